@@ -1,0 +1,101 @@
+"""What state follows what: deliveries, stops, destinations. The only place that moves one.
+
+Each table maps (state, event) to the next state; a pair that is missing must not happen
+and raises. docs/delivery.md is compared with these tables by a test.
+"""
+
+from __future__ import annotations
+
+from enum import StrEnum
+
+from bridge.model import DeliveryState
+
+
+class DeliveryEvent(StrEnum):
+    """What can happen to a delivery."""
+
+    BEAR = "its message is made"
+    BEGIN = "an attempt begins"
+    ACCEPT = "the receiver accepted"
+    TRY_AGAIN = "no answer, or the receiver said: later"
+    REFUSE = "the receiver turned it away"
+    CLOSE = "the destination is closed; the try is not counted"
+    EXPIRE = "it was tried for too long"
+    RECOVER = "the service restarted in the middle of an attempt"
+    SUPERSEDE = "a newer version takes its place"
+    SEND_AGAIN = "a named person sends it again"
+    DISCARD = "a named person gives it up"
+
+
+_S, _E = DeliveryState, DeliveryEvent
+
+DELIVERY_STEPS: dict[tuple[DeliveryState, DeliveryEvent], DeliveryState] = {
+    (_S.UNBORN, _E.BEAR): _S.QUEUED,
+    (_S.UNBORN, _E.SUPERSEDE): _S.SUPERSEDED,
+    (_S.UNBORN, _E.DISCARD): _S.DISCARDED,
+    (_S.QUEUED, _E.BEGIN): _S.SENDING,
+    (_S.QUEUED, _E.SUPERSEDE): _S.SUPERSEDED,
+    (_S.QUEUED, _E.DISCARD): _S.DISCARDED,
+    (_S.SENDING, _E.ACCEPT): _S.ACCEPTED,
+    (_S.SENDING, _E.TRY_AGAIN): _S.RETRYING,
+    (_S.SENDING, _E.REFUSE): _S.REFUSED,
+    (_S.SENDING, _E.CLOSE): _S.RETRYING,
+    (_S.SENDING, _E.EXPIRE): _S.EXPIRED,
+    (_S.SENDING, _E.RECOVER): _S.RETRYING,
+    (_S.RETRYING, _E.BEGIN): _S.SENDING,
+    (_S.RETRYING, _E.EXPIRE): _S.EXPIRED,
+    (_S.REFUSED, _E.SEND_AGAIN): _S.QUEUED,
+    (_S.REFUSED, _E.SUPERSEDE): _S.SUPERSEDED,
+    (_S.REFUSED, _E.DISCARD): _S.DISCARDED,
+    (_S.EXPIRED, _E.SEND_AGAIN): _S.QUEUED,
+    (_S.EXPIRED, _E.SUPERSEDE): _S.SUPERSEDED,
+    (_S.EXPIRED, _E.DISCARD): _S.DISCARDED,
+}
+
+# Open deliveries hold their lane; a stopped or ended one lets the lane go on (ARCHITECTURE rule 5).
+OPEN_DELIVERY: frozenset[DeliveryState] = frozenset({_S.UNBORN, _S.QUEUED, _S.SENDING, _S.RETRYING})
+STOPPED_DELIVERY: frozenset[DeliveryState] = frozenset({_S.REFUSED, _S.EXPIRED})
+
+
+def step(state: DeliveryState, event: DeliveryEvent) -> DeliveryState:
+    """Give the state after ``event``.
+
+    Raises ValueError for a pair that must not happen; that is a defect, never a receiver's doing.
+    """
+    try:
+        return DELIVERY_STEPS[state, event]
+    except KeyError:
+        raise ValueError(f"a delivery that is {state.value} cannot meet: {event.value}") from None
+
+
+class StopGroup(StrEnum):
+    """The three groups of the rejected-messages page."""
+
+    HELD = "held"
+    REJECTED = "rejected"
+    REFUSED = "refused"
+
+
+class StopState(StrEnum):
+    """An open stop waits for a person; a closed one keeps who ended it and why."""
+
+    OPEN = "open"
+    CLOSED = "closed"
+
+
+class StopEnd(StrEnum):
+    """How a stop was closed; only a named person closes one."""
+
+    ID_CORRECTED = "patient ID corrected"
+    RELEASED = "released"
+    DISCARDED = "discarded"
+    SENT_AGAIN = "sent again"
+    READ_AGAIN = "read again"
+
+
+class DestinationState(StrEnum):
+    """``shut``: its message plan fails its checks, nothing is sent; ``closed``: the receiver's door is closed."""
+
+    OPEN = "open"
+    CLOSED = "closed"
+    SHUT = "shut"

@@ -1,0 +1,601 @@
+"""One frozen type for each stage on the way of a strip.
+
+Capture -> Reading -> CheckedReading -> CodedResult -> Message -> Delivery -> Acknowledgement,
+and Finding for what stops one on the way. No dict crosses a stage. All datetimes are aware;
+stored ones are UTC. All numbers that were printed are Decimal or text, never float.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass, field
+from datetime import datetime
+from decimal import Decimal
+from enum import StrEnum
+
+# --- receive ---------------------------------------------------------------------------------
+
+
+class Way(StrEnum):
+    """How a capture came in."""
+
+    FOLDER = "folder"
+    SERIAL = "serial"
+    TCP = "tcp"
+    HTTP = "http"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Capture:
+    """The bytes of one transmission or file exactly as they came. Made by receive; never altered.
+
+    ``payload`` keeps link-layer bytes (ENQ, frames, checksums) where the line has them.
+    ``name`` is the file's name, else empty. ``torn`` says that the sender stopped in the middle.
+    ``live`` says that arrival time tells something about the analyzer's clock: False for a folder.
+    """
+
+    source: str
+    way: Way
+    arrived_at: datetime
+    payload: bytes
+    name: str = ""
+    torn: bool = False
+    live: bool = True
+
+    @property
+    def digest(self) -> str:
+        """Give SHA-256 of the payload, 64 lower-case hex digits."""
+        return hashlib.sha256(self.payload).hexdigest()
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Place:
+    """A byte range ``[start, end)`` in a capture's payload."""
+
+    start: int
+    end: int
+
+
+# --- read ------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Printed:
+    """A value as the analyzer printed it, decoded, with outer blanks stripped, and its place."""
+
+    text: str
+    place: Place
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class PrintedPad:
+    """One pad as printed. ``mark`` is the analyzer's own abnormal mark, where there is one."""
+
+    label: Printed
+    value: Printed
+    unit: Printed | None = None
+    mark: Printed | None = None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Reading:
+    """What the analyzer said of one strip, as printed, before judgement. Made by read.
+
+    ``index`` counts the strips of one capture from 0. ``place`` spans the whole record.
+    ``purpose`` and ``priority`` are only set where the layout has a field for them; a leading
+    letter or word of the number is still inside ``number``. ``fault`` is an error code
+    that the analyzer printed in place of results.
+    """
+
+    index: int
+    place: Place
+    analyzer: str
+    profile: str
+    record_digest: str
+    number: Printed | None = None
+    printed_date: Printed | None = None
+    printed_time: Printed | None = None
+    patient_id: Printed | None = None
+    patient_name: Printed | None = None
+    specimen_id: Printed | None = None
+    operator: Printed | None = None
+    strip_type: Printed | None = None
+    strip_lot: Printed | None = None
+    purpose: Printed | None = None
+    priority: Printed | None = None
+    copy_mark: Printed | None = None
+    fault: Printed | None = None
+    comments: tuple[Printed, ...] = ()
+    pads: tuple[PrintedPad, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Unreadable:
+    """A stretch of a capture that gave no reading, with the reason. Made by read."""
+
+    index: int
+    place: Place
+    analyzer: str
+    record_digest: str
+    finding: Finding
+
+
+# --- check -----------------------------------------------------------------------------------
+
+
+class Severity(StrEnum):
+    """What a finding asks for."""
+
+    NOTE = "note"
+    HOLD = "hold"
+    REJECT = "reject"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Finding:
+    """What a rule says of a reading: a stable rule id, a sentence for a technician, a remedy.
+
+    ``releasable`` says whether a named person may send the reading in spite of it.
+    ``pad`` names the pad concerned, else empty.
+    """
+
+    rule: str
+    severity: Severity
+    sentence: str
+    remedy: str
+    place: Place | None = None
+    pad: str = ""
+    releasable: bool = False
+
+
+class Purpose(StrEnum):
+    """What a strip was read for (after HL7 table 0369)."""
+
+    PATIENT = "patient"
+    CONTROL = "control"
+    PROFICIENCY = "proficiency"
+    COMPARISON = "comparison"
+    TRAINING = "training"
+
+
+class Priority(StrEnum):
+    """How urgent a strip is; STAT overtakes routine of other patients."""
+
+    STAT = "stat"
+    ROUTINE = "routine"
+
+
+class Grade(StrEnum):
+    """The steps that a pad may be graded in, in rising order where a ladder uses them."""
+
+    NEGATIVE = "negative"
+    NORMAL = "normal"
+    TRACE = "trace"
+    PLUS_1 = "1+"
+    PLUS_2 = "2+"
+    PLUS_3 = "3+"
+    PLUS_4 = "4+"
+    POSITIVE = "positive"
+
+
+class UnitSystem(StrEnum):
+    """Which of a step's values an analyzer is set to print."""
+
+    ARBITRARY = "arbitrary"
+    CONVENTIONAL = "conventional"
+    SI = "si"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Quantity:
+    """A number with its UCUM unit. ``comparator`` is one of ``"" < <= >= >``; "" means equals.
+
+    ``value`` keeps its trailing zeros (1.010 stays 1.010).
+    """
+
+    value: Decimal
+    unit: str
+    comparator: str = ""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Step:
+    """One step of a pad's ladder. ``rank`` counts from 0; at least one of the three values is set."""
+
+    rank: int
+    grade: Grade | None
+    conventional: Quantity | None
+    si: Quantity | None
+    abnormal: bool
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class CheckedPad:
+    """A pad whose name and value are known. ``mark`` is the analyzer's own flag: None if it prints none."""
+
+    pad: str
+    step: Step
+    printed: str
+    place: Place
+    marked: bool | None = None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class StripKey:
+    """The identity of a strip: analyzer, mode, number series and number (the run is counted by the store).
+
+    ``series`` comes from the strip's own evidence, never from arrival order. A part that
+    the strip does not carry is empty.
+    """
+
+    analyzer: str
+    mode: str
+    series: str
+    number: str
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class StripContent:
+    """What makes two records of one key the same strip. "" means that the layout does not print it.
+
+    ``pads`` holds (pad, rank of the step) in strip order.
+    """
+
+    patient_id: str
+    operator: str
+    strip_type: str
+    strip_lot: str
+    pads: tuple[tuple[str, int], ...]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Actor:
+    """Who acts: a name, and how we know it (``unverified``, ``password``, ``service``...)."""
+
+    name: str
+    verified: str
+
+
+SERVICE = Actor(name="padpost", verified="service")
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class CheckedReading:
+    """What we accept of a reading: identity, purpose, patient evidence, aware time, known pads and steps.
+
+    ``patient_id`` is the printed one or a person's correction (then ``corrected_by`` is set).
+    ``analyzed_at`` is aware, in the analyzer's zone; None where nothing was printed.
+    """
+
+    reading: Reading
+    key: StripKey
+    content: StripContent
+    purpose: Purpose
+    priority: Priority
+    patient_id: str
+    corrected_by: Actor | None
+    patient_name: str
+    specimen_id: str
+    operator: str
+    strip_type: str
+    strip_lot: str
+    analyzed_at: datetime | None
+    pads: tuple[CheckedPad, ...]
+
+
+# --- coding ----------------------------------------------------------------------------------
+
+
+class Property(StrEnum):
+    """The LOINC property that a code has; decides which value it may carry."""
+
+    ORDINAL = "PrThr"
+    MASS = "MCnc"
+    SUBSTANCE = "SCnc"
+    COUNT = "NCnc"
+    GRAVITY = "SpGrav"
+    ACIDITY = "LsCnc"
+    ARBITRARY = "ACnc"
+    MASS_RATIO = "MRto"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Code:
+    """A code with its text and the coding system's short name as HL7 table 0396 has it (LN, SCT, L)."""
+
+    code: str
+    text: str
+    system: str
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class CodedGrade:
+    """A grade as a coded value; ``answer`` is the LOINC answer code where there is one."""
+
+    grade: Grade
+    text: str
+    answer: Code | None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ValueForm:
+    """One way to state a pad's value: the LOINC code whose property matches the value's type."""
+
+    system: UnitSystem
+    prop: Property
+    code: Code
+    value: CodedGrade | Quantity
+
+
+class Flag(StrEnum):
+    """Abnormal flag: HL7 table 0078 as 2.5.1 has it; FHIR interpretation uses the same letters."""
+
+    NORMAL = "N"
+    ABNORMAL = "A"
+    HIGH = "H"
+    LOW = "L"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class CodedPad:
+    """One pad of a result: all value forms its ladder declares, the flag, and what was printed.
+
+    ``forms`` is never empty. ``expected`` is the reference expectation as text ("Negative").
+    ``local`` is the site's or our own code for the pad, sent beside LOINC.
+    """
+
+    pad: str
+    name: str
+    local: Code
+    forms: tuple[ValueForm, ...]
+    flag: Flag
+    printed: str
+    expected: str
+    low: Quantity | None = None
+    high: Quantity | None = None
+
+
+class ResultStatus(StrEnum):
+    """The state of a result's version (HL7 0085/0123 letters)."""
+
+    FINAL = "F"
+    CORRECTED = "C"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class CodedResult:
+    """A reading that was checked and coded, with an identity and a version.
+
+    ``result_id`` is at most 20 ASCII letters and digits; OBR-3 and all FHIR identifiers derive
+    from it and the pad. ``collected_at`` is None while unknown: it is never filled from
+    ``analyzed_at``. ``tables_digest`` names the table set that coded it.
+    """
+
+    result_id: str
+    version: int
+    status: ResultStatus
+    profile: str
+    analyzer: str
+    patient_id: str
+    patient_name: str
+    specimen_id: str
+    operator: str
+    strip_type: str
+    strip_lot: str
+    priority: Priority
+    number: str
+    panel: Code
+    analyzed_at: datetime
+    collected_at: datetime | None
+    pads: tuple[CodedPad, ...]
+    comments: tuple[str, ...]
+    tables_digest: str
+
+
+# --- judging ---------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Coded:
+    """The reading became a result that may go."""
+
+    checked: CheckedReading
+    result: CodedResult
+    findings: tuple[Finding, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Held:
+    """A person must decide. ``findings`` is ordered: the first is shown first."""
+
+    checked: CheckedReading
+    findings: tuple[Finding, ...]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Rejected:
+    """The reading cannot be sent as it is. ``checked`` is None where it could not be understood that far."""
+
+    findings: tuple[Finding, ...]
+    checked: CheckedReading | None = None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Copy:
+    """The same strip came before, as strip ``of``; noted, never posted."""
+
+    of: int
+    checked: CheckedReading
+    findings: tuple[Finding, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class NonPatient:
+    """Control, proficiency, comparison or training: stored and shown, never posted."""
+
+    checked: CheckedReading
+    findings: tuple[Finding, ...] = ()
+
+
+Outcome = Coded | Held | Rejected | Copy | NonPatient
+
+
+# --- facts (small frozen values that judging needs; fetched by the service) --------------------
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class SeenStrip:
+    """An earlier strip, as far as identity needs it. ``open_stop`` says that it still waits for a person."""
+
+    strip_id: int
+    key: StripKey
+    content: StripContent
+    printed_at: datetime | None
+    arrived_at: datetime
+    record_digest: str
+    open_stop: bool
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class SeenStrips:
+    """Earlier strips of this analyzer that could be the same one, newest first.
+
+    ``same_number``: same analyzer, mode and number, any series. ``same_record``: the same record bytes.
+    ``same_patient``: same patient as printed, within the policy's window, any analyzer.
+    The strip's own earlier interpretations are never among them.
+    """
+
+    same_number: tuple[SeenStrip, ...] = ()
+    same_record: tuple[SeenStrip, ...] = ()
+    same_patient: tuple[SeenStrip, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class SeriesState:
+    """The newest number series of one analyzer and mode: its last number and printed time."""
+
+    series: str
+    last_number: int
+    last_printed_at: datetime | None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Decisions:
+    """What named persons decided about this reading before: corrected ID, and findings to pass over."""
+
+    patient_id: str | None = None
+    corrected_by: Actor | None = None
+    accepted_rules: frozenset[str] = frozenset()
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class PriorResult:
+    """The result that an earlier interpretation of this reading became, and was refused everywhere."""
+
+    result_id: str
+    version: int
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Facts:
+    """Everything outside the reading that judging may look at."""
+
+    seen: SeenStrips = field(default_factory=SeenStrips)
+    series: SeriesState | None = None
+    decisions: Decisions = field(default_factory=Decisions)
+    prior: PriorResult | None = None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Needs:
+    """The keys by which the service fetches Facts. Empty text means: nothing to look up there."""
+
+    analyzer: str
+    mode: str
+    number: str
+    record_digest: str
+    patient_id: str
+
+
+# --- render ----------------------------------------------------------------------------------
+
+
+class Format(StrEnum):
+    """What a destination is sent."""
+
+    ORU_R01 = "oru_r01"
+    FHIR = "fhir"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Message:
+    """A result rendered for one destination. Bytes and control ID are fixed at birth.
+
+    ``payload``: HL7 segments ended by CR (no MLLP framing), or a FHIR JSON document.
+    ``lane`` is the key of the strict order (patient, else specimen, else analyzer).
+    """
+
+    destination: str
+    format: Format
+    control_id: str
+    payload: bytes
+    result_id: str
+    version: int
+    lane: str
+    priority: Priority
+
+
+# --- queue and deliver -------------------------------------------------------------------------
+
+
+class DeliveryState(StrEnum):
+    """Where a delivery stands; the table of moves is lifecycle/states.py."""
+
+    UNBORN = "unborn"
+    QUEUED = "queued"
+    SENDING = "sending"
+    RETRYING = "retrying"
+    ACCEPTED = "accepted"
+    REFUSED = "refused"
+    EXPIRED = "expired"
+    SUPERSEDED = "superseded"
+    DISCARDED = "discarded"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Delivery:
+    """One message on its way to one destination.
+
+    ``after`` names the delivery that must be over first, on any lane.
+    ``attempts`` counts tries that were begun durably, answered or not.
+    """
+
+    delivery_id: int
+    message: Message
+    state: DeliveryState
+    attempts: int
+    born_at: datetime
+    due_at: datetime | None
+    after: int | None = None
+
+
+class Answer(StrEnum):
+    """What a receiver's answer means for the delivery."""
+
+    ACCEPTED = "accepted"
+    TRY_AGAIN = "try again"
+    REFUSED = "refused"
+    CLOSED = "destination closed"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Acknowledgement:
+    """What came of one attempt. ``text`` is the receiver's own words (may hold patient data: pages only).
+
+    ``code`` is short and safe for logs ("AA", "AE 204", "HTTP 422", "timeout").
+    """
+
+    answer: Answer
+    code: str
+    text: str = ""
+    retry_after_s: float | None = None

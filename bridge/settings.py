@@ -1,0 +1,423 @@
+"""The only reader of the site configuration, the mapping files and the environment.
+
+Everything read here keeps its file, line and key, so that an error names the place
+and the nearest right word. The shapes are pydantic models; unknown keys are errors.
+"""
+
+from __future__ import annotations
+
+import difflib
+import os
+import re
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from types import UnionType
+from typing import Annotated, Any, Literal, TypeVar, Union, get_args, get_origin
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+import yaml
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
+
+from bridge.errors import SettingsError, SetupError, Spot
+
+T = TypeVar("T", bound=BaseModel)
+KeyPath = tuple[str | int, ...]
+
+# --- shapes of the site configuration -----------------------------------------------------------
+
+
+def _zone(name: object) -> ZoneInfo:
+    if isinstance(name, ZoneInfo):
+        return name
+    try:
+        return ZoneInfo(str(name))
+    except (ZoneInfoNotFoundError, ValueError) as error:
+        raise ValueError(f"no time zone is called {name!r}; use a name such as Europe/Lisbon") from error
+
+
+Zone = Annotated[ZoneInfo, BeforeValidator(_zone)]
+Name = Annotated[str, Field(pattern=r"^[a-z][a-z0-9-]{0,39}$")]
+
+
+class Shape(BaseModel):
+    """What every part of the configuration has in common: frozen, and no unknown key."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, arbitrary_types_allowed=True)
+
+
+class Secret(Shape):
+    """A secret that the configuration only names: an environment variable, or a file named by VARIABLE_FILE."""
+
+    env: str
+
+    def value(self) -> str:
+        """Read the secret. Raises SettingsError if neither VARIABLE nor VARIABLE_FILE is set."""
+        if self.env in os.environ:
+            return os.environ[self.env]
+        path = os.environ.get(f"{self.env}_FILE")
+        if path:
+            return Path(path).read_text(encoding="utf-8").strip()
+        raise SettingsError(f"The secret {self.env} is not set.", remedy=f"Set {self.env}, or {self.env}_FILE to a file that holds it.")
+
+
+class Site(Shape):
+    """Who and where: the laboratory's name, its zone, and the data folder."""
+
+    name: str = Field(min_length=1, max_length=60)
+    zone: Zone
+    data: Path
+
+
+class Pages(Shape):
+    """Where the pages listen. Other than loopback needs ``allow_other_hosts`` and the host names to accept."""
+
+    host: str = "127.0.0.1"
+    port: int = Field(default=8765, ge=0, le=65535)
+    allow_other_hosts: bool = False
+    host_names: tuple[str, ...] = ()
+
+    @model_validator(mode="after")
+    def _loopback_unless_said(self) -> Pages:
+        if self.host not in {"127.0.0.1", "::1", "localhost"} and not (self.allow_other_hosts and self.host_names):
+            raise ValueError(
+                f"pages would listen on {self.host}, where other machines reach them without accounts; "
+                "set allow_other_hosts: true and host_names: [...] if that is meant"
+            )
+        return self
+
+
+class PatientIds(Shape):
+    """What a patient ID must look like, and which texts are never one."""
+
+    pattern: str
+    check_digit: Literal["", "mod11", "luhn", "verhoeff"] = ""
+    denied: tuple[str, ...] = ()
+    denied_patterns: tuple[str, ...] = ()
+    authority: str = Field(min_length=1, max_length=20)
+    type: str = Field(default="MR", min_length=1, max_length=5)
+    system: str = Field(pattern=r"^(urn:|https?://)\S+$")
+
+    @model_validator(mode="after")
+    def _patterns_compile(self) -> PatientIds:
+        for text in (self.pattern, *self.denied_patterns):
+            try:
+                re.compile(text)
+            except re.error as error:
+                raise ValueError(f"{text!r} is not a regular expression: {error}") from error
+        return self
+
+
+class Checks(Shape):
+    """Windows and limits of the checks."""
+
+    rerun_window_minutes: int = Field(default=120, ge=0, le=10_080)
+    future_tolerance_minutes: int = Field(default=15, ge=0, le=1_440)
+    oldest_days: int = Field(default=30, ge=1, le=3_650)
+
+
+class SourceShape(Shape):
+    """What every source has: a name, the analyzer behind it and the profile that reads it."""
+
+    name: Name
+    analyzer: Name
+    profile: Name
+    longest_capture_bytes: int = Field(default=4_000_000, ge=1_000)
+
+
+class FolderSource(SourceShape):
+    """A folder that an analyzer, or its computer, drops files into.
+
+    ``complete``: ``stable`` takes a file whose size and time did not change for ``stable_s`` seconds;
+    ``ready`` takes NAME once NAME.ready stands beside it; ``rename`` takes every file that does not end in one of ``unfinished``.
+    """
+
+    kind: Literal["folder"]
+    path: Path
+    complete: Literal["stable", "ready", "rename"] = "stable"
+    stable_s: float = Field(default=2.0, ge=0.05, le=3_600)
+    sweep_s: float = Field(default=1.0, ge=0.05, le=3_600)
+    unfinished: tuple[str, ...] = (".part", ".tmp", ".filepart")
+
+
+class LinkTimes(Shape):
+    """Time-outs of the LIS01-A2 link layer, seconds. The defaults are the standard's."""
+
+    answer_s: float = Field(default=15.0, gt=0)
+    frame_s: float = Field(default=30.0, gt=0)
+    busy_s: float = Field(default=10.0, gt=0)
+    contention_s: float = Field(default=20.0, gt=0)
+
+
+class Cut(Shape):
+    """How a plain stream is cut into captures: by form feed, STX/ETX, line end, or a silent gap."""
+
+    by: Literal["form_feed", "stx_etx", "line", "gap"]
+    gap_s: float = Field(default=2.0, gt=0, le=600)
+
+
+class LineSource(SourceShape):
+    """What serial lines and TCP connections share. ``link`` lis01, or a plain ``stream`` cut by ``cut``.
+
+    ``message_ends``: ``terminator`` commits at the frame that ends with an L record, ``frame`` at each ETX frame.
+    """
+
+    link: Literal["lis01", "stream"]
+    times: LinkTimes = LinkTimes()
+    message_ends: Literal["terminator", "frame"] = "terminator"
+    cut: Cut | None = None
+
+    @model_validator(mode="after")
+    def _stream_has_cut(self) -> LineSource:
+        if (self.link == "stream") != (self.cut is not None):
+            raise ValueError("link: stream needs cut: {by: ...}, and link: lis01 takes none")
+        return self
+
+
+class SerialSource(LineSource):
+    """A serial line: a device path or a pyserial URL (socket://, rfc2217://)."""
+
+    kind: Literal["serial"]
+    port: str
+    baud: int = 9600
+    bits: Literal[7, 8] = 8
+    parity: Literal["none", "even", "odd"] = "none"
+    stop_bits: Literal[1, 2] = 1
+    software_flow: bool = False
+    hardware_flow: bool = False
+    reopen_s: float = Field(default=2.0, gt=0, le=600)
+
+
+class TcpSource(LineSource):
+    """A TCP connection: we listen for the analyzer, or call it."""
+
+    kind: Literal["tcp"]
+    role: Literal["listen", "call"]
+    host: str = "127.0.0.1"
+    port: int = Field(ge=0, le=65535)
+    reopen_s: float = Field(default=2.0, gt=0, le=600)
+    most_connections: int = Field(default=8, ge=1, le=256)
+
+
+Source = Annotated[FolderSource | SerialSource | TcpSource, Field(discriminator="kind")]
+
+
+class Retry(Shape):
+    """When to try again: doubling waits from ``first_s`` to ``longest_s``, given up after ``give_up_h`` hours."""
+
+    first_s: float = Field(default=1.0, gt=0)
+    longest_s: float = Field(default=900.0, gt=0)
+    give_up_h: float = Field(default=24.0, gt=0)
+
+
+class DestinationShape(Shape):
+    """What every destination has: a name, and what its messages say."""
+
+    name: Name
+    values: tuple[Literal["arbitrary", "conventional", "si"], ...] = Field(default=("arbitrary", "conventional", "si"), min_length=1)
+    sending_application: str = "PADPOST"
+    sending_facility: str = ""
+    receiving_application: str = ""
+    receiving_facility: str = ""
+    processing_id: Literal["P", "T", "D"] = "P"
+    charset: Literal["UNICODE UTF-8", "8859/1", "8859/15", "ASCII"] = "UNICODE UTF-8"
+    zone: Zone | None = None
+    observed_at: Literal["analysis", "empty"] = "analysis"
+    local_codes: bool = True
+    retry: Retry = Retry()
+
+
+class MllpDestination(DestinationShape):
+    """HL7 v2 over MLLP."""
+
+    kind: Literal["mllp"]
+    host: str
+    port: int = Field(ge=1, le=65535)
+    answer_s: float = Field(default=30.0, gt=0)
+    connect_s: float = Field(default=10.0, gt=0)
+
+
+class FhirDestination(DestinationShape):
+    """A FHIR R4 server that takes transaction Bundles. ``result_system`` is the URI of our result identifiers."""
+
+    kind: Literal["fhir"]
+    base_url: str = Field(pattern=r"^https?://\S+$")
+    result_system: str = Field(pattern=r"^(urn:|https?://)\S+$")
+    bearer: Secret | None = None
+    answer_s: float = Field(default=30.0, gt=0)
+
+
+class FolderDestination(DestinationShape):
+    """A folder that gets one file a message."""
+
+    kind: Literal["folder"]
+    path: Path
+    format: Literal["oru_r01", "fhir"] = "oru_r01"
+    result_system: str = Field(default="urn:padpost:result", pattern=r"^(urn:|https?://)\S+$")
+
+
+Destination = Annotated[MllpDestination | FhirDestination | FolderDestination, Field(discriminator="kind")]
+
+
+class Settings(Shape):
+    """The whole site configuration."""
+
+    site: Site
+    pages: Pages = Pages()
+    patient_ids: PatientIds
+    checks: Checks = Checks()
+    sources: tuple[Source, ...] = ()
+    destinations: tuple[Destination, ...] = ()
+    mappings: Path | None = None
+    log: Literal["console", "json"] = "console"
+
+    @model_validator(mode="after")
+    def _names_are_unique(self) -> Settings:
+        for kind, names in (("source", [s.name for s in self.sources]), ("destination", [d.name for d in self.destinations])):
+            twice = sorted({name for name in names if names.count(name) > 1})
+            if twice:
+                raise ValueError(f"two {kind}s are called {twice[0]!r}; a {kind}'s name must be its own")
+        return self
+
+
+# --- reading YAML with places -------------------------------------------------------------------
+
+
+class _Loader(yaml.SafeLoader):
+    """Safe YAML that refuses a key given twice and leaves dates and yes/no as text."""
+
+
+_Loader.yaml_implicit_resolvers = {
+    first: [(tag, pattern) for tag, pattern in resolvers if tag != "tag:yaml.org,2002:timestamp"]
+    for first, resolvers in yaml.SafeLoader.yaml_implicit_resolvers.items()
+}
+
+
+class Document:
+    """One YAML file as plain values, with the line of every key. Decimals stay text where the file quotes them."""
+
+    def __init__(self, path: Path, name: str = "") -> None:
+        """Read ``path``. Raises SettingsError with file and line if it cannot be read or is no YAML mapping."""
+        self.path = path
+        self.name = name or str(path)
+        self._lines: dict[KeyPath, int] = {}
+        try:
+            text = path.read_text(encoding="utf-8")
+        except (OSError, UnicodeDecodeError) as error:
+            raise SettingsError(
+                f"The file cannot be read: {error}", remedy="Check its name, its rights, and that it is UTF-8.", spot=Spot(file=self.name, line=1, key="")
+            ) from error
+        try:
+            node = yaml.compose(text, Loader=_Loader)
+            if not isinstance(node, yaml.MappingNode):
+                raise SettingsError("The file holds no mapping.", remedy="Write keys and values.", spot=Spot(file=self.name, line=1, key=""))
+            self._walk(node, ())
+            loaded: Any = yaml.load(text, Loader=_Loader)  # noqa: S506 - _Loader is a SafeLoader
+        except yaml.MarkedYAMLError as error:
+            line = error.problem_mark.line + 1 if error.problem_mark else 1
+            raise SettingsError(
+                f"This is not YAML: {error.problem}.", remedy="Check indentation, colons and quotes near this line.", spot=Spot(file=self.name, line=line, key="")
+            ) from error
+        self.values: dict[str, Any] = loaded
+
+    def _walk(self, node: yaml.Node, path: KeyPath) -> None:
+        self._lines.setdefault(path, node.start_mark.line + 1)
+        if isinstance(node, yaml.MappingNode):
+            for key_node, value_node in node.value:
+                key = key_node.value
+                inner = (*path, key)
+                if inner in self._lines:
+                    raise SettingsError(
+                        f"The key {key!r} is given twice.", remedy="Keep one.", spot=Spot(file=self.name, line=key_node.start_mark.line + 1, key=_dotted(inner))
+                    )
+                self._lines[inner] = key_node.start_mark.line + 1
+                self._walk(value_node, inner)
+        elif isinstance(node, yaml.SequenceNode):
+            for number, item in enumerate(node.value):
+                self._walk(item, (*path, number))
+
+    def spot(self, path: KeyPath) -> Spot:
+        """Give the place of ``path``, or of its nearest parent that the file has."""
+        known = path
+        while known and known not in self._lines:
+            known = known[:-1]
+        return Spot(file=self.name, line=self._lines.get(known, 1), key=_dotted(path))
+
+    def shaped(self, shape: type[T]) -> T:
+        """Give the file's values as ``shape``. Raises SettingsError naming line, key and nearest right key."""
+        try:
+            return shape.model_validate(self.values)
+        except ValidationError as error:
+            first = min(error.errors(), key=lambda e: self.spot(self._real(e["loc"])).line)
+            path = self._real(first["loc"])
+            raise SettingsError(*_sentence(first, path, shape)[:1], remedy=_sentence(first, path, shape)[1], spot=self.spot(path)) from error
+
+    def _real(self, loc: tuple[str | int, ...]) -> KeyPath:
+        """Drop the union tags that pydantic puts into a location, so that it follows the file's own keys."""
+        path: list[str | int] = []
+        for part in loc:
+            inner = (*path, part)
+            if inner in self._lines or part == loc[-1]:
+                path.append(part)
+        return tuple(path)
+
+    def placed(self, error: SetupError) -> SetupError:
+        """Give the same error with file and line."""
+        return type(error)(error.sentence, remedy=error.remedy, path=error.path, spot=self.spot(error.path))
+
+
+def _dotted(path: KeyPath) -> str:
+    return "".join(f"[{part}]" if isinstance(part, int) else f".{part}" for part in path).lstrip(".")
+
+
+def _sentence(error: Mapping[str, Any], path: KeyPath, shape: type[BaseModel]) -> tuple[str, str]:
+    key = path[-1] if path else ""
+    match error["type"]:
+        case "extra_forbidden":
+            near = difflib.get_close_matches(str(key), sorted(set(_all_keys(shape))), n=1)
+            return f"The key {key!r} is unknown here.", f"Did you mean {near[0]!r}?" if near else "Remove it, or see docs/reference/configuration.md."
+        case "missing":
+            return f"The key {key!r} is missing.", "Add it; docs/reference/configuration.md says what it holds."
+        case _:
+            given = error.get("input")
+            shown = f" It says {given!r}." if isinstance(given, str | int | float | bool) else ""
+            return f"{error['msg'].removeprefix('Value error, ')}.{shown}", "Correct the value."
+
+
+def _all_keys(shape: Any) -> Iterator[str]:
+    """Walk a shape's key names, nested ones too, for the nearest-key hint."""
+    if isinstance(shape, type) and issubclass(shape, BaseModel):
+        for name, field in shape.model_fields.items():
+            yield name
+            yield from _all_keys(field.annotation)
+    elif get_origin(shape) in {tuple, list, dict, Annotated, Union, UnionType}:
+        for part in get_args(shape):
+            yield from _all_keys(part)
+
+
+def read_settings(path: Path) -> Settings:
+    """Read a site configuration. Relative paths in it start at its own folder.
+
+    Raises SettingsError with file, line, key and remedy.
+    """
+    document = Document(path)
+    settings = document.shaped(Settings)
+    return settings.model_copy(
+        update={
+            "site": settings.site.model_copy(update={"data": _beside(path, settings.site.data)}),
+            "sources": tuple(s.model_copy(update={"path": _beside(path, s.path)}) if isinstance(s, FolderSource) else s for s in settings.sources),
+            "destinations": tuple(
+                d.model_copy(update={"path": _beside(path, d.path)}) if isinstance(d, FolderDestination) else d for d in settings.destinations
+            ),
+            "mappings": _beside(path, settings.mappings) if settings.mappings else None,
+        }
+    )
+
+
+def _beside(config: Path, path: Path) -> Path:
+    return path if path.is_absolute() else (config.parent / path).resolve()
+
+
+def shipped_mappings() -> Path:
+    """Give the folder of the mapping files that come with Padpost: inside the wheel, or the checkout's."""
+    inside = Path(__file__).parent / "mappings"
+    return inside if inside.is_dir() else Path(__file__).parent.parent / "mappings"

@@ -1,0 +1,118 @@
+"""The one narrow interface to the store: commands in, rows out."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from concurrent.futures import Future
+from datetime import date, datetime, timedelta
+from typing import Any, Protocol
+from zoneinfo import ZoneInfo
+
+from bridge.lifecycle.states import StopGroup
+from bridge.model import CodedResult, Needs, SeenStrips, SeriesState
+from bridge.store import rows
+from bridge.store.commands import Command
+
+
+class Store(Protocol):
+    """What every store does. Reads may be called from any thread and see all that was committed."""
+
+    @property
+    def epoch(self) -> str:
+        """Give the store's epoch: 5 letters, new at initialisation and at every restore."""
+
+    @property
+    def fault(self) -> str:
+        """Say why nothing can be written any more; empty while all is well."""
+
+    def submit(self, command: Command) -> Future[Any]:
+        """Do ``command`` in one durable transaction; the future gives its result once committed.
+
+        The future raises StoreFull, StoreFailed, or Overtaken (CloseStop only).
+        """
+
+    def close(self) -> None:
+        """Finish what was submitted, then let go of the file."""
+
+    # --- judging
+
+    def analyzers_with_work(self) -> tuple[str, ...]:
+        """Give the analyzers that have readings to judge."""
+
+    def next_intake(self, analyzer: str) -> rows.IntakeRow | None:
+        """Give the oldest piece of judging work of ``analyzer``."""
+
+    def capture(self, capture_id: int) -> rows.CaptureRow:
+        """Give a kept capture, byte-identical."""
+
+    def seen_strips(self, needs: Needs, *, now: datetime, window: timedelta, apart_from: tuple[int, int]) -> SeenStrips:
+        """Give earlier strips that could be this one; ``apart_from`` is its own (capture id, index)."""
+
+    def series(self, analyzer: str, mode: str) -> SeriesState | None:
+        """Give the newest number series of an analyzer and mode."""
+
+    def reading_facts(self, capture_id: int, index: int) -> rows.ReadingFacts:
+        """Give what persons decided about a reading, and the result it became before."""
+
+    # --- delivering
+
+    def lane_heads(self, destination: str, *, now: datetime, limit: int) -> tuple[rows.LaneHead, ...]:
+        """Give deliveries that may be tried now, one a lane: lanes with STAT first, then oldest first.
+
+        A head whose ``due_at`` lies ahead, that is being sent, or that waits for ``after``, blocks its lane only.
+        """
+
+    def next_due(self, destination: str) -> datetime | None:
+        """Give the earliest due time of a head that waits for its next try."""
+
+    def unborn(self, destination: str, *, limit: int) -> tuple[tuple[int, CodedResult], ...]:
+        """Give deliveries whose message is still to be made and whose ``after`` is over, oldest first."""
+
+    def plan_check(self, digest: str) -> str | None:
+        """Give what the oracles said of a plan: None if never asked, "" if it passed."""
+
+    # --- showing
+
+    def stops(
+        self, *, group: StopGroup | None = None, rule: str = "", is_open: bool = True, before: int | None = None, limit: int = 100
+    ) -> tuple[rows.StopRow, ...]:
+        """Give stops, newest first, before the stop id ``before``."""
+
+    def stop(self, stop_id: int) -> rows.StopRow | None:
+        """Give one stop."""
+
+    def refused_file(self, stop_id: int) -> rows.RefusedFileRow | None:
+        """Give the file behind a stop that has no capture."""
+
+    def open_stops(self) -> Mapping[StopGroup, int]:
+        """Count the open stops of each group."""
+
+    def results(self, *, before: int | None = None, limit: int = 50, search: str = "") -> tuple[rows.ResultRow, ...]:
+        """Give results, newest first, before the strip id ``before``; ``search``: patient ID, number, specimen or control ID."""
+
+    def result(self, result_id: str) -> rows.ResultDetail | None:
+        """Give one result's newest version with its whole way."""
+
+    def strip(self, strip_id: int) -> rows.StripRow | None:
+        """Give one judged strip."""
+
+    def strips(self, *, outcome: str = "", before: int | None = None, limit: int = 50) -> tuple[rows.StripRow, ...]:
+        """Give judged strips, newest first, superseded ones left out unless asked for by ``outcome``."""
+
+    def deliveries(self, result_id: str) -> tuple[rows.DeliveryRow, ...]:
+        """Give a result's deliveries of all versions, oldest first."""
+
+    def events(self, subject: str) -> tuple[rows.EventRow, ...]:
+        """Give the history of ``stop:ID``, ``strip:ID``, ``delivery:ID`` or ``destination:NAME``, oldest first."""
+
+    def destinations(self) -> tuple[rows.DestinationRow, ...]:
+        """Give every destination that was ever named, by name."""
+
+    def analyzers(self) -> tuple[rows.AnalyzerRow, ...]:
+        """Give every analyzer that was ever heard, by name."""
+
+    def numbers_used(self, *, since: datetime) -> tuple[rows.NumberUsed, ...]:
+        """Give the numbers of every series touched since ``since``, in order of analyzer, mode, series, number."""
+
+    def day(self, day: date, zone: ZoneInfo) -> rows.DayStrips:
+        """Give everything that the day tally adds up."""

@@ -1,0 +1,204 @@
+"""What the store can be told to do: frozen values, each one transaction, all or nothing.
+
+Every command appends its events in the same transaction. Results are what the
+future of ``Store.submit`` gives once the commit is durable.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from bridge.lifecycle.states import DestinationState, StopEnd
+from bridge.model import Acknowledgement, Actor, Capture, Message, Outcome, Priority, Reading, Unreadable
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class KeepCapture:
+    """Keep a capture and put it to judging. Gives the capture's id (int).
+
+    ``analyzer`` is the intake lane. ``origin`` is a key of the file's bytes and name: a capture that was kept
+    under the same non-empty origin before (a crash between commit and move) is not kept twice; its id is given.
+    """
+
+    capture: Capture
+    analyzer: str
+    profile: str
+    origin: str = ""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class NoteRefusedFile:
+    """A file that was not captured (too large, not a plain file): name, hash, size, first bytes. Gives its stop id."""
+
+    source: str
+    name: str
+    digest: str
+    size: int
+    beginning: bytes
+    sentence: str
+    remedy: str
+    at: datetime
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class NewDelivery:
+    """A delivery to make. ``message`` None: not born yet (its destination is shut, or ``after`` is not over)."""
+
+    destination: str
+    lane: str
+    priority: Priority
+    message: Message | None
+    after: int | None = None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class RecordOutcome:
+    """What judging made of one reading: the strip, its stop, its result and its deliveries.
+
+    ``intake_id`` is the piece of judging work; ``ends_intake`` says that this was its last reading.
+    ``outcome`` is None for an Unreadable. ``deliveries`` holds one a destination for a Coded outcome, else none.
+    An earlier interpretation of the same (capture, index) is superseded and no longer counts for
+    identity. Gives a RecordedOutcome.
+
+    A Rejected reading that carries its own number and date, or an Unreadable, joins an open stop of the same record
+    bytes and rule as a repeat instead of opening a new one; so does a Copy of a strip that is still stopped.
+    """
+
+    intake_id: int
+    capture_id: int
+    reading: Reading | Unreadable
+    outcome: Outcome | None
+    deliveries: tuple[NewDelivery, ...]
+    tables_digest: str
+    at: datetime
+    ends_intake: bool
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class BearMessage:
+    """Give an unborn delivery its message; it is queued. Gives None."""
+
+    delivery_id: int
+    message: Message
+    at: datetime
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class EndIntake:
+    """A capture that holds no reading at all and no fault (an empty session): judging is over."""
+
+    intake_id: int
+    at: datetime
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class RecordedOutcome:
+    """The ids that a RecordOutcome gave; ``delivery_ids`` in the order given. ``stop_id`` None if it may go.
+
+    ``repeat`` says that it joined an open stop of the same record bytes instead of opening a new one.
+    """
+
+    strip_id: int
+    stop_id: int | None
+    delivery_ids: tuple[int, ...]
+    repeat: bool
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class BeginAttempt:
+    """Durably note that a try begins, before the first byte leaves. Gives True, or False if it may not begin now.
+
+    It may not if the delivery is not ``queued`` or ``retrying``, is not the head of its lane, or its
+    ``after`` is not over.
+    """
+
+    delivery_id: int
+    at: datetime
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class EndAttempt:
+    """Note what came of the try. Gives the delivery's new state (DeliveryState).
+
+    ``due_at`` is when to try again, for an answer that says so. ``expire`` ends the tries.
+    A refused or expired delivery opens a stop with ``sentence`` and ``remedy``.
+    """
+
+    delivery_id: int
+    at: datetime
+    acknowledgement: Acknowledgement
+    due_at: datetime | None = None
+    expire: bool = False
+    sentence: str = ""
+    remedy: str = ""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class SetDestination:
+    """Note that a destination opened, closed or was shut, with the reason. Gives None."""
+
+    name: str
+    state: DestinationState
+    reason: str
+    at: datetime
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class CloseStop:
+    """End an open stop by a named person. Gives None; raises Overtaken if it is not open any more.
+
+    ``patient_id`` (ID_CORRECTED) and ``accept_rules`` (RELEASED) become decisions of the reading, and
+    it is judged again; READ_AGAIN judges it again with the current profile; SENT_AGAIN queues the same
+    message again; DISCARDED ends the strip or the delivery.
+    """
+
+    stop_id: int
+    end: StopEnd
+    actor: Actor
+    reason: str
+    at: datetime
+    patient_id: str = ""
+    accept_rules: frozenset[str] = frozenset()
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class KeepTables:
+    """Keep a loaded table set by its digest, so that every result stays explainable. Gives None."""
+
+    digest: str
+    content: bytes
+    at: datetime
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class KeepPlanCheck:
+    """Keep what the oracles said of one plan (by digest). ``fault`` is empty when it passed. Gives None."""
+
+    digest: str
+    fault: str
+    at: datetime
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ReserveNumbers:
+    """Move the durable high-water mark by ``count``. Gives the first number of the block (int)."""
+
+    count: int
+
+
+Command = (
+    KeepCapture
+    | NoteRefusedFile
+    | RecordOutcome
+    | EndIntake
+    | BearMessage
+    | BeginAttempt
+    | EndAttempt
+    | SetDestination
+    | CloseStop
+    | KeepTables
+    | KeepPlanCheck
+    | ReserveNumbers
+)
+

@@ -1,0 +1,254 @@
+"""What the store tells: one frozen row type per question. Times are aware, UTC."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, datetime
+
+from bridge.lifecycle.states import DestinationState, StopGroup, StopState
+from bridge.model import Capture, CodedResult, Decisions, DeliveryState, Message, Place, PriorResult, Priority, Purpose
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class IntakeRow:
+    """A piece of judging work of one analyzer, oldest first. ``only_index`` None: the whole capture.
+
+    ``next_index`` is the first index not yet recorded (a crash may have left some done).
+    ``because`` says why it is judged again, empty the first time.
+    """
+
+    intake_id: int
+    capture_id: int
+    analyzer: str
+    profile: str
+    only_index: int | None
+    next_index: int
+    because: str
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class CaptureRow:
+    """A kept capture with its id and intake lane."""
+
+    capture_id: int
+    analyzer: str
+    profile: str
+    capture: Capture
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ReadingFacts:
+    """What is known of a reading from its earlier interpretations."""
+
+    decisions: Decisions
+    prior: PriorResult | None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class LaneHead:
+    """The next delivery that may be tried at a destination, with its whole message."""
+
+    delivery_id: int
+    message: Message
+    attempts: int
+    born_at: datetime
+    first_attempt_at: datetime | None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class StopRow:
+    """One row of the rejected-messages page. ``repeats`` counts further arrivals of the same record bytes.
+
+    ``patient_id`` is as printed or corrected, "" where unknown; ``number`` as printed.
+    ``destination`` and ``receiver_words`` are set for the refused group. ``releasable`` says that a
+    person may send it in spite of the finding. ``delivery_id`` None unless refused; ``strip_id`` None for an unread file.
+    """
+
+    stop_id: int
+    group: StopGroup
+    state: StopState
+    rule: str
+    sentence: str
+    remedy: str
+    place: Place | None
+    opened_at: datetime
+    repeats: int
+    last_repeat_at: datetime | None
+    source: str
+    analyzer: str
+    number: str
+    patient_id: str
+    priority: Priority
+    releasable: bool
+    rules: tuple[str, ...]
+    capture_id: int | None
+    index: int | None
+    strip_id: int | None
+    delivery_id: int | None
+    destination: str
+    receiver_words: str
+    closed_at: datetime | None
+    closed_by: str
+    closed_how: str
+    closed_reason: str
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class RefusedFileRow:
+    """A file that was not captured, behind a stop: hash, size and beginning."""
+
+    name: str
+    digest: str
+    size: int
+    beginning: bytes
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class StripRow:
+    """One judged strip. ``outcome``: coded, held, rejected, copy, non_patient, unreadable, discarded, superseded.
+
+    ``findings`` is the stored list, (rule, severity, sentence). ``pads`` is (label, printed value, unit, abnormal) in
+    strip order, abnormal None where unknown.
+    """
+
+    strip_id: int
+    capture_id: int
+    index: int
+    outcome: str
+    analyzer: str
+    mode: str
+    series: str
+    number: str
+    purpose: Purpose
+    priority: Priority
+    patient_id: str
+    specimen_id: str
+    operator: str
+    strip_type: str
+    strip_lot: str
+    analyzed_at: datetime | None
+    arrived_at: datetime
+    judged_at: datetime
+    copy_of: int | None
+    result_id: str
+    findings: tuple[tuple[str, str, str], ...]
+    pads: tuple[tuple[str, str, str, bool | None], ...]
+    place: Place
+    tables_digest: str
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class DeliveryRow:
+    """One delivery with its state, without the payload."""
+
+    delivery_id: int
+    destination: str
+    result_id: str
+    version: int
+    control_id: str
+    state: DeliveryState
+    attempts: int
+    born_at: datetime
+    due_at: datetime | None
+    accepted_at: datetime | None
+    last_code: str
+    lane: str
+    priority: Priority
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class AttemptRow:
+    """One try: when, and what came of it; ``ended_at`` None while under way or cut by a crash."""
+
+    started_at: datetime
+    ended_at: datetime | None
+    code: str
+    text: str
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ResultRow:
+    """One line of the results list."""
+
+    strip_id: int
+    result_id: str
+    version: int
+    analyzer: str
+    number: str
+    patient_id: str
+    priority: Priority
+    analyzed_at: datetime
+    judged_at: datetime
+    abnormal: int
+    states: tuple[tuple[str, DeliveryState], ...]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ResultDetail:
+    """A result with its strip, and its deliveries with their messages and attempts, oldest first."""
+
+    strip: StripRow
+    result: CodedResult
+    deliveries: tuple[tuple[DeliveryRow, Message, tuple[AttemptRow, ...]], ...]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class EventRow:
+    """One line of history. ``subject`` is like ``stop:12``; no patient identifiers."""
+
+    at: datetime
+    actor: str
+    verified: str
+    what: str
+    subject: str
+    before: str
+    after: str
+    reason: str
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class DestinationRow:
+    """A destination's state and its queue: how much waits, since when, how much went today."""
+
+    name: str
+    state: DestinationState
+    reason: str
+    since: datetime | None
+    waiting: int
+    oldest: datetime | None
+    accepted: int
+    refused: int
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class AnalyzerRow:
+    """An analyzer's last sign of life and its work."""
+
+    analyzer: str
+    last_strip_at: datetime | None
+    last_number: str
+    waiting_to_be_judged: int
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class NumberUsed:
+    """One number of a series, for gaps and the day tally. ``outcome`` as StripRow's; ``first`` False for copies."""
+
+    analyzer: str
+    mode: str
+    series: str
+    number: int
+    outcome: str
+    rule: str
+    strip_id: int
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class DayStrips:
+    """Everything that the day tally adds up, of one day (by arrival, in the site's zone)."""
+
+    day: date
+    strips: tuple[StripRow, ...]
+    unreadable_captures: int
+    refused_files: int
+    deliveries: tuple[DeliveryRow, ...]

@@ -1,0 +1,327 @@
+"""What judging looks things up in: compiled, frozen, without codes in the code.
+
+``compile`` (in compiled.py) makes these from the plain values of the mapping files; every fact here comes
+from mappings/, where its source stands beside it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from enum import StrEnum
+from zoneinfo import ZoneInfo
+
+from bridge.model import Code, Format, Grade, Priority, Property, Purpose, Quantity, Step, UnitSystem
+
+# --- the pad catalogue -----------------------------------------------------------------------
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class CatalogueCode:
+    """A LOINC code for one property of a pad. ``method``: automated, strip (visual) or none."""
+
+    prop: Property
+    method: str
+    code: Code
+
+
+class AbnormalSense(StrEnum):
+    """Whether a pad is abnormal above its expected step, or outside a range on either side."""
+
+    MORE = "more"
+    OUTSIDE = "outside"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class CataloguePad:
+    """What a pad measures: names, codes in order of preference, reference expectation.
+
+    ``expected`` is the printed reference text. ``low`` and ``high`` bound a numeric reference
+    range (both None for graded pads).
+    """
+
+    pad: str
+    name: str
+    local: Code
+    codes: tuple[CatalogueCode, ...]
+    sense: AbnormalSense
+    expected: str
+    low: Quantity | None
+    high: Quantity | None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Catalogue:
+    """Every pad a strip can carry, the panel codes, and the coded answer of each grade."""
+
+    pads: Mapping[str, CataloguePad]
+    panel: Code
+    answers: Mapping[Grade, Code]
+
+
+# --- strip types -----------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class StripPad:
+    """One pad of a strip type: its ladder, lowest step first.
+
+    ``conventional_property`` and ``si_property`` say what the ladder's numbers are
+    (mass, substance, count ...); None where the ladder declares none.
+    """
+
+    pad: str
+    ladder: tuple[Step, ...]
+    conventional_property: Property | None
+    si_property: Property | None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class StripType:
+    """Which pads, in which order. ``name`` is our key, e.g. ``quill-10``."""
+
+    name: str
+    title: str
+    pads: tuple[StripPad, ...]
+
+
+# --- analyzer profiles -------------------------------------------------------------------------
+
+
+class Framing(StrEnum):
+    """What wraps the record text in a capture's bytes."""
+
+    NONE = "none"
+    LIS01 = "lis01"
+
+
+class Layout(StrEnum):
+    """Which reader reads the text."""
+
+    LIS2 = "lis2"
+    DELIMITED = "delimited"
+    SLIP = "slip"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ModeRule:
+    """What a leading letter or word of the number, or of the purpose field, means."""
+
+    word: str
+    mode: str
+    purpose: Purpose
+    priority: Priority
+
+
+class SeriesRule(StrEnum):
+    """When a new number series opens."""
+
+    DAILY = "daily"
+    FALL = "fall"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class NumberScheme:
+    """How this analyzer numbers its strips.
+
+    ``pattern`` is a regular expression matched against the whole number text, with groups
+    ``number`` (digits) and, where the mode is part of the number, ``mode`` (a word of ``modes``).
+    ``series``: ``daily`` restarts at ``first`` with each printed date; ``fall`` opens a series
+    when the number falls and the printed time rises. ``shared`` says that all modes count
+    in one series. ``modes`` is keyed by word; the empty word is the default.
+    """
+
+    pattern: str
+    series: SeriesRule
+    first: int
+    shared: bool
+    modes: Mapping[str, ModeRule]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class DelimitedLayout:
+    """Columns of a delimited text. ``columns`` maps a field name to its position from 0.
+
+    Field names are those of ``model.Reading`` (number, printed_date, patient_id, ...) and
+    ``pad:LABEL``, ``unit:LABEL``, ``mark:LABEL`` for pads. ``header`` is the exact first line's
+    cells, empty where the text has none.
+    """
+
+    delimiter: str
+    quote: str
+    header: tuple[str, ...]
+    columns: Mapping[str, int]
+    width: int
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class SlipLine:
+    """One kind of slip line: a regular expression on the whole line, and what its groups are.
+
+    Named groups are field names of ``model.Reading``; or ``label``, ``value``, ``unit`` and ``mark`` of a pad line.
+    """
+
+    name: str
+    pattern: str
+    required: bool
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class SlipLayout:
+    """How a printed slip is cut and read. ``begin`` matches a strip's first line.
+
+    ``end`` matches its last line; empty: the next ``begin`` or the end of the text.
+    A line that no pattern matches is a fault unless ``ignore`` matches it.
+    """
+
+    begin: str
+    end: str
+    ignore: str
+    lines: tuple[SlipLine, ...]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Lis2Layout:
+    """Which LIS02-A2 field holds what. Values are ``record.field`` or ``record.field.component``, from 1.
+
+    Keys are field names of ``model.Reading``, plus ``label``, ``value``, ``unit`` and ``mark`` of an R record.
+    ``comments`` says whether C records are kept.
+    """
+
+    fields: Mapping[str, str]
+    comments: bool
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Token:
+    """What one printed value means on one pad. ``step`` is set for a value of the declared unit system.
+
+    ``other`` names the unit system that the value belongs to, where it is not the declared one.
+    """
+
+    step: Step | None
+    other: UnitSystem | None = None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class PadVocabulary:
+    """The closed vocabulary of one pad on one strip type under one profile.
+
+    ``tokens`` maps the printed value (outer blanks stripped, inner blanks single) to its meaning;
+    ``units`` is the set of unit texts that may stand beside a value of the declared system,
+    with "" where a value may stand alone. Anything else is unknown and stops the strip.
+    """
+
+    pad: str
+    tokens: Mapping[str, Token]
+    units: frozenset[str]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ProfileExample:
+    """The worked example inside a profile file: bytes in, what must be understood."""
+
+    payload: bytes
+    expect: tuple[Mapping[str, object], ...]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Profile:
+    """How one kind of analyzer output is read; compiled from one file under mappings/profiles/.
+
+    ``labels`` maps a printed pad label to our pad key. ``strip_types`` maps the printed
+    strip type ("" if none is printed) to ours. ``vocabularies`` is keyed by (strip type, pad).
+    ``date_format`` and ``time_format`` are strptime formats, empty where nothing is printed;
+    where date and time are one field, ``date_format`` covers both and ``time_format`` is empty.
+    ``marks`` maps the analyzer's printed mark to whether it says abnormal; None if it prints none.
+    ``copy_marks`` and ``fault_tokens`` are exact printed texts. ``zone`` is the analyzer's clock.
+    """
+
+    name: str
+    title: str
+    framing: Framing
+    layout: Layout
+    charset: str
+    zone: ZoneInfo
+    unit_system: UnitSystem
+    date_format: str
+    time_format: str
+    numbers: NumberScheme
+    labels: Mapping[str, str]
+    strip_types: Mapping[str, str]
+    vocabularies: Mapping[tuple[str, str], PadVocabulary]
+    marks: Mapping[str, bool] | None
+    copy_marks: frozenset[str]
+    fault_tokens: frozenset[str]
+    lis2: Lis2Layout | None
+    delimited: DelimitedLayout | None
+    slip: SlipLayout | None
+    send_again: tuple[str, ...]
+    example: ProfileExample
+
+
+# --- site policy and destinations (from the site configuration, as plain facts) ------------------
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class PatientIdPolicy:
+    """What a patient ID must look like. ``check_digit``: "", "mod11", "luhn" or "verhoeff".
+
+    ``denied`` are exact IDs that are never a patient (strip lot codes, operator numbers,
+    control lots, placeholders); ``denied_patterns`` are regular expressions on the whole ID.
+    """
+
+    pattern: str
+    check_digit: str
+    denied: frozenset[str]
+    denied_patterns: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Policy:
+    """The site's rules for checks. Minutes and days are whole numbers."""
+
+    patient_id: PatientIdPolicy
+    rerun_window_minutes: int
+    future_tolerance_minutes: int
+    oldest_days: int
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class DestinationTerms:
+    """What a renderer must know of a destination; connection facts live elsewhere.
+
+    ``value_forms`` is the order of preference of the one form per pad. ``patient_authority`` and
+    ``patient_type`` are PID-3.4 and PID-3.5; ``patient_system`` and ``result_system`` are FHIR
+    identifier systems (URIs). ``observed_at``: ``analysis`` puts analysis time, with a note, where
+    collection time is unknown (OBR-7, FHIR effective); ``empty`` leaves it out.
+    ``zone`` is the zone of times in messages.
+    """
+
+    name: str
+    format: Format
+    value_forms: tuple[UnitSystem, ...]
+    sending_application: str
+    sending_facility: str
+    receiving_application: str
+    receiving_facility: str
+    processing_id: str
+    charset: str
+    zone: ZoneInfo
+    patient_authority: str
+    patient_type: str
+    patient_system: str
+    result_system: str
+    observed_at: str
+    local_codes: bool
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Tables:
+    """One loaded table set. ``digest`` is SHA-256 over its canonical plain values."""
+
+    digest: str
+    catalogue: Catalogue
+    strip_types: Mapping[str, StripType]
+    profiles: Mapping[str, Profile]
+    policy: Policy
