@@ -9,7 +9,7 @@ from typing import Any, Protocol
 from zoneinfo import ZoneInfo
 
 from bridge.lifecycle.states import StopGroup
-from bridge.model import CodedResult, Needs, SeenStrips, SeriesState
+from bridge.model import CodedResult, Needs, Priority, SeenStrips, SeriesState
 from bridge.store import rows
 from bridge.store.commands import Command
 
@@ -74,9 +74,16 @@ class Store(Protocol):
     # --- showing
 
     def stops(
-        self, *, group: StopGroup | None = None, rule: str = "", is_open: bool = True, before: int | None = None, limit: int = 100
+        self,
+        *,
+        group: StopGroup | None = None,
+        rule: str = "",
+        priority: Priority | None = None,
+        is_open: bool = True,
+        before: int | None = None,
+        limit: int = 100,
     ) -> tuple[rows.StopRow, ...]:
-        """Give stops, newest first, before the stop id ``before``."""
+        """Give stops, newest first, before the stop id ``before``; of one group, rule or priority where one is named."""
 
     def stop(self, stop_id: int) -> rows.StopRow | None:
         """Give one stop."""
@@ -87,6 +94,9 @@ class Store(Protocol):
     def open_stops(self) -> Mapping[StopGroup, int]:
         """Count the open stops of each group."""
 
+    def open_reasons(self) -> tuple[tuple[StopGroup, str, int], ...]:
+        """Count the open stops of each (group, rule), in order of group and rule."""
+
     def results(self, *, before: int | None = None, limit: int = 50, search: str = "") -> tuple[rows.ResultRow, ...]:
         """Give results, newest first, before the strip id ``before``; ``search``: patient ID, number, specimen or control ID."""
 
@@ -95,6 +105,9 @@ class Store(Protocol):
 
     def strip(self, strip_id: int) -> rows.StripRow | None:
         """Give one judged strip."""
+
+    def capture_strips(self, capture_id: int) -> tuple[rows.StripRow, ...]:
+        """Give the newest interpretation of every strip of a capture, by index; superseded ones left out."""
 
     def strips(self, *, outcome: str = "", before: int | None = None, limit: int = 50) -> tuple[rows.StripRow, ...]:
         """Give judged strips, newest first, superseded ones left out unless asked for by ``outcome``."""
