@@ -1,0 +1,294 @@
+"""The loops: keep what arrives, judge it, deliver it, and watch that the loops live.
+
+Nothing is decided here: the pipeline judges, the renderers write, the store keeps, the
+queues deliver. This room only says what follows what, and wakes who is next.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Awaitable, Callable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Protocol
+
+import structlog
+
+from bridge import pipeline
+from bridge.check import Moment
+from bridge.errors import RejectError, StoreError
+from bridge.model import Capture, Coded, CodedResult, Facts, Finding, Message, Outcome, Reading, Rejected, Severity, Unreadable
+from bridge.store import rows
+from bridge.store.api import Store
+from bridge.store.commands import EndIntake, KeepCapture, NewDelivery, RecordedOutcome, RecordOutcome, ReserveNumbers
+from bridge.tables.types import Tables
+
+log = structlog.get_logger()
+
+BLOCK = 500  # ours: ids reserved at once; a restart skips what is left, which costs nothing
+FIRST_REST = timedelta(seconds=1)  # ours: a loop that fell over rests this long, doubling to LONGEST_REST
+LONGEST_REST = timedelta(seconds=30)  # ours: as above
+
+
+class Ids:
+    """Gives result and control identifiers that no store of ours ever gave before.
+
+    The high-water mark is durable before a number is used, so neither a crash nor a
+    restore (which opens a new epoch) can give one twice.
+    """
+
+    def __init__(self, store: Store) -> None:
+        self._store = store
+        self._next = 0
+        self._end = 0
+        self._turn = asyncio.Lock()
+
+    async def _number(self) -> int:
+        async with self._turn:
+            if self._next == self._end:
+                self._next = await asyncio.wrap_future(self._store.submit(ReserveNumbers(count=BLOCK)))
+                self._end = self._next + BLOCK
+            self._next += 1
+            return self._next - 1
+
+    async def result(self) -> str:
+        """Give a result's identifier: epoch, R, number; at most 20 characters."""
+        return f"{self._store.epoch}R{await self._number()}"
+
+    async def control(self) -> str:
+        """Give a message's control ID (MSH-10): epoch, M, number; at most 20 characters."""
+        return f"{self._store.epoch}M{await self._number()}"
+
+
+class Writers(Protocol):
+    """What turns a result into messages: one writer a destination, compiled ahead."""
+
+    @property
+    def destinations(self) -> Sequence[str]:
+        """Name the destinations, in the order of the configuration."""
+
+    def may_write(self, destination: str) -> bool:
+        """Say whether the destination's plan passed its checks; if not, messages are born later."""
+
+    def write(self, destination: str, result: CodedResult, *, control_id: str, made_at: datetime) -> Message:
+        """Render ``result`` for ``destination``. Raises RejectError where it cannot be said as it is."""
+
+    def lane(self, result: CodedResult) -> str:
+        """Give the lane of a message that is not born yet."""
+
+
+class Judging:
+    """Takes kept captures as far as they go, one analyzer at a time, in the order they came."""
+
+    def __init__(self, store: Store, tables: Tables, writers: Writers, ids: Ids, now: Callable[[], datetime]) -> None:
+        self._store = store
+        self._tables = tables
+        self._writers = writers
+        self._ids = ids
+        self._now = now
+
+    async def work_off(self, analyzer: str) -> int:
+        """Judge everything that waits for ``analyzer``; give how many readings were recorded."""
+        count = 0
+        while intake := self._store.next_intake(analyzer):
+            count += await self._judge(intake)
+        return count
+
+    async def _judge(self, intake: rows.IntakeRow) -> int:
+        kept = self._store.capture(intake.capture_id)
+        profile = self._tables.profiles[intake.profile]
+        readings = pipeline.understand(kept.capture, profile, analyzer=kept.analyzer)
+        chosen = [reading for reading in readings if self._is_due(reading, intake)]
+        if not chosen:
+            await asyncio.wrap_future(self._store.submit(EndIntake(intake_id=intake.intake_id, at=self._now())))
+        for reading in chosen:
+            await self._record(intake, kept.capture, reading, ends=reading is chosen[-1])
+        return len(chosen)
+
+    @staticmethod
+    def _is_due(reading: Reading | Unreadable, intake: rows.IntakeRow) -> bool:
+        if intake.only_index is not None:
+            return reading.index == intake.only_index
+        return reading.index >= intake.next_index
+
+    async def _record(self, intake: rows.IntakeRow, capture: Capture, reading: Reading | Unreadable, *, ends: bool) -> None:
+        outcome: Outcome | None = None
+        deliveries: tuple[NewDelivery, ...] = ()
+        if isinstance(reading, Reading):
+            outcome = await self._outcome(intake, capture, reading)
+            if isinstance(outcome, Coded):
+                try:
+                    deliveries = await self._deliveries(outcome.result)
+                except RejectError as reject:
+                    outcome = Rejected(findings=(_finding(reject), *outcome.findings), checked=outcome.checked)
+        recorded: RecordedOutcome = await asyncio.wrap_future(
+            self._store.submit(
+                RecordOutcome(
+                    intake_id=intake.intake_id,
+                    capture_id=intake.capture_id,
+                    reading=reading,
+                    outcome=outcome,
+                    deliveries=deliveries,
+                    tables_digest=self._tables.digest,
+                    at=self._now(),
+                    ends_intake=ends,
+                )
+            )
+        )
+        log.info(
+            "strip.judged",
+            strip=recorded.strip_id,
+            capture=intake.capture_id,
+            outcome=type(outcome).__name__.lower() if outcome else "unreadable",
+            stop=recorded.stop_id,
+        )
+
+    async def _outcome(self, intake: rows.IntakeRow, capture: Capture, reading: Reading) -> Outcome:
+        needs = pipeline.needs(reading, self._tables)
+        known = self._store.reading_facts(intake.capture_id, reading.index)
+        facts = Facts(
+            seen=self._store.seen_strips(
+                needs,
+                now=capture.arrived_at,
+                window=timedelta(minutes=self._tables.policy.rerun_window_minutes),
+                apart_from=(intake.capture_id, reading.index),
+            ),
+            series=self._store.series(needs.analyzer, needs.mode),
+            decisions=known.decisions,
+            prior=known.prior,
+        )
+        moment = Moment(arrived_at=capture.arrived_at, live=capture.live, now=self._now())
+        return pipeline.judge(reading, facts, self._tables, moment=moment, result_id=await self._ids.result())
+
+    async def _deliveries(self, result: CodedResult) -> tuple[NewDelivery, ...]:
+        made = []
+        for destination in self._writers.destinations:
+            message = None
+            if self._writers.may_write(destination):
+                message = self._writers.write(destination, result, control_id=await self._ids.control(), made_at=self._now())
+            lane = message.lane if message else self._writers.lane(result)
+            made.append(NewDelivery(destination=destination, lane=lane, priority=result.priority, message=message))
+        return tuple(made)
+
+
+def _finding(reject: RejectError) -> Finding:
+    return Finding(rule=reject.rule, severity=Severity.REJECT, sentence=reject.sentence, remedy=reject.remedy)
+
+
+class Runs(Protocol):
+    """A loop that runs until it is cancelled: a source, or a destination's queue."""
+
+    async def run(self) -> None:
+        """Run until cancelled."""
+
+
+@dataclass(kw_only=True)
+class LoopState:
+    """How one loop is doing, for /health/ready and the log."""
+
+    name: str
+    fault: str = ""
+
+
+class Service:
+    """Everything that runs side by side, woken by what was committed."""
+
+    def __init__(
+        self,
+        *,
+        store: Store,
+        judging: Judging,
+        sources: Mapping[str, Runs],
+        queues: Mapping[str, Runs],
+        wake_queues: Callable[[], None],
+        once: Sequence[Callable[[], Awaitable[None]]] = (),
+    ) -> None:
+        """Take the parts; ``once`` are things to do beside the loops at start (plan checks)."""
+        self._store = store
+        self._judging = judging
+        self._sources = sources
+        self._queues = queues
+        self._wake_queues = wake_queues
+        self._once = once
+        self._work: dict[str, asyncio.Event] = {}
+        self._tasks: asyncio.TaskGroup | None = None
+        self._loop: asyncio.AbstractEventLoop | None = None
+        self.loops: dict[str, LoopState] = {}
+
+    @property
+    def fault(self) -> str:
+        """Say what is wrong, or nothing: the store first, then the first loop that is down."""
+        if self._store.fault:
+            return self._store.fault
+        return next((f"{state.name}: {state.fault}" for state in self.loops.values() if state.fault), "")
+
+    async def run(self) -> None:
+        """Run everything until cancelled. What a crash left unjudged or unsent is taken up first."""
+        self._loop = asyncio.get_running_loop()
+        async with asyncio.TaskGroup() as tasks:
+            self._tasks = tasks
+            for analyzer in self._store.analyzers_with_work():
+                self._wake_judging(analyzer)
+            for name, queue in self._queues.items():
+                tasks.create_task(self._forever(f"destination {name}", queue.run))
+            for name, source in self._sources.items():
+                tasks.create_task(self._forever(f"source {name}", source.run))
+            for task in self._once:
+                tasks.create_task(self._forever("start-up check", task, again=False))
+
+    async def keep(self, capture: Capture, *, analyzer: str, profile: str, origin: str = "") -> int:
+        """Keep a capture; the id comes back once it is durable. Raises StoreError if it is not."""
+        command = KeepCapture(capture=capture, analyzer=analyzer, profile=profile, origin=origin)
+        capture_id: int = await asyncio.wrap_future(self._store.submit(command))
+        log.info("capture.kept", capture=capture_id, source=capture.source, bytes=len(capture.payload), torn=capture.torn)
+        self._wake_judging(analyzer)
+        return capture_id
+
+    def wake(self) -> None:
+        """Look everywhere again; may be called from any thread (after a person's action)."""
+        if self._loop and not self._loop.is_closed():
+            self._loop.call_soon_threadsafe(self._wake_all)
+
+    def _wake_all(self) -> None:
+        for analyzer in self._store.analyzers_with_work():
+            self._wake_judging(analyzer)
+        self._wake_queues()
+
+    def _wake_judging(self, analyzer: str) -> None:
+        if analyzer not in self._work:
+            self._work[analyzer] = asyncio.Event()
+            if self._tasks:
+                self._tasks.create_task(self._forever(f"analyzer {analyzer}", lambda: self._judge_for_ever(analyzer)))
+        self._work[analyzer].set()
+
+    async def _judge_for_ever(self, analyzer: str) -> None:
+        work = self._work[analyzer]
+        work.set()
+        while True:
+            await work.wait()
+            work.clear()
+            if await self._judging.work_off(analyzer):
+                self._wake_queues()
+
+    async def _forever(self, name: str, run: Callable[[], Awaitable[None]], *, again: bool = True) -> None:
+        """Run a loop; if it falls over, log the traceback, rest, and run it again. A failed store is never tried again."""
+        state = self.loops.setdefault(name, LoopState(name=name))
+        rest = FIRST_REST
+        while True:
+            try:
+                await run()
+            except StoreError as error:
+                state.fault = str(error)
+                log.error("loop.store", loop=name, fault=self._store.fault or str(error))
+                if self._store.fault:
+                    return
+            except Exception:  # the one broad catch of the loops: a defect in one must not take down its neighbours
+                state.fault = "fell over; see the log"
+                log.exception("loop.fell", loop=name)
+            else:
+                state.fault = ""
+            if not again:
+                return
+            await asyncio.sleep(rest.total_seconds())
+            state.fault = ""
+            rest = min(rest * 2, LONGEST_REST)
