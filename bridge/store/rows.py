@@ -134,6 +134,7 @@ class StripRow:
     findings: tuple[tuple[str, str, str], ...]
     pads: tuple[tuple[str, str, str, bool | None], ...]
     place: Place
+    record_digest: str
     tables_digest: str
 
 
