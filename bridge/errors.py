@@ -1,4 +1,4 @@
-"""The error tree: whose fault is it, and does trying again help?
+"""The error tree: whose fault it is, and whether trying again helps.
 
 ::
 

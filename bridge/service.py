@@ -279,7 +279,7 @@ class Service:
                 await run()
             except StoreError as error:
                 state.fault = str(error)
-                log.error("loop.store", loop=name, fault=self._store.fault or str(error))
+                log.critical("loop.store", loop=name, fault=self._store.fault or str(error))
                 if self._store.fault:
                     return
             except Exception:  # the one broad catch of the loops: a defect in one must not take down its neighbours

@@ -57,7 +57,9 @@ class Secret(Shape):
         path = os.environ.get(f"{self.env}_FILE")
         if path:
             return Path(path).read_text(encoding="utf-8").strip()
-        raise SettingsError(f"The secret {self.env} is not set.", remedy=f"Set {self.env}, or {self.env}_FILE to a file that holds it.")
+        raise SettingsError(
+            f"The secret {self.env} is not set.", remedy=f"Set {self.env}, or {self.env}_FILE to a file that holds it."
+        )
 
 
 class Site(Shape):
@@ -213,7 +215,9 @@ class DestinationShape(Shape):
     """What every destination has: a name, and what its messages say."""
 
     name: Name
-    values: tuple[Literal["arbitrary", "conventional", "si"], ...] = Field(default=("arbitrary", "conventional", "si"), min_length=1)
+    values: tuple[Literal["arbitrary", "conventional", "si"], ...] = Field(
+        default=("arbitrary", "conventional", "si"), min_length=1
+    )
     sending_application: str = "PADPOST"
     sending_facility: str = ""
     receiving_application: str = ""
@@ -304,18 +308,24 @@ class Document:
             text = path.read_text(encoding="utf-8")
         except (OSError, UnicodeDecodeError) as error:
             raise SettingsError(
-                f"The file cannot be read: {error}", remedy="Check its name, its rights, and that it is UTF-8.", spot=Spot(file=self.name, line=1, key="")
+                f"The file cannot be read: {error}",
+                remedy="Check its name, its rights, and that it is UTF-8.",
+                spot=Spot(file=self.name, line=1, key=""),
             ) from error
         try:
             node = yaml.compose(text, Loader=_Loader)
             if not isinstance(node, yaml.MappingNode):
-                raise SettingsError("The file holds no mapping.", remedy="Write keys and values.", spot=Spot(file=self.name, line=1, key=""))
+                raise SettingsError(
+                    "The file holds no mapping.", remedy="Write keys and values.", spot=Spot(file=self.name, line=1, key="")
+                )
             self._walk(node, ())
             loaded: Any = yaml.load(text, Loader=_Loader)  # noqa: S506 - _Loader is a SafeLoader
         except yaml.MarkedYAMLError as error:
             line = error.problem_mark.line + 1 if error.problem_mark else 1
             raise SettingsError(
-                f"This is not YAML: {error.problem}.", remedy="Check indentation, colons and quotes near this line.", spot=Spot(file=self.name, line=line, key="")
+                f"This is not YAML: {error.problem}.",
+                remedy="Check indentation, colons and quotes near this line.",
+                spot=Spot(file=self.name, line=line, key=""),
             ) from error
         self.values: dict[str, Any] = loaded
 
@@ -327,7 +337,9 @@ class Document:
                 inner = (*path, key)
                 if inner in self._lines:
                     raise SettingsError(
-                        f"The key {key!r} is given twice.", remedy="Keep one.", spot=Spot(file=self.name, line=key_node.start_mark.line + 1, key=_dotted(inner))
+                        f"The key {key!r} is given twice.",
+                        remedy="Keep one.",
+                        spot=Spot(file=self.name, line=key_node.start_mark.line + 1, key=_dotted(inner)),
                     )
                 self._lines[inner] = key_node.start_mark.line + 1
                 self._walk(value_node, inner)
@@ -347,16 +359,19 @@ class Document:
         try:
             return shape.model_validate(self.values)
         except ValidationError as error:
-            first = min(error.errors(), key=lambda e: self.spot(self._real(e["loc"])).line)
-            path = self._real(first["loc"])
-            raise SettingsError(*_sentence(first, path, shape)[:1], remedy=_sentence(first, path, shape)[1], spot=self.spot(path)) from error
+            # an unknown key comes first: a misspelt one also makes its right spelling "missing"
+            first = min(error.errors(), key=lambda e: (e["type"] != "extra_forbidden", self.spot(self._real(e)).line))
+            path = self._real(first)
+            sentence, remedy = _sentence(first, path, shape)
+            raise SettingsError(sentence, remedy=remedy, path=path, spot=self.spot(path)) from error
 
-    def _real(self, loc: tuple[str | int, ...]) -> KeyPath:
+    def _real(self, error: Mapping[str, Any]) -> KeyPath:
         """Drop the union tags that pydantic puts into a location, so that it follows the file's own keys."""
+        loc, kind = error["loc"], error["type"]
         path: list[str | int] = []
-        for part in loc:
+        for place, part in enumerate(loc):
             inner = (*path, part)
-            if inner in self._lines or part == loc[-1]:
+            if inner in self._lines or (kind == "missing" and place == len(loc) - 1):
                 path.append(part)
         return tuple(path)
 
@@ -374,7 +389,10 @@ def _sentence(error: Mapping[str, Any], path: KeyPath, shape: type[BaseModel]) -
     match error["type"]:
         case "extra_forbidden":
             near = difflib.get_close_matches(str(key), sorted(set(_all_keys(shape))), n=1)
-            return f"The key {key!r} is unknown here.", f"Did you mean {near[0]!r}?" if near else "Remove it, or see docs/reference/configuration.md."
+            return (
+                f"The key {key!r} is unknown here.",
+                f"Did you mean {near[0]!r}?" if near else "Remove it, or see docs/reference/configuration.md.",
+            )
         case "missing":
             return f"The key {key!r} is missing.", "Add it; docs/reference/configuration.md says what it holds."
         case _:
@@ -404,9 +422,13 @@ def read_settings(path: Path) -> Settings:
     return settings.model_copy(
         update={
             "site": settings.site.model_copy(update={"data": _beside(path, settings.site.data)}),
-            "sources": tuple(s.model_copy(update={"path": _beside(path, s.path)}) if isinstance(s, FolderSource) else s for s in settings.sources),
+            "sources": tuple(
+                s.model_copy(update={"path": _beside(path, s.path)}) if isinstance(s, FolderSource) else s
+                for s in settings.sources
+            ),
             "destinations": tuple(
-                d.model_copy(update={"path": _beside(path, d.path)}) if isinstance(d, FolderDestination) else d for d in settings.destinations
+                d.model_copy(update={"path": _beside(path, d.path)}) if isinstance(d, FolderDestination) else d
+                for d in settings.destinations
             ),
             "mappings": _beside(path, settings.mappings) if settings.mappings else None,
         }

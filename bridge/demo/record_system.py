@@ -80,7 +80,9 @@ class RecordSystem:
         patient_id = next(fields for fields in segments if fields[0] == b"PID")[3].split(b"^")[0].decode()
         if patient_id in self.turned_away:
             self.refusals.add(control_id)
-            return self._ack(control_id, "AE", "\rERR||PID^1^3|204^Unknown key identifier^HL70357|E||||No patient is registered under this ID")
+            return self._ack(
+                control_id, "AE", "\rERR||PID^1^3|204^Unknown key identifier^HL70357|E||||No patient is registered under this ID"
+            )
         self.results.setdefault(control_id, message)
         return self._ack(control_id, "AA", "")
 
@@ -114,7 +116,14 @@ class RecordSystem:
             known = key in self.resources
             if not known:
                 self.resources[key] = resource
-            entries.append({"response": {"status": "200 OK" if known else "201 Created", "location": f"{kind}/{len(self.resources)}/_history/1"}})
+            entries.append(
+                {
+                    "response": {
+                        "status": "200 OK" if known else "201 Created",
+                        "location": f"{kind}/{len(self.resources)}/_history/1",
+                    }
+                }
+            )
         return {"resourceType": "Bundle", "type": "transaction-response", "entry": entries}
 
     def filed_reports(self) -> int:

@@ -202,4 +202,3 @@ Command = (
     | KeepPlanCheck
     | ReserveNumbers
 )
-

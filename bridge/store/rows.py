@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 
 from bridge.lifecycle.states import DestinationState, StopGroup, StopState
-from bridge.model import Capture, CodedResult, Decisions, DeliveryState, Message, Place, PriorResult, Priority, Purpose
+from bridge.model import Capture, CodedResult, Decisions, DeliveryState, Message, Place, Priority, PriorResult, Purpose
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

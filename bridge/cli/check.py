@@ -1,0 +1,74 @@
+"""``padpost check``: mapping files, worked examples and message plans, before go-live."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+from bridge import settings
+from bridge.app import PlanBook, default_policy, example_terms, load_tables, own_faults, policy_of, terms_of
+from bridge.render.oracles import oracle_faults
+from bridge.tables.compiled import check_example
+from bridge.tables.types import DestinationTerms, Tables
+
+
+def check(config_path: Path | None, *, with_oracles: bool) -> int:
+    """Print one line for each thing checked; give 0 if all is well, 1 if something is wrong.
+
+    Raises SettingsError or TableError (file, line, key, remedy) where a file cannot be used at all.
+    """
+    config = settings.read_settings(config_path) if config_path else None
+    tables = load_tables(
+        settings.shipped_mappings(), config.mappings if config else None, policy_of(config) if config else default_policy()
+    )
+    print(
+        f"mapping files: {len(tables.profiles)} profiles, {len(tables.strip_types)} strip types, {len(tables.catalogue.pads)} pads"
+    )
+    wrong = 0
+    for line, fault in _lines(tables, config, with_oracles=with_oracles):
+        print(f"{line}: {fault or 'ok'}", flush=True)
+        wrong += bool(fault)
+    print(f"{wrong} thing{'' if wrong == 1 else 's'} to put right" if wrong else "all well")
+    return 1 if wrong else 0
+
+
+def _lines(tables: Tables, config: settings.Settings | None, *, with_oracles: bool) -> Iterator[tuple[str, str]]:
+    for profile in tables.profiles.values():
+        yield f"example of profile {profile.name}", check_example(profile, tables)
+    if config:
+        yield from _site_lines(config, tables)
+    terms = [terms_of(config, destination) for destination in config.destinations] if config else list(example_terms())
+    used = [source.profile for source in config.sources] if config else list(tables.profiles)
+    known = [profile for profile in used if profile in tables.profiles]
+    yield from _plan_lines(terms, known, tables, with_oracles=with_oracles)
+
+
+def _site_lines(config: settings.Settings, tables: Tables) -> Iterator[tuple[str, str]]:
+    for source in config.sources:
+        known = source.profile in tables.profiles
+        yield (
+            f"source {source.name}",
+            "" if known else f"no profile is called {source.profile!r}; there are {', '.join(sorted(tables.profiles))}",
+        )
+    for destination in config.destinations:
+        secret = getattr(destination, "bearer", None)
+        if secret:
+            secret.value()
+        yield f"destination {destination.name}", ""
+
+
+def _plan_lines(
+    terms: list[DestinationTerms], profiles: list[str], tables: Tables, *, with_oracles: bool
+) -> Iterator[tuple[str, str]]:
+    book = PlanBook(terms, profiles, tables)
+    for term in terms:
+        yield f"messages for {term.name}, our own rules", own_faults(book, term.name)
+        if not with_oracles:
+            continue
+        for profile, strip_type, _ in book.plans(term.name):
+            found = (
+                fault
+                for payload in book.payloads(term.name, profile, strip_type)
+                for fault in oracle_faults(term.format, payload)
+            )
+            yield f"messages for {term.name}, {profile}, {strip_type}, by the libraries", next(found, "")

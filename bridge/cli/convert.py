@@ -1,0 +1,135 @@
+"""``padpost convert``: what a captured transmission becomes. Nothing is stored or sent."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import orjson
+
+from bridge import clock, pipeline, settings
+from bridge.app import default_policy, example_terms, load_tables, policy_of, terms_of
+from bridge.check import Moment
+from bridge.errors import PadpostError, SetupError
+from bridge.model import Capture, Coded, Facts, Finding, Format, Outcome, Reading, Unreadable, Way
+from bridge.render import compile_plan
+from bridge.tables.types import DestinationTerms, Tables
+
+KINDS = {"hl7": Format.ORU_R01, "fhir": Format.FHIR}
+
+
+def convert(file: str, profile: str, to: str, config_path: Path | None) -> int:
+    """Convert ``file`` ("-": standard input) and print what it becomes.
+
+    Messages go to standard output, findings to standard error. Gives 0 if every strip could be sent, else 1.
+    """
+    if to not in (*KINDS, "json"):
+        raise SetupError(f"There is no form called {to!r}.", remedy="Use hl7, fhir or json.")
+    config = settings.read_settings(config_path) if config_path else None
+    tables = load_tables(
+        settings.shipped_mappings(), config.mappings if config else None, policy_of(config) if config else default_policy()
+    )
+    if profile not in tables.profiles:
+        raise SetupError(f"No profile is called {profile!r}.", remedy=f"There are {', '.join(sorted(tables.profiles))}.")
+    capture = Capture(source="convert", way=Way.FOLDER, arrived_at=clock.now(), payload=_payload(file), name=file, live=False)
+    judged = [
+        (reading, _judge(reading, capture, tables, n))
+        for n, reading in enumerate(pipeline.understand(capture, tables.profiles[profile], analyzer="convert"))
+    ]
+    if to == "json":
+        print(orjson.dumps([_plain(reading, outcome) for reading, outcome in judged], option=orjson.OPT_INDENT_2).decode())
+    else:
+        terms = _terms(config, KINDS[to])
+        for number, (_, outcome) in enumerate(judged, 1):
+            if isinstance(outcome, Coded):
+                plan = compile_plan(terms, outcome.result.profile, outcome.result.strip_type, tables)
+                payload = plan.render(outcome.result, control_id=f"CONVERTM{number}", made_at=capture.arrived_at).payload
+                print(payload.decode(errors="replace").replace("\r", "\n"))
+    return _tell(judged)
+
+
+def _payload(file: str) -> bytes:
+    try:
+        return sys.stdin.buffer.read() if file == "-" else Path(file).read_bytes()
+    except OSError as error:
+        raise PadpostError(f"{file} cannot be read: {error.strerror}. Check the name.") from error
+
+
+def _terms(config: settings.Settings | None, fmt: Format) -> DestinationTerms:
+    if config:
+        for destination in config.destinations:
+            terms = terms_of(config, destination)
+            if terms.format is fmt:
+                return terms
+        raise SetupError(
+            f"The configuration has no destination of the form {fmt.value}.", remedy="Add one, or leave --config out."
+        )
+    return next(terms for terms in example_terms() if terms.format is fmt)
+
+
+def _judge(reading: Reading | Unreadable, capture: Capture, tables: Tables, number: int) -> Outcome | None:
+    if isinstance(reading, Unreadable):
+        return None
+    moment = Moment(arrived_at=capture.arrived_at, live=False, now=capture.arrived_at)
+    return pipeline.judge(reading, Facts(), tables, moment=moment, result_id=f"CONVERTR{number}")
+
+
+def _findings(reading: Reading | Unreadable, outcome: Outcome | None) -> Sequence[Finding]:
+    if isinstance(reading, Unreadable):
+        return (reading.finding,)
+    return outcome.findings if outcome else ()
+
+
+def _name(reading: Reading | Unreadable, outcome: Outcome | None) -> str:
+    return "unreadable" if isinstance(reading, Unreadable) else type(outcome).__name__.lower()
+
+
+def _plain(reading: Reading | Unreadable, outcome: Outcome | None) -> dict[str, Any]:
+    """Give one strip as JSON values: what was printed, what was made of it."""
+    plain: dict[str, Any] = {
+        "index": reading.index,
+        "bytes": [reading.place.start, reading.place.end],
+        "outcome": _name(reading, outcome),
+        "findings": [
+            {"rule": f.rule, "severity": f.severity, "sentence": f.sentence, "remedy": f.remedy}
+            for f in _findings(reading, outcome)
+        ],
+    }
+    if isinstance(reading, Reading):
+        plain["printed"] = {
+            "number": reading.number.text if reading.number else "",
+            "patient_id": reading.patient_id.text if reading.patient_id else "",
+            "pads": [{"label": p.label.text, "value": p.value.text, "unit": p.unit.text if p.unit else ""} for p in reading.pads],
+        }
+    if isinstance(outcome, Coded):
+        result = outcome.result
+        plain["result"] = {
+            "analyzed_at": result.analyzed_at.isoformat(),
+            "strip_type": result.strip_type,
+            "pads": [
+                {
+                    "pad": p.pad,
+                    "flag": p.flag,
+                    "printed": p.printed,
+                    "loinc": [{"code": f.code.code, "property": f.prop} for f in p.forms],
+                }
+                for p in result.pads
+            ],
+        }
+    return plain
+
+
+def _tell(judged: Sequence[tuple[Reading | Unreadable, Outcome | None]]) -> int:
+    """Tell on standard error what was found; give 0 if every strip could be sent."""
+    well = bool(judged)
+    for reading, outcome in judged:
+        name = _name(reading, outcome)
+        well = well and isinstance(outcome, Coded)
+        print(f"strip {reading.index + 1} (bytes {reading.place.start}-{reading.place.end}): {name}", file=sys.stderr)
+        for finding in _findings(reading, outcome):
+            print(f"  {finding.rule}: {finding.sentence} {finding.remedy}", file=sys.stderr)
+    if not judged:
+        print("no strip was found in it", file=sys.stderr)
+    return 0 if well else 1

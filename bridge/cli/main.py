@@ -1,0 +1,119 @@
+"""The command line: demo, serve, check, convert, simulate. Each command is a thin face over a room."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from bridge import __version__
+from bridge.errors import PadpostError
+
+app = typer.Typer(
+    name="padpost",
+    help="Carries urine reagent-strip results from the analyzer to the right patient's record, coded, flagged and once.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+)
+
+ConfigOption = Annotated[Path, typer.Option("--config", "-c", help="The site configuration, a YAML file.")]
+
+
+def _version(value: bool) -> None:
+    if value:
+        print(f"padpost {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _padpost(
+    version: Annotated[bool, typer.Option("--version", callback=_version, is_eager=True, help="Show the version.")] = False,
+) -> None:
+    """Padpost moves and checks results; it does not diagnose. Follow your laboratory's procedures."""
+
+
+@app.command()
+def demo(
+    once: Annotated[
+        bool,
+        typer.Option("--once", help="Stop after the summary; the exit status says whether it is the scenario's known truth."),
+    ] = False,
+    port: Annotated[int, typer.Option(help="Where the pages listen, on 127.0.0.1; 0 asks for a free port.")] = 8765,
+    folder: Annotated[
+        Path | None, typer.Option(help="Where the demo keeps its files; a new temporary folder if not given.")
+    ] = None,
+) -> None:
+    """Run one clinic morning on simulated analyzers and a listening record system."""
+    from bridge.demo import morning  # noqa: PLC0415 - each command loads only its own rooms
+
+    raise typer.Exit(morning.run(once=once, port=port, folder=folder))
+
+
+@app.command()
+def serve(config: ConfigOption) -> None:
+    """Run the bridge until it is told to stop."""
+    from bridge.cli import serve as room  # noqa: PLC0415 - as above
+
+    raise typer.Exit(room.serve(config))
+
+
+@app.command()
+def check(
+    config: Annotated[Path | None, typer.Option("--config", "-c", help="Also check this site configuration.")] = None,
+    oracles: Annotated[bool, typer.Option(help="Show sample messages to the HL7 and FHIR libraries too (takes a while).")] = True,
+) -> None:
+    """Check mapping files, their worked examples, and a site's message plans, before go-live."""
+    from bridge.cli import check as room  # noqa: PLC0415 - as above
+
+    raise typer.Exit(room.check(config, with_oracles=oracles))
+
+
+@app.command()
+def convert(
+    file: Annotated[str, typer.Argument(help="A captured transmission; - reads standard input.")],
+    profile: Annotated[str, typer.Option("--profile", "-p", help="The analyzer profile that reads it.")],
+    to: Annotated[str, typer.Option("--to", help="hl7, fhir or json.")] = "hl7",
+    config: Annotated[
+        Path | None, typer.Option("--config", "-c", help="Use this site's policies and first destination of the kind.")
+    ] = None,
+) -> None:
+    """Show what a captured transmission becomes. Nothing is stored or sent."""
+    from bridge.cli import convert as room  # noqa: PLC0415 - as above
+
+    raise typer.Exit(room.convert(file, profile, to, config))
+
+
+@app.command()
+def simulate(
+    target: Annotated[str, typer.Argument(help="pty, serial:DEVICE, tcp:HOST:PORT, listen:PORT or folder:PATH.")],
+    profile: Annotated[str, typer.Option("--profile", "-p", help="Which analyzer to play.")],
+    strips: Annotated[int, typer.Option(min=1, max=5000, help="How many strips to play.")] = 10,
+    every: Annotated[float, typer.Option(min=0.0, max=60.0, help="Seconds between strips.")] = 1.0,
+    seed: Annotated[int, typer.Option(help="The same seed plays the same strips.")] = 1,
+) -> None:
+    """Play invented strips as an analyzer would send them."""
+    from bridge.demo import analyzers  # noqa: PLC0415 - as above
+
+    raise typer.Exit(analyzers.simulate(target, profile, strips=strips, every_s=every, seed=seed))
+
+
+def run(arguments: list[str]) -> int:
+    """Run one command; give the exit status: 0 well, 1 found something wrong, 2 could not be done as asked."""
+    try:
+        app(args=arguments, standalone_mode=False)
+    except typer.Exit as done:
+        return done.exit_code
+    except typer.Abort:
+        return 130
+    except PadpostError as error:
+        print(f"padpost: {error}", file=sys.stderr)
+        return 2
+    except Exception as error:
+        if not hasattr(error, "exit_code"):
+            raise
+        error.show()  # type: ignore[attr-defined]  # click's usage errors show themselves
+        return int(error.exit_code)
+    return 0

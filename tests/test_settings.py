@@ -1,0 +1,112 @@
+"""The site configuration: right files are read, wrong ones are answered with file, line, key and remedy."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from bridge import settings
+from bridge.errors import SettingsError
+
+GOOD = """\
+site:
+  name: Saltmarsh Clinic
+  zone: Europe/Lisbon
+  data: store
+patient_ids:
+  pattern: '\\d{8}'
+  authority: SALTMARSH
+  system: urn:example:saltmarsh
+sources:
+  - name: bench-line
+    kind: serial
+    port: /dev/ttyS9
+    link: lis01
+    analyzer: bench-a
+    profile: brook
+  - name: drops
+    kind: folder
+    path: drops
+    analyzer: bench-b
+    profile: tern
+destinations:
+  - name: records
+    kind: mllp
+    host: 127.0.0.1
+    port: 2575
+"""
+
+
+def write(folder: Path, text: str) -> Path:
+    path = folder / "site.yaml"
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+def test_good_file_is_read_with_paths_beside_it(tmp_path: Path) -> None:
+    """Relative paths start at the file's folder, and what is left out has its default."""
+    read = settings.read_settings(write(tmp_path, GOOD))
+    assert read.site.zone == ZoneInfo("Europe/Lisbon")
+    assert read.site.data == tmp_path / "store"
+    line, drops = read.sources
+    assert isinstance(line, settings.SerialSource)
+    assert line.baud == 9600
+    assert isinstance(drops, settings.FolderSource)
+    assert drops.path == tmp_path / "drops"
+    assert read.pages.host == "127.0.0.1"
+    assert read.destinations[0].values == ("arbitrary", "conventional", "si")
+
+
+@pytest.mark.parametrize(
+    ("change", "line", "key", "words"),
+    [
+        (("    port: /dev/ttyS9", "    prot: /dev/ttyS9"), 12, "sources[0].prot", "Did you mean 'port'?"),
+        (("  zone: Europe/Lisbon", "  zone: Europe/Atlantis"), 3, "site.zone", "no time zone is called 'Europe/Atlantis'"),
+        (("    kind: folder\n", "    kind: pigeon\n"), 16, "sources[1]", "pigeon"),
+        (("    port: 2575", "    port: 257500"), 25, "destinations[0].port", "less than or equal to 65535"),
+        (("- name: drops", "- name: bench-line"), 1, "", "two sources are called 'bench-line'"),
+        (("    link: lis01", "    link: stream"), 10, "sources[0]", "link: stream needs cut"),
+        (("'\\d{8}'", "'(\\d{8}'"), 5, "patient_ids", "is not a regular expression"),
+        (("  authority: SALTMARSH\n", ""), 5, "patient_ids.authority", "'authority' is missing"),
+        (("site:\n", "site:\n  name: Twice\n"), 3, "site.name", "given twice"),
+        (("  zone: Europe/Lisbon", "  zone: [Europe"), 4, "", "This is not YAML"),
+    ],
+)
+def test_wrong_file_names_line_key_and_remedy(tmp_path: Path, change: tuple[str, str], line: int, key: str, words: str) -> None:
+    """An admin finds the place without searching."""
+    assert change[0] in GOOD
+    path = write(tmp_path, GOOD.replace(*change, 1))
+    with pytest.raises(SettingsError) as caught:
+        settings.read_settings(path)
+    assert caught.value.spot is not None
+    assert (caught.value.spot.line, caught.value.spot.key) == (line, key)
+    assert words in str(caught.value)
+    assert str(path) in str(caught.value)
+
+
+def test_other_hosts_need_to_be_meant(tmp_path: Path) -> None:
+    """Pages without accounts must not be reachable from other machines by accident."""
+    with pytest.raises(SettingsError, match="allow_other_hosts"):
+        settings.read_settings(write(tmp_path, GOOD + "pages:\n  host: 0.0.0.0\n"))
+    meant = GOOD + "pages:\n  host: 0.0.0.0\n  allow_other_hosts: true\n  host_names: [bench.example]\n"
+    assert settings.read_settings(write(tmp_path, meant)).pages.host == "0.0.0.0"
+
+
+def test_secrets_come_from_the_environment_or_a_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The configuration only names a secret; a missing one is an error that names the variable."""
+    secret = settings.Secret(env="PADPOST_TEST_TOKEN")
+    with pytest.raises(SettingsError, match="PADPOST_TEST_TOKEN_FILE"):
+        secret.value()
+    (tmp_path / "token").write_text("from-file\n", encoding="utf-8")
+    monkeypatch.setenv("PADPOST_TEST_TOKEN_FILE", str(tmp_path / "token"))
+    assert secret.value() == "from-file"
+    monkeypatch.setenv("PADPOST_TEST_TOKEN", "from-env")
+    assert secret.value() == "from-env"
+
+
+def test_missing_file_is_an_error_with_its_name(tmp_path: Path) -> None:
+    """A mistyped path is answered, not traced."""
+    with pytest.raises(SettingsError, match=r"absent\.yaml:1"):
+        settings.read_settings(tmp_path / "absent.yaml")
