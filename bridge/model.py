@@ -319,12 +319,16 @@ class CodedGrade:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class ValueForm:
-    """One way to state a pad's value: the LOINC code whose property matches the value's type."""
+    """One way to state a pad's value: the LOINC code whose property matches the value's type.
+
+    ``method`` is the code's method: ``automated``; or ``strip`` or ``none`` where no automated code exists (messages say so).
+    """
 
     system: UnitSystem
     prop: Property
     code: Code
     value: CodedGrade | Quantity
+    method: str = "automated"
 
 
 class Flag(StrEnum):
@@ -340,7 +344,7 @@ class Flag(StrEnum):
 class CodedPad:
     """One pad of a result: all value forms its ladder declares, the flag, and what was printed.
 
-    ``forms`` is never empty. ``expected`` is the reference expectation as text ("Negative").
+    ``forms`` is never empty, in the order arbitrary, conventional, SI. ``expected`` is the reference expectation as text ("Negative").
     ``local`` is the site's or our own code for the pad, sent beside LOINC.
     """
 
