@@ -1,0 +1,235 @@
+"""The day tally: a sum that must add up, every difference a list (ARCHITECTURE, the day tally).
+
+Numbers used = first readings + missing + explained gaps. Readings = first readings + copies + conflicts.
+First readings = sent on + waiting + held + rejected + discarded + superseded + controls + other non-patient.
+Per destination: sent on = acknowledged + queued + refused + superseded + given up. Each term is the list of what
+it counts, so a sum that does not come out names the strips or numbers that make the difference.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from enum import StrEnum
+from itertools import groupby
+
+from bridge.bench.gaps import Gap, UsedNumber, beginning, gaps
+from bridge.model import DeliveryState, Purpose
+from bridge.tables.types import NumberScheme
+
+
+class Fate(StrEnum):
+    """What became of one reading; exactly one each."""
+
+    SENT_ON = "sent on"
+    WAITING = "waiting"
+    HELD = "held"
+    REJECTED = "rejected"
+    DISCARDED = "discarded"
+    SUPERSEDED = "superseded"
+    CONTROL = "control"
+    OTHER_NON_PATIENT = "other non-patient"
+    COPY = "copy"
+    CONFLICT = "conflict"
+
+
+FIRST_FATES: tuple[Fate, ...] = tuple(fate for fate in Fate if fate not in (Fate.COPY, Fate.CONFLICT))
+
+
+class Standing(StrEnum):
+    """Where a result stands with one destination."""
+
+    ACKNOWLEDGED = "acknowledged"
+    QUEUED = "queued"
+    REFUSED = "refused"
+    SUPERSEDED = "superseded"
+    GIVEN_UP = "given up"
+
+
+_STANDINGS: Mapping[DeliveryState, Standing] = {
+    DeliveryState.UNBORN: Standing.QUEUED,
+    DeliveryState.QUEUED: Standing.QUEUED,
+    DeliveryState.SENDING: Standing.QUEUED,
+    DeliveryState.RETRYING: Standing.QUEUED,
+    DeliveryState.ACCEPTED: Standing.ACKNOWLEDGED,
+    DeliveryState.REFUSED: Standing.REFUSED,
+    DeliveryState.EXPIRED: Standing.REFUSED,  # both lie among the stopped and wait for a person
+    DeliveryState.SUPERSEDED: Standing.SUPERSEDED,
+    DeliveryState.DISCARDED: Standing.GIVEN_UP,
+}
+
+
+def standing_of(state: DeliveryState) -> Standing:
+    """Give the tally's word for a delivery's state."""
+    return _STANDINGS[state]
+
+
+_OUTCOMES: Mapping[str, Fate] = {  # the words of store.rows.StripRow.outcome
+    "coded": Fate.SENT_ON,
+    "waiting": Fate.WAITING,
+    "held": Fate.HELD,
+    "rejected": Fate.REJECTED,
+    "unreadable": Fate.REJECTED,
+    "discarded": Fate.DISCARDED,
+    "superseded": Fate.SUPERSEDED,
+    "copy": Fate.COPY,
+}
+CONFLICT_RULE = "copy.conflict"  # ours: the rule's id in bridge/check/rulebook.py, which stands above this room
+
+
+def fate_of(outcome: str, *, rules: Iterable[str], purpose: Purpose) -> Fate:
+    """Give the tally's word for a judged strip: its outcome, the rules that spoke, and what it was read for.
+
+    A strip that repeats a number with other content is a conflict while it is held, and a first reading of its own
+    once a person let it go. Raises KeyError for an outcome that no strip can have.
+    """
+    if outcome == "non_patient":
+        return Fate.CONTROL if purpose is Purpose.CONTROL else Fate.OTHER_NON_PATIENT
+    fate = _OUTCOMES[outcome]
+    return Fate.CONFLICT if fate is Fate.HELD and CONFLICT_RULE in rules else fate
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class TalliedStrip:
+    """One reading of the day. ``number`` is None where the strip carries none."""
+
+    strip_id: int
+    analyzer: str
+    mode: str
+    series: str
+    number: int | None
+    fate: Fate
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class TalliedDelivery:
+    """Where one result stands with one destination; the newest version's."""
+
+    strip_id: int
+    destination: str
+    standing: Standing
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class SeriesTally:
+    """One analyzer's day and number series. Strips are listed by id, in order.
+
+    ``used`` counts the numbers from the beginning of the series to the highest that arrived.
+    ``repeated`` are first readings that bring a number which another first reading has (too little evidence to tell
+    copies apart); ``orphaned`` are numbers that only a copy or conflict brought (the first came another day).
+    """
+
+    analyzer: str
+    mode: str
+    series: str
+    used: int
+    strips: Mapping[Fate, tuple[int, ...]]
+    missing: tuple[Gap, ...]
+    explained: tuple[Gap, ...]
+    repeated: tuple[int, ...]
+    orphaned: tuple[int, ...]
+
+    @property
+    def first_readings(self) -> int:
+        """Count the strips that brought their number first."""
+        return sum(len(self.strips[fate]) for fate in FIRST_FATES)
+
+    @property
+    def readings(self) -> int:
+        """Count everything that arrived in this series."""
+        return sum(len(strips) for strips in self.strips.values())
+
+    @property
+    def difference(self) -> int:
+        """Give what the sum of numbers lacks: 0 unless strips are listed as repeated or numbers as orphaned."""
+        gone = sum(gap.count for gap in (*self.missing, *self.explained))
+        return self.used - self.first_readings - gone
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class DestinationTally:
+    """One destination's day. ``unaccounted`` are strips that were sent on and have no delivery there."""
+
+    destination: str
+    sent_on: int
+    strips: Mapping[Standing, tuple[int, ...]]
+    unaccounted: tuple[int, ...]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class DayTally:
+    """The whole day. ``unnumbered`` strips stand apart until tied to a missing number."""
+
+    series: tuple[SeriesTally, ...]
+    destinations: tuple[DestinationTally, ...]
+    unnumbered: Mapping[Fate, tuple[int, ...]]
+
+
+def tally(
+    strips: Iterable[TalliedStrip],
+    deliveries: Iterable[TalliedDelivery],
+    *,
+    schemes: Mapping[str, NumberScheme],
+    explained: frozenset[Gap] = frozenset(),
+) -> DayTally:
+    """Add up one day. ``schemes`` is keyed by analyzer; ``explained`` are gaps that a person gave a reason for.
+
+    Deliveries of strips that are not among ``strips`` are left out: they belong to another day.
+    """
+    ordered = sorted(strips, key=lambda each: (each.analyzer, each.mode, each.series, each.strip_id))
+    numbered = [each for each in ordered if each.number is not None]
+    series = tuple(
+        _series_tally(key, tuple(group), schemes, explained)
+        for key, group in groupby(numbered, key=lambda each: (each.analyzer, each.mode, each.series))
+    )
+    sent_on = frozenset(each.strip_id for each in ordered if each.fate is Fate.SENT_ON)
+    return DayTally(
+        series=series,
+        destinations=_destination_tallies(sent_on, deliveries),
+        unnumbered=_by_fate(each for each in ordered if each.number is None),
+    )
+
+
+def _by_fate(strips: Iterable[TalliedStrip]) -> Mapping[Fate, tuple[int, ...]]:
+    kept = tuple(strips)
+    return {fate: tuple(each.strip_id for each in kept if each.fate is fate) for fate in Fate}
+
+
+def _series_tally(
+    key: tuple[str, str, str], strips: tuple[TalliedStrip, ...], schemes: Mapping[str, NumberScheme], explained: frozenset[Gap]
+) -> SeriesTally:
+    analyzer, mode, series = key
+    numbers = {each.number for each in strips if each.number is not None}
+    begun = beginning(schemes.get(analyzer), series, min(numbers))
+    found = gaps((UsedNumber(analyzer=analyzer, mode=mode, series=series, number=number) for number in numbers), schemes)
+    seen: set[int | None] = set()
+    repeated: list[int] = []
+    for each in strips:
+        if each.fate in FIRST_FATES:
+            if each.number in seen:
+                repeated.append(each.strip_id)
+            seen.add(each.number)
+    return SeriesTally(
+        analyzer=analyzer,
+        mode=mode,
+        series=series,
+        used=max(numbers) - begun + 1,
+        strips=_by_fate(strips),
+        missing=tuple(gap for gap in found if gap not in explained),
+        explained=tuple(gap for gap in found if gap in explained),
+        repeated=tuple(repeated),
+        orphaned=tuple(sorted(number for number in numbers if number not in seen)),
+    )
+
+
+def _destination_tallies(sent_on: frozenset[int], deliveries: Iterable[TalliedDelivery]) -> tuple[DestinationTally, ...]:
+    counted = sorted(
+        (each for each in deliveries if each.strip_id in sent_on), key=lambda each: (each.destination, each.strip_id)
+    )
+    tallies = []
+    for destination, group in groupby(counted, key=lambda each: each.destination):
+        kept = tuple(group)
+        strips = {standing: tuple(each.strip_id for each in kept if each.standing is standing) for standing in Standing}
+        unaccounted = tuple(sorted(sent_on - {each.strip_id for each in kept}))
+        tallies.append(DestinationTally(destination=destination, sent_on=len(sent_on), strips=strips, unaccounted=unaccounted))
+    return tuple(tallies)
