@@ -1,0 +1,1 @@
+"""What judging looks things up in: mapping files in, compiled tables out. Pure."""

@@ -1,0 +1,168 @@
+"""From the plain values of the mapping files to one frozen table set, or to an error that names file and key."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Mapping
+from dataclasses import asdict
+from decimal import Decimal
+from types import MappingProxyType
+from zoneinfo import ZoneInfo
+
+from bridge.errors import TableError
+from bridge.model import Code, Property, Quantity
+from bridge.tables.documents import CatalogueDocument, CodeRow, PadRow, ProfileDocument, StripTypeDocument
+from bridge.tables.ladders import strip_type
+from bridge.tables.profiles import profile
+from bridge.tables.types import Catalogue, CatalogueCode, CataloguePad, Policy, Tables
+
+CATALOGUE_FILE = "catalogue.yaml"
+_METHODS = ("automated", "strip", "none")  # ours: PRODUCT section 6, the order of preference
+
+
+def compile_tables(
+    catalogue: CatalogueDocument,
+    strip_types: Mapping[str, StripTypeDocument],
+    profiles: Mapping[str, ProfileDocument],
+    policy: Policy,
+    *,
+    zone: ZoneInfo,
+) -> Tables:
+    """Give the table set. ``zone`` is the site's: the clock of every profile that says ``zone: site``.
+
+    Raises TableError whose path begins with the file's name under mappings ("profiles/brook.yaml").
+    """
+    made = _catalogue(catalogue)
+    units = {name: row.units for name, row in catalogue.pads.items()}
+    types = {name: strip_type(name, document, made.pads, units) for name, document in sorted(strip_types.items())}
+    return Tables(
+        digest=_digest(catalogue, strip_types, profiles, policy, zone=zone),
+        catalogue=made,
+        strip_types=MappingProxyType(types),
+        profiles=MappingProxyType(
+            {name: profile(name, document, types, zone=zone) for name, document in sorted(profiles.items())}
+        ),
+        policy=policy,
+    )
+
+
+def _digest(
+    catalogue: CatalogueDocument,
+    strip_types: Mapping[str, StripTypeDocument],
+    profiles: Mapping[str, ProfileDocument],
+    policy: Policy,
+    *,
+    zone: ZoneInfo,
+) -> str:
+    """Give SHA-256 over the canonical plain values: the same tables have the same digest, whatever the files' layout."""
+    policies = asdict(policy)
+    policies["patient_id"]["denied"] = sorted(policy.patient_id.denied)
+    plain = {
+        "catalogue": catalogue.model_dump(mode="json"),
+        "strip_types": {name: document.model_dump(mode="json") for name, document in strip_types.items()},
+        "profiles": {name: document.model_dump(mode="json") for name, document in profiles.items()},
+        "policy": policies,
+        "zone": zone.key,
+    }
+    return hashlib.sha256(json.dumps(plain, sort_keys=True, separators=(",", ":")).encode()).hexdigest()
+
+
+# --- the catalogue ----------------------------------------------------------------------------
+
+
+def loinc_check_digit(body: str) -> int:
+    """Give the check digit of a LOINC number's digits: mod 10 (LOINC Users' Guide, appendix on check digits).
+
+    Digits in odd places from the right, read as one number, times two; their digits and those
+    in even places are added up; what is missing to the next ten is the check digit.
+    """
+    doubled = str(int(body[::-1][::2][::-1]) * 2)
+    total = sum(map(int, doubled)) + sum(map(int, body[::-1][1::2]))
+    return -total % 10
+
+
+def _loinc(code: str, text: str, path: tuple[str | int, ...]) -> Code:
+    body, dash, digit = code.rpartition("-")
+    if not (dash and body.isascii() and body.isdigit() and digit == str(loinc_check_digit(body))):
+        right = (
+            f"{body}-{loinc_check_digit(body)}" if body.isascii() and body.isdigit() else "digits, a hyphen and the check digit"
+        )
+        raise TableError(
+            f"{code!r} is not a LOINC code: its check digit is wrong.",
+            remedy=f"Look the code up again; with these digits it would be {right}.",
+            path=path,
+        )
+    return Code(code=code, text=text, system="LN")
+
+
+def _catalogue(document: CatalogueDocument) -> Catalogue:
+    pads = {name: _pad(name, row, (CATALOGUE_FILE, "pads", name)) for name, row in document.pads.items()}
+    seen: dict[str, str] = {}
+    for name, pad in pads.items():
+        for index, code in enumerate(pad.codes):
+            if code.code.code in seen:
+                raise TableError(
+                    f"The code {code.code.code} stands twice: for {seen[code.code.code]} and for {name}.",
+                    remedy="One code means one thing; remove the wrong one.",
+                    path=(CATALOGUE_FILE, "pads", name, "codes", index, "code"),
+                )
+            seen[code.code.code] = name
+    return Catalogue(
+        pads=MappingProxyType(pads),
+        panel=_loinc(document.panel.code, document.panel.text, (CATALOGUE_FILE, "panel", "code")),
+        answers=MappingProxyType(
+            {grade: Code(code=row.code, text=row.text, system="LN") for grade, row in document.answers.items()}
+        ),
+    )
+
+
+def _pad(name: str, row: PadRow, path: tuple[str | int, ...]) -> CataloguePad:
+    ranks = [_METHODS.index(code.method) for code in row.codes]
+    if ranks != sorted(ranks):
+        raise TableError(
+            f"The codes of {name} are not in order of preference.",
+            remedy="List automated codes first, then strip, then none.",
+            path=(*path, "codes"),
+        )
+    _check_one_code_each(row.codes, path)
+    return CataloguePad(
+        pad=name,
+        name=row.name,
+        local=Code(code=row.local.code, text=row.local.text, system="L"),
+        codes=tuple(
+            CatalogueCode(
+                prop=code.property, method=code.method, code=_loinc(code.code, code.text, (*path, "codes", index, "code"))
+            )
+            for index, code in enumerate(row.codes)
+        ),
+        sense=row.sense,
+        expected=row.expected.text,
+        low=_bound(row, row.expected.low, (*path, "expected", "low")),
+        high=_bound(row, row.expected.high, (*path, "expected", "high")),
+    )
+
+
+def _check_one_code_each(codes: tuple[CodeRow, ...], path: tuple[str | int, ...]) -> None:
+    seen: set[tuple[Property, str]] = set()
+    for index, code in enumerate(codes):
+        if (code.property, code.method) in seen:
+            raise TableError(
+                f"Two codes have the property {code.property.value} and the method {code.method}.",
+                remedy="Keep the one that is meant.",
+                path=(*path, "codes", index),
+            )
+        seen.add((code.property, code.method))
+
+
+def _bound(row: PadRow, text: str | None, path: tuple[str | int, ...]) -> Quantity | None:
+    if text is None:
+        return None
+    unit = row.expected.unit
+    if not any(unit in units for units in row.units.values()):
+        raise TableError(
+            f"The unit {unit!r} of the expected range is not one of the pad's units.",
+            remedy=f"Use one of: {', '.join(sorted({u for units in row.units.values() for u in units}))}.",
+            path=path,
+        )
+    return Quantity(value=Decimal(text), unit=unit)

@@ -1,0 +1,268 @@
+"""The shapes of the mapping files: catalogue, strip type, analyzer profile.
+
+Plain values go in (what a YAML file holds), frozen shapes come out. Unknown keys are errors. Numbers are
+quoted text, so that 1.010 keeps its zero. The JSON Schemas under mappings/schemas/ are made from these
+shapes by ``schema_texts`` and are for editors; what the shapes cannot say, ``compile_tables`` checks.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
+
+from bridge.model import Grade, Priority, Property, Purpose, UnitSystem
+from bridge.tables.types import AbnormalSense, Framing, Layout, SeriesRule
+
+
+def _quoted(value: object) -> object:
+    if isinstance(value, int | float):
+        raise ValueError('write this in quotes: "1.010" keeps its zero, and "yes" and "12:30" stay text')  # noqa: TRY004 - pydantic turns ValueError into its report
+    return value
+
+
+Text = Annotated[str, BeforeValidator(_quoted)]
+Words = Annotated[str, BeforeValidator(_quoted), Field(min_length=1)]
+PadKey = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]{0,29}$")]
+FileKey = Annotated[str, Field(pattern=r"^[a-z][a-z0-9-]{0,39}$")]
+Number = Annotated[str, BeforeValidator(_quoted), Field(pattern=r"^(<=|>=|<|>)?[0-9]{1,6}(\.[0-9]{1,4})?$")]
+Plain = Annotated[str, BeforeValidator(_quoted), Field(pattern=r"^[0-9]{1,6}(\.[0-9]{1,4})?$")]
+
+FIELD_NAMES = (
+    "number",
+    "printed_date",
+    "printed_time",
+    "patient_id",
+    "patient_name",
+    "specimen_id",
+    "operator",
+    "strip_type",
+    "strip_lot",
+    "purpose",
+    "copy_mark",
+    "fault",
+    "comment",
+)
+"""What a layout may find, named as in ``model.Reading``. The priority comes with the mode's word, never alone."""
+
+PAD_NAMES = ("label", "value", "unit", "mark")
+"""What a layout may find of one pad, named as in ``model.PrintedPad``."""
+
+
+class Shape(BaseModel):
+    """What every mapping file has in common: frozen, and no unknown key."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+# --- the pad catalogue -------------------------------------------------------------------------
+
+
+class CodeRow(Shape):
+    """One LOINC code of a pad. ``scale`` is LOINC's (Ord, SemiQn, Qn); empty where the source did not show it."""
+
+    property: Property
+    method: Literal["automated", "strip", "none"]
+    code: Words
+    text: Words
+    scale: Literal["Ord", "SemiQn", "Qn", ""] = ""
+    source: Words
+
+
+class TermRow(Shape):
+    """A code that stands alone: the panel, or the coded answer of a grade."""
+
+    code: Words
+    text: Words
+    source: Words
+
+
+class LocalRow(Shape):
+    """Padpost's own code for a pad, sent beside LOINC where the destination wants local codes."""
+
+    code: Words
+    text: Words
+
+
+class ExpectedRow(Shape):
+    """What is expected of a healthy specimen: printed text, and bounds where the pad prints numbers."""
+
+    text: Text
+    low: Plain | None = None
+    high: Plain | None = None
+    unit: Text = ""
+    source: Words
+
+
+class PadRow(Shape):
+    """One pad. ``units`` lists, for each LOINC property, the UCUM units that a ladder may use."""
+
+    name: Words
+    also: tuple[Words, ...] = ()
+    local: LocalRow
+    sense: AbnormalSense
+    expected: ExpectedRow
+    units: Mapping[Property, tuple[Words, ...]]
+    codes: tuple[CodeRow, ...] = Field(min_length=1)
+
+
+class CatalogueDocument(Shape):
+    """mappings/catalogue.yaml: every pad that a strip can carry."""
+
+    release: Words
+    panel: TermRow
+    answers: Mapping[Grade, TermRow]
+    pads: Mapping[PadKey, PadRow]
+
+
+# --- strip types -------------------------------------------------------------------------------
+
+
+class Scale(Shape):
+    """What the numbers of one unit system are on this pad."""
+
+    property: Property
+    unit: Words
+
+
+class StepRow(Shape):
+    """One step of a ladder. A number is quoted text, with its comparator before it: ">=1000"."""
+
+    grade: Grade | None = None
+    conventional: Number | None = None
+    si: Number | None = None
+    abnormal: bool
+
+
+class LadderRow(Shape):
+    """One pad of a strip type; its steps, lowest first. A step without a number has none in that system."""
+
+    pad: PadKey
+    conventional: Scale | None = None
+    si: Scale | None = None
+    ladder: tuple[StepRow, ...] = Field(min_length=2)
+
+
+class StripTypeDocument(Shape):
+    """mappings/strip_types/NAME.yaml: which pads, in the order of the strip."""
+
+    title: Words
+    origin: Words
+    pads: tuple[LadderRow, ...] = Field(min_length=1)
+
+
+# --- analyzer profiles -------------------------------------------------------------------------
+
+
+class ModeRow(Shape):
+    """What a word beside or inside the strip's number means; the empty word is the default."""
+
+    word: Text
+    mode: FileKey
+    purpose: Purpose
+    priority: Priority
+
+
+class NumbersRow(Shape):
+    """How the analyzer numbers its strips; see ``types.NumberScheme``."""
+
+    pattern: Words
+    series: SeriesRule
+    first: int = Field(default=1, ge=0)
+    shared: bool
+    modes: tuple[ModeRow, ...] = Field(min_length=1)
+
+
+class Lis2Document(Shape):
+    """Where LIS02-A2 records hold what: ``O.3``, or ``R.3.4`` for the fourth component."""
+
+    fields: Mapping[str, Words]
+    comments: bool = False
+
+
+class DelimitedDocument(Shape):
+    """Columns in their order: a field name, ``pad:LABEL``, ``unit:LABEL``, ``mark:LABEL``, or ``-`` for one not read."""
+
+    delimiter: Annotated[str, Field(min_length=1, max_length=1)]
+    quote: Annotated[str, Field(max_length=1)] = ""
+    header: tuple[Text, ...] = ()
+    columns: tuple[Words, ...] = Field(min_length=2)
+
+
+class SlipLineRow(Shape):
+    """One kind of slip line: a pattern for the whole line with named groups."""
+
+    name: FileKey
+    pattern: Words
+    required: bool = False
+
+
+class SlipDocument(Shape):
+    """How a printed slip begins, ends, and what its lines are; see ``types.SlipLayout``."""
+
+    begin: Words
+    end: Text = ""
+    ignore: Text = ""
+    lines: tuple[SlipLineRow, ...] = Field(min_length=1)
+
+
+class ExampleRow(Shape):
+    """A worked example: bytes in, what must be understood.
+
+    ``payload`` is the capture, one character a byte (U+00E9 is byte E9), control bytes as YAML escapes. With framing lis01
+    it is the message's text, which is put into frames. Each ``expect`` is one strip: fields as printed, and
+    ``pads`` by pad key with the step's grade, or its conventional number; or ``unreadable`` with a rule.
+    """
+
+    payload: Words
+    expect: tuple[Mapping[str, object], ...] = Field(min_length=1)
+
+
+class ProfileDocument(Shape):
+    """mappings/profiles/NAME.yaml: how one kind of analyzer output is read.
+
+    ``printed`` lists the forms in which a value is printed, made of {grade}, {value} and {unit}. ``words`` gives
+    the printed texts of each grade, ``pad_words`` those that differ on one pad, ``units`` those of each UCUM unit ("" = not printed).
+    """
+
+    title: Words
+    about: Words
+    framing: Framing
+    layout: Layout
+    charset: Literal["ascii", "latin-1", "cp1252", "cp437", "cp850", "utf-8", "iso8859-15"]
+    zone: Words
+    unit_system: UnitSystem
+    date_format: Text = ""
+    time_format: Text = ""
+    numbers: NumbersRow
+    labels: Mapping[Words, PadKey]
+    strip_types: Mapping[Text, FileKey] = Field(min_length=1)
+    printed: tuple[Words, ...] = Field(min_length=1)
+    decimal: Literal[".", ","] = "."
+    comparators: Mapping[Literal["<", "<=", ">=", ">"], Words] = Field(default_factory=dict)
+    words: Mapping[Grade, tuple[Words, ...]]
+    pad_words: Mapping[PadKey, Mapping[Grade, tuple[Words, ...]]] = Field(default_factory=dict)
+    units: Mapping[Words, tuple[Text, ...]] = Field(default_factory=dict)
+    marks: Mapping[Text, bool] | None = None
+    copy_marks: tuple[Words, ...] = ()
+    fault_tokens: tuple[Words, ...] = ()
+    lis2: Lis2Document | None = None
+    delimited: DelimitedDocument | None = None
+    slip: SlipDocument | None = None
+    send_again: tuple[Words, ...] = Field(min_length=1)
+    example: ExampleRow
+
+
+SHAPES: Mapping[str, type[Shape]] = {"catalogue": CatalogueDocument, "strip_type": StripTypeDocument, "profile": ProfileDocument}
+"""The kinds of mapping file, by the name of their schema."""
+
+
+def schema_texts() -> dict[str, str]:
+    """Give the JSON Schema (draft 2020-12) of each kind of mapping file, by file name, as committed under mappings/schemas/."""
+    texts = {}
+    for name, shape in SHAPES.items():
+        schema = {"$schema": "https://json-schema.org/draft/2020-12/schema", **shape.model_json_schema()}
+        texts[f"{name}.json"] = json.dumps(schema, indent=2, sort_keys=True, ensure_ascii=False) + "\n"
+    return texts
