@@ -238,7 +238,7 @@ class StripKey:
 class StripContent:
     """What makes two records of one key the same strip. "" means that the layout does not print it.
 
-    ``pads`` holds (pad, rank of the step) in strip order.
+    ``pads`` holds (pad, rank of the step) in strip order; rank -1 where the printed value was not understood.
     """
 
     patient_id: str
@@ -449,7 +449,10 @@ Outcome = Coded | Held | Rejected | Copy | NonPatient
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class SeenStrip:
-    """An earlier strip, as far as identity needs it. ``open_stop`` says that it still waits for a person."""
+    """An earlier strip, as far as identity needs it.
+
+    ``open_stop`` says that it still waits for a person; ``discarded`` that a person ended it and nothing of it was sent.
+    """
 
     strip_id: int
     key: StripKey
@@ -458,6 +461,7 @@ class SeenStrip:
     arrived_at: datetime
     record_digest: str
     open_stop: bool
+    discarded: bool = False
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
