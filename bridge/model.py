@@ -470,7 +470,8 @@ class SeenStrips:
 
     ``same_number``: same analyzer, mode and number, any series. ``same_record``: the same record bytes.
     ``same_patient``: same patient as printed, within the policy's window, any analyzer.
-    The strip's own earlier interpretations are never among them.
+    The strip's own earlier interpretations are never among them, nor are copies: their originals are. (A strip judged
+    again would else be taken for a copy of its own copy, and both would be lost.)
     """
 
     same_number: tuple[SeenStrip, ...] = ()
