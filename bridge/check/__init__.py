@@ -1,0 +1,7 @@
+"""Rules one by one over a reading and the known facts: what must not go on, and what a person must look at."""
+
+from __future__ import annotations
+
+from bridge.check.judgement import Moment, Verdict, check, needs
+
+__all__ = ["Moment", "Verdict", "check", "needs"]

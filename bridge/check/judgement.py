@@ -1,0 +1,210 @@
+"""The order of the rules: one reading and the known facts in, everything that is wrong with it out."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+
+from bridge.bench.series import Evidence, series_of
+from bridge.check import copies, patient, record, timing
+from bridge.check.copies import Claim, Original
+from bridge.check.rulebook import in_order
+from bridge.check.understanding import (
+    Understood,
+    checked_pads,
+    content_of,
+    text_of,
+    understand_number,
+    understand_reading,
+)
+from bridge.identity.strip import key_of
+from bridge.model import CheckedReading, Facts, Finding, Needs, Purpose, Reading, SeenStrips, SeriesState, Severity, StripKey
+from bridge.tables.types import Policy, SeriesRule, Tables
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Moment:
+    """When a capture arrived and is judged (aware), and whether it came over a line as the strip was read."""
+
+    arrived_at: datetime
+    live: bool
+    now: datetime
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Verdict:
+    """What the rules say of a reading. ``findings`` is ordered: the first is shown first.
+
+    ``checked`` is None where the strip's number gives it no key. ``copy_of`` is the strip that came before, else None.
+    """
+
+    checked: CheckedReading | None
+    findings: tuple[Finding, ...]
+    copy_of: int | None = None
+
+    def has(self, severity: Severity) -> bool:
+        """Say whether a finding asks for this."""
+        return any(each.severity is severity for each in self.findings)
+
+
+def needs(reading: Reading, tables: Tables) -> Needs:
+    """Give the keys by which the facts about ``reading`` are fetched. A key that it does not carry is empty."""
+    number = understand_number(reading, tables.profiles[reading.profile].numbers)
+    return Needs(
+        analyzer=reading.analyzer,
+        mode=number.mode,
+        number="" if number.number is None else str(number.number),
+        record_digest=reading.record_digest,
+        patient_id=reading.patient_id.text if reading.patient_id else "",
+    )
+
+
+def check(reading: Reading, facts: Facts, tables: Tables, *, arrived_at: datetime, live: bool, now: datetime) -> Verdict:
+    """Hold a reading against every rule. Raises KeyError if ``tables`` lacks the profile that it was read by.
+
+    A copy is told from its record alone and ends the matter: what else is wrong with it was said of the first.
+    """
+    understood = understand_reading(reading, tables)
+    checked = None if _has_no_key(understood) else _checked(understood, facts)
+    moment = Moment(arrived_at=min(arrived_at, now), live=live, now=now)  # the service's own clock may have been set back
+    findings = [
+        *record.number_understood(understood.number),
+        *_record_findings(understood, tables),
+        *_time_findings(understood, tables.policy, moment),
+    ]
+    if checked is not None:
+        claim = _claim(understood, checked, tables.policy, moment)
+        known = copies.original(
+            claim,
+            same_number=facts.seen.same_number,
+            same_record=facts.seen.same_record,
+            same_patient=facts.seen.same_patient,
+        )
+        if known is not None:
+            return Verdict(checked=checked, findings=(known.note,), copy_of=known.seen.strip_id)
+        findings += _copy_findings(claim, facts.seen, known, purpose=checked.purpose)
+    if understood.number.purpose is Purpose.PATIENT:
+        findings += _patient_findings(understood, facts, tables.policy)
+    accepted = facts.decisions.accepted_rules
+    return Verdict(checked=checked, findings=in_order(tuple(_passed_over(each, accepted) for each in findings)))
+
+
+def _has_no_key(understood: Understood) -> bool:
+    return not understood.number.mode
+
+
+def _checked(understood: Understood, facts: Facts) -> CheckedReading:
+    reading, decisions = understood.reading, facts.decisions
+    return CheckedReading(
+        reading=reading,
+        key=_key(understood, facts.series, facts.seen),
+        content=content_of(understood),
+        purpose=understood.number.purpose,
+        priority=understood.number.priority,
+        patient_id=_patient_id(understood, facts),
+        corrected_by=decisions.corrected_by if decisions.patient_id is not None else None,
+        patient_name=reading.patient_name.text if reading.patient_name else "",
+        specimen_id=reading.specimen_id.text if reading.specimen_id else "",
+        operator=reading.operator.text if reading.operator else "",
+        strip_type=understood.strip_type.name if understood.strip_type else "",
+        strip_lot=reading.strip_lot.text if reading.strip_lot else "",
+        analyzed_at=understood.when.at,
+        pads=checked_pads(understood),
+    )
+
+
+def _key(understood: Understood, newest: SeriesState | None, seen: SeenStrips) -> StripKey:
+    number, when = understood.number, understood.when
+    series = series_of(
+        understood.profile.numbers,
+        Evidence(number=number.number, printed_day=when.day, printed_at=when.at),
+        newest=newest,
+        same_number=seen.same_number,
+    )
+    return key_of(analyzer=understood.reading.analyzer, mode=number.mode, series=series, number=number.number)
+
+
+def _patient_id(understood: Understood, facts: Facts) -> str:
+    if facts.decisions.patient_id is not None:
+        return facts.decisions.patient_id
+    return understood.reading.patient_id.text if understood.reading.patient_id else ""
+
+
+def _claim(understood: Understood, checked: CheckedReading, policy: Policy, moment: Moment) -> Claim:
+    return Claim(
+        key=checked.key,
+        content=checked.content,
+        printed_at=understood.when.at,
+        arrived_at=moment.arrived_at,
+        is_daily=understood.profile.numbers.series is SeriesRule.DAILY,
+        is_marked=text_of(understood.reading.copy_mark) in understood.profile.copy_marks,
+        window=timedelta(minutes=policy.rerun_window_minutes),
+    )
+
+
+def _patient_findings(understood: Understood, facts: Facts, policy: Policy) -> tuple[Finding, ...]:
+    reading = understood.reading
+    return patient.patient_identity(
+        _patient_id(understood, facts),
+        policy.patient_id,
+        place=reading.patient_id if facts.decisions.patient_id is None else None,
+        strip_lot=reading.strip_lot.text if reading.strip_lot else "",
+        operator=reading.operator.text if reading.operator else "",
+    )
+
+
+def _record_findings(understood: Understood, tables: Tables) -> tuple[Finding, ...]:
+    """Ask the rules of the record; a fault in place of results speaks for the pads that it left out."""
+    strip_type, pads, names = understood.strip_type, understood.pads, tables.catalogue.pads
+    fault = record.no_fault(understood.reading.fault)
+    if fault and not understood.reading.pads:
+        return fault
+    typed = record.strip_type_known(strip_type, understood.reading.strip_type)
+    if strip_type is None:
+        return (*typed, *fault)
+    return (
+        *record.pads_known(pads, strip_type, names),
+        *record.units_agree(pads, understood.profile.unit_system, names),
+        *record.values_known(pads, names),
+        *record.marks_agree(pads, understood.profile.marks, names),
+        *fault,
+        *record.pads_complete(pads, strip_type, names),
+    )
+
+
+def _time_findings(understood: Understood, policy: Policy, moment: Moment) -> tuple[Finding, ...]:
+    reading, when = understood.reading, understood.when
+    return (
+        *timing.time_legible(when, reading.printed_date, reading.printed_time, is_live=moment.live),
+        *timing.time_plausible(
+            when.at,
+            reading.printed_date.place if reading.printed_date else None,
+            arrived_at=moment.arrived_at,
+            future_tolerance=timedelta(minutes=policy.future_tolerance_minutes),
+            oldest=timedelta(days=policy.oldest_days),
+        ),
+    )
+
+
+def _copy_findings(claim: Claim, seen: SeenStrips, known: Original | None, *, purpose: Purpose) -> tuple[Finding, ...]:
+    """Ask the rules of copies. Controls are run again and look alike by nature: only their number must be their own."""
+    numbered = (
+        *copies.conflict(claim, seen.same_number),
+        *copies.other_time(claim, seen.same_number),
+        *copies.replaces_stopped(claim, seen.same_number),
+    )
+    if purpose is not Purpose.PATIENT:
+        return numbered
+    return (
+        *numbered,
+        *copies.marked_copy(claim, known),
+        *copies.doubt(claim, same_number=seen.same_number, same_record=seen.same_record),
+        *copies.possible_rerun(claim, seen.same_patient),
+    )
+
+
+def _passed_over(finding: Finding, accepted: frozenset[str]) -> Finding:
+    """Give a releasable finding that a named person accepted as a note: it stops no more, and stays on record."""
+    if finding.rule in accepted and finding.releasable:
+        return replace(finding, severity=Severity.NOTE)
+    return finding

@@ -1,0 +1,184 @@
+"""Every rule of this room: its id, where it stands in the order, what it asks for, what to do.
+
+Ids never change once released: they are stored, and docs/rejections.md explains each. Severities and
+remedies stand here, in one place; the sentence is the rule's own, since it names what was found.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from enum import IntEnum
+
+from bridge.model import Finding, Place, Severity
+
+
+class Concern(IntEnum):
+    """What a rule is about, in the order in which findings are shown (PRODUCT section 5)."""
+
+    IDENTITY = 0
+    RECORD = 1
+    ANALYZER = 2
+    TIME = 3
+    COPY = 4
+    COMPLETENESS = 5
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Rule:
+    """What is fixed of a rule. ``releasable``: a named person may send the reading in spite of it."""
+
+    rule: str
+    concern: Concern
+    severity: Severity
+    remedy: str
+    releasable: bool = False
+
+
+_SCAN = "Scan the label again and correct the patient ID here."
+_AGAIN = "Run the strip again, or send it again from the analyzer's memory."
+_COORDINATOR = "Tell your coordinator: the analyzer's profile does not know it. Read the strip again once it does."
+_COMPARE = "Compare both strips. Release this one if it is a strip of its own; discard it if it is not."
+_CLOCK = "Set the analyzer's clock. Release this strip if its date and time are right; else discard it and run a new strip."
+
+_REJECT, _HOLD, _NOTE = Severity.REJECT, Severity.HOLD, Severity.NOTE
+
+_ALL: tuple[Rule, ...] = (
+    Rule(rule="patient.missing", concern=Concern.IDENTITY, severity=_REJECT, remedy=_SCAN),
+    Rule(rule="patient.denied", concern=Concern.IDENTITY, severity=_REJECT, remedy=_SCAN),
+    Rule(rule="patient.malformed", concern=Concern.IDENTITY, severity=_REJECT, remedy=_SCAN),
+    Rule(rule="patient.check_digit", concern=Concern.IDENTITY, severity=_REJECT, remedy=_SCAN),
+    Rule(rule="number.unreadable", concern=Concern.RECORD, severity=_REJECT, remedy=_AGAIN),
+    Rule(
+        rule="number.missing",
+        concern=Concern.RECORD,
+        severity=_HOLD,
+        remedy="Look on the analyzer for the strip. Release it if it is this patient's; else discard it and run a new strip.",
+        releasable=True,
+    ),
+    Rule(rule="number.unknown_word", concern=Concern.RECORD, severity=_REJECT, remedy=_COORDINATOR),
+    Rule(rule="strip_type.unknown", concern=Concern.RECORD, severity=_REJECT, remedy=_COORDINATOR),
+    Rule(rule="pad.unknown", concern=Concern.RECORD, severity=_REJECT, remedy=_COORDINATOR),
+    Rule(
+        rule="pad.unexpected",
+        concern=Concern.RECORD,
+        severity=_REJECT,
+        remedy="Check the strip type that is set on the analyzer, then run the strip again.",
+    ),
+    Rule(rule="pad.twice", concern=Concern.RECORD, severity=_REJECT, remedy=_AGAIN),
+    Rule(
+        rule="unit.other_system",
+        concern=Concern.RECORD,
+        severity=_REJECT,
+        remedy="Set the analyzer's units as its profile says, then send the strip again from its memory or run it again.",
+    ),
+    Rule(
+        rule="unit.differs",
+        concern=Concern.RECORD,
+        severity=_REJECT,
+        remedy="Set the analyzer's units as its profile says, then send the strip again from its memory or run it again.",
+    ),
+    Rule(
+        rule="unit.off_scale",
+        concern=Concern.RECORD,
+        severity=_REJECT,
+        remedy="Check the units and the strip type that are set on the analyzer, then send the strip again or run it again.",
+    ),
+    Rule(rule="pad.unknown_value", concern=Concern.RECORD, severity=_REJECT, remedy=_AGAIN),
+    Rule(rule="pad.error", concern=Concern.RECORD, severity=_REJECT, remedy="Run a new strip."),
+    Rule(
+        rule="mark.unknown",
+        concern=Concern.RECORD,
+        severity=_HOLD,
+        remedy="Compare the strip with the analyzer's own display. Release it if they agree; else run a new strip.",
+        releasable=True,
+    ),
+    Rule(
+        rule="mark.disagrees",
+        concern=Concern.RECORD,
+        severity=_NOTE,
+        remedy="Nothing to do now. If it comes often, compare the analyzer's marks with the site's limits.",
+    ),
+    Rule(
+        rule="analyzer.fault",
+        concern=Concern.ANALYZER,
+        severity=_REJECT,
+        remedy="Do what the analyzer's instructions say of this error, then run a new strip.",
+    ),
+    Rule(
+        rule="time.missing",
+        concern=Concern.TIME,
+        severity=_HOLD,
+        remedy="Look on the analyzer when the strip was read. If you release it, the time of arrival stands for it.",
+        releasable=True,
+    ),
+    Rule(
+        rule="time.arrival_used",
+        concern=Concern.TIME,
+        severity=_NOTE,
+        remedy="Nothing to do: this analyzer prints no full date and time, and it sends as soon as it has read.",
+    ),
+    Rule(rule="time.impossible", concern=Concern.TIME, severity=_REJECT, remedy=_AGAIN),
+    Rule(rule="time.skipped_hour", concern=Concern.TIME, severity=_HOLD, remedy=_CLOCK, releasable=True),
+    Rule(rule="time.repeated_hour", concern=Concern.TIME, severity=_HOLD, remedy=_CLOCK, releasable=True),
+    Rule(rule="time.future", concern=Concern.TIME, severity=_HOLD, remedy=_CLOCK, releasable=True),
+    Rule(
+        rule="time.too_old",
+        concern=Concern.TIME,
+        severity=_HOLD,
+        remedy="Release it if the result is still wanted and the date is right; else discard it.",
+        releasable=True,
+    ),
+    Rule(rule="copy.same_bytes", concern=Concern.COPY, severity=_NOTE, remedy="Nothing to do: the strip counts once."),
+    Rule(rule="copy.same_strip", concern=Concern.COPY, severity=_NOTE, remedy="Nothing to do: the strip counts once."),
+    Rule(rule="copy.marked", concern=Concern.COPY, severity=_NOTE, remedy="Nothing to do: the strip counts once."),
+    Rule(
+        rule="copy.replaces_stopped",
+        concern=Concern.COPY,
+        severity=_NOTE,
+        remedy="Discard the earlier one, which is still among the rejected messages.",
+    ),
+    Rule(
+        rule="copy.conflict",
+        concern=Concern.COPY,
+        severity=_HOLD,
+        remedy="Compare both strips and find out which is right. If this one is, have the earlier one withdrawn and run a new strip.",
+    ),
+    Rule(rule="copy.other_time", concern=Concern.COPY, severity=_HOLD, remedy=_COMPARE, releasable=True),
+    Rule(rule="copy.possible", concern=Concern.COPY, severity=_HOLD, remedy=_COMPARE, releasable=True),
+    Rule(rule="copy.doubt", concern=Concern.COPY, severity=_HOLD, remedy=_COMPARE, releasable=True),
+    Rule(
+        rule="copy.original_unknown",
+        concern=Concern.COPY,
+        severity=_HOLD,
+        remedy="Send the strip itself from the analyzer's memory and discard this copy. Release it only if that cannot be done.",
+        releasable=True,
+    ),
+    Rule(rule="pad.missing", concern=Concern.COMPLETENESS, severity=_REJECT, remedy=_AGAIN),
+)
+
+RULES: Mapping[str, Rule] = {each.rule: each for each in _ALL}
+
+
+def finding(
+    rule: str, sentence: str, *, place: Place | None = None, pad: str = "", releasable: bool | None = None, remedy: str = ""
+) -> Finding:
+    """Give what ``rule`` says. ``releasable`` and ``remedy`` replace the rulebook's where the case decides it.
+
+    Raises KeyError for a rule that is not in the book.
+    """
+    book = RULES[rule]
+    return Finding(
+        rule=rule,
+        severity=book.severity,
+        sentence=sentence,
+        remedy=remedy or book.remedy,
+        place=place,
+        pad=pad,
+        releasable=book.releasable if releasable is None else releasable,
+    )
+
+
+def in_order(findings: tuple[Finding, ...]) -> tuple[Finding, ...]:
+    """Give the findings as they are shown: what stops before what is only noted, each by concern."""
+    return tuple(sorted(findings, key=lambda each: (each.severity is Severity.NOTE, RULES[each.rule].concern)))

@@ -1,0 +1,215 @@
+"""From what was printed to what is meant: number and mode, strip type, pads and steps.
+
+Closed vocabularies: a word, label or value that the profile does not declare is never taken for
+one that it does. What is not understood is kept as such; the rules in record.py say so.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from enum import StrEnum
+
+from bridge.check.when import When, printed_when
+from bridge.identity.strip import NOT_UNDERSTOOD
+from bridge.model import CheckedPad, Printed, PrintedPad, Priority, Purpose, Reading, Step, StripContent, UnitSystem
+from bridge.tables.types import ModeRule, NumberScheme, Profile, StripType, Tables
+
+SHARED_MODE = "all"  # ours: the mode in the key of a strip whose modes count in one series
+LONGEST_NUMBER = 18  # ours: digits that fit a signed 64-bit integer, the widest a database column holds
+
+
+class NumberFault(StrEnum):
+    """Why the number gives no key."""
+
+    MISSING = "missing"
+    UNREADABLE = "unreadable"
+    UNKNOWN_WORD = "unknown word"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class UnderstoodNumber:
+    """The number, the mode that counts in the key, and what the strip was read for.
+
+    ``word`` is the printed text that the fault is about.
+    """
+
+    number: int | None
+    mode: str
+    purpose: Purpose
+    priority: Priority
+    fault: NumberFault | None = None
+    word: Printed | None = None
+
+
+class Meaning(StrEnum):
+    """What a printed pad came to."""
+
+    KNOWN = "known"
+    UNKNOWN_LABEL = "unknown label"
+    UNEXPECTED = "not on this strip type"
+    ERROR = "error token"
+    UNKNOWN_VALUE = "unknown value"
+    OFF_SCALE = "number off the scale, no unit printed"
+    OTHER_SYSTEM = "value of another unit system"
+    OTHER_UNIT = "other unit text"
+
+
+STOPS_ALL_PADS: frozenset[Meaning] = frozenset({Meaning.OFF_SCALE, Meaning.OTHER_SYSTEM, Meaning.OTHER_UNIT})
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class UnderstoodPad:
+    """A printed pad and its meaning. ``pad`` is "" for an unknown label; ``step`` is set for KNOWN only.
+
+    ``other`` names the unit system that a value belongs to, where it is not the declared one.
+    """
+
+    printed: PrintedPad
+    pad: str
+    meaning: Meaning
+    step: Step | None = None
+    other: UnitSystem | None = None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Understood:
+    """A reading with its meaning; ``pads`` in the record's order, ``strip_type`` None if unknown."""
+
+    reading: Reading
+    profile: Profile
+    number: UnderstoodNumber
+    when: When
+    strip_type: StripType | None
+    pads: tuple[UnderstoodPad, ...]
+
+
+def text_of(printed: Printed | None) -> str:
+    """Give the printed text with inner blanks single; "" where nothing was printed."""
+    return " ".join(printed.text.split()) if printed else ""
+
+
+def understand_reading(reading: Reading, tables: Tables) -> Understood:
+    """Take a reading's texts for what its profile says they are.
+
+    Raises KeyError if ``tables`` lacks the reading's profile: the caller read it by that profile.
+    """
+    profile = tables.profiles[reading.profile]
+    strip_type = tables.strip_types.get(profile.strip_types.get(text_of(reading.strip_type), ""))
+    return Understood(
+        reading=reading,
+        profile=profile,
+        number=understand_number(reading, profile.numbers),
+        when=printed_when(profile, reading.printed_date, reading.printed_time),
+        strip_type=strip_type,
+        pads=tuple(_understand_pad(each, profile, strip_type) for each in reading.pads) if strip_type else (),
+    )
+
+
+# --- number, mode, purpose, priority ---------------------------------------------------------
+
+
+def understand_number(reading: Reading, scheme: NumberScheme) -> UnderstoodNumber:
+    """Take the number apart, and find what its word, or the purpose field's, means.
+
+    A profile has the word in one of the two places (tables/profiles.py refuses both); no word is the scheme's default.
+    """
+    printed = reading.number if reading.number and reading.number.text else None
+    match = re.fullmatch(scheme.pattern, printed.text) if printed else None
+    inside = (match.groupdict().get("mode") or "").strip() if match else ""
+    word = inside or text_of(reading.purpose)
+    rule = scheme.modes.get(word)
+    if printed is not None and match is None:
+        return _without_key(NumberFault.UNREADABLE, printed, rule)
+    if rule is None:
+        return _without_key(NumberFault.UNKNOWN_WORD, printed if inside or not word else reading.purpose, None)
+    mode = SHARED_MODE if scheme.shared else rule.mode
+    if match is None:
+        return UnderstoodNumber(
+            number=None, mode=mode, purpose=rule.purpose, priority=rule.priority, fault=NumberFault.MISSING, word=reading.number
+        )
+    digits = match["number"] or ""
+    if not (digits.isascii() and digits.isdigit()) or len(digits) > LONGEST_NUMBER:
+        return _without_key(NumberFault.UNREADABLE, printed, rule)
+    return UnderstoodNumber(number=int(digits), mode=mode, purpose=rule.purpose, priority=rule.priority)
+
+
+def _without_key(fault: NumberFault, word: Printed | None, rule: ModeRule | None) -> UnderstoodNumber:
+    """Give a number without a place in any series. Where its purpose is unknown it meets every rule of a patient's strip."""
+    return UnderstoodNumber(
+        number=None,
+        mode="",
+        purpose=rule.purpose if rule else Purpose.PATIENT,
+        priority=rule.priority if rule else Priority.ROUTINE,
+        fault=fault,
+        word=word,
+    )
+
+
+# --- pads ------------------------------------------------------------------------------------
+
+
+def _understand_pad(printed: PrintedPad, profile: Profile, strip_type: StripType) -> UnderstoodPad:
+    pad = profile.labels.get(text_of(printed.label), "")
+    if not pad:
+        return UnderstoodPad(printed=printed, pad="", meaning=Meaning.UNKNOWN_LABEL)
+    if all(each.pad != pad for each in strip_type.pads):
+        return UnderstoodPad(printed=printed, pad=pad, meaning=Meaning.UNEXPECTED)
+    value, unit = text_of(printed.value), text_of(printed.unit)
+    if value in profile.fault_tokens:
+        return UnderstoodPad(printed=printed, pad=pad, meaning=Meaning.ERROR)
+    vocabulary = profile.vocabularies.get((strip_type.name, pad))
+    token = vocabulary.tokens.get(value) if vocabulary else None
+    if vocabulary is None or token is None:
+        is_bare_number = not unit and any(char.isdigit() for char in value)
+        return UnderstoodPad(printed=printed, pad=pad, meaning=Meaning.OFF_SCALE if is_bare_number else Meaning.UNKNOWN_VALUE)
+    if token.step is None:
+        return UnderstoodPad(printed=printed, pad=pad, meaning=Meaning.OTHER_SYSTEM, other=token.other)
+    if unit not in vocabulary.units:
+        return UnderstoodPad(printed=printed, pad=pad, meaning=Meaning.OTHER_UNIT)
+    return UnderstoodPad(printed=printed, pad=pad, meaning=Meaning.KNOWN, step=token.step)
+
+
+def content_of(understood: Understood) -> StripContent:
+    """Give what two records of one strip must agree on, from printed evidence alone.
+
+    Pads stand in the strip type's order, whatever order a layout prints. Where the unit system is in doubt no
+    pad of the strip counts as understood.
+    """
+    reading = understood.reading
+    order = {each.pad: place for place, each in enumerate(understood.strip_type.pads)} if understood.strip_type else {}
+    is_doubtful = any(each.meaning in STOPS_ALL_PADS for each in understood.pads)
+    ranked = [
+        (each.pad, NOT_UNDERSTOOD if each.step is None or is_doubtful else each.step.rank)
+        for each in understood.pads
+        if each.pad in order
+    ]
+    return StripContent(
+        patient_id=reading.patient_id.text if reading.patient_id else "",
+        operator=reading.operator.text if reading.operator else "",
+        strip_type=understood.strip_type.name if understood.strip_type else "",
+        strip_lot=reading.strip_lot.text if reading.strip_lot else "",
+        pads=tuple(sorted(ranked, key=lambda each: order[each[0]])),
+    )
+
+
+def checked_pads(understood: Understood) -> tuple[CheckedPad, ...]:
+    """Give the pads that were understood, in the strip type's order."""
+    order = {each.pad: place for place, each in enumerate(understood.strip_type.pads)} if understood.strip_type else {}
+    known = [
+        CheckedPad(
+            pad=each.pad,
+            step=each.step,
+            printed=each.printed.value.text,
+            place=each.printed.value.place,
+            marked=marked(each.printed.mark, understood.profile),
+        )
+        for each in understood.pads
+        if each.step is not None
+    ]
+    return tuple(sorted(known, key=lambda each: order[each.pad]))
+
+
+def marked(mark: Printed | None, profile: Profile) -> bool | None:
+    """Say whether the analyzer marked a pad abnormal; None if it prints no marks or the mark is unknown."""
+    return None if profile.marks is None else profile.marks.get(text_of(mark))

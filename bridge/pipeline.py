@@ -1,0 +1,90 @@
+"""What follows what, as long as it is pure: understand, needs, judge. The fetch between them is the service's.
+
+``judge`` is the one seam where a RejectError of coding becomes a row for the rejected-messages page.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from bridge import check as checks
+from bridge.check import Moment, Verdict
+from bridge.coding import code
+from bridge.errors import RejectError
+from bridge.model import (
+    Capture,
+    CheckedReading,
+    Coded,
+    Copy,
+    Facts,
+    Finding,
+    Held,
+    Needs,
+    NonPatient,
+    Outcome,
+    Place,
+    Purpose,
+    Reading,
+    Rejected,
+    Severity,
+    Unreadable,
+)
+from bridge.read import read_capture
+from bridge.tables.types import Profile, Tables
+
+__all__ = ["Moment", "judge", "needs", "understand"]
+
+
+def understand(capture: Capture, profile: Profile, *, analyzer: str) -> tuple[Reading | Unreadable, ...]:
+    """Give every strip of a capture, as printed, in the order of the bytes; a bad one costs no neighbour."""
+    return read_capture(capture, profile, analyzer=analyzer)
+
+
+def needs(reading: Reading, tables: Tables) -> Needs:
+    """Give the keys to look up before ``reading`` can be judged. Raises KeyError if its profile is not in ``tables``."""
+    return checks.needs(reading, tables)
+
+
+def judge(reading: Reading, facts: Facts, tables: Tables, *, moment: Moment, result_id: str) -> Outcome:
+    """Take one reading as far as it goes: to a coded result, to a stop, or to a note.
+
+    ``result_id`` is used for a new result only; a result that was refused everywhere keeps its identity and gets
+    the next version. Raises KeyError if the reading's profile is not in ``tables``.
+    """
+    verdict = checks.check(reading, facts, tables, arrived_at=moment.arrived_at, live=moment.live, now=moment.now)
+    checked, findings = verdict.checked, verdict.findings
+    if checked is None or (verdict.copy_of is None and verdict.has(Severity.REJECT)):
+        return Rejected(findings=findings, checked=checked)
+    if verdict.copy_of is not None:
+        return Copy(of=verdict.copy_of, checked=checked, findings=findings)
+    if verdict.has(Severity.HOLD):
+        return Held(checked=checked, findings=findings)
+    if checked.purpose is not Purpose.PATIENT:
+        return NonPatient(checked=checked, findings=findings)
+    return _coded(checked, verdict, facts, tables, moment=moment, result_id=result_id)
+
+
+def _coded(
+    checked: CheckedReading, verdict: Verdict, facts: Facts, tables: Tables, *, moment: Moment, result_id: str
+) -> Coded | Rejected:
+    # Where nothing (whole) was printed, a note or a person's release let the arrival stand for the time of analysis;
+    # the checked reading keeps the gap, so that identity never rests on the order of arrival.
+    at = checked.analyzed_at or moment.arrived_at.astimezone(tables.profiles[checked.reading.profile].zone)
+    prior = facts.prior
+    try:
+        result = code(
+            replace(checked, analyzed_at=at),
+            tables,
+            result_id=prior.result_id if prior else result_id,
+            version=prior.version + 1 if prior else 1,
+        )
+    except RejectError as reject:
+        return Rejected(findings=(_finding(reject), *verdict.findings), checked=checked)
+    return Coded(checked=checked, result=result, findings=verdict.findings)
+
+
+def _finding(reject: RejectError) -> Finding:
+    place = Place(start=reject.start, end=reject.end) if reject.start is not None and reject.end is not None else None
+    return Finding(
+        rule=reject.rule, severity=Severity.REJECT, sentence=reject.sentence, remedy=reject.remedy, place=place, releasable=False
+    )
