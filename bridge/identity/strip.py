@@ -19,8 +19,8 @@ def key_of(*, analyzer: str, mode: str, series: str, number: int | None) -> Stri
 def contradicts(one: StripContent, other: StripContent) -> bool:
     """Say whether two records cannot be of the same strip.
 
-    A field that one layout does not print (empty), and a pad that one record did not
-    let us understand, contradict nothing; nor does a record without any pads (an analyzer fault).
+    A field that one layout does not print (empty), a pad that one record lacks (torn, or an analyzer
+    fault) and a pad that was not understood contradict nothing.
     """
     texts = (
         (one.patient_id, other.patient_id),
@@ -30,12 +30,17 @@ def contradicts(one: StripContent, other: StripContent) -> bool:
     )
     if any(left and right and left != right for left, right in texts):
         return True
-    if not one.pads or not other.pads:
-        return False
-    if tuple(pad for pad, _ in one.pads) != tuple(pad for pad, _ in other.pads):
-        return True
-    ranks = zip((rank for _, rank in one.pads), (rank for _, rank in other.pads), strict=True)
-    return any(left != right and NOT_UNDERSTOOD not in (left, right) for left, right in ranks)
+    left, right = _known_ranks(one), _known_ranks(other)
+    return any(left[pad].isdisjoint(right[pad]) for pad in left.keys() & right.keys())
+
+
+def _known_ranks(content: StripContent) -> dict[str, set[int]]:
+    """Give the ranks of each pad that was understood; more than one where a record has the pad twice."""
+    ranks: dict[str, set[int]] = {}
+    for pad, rank in content.pads:
+        if rank != NOT_UNDERSTOOD:
+            ranks.setdefault(pad, set()).add(rank)
+    return ranks
 
 
 def same_content(one: StripContent, other: StripContent) -> bool:

@@ -1,0 +1,54 @@
+"""The site's policy on a patient ID, exactly as the ID stands."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from bridge.identity.patient_id import IdFault, id_fault
+from bridge.tables.types import PatientIdPolicy
+
+POLICY = PatientIdPolicy(
+    pattern=r"[1-9][0-9]{4,9}",
+    check_digit="luhn",
+    denied=frozenset({"79927398713"[:10], "QC-LEVEL-1"}),
+    denied_patterns=(r"9{3,}", r"LOT.*"),
+)
+
+
+@pytest.mark.parametrize(
+    ("patient_id", "fault"),
+    [
+        ("1234566", None),  # Luhn sum 30
+        ("", IdFault.MISSING),
+        ("   ", IdFault.MISSING),
+        ("QC-LEVEL-1", IdFault.DENIED),
+        ("99999", IdFault.DENIED),
+        ("LOT4711", IdFault.DENIED),
+        ("01234566", IdFault.MALFORMED),  # a leading zero is not dropped to make it fit
+        (" 1234566", IdFault.MALFORMED),  # nor a blank
+        ("1234566\n", IdFault.MALFORMED),  # nor a line end, which "$" in a pattern would let pass
+        ("1234566|X", IdFault.MALFORMED),
+        ("1234567", IdFault.CHECK_DIGIT),
+        ("1243566", IdFault.CHECK_DIGIT),
+    ],
+)
+def test_each_fault_is_named(patient_id: str, fault: IdFault | None) -> None:
+    """The technician is told what is wrong, and nothing is trimmed or padded to make an ID fit."""
+    assert id_fault(patient_id, POLICY) is fault
+
+
+def test_the_strips_own_lot_is_not_its_patient() -> None:
+    """The wrong label on the bench gets scanned: the lot of the strip in hand is no patient, though it looks like one."""
+    assert id_fault("1234566", POLICY, also_denied=frozenset({"1234566"})) is IdFault.DENIED
+    assert id_fault("1234566", POLICY, also_denied=frozenset({"1234567"})) is None
+
+
+@given(st.text(max_size=20))
+def test_any_text_gets_an_answer(patient_id: str) -> None:
+    """Whatever a line delivers, the policy answers, and only whole IDs of the pattern's own digits pass."""
+    if id_fault(patient_id, POLICY) is None:
+        assert patient_id.isascii()
+        assert patient_id.isdigit()
+        assert 5 <= len(patient_id) <= 10
