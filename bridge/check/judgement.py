@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 
 from bridge.bench.series import Evidence, series_of
 from bridge.check import copies, patient, record, timing
@@ -117,11 +117,16 @@ def _key(understood: Understood, newest: SeriesState | None, seen: SeenStrips) -
     number, when = understood.number, understood.when
     series = series_of(
         understood.profile.numbers,
-        Evidence(number=number.number, printed_day=when.day, printed_at=when.at),
+        Evidence(number=number.number, printed_day=when.day, printed_at=_utc(when.at)),
         newest=newest,
         same_number=seen.same_number,
     )
     return key_of(analyzer=understood.reading.analyzer, mode=number.mode, series=series, number=number.number)
+
+
+def _utc(at: datetime | None) -> datetime | None:
+    """Give the instant in UTC: within one zone Python compares clock faces, and those go back once a year."""
+    return at.astimezone(UTC) if at else None
 
 
 def _patient_id(understood: Understood, facts: Facts) -> str:
@@ -134,7 +139,7 @@ def _claim(understood: Understood, checked: CheckedReading, policy: Policy, mome
     return Claim(
         key=checked.key,
         content=checked.content,
-        printed_at=understood.when.at,
+        printed_at=_utc(understood.when.at),
         arrived_at=moment.arrived_at,
         is_daily=understood.profile.numbers.series is SeriesRule.DAILY,
         is_marked=text_of(understood.reading.copy_mark) in understood.profile.copy_marks,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 
 from bridge.check.rulebook import finding
 from bridge.check.when import TimeFault, When
@@ -50,11 +50,12 @@ def time_plausible(
     """
     if at is None:
         return ()
-    local = arrived_at.astimezone(at.tzinfo)
-    if at - local > future_tolerance:
+    age = arrived_at.astimezone(UTC) - at.astimezone(UTC)  # in UTC: within one zone Python subtracts clock faces
+    if -age > future_tolerance:
+        local = arrived_at.astimezone(at.tzinfo)
         sentence = f"The strip says {_day_clock(at)}, but it arrived before that, at {_day_clock(local)}."
         return (finding("time.future", sentence, place=place),)
-    if local - at > oldest:
+    if age > oldest:
         sentence = f"The strip says {_day_clock(at)}, which is more than {oldest.days} days before it arrived."
         return (finding("time.too_old", sentence, place=place),)
     return ()

@@ -6,12 +6,12 @@ import re
 
 import pytest
 
-from bridge.check.rulebook import RULES, Concern, finding, in_order
+from bridge.check.rulebook import RULES, Concern, Rule, finding, in_order
 from bridge.model import Severity
 
 
 @pytest.mark.parametrize("rule", RULES.values(), ids=list(RULES))
-def test_each_rule_tells_a_technician_what_to_do(rule) -> None:
+def test_each_rule_tells_a_technician_what_to_do(rule: Rule) -> None:
     """A remedy is one or more sentences without code names; a rule that stops says something to do."""
     assert re.fullmatch(r"[a-z_]+\.[a-z_]+", rule.rule)
     assert rule.remedy.endswith(".")

@@ -18,7 +18,7 @@ from bridge.check.understanding import (
     understand_number,
     understand_reading,
 )
-from bridge.model import Printed, Priority, Purpose, UnitSystem
+from bridge.model import Printed, PrintedPad, Priority, Purpose, UnitSystem
 from tests.check.tables_for_tests import DAILY, GLUCOSE, SHARED, TABLES, UNMARKED, pad, printed, reading
 
 
@@ -92,7 +92,7 @@ def test_a_number_without_meaning_has_no_key(text: str | None, fault: NumberFaul
         (pad("GLU", "100", unit="mmol/L"), Meaning.OTHER_UNIT),
     ],
 )
-def test_each_pad_has_one_meaning(printed_pad, meaning: Meaning) -> None:
+def test_each_pad_has_one_meaning(printed_pad: PrintedPad, meaning: Meaning) -> None:
     """Only a declared label with a declared value and unit is known; case and near misses are not."""
     (understood,) = understand_reading(replace(reading(), pads=(printed_pad,)), TABLES).pads
     assert understood.meaning is meaning
