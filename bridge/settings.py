@@ -142,12 +142,16 @@ class FolderSource(SourceShape):
 
 
 class LinkTimes(Shape):
-    """Time-outs of the LIS01-A2 link layer, seconds. The defaults are the standard's."""
+    """Time-outs of the LIS01-A2 link layer, seconds. The defaults are the standard's, but for ``settle_s``.
+
+    ``settle_s`` (ours): an ENQ or EOT in the middle of a frame is a new start only if this long a silence follows.
+    """
 
     answer_s: float = Field(default=15.0, gt=0)
     frame_s: float = Field(default=30.0, gt=0)
     busy_s: float = Field(default=10.0, gt=0)
     contention_s: float = Field(default=20.0, gt=0)
+    settle_s: float = Field(default=1.0, gt=0)
 
 
 class Cut(Shape):
