@@ -1,0 +1,1 @@
+"""Bytes to frames and back. Pure: no port, no socket, no clock."""
