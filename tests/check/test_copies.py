@@ -1,0 +1,201 @@
+"""Rules of copies: each with the case that fires and the near miss that must not."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import datetime, timedelta
+
+import pytest
+
+from bridge.check.copies import (
+    Claim,
+    conflict,
+    doubt,
+    marked_copy,
+    original,
+    other_time,
+    possible_rerun,
+    replaces_stopped,
+)
+from bridge.model import SeenStrip, Severity, StripContent, StripKey
+from tests.check.tables_for_tests import ARRIVED
+
+CONTENT = StripContent(
+    patient_id="4711", operator="12", strip_type="fern-3", strip_lot="L100", pads=(("glucose", 1), ("protein", 0), ("nitrite", 0))
+)
+KEY = StripKey(analyzer="bench-1", mode="routine", series="2026-11-25", number="7")
+CLAIM = Claim(
+    key=KEY,
+    content=CONTENT,
+    printed_at=ARRIVED,
+    arrived_at=ARRIVED,
+    is_daily=True,
+    is_marked=False,
+    window=timedelta(minutes=120),
+)
+UNDATED = replace(CLAIM, key=replace(KEY, series=""), printed_at=None)
+OTHER_PATIENT = replace(CONTENT, patient_id="4712")
+OTHER_PADS = replace(CONTENT, pads=(("glucose", 2), ("protein", 0), ("nitrite", 0)))
+TORN = replace(CONTENT, pads=(("glucose", 1), ("protein", -1)))
+
+
+def _seen(
+    strip_id: int,
+    *,
+    key: StripKey = KEY,
+    content: StripContent = CONTENT,
+    at: datetime | None = ARRIVED,
+    open_stop: bool = False,
+    discarded: bool = False,
+) -> SeenStrip:
+    return SeenStrip(
+        strip_id=strip_id,
+        key=key,
+        content=content,
+        printed_at=at,
+        arrived_at=at or ARRIVED,
+        record_digest="d",
+        open_stop=open_stop,
+        discarded=discarded,
+    )
+
+
+def _of(
+    claim: Claim, *, number: tuple[SeenStrip, ...] = (), record: tuple[SeenStrip, ...] = (), patient: tuple[SeenStrip, ...] = ()
+) -> object:
+    found = original(claim, same_number=number, same_record=record, same_patient=patient)
+    return (found.seen.strip_id, found.note.rule) if found else None
+
+
+def test_the_same_number_and_content_is_a_copy_of_the_oldest() -> None:
+    """By whichever way it came, even without the lot that the other layout does not print."""
+    by_file = _seen(3, content=replace(CONTENT, strip_lot="", operator=""))
+    assert _of(CLAIM, number=(_seen(9), by_file)) == (3, "copy.same_strip")
+    assert _of(CLAIM, number=(_seen(9, key=replace(KEY, series="2026-11-24")),)) is None
+    assert _of(CLAIM, number=(_seen(9, content=OTHER_PADS),)) is None
+    assert _of(CLAIM, number=(_seen(9, content=TORN),)) is None
+
+
+def test_the_same_bytes_are_a_copy_only_if_they_carry_number_and_time() -> None:
+    """Two strips may print the same bytes where nothing in them tells strips apart."""
+    assert _of(CLAIM, record=(_seen(4), _seen(2))) == (2, "copy.same_bytes")
+    assert _of(UNDATED, record=(_seen(2, key=UNDATED.key, at=None),)) is None
+    no_number = replace(CLAIM, key=replace(KEY, number="", series=""))
+    assert _of(no_number, record=(_seen(2, key=no_number.key),)) is None
+
+
+def test_a_marked_copy_finds_its_original_under_another_number() -> None:
+    """The reprint has a new number and time, and says that it is one."""
+    marked = replace(CLAIM, is_marked=True, key=replace(KEY, number="8"))
+    assert _of(marked, patient=(_seen(5),)) == (5, "copy.marked")
+    assert _of(replace(marked, is_marked=False), patient=(_seen(5),)) is None
+    assert _of(marked, patient=(_seen(5, content=OTHER_PADS),)) is None
+    assert _of(replace(UNDATED, is_marked=True), number=(_seen(6, key=UNDATED.key, at=None),)) == (6, "copy.marked")
+
+
+def test_a_marked_copy_without_its_original_is_held() -> None:
+    """The copy is all there is of that strip: a person decides, nothing is lost."""
+    marked = replace(CLAIM, is_marked=True)
+    (found,) = marked_copy(marked, None)
+    assert (found.rule, found.severity, found.releasable) == ("copy.original_unknown", Severity.HOLD, True)
+    assert marked_copy(CLAIM, None) == ()
+    assert marked_copy(marked, original(marked, same_number=(_seen(1),), same_record=(), same_patient=())) == ()
+
+
+@pytest.mark.parametrize(
+    ("content", "open_stop", "discarded", "releasable", "says"),
+    [
+        (OTHER_PATIENT, False, False, False, "patient ID"),  # it has gone to another patient: two records, one strip
+        (OTHER_PATIENT, True, False, True, "patient ID"),  # it is stopped: one of the two will go
+        (OTHER_PATIENT, False, True, True, "patient ID"),  # it was discarded
+        (OTHER_PADS, False, False, True, "pad values"),  # the same patient's in either case
+        (
+            replace(OTHER_PADS, operator="13", strip_lot="L2", strip_type="x"),
+            False,
+            False,
+            True,
+            "operator, strip type, strip lot, pad values",
+        ),
+    ],
+)
+def test_the_same_number_with_other_content_is_a_persons_to_decide(
+    content: StripContent, open_stop: bool, discarded: bool, releasable: bool, says: str
+) -> None:
+    """Held always; releasable only where that cannot put one strip into two patients' records. Values are not shown."""
+    (found,) = conflict(CLAIM, (_seen(3, content=content, open_stop=open_stop, discarded=discarded),))
+    assert (found.rule, found.severity, found.releasable) == ("copy.conflict", Severity.HOLD, releasable)
+    assert found.sentence == f"Number 7 came before with other content: {says}."
+    assert found.remedy.startswith("Compare both strips")
+
+
+def test_near_misses_of_a_conflict() -> None:
+    """Another series, another number, or a torn record that says less of the same strip."""
+    assert conflict(CLAIM, (_seen(3, key=replace(KEY, series="2026-11-24"), content=OTHER_PADS),)) == ()
+    assert conflict(CLAIM, (_seen(3, content=TORN, open_stop=True),)) == ()
+    assert conflict(UNDATED, (_seen(3, key=UNDATED.key, content=OTHER_PADS, at=None),)) == ()
+
+
+def test_a_whole_record_after_a_torn_one_goes_and_says_so() -> None:
+    """Sending again from the analyzer's memory is the remedy that we name; it must work."""
+    (found,) = replaces_stopped(CLAIM, (_seen(3, content=TORN, open_stop=True),))
+    assert (found.rule, found.severity) == ("copy.replaces_stopped", Severity.NOTE)
+    assert replaces_stopped(CLAIM, (_seen(3, content=TORN),)) == ()
+    assert replaces_stopped(CLAIM, (_seen(3, open_stop=True),)) == ()
+    assert replaces_stopped(CLAIM, (_seen(3, content=OTHER_PADS, open_stop=True),)) == ()
+
+
+def test_one_number_far_apart_in_time_is_held_where_counts_restart() -> None:
+    """A counter that started again at the same number must not lose a strip as a copy; within one dated day it is one."""
+    falling = replace(CLAIM, is_daily=False)
+    late = _seen(3, at=ARRIVED - timedelta(minutes=121))
+    (found,) = other_time(falling, (late,))
+    assert (found.rule, found.severity, found.releasable) == ("copy.other_time", Severity.HOLD, True)
+    assert _of(falling, number=(late,)) is None
+    near = _seen(3, at=ARRIVED - timedelta(minutes=120))
+    assert other_time(falling, (near,)) == ()
+    assert _of(falling, number=(near,)) == (3, "copy.same_strip")
+    assert other_time(CLAIM, (late,)) == ()
+    assert _of(CLAIM, number=(late,)) == (3, "copy.same_strip")
+
+
+def test_the_same_patient_and_pads_in_the_window_is_held() -> None:
+    """A reprint under a new number, or a second strip of the same urine: only a person knows."""
+    earlier = replace(KEY, number="6")
+    inside = _seen(3, key=earlier, at=ARRIVED - timedelta(minutes=120))
+    (found,) = possible_rerun(CLAIM, (inside,))
+    assert (found.rule, found.severity, found.releasable) == ("copy.possible", Severity.HOLD, True)
+    assert found.sentence == "The same patient had a strip with the same values within 120 minutes: a copy, or a second strip?"
+
+
+@pytest.mark.parametrize(
+    "seen",
+    [
+        _seen(3, key=replace(KEY, number="6"), at=ARRIVED - timedelta(minutes=121)),
+        _seen(3, key=replace(KEY, number="6"), content=OTHER_PATIENT),
+        _seen(3, key=replace(KEY, number="6"), content=OTHER_PADS),
+        _seen(3, key=replace(KEY, number="6"), discarded=True),
+        _seen(3),
+    ],
+)
+def test_near_misses_of_a_rerun(seen: SeenStrip) -> None:
+    """Outside the window, another patient, other pads, one that was discarded, or the same key (another rule's matter)."""
+    assert possible_rerun(CLAIM, (seen,)) == ()
+
+
+def test_strips_without_a_patient_are_not_compared_by_patient() -> None:
+    """Two blank IDs are not one patient."""
+    blank = replace(CONTENT, patient_id="")
+    assert possible_rerun(replace(CLAIM, content=blank), (_seen(3, key=replace(KEY, number="6"), content=blank),)) == ()
+
+
+def test_without_a_printed_time_a_likeness_is_a_doubt() -> None:
+    """Two byte-identical negative strips: nothing tells copy from strip, so a person is asked, however long ago."""
+    before = _seen(3, key=UNDATED.key, at=None)
+    for found in (
+        doubt(UNDATED, same_number=(before,), same_record=()),
+        doubt(UNDATED, same_number=(), same_record=(before,)),
+        doubt(CLAIM, same_number=(before,), same_record=()),  # this one is dated, the other is not
+    ):
+        assert [(each.rule, each.severity, each.releasable) for each in found] == [("copy.doubt", Severity.HOLD, True)]
+    assert doubt(UNDATED, same_number=(replace(before, content=OTHER_PADS),), same_record=()) == ()
+    assert doubt(CLAIM, same_number=(_seen(3),), same_record=()) == ()
