@@ -91,7 +91,7 @@ RECEIVER: dict[tuple[ReceiverState, ReceiverEvent], tuple[ReceiverState, tuple[R
     (_S.UNKEPT, _E.REPEAT): (_S.KEEPING, (_A.WHOLE,)),
     (_S.UNKEPT, _E.BAD): (_S.UNKEPT, (_A.NAK,)),
     (_S.UNKEPT, _E.TIME_OUT): (_S.KEEPING_REST, (_A.REST,)),
-    (_S.UNKEPT, _E.OVERFLOW): (_S.UNKEPT, (_A.NAK,)),
+    (_S.UNKEPT, _E.OVERFLOW): (_S.UNKEPT, ()),
     (_S.KEEPING_REST, _E.KEPT): (_S.IDLE, (_A.CLEAR,)),
     (_S.KEEPING_REST, _E.KEPT_LATE): (_S.IDLE, (_A.CLEAR,)),
     (_S.KEEPING_REST, _E.NOT_KEPT): (_S.IDLE, (_A.CLEAR,)),

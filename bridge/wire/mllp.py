@@ -1,0 +1,74 @@
+"""MLLP framing: VT, payload, FS CR (HL7 v2 transport specification, release 1, from memory)."""
+
+from __future__ import annotations
+
+VT, FS, CR = b"\x0b", b"\x1c", b"\r"  # start block, end block, carriage return
+LONGEST = 16_000_000  # ours: far above any answer or result; bounds memory against a peer that never ends a frame
+
+
+def frame(payload: bytes) -> bytes:
+    """Give ``payload`` ready for the wire. Raises ValueError if it holds a byte that would end or restart the frame."""
+    if VT in payload or FS in payload:
+        raise ValueError("the payload holds a VT or FS, which MLLP cannot carry")
+    return VT + payload + FS + CR
+
+
+class Deframer:
+    """Takes frames out of a byte stream, whatever the chunks.
+
+    ``skipped`` counts bytes that belonged to no frame: before a VT, and of a frame that another VT began anew.
+    ``too_long`` counts frames over ``longest`` bytes; they are left out whole.
+    """
+
+    def __init__(self, *, longest: int = LONGEST) -> None:
+        self.skipped = 0
+        self.too_long = 0
+        self._longest = longest
+        self._buffer = bytearray()
+        self._is_open = False
+        self._is_too_long = False
+
+    def feed(self, data: bytes) -> list[bytes]:
+        """Take bytes; give the payloads that they complete, oldest first."""
+        self._buffer += data
+        payloads: list[bytes] = []
+        while self._advance(payloads):
+            pass
+        return payloads
+
+    def _advance(self, payloads: list[bytes]) -> bool:
+        """Do one step; say whether another one may follow."""
+        start = self._buffer.find(VT)
+        if not self._is_open:
+            self._skip(len(self._buffer) if start < 0 else start)
+            return self._open() if start >= 0 else False
+        end = self._buffer.find(FS + CR)
+        if start >= 0 and (end < 0 or start < end):
+            self._skip(start)
+            return self._open()
+        if end < 0:
+            self._shorten()
+            return False
+        if self._is_too_long or end > self._longest:
+            self.too_long += 1
+        else:
+            payloads.append(bytes(self._buffer[:end]))
+        del self._buffer[: end + 2]
+        self._is_open = self._is_too_long = False
+        return True
+
+    def _open(self) -> bool:
+        del self._buffer[:1]
+        self._is_open, self._is_too_long = True, False
+        return True
+
+    def _skip(self, count: int) -> None:
+        self.skipped += count
+        del self._buffer[:count]
+
+    def _shorten(self) -> None:
+        """Forget a frame that is too long, but for a last FS, whose CR may still come."""
+        if len(self._buffer) > self._longest + 1:
+            self._is_too_long = True
+        if self._is_too_long:
+            del self._buffer[: len(self._buffer) - 1]
