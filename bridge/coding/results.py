@@ -1,0 +1,78 @@
+"""A whole reading coded: pads in strip order, identity, version and what travels beside the values."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from bridge.coding.steps import Unmapped, code_step
+from bridge.errors import RejectError
+from bridge.model import CheckedPad, CheckedReading, CodedPad, CodedResult, ResultStatus
+from bridge.tables.types import StripType, Tables
+
+
+def code(checked: CheckedReading, tables: Tables, *, result_id: str, version: int) -> CodedResult:
+    """Give the coded result of ``checked``, final, its pads in the order of the reading.
+
+    Collection time stays unknown: an analyzer prints when it read the strip, not when the urine was
+    passed. Raises RejectError ``code.unmapped`` where a pad or one of its values has no code, and
+    ``code.undated`` where no analysis time is known.
+    """
+    strip_type = tables.strip_types.get(checked.strip_type)
+    if strip_type is None:
+        raise RejectError(
+            "code.unmapped",
+            f"The strip type {checked.strip_type!r} is not in the tables.",
+            remedy="Add it to the mappings, then read this again.",
+        )
+    return CodedResult(
+        result_id=result_id,
+        version=version,
+        status=ResultStatus.FINAL,
+        profile=checked.reading.profile,
+        analyzer=checked.reading.analyzer,
+        patient_id=checked.patient_id,
+        patient_name=checked.patient_name,
+        specimen_id=checked.specimen_id,
+        operator=checked.operator,
+        strip_type=checked.strip_type,
+        strip_lot=checked.strip_lot,
+        priority=checked.priority,
+        number=checked.key.number,
+        panel=tables.catalogue.panel,
+        analyzed_at=_analyzed_at(checked),
+        collected_at=None,
+        pads=tuple(_pad(pad, strip_type, tables) for pad in checked.pads),
+        comments=tuple(comment.text for comment in checked.reading.comments),
+        tables_digest=tables.digest,
+    )
+
+
+def _analyzed_at(checked: CheckedReading) -> datetime:
+    if checked.analyzed_at is None:
+        raise RejectError(
+            "code.undated",
+            "The analyzer printed no date and time, so the record would not know when this strip was read.",
+            remedy="Set the analyzer to print date and time, then send the strip again or run a new one.",
+        )
+    return checked.analyzed_at
+
+
+def _pad(pad: CheckedPad, strip_type: StripType, tables: Tables) -> CodedPad:
+    catalogue_pad = tables.catalogue.pads.get(pad.pad)
+    strip_pad = next((candidate for candidate in strip_type.pads if candidate.pad == pad.pad), None)
+    if catalogue_pad is None or strip_pad is None:
+        raise _unmapped(pad, "no row for it")
+    try:
+        return code_step(catalogue_pad, strip_pad, pad.step, tables.catalogue.answers, printed=pad.printed)
+    except Unmapped as error:
+        raise _unmapped(pad, f"no code for {error.prop.value}" if error.prop else "no value for this step") from error
+
+
+def _unmapped(pad: CheckedPad, cause: str) -> RejectError:
+    return RejectError(
+        "code.unmapped",
+        f"The pad {pad.pad} cannot be coded: the catalogue has {cause}.",
+        remedy="Add the missing code to the catalogue, then read this again with the current tables.",
+        start=pad.place.start,
+        end=pad.place.end,
+    )

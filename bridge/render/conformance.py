@@ -1,0 +1,16 @@
+"""Our own rules for messages: those that no library checks.
+
+What the oracles of ``oracles.py`` find is left to them; the rules here are the ones that both
+hl7apy and fhir.resources let pass. Sources stand beside the rules.
+"""
+
+from __future__ import annotations
+
+from bridge.model import Format
+from bridge.render.fhir_rules import fhir_faults
+from bridge.render.oru_rules import oru_faults
+
+
+def faults(fmt: Format, payload: bytes) -> tuple[str, ...]:
+    """Give what is wrong with a message, one sentence each, in the order of the message; empty if nothing."""
+    return tuple(oru_faults(payload) if fmt is Format.ORU_R01 else fhir_faults(payload))

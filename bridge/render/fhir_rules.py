@@ -1,0 +1,192 @@
+"""Rules for our FHIR R4 transaction Bundle that no library checks.
+
+Sources: FHIR R4 4.0.1 (http, bundle, observation, datatypes) and the list of faults that the offline validators let
+pass: impossible dates, LOINC check digits, the kind of value, identifiers in conditional requests.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator, Mapping
+from datetime import datetime
+from typing import Any
+
+import orjson
+
+from bridge.render.fhir import INTERPRETATION, UCUM
+from bridge.render.loinc import has_check_digit, wants_number
+from bridge.render.queries import identifier_of
+
+Resource = Mapping[str, Any]
+
+TIMES = frozenset({"effectiveDateTime", "issued", "timestamp", "collectedDateTime"})
+# What each of our references may point to (R4 definitions of Observation and DiagnosticReport).
+TARGETS = {"specimen": "Specimen", "device": "Device", "result": "Observation"}
+FLAGS = frozenset("NAHL")  # v3-ObservationInterpretation, those that we send
+COMPARATORS = frozenset({"<", "<=", ">=", ">"})  # R4 quantity-comparator
+
+
+def fhir_faults(payload: bytes) -> Iterator[str]:
+    """Give the faults of one Bundle."""
+    try:
+        bundle = orjson.loads(payload)
+    except orjson.JSONDecodeError as error:
+        yield f"this is not JSON: {error}"
+        return
+    entries = bundle.get("entry", [])
+    if bundle.get("resourceType") != "Bundle" or bundle.get("type") != "transaction" or not entries:
+        yield "this is not a transaction Bundle with entries"
+        return
+    if not bundle.get("identifier", {}).get("value"):
+        yield "the Bundle has no identifier"
+    yield from _entry_faults(entries)
+    yield from _reference_faults(entries)
+    resources = [entry["resource"] for entry in entries]
+    yield from _set_faults(resources)
+    for path, name, value in _walk(bundle, "Bundle"):
+        yield from _leaf_faults(path, name, value)
+    for resource in resources:
+        if resource["resourceType"] == "Observation":
+            yield from (f"{_named(resource)}: {fault}" for fault in _value_faults(resource))
+
+
+def _named(resource: Resource) -> str:
+    return f"{resource['resourceType']} {(_identifiers(resource) or [('', '?')])[0][1]}"
+
+
+def _identifiers(resource: Resource) -> list[tuple[str, str]]:
+    return [(identifier.get("system", ""), identifier.get("value", "")) for identifier in resource.get("identifier", [])]
+
+
+def _entry_faults(entries: list[Resource]) -> Iterator[str]:
+    """Identity of every entry: fullUrl, identifier and the condition of its request (R4 http, transaction)."""
+    for url, count in Counter(entry["fullUrl"] for entry in entries).items():
+        if count > 1 or not url.startswith("urn:uuid:"):
+            yield f"fullUrl {url} is not an own urn:uuid"
+    firsts = Counter((entry["resource"]["resourceType"], *_identifiers(entry["resource"])[:1]) for entry in entries)
+    yield from (f"{kind} has an identifier that another entry has too" for (kind, *_), count in firsts.items() if count > 1)
+    for entry in entries:
+        yield from (f"{_named(entry['resource'])}: {fault}" for fault in _request_faults(entry["resource"], entry["request"]))
+
+
+def _request_faults(resource: Resource, request: Resource) -> Iterator[str]:
+    kind = resource["resourceType"]
+    if request["method"] == "POST":
+        query = request.get("ifNoneExist", "")
+        if request["url"] != kind:
+            yield f"POST to {request['url']!r}"
+    elif request["method"] == "PUT":
+        url, _, query = request["url"].partition("?")
+        if url != kind:
+            yield f"PUT to {request['url']!r}"
+        if kind == "Device":
+            yield "the analyzer's Device would be overwritten"
+    else:
+        yield f"method {request['method']!r}"
+        return
+    if identifier_of(query) not in _identifiers(resource)[:1]:
+        yield f"the condition {query!r} does not name the resource's own identifier"
+
+
+def _reference_faults(entries: list[Resource]) -> Iterator[str]:
+    kinds = {entry["fullUrl"]: entry["resource"]["resourceType"] for entry in entries}
+    used: set[str] = set()
+    for entry in entries:
+        for name, wanted in TARGETS.items():
+            for link in _links(entry["resource"].get(name)):
+                used.add(link)
+                if kinds.get(link) != wanted:
+                    yield f"{_named(entry['resource'])}: {name} points to {link}, which is {kinds.get(link, 'not in the Bundle')}"
+    for url, kind in kinds.items():
+        if kind != "DiagnosticReport" and url not in used:
+            yield f"nothing refers to the {kind} {url}"
+
+
+def _links(value: Any) -> list[str]:
+    return [link.get("reference", "") for link in (value if isinstance(value, list) else [value] if value else [])]
+
+
+def _set_faults(resources: list[Resource]) -> Iterator[str]:
+    """One report, one specimen, one device; report and values agree on patient, status and time."""
+    kinds = Counter(resource["resourceType"] for resource in resources)
+    if {kind: count for kind, count in kinds.items() if kind != "Observation"} != {
+        "DiagnosticReport": 1,
+        "Specimen": 1,
+        "Device": 1,
+    }:
+        yield f"the Bundle holds {dict(kinds)}"
+        return
+    report = next(resource for resource in resources if resource["resourceType"] == "DiagnosticReport")
+    values = [resource for resource in resources if resource["resourceType"] == "Observation"]
+    for member in ("status", "subject", "effectiveDateTime", "issued"):
+        yield from (
+            f"{_named(value)}: {member} differs from the report's" for value in values if value.get(member) != report.get(member)
+        )
+    if not report.get("subject", {}).get("identifier", {}).get("value"):
+        yield "the report names no patient"
+    if "effectiveDateTime" not in report and not all(value.get("note") for value in values):
+        yield "there is neither a time nor a note that says why"
+    codes = Counter(value["code"]["coding"][0]["code"] for value in values)
+    yield from (f"the code {code} stands in two Observations" for code, count in codes.items() if count > 1)
+
+
+def _walk(value: Any, path: str) -> Iterator[tuple[str, str, Any]]:
+    """Give (path, member name, value) of every member at any depth."""
+    if isinstance(value, dict):
+        for name, inner in value.items():
+            yield f"{path}.{name}", name, inner
+            yield from _walk(inner, f"{path}.{name}")
+    elif isinstance(value, list):
+        for number, inner in enumerate(value):
+            yield from _walk(inner, f"{path}[{number}]")
+
+
+def _leaf_faults(path: str, name: str, value: Any) -> Iterator[str]:
+    if name in TIMES and not _is_time(value):
+        yield f"{path}: {value!r} is not a time with offset"
+    if value in ("", [], {}, None):  # R4: an element is never empty (ele-1)
+        yield f"{path} is empty"
+    if name == "coding":
+        for coding in value:
+            if coding.get("system") == "http://loinc.org" and not has_check_digit(coding["code"]):
+                yield f"{path}: {coding['code']} is not a LOINC code with its check digit"
+
+
+def _value_faults(resource: Resource) -> Iterator[str]:
+    """One value, of the kind that the code measures; with what goes along with it."""
+    kinds = [name for name in resource if name.startswith("value") or name == "dataAbsentReason"]
+    if kinds not in (["valueQuantity"], ["valueCodeableConcept"]):
+        yield f"its value is {kinds}"
+        return
+    coding = resource["code"]["coding"][0]
+    if wants_number(coding.get("display", "")) is (kinds == ["valueCodeableConcept"]):
+        yield f"{kinds[0]} is not what {coding['display']!r} measures"
+    if kinds == ["valueQuantity"]:
+        yield from _quantity_faults(resource["valueQuantity"])
+        if not resource.get("note"):
+            yield "no note holds the text as printed"
+    elif not resource["valueCodeableConcept"].get("text"):
+        yield "the text as printed is missing"
+    for range_ in resource.get("referenceRange", []):
+        if not range_.keys() & {"low", "high", "text"}:  # R4 obs-3
+            yield "a reference range says nothing"
+        for bound in (range_[name] for name in ("low", "high") if name in range_):
+            yield from _quantity_faults(bound)
+    flags = [(flag.get("system"), flag.get("code")) for word in resource.get("interpretation", []) for flag in word["coding"]]
+    if len(flags) != 1 or flags[0][0] != INTERPRETATION or flags[0][1] not in FLAGS:
+        yield f"its interpretation is {flags}"
+
+
+def _quantity_faults(quantity: Resource) -> Iterator[str]:
+    if quantity.get("system") != UCUM or not quantity.get("code") or "value" not in quantity:
+        yield f"{dict(quantity)} is not a number with a UCUM unit"
+    if quantity.get("comparator", "<") not in COMPARATORS:
+        yield f"the comparator {quantity['comparator']!r} is not one of FHIR's"
+
+
+def _is_time(value: Any) -> bool:
+    """Say whether ``value`` is a dateTime with time and offset that the calendar knows."""
+    try:
+        return datetime.fromisoformat(value).tzinfo is not None and "T" in value
+    except (TypeError, ValueError):
+        return False

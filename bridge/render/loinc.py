@@ -1,0 +1,31 @@
+"""What a LOINC code says of itself: its check digit, and by its name the kind of value it may carry."""
+
+from __future__ import annotations
+
+import re
+
+_NUMBER = re.compile(r"(LA)?(\d+)-(\d)")
+_BRACKET = re.compile(r"\[([^\]]+)\]")
+# Long common names put the property in brackets; these two carry numbers and have no bracket (LOINC 2.82 rows 50560-2 and 53326-5).
+_UNBRACKETED = ("pH of ", "Specific gravity of ")
+
+
+def has_check_digit(code: str) -> bool:
+    """Say whether a LOINC number, or a LOINC answer code (LA...), ends in its mod-10 check digit.
+
+    LOINC Users' Guide, section 12 C; worked example there: 12345-5. Answer codes count their digits in the same way.
+    """
+    found = _NUMBER.fullmatch(code)
+    if found is None:
+        return False
+    digits = found[2][::-1]
+    doubled = str(2 * int(digits[::2][::-1]))
+    return -(sum(map(int, doubled)) + sum(map(int, digits[1::2]))) % 10 == int(found[3])
+
+
+def wants_number(name: str) -> bool | None:
+    """Say by a code's long name whether its value is a number (True) or a grade (False); None if the name does not say."""
+    bracket = _BRACKET.search(name)
+    if bracket is None:
+        return True if name.startswith(_UNBRACKETED) else None
+    return bracket[1] != "Presence"

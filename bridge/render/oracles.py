@@ -1,0 +1,60 @@
+"""What independent libraries say of a message: hl7apy for HL7 v2, fhir.resources (R4B models) for FHIR.
+
+The only module that imports them, and never imported by the serving process: see ARCHITECTURE rule 10. hl7apy
+writes what it finds to a file that it opens by name, so a temporary file is used for that alone.
+"""
+
+from __future__ import annotations
+
+import re
+import tempfile
+from collections.abc import Iterator
+
+from fhir.resources.R4B.bundle import Bundle
+from hl7apy.consts import VALIDATION_LEVEL
+from hl7apy.exceptions import HL7apyException
+from hl7apy.parser import parse_message
+from hl7apy.validation import Validator
+from pydantic import ValidationError
+
+from bridge.model import Format
+from bridge.render.oru import CODECS
+
+# Lines of hl7apy's report that are limits of its own tables, each with its reason.
+HL7APY_LIMITS = (
+    # its table 0125 of 2.5.1 lists CE but not CWE, which chapter 2 of 2.5.1 has as a data type
+    re.compile(r"Warning: Value CWE not in table HL70125 in element OBX\.OBX_2"),
+    # its table 0396 is older than the registration of UCUM
+    re.compile(r"Warning: Value UCUM not in table HL70396 in element .*"),
+)
+
+
+def oracle_faults(fmt: Format, payload: bytes) -> tuple[str, ...]:
+    """Give what the library for this format finds wrong, one sentence each; empty if nothing."""
+    return tuple(_hl7_faults(payload) if fmt is Format.ORU_R01 else _fhir_faults(payload))
+
+
+def _hl7_faults(payload: bytes) -> Iterator[str]:
+    charset = payload.split(b"\r", 1)[0].split(b"|")[17].decode("latin-1")
+    try:
+        message = parse_message(payload.decode(CODECS[charset]), validation_level=VALIDATION_LEVEL.STRICT, find_groups=True)
+    except HL7apyException as error:
+        yield f"hl7apy cannot parse it: {error}"
+        return
+    with tempfile.NamedTemporaryFile("r", suffix=".txt") as report:
+        try:
+            Validator.validate(message, report_file=report.name)
+        except HL7apyException as error:
+            yield f"hl7apy refuses it: {error}"
+        for line in report.read().splitlines():
+            if not any(limit.fullmatch(line) for limit in HL7APY_LIMITS):
+                yield f"hl7apy says {line}"
+
+
+def _fhir_faults(payload: bytes) -> Iterator[str]:
+    """R4B is R4 for our resources but for two subject types that we do not use (see fhir.py)."""
+    try:
+        Bundle.model_validate_json(payload)
+    except ValidationError as error:
+        for found in error.errors():
+            yield f"fhir.resources at {'.'.join(map(str, found['loc']))}: {found['msg']}"

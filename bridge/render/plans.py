@@ -1,0 +1,75 @@
+"""A message plan: what is fixed for one profile, strip type and destination, compiled once."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping
+from dataclasses import dataclass, fields
+from datetime import datetime
+
+from bridge.model import Code, CodedPad, CodedResult, Format, Message
+from bridge.render.fhir import FhirWriter, fhir_writer
+from bridge.render.forms import every_pad
+from bridge.render.oru import OruWriter, oru_writer
+from bridge.tables.types import DestinationTerms, Tables
+
+RENDERER = "1"  # ours: raised with every change that alters a sent byte, so that plans are checked again
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Plan:
+    """Renders results of one profile and strip type for one destination.
+
+    ``digest`` is SHA-256 (hex) over the renderer's version, the destination's terms and every
+    coded pad that can come: a plan with the same digest writes the same bytes.
+    """
+
+    digest: str
+    terms: DestinationTerms
+    profile: str
+    strip_type: str
+    writer: OruWriter | FhirWriter
+
+    def render(self, result: CodedResult, *, control_id: str, made_at: datetime) -> Message:
+        """Give the message; its bytes are fixed from now on. ``made_at`` is aware.
+
+        Raises RejectError ``render.charset`` or ``render.unplanned`` (see the writers).
+        """
+        return Message(
+            destination=self.terms.name,
+            format=self.terms.format,
+            control_id=control_id,
+            payload=self.writer.write(result, control_id=control_id, made_at=made_at),
+            result_id=result.result_id,
+            version=result.version,
+            lane=lane_of(result),
+            priority=result.priority,
+        )
+
+
+def lane_of(result: CodedResult) -> str:
+    """Give the key of the strict order at a destination: patient, else specimen, else analyzer."""
+    if result.patient_id:
+        return f"patient:{result.patient_id}"
+    return f"specimen:{result.specimen_id}" if result.specimen_id else f"analyzer:{result.analyzer}"
+
+
+def compile_plan(terms: DestinationTerms, profile: str, strip_type: str, tables: Tables) -> Plan:
+    """Compile the plan. Raises TableError if profile or strip type is unknown or a value has no code."""
+    pads = every_pad(profile, strip_type, tables)
+    return Plan(
+        digest=_digest(terms, profile, strip_type, pads, panel=tables.catalogue.panel),
+        terms=terms,
+        profile=profile,
+        strip_type=strip_type,
+        writer=oru_writer(terms, pads) if terms.format is Format.ORU_R01 else fhir_writer(terms, pads),
+    )
+
+
+def _digest(
+    terms: DestinationTerms, profile: str, strip_type: str, pads: Mapping[str, tuple[CodedPad, ...]], *, panel: Code
+) -> str:
+    """Hash the plain text of everything that shapes a byte. All parts are frozen dataclasses, whose text is fixed."""
+    said = [f"{field.name}={getattr(terms, field.name)!r}" for field in fields(terms)]
+    parts = (RENDERER, *said, profile, strip_type, repr(panel), *(repr(pad) for every in pads.values() for pad in every))
+    return hashlib.sha256("\n".join(parts).encode("utf-8", "surrogatepass")).hexdigest()

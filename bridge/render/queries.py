@@ -1,0 +1,37 @@
+"""Search queries that name a resource by its identifier, and how to read one back."""
+
+from __future__ import annotations
+
+import re
+
+# RFC 3986 section 2.3: everything but these is percent-encoded, so no server can take part of an identifier for structure.
+_UNRESERVED = frozenset(b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789-._~")
+_ENCODED = re.compile(rb"%([0-9A-F]{2})")
+# FHIR R4 search, "Escaping Search Parameters": $ , | and \ inside a value are escaped with \.
+_SPECIAL = re.compile(r"([\\$,|])")
+_ESCAPED = re.compile(r"\\(.)", re.DOTALL)
+_TOKEN = re.compile(r"((?:\\.|[^\\$,|])*)\|((?:\\.|[^\\$,|])*)", re.DOTALL)
+
+
+def identifier_query(system: str, value: str) -> str:
+    """Give ``identifier=system|value`` as a query string, percent-encoded (``|`` is %7C)."""
+    return "identifier=" + percent_encoded("|".join(_SPECIAL.sub(r"\\\1", part) for part in (system, value)))
+
+
+def identifier_of(query: str) -> tuple[str, str] | None:
+    """Give system and value of a query that ``identifier_query`` made, or None if it is not one."""
+    name, _, text = query.partition("=")
+    if name != "identifier" or not set(text.encode()) <= _UNRESERVED | {ord("%")}:
+        return None
+    parts = _TOKEN.fullmatch(percent_decoded(text))
+    return (_ESCAPED.sub(r"\1", parts[1]), _ESCAPED.sub(r"\1", parts[2])) if parts else None
+
+
+def percent_encoded(text: str) -> str:
+    """Give ``text`` as UTF-8 with everything but unreserved characters percent-encoded."""
+    return "".join(chr(byte) if byte in _UNRESERVED else f"%{byte:02X}" for byte in text.encode("utf-8", "surrogatepass"))
+
+
+def percent_decoded(text: str) -> str:
+    """Undo ``percent_encoded``; bytes that are no UTF-8 become U+FFFD."""
+    return _ENCODED.sub(lambda match: bytes([int(match[1], 16)]), text.encode()).decode(errors="replace")

@@ -1,0 +1,106 @@
+"""Sample results that together show a plan everything it can meet: the food of the oracles (ARCHITECTURE rule 10).
+
+Every step of every pad in every printed text, STAT and routine, known and unknown collection time,
+a corrected version, empty and hostile texts. Names and numbers are invented.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+
+from bridge.model import CodedPad, CodedResult, Format, Priority, ResultStatus
+from bridge.render.forms import every_pad
+from bridge.render.oru import CODECS
+from bridge.tables.types import DestinationTerms, Tables
+
+ANALYZED_AT = datetime(2026, 11, 25, 8, 15, 30, tzinfo=UTC)  # ours: any fixed moment
+MADE_AT = ANALYZED_AT + timedelta(seconds=40)  # ours: as above
+HOSTILE = (
+    "PID|1||9^8~7\\6&5",
+    "\\F\\ \\.br\\ \\X0D\\ \\",
+    '<b onload="x">&amp;</b>',
+    "one\rtwo\ntab\tend",
+    "\x01\x0b\x1c\x1e\x7f",
+    "Zoë Ångström",
+    "€ ž",
+    "尿 🧪",
+)
+
+
+def samples(terms: DestinationTerms, profile: str, strip_type: str, tables: Tables) -> tuple[CodedResult, ...]:
+    """Give the samples of one plan, in a fixed order. Raises TableError as ``compile_plan`` does."""
+    pads = list(every_pad(profile, strip_type, tables).values())
+    plain = [
+        _result(
+            f"SMPL1R{number}",
+            tuple(every[number % len(every)] for every in pads),
+            profile=profile,
+            strip_type=strip_type,
+            tables=tables,
+        )
+        for number in range(max(map(len, pads)))
+    ]
+    return (*plain, *_variants(plain, _sayable(terms)))
+
+
+def _variants(plain: Sequence[CodedResult], texts: Sequence[str]) -> tuple[CodedResult, ...]:
+    """Give further samples with the fields that vary apart from the pads."""
+    first, last = plain[0], plain[-1]
+    stat = replace(last, result_id="SMPL1R900", priority=Priority.STAT)
+    collected = replace(first, result_id="SMPL1R901", collected_at=ANALYZED_AT - timedelta(minutes=25), specimen_id="U-4711")
+    corrected = replace(last, result_id="SMPL1R902", version=2, status=ResultStatus.CORRECTED)
+    bare = replace(first, result_id="SMPL1R903", patient_name="", operator="", strip_lot="", comments=())
+    hostile = [
+        replace(
+            last,
+            result_id=f"SMPL1R{910 + number}",
+            patient_id=text,
+            patient_name=text,
+            specimen_id=text,
+            operator=text,
+            comments=(text, text),
+            pads=tuple(replace(pad, printed=text) for pad in last.pads),
+        )
+        for number, text in enumerate(texts)
+    ]
+    return (stat, collected, corrected, bare, *hostile)
+
+
+def _sayable(terms: DestinationTerms) -> list[str]:
+    """Give the hostile texts that the destination's character set can carry; the others are rejected, not sent."""
+    codec = "utf-8" if terms.format is Format.FHIR else CODECS[terms.charset]
+    return [text for text in HOSTILE if _fits(text, codec)]
+
+
+def _fits(text: str, codec: str) -> bool:
+    try:
+        text.encode(codec)
+    except UnicodeEncodeError:
+        return False
+    return True
+
+
+def _result(result_id: str, pads: tuple[CodedPad, ...], *, profile: str, strip_type: str, tables: Tables) -> CodedResult:
+    return CodedResult(
+        result_id=result_id,
+        version=1,
+        status=ResultStatus.FINAL,
+        profile=profile,
+        analyzer="sample-analyzer",
+        patient_id="1002003",
+        patient_name="Sample Person",
+        specimen_id="",
+        operator="op7",
+        strip_type=strip_type,
+        strip_lot="L55",
+        priority=Priority.ROUTINE,
+        number="17",
+        panel=tables.catalogue.panel,
+        analyzed_at=ANALYZED_AT,
+        collected_at=None,
+        pads=pads,
+        comments=("sample comment",),
+        tables_digest=tables.digest,
+    )

@@ -1,0 +1,30 @@
+"""The fixed sentences that messages carry, so that a receiver's reader knows what a value is not."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from bridge.model import CodedResult, Flag
+
+ANALYSIS_TIME_NOTE = "Collection time is not known; the time given is that of the analysis."
+NO_TIME_NOTE = "Collection time is not known and is left empty."
+PRINTED = "As printed by the analyzer: "
+# Where the catalogue has no code of an automated strip method (PRODUCT section 6: "marked").
+METHODS = {
+    "strip": "Test strip read by an analyzer; the code is the one for a strip",
+    "none": "Test strip read by an analyzer; the code names no method",
+}
+# Displays of CodeSystem v3-ObservationInterpretation (FHIR R4 core package 4.0.1).
+FLAGS = {Flag.NORMAL: "Normal", Flag.ABNORMAL: "Abnormal", Flag.HIGH: "High", Flag.LOW: "Low"}
+
+
+def observed(result: CodedResult, observed_at: str) -> tuple[datetime | None, tuple[str, ...]]:
+    """Give the clinically relevant time and the notes that explain it.
+
+    ``observed_at`` is the destination's option: ``analysis`` or ``empty``. A known collection time needs no note.
+    """
+    if result.collected_at is not None:
+        return result.collected_at, ()
+    if observed_at == "analysis":
+        return result.analyzed_at, (ANALYSIS_TIME_NOTE,)
+    return None, (NO_TIME_NOTE,)
