@@ -10,12 +10,12 @@ for the answer to the next frame, and a frame would be lost.
 from __future__ import annotations
 
 from bridge.wire.lis01_frames import ACK, CR, ENQ, EOT, ETB, ETX, LF, LONGEST_TEXT, NAK, STX, build_frame, checksum, unframe
-from bridge.wire.lis01_receiver import RECEIVER, LinkReceiver, ReceiverEvent, ReceiverState
+from bridge.wire.lis01_receiver import KEEPING_STATES, RECEIVER, LinkReceiver, ReceiverEvent, ReceiverState
 from bridge.wire.lis01_says import PRIORITY_S, Ended, Keep, Output, Refused, Send, SendEnd, Timer, Yielded
 from bridge.wire.lis01_sender import SENDER, LinkSender, Role, SenderEvent, SenderState
 
 __all__ = [
-    "ACK", "CR", "ENQ", "EOT", "ETB", "ETX", "LF", "LONGEST_TEXT", "NAK", "PRIORITY_S", "RECEIVER", "SENDER", "STX",
+    "ACK", "CR", "ENQ", "EOT", "ETB", "ETX", "KEEPING_STATES", "LF", "LONGEST_TEXT", "NAK", "PRIORITY_S", "RECEIVER", "SENDER", "STX",
     "Ended", "Keep", "LinkReceiver", "LinkSender", "Output", "ReceiverEvent", "ReceiverState", "Refused", "Role",
     "Send", "SendEnd", "SenderEvent", "SenderState", "Timer", "Yielded", "build_frame", "checksum", "unframe",
 ]  # fmt: skip

@@ -28,7 +28,7 @@ CHUNKS = st.lists(st.tuples(st.integers(1, 60), st.booleans()), min_size=1, max_
 
 
 def play(
-    stream: bytes, chunks: list[tuple[int, bool]], disk: list[bool], *, longest: int, ends: bool
+    stream: bytes, chunks: list[tuple[int, bool]], disk: list[bool], *, longest: int, ends: bool, late: bool = False
 ) -> tuple[list[Keep], bytes]:
     """Drive a live receiver over ``stream``; give all that it handed over and all that it said."""
     link = LinkReceiver(message_ends="frame" if ends else "terminator", longest_message=longest)
