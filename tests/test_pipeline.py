@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections import Counter
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -15,9 +16,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bridge import pipeline
+from bridge.app import load_tables
 from bridge.errors import RejectError
 from bridge.model import (
     Actor,
+    Capture,
     CheckedReading,
     Coded,
     Copy,
@@ -36,11 +39,13 @@ from bridge.model import (
     SeenStrips,
     SeriesState,
     Severity,
+    Way,
 )
 from bridge.pipeline import Moment
-from bridge.tables.types import Tables
+from bridge.tables.types import PatientIdPolicy, Tables
 from tests.check.tables_for_tests import ARRIVED, DAILY, NEGATIVE, POLICY, TABLES, VOCABULARIES, ZONE, pad, printed, reading
 
+ANY_PATIENT_ID = PatientIdPolicy(pattern=r".+", check_digit="", denied=frozenset(), denied_patterns=())
 WINDOW = timedelta(minutes=POLICY.rerun_window_minutes)
 
 
@@ -217,6 +222,18 @@ def test_a_copy_that_came_before_the_correction_is_not_its_original() -> None:
     assert memory.count() == {"Coded": 1, "Copy": 1}
 
 
+def test_the_remedy_for_a_unit_mix_up_works() -> None:
+    """Units set right, the strip sent again from memory and marked as resent: it goes; the first stays stopped."""
+    memory = Memory()
+    mixed = reading(pads=(("GLU", "5.6"), ("PRO", "NEG"), ("NIT", "NEG")))
+    right = reading(pads=(("GLU", "100"), ("PRO", "NEG"), ("NIT", "NEG")), copy_mark=printed("COPY"))
+    assert isinstance(memory.judge(mixed), Rejected)
+    outcome = memory.judge(right)
+    assert isinstance(outcome, Coded)
+    assert [each.rule for each in outcome.findings] == ["copy.replaces_stopped"]
+    assert memory.count() == {"Rejected": 1, "Coded": 1}
+
+
 # --- random orders -----------------------------------------------------------------------------
 
 DAYS = [*_day(23, range(1, 6)), *_day(24, range(1, 5)), *_day(25, range(2, 4))]
@@ -343,3 +360,44 @@ def test_negative_strips_of_many_patients_are_nobodys_copies() -> None:
         assert {(each.label.text, each.value.text) for each in of.pads} == set(NEGATIVE)
         memory.judge(of, at=EVENING + timedelta(days=1))
     assert memory.count() == {"Coded": 60}
+
+
+# --- on the shipped mappings -------------------------------------------------------------------
+
+SHIPPED = load_tables(Path(__file__).parents[1] / "mappings", None, replace(POLICY, patient_id=ANY_PATIENT_ID), zone=ZONE)
+THAT_DAY = datetime(2026, 11, 25, 20, 0, tzinfo=UTC)
+
+
+def _example(profile: str) -> list[Reading]:
+    """Give the readings of a shipped profile's worked example, as of one analyzer."""
+    capture = Capture(source="bench", way=Way.FOLDER, arrived_at=THAT_DAY, payload=SHIPPED.profiles[profile].example.payload)
+    strips = pipeline.understand(capture, SHIPPED.profiles[profile], analyzer="bench-1")
+    return [each for each in strips if isinstance(each, Reading)]
+
+
+@pytest.mark.parametrize("profile", sorted(SHIPPED.profiles))
+def test_shipped_examples_come_to_what_they_show(profile: str) -> None:
+    """Each example strip is understood whole; only what the example shows on purpose stops it."""
+    memory = Memory(tables=SHIPPED)
+    strips = _example(profile)
+    assert strips != []
+    for strip in strips:
+        outcome = memory.judge(strip, at=THAT_DAY)
+        stopping = [each.rule for each in outcome.findings if each.severity is not Severity.NOTE]
+        expected = ["analyzer.fault"] if strip.fault else ["copy.original_unknown"] if _is_marked(strip) else []
+        assert stopping == expected
+
+
+def _is_marked(strip: Reading) -> bool:
+    return strip.copy_mark is not None and strip.copy_mark.text in SHIPPED.profiles[strip.profile].copy_marks
+
+
+def test_a_shipped_strip_by_line_and_by_file_is_one_result() -> None:
+    """The line profile and the file profile of one analyzer print strip 12 alike enough to be known as one."""
+    memory = Memory(tables=SHIPPED)
+    by_line, by_file = _example("brook")[0], _example("brook-file")[0]
+    assert by_line.record_digest != by_file.record_digest
+    assert isinstance(memory.judge(by_line, at=THAT_DAY), Coded)
+    second = memory.judge(by_file, at=THAT_DAY, live=False)
+    assert isinstance(second, Copy)
+    assert [each.rule for each in second.findings] == ["copy.same_strip"]

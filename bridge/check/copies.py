@@ -135,9 +135,13 @@ def doubt(claim: Claim, *, same_number: tuple[SeenStrip, ...], same_record: tupl
     return (finding("copy.doubt", sentence),)
 
 
-def marked_copy(claim: Claim, found: Original | None) -> tuple[Finding, ...]:
-    """Hold a strip that its analyzer marks as a copy while its original is not known here."""
-    if not claim.is_marked or found is not None:
+def marked_copy(claim: Claim, found: Original | None, same_number: tuple[SeenStrip, ...]) -> tuple[Finding, ...]:
+    """Hold a strip that its analyzer marks as a copy while its original is not known here.
+
+    Analyzers mark all that comes from their memory. Where the original is stopped and this record says more of
+    it, sending again was the remedy: it goes.
+    """
+    if not claim.is_marked or found is not None or replaces_stopped(claim, same_number):
         return ()
     return (finding("copy.original_unknown", "The analyzer marks this as a copy, but its original never came."),)
 

@@ -202,7 +202,7 @@ def _copy_findings(claim: Claim, seen: SeenStrips, known: Original | None, *, pu
         return numbered
     return (
         *numbered,
-        *copies.marked_copy(claim, known),
+        *copies.marked_copy(claim, known, seen.same_number),
         *copies.doubt(claim, same_number=seen.same_number, same_record=seen.same_record),
         *copies.possible_rerun(claim, seen.same_patient),
     )

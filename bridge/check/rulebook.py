@@ -151,7 +151,7 @@ _ALL: tuple[Rule, ...] = (
         rule="copy.original_unknown",
         concern=Concern.COPY,
         severity=_HOLD,
-        remedy="Send the strip itself from the analyzer's memory and discard this copy. Release it only if that cannot be done.",
+        remedy="Look in the patient's record and on Results for this strip. Release it if it is in neither; else discard it.",
         releasable=True,
     ),
     Rule(rule="pad.missing", concern=Concern.COMPLETENESS, severity=_REJECT, remedy=_AGAIN),

@@ -96,10 +96,18 @@ def test_a_marked_copy_finds_its_original_under_another_number() -> None:
 def test_a_marked_copy_without_its_original_is_held() -> None:
     """The copy is all there is of that strip: a person decides, nothing is lost."""
     marked = replace(CLAIM, is_marked=True)
-    (found,) = marked_copy(marked, None)
+    (found,) = marked_copy(marked, None, ())
     assert (found.rule, found.severity, found.releasable) == ("copy.original_unknown", Severity.HOLD, True)
-    assert marked_copy(CLAIM, None) == ()
-    assert marked_copy(marked, original(marked, same_number=(_seen(1),), same_record=(), same_patient=())) == ()
+    assert marked_copy(CLAIM, None, ()) == ()
+    known = original(marked, same_number=(_seen(1),), same_record=(), same_patient=())
+    assert marked_copy(marked, known, (_seen(1),)) == ()
+
+
+def test_a_strip_sent_again_as_the_remedy_goes_though_it_is_marked() -> None:
+    """Analyzers mark all that comes from memory; if the first was stopped as torn, the whole one is what we asked for."""
+    marked = replace(CLAIM, is_marked=True)
+    assert marked_copy(marked, None, (_seen(3, content=TORN, open_stop=True),)) == ()
+    assert [each.rule for each in marked_copy(marked, None, (_seen(3, content=OTHER_PADS),))] == ["copy.original_unknown"]
 
 
 @pytest.mark.parametrize(
