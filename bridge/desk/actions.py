@@ -1,0 +1,160 @@
+"""What a technician may do with something stopped, and on which terms. Values and grades are nobody's to change.
+
+Each action checks the state it meets, then does everything in one store transaction in the person's name.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import datetime
+
+from bridge.errors import Overtaken, RefusedAction
+from bridge.identity.patient_id import IdFault, id_fault
+from bridge.lifecycle.states import StopEnd, StopGroup, StopState
+from bridge.model import Actor
+from bridge.store.api import Store
+from bridge.store.commands import CloseStop
+from bridge.store.rows import StopRow, StripRow
+from bridge.tables.types import Policy
+
+MOST_AT_ONCE = 500  # ours: a preview that a person can still look through
+
+_ID_FAULTS = {
+    IdFault.MISSING: "The patient ID is empty. Scan the label again.",
+    IdFault.DENIED: "This is on the list of texts that are never a patient ID (a lot, an operator, a placeholder). Scan the patient's label.",
+    IdFault.MALFORMED: "This does not look like a patient ID of this site. Scan the label again.",
+    IdFault.CHECK_DIGIT: "This patient ID fails its check digit. Scan the label again.",
+}
+
+
+class Desk:
+    """The actions on stopped strips and messages. Raises RefusedAction or Overtaken with a sentence for the technician."""
+
+    def __init__(self, store: Store, policy: Policy, now: Callable[[], datetime]) -> None:
+        self._store = store
+        self._policy = policy
+        self._now = now
+
+    def correct_patient_id(
+        self, stop_id: int, *, first: str, second: str, second_identifier: str, reason: str, actor: Actor
+    ) -> None:  # noqa: PLR0913 - the fields of the form
+        """Judge the strip again under another patient ID; the printed one stays beside it.
+
+        ``first`` and ``second`` are two scans or keyings and must be equal; ``second_identifier`` is compared with
+        what the strip carries besides (specimen ID or number as printed). No patient list is asked: none exists yet.
+        """
+        stop = self._open(stop_id, actor, reason)
+        if first != second:
+            raise RefusedAction("The two entries of the patient ID differ. Scan or key it twice again.")
+        strip = self._strip(stop)
+        fault = id_fault(first, self._policy.patient_id, also_denied=frozenset({strip.strip_lot, strip.operator} - {""}))
+        if fault:
+            raise RefusedAction(_ID_FAULTS[fault])
+        if first == strip.patient_id:
+            raise RefusedAction("This is the patient ID that the strip has already.")
+        _compare(second_identifier, strip)
+        self._close(stop, StopEnd.ID_CORRECTED, actor, reason, patient_id=first)
+
+    def release(self, stop_id: int, *, reason: str, actor: Actor) -> None:
+        """Send a held strip in spite of what held it. Only where every hold on it may be released by a person."""
+        stop = self._open(stop_id, actor, reason)
+        if stop.group is not StopGroup.HELD or not stop.releasable:
+            raise RefusedAction("This cannot be released. " + stop.remedy)
+        self._close(stop, StopEnd.RELEASED, actor, reason, accept_rules=frozenset(stop.rules))
+
+    def discard(self, stop_id: int, *, reason: str, actor: Actor) -> None:
+        """Give up a stopped strip, message or file; its bytes and its history stay."""
+        self._close(self._open(stop_id, actor, reason), StopEnd.DISCARDED, actor, reason)
+
+    def send_again(self, stop_id: int, *, reason: str, actor: Actor) -> None:
+        """Send a turned-away message again: the same bytes under the same identity."""
+        stop = self._open(stop_id, actor, reason)
+        if stop.delivery_id is None:
+            raise RefusedAction("Nothing of this was ever sent, so it cannot be sent again.")
+        self._close(stop, StopEnd.SENT_AGAIN, actor, reason)
+
+    def read_again(self, stop_id: int, *, reason: str, actor: Actor) -> None:
+        """Read the kept bytes again with the current profile; its outcome replaces this stop."""
+        self._close(self._open(stop_id, actor, reason), StopEnd.READ_AGAIN, actor, reason)
+
+    def preview_read_again(self, rule: str) -> tuple[StopRow, ...]:
+        """Give the open stops of one reason that have kept bytes to read, newest first."""
+        found = self._store.stops(rule=rule, limit=MOST_AT_ONCE)
+        return tuple(stop for stop in found if stop.capture_id is not None and stop.delivery_id is None)
+
+    def read_again_all(self, rule: str, *, expected: int, reason: str, actor: Actor) -> int:
+        """Read all of one reason again; ``expected`` is the count that the person saw. Gives how many were read again."""
+        stops = self.preview_read_again(rule)
+        _require(actor, reason)
+        if len(stops) != expected:
+            raise Overtaken(f"There are {len(stops)} of these now, not {expected}. Look at the list again.")
+        done = 0
+        for stop in stops:
+            try:
+                self._close(stop, StopEnd.READ_AGAIN, actor, reason)
+            except Overtaken:
+                continue  # reading one whole capture again can take several of its stops at once
+            done += 1
+        return done
+
+    # --- what every action asks first
+
+    def _open(self, stop_id: int, actor: Actor, reason: str) -> StopRow:
+        _require(actor, reason)
+        stop = self._store.stop(stop_id)
+        if stop is None:
+            raise RefusedAction("There is no such row.")
+        if stop.state is not StopState.OPEN:
+            raise Overtaken(f"{stop.closed_by} has dealt with this already: {stop.closed_how}.")
+        return stop
+
+    def _strip(self, stop: StopRow) -> StripRow:
+        strip = self._store.strip(stop.strip_id) if stop.strip_id is not None else None
+        if strip is None or strip.outcome == "unreadable":
+            raise RefusedAction(
+                "No strip could be read here, so it has no patient ID to correct. Read it again, or run the strip again."
+            )
+        return strip
+
+    def _close(
+        self,
+        stop: StopRow,
+        end: StopEnd,
+        actor: Actor,
+        reason: str,
+        *,
+        patient_id: str = "",
+        accept_rules: frozenset[str] = frozenset(),
+    ) -> None:
+        command = CloseStop(
+            stop_id=stop.stop_id,
+            end=end,
+            actor=actor,
+            reason=reason.strip(),
+            at=self._now(),
+            patient_id=patient_id,
+            accept_rules=accept_rules,
+        )
+        self._store.submit(command).result()
+
+
+def _require(actor: Actor, reason: str) -> None:
+    if not actor.name.strip():
+        raise RefusedAction("Say who you are: the name is kept with what you do.")
+    if not reason.strip():
+        raise RefusedAction("Give a reason: it is kept with what you do.")
+
+
+def _compare(second_identifier: str, strip: StripRow) -> None:
+    """Compare what the person reads off the label or slip with what the strip carries besides its patient ID."""
+    carried = [text.strip() for text in (strip.specimen_id, strip.number) if text.strip()]
+    given = second_identifier.strip()
+    if not given:
+        raise RefusedAction("Give a second identifier: the specimen ID, or the strip's number as printed on the slip.")
+    if not carried:
+        raise RefusedAction(
+            "This strip carries neither specimen ID nor number to compare with. Run the strip again under the right patient ID."
+        )
+    same = {text.casefold() for text in carried} | {text.lstrip("0").casefold() for text in carried}
+    if given.casefold() not in same and given.lstrip("0").casefold() not in same:
+        raise RefusedAction("The second identifier does not belong to this strip. Check that you have the right slip in hand.")

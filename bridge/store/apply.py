@@ -1,0 +1,221 @@
+"""One function for each command: plain SQL inside the writer's savepoint, and the events it leaves."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Callable, Mapping
+from datetime import datetime
+from typing import Any
+
+from bridge.lifecycle.states import DeliveryEvent, DestinationState, StopGroup
+from bridge.model import SERVICE, Answer, DeliveryState
+from bridge.store import commands as c
+from bridge.store.apply_desk import close_stop
+from bridge.store.apply_outcome import record_outcome
+from bridge.store.codec import packed, when
+from bridge.store.statements import move_delivery, note, open_stop
+
+Connection = sqlite3.Connection
+
+
+def keep_capture(db: Connection, command: c.KeepCapture) -> int:
+    """Keep a capture and put it to judging; a known origin gives its id again."""
+    if command.origin:
+        known = db.execute("SELECT id FROM captures WHERE origin = ?", (command.origin,)).fetchone()
+        if known:
+            return int(known[0])
+    capture = command.capture
+    cursor = db.execute(
+        "INSERT INTO captures (analyzer, profile, source, way, name, arrived_at, torn, live, digest, origin, payload) VALUES (?,?,?,?,?,?,?,?,?,?,?)",
+        (
+            command.analyzer, command.profile, capture.source, capture.way, capture.name, when(capture.arrived_at), int(capture.torn),
+            int(capture.live), capture.digest, command.origin or None, packed(capture.payload),
+        ),
+    )  # fmt: skip
+    capture_id = int(cursor.lastrowid or 0)
+    db.execute(
+        "INSERT INTO intake (capture_id, analyzer, only_index, next_index, because) VALUES (?,?,NULL,0,'')",
+        (capture_id, command.analyzer),
+    )
+    note(db, capture.arrived_at, SERVICE, "capture.kept", f"capture:{capture_id}", after=capture.way)
+    return capture_id
+
+
+def note_refused_file(db: Connection, command: c.NoteRefusedFile) -> int:
+    """Open a stop for a file that was not captured; the same file again is counted there."""
+    known = db.execute(
+        "SELECT s.id FROM stops s JOIN refused_files f ON f.stop_id = s.id WHERE s.state = 'open' AND f.name = ? AND f.digest = ?",
+        (command.name, command.digest),
+    ).fetchone()
+    if known:
+        db.execute("UPDATE stops SET repeats = repeats + 1, last_repeat_at = ? WHERE id = ?", (when(command.at), known[0]))
+        return int(known[0])
+    stop_id = open_stop(
+        db,
+        at=command.at,
+        group=StopGroup.REJECTED,
+        rules=("receive.refused",),
+        sentence=command.sentence,
+        remedy=command.remedy,
+        source=command.source,
+    )
+    db.execute(
+        "INSERT INTO refused_files (stop_id, name, digest, size, beginning) VALUES (?,?,?,?,?)",
+        (stop_id, command.name, command.digest, command.size, command.beginning),
+    )
+    return stop_id
+
+
+def end_intake(db: Connection, command: c.EndIntake) -> None:
+    """End a piece of judging work."""
+    db.execute("UPDATE intake SET ended_at = ? WHERE id = ?", (when(command.at), command.intake_id))
+
+
+def bear_message(db: Connection, command: c.BearMessage) -> None:
+    """Give an unborn delivery its message."""
+    message = command.message
+    move_delivery(db, command.delivery_id, DeliveryEvent.BEAR, command.at, SERVICE)
+    db.execute(
+        "UPDATE deliveries SET format = ?, control_id = ?, payload = ? WHERE id = ?",
+        (message.format, message.control_id, packed(message.payload), command.delivery_id),
+    )
+
+
+def begin_attempt(db: Connection, command: c.BeginAttempt) -> bool:
+    """Note that a try begins, if it may: queued or retrying, head of its lane, and ``after`` over."""
+    row = db.execute("SELECT state, destination, lane, after FROM deliveries WHERE id = ?", (command.delivery_id,)).fetchone()
+    if row is None or row[0] not in (DeliveryState.QUEUED, DeliveryState.RETRYING):
+        return False
+    head = db.execute(
+        "SELECT min(id) FROM deliveries WHERE destination = ? AND lane = ? AND state IN ('unborn', 'queued', 'sending', 'retrying')",
+        (row[1], row[2]),
+    ).fetchone()[0]
+    if head != command.delivery_id or (row[3] is not None and not is_over(db, row[3])):
+        return False
+    move_delivery(db, command.delivery_id, DeliveryEvent.BEGIN, command.at, SERVICE)
+    at = when(command.at)
+    db.execute(
+        "UPDATE deliveries SET attempts = attempts + 1, due_at = NULL, first_attempt_at = coalesce(first_attempt_at, ?) WHERE id = ?",
+        (at, command.delivery_id),
+    )
+    db.execute("INSERT INTO attempts (delivery_id, started_at, code, words) VALUES (?,?,'','')", (command.delivery_id, at))
+    return True
+
+
+def is_over(db: Connection, delivery_id: int) -> bool:
+    """Say whether a delivery will not be tried any more by itself."""
+    row = db.execute("SELECT state FROM deliveries WHERE id = ?", (delivery_id,)).fetchone()
+    return row is None or row[0] not in ("unborn", "queued", "sending", "retrying")
+
+
+_EVENTS: Mapping[Answer, DeliveryEvent] = {
+    Answer.ACCEPTED: DeliveryEvent.ACCEPT,
+    Answer.TRY_AGAIN: DeliveryEvent.TRY_AGAIN,
+    Answer.REFUSED: DeliveryEvent.REFUSE,
+    Answer.CLOSED: DeliveryEvent.CLOSE,
+}
+
+
+def end_attempt(db: Connection, command: c.EndAttempt) -> DeliveryState:
+    """Note what came of a try; a refused or expired delivery opens a stop."""
+    ack = command.acknowledgement
+    event = DeliveryEvent.EXPIRE if command.expire else _EVENTS[ack.answer]
+    at = when(command.at)
+    state = move_delivery(db, command.delivery_id, event, command.at, SERVICE, reason=ack.code)
+    db.execute(
+        "UPDATE deliveries SET due_at = ?, last_code = ?, accepted_at = CASE WHEN ? THEN ? ELSE accepted_at END WHERE id = ?",
+        (
+            when(command.due_at) if state is DeliveryState.RETRYING else None,
+            ack.code,
+            state is DeliveryState.ACCEPTED,
+            at,
+            command.delivery_id,
+        ),
+    )
+    db.execute(
+        "UPDATE attempts SET ended_at = ?, code = ?, words = ? WHERE id = (SELECT max(id) FROM attempts WHERE delivery_id = ?)",
+        (at, ack.code, ack.text, command.delivery_id),
+    )
+    if state in (DeliveryState.REFUSED, DeliveryState.EXPIRED):
+        row = db.execute(
+            "SELECT r.strip_id, s.capture_id, s.analyzer FROM deliveries d JOIN results r ON r.result_id = d.result_id AND r.version = d.version"
+            " JOIN strips s ON s.id = r.strip_id WHERE d.id = ?",
+            (command.delivery_id,),
+        ).fetchone()
+        open_stop(
+            db, at=command.at, group=StopGroup.REFUSED, rules=("deliver.refused" if state is DeliveryState.REFUSED else "deliver.expired",),
+            sentence=command.sentence, remedy=command.remedy, analyzer=row[2], capture_id=row[1], strip_id=row[0],
+            delivery_id=command.delivery_id, receiver_words=ack.text,
+        )  # fmt: skip
+    return state
+
+
+def set_destination(db: Connection, command: c.SetDestination) -> None:
+    """Note a destination's state; unchanged state and reason leave no event."""
+    row = db.execute("SELECT state, reason FROM destinations WHERE name = ?", (command.name,)).fetchone()
+    if row == (command.state, command.reason):
+        return
+    db.execute(
+        "INSERT INTO destinations (name, state, reason, since) VALUES (?,?,?,?)"
+        " ON CONFLICT (name) DO UPDATE SET state = excluded.state, reason = excluded.reason, since = excluded.since",
+        (command.name, command.state, command.reason, when(command.at)),
+    )
+    note(
+        db, command.at, SERVICE, "destination.state", f"destination:{command.name}",
+        before=row[0] if row else "", after=DestinationState(command.state), reason=command.reason,
+    )  # fmt: skip
+
+
+def keep_tables(db: Connection, command: c.KeepTables) -> None:
+    """Keep a table set by its digest."""
+    db.execute(
+        "INSERT INTO table_sets (digest, content, at) VALUES (?,?,?) ON CONFLICT DO NOTHING",
+        (command.digest, packed(command.content), when(command.at)),
+    )
+
+
+def keep_plan_check(db: Connection, command: c.KeepPlanCheck) -> None:
+    """Keep what the oracles said of a plan."""
+    db.execute(
+        "INSERT INTO plan_checks (digest, fault, at) VALUES (?,?,?) ON CONFLICT (digest) DO UPDATE SET fault = excluded.fault, at = excluded.at",
+        (command.digest, command.fault, when(command.at)),
+    )
+
+
+def reserve_numbers(db: Connection, command: c.ReserveNumbers) -> int:
+    """Move the high-water mark of identifiers."""
+    first = int(db.execute("SELECT value FROM meta WHERE name = 'next_number'").fetchone()[0])
+    db.execute("UPDATE meta SET value = ? WHERE name = 'next_number'", (str(first + command.count),))
+    return first
+
+
+_APPLY: Mapping[type, Callable[[Connection, Any], Any]] = {
+    c.KeepCapture: keep_capture,
+    c.NoteRefusedFile: note_refused_file,
+    c.RecordOutcome: record_outcome,
+    c.EndIntake: end_intake,
+    c.BearMessage: bear_message,
+    c.BeginAttempt: begin_attempt,
+    c.EndAttempt: end_attempt,
+    c.SetDestination: set_destination,
+    c.CloseStop: close_stop,
+    c.KeepTables: keep_tables,
+    c.KeepPlanCheck: keep_plan_check,
+    c.ReserveNumbers: reserve_numbers,
+}
+
+
+def apply(db: Connection, command: c.Command) -> Any:
+    """Do one command; give its result. Raises Overtaken or RefusedAction (CloseStop), or what SQLite raises."""
+    return _APPLY[type(command)](db, command)
+
+
+def recover(db: Connection, at: datetime) -> None:
+    """After a crash: what was being sent is due again, under the same identity and bytes; its try's outcome is unknown."""
+    for (delivery_id,) in db.execute("SELECT id FROM deliveries WHERE state = 'sending'").fetchall():
+        move_delivery(db, delivery_id, DeliveryEvent.RECOVER, at, SERVICE)
+        db.execute("UPDATE deliveries SET due_at = ? WHERE id = ?", (when(at), delivery_id))
+        db.execute(
+            "UPDATE attempts SET ended_at = ?, code = 'unknown' WHERE delivery_id = ? AND ended_at IS NULL",
+            (when(at), delivery_id),
+        )

@@ -1,0 +1,110 @@
+"""CloseStop: what a person decided, done in one transaction with the state it met."""
+
+from __future__ import annotations
+
+import sqlite3
+
+from bridge.errors import Overtaken, RefusedAction
+from bridge.lifecycle.states import DeliveryEvent, StopEnd
+from bridge.model import DeliveryState
+from bridge.store.codec import json_text, when
+from bridge.store.commands import CloseStop
+from bridge.store.statements import move_delivery, note
+
+_NEVER_THERE = (DeliveryState.UNBORN, DeliveryState.QUEUED, DeliveryState.REFUSED, DeliveryState.EXPIRED)
+
+
+def close_stop(db: sqlite3.Connection, command: CloseStop) -> None:
+    """End an open stop. Raises Overtaken if it is not open, RefusedAction where it would touch what a receiver may hold."""
+    row = db.execute("SELECT state, capture_id, strip_id, delivery_id FROM stops WHERE id = ?", (command.stop_id,)).fetchone()
+    if row is None or row[0] != "open":
+        raise Overtaken("Somebody has dealt with this already. Look at the list again.")
+    _, capture_id, strip_id, delivery_id = row
+    match command.end:
+        case StopEnd.ID_CORRECTED | StopEnd.RELEASED | StopEnd.READ_AGAIN:
+            _judge_again(db, command, capture_id, strip_id, delivery_id)
+        case StopEnd.SENT_AGAIN:
+            _send_again(db, command, delivery_id)
+        case StopEnd.DISCARDED:
+            _discard(db, command, strip_id, delivery_id)
+    db.execute(
+        "UPDATE stops SET state = 'closed', closed_at = ?, closed_by = ?, closed_how = ?, closed_reason = ? WHERE id = ?",
+        (when(command.at), f"{command.actor.name} ({command.actor.verified})", command.end, command.reason, command.stop_id),
+    )
+    note(
+        db,
+        command.at,
+        command.actor,
+        "stop.closed",
+        f"stop:{command.stop_id}",
+        before="open",
+        after=command.end,
+        reason=command.reason,
+    )
+
+
+def _judge_again(
+    db: sqlite3.Connection, command: CloseStop, capture_id: int | None, strip_id: int | None, delivery_id: int | None
+) -> None:
+    if capture_id is None or strip_id is None:
+        raise RefusedAction("This file was not kept, so it cannot be read again. Put it into the folder again once it is mended.")
+    if delivery_id is not None:
+        _set_result_aside(db, command, delivery_id)
+    index, outcome = db.execute("SELECT idx, outcome FROM strips WHERE id = ?", (strip_id,)).fetchone()
+    if command.patient_id or command.accept_rules:
+        db.execute(
+            "INSERT INTO decisions (capture_id, idx, patient_id, rules, actor, verified, at) VALUES (?,?,?,?,?,?,?)",
+            (
+                capture_id, index, command.patient_id, json_text(sorted(command.accept_rules)), command.actor.name, command.actor.verified,
+                when(command.at),
+            ),
+        )  # fmt: skip
+    whole = command.end is StopEnd.READ_AGAIN and outcome == "unreadable"
+    db.execute(
+        "INSERT INTO intake (capture_id, analyzer, only_index, next_index, because) SELECT id, analyzer, ?, ?, ? FROM captures WHERE id = ?",
+        (None if whole else index, 0 if whole else index, command.end, capture_id),
+    )
+
+
+def _set_result_aside(db: sqlite3.Connection, command: CloseStop, delivery_id: int) -> None:
+    """Supersede every delivery of the result; refuse if a receiver has it, or may have it."""
+    result_id, version = db.execute("SELECT result_id, version FROM deliveries WHERE id = ?", (delivery_id,)).fetchone()
+    rows = db.execute(
+        "SELECT id, destination, state FROM deliveries WHERE result_id = ? AND version = ?", (result_id, version)
+    ).fetchall()
+    for _, destination, state in rows:
+        if state not in (*_NEVER_THERE, DeliveryState.SUPERSEDED, DeliveryState.DISCARDED):
+            raise RefusedAction(
+                f"{destination} has this result under the old patient ID, or may have it. It must be withdrawn there first, by your procedure for "
+                "corrected reports. Then discard this row, or send it again."
+            )
+    for other_id, _, state in rows:
+        if state in _NEVER_THERE:
+            move_delivery(db, other_id, DeliveryEvent.SUPERSEDE, command.at, command.actor)
+            db.execute(
+                "UPDATE stops SET state = 'closed', closed_at = ?, closed_by = ?, closed_how = ?, closed_reason = ?"
+                " WHERE delivery_id = ? AND state = 'open' AND id <> ?",
+                (
+                    when(command.at),
+                    f"{command.actor.name} ({command.actor.verified})",
+                    command.end,
+                    command.reason,
+                    other_id,
+                    command.stop_id,
+                ),
+            )
+
+
+def _send_again(db: sqlite3.Connection, command: CloseStop, delivery_id: int | None) -> None:
+    if delivery_id is None:
+        raise RefusedAction("Nothing of this was ever sent, so it cannot be sent again.")
+    move_delivery(db, delivery_id, DeliveryEvent.SEND_AGAIN, command.at, command.actor, reason=command.reason)
+    db.execute("UPDATE deliveries SET due_at = NULL, first_attempt_at = NULL WHERE id = ?", (delivery_id,))
+
+
+def _discard(db: sqlite3.Connection, command: CloseStop, strip_id: int | None, delivery_id: int | None) -> None:
+    if delivery_id is not None:
+        move_delivery(db, delivery_id, DeliveryEvent.DISCARD, command.at, command.actor, reason=command.reason)
+    elif strip_id is not None:
+        db.execute("UPDATE strips SET outcome = 'discarded' WHERE id = ?", (strip_id,))
+        note(db, command.at, command.actor, "strip.discarded", f"strip:{strip_id}", after="discarded", reason=command.reason)

@@ -1,0 +1,218 @@
+"""RecordOutcome: the strip, its stop, its result and its deliveries, in one transaction."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Sequence
+
+from bridge.lifecycle.states import StopGroup
+from bridge.model import (
+    SERVICE,
+    CheckedReading,
+    Coded,
+    Copy,
+    DeliveryState,
+    Finding,
+    Held,
+    NonPatient,
+    Reading,
+    Rejected,
+    Severity,
+    Unreadable,
+)
+from bridge.store.codec import content_text, json_text, packed, result_bytes, when
+from bridge.store.commands import NewDelivery, RecordedOutcome, RecordOutcome
+from bridge.store.statements import note, open_stop
+
+_WORDS = {Coded: "coded", Held: "held", Rejected: "rejected", Copy: "copy", NonPatient: "non_patient"}
+
+
+def record_outcome(db: sqlite3.Connection, command: RecordOutcome) -> RecordedOutcome:
+    """Record what judging made of one reading."""
+    _supersede(db, command)
+    strip_id = _insert_strip(db, command)
+    stop_id, repeat = _stop(db, command, strip_id)
+    delivery_ids: tuple[int, ...] = ()
+    if isinstance(command.outcome, Coded):
+        result = command.outcome.result
+        db.execute(
+            "INSERT INTO results (result_id, version, strip_id, content) VALUES (?,?,?,?)",
+            (result.result_id, result.version, strip_id, result_bytes(result)),
+        )
+        delivery_ids = tuple(_insert_delivery(db, new, command) for new in command.deliveries)
+    _advance_series(db, command)
+    db.execute(
+        "UPDATE intake SET next_index = ?, ended_at = ? WHERE id = ?",
+        (command.reading.index + 1, when(command.at) if command.ends_intake else None, command.intake_id),
+    )
+    note(db, command.at, SERVICE, "strip.judged", f"strip:{strip_id}", after=_word(command))
+    return RecordedOutcome(strip_id=strip_id, stop_id=stop_id, delivery_ids=delivery_ids, repeat=repeat)
+
+
+def _word(command: RecordOutcome) -> str:
+    return "unreadable" if command.outcome is None else _WORDS[type(command.outcome)]
+
+
+def _supersede(db: sqlite3.Connection, command: RecordOutcome) -> None:
+    """Set the earlier interpretation of the same reading aside, and with it the stop that it opened."""
+    row = db.execute(
+        "SELECT id FROM strips WHERE capture_id = ? AND idx = ? AND is_newest = 1", (command.capture_id, command.reading.index)
+    ).fetchone()
+    if row:
+        db.execute("UPDATE strips SET is_newest = 0, outcome = 'superseded' WHERE id = ?", row)
+
+
+def _checked(command: RecordOutcome) -> CheckedReading | None:
+    return command.outcome.checked if command.outcome else None
+
+
+def _findings(command: RecordOutcome) -> Sequence[Finding]:
+    if isinstance(command.reading, Unreadable):
+        return (command.reading.finding,)
+    return command.outcome.findings if command.outcome else ()
+
+
+def _text(reading: Reading | Unreadable, field: str) -> str:
+    printed = getattr(reading, field, None)
+    return printed.text if printed else ""
+
+
+def _pads(command: RecordOutcome) -> list[tuple[str, str, str, bool | None]]:
+    """Give each pad as printed, with whether it is abnormal as far as it was understood."""
+    reading = command.reading
+    if isinstance(reading, Unreadable):
+        return []
+    checked = _checked(command)
+    abnormal = {pad.place: pad.step.abnormal for pad in checked.pads} if checked else {}
+    return [
+        (pad.label.text, pad.value.text, pad.unit.text if pad.unit else "", abnormal.get(pad.value.place)) for pad in reading.pads
+    ]
+
+
+def _insert_strip(db: sqlite3.Connection, command: RecordOutcome) -> int:
+    reading, checked, outcome = command.reading, _checked(command), command.outcome
+    pads = _pads(command)
+    key = checked.key if checked else None
+    row = {
+        "capture_id": command.capture_id,
+        "idx": reading.index,
+        "is_newest": 1,
+        "outcome": _word(command),
+        "analyzer": reading.analyzer,
+        "mode": key.mode if key else "",
+        "series": key.series if key else "",
+        "number": key.number if key else _text(reading, "number"),
+        "purpose": checked.purpose if checked else "patient",
+        "priority": checked.priority if checked else "routine",
+        "patient_printed": _text(reading, "patient_id"),
+        "patient_id": checked.patient_id if checked else _text(reading, "patient_id"),
+        "specimen_id": checked.specimen_id if checked else _text(reading, "specimen_id"),
+        "operator": checked.operator if checked else _text(reading, "operator"),
+        "strip_type": checked.strip_type if checked else _text(reading, "strip_type"),
+        "strip_lot": checked.strip_lot if checked else _text(reading, "strip_lot"),
+        "analyzed_at": when(checked.analyzed_at) if checked else None,
+        "judged_at": when(command.at),
+        "record_digest": reading.record_digest,
+        "content": content_text(checked.content) if checked else None,
+        "copy_of": outcome.of if isinstance(outcome, Copy) else None,
+        "result_id": outcome.result.result_id if isinstance(outcome, Coded) else "",
+        "findings": json_text([(f.rule, f.severity, f.sentence) for f in _findings(command)]),
+        "pads": json_text(pads),
+        "abnormal": sum(bool(pad[3]) for pad in pads),
+        "place_start": reading.place.start,
+        "place_end": reading.place.end,
+        "tables_digest": command.tables_digest,
+    }
+    cursor = db.execute(
+        f"INSERT INTO strips ({', '.join(row)}, arrived_at) SELECT {', '.join('?' * len(row))}, arrived_at FROM captures WHERE id = ?",
+        (*row.values(), command.capture_id),
+    )
+    return int(cursor.lastrowid or 0)
+
+
+# --- stops
+
+
+def _stop(db: sqlite3.Connection, command: RecordOutcome, strip_id: int) -> tuple[int | None, bool]:
+    """Open the strip's stop, or count it on the stop that stands for the same bytes; give (stop id, whether it joined)."""
+    outcome = command.outcome
+    if isinstance(outcome, Copy):
+        return _joined(db, command, "strip_id = ?", (outcome.of,)), True
+    if isinstance(outcome, Coded | NonPatient):
+        return None, False
+    findings = [f for f in _findings(command) if f.severity is not Severity.NOTE] or list(_findings(command))
+    if _is_self_identifying(command):
+        same = "rule = ? AND strip_id IN (SELECT id FROM strips WHERE analyzer = ? AND record_digest = ? AND id <> ? AND is_newest = 1)"
+        joined = _joined(db, command, same, (findings[0].rule, command.reading.analyzer, command.reading.record_digest, strip_id))
+        if joined is not None:
+            db.execute(
+                "UPDATE strips SET outcome = 'copy', copy_of = (SELECT strip_id FROM stops WHERE id = ?) WHERE id = ?",
+                (joined, strip_id),
+            )
+            return joined, True
+    source = db.execute("SELECT source FROM captures WHERE id = ?", (command.capture_id,)).fetchone()[0]
+    stop_id = open_stop(
+        db,
+        at=command.at,
+        group=StopGroup.HELD if isinstance(outcome, Held) else StopGroup.REJECTED,
+        rules=tuple(dict.fromkeys(f.rule for f in findings)),
+        sentence=findings[0].sentence,
+        remedy=findings[0].remedy,
+        place=findings[0].place,
+        releasable=isinstance(outcome, Held) and all(f.releasable for f in findings),
+        source=source,
+        analyzer=command.reading.analyzer,
+        capture_id=command.capture_id,
+        strip_id=strip_id,
+    )
+    return stop_id, False
+
+
+def _is_self_identifying(command: RecordOutcome) -> bool:
+    """Say whether equal bytes prove the same strip: it carries number and date, or nothing of it could be read."""
+    reading = command.reading
+    if isinstance(reading, Unreadable):
+        return True
+    return isinstance(command.outcome, Rejected) and reading.number is not None and reading.printed_date is not None
+
+
+def _joined(db: sqlite3.Connection, command: RecordOutcome, where: str, values: tuple[object, ...]) -> int | None:
+    row = db.execute(f"SELECT id FROM stops WHERE state = 'open' AND {where} ORDER BY id LIMIT 1", values).fetchone()
+    if row is None:
+        return None
+    db.execute("UPDATE stops SET repeats = repeats + 1, last_repeat_at = ? WHERE id = ?", (when(command.at), row[0]))
+    return int(row[0])
+
+
+# --- deliveries and series
+
+
+def _insert_delivery(db: sqlite3.Connection, new: NewDelivery, command: RecordOutcome) -> int:
+    assert isinstance(command.outcome, Coded)
+    result, message = command.outcome.result, new.message
+    state = DeliveryState.QUEUED if message else DeliveryState.UNBORN
+    cursor = db.execute(
+        "INSERT INTO deliveries (destination, lane, priority, result_id, version, format, control_id, payload, state, attempts, born_at, last_code, after)"
+        " VALUES (?,?,?,?,?,?,?,?,?,0,?,'',?)",
+        (
+            new.destination, new.lane, new.priority, result.result_id, result.version, message.format if message else "",
+            message.control_id if message else None, packed(message.payload) if message else None, state, when(command.at), new.after,
+        ),
+    )  # fmt: skip
+    delivery_id = int(cursor.lastrowid or 0)
+    note(db, command.at, SERVICE, "delivery.made", f"delivery:{delivery_id}", after=state)
+    return delivery_id
+
+
+def _advance_series(db: sqlite3.Connection, command: RecordOutcome) -> None:
+    """Remember the newest series of the analyzer and mode; a copy, a resend or an older series moves nothing."""
+    checked = _checked(command)
+    if checked is None or isinstance(command.outcome, Copy) or not checked.key.series or not checked.key.number.isdigit():
+        return
+    db.execute(
+        "INSERT INTO series (analyzer, mode, series, last_number, last_printed_at) VALUES (?,?,?,?,?)"
+        " ON CONFLICT (analyzer, mode) DO UPDATE SET series = excluded.series, last_number = excluded.last_number,"
+        " last_printed_at = excluded.last_printed_at"
+        " WHERE excluded.series > series.series OR (excluded.series = series.series AND excluded.last_number > series.last_number)",
+        (checked.key.analyzer, checked.key.mode, checked.key.series, int(checked.key.number), when(checked.analyzed_at)),
+    )

@@ -1,0 +1,41 @@
+"""Brings a store's schema forward. Alembic is imported only when a step is due: it costs a quarter of a second."""
+
+from __future__ import annotations
+
+import sqlite3
+from pathlib import Path
+
+from bridge.errors import StoreFailed
+
+NEWEST = "0001"  # the newest revision under migrations/versions; a test compares
+
+
+def revision(file: Path) -> str:
+    """Give the schema revision of ``file``, "" for none yet."""
+    if not file.exists():
+        return ""
+    connection = sqlite3.connect(file)
+    try:
+        has = connection.execute("SELECT 1 FROM sqlite_master WHERE name = 'alembic_version'").fetchone()
+        row = connection.execute("SELECT version_num FROM alembic_version").fetchone() if has else None
+        return str(row[0]) if row else ""
+    finally:
+        connection.close()
+
+
+def migrate(file: Path) -> None:
+    """Bring ``file`` to the newest schema. Raises StoreFailed if a newer Padpost wrote it."""
+    found = revision(file)
+    if found == NEWEST:
+        return
+    if found > NEWEST:
+        raise StoreFailed(
+            f"The store {file} was written by a newer Padpost (schema {found}). Install that version again, or restore a backup."
+        )
+    from alembic import command  # noqa: PLC0415 - see the module's first line
+    from alembic.config import Config  # noqa: PLC0415 - as above
+
+    config = Config()
+    config.set_main_option("script_location", str(Path(__file__).parent / "migrations"))
+    config.set_main_option("sqlalchemy.url", f"sqlite:///{file}")
+    command.upgrade(config, "head")

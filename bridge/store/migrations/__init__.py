@@ -1,0 +1,1 @@
+"""Alembic's steps from every released schema to the next."""

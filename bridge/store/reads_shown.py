@@ -1,0 +1,300 @@
+"""What the pages ask of the store. Each query is named for what it answers."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Callable, Mapping
+from datetime import UTC, date, datetime, time, timedelta
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from bridge.lifecycle.states import DestinationState, StopGroup, StopState
+from bridge.model import DeliveryState, Format, Message, Place, Priority, Purpose
+from bridge.store import rows
+from bridge.store.codec import json_of, moment, moment_or_none, result_of, unpacked, when
+
+_STRIP = (
+    "SELECT id, capture_id, idx, outcome, analyzer, mode, series, number, purpose, priority, patient_id, specimen_id, operator, strip_type, strip_lot,"
+    " analyzed_at, arrived_at, judged_at, copy_of, result_id, findings, pads, place_start, place_end, record_digest, tables_digest FROM strips"
+)
+_STOP = (
+    "SELECT t.id, t.grp, t.state, t.rule, t.sentence, t.remedy, t.place_start, t.place_end, t.opened_at, t.repeats, t.last_repeat_at, t.source,"
+    " t.analyzer, coalesce(s.number, ''), coalesce(s.patient_id, ''), coalesce(s.priority, 'routine'), t.releasable, t.rules, t.capture_id, s.idx,"
+    " t.strip_id, t.delivery_id, coalesce(d.destination, ''), t.receiver_words, t.closed_at, t.closed_by, t.closed_how, t.closed_reason"
+    " FROM stops t LEFT JOIN strips s ON s.id = t.strip_id LEFT JOIN deliveries d ON d.id = t.delivery_id"
+)
+_DELIVERY = (
+    "SELECT id, destination, result_id, version, coalesce(control_id, ''), state, attempts, born_at, due_at, accepted_at, last_code, lane, priority"
+    " FROM deliveries"
+)
+
+
+def _strip(row: Any) -> rows.StripRow:
+    return rows.StripRow(
+        strip_id=row[0], capture_id=row[1], index=row[2], outcome=row[3], analyzer=row[4], mode=row[5], series=row[6], number=row[7],
+        purpose=Purpose(row[8]), priority=Priority(row[9]), patient_id=row[10], specimen_id=row[11], operator=row[12], strip_type=row[13],
+        strip_lot=row[14], analyzed_at=moment_or_none(row[15]), arrived_at=moment(row[16]), judged_at=moment(row[17]), copy_of=row[18],
+        result_id=row[19], findings=tuple(tuple(f) for f in json_of(row[20])), pads=tuple(tuple(p) for p in json_of(row[21])),  # type: ignore[arg-type,misc]  # JSON holds what apply_outcome wrote
+        place=Place(start=row[22], end=row[23]), record_digest=row[24], tables_digest=row[25],
+    )  # fmt: skip
+
+
+def _stop(row: Any) -> rows.StopRow:
+    return rows.StopRow(
+        stop_id=row[0], group=StopGroup(row[1]), state=StopState(row[2]), rule=row[3], sentence=row[4], remedy=row[5],
+        place=None if row[6] is None else Place(start=row[6], end=row[7]), opened_at=moment(row[8]), repeats=row[9],
+        last_repeat_at=moment_or_none(row[10]), source=row[11], analyzer=row[12], number=row[13], patient_id=row[14], priority=Priority(row[15]),
+        releasable=bool(row[16]), rules=tuple(str(rule) for rule in json_of(row[17])), capture_id=row[18], index=row[19], strip_id=row[20],
+        delivery_id=row[21], destination=row[22], receiver_words=row[23], closed_at=moment_or_none(row[24]), closed_by=row[25], closed_how=row[26],
+        closed_reason=row[27],
+    )  # fmt: skip
+
+
+def _delivery(row: Any) -> rows.DeliveryRow:
+    return rows.DeliveryRow(
+        delivery_id=row[0], destination=row[1], result_id=row[2], version=row[3], control_id=row[4], state=DeliveryState(row[5]), attempts=row[6],
+        born_at=moment(row[7]), due_at=moment_or_none(row[8]), accepted_at=moment_or_none(row[9]), last_code=row[10], lane=row[11],
+        priority=Priority(row[12]),
+    )  # fmt: skip
+
+
+class ShownReads:
+    """The reads of the pages; mixed into the store, which gives the connection."""
+
+    _db: Callable[[], sqlite3.Connection]
+
+    # --- stops
+
+    def stops(
+        self,
+        *,
+        group: StopGroup | None = None,
+        rule: str = "",
+        priority: Priority | None = None,
+        is_open: bool = True,
+        before: int | None = None,
+        limit: int = 100,
+    ) -> tuple[rows.StopRow, ...]:
+        """Give stops, newest first, before the stop id ``before``; of one group, rule or priority where one is named."""
+        where, values = ["t.state = ?"], ["open" if is_open else "closed"]
+        for column, value in (("t.grp", group), ("t.rule", rule), ("coalesce(s.priority, 'routine')", priority)):
+            if value:
+                where.append(f"{column} = ?")
+                values.append(value)
+        if before is not None:
+            where.append("t.id < ?")
+            values.append(before)  # type: ignore[arg-type]  # sqlite takes both
+        query = f"{_STOP} WHERE {' AND '.join(where)} ORDER BY t.id DESC LIMIT ?"
+        return tuple(_stop(row) for row in self._db().execute(query, (*values, limit)))
+
+    def stop(self, stop_id: int) -> rows.StopRow | None:
+        """Give one stop."""
+        row = self._db().execute(f"{_STOP} WHERE t.id = ?", (stop_id,)).fetchone()
+        return _stop(row) if row else None
+
+    def refused_file(self, stop_id: int) -> rows.RefusedFileRow | None:
+        """Give the file behind a stop that has no capture."""
+        row = (
+            self._db().execute("SELECT name, digest, size, beginning FROM refused_files WHERE stop_id = ?", (stop_id,)).fetchone()
+        )
+        return rows.RefusedFileRow(name=row[0], digest=row[1], size=row[2], beginning=row[3]) if row else None
+
+    def open_stops(self) -> Mapping[StopGroup, int]:
+        """Count the open stops of each group."""
+        counts = dict(self._db().execute("SELECT grp, count(*) FROM stops WHERE state = 'open' GROUP BY grp"))
+        return {group: counts.get(group.value, 0) for group in StopGroup}
+
+    def open_reasons(self) -> tuple[tuple[StopGroup, str, int], ...]:
+        """Count the open stops of each (group, rule), in order of group and rule."""
+        found = self._db().execute(
+            "SELECT grp, rule, count(*) FROM stops WHERE state = 'open' GROUP BY grp, rule ORDER BY grp, rule"
+        )
+        return tuple((StopGroup(group), rule, count) for group, rule, count in found)
+
+    # --- results and strips
+
+    def results(self, *, before: int | None = None, limit: int = 50, search: str = "") -> tuple[rows.ResultRow, ...]:
+        """Give results, newest first, before the strip id ``before``; ``search``: patient ID, number, specimen or control ID."""
+        where, values = ["s.outcome = 'coded'"], []
+        if before is not None:
+            where.append("s.id < ?")
+            values.append(before)
+        if search:
+            where.append(
+                "(s.patient_id = ? OR s.number = ? OR s.specimen_id = ? OR s.result_id IN (SELECT result_id FROM deliveries WHERE control_id = ?))"
+            )
+            values += [search] * 4  # type: ignore[list-item]  # sqlite takes both
+        found = self._db().execute(
+            "SELECT s.id, r.result_id, r.version, s.analyzer, s.number, s.patient_id, s.priority, s.analyzed_at, s.judged_at, s.abnormal, s.arrived_at"
+            f" FROM strips s JOIN results r ON r.strip_id = s.id WHERE {' AND '.join(where)} ORDER BY s.id DESC LIMIT ?",
+            (*values, limit),
+        ).fetchall()  # fmt: skip
+        return tuple(self._result_row(row) for row in found)
+
+    def _result_row(self, row: Any) -> rows.ResultRow:
+        states = self._db().execute(
+            "SELECT destination, state FROM deliveries WHERE result_id = ? AND version = ? ORDER BY id", (row[1], row[2])
+        )
+        return rows.ResultRow(
+            strip_id=row[0], result_id=row[1], version=row[2], analyzer=row[3], number=row[4], patient_id=row[5], priority=Priority(row[6]),
+            analyzed_at=moment(row[7] or row[10]), judged_at=moment(row[8]), abnormal=row[9],
+            states=tuple((destination, DeliveryState(state)) for destination, state in states),
+        )  # fmt: skip
+
+    def result(self, result_id: str) -> rows.ResultDetail | None:
+        """Give one result's newest version with its whole way."""
+        row = (
+            self._db()
+            .execute("SELECT strip_id, content FROM results WHERE result_id = ? ORDER BY version DESC LIMIT 1", (result_id,))
+            .fetchone()
+        )
+        if row is None:
+            return None
+        strip = self.strip(row[0])
+        assert strip is not None
+        return rows.ResultDetail(
+            strip=strip, result=result_of(row[1]), deliveries=tuple(self._way(d) for d in self.deliveries(result_id))
+        )
+
+    def _way(self, delivery: rows.DeliveryRow) -> tuple[rows.DeliveryRow, Message, tuple[rows.AttemptRow, ...]]:
+        fmt, payload = (
+            self._db().execute("SELECT format, payload FROM deliveries WHERE id = ?", (delivery.delivery_id,)).fetchone()
+        )
+        message = Message(
+            destination=delivery.destination, format=Format(fmt or "oru_r01"), control_id=delivery.control_id, payload=unpacked(payload) if payload else b"",
+            result_id=delivery.result_id, version=delivery.version, lane=delivery.lane, priority=delivery.priority,
+        )  # fmt: skip
+        tries = self._db().execute(
+            "SELECT started_at, ended_at, code, words FROM attempts WHERE delivery_id = ? ORDER BY id", (delivery.delivery_id,)
+        )
+        shown = tuple(
+            rows.AttemptRow(started_at=moment(t[0]), ended_at=moment_or_none(t[1]), code=t[2], text=t[3]) for t in tries
+        )
+        return delivery, message, shown
+
+    def strip(self, strip_id: int) -> rows.StripRow | None:
+        """Give one judged strip."""
+        row = self._db().execute(f"{_STRIP} WHERE id = ?", (strip_id,)).fetchone()
+        return _strip(row) if row else None
+
+    def capture_strips(self, capture_id: int) -> tuple[rows.StripRow, ...]:
+        """Give the newest interpretation of every strip of a capture, by index; superseded ones left out."""
+        return tuple(
+            _strip(row)
+            for row in self._db().execute(f"{_STRIP} WHERE capture_id = ? AND is_newest = 1 ORDER BY idx", (capture_id,))
+        )
+
+    def strips(self, *, outcome: str = "", before: int | None = None, limit: int = 50) -> tuple[rows.StripRow, ...]:
+        """Give judged strips, newest first, superseded ones left out unless asked for by ``outcome``."""
+        where, values = (["outcome = ?"], [outcome]) if outcome else (["outcome <> 'superseded'"], [])
+        if before is not None:
+            where.append("id < ?")
+            values.append(before)  # type: ignore[arg-type]  # sqlite takes both
+        return tuple(
+            _strip(row)
+            for row in self._db().execute(f"{_STRIP} WHERE {' AND '.join(where)} ORDER BY id DESC LIMIT ?", (*values, limit))
+        )
+
+    def deliveries(self, result_id: str) -> tuple[rows.DeliveryRow, ...]:
+        """Give a result's deliveries of all versions, oldest first."""
+        return tuple(_delivery(row) for row in self._db().execute(f"{_DELIVERY} WHERE result_id = ? ORDER BY id", (result_id,)))
+
+    def events(self, subject: str) -> tuple[rows.EventRow, ...]:
+        """Give the history of ``stop:ID``, ``strip:ID``, ``delivery:ID`` or ``destination:NAME``, oldest first."""
+        found = self._db().execute(
+            "SELECT at, actor, verified, what, subject, before, after, reason FROM events WHERE subject = ? ORDER BY id",
+            (subject,),
+        )
+        return tuple(
+            rows.EventRow(
+                at=moment(e[0]), actor=e[1], verified=e[2], what=e[3], subject=e[4], before=e[5], after=e[6], reason=e[7]
+            )
+            for e in found
+        )
+
+    # --- who and where
+
+    def destinations(self) -> tuple[rows.DestinationRow, ...]:
+        """Give every destination that was ever named, by name."""
+        states = {row[0]: row[1:] for row in self._db().execute("SELECT name, state, reason, since FROM destinations")}
+        counts = {
+            row[0]: row[1:]
+            for row in self._db().execute(
+                "SELECT destination, sum(state IN ('unborn', 'queued', 'sending', 'retrying')),"
+                " min(CASE WHEN state IN ('unborn', 'queued', 'sending', 'retrying') THEN born_at END),"
+                " sum(state = 'accepted'), sum(state IN ('refused', 'expired')) FROM deliveries GROUP BY destination"
+            )
+        }
+        return tuple(
+            rows.DestinationRow(
+                name=name, state=DestinationState(states[name][0] if name in states else "open"), reason=states[name][1] if name in states else "",
+                since=moment(states[name][2]) if name in states else None, waiting=counts.get(name, (0,))[0],
+                oldest=moment_or_none(counts.get(name, (0, None))[1]), accepted=counts.get(name, (0, None, 0))[2],
+                refused=counts.get(name, (0, None, 0, 0))[3],
+            )
+            for name in sorted(states.keys() | counts.keys())
+        )  # fmt: skip
+
+    def analyzers(self) -> tuple[rows.AnalyzerRow, ...]:
+        """Give every analyzer that was ever heard, by name."""
+        work = dict(self._db().execute("SELECT analyzer, count(*) FROM intake WHERE ended_at IS NULL GROUP BY analyzer"))
+        names = [name for (name,) in self._db().execute("SELECT DISTINCT analyzer FROM captures ORDER BY analyzer")]
+        found = []
+        for name in names:
+            last = (
+                self._db()
+                .execute("SELECT arrived_at, number FROM strips WHERE analyzer = ? ORDER BY id DESC LIMIT 1", (name,))
+                .fetchone()
+            )
+            found.append(
+                rows.AnalyzerRow(
+                    analyzer=name,
+                    last_strip_at=moment(last[0]) if last else None,
+                    last_number=last[1] if last else "",
+                    waiting_to_be_judged=work.get(name, 0),
+                )
+            )
+        return tuple(found)
+
+    def numbers_used(self, *, since: datetime) -> tuple[rows.NumberUsed, ...]:
+        """Give the numbers of every series touched since ``since``, in order of analyzer, mode, series, number."""
+        found = self._db().execute(
+            "SELECT s.analyzer, s.mode, s.series, s.number, s.outcome, s.findings, s.id FROM strips s JOIN"
+            " (SELECT DISTINCT analyzer, series FROM strips WHERE arrived_at >= ? AND series <> '') t ON t.analyzer = s.analyzer AND t.series = s.series"
+            " WHERE s.outcome <> 'superseded' AND s.number <> ''",
+            (when(since),),
+        )  # fmt: skip
+        used = [
+            rows.NumberUsed(
+                analyzer=row[0], mode=row[1], series=row[2], number=int(row[3]), outcome=row[4],
+                rule=next((str(f[0]) for f in json_of(row[5])), ""), strip_id=row[6],  # type: ignore[index]  # JSON holds what apply_outcome wrote
+            )
+            for row in found if row[3].isdigit()
+        ]  # fmt: skip
+        return tuple(sorted(used, key=lambda n: (n.analyzer, n.mode, n.series, n.number, n.strip_id)))
+
+    def day(self, day: date, zone: ZoneInfo) -> rows.DayStrips:
+        """Give everything that the day tally adds up, by arrival within the local day."""
+        start = datetime.combine(day, time(), tzinfo=zone).astimezone(UTC)
+        end = datetime.combine(day + timedelta(days=1), time(), tzinfo=zone).astimezone(UTC)
+        span = (when(start), when(end))
+        strips = tuple(
+            _strip(row)
+            for row in self._db().execute(
+                f"{_STRIP} WHERE arrived_at >= ? AND arrived_at < ? AND outcome <> 'superseded' ORDER BY id", span
+            )
+        )
+        deliveries = tuple(
+            _delivery(row)
+            for row in self._db().execute(
+                f"{_DELIVERY} WHERE result_id IN (SELECT result_id FROM strips WHERE arrived_at >= ? AND arrived_at < ? AND outcome = 'coded') ORDER BY id",
+                span,
+            )
+        )
+        refused = self._db().execute(
+            "SELECT count(*) FROM stops t JOIN refused_files f ON f.stop_id = t.id WHERE t.opened_at >= ? AND t.opened_at < ?", span
+        ).fetchone()[0]  # fmt: skip
+        unreadable = sum(strip.outcome == "unreadable" for strip in strips)
+        return rows.DayStrips(
+            day=day, strips=strips, unreadable_captures=unreadable, refused_files=refused, deliveries=deliveries
+        )

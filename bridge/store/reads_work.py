@@ -1,0 +1,198 @@
+"""What judging and delivering ask of the store. Each query is named for what it answers."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Callable
+from datetime import datetime, timedelta
+
+from bridge.model import (
+    Actor,
+    Capture,
+    CodedResult,
+    Decisions,
+    Format,
+    Message,
+    Needs,
+    Priority,
+    PriorResult,
+    SeenStrip,
+    SeenStrips,
+    SeriesState,
+    StripKey,
+    Way,
+)
+from bridge.store.codec import content_of, json_of, moment, moment_or_none, result_of, unpacked, when
+from bridge.store.rows import CaptureRow, IntakeRow, LaneHead, ReadingFacts
+
+OPEN = "('unborn', 'queued', 'sending', 'retrying')"  # lifecycle.states.OPEN_DELIVERY, as the partial index spells it
+MOST_SEEN = 200  # ours: more look-alikes than this say nothing more
+
+
+class WorkReads:
+    """The reads of the loops; mixed into the store, which gives the connection."""
+
+    _db: Callable[[], sqlite3.Connection]
+
+    def analyzers_with_work(self) -> tuple[str, ...]:
+        """Give the analyzers that have readings to judge."""
+        return tuple(
+            name
+            for (name,) in self._db().execute("SELECT DISTINCT analyzer FROM intake WHERE ended_at IS NULL ORDER BY analyzer")
+        )
+
+    def next_intake(self, analyzer: str) -> IntakeRow | None:
+        """Give the oldest piece of judging work of ``analyzer``."""
+        row = self._db().execute(
+            "SELECT i.id, i.capture_id, i.analyzer, c.profile, i.only_index, i.next_index, i.because FROM intake i JOIN captures c ON c.id = i.capture_id"
+            " WHERE i.analyzer = ? AND i.ended_at IS NULL ORDER BY i.id LIMIT 1",
+            (analyzer,),
+        ).fetchone()  # fmt: skip
+        if row is None:
+            return None
+        return IntakeRow(
+            intake_id=row[0],
+            capture_id=row[1],
+            analyzer=row[2],
+            profile=row[3],
+            only_index=row[4],
+            next_index=row[5],
+            because=row[6],
+        )
+
+    def capture(self, capture_id: int) -> CaptureRow:
+        """Give a kept capture, byte-identical. Raises KeyError if there is none."""
+        row = self._db().execute(
+            "SELECT analyzer, profile, source, way, name, arrived_at, torn, live, payload FROM captures WHERE id = ?", (capture_id,)
+        ).fetchone()  # fmt: skip
+        if row is None:
+            raise KeyError(capture_id)
+        capture = Capture(
+            source=row[2],
+            way=Way(row[3]),
+            name=row[4],
+            arrived_at=moment(row[5]),
+            torn=bool(row[6]),
+            live=bool(row[7]),
+            payload=unpacked(row[8]),
+        )
+        return CaptureRow(capture_id=capture_id, analyzer=row[0], profile=row[1], capture=capture)
+
+    # --- identity
+
+    def seen_strips(self, needs: Needs, *, now: datetime, window: timedelta, apart_from: tuple[int, int]) -> SeenStrips:
+        """Give earlier strips that could be this one, newest first; copies, superseded and the strip's own are left out."""
+        same_patient: tuple[SeenStrip, ...] = ()
+        if needs.patient_id:
+            same_patient = self._seen(
+                "patient_printed = ? AND arrived_at BETWEEN ? AND ?",
+                (needs.patient_id, when(now - window - timedelta(days=1)), when(now + window + timedelta(days=1))),
+                apart_from,
+            )
+        return SeenStrips(
+            same_number=self._seen(
+                "analyzer = ? AND mode = ? AND number = ?", (needs.analyzer, needs.mode, needs.number), apart_from
+            ),
+            same_record=self._seen("analyzer = ? AND record_digest = ?", (needs.analyzer, needs.record_digest), apart_from),
+            same_patient=same_patient,
+        )
+
+    def _seen(self, where: str, values: tuple[object, ...], apart_from: tuple[int, int]) -> tuple[SeenStrip, ...]:
+        rows = self._db().execute(
+            "SELECT s.id, s.analyzer, s.mode, s.series, s.number, s.content, s.analyzed_at, s.arrived_at, s.record_digest, s.outcome,"
+            " EXISTS (SELECT 1 FROM stops t WHERE t.strip_id = s.id AND t.state = 'open' AND t.delivery_id IS NULL)"
+            f" FROM strips s WHERE {where} AND s.is_newest = 1 AND s.content IS NOT NULL AND s.outcome <> 'copy'"
+            " AND NOT (s.capture_id = ? AND s.idx = ?) ORDER BY s.id DESC LIMIT ?",
+            (*values, *apart_from, MOST_SEEN),
+        )
+        return tuple(
+            SeenStrip(
+                strip_id=row[0],
+                key=StripKey(analyzer=row[1], mode=row[2], series=row[3], number=row[4]),
+                content=content_of(row[5]),
+                printed_at=moment_or_none(row[6]),
+                arrived_at=moment(row[7]),
+                record_digest=row[8],
+                open_stop=bool(row[10]),
+                discarded=row[9] == "discarded",
+            )
+            for row in rows
+        )
+
+    def series(self, analyzer: str, mode: str) -> SeriesState | None:
+        """Give the newest number series of an analyzer and mode."""
+        row = self._db().execute(
+            "SELECT series, last_number, last_printed_at FROM series WHERE analyzer = ? AND mode = ?", (analyzer, mode)
+        ).fetchone()  # fmt: skip
+        return SeriesState(series=row[0], last_number=row[1], last_printed_at=moment_or_none(row[2])) if row else None
+
+    def reading_facts(self, capture_id: int, index: int) -> ReadingFacts:
+        """Give what persons decided about a reading, and the result it became before (refused everywhere)."""
+        patient_id: str | None = None
+        corrected_by: Actor | None = None
+        accepted: set[str] = set()
+        for row in self._db().execute(
+            "SELECT patient_id, rules, actor, verified FROM decisions WHERE capture_id = ? AND idx = ? ORDER BY id",
+            (capture_id, index),
+        ):
+            if row[0]:
+                patient_id, corrected_by = row[0], Actor(name=row[2], verified=row[3])
+            accepted.update(str(rule) for rule in json_of(row[1]))
+        prior = self._db().execute(
+            "SELECT r.result_id, r.version FROM results r JOIN strips s ON s.id = r.strip_id WHERE s.capture_id = ? AND s.idx = ?"
+            " ORDER BY r.version DESC LIMIT 1",
+            (capture_id, index),
+        ).fetchone()  # fmt: skip
+        return ReadingFacts(
+            decisions=Decisions(patient_id=patient_id, corrected_by=corrected_by, accepted_rules=frozenset(accepted)),
+            prior=PriorResult(result_id=prior[0], version=prior[1]) if prior else None,
+        )
+
+    # --- delivering
+
+    def lane_heads(self, destination: str, *, now: datetime, limit: int) -> tuple[LaneHead, ...]:
+        """Give deliveries that may be tried now, one a lane: lanes with STAT first, then oldest first."""
+        rows = self._db().execute(
+            "SELECT d.id, d.lane, d.priority, d.result_id, d.version, d.format, d.control_id, d.payload, d.attempts, d.born_at, d.first_attempt_at"
+            " FROM (SELECT lane AS head_lane, min(id) AS head, max(priority = 'stat') AS urgent FROM deliveries"
+            f" WHERE destination = ? AND state IN {OPEN} GROUP BY lane) h JOIN deliveries d ON d.id = h.head"
+            " WHERE d.state IN ('queued', 'retrying') AND (d.due_at IS NULL OR d.due_at <= ?)"
+            f" AND (d.after IS NULL OR NOT EXISTS (SELECT 1 FROM deliveries a WHERE a.id = d.after AND a.state IN {OPEN}))"
+            " ORDER BY h.urgent DESC, d.id LIMIT ?",
+            (destination, when(now), limit),
+        )  # fmt: skip
+        return tuple(
+            LaneHead(
+                delivery_id=row[0],
+                message=Message(
+                    destination=destination, lane=row[1], priority=Priority(row[2]), result_id=row[3], version=row[4], format=Format(row[5]),
+                    control_id=row[6], payload=unpacked(row[7]),
+                ),
+                attempts=row[8],
+                born_at=moment(row[9]),
+                first_attempt_at=moment_or_none(row[10]),
+            )
+            for row in rows
+        )  # fmt: skip
+
+    def next_due(self, destination: str) -> datetime | None:
+        """Give the earliest due time of a delivery that waits for its next try."""
+        row = self._db().execute(
+            f"SELECT min(due_at) FROM deliveries WHERE destination = ? AND state IN {OPEN} AND due_at IS NOT NULL", (destination,)
+        ).fetchone()  # fmt: skip
+        return moment_or_none(row[0])
+
+    def unborn(self, destination: str, *, limit: int) -> tuple[tuple[int, CodedResult], ...]:
+        """Give deliveries whose message is still to be made and whose ``after`` is over, oldest first."""
+        rows = self._db().execute(
+            "SELECT d.id, r.content FROM deliveries d JOIN results r ON r.result_id = d.result_id AND r.version = d.version"
+            " WHERE d.destination = ? AND d.state = 'unborn'"
+            f" AND (d.after IS NULL OR NOT EXISTS (SELECT 1 FROM deliveries a WHERE a.id = d.after AND a.state IN {OPEN})) ORDER BY d.id LIMIT ?",
+            (destination, limit),
+        )  # fmt: skip
+        return tuple((row[0], result_of(row[1])) for row in rows)
+
+    def plan_check(self, digest: str) -> str | None:
+        """Give what the oracles said of a plan: None if never asked, "" if it passed."""
+        row = self._db().execute("SELECT fault FROM plan_checks WHERE digest = ?", (digest,)).fetchone()
+        return None if row is None else str(row[0])

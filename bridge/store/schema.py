@@ -1,0 +1,254 @@
+"""The tables, declared once for SQLite and PostgreSQL. Times are text, ISO 8601 in UTC with microseconds, so that they sort.
+
+Payloads are zlib-compressed and come back byte-identical. ``events`` is append-only (triggers in the migration)
+and holds no patient identifiers.
+"""
+
+from __future__ import annotations
+
+from sqlalchemy import Column, ForeignKey, Index, Integer, LargeBinary, MetaData, Table, Text, UniqueConstraint, text
+
+metadata = MetaData()
+
+
+def _id() -> Column[int]:
+    return Column("id", Integer, primary_key=True, autoincrement=True)
+
+
+meta = Table("meta", metadata, Column("name", Text, primary_key=True), Column("value", Text, nullable=False))
+
+captures = Table(
+    "captures",
+    metadata,
+    _id(),
+    Column("analyzer", Text, nullable=False),
+    Column("profile", Text, nullable=False),
+    Column("source", Text, nullable=False),
+    Column("way", Text, nullable=False),
+    Column("name", Text, nullable=False),
+    Column("arrived_at", Text, nullable=False),
+    Column("torn", Integer, nullable=False),
+    Column("live", Integer, nullable=False),
+    Column("digest", Text, nullable=False),
+    Column("origin", Text, unique=True),
+    Column("payload", LargeBinary, nullable=False),
+)
+
+intake = Table(
+    "intake",
+    metadata,
+    _id(),
+    Column("capture_id", Integer, ForeignKey("captures.id"), nullable=False),
+    Column("analyzer", Text, nullable=False),
+    Column("only_index", Integer),
+    Column("next_index", Integer, nullable=False),
+    Column("because", Text, nullable=False),
+    Column("ended_at", Text),
+    Index("intake_open", "analyzer", "id", sqlite_where=text("ended_at IS NULL"), postgresql_where=text("ended_at IS NULL")),
+)
+
+strips = Table(
+    "strips",
+    metadata,
+    _id(),
+    Column("capture_id", Integer, ForeignKey("captures.id"), nullable=False),
+    Column("idx", Integer, nullable=False),
+    Column("is_newest", Integer, nullable=False),
+    Column("outcome", Text, nullable=False),
+    Column("analyzer", Text, nullable=False),
+    Column("mode", Text, nullable=False),
+    Column("series", Text, nullable=False),
+    Column("number", Text, nullable=False),
+    Column("purpose", Text, nullable=False),
+    Column("priority", Text, nullable=False),
+    Column("patient_printed", Text, nullable=False),
+    Column("patient_id", Text, nullable=False),
+    Column("specimen_id", Text, nullable=False),
+    Column("operator", Text, nullable=False),
+    Column("strip_type", Text, nullable=False),
+    Column("strip_lot", Text, nullable=False),
+    Column("analyzed_at", Text),
+    Column("arrived_at", Text, nullable=False),
+    Column("judged_at", Text, nullable=False),
+    Column("record_digest", Text, nullable=False),
+    Column("content", Text),
+    Column("copy_of", Integer),
+    Column("result_id", Text, nullable=False),
+    Column("findings", Text, nullable=False),
+    Column("pads", Text, nullable=False),
+    Column("abnormal", Integer, nullable=False),
+    Column("place_start", Integer, nullable=False),
+    Column("place_end", Integer, nullable=False),
+    Column("tables_digest", Text, nullable=False),
+    Index(
+        "strips_reading",
+        "capture_id",
+        "idx",
+        unique=True,
+        sqlite_where=text("is_newest = 1"),
+        postgresql_where=text("is_newest = 1"),
+    ),
+    Index("strips_number", "analyzer", "mode", "number"),
+    Index("strips_record", "analyzer", "record_digest"),
+    Index("strips_patient", "patient_printed", "arrived_at"),
+    Index("strips_arrived", "arrived_at"),
+    Index("strips_result", "result_id"),
+)
+
+stops = Table(
+    "stops",
+    metadata,
+    _id(),
+    Column("grp", Text, nullable=False),
+    Column("state", Text, nullable=False),
+    Column("rule", Text, nullable=False),
+    Column("rules", Text, nullable=False),
+    Column("sentence", Text, nullable=False),
+    Column("remedy", Text, nullable=False),
+    Column("place_start", Integer),
+    Column("place_end", Integer),
+    Column("releasable", Integer, nullable=False),
+    Column("opened_at", Text, nullable=False),
+    Column("repeats", Integer, nullable=False),
+    Column("last_repeat_at", Text),
+    Column("source", Text, nullable=False),
+    Column("analyzer", Text, nullable=False),
+    Column("capture_id", Integer, ForeignKey("captures.id")),
+    Column("strip_id", Integer, ForeignKey("strips.id")),
+    Column("delivery_id", Integer, ForeignKey("deliveries.id")),
+    Column("receiver_words", Text, nullable=False),
+    Column("closed_at", Text),
+    Column("closed_by", Text, nullable=False),
+    Column("closed_how", Text, nullable=False),
+    Column("closed_reason", Text, nullable=False),
+    Index("stops_open", "grp", "id", sqlite_where=text("state = 'open'"), postgresql_where=text("state = 'open'")),
+    Index("stops_strip", "strip_id"),
+)
+
+decisions = Table(
+    "decisions",
+    metadata,
+    _id(),
+    Column("capture_id", Integer, ForeignKey("captures.id"), nullable=False),
+    Column("idx", Integer, nullable=False),
+    Column("patient_id", Text, nullable=False),
+    Column("rules", Text, nullable=False),
+    Column("actor", Text, nullable=False),
+    Column("verified", Text, nullable=False),
+    Column("at", Text, nullable=False),
+    Index("decisions_reading", "capture_id", "idx"),
+)
+
+results = Table(
+    "results",
+    metadata,
+    Column("result_id", Text, nullable=False),
+    Column("version", Integer, nullable=False),
+    Column("strip_id", Integer, ForeignKey("strips.id"), nullable=False),
+    Column("content", LargeBinary, nullable=False),
+    UniqueConstraint("result_id", "version"),
+)
+
+deliveries = Table(
+    "deliveries",
+    metadata,
+    _id(),
+    Column("destination", Text, nullable=False),
+    Column("lane", Text, nullable=False),
+    Column("priority", Text, nullable=False),
+    Column("result_id", Text, nullable=False),
+    Column("version", Integer, nullable=False),
+    Column("format", Text, nullable=False),
+    Column("control_id", Text, unique=True),
+    Column("payload", LargeBinary),
+    Column("state", Text, nullable=False),
+    Column("attempts", Integer, nullable=False),
+    Column("born_at", Text, nullable=False),
+    Column("due_at", Text),
+    Column("first_attempt_at", Text),
+    Column("accepted_at", Text),
+    Column("last_code", Text, nullable=False),
+    Column("after", Integer),
+    Index(
+        "deliveries_open",
+        "destination",
+        "lane",
+        "id",
+        sqlite_where=text("state IN ('unborn', 'queued', 'sending', 'retrying')"),
+        postgresql_where=text("state IN ('unborn', 'queued', 'sending', 'retrying')"),
+    ),
+    Index("deliveries_result", "result_id", "version"),
+    Index("deliveries_born", "born_at"),
+)
+
+attempts = Table(
+    "attempts",
+    metadata,
+    _id(),
+    Column("delivery_id", Integer, ForeignKey("deliveries.id"), nullable=False),
+    Column("started_at", Text, nullable=False),
+    Column("ended_at", Text),
+    Column("code", Text, nullable=False),
+    Column("words", Text, nullable=False),
+    Index("attempts_delivery", "delivery_id"),
+)
+
+events = Table(
+    "events",
+    metadata,
+    _id(),
+    Column("at", Text, nullable=False),
+    Column("actor", Text, nullable=False),
+    Column("verified", Text, nullable=False),
+    Column("what", Text, nullable=False),
+    Column("subject", Text, nullable=False),
+    Column("before", Text, nullable=False),
+    Column("after", Text, nullable=False),
+    Column("reason", Text, nullable=False),
+    Index("events_subject", "subject", "id"),
+)
+
+destinations = Table(
+    "destinations",
+    metadata,
+    Column("name", Text, primary_key=True),
+    Column("state", Text, nullable=False),
+    Column("reason", Text, nullable=False),
+    Column("since", Text, nullable=False),
+)
+
+series = Table(
+    "series",
+    metadata,
+    Column("analyzer", Text, primary_key=True),
+    Column("mode", Text, primary_key=True),
+    Column("series", Text, nullable=False),
+    Column("last_number", Integer, nullable=False),
+    Column("last_printed_at", Text),
+)
+
+table_sets = Table(
+    "table_sets",
+    metadata,
+    Column("digest", Text, primary_key=True),
+    Column("content", LargeBinary, nullable=False),
+    Column("at", Text, nullable=False),
+)
+
+plan_checks = Table(
+    "plan_checks",
+    metadata,
+    Column("digest", Text, primary_key=True),
+    Column("fault", Text, nullable=False),
+    Column("at", Text, nullable=False),
+)
+
+refused_files = Table(
+    "refused_files",
+    metadata,
+    Column("stop_id", Integer, ForeignKey("stops.id"), primary_key=True),
+    Column("name", Text, nullable=False),
+    Column("digest", Text, nullable=False),
+    Column("size", Integer, nullable=False),
+    Column("beginning", LargeBinary, nullable=False),
+)

@@ -1,0 +1,115 @@
+"""The embedded store: one SQLite file, one writing process, write-ahead log with an fsync at every commit."""
+
+from __future__ import annotations
+
+import os
+import secrets
+import sqlite3
+import threading
+from collections.abc import Callable
+from concurrent.futures import Future
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from bridge.errors import StoreFailed
+from bridge.store.apply import apply, recover
+from bridge.store.commands import Command
+from bridge.store.lock import ProcessLock, network_mount
+from bridge.store.migrate import migrate
+from bridge.store.reads_shown import ShownReads
+from bridge.store.reads_work import WorkReads
+from bridge.store.writer import Writer
+
+FILE = "padpost.sqlite"
+EPOCH_LETTERS = "ABCDEFGHJKLMNPQRSTUVWXYZ23456789"  # ours: without I, O, 0, 1, which people misread
+
+
+class SqliteStore(WorkReads, ShownReads):
+    """A store in the folder ``path``; implements ``api.Store``.
+
+    Opening takes the process lock, migrates the schema, checks the file, and makes due again what a crash
+    left in the middle of an attempt. Raises StoreLocked, or StoreFailed where the folder or file cannot be relied on.
+    """
+
+    def __init__(self, path: Path, *, now: Callable[[], datetime]) -> None:
+        path.mkdir(parents=True, exist_ok=True)
+        mounts = Path("/proc/mounts")
+        kind = network_mount(path, mounts.read_text(encoding="utf-8")) if mounts.exists() else ""
+        if kind:
+            raise StoreFailed(f"{path} is on a network mount ({kind}), where a commit cannot be relied on. Use a local disk.")
+        self._lock = ProcessLock(path / "padpost.lock")
+        self._file = path / FILE
+        self._local = threading.local()
+        self._readers: list[sqlite3.Connection] = []
+        self._db = self._reader
+        try:
+            self._open(path, now)
+        except BaseException:
+            self._lock.release()
+            raise
+        self._writer = Writer(self._connect, apply)
+
+    def _open(self, folder: Path, now: Callable[[], datetime]) -> None:
+        try:
+            migrate(self._file)
+            connection = self._connect()
+            verdict = connection.execute("PRAGMA quick_check(1)").fetchone()[0]
+            if verdict != "ok":
+                raise StoreFailed(f"The store {self._file} is damaged ({verdict}). Restore it from a backup.")
+            connection.execute("BEGIN IMMEDIATE")
+            for name, value in (("epoch", "".join(secrets.choice(EPOCH_LETTERS) for _ in range(5))), ("next_number", "1")):
+                connection.execute("INSERT INTO meta (name, value) VALUES (?, ?) ON CONFLICT DO NOTHING", (name, value))
+            recover(connection, now())
+            self._epoch = str(connection.execute("SELECT value FROM meta WHERE name = 'epoch'").fetchone()[0])
+            connection.execute("COMMIT")
+            connection.close()
+        except sqlite3.Error as error:
+            raise StoreFailed(
+                f"The store {self._file} cannot be opened: {error}. Check the disk and the rights of its folder."
+            ) from error
+        directory = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(directory)  # the new files' names must survive a power cut as well as their bytes
+        finally:
+            os.close(directory)
+
+    def _connect(self) -> sqlite3.Connection:
+        connection = sqlite3.connect(self._file, isolation_level=None, timeout=30)
+        connection.execute("PRAGMA journal_mode = WAL")
+        connection.execute(
+            "PRAGMA synchronous = FULL"
+        )  # an fsync at every commit: NORMAL loses acknowledged strips in a power cut
+        connection.execute("PRAGMA foreign_keys = ON")
+        return connection
+
+    def _reader(self) -> sqlite3.Connection:
+        """Give this thread's reading connection."""
+        connection: sqlite3.Connection | None = getattr(self._local, "connection", None)
+        if connection is None:
+            connection = sqlite3.connect(self._file, isolation_level=None, timeout=30, check_same_thread=False)
+            connection.execute("PRAGMA query_only = ON")
+            self._local.connection = connection
+            self._readers.append(connection)
+        return connection
+
+    @property
+    def epoch(self) -> str:
+        """Give the store's epoch: 5 letters, new at initialisation."""
+        return self._epoch
+
+    @property
+    def fault(self) -> str:
+        """Say why nothing can be written any more; empty while all is well."""
+        return self._writer.fault
+
+    def submit(self, command: Command) -> Future[Any]:
+        """Do ``command`` in one durable transaction; the future gives its result once committed."""
+        return self._writer.submit(command)
+
+    def close(self) -> None:
+        """Finish what was submitted, then let go of the file."""
+        self._writer.close()
+        for connection in self._readers:
+            connection.close()
+        self._lock.release()

@@ -1,0 +1,138 @@
+"""The one writer: a thread that commits commands in groups.
+
+A group is whatever has queued up while the last one was being committed: alone, a command is committed at once; under load
+many share one fsync. Each command runs in a savepoint of its own, so that one failure never spoils the group, and
+its future is resolved only after COMMIT has returned. After a failed commit nothing is known to be durable:
+the writer stops for good (ARCHITECTURE rule 3; PostgreSQL does the same since its fsync lesson of 2018).
+"""
+
+from __future__ import annotations
+
+import errno
+import queue
+import sqlite3
+import threading
+from collections.abc import Callable
+from concurrent.futures import Future
+from typing import Any
+
+from bridge.errors import PadpostError, StoreFailed, StoreFull
+from bridge.store.commands import Command
+
+LARGEST_GROUP = 200  # ours: bounds how long the first of a group waits for the last
+_Job = tuple[Command, "Future[Any]"]
+Apply = Callable[[sqlite3.Connection, Command], Any]
+
+
+class Writer:
+    """Owns the writing connection; ``submit`` may be called from any thread."""
+
+    def __init__(self, connect: Callable[[], sqlite3.Connection], apply: Apply) -> None:
+        """Start the thread. ``connect`` is called on it; ``apply`` does one command inside a savepoint."""
+        self.fault = ""
+        self._apply = apply
+        self._jobs: queue.SimpleQueue[_Job | None] = queue.SimpleQueue()
+        self._connect = connect
+        self._closed = False
+        self._thread = threading.Thread(target=self._run, name="padpost-store-writer", daemon=True)
+        self._thread.start()
+
+    def submit(self, command: Command) -> Future[Any]:
+        """Queue a command. Its future raises StoreFailed once the writer has stopped."""
+        future: Future[Any] = Future()
+        if self.fault or self._closed:
+            future.set_exception(StoreFailed(self.fault or "The store is closed."))
+        else:
+            self._jobs.put((command, future))
+        return future
+
+    def close(self) -> None:
+        """Do what was submitted, then stop."""
+        self._closed = True
+        self._jobs.put(None)
+        self._thread.join()
+
+    def _run(self) -> None:
+        connection = self._connect()
+        try:
+            going = True
+            while going:
+                group, going = self._next_group()
+                if group:
+                    self._commit(connection, group)
+        finally:
+            connection.close()
+
+    def _next_group(self) -> tuple[list[_Job], bool]:
+        first = self._jobs.get()
+        if first is None:
+            return [], False
+        group = [first]
+        while len(group) < LARGEST_GROUP:
+            try:
+                job = self._jobs.get_nowait()
+            except queue.Empty:
+                break
+            if job is None:
+                return group, False
+            group.append(job)
+        return group, True
+
+    def _commit(self, connection: sqlite3.Connection, group: list[_Job]) -> None:
+        if self.fault:
+            _fail(group, StoreFailed(self.fault))
+            return
+        answers: list[tuple[Future[Any], Any, BaseException | None]] = []
+        try:
+            connection.execute("BEGIN IMMEDIATE")
+            for command, future in group:
+                answers.append((future, *self._one(connection, command)))
+            connection.execute("COMMIT")
+        except sqlite3.Error as error:
+            self._stop_or_full(connection, group, error)
+            return
+        for future, value, fault in answers:
+            if fault is None:
+                future.set_result(value)
+            else:
+                future.set_exception(fault)
+
+    def _one(self, connection: sqlite3.Connection, command: Command) -> tuple[Any, BaseException | None]:
+        """Do one command in its savepoint; give its value, or the refusal that undid it alone."""
+        connection.execute("SAVEPOINT one")
+        try:
+            value = self._apply(connection, command)
+        except sqlite3.OperationalError:
+            raise  # the disk or the file: the whole group's business
+        except (PadpostError, sqlite3.IntegrityError, ValueError, KeyError) as fault:
+            connection.execute("ROLLBACK TO one")
+            connection.execute("RELEASE one")
+            return None, fault
+        connection.execute("RELEASE one")
+        return value, None
+
+    def _stop_or_full(self, connection: sqlite3.Connection, group: list[_Job], error: sqlite3.Error) -> None:
+        code = getattr(error, "sqlite_errorcode", 0) & 0xFF
+        try:
+            if connection.in_transaction:
+                connection.execute("ROLLBACK")
+            undone = True
+        except sqlite3.Error:
+            undone = False
+        if undone and code == sqlite3.SQLITE_FULL:
+            _fail(group, StoreFull(f"The disk is full; nothing was written ({_name(error)})."))
+            return
+        self.fault = (
+            f"Writing to the store failed ({_name(error)}). Nothing more is acknowledged; mend the disk and restart Padpost."
+        )
+        _fail(group, StoreFailed(self.fault))
+
+
+def _name(error: sqlite3.Error) -> str:
+    return str(getattr(error, "sqlite_errorname", "") or errno.errorcode.get(getattr(error, "errno", 0) or 0, "") or error)
+
+
+def _fail(group: list[_Job], error: BaseException) -> None:
+    for _, future in group:
+        if not future.done():
+            future.set_exception(error)
