@@ -37,7 +37,7 @@ class Desk:
 
     def correct_patient_id(
         self, stop_id: int, *, first: str, second: str, second_identifier: str, reason: str, actor: Actor
-    ) -> None:  # noqa: PLR0913 - the fields of the form
+    ) -> None:
         """Judge the strip again under another patient ID; the printed one stays beside it.
 
         ``first`` and ``second`` are two scans or keyings and must be equal; ``second_identifier`` is compared with
