@@ -90,10 +90,10 @@ def _open(source: SerialSource) -> serial.Serial:
         xonxoff=source.software_flow,
         rtscts=source.hardware_flow,
         timeout=_READ_S,
-        write_timeout=_WRITE_S,
         do_not_open=True,
     )
-    if "://" not in source.port:
+    if "://" not in source.port:  # pyserial's URLs know neither
+        port.write_timeout = _WRITE_S
         port.exclusive = True  # two readers of one port would each get half of every message
     port.open()
     return port

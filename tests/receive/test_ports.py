@@ -167,9 +167,21 @@ class _Wire:
         self._connection.sendall(some)
 
 
+class _NoModem(serial.Serial):
+    """A pty: it has no modem lines to read or set."""
+
+    cts = dsr = ri = cd = False
+
+    def _update_rts_state(self) -> None:
+        """Set nothing."""
+
+    def _update_dtr_state(self) -> None:
+        """Set nothing."""
+
+
 def _serve_rfc2217(server: socket.socket, path: str) -> None:
     connection, _ = server.accept()
-    with connection, serial.Serial(path, timeout=0.05) as port:
+    with connection, _NoModem(path, timeout=0.05) as port:
         manager = serial.rfc2217.PortManager(port, _Wire(connection))  # type: ignore[arg-type]  # the stubs ask for the client class; any port and writer do
         connection.settimeout(0.05)
         while True:
