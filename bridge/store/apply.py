@@ -136,6 +136,11 @@ def end_attempt(db: Connection, command: c.EndAttempt) -> DeliveryState:
         "UPDATE attempts SET ended_at = ?, code = ?, words = ? WHERE id = (SELECT max(id) FROM attempts WHERE delivery_id = ?)",
         (at, ack.code, ack.text, command.delivery_id),
     )
+    if ack.answer is Answer.CLOSED:  # the door was closed: the receiver has nothing of it, so the try is not counted
+        db.execute(
+            "UPDATE deliveries SET attempts = attempts - 1, first_attempt_at = CASE WHEN attempts = 1 THEN NULL ELSE first_attempt_at END WHERE id = ?",
+            (command.delivery_id,),
+        )
     if state in (DeliveryState.REFUSED, DeliveryState.EXPIRED):
         row = db.execute(
             "SELECT r.strip_id, s.capture_id, s.analyzer FROM deliveries d JOIN results r ON r.result_id = d.result_id AND r.version = d.version"

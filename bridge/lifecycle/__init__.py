@@ -1,0 +1,1 @@
+"""What state follows what, when to try again, and what a receiver's answer means."""
