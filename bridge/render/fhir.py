@@ -47,6 +47,20 @@ STATUSES = {ResultStatus.FINAL: "final", ResultStatus.CORRECTED: "corrected"}
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class Named:
+    """One resource of the Bundle: its type, the value of its identifier, and its fullUrl."""
+
+    kind: str
+    value: str
+    address: str
+
+    @property
+    def link(self) -> dict[str, str]:
+        """Give a reference to it."""
+        return {"reference": self.address}
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class PadText:
     """One Observation around what varies: JSON members up to the printed text, and what closes it after.
 
@@ -72,19 +86,17 @@ class FhirWriter:
         surrogate), ``render.unplanned`` if a pad's value is not one this plan was checked for.
         """
         shared, notes = self._shared(result, made_at)
-        device, specimen = self._device_id(result), f"{result.result_id}.specimen"
-        links = _members({"specimen": self._link("Specimen", specimen), "device": self._link("Device", device)})
+        device = self._named("Device", f"analyzer.{result.analyzer}")
+        specimen = self._named("Specimen", f"{result.result_id}.specimen")
+        values = [(self._named("Observation", f"{result.result_id}-{pad.pad}"), pad) for pad in result.pads]
+        report = self._named("DiagnosticReport", result.result_id)
+        links = _members({"specimen": specimen.link, "device": device.link})
         update = result.version > 1
         entries = [
-            self._entry("Device", device, _members(_device(result)), update=False),
-            self._entry("Specimen", specimen, _members(self._specimen(result)), update=update, more=self._known_specimen(result)),
-            *(
-                self._entry("Observation", pad_id(result, pad), f"{shared},{links},{self._value(pad, notes)}", update=update)
-                for pad in result.pads
-            ),
-            self._entry(
-                "DiagnosticReport", result.result_id, f"{shared},{_members(self._report(result, specimen))}", update=update
-            ),
+            self._entry(device, _members(_device(result)), update=False),
+            self._entry(specimen, _members(self._specimen(result)), update=update, more=_known_specimen(result)),
+            *(self._entry(named, f"{shared},{links},{self._value(pad, notes)}", update=update) for named, pad in values),
+            self._entry(report, f"{shared},{_members(_report(result, specimen, [named for named, _ in values]))}", update=update),
         ]
         opening = _members(
             {
@@ -129,14 +141,6 @@ class FhirWriter:
         more = f',"note":[{notes}]' if notes else ""
         return f"{prepared.before}{_json(pad.printed)}{prepared.after}{more}"
 
-    def _report(self, result: CodedResult, specimen: str) -> dict[str, Any]:
-        return {
-            "category": [REPORT_CATEGORY],
-            "code": {"coding": [_coding(result.panel)], "text": result.panel.text},
-            "specimen": [self._link("Specimen", specimen)],
-            "result": [self._link("Observation", pad_id(result, pad)) for pad in result.pads],
-        }
-
     def _specimen(self, result: CodedResult) -> dict[str, Any]:
         members: dict[str, Any] = {
             "type": URINE,
@@ -146,40 +150,30 @@ class FhirWriter:
             members["collection"] = {"collectedDateTime": self._time(result.collected_at)}
         return members
 
-    def _known_specimen(self, result: CodedResult) -> str:
-        """Give the specimen's printed number as a further identifier; whose number it is, is not known."""
-        return f",{_json({'value': result.specimen_id})}" if result.specimen_id else ""
-
-    def _device_id(self, result: CodedResult) -> str:
-        return f"analyzer.{result.analyzer}"
-
-    def _entry(self, kind: str, value: str, members: str, *, update: bool, more: str = "") -> str:
+    def _entry(self, named: Named, members: str, *, update: bool, more: str = "") -> str:
         """Give one entry: conditional create by our identifier, or conditional update for a later version."""
-        query = identifier_query(self.terms.result_system, value)
-        request = {"method": "PUT", "url": f"{kind}?{query}"} if update else {"method": "POST", "url": kind, "ifNoneExist": query}
-        identifiers = f'"identifier":[{_json(self._identifier(value))}{more}]'
+        query = identifier_query(self.terms.result_system, named.value)
+        request = (
+            {"method": "PUT", "url": f"{named.kind}?{query}"}
+            if update
+            else {"method": "POST", "url": named.kind, "ifNoneExist": query}
+        )
+        identifiers = f'"identifier":[{_json(self._identifier(named.value))}{more}]'
         return (
-            f'{{"fullUrl":"{self._address(kind, value)}","resource":{{"resourceType":"{kind}",{identifiers},{members}}},'
+            f'{{"fullUrl":"{named.address}","resource":{{"resourceType":"{named.kind}",{identifiers},{members}}},'
             f'"request":{_json(request)}}}'
         )
 
     def _identifier(self, value: str) -> dict[str, str]:
         return {"system": self.terms.result_system, "value": value}
 
-    def _address(self, kind: str, value: str) -> str:
-        """Give the entry's fullUrl: the same for the same resource on every try (RFC 9562, version 5)."""
-        return f"urn:uuid:{uuid.uuid5(uuid.NAMESPACE_URL, f'{self.terms.result_system}|{kind}|{value}')}"
-
-    def _link(self, kind: str, value: str) -> dict[str, str]:
-        return {"reference": self._address(kind, value)}
+    def _named(self, kind: str, value: str) -> Named:
+        """Give a resource's identity; its fullUrl is the same on every try (RFC 9562, UUID version 5)."""
+        address = uuid.uuid5(uuid.NAMESPACE_URL, f"{self.terms.result_system}|{kind}|{value}")
+        return Named(kind=kind, value=value, address=f"urn:uuid:{address}")
 
     def _time(self, moment: datetime) -> str:
         return moment.astimezone(self.terms.zone).isoformat(timespec="seconds")
-
-
-def pad_id(result: CodedResult, pad: CodedPad) -> str:
-    """Give the identifier value of one pad's Observation."""
-    return f"{result.result_id}-{pad.pad}"
 
 
 def fhir_writer(terms: DestinationTerms, pads: Mapping[str, tuple[CodedPad, ...]]) -> FhirWriter:
@@ -205,6 +199,20 @@ def _pad_text(pad: CodedPad, terms: DestinationTerms) -> PadText:
         return PadText(before=f'{_members(members)},"valueCodeableConcept":{{{coding}"text":', after="}", is_number=False)
     members["valueQuantity"] = _quantity(form.value)
     return PadText(before=f'{_members(members)},"note":[{{"text":', after="}", is_number=True)
+
+
+def _report(result: CodedResult, specimen: Named, values: list[Named]) -> dict[str, Any]:
+    return {
+        "category": [REPORT_CATEGORY],
+        "code": {"coding": [_coding(result.panel)], "text": result.panel.text},
+        "specimen": [specimen.link],
+        "result": [named.link for named in values],
+    }
+
+
+def _known_specimen(result: CodedResult) -> str:
+    """Give the specimen's printed number as a further identifier; whose number it is, is not known."""
+    return f",{_json({'value': result.specimen_id})}" if result.specimen_id else ""
 
 
 def _device(result: CodedResult) -> dict[str, Any]:

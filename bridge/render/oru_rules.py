@@ -16,7 +16,9 @@ from bridge.render.wording import NO_TIME_NOTE
 
 Segment = list[str]  # fields; [0] is the segment's name, [n] is field n, MSH included
 
-TABLE_0078 = frozenset(["<", ">", "A", "AA", "B", "D", "H", "HH", "I", "L", "LL", "MS", "N", "R", "S", "U", "VS", "W"])  # abnormal flags, 2.5.1
+TABLE_0078 = frozenset(
+    ["<", ">", "A", "AA", "B", "D", "H", "HH", "I", "L", "LL", "MS", "N", "R", "S", "U", "VS", "W"]
+)  # abnormal flags, 2.5.1
 TABLE_0085 = frozenset(["C", "D", "F", "I", "N", "O", "P", "R", "S", "U", "W", "X"])  # OBX-11, 2.5.1
 TABLE_0123 = frozenset(["A", "C", "F", "I", "O", "P", "R", "S", "X", "Y", "Z"])  # OBR-25, 2.5.1
 TABLE_0125 = frozenset({"CWE", "NM", "SN"})  # ours: the value types that we send

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 
 # RFC 3986 section 2.3: everything but these is percent-encoded, so no server can take part of an identifier for structure.
-_UNRESERVED = frozenset(b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789-._~")
+_RESERVED = re.compile(rb"[^A-Za-z0-9._~-]")
 _ENCODED = re.compile(rb"%([0-9A-F]{2})")
 # FHIR R4 search, "Escaping Search Parameters": $ , | and \ inside a value are escaped with \.
 _SPECIAL = re.compile(r"([\\$,|])")
@@ -21,7 +21,7 @@ def identifier_query(system: str, value: str) -> str:
 def identifier_of(query: str) -> tuple[str, str] | None:
     """Give system and value of a query that ``identifier_query`` made, or None if it is not one."""
     name, _, text = query.partition("=")
-    if name != "identifier" or not set(text.encode()) <= _UNRESERVED | {ord("%")}:
+    if name != "identifier" or _RESERVED.search(text.replace("%", "").encode()):
         return None
     parts = _TOKEN.fullmatch(percent_decoded(text))
     return (_ESCAPED.sub(r"\1", parts[1]), _ESCAPED.sub(r"\1", parts[2])) if parts else None
@@ -29,7 +29,7 @@ def identifier_of(query: str) -> tuple[str, str] | None:
 
 def percent_encoded(text: str) -> str:
     """Give ``text`` as UTF-8 with everything but unreserved characters percent-encoded."""
-    return "".join(chr(byte) if byte in _UNRESERVED else f"%{byte:02X}" for byte in text.encode("utf-8", "surrogatepass"))
+    return _RESERVED.sub(lambda match: b"%%%02X" % match[0][0], text.encode("utf-8", "surrogatepass")).decode()
 
 
 def percent_decoded(text: str) -> str:
