@@ -2,15 +2,53 @@
 
 from __future__ import annotations
 
+import asyncio
+import base64
+import json
+import logging
+import random
+import secrets
+import sys
+from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import Future
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta
+from functools import partial
 from pathlib import Path
-from typing import TypeVar
+from typing import Any, TypeVar, cast
 from zoneinfo import ZoneInfo
 
-from bridge.errors import SetupError, Spot, TableError
+import structlog
+from fastapi import FastAPI
+
+from bridge import clock, settings
+from bridge.deliver.fhir import FhirClient
+from bridge.deliver.folder import FolderClient
+from bridge.deliver.mllp import MllpClient
+from bridge.desk.actions import Desk
+from bridge.errors import SettingsError, SetupError, Spot, TableError
+from bridge.model import CodedResult, Format, Message, UnitSystem
+from bridge.pages.app import make_pages
+from bridge.pages.site import PagesSite
+from bridge.queue.lanes import DestinationQueue, Pace
+from bridge.receive.folder import FolderReceiver
+from bridge.receive.serial_line import SerialReceiver
+from bridge.receive.tcp import TcpReceiver
+from bridge.render import Plan, compile_plan, lane_of
+from bridge.render.conformance import faults
+from bridge.render.samples import samples
+from bridge.service import Ids, Judging, Runs, Service
 from bridge.settings import Document
+from bridge.store.api import Store
+from bridge.store.commands import Command, KeepPlanCheck, KeepTables, NoteRefusedFile
+from bridge.store.sqlite import SqliteStore
 from bridge.tables.compiled import CATALOGUE_FILE, compile_tables
 from bridge.tables.documents import CatalogueDocument, ProfileDocument, Shape, StripTypeDocument
-from bridge.tables.types import Policy, Tables
+from bridge.tables.types import DestinationTerms, PatientIdPolicy, Policy, Tables
+
+log = structlog.get_logger()
+
+SAMPLED_AT = datetime(2026, 1, 1, 12, tzinfo=UTC)  # ours: samples need a moment, any
 
 S = TypeVar("S", bound=Shape)
 
@@ -59,3 +97,379 @@ def _placed(error: SetupError, documents: dict[str, Document]) -> TableError:
     if spot is None and error.path and str(error.path[0]) in documents:
         spot = documents[str(error.path[0])].spot(error.path[1:])
     return TableError(error.sentence, remedy=error.remedy, path=error.path, spot=spot)
+
+
+def tables_for(config: settings.Settings | None) -> Tables:
+    """Load the tables of a site, or the shipped ones as they are. Raises TableError."""
+    if config is None:
+        return load_tables(settings.shipped_mappings(), None, default_policy(), zone=ZoneInfo("UTC"))
+    return load_tables(settings.shipped_mappings(), config.mappings, policy_of(config), zone=config.site.zone)
+
+
+def policy_of(config: settings.Settings) -> Policy:
+    """Give the site's check policy as plain facts."""
+    ids = config.patient_ids
+    return Policy(
+        patient_id=PatientIdPolicy(
+            pattern=ids.pattern, check_digit=ids.check_digit, denied=frozenset(ids.denied), denied_patterns=ids.denied_patterns
+        ),
+        rerun_window_minutes=config.checks.rerun_window_minutes,
+        future_tolerance_minutes=config.checks.future_tolerance_minutes,
+        oldest_days=config.checks.oldest_days,
+    )
+
+
+def terms_of(config: settings.Settings, destination: settings.DestinationShape) -> DestinationTerms:
+    """Give what a renderer must know of ``destination``."""
+    ids = config.patient_ids
+    return DestinationTerms(
+        name=destination.name,
+        format=_format(destination),
+        value_forms=tuple(UnitSystem(form) for form in destination.values),
+        sending_application=destination.sending_application,
+        sending_facility=destination.sending_facility,
+        receiving_application=destination.receiving_application,
+        receiving_facility=destination.receiving_facility,
+        processing_id=destination.processing_id,
+        charset=destination.charset,
+        zone=destination.zone or config.site.zone,
+        patient_authority=ids.authority,
+        patient_type=ids.type,
+        patient_system=ids.system,
+        result_system=getattr(destination, "result_system", ""),
+        observed_at=destination.observed_at,
+        local_codes=destination.local_codes,
+    )
+
+
+def _format(destination: settings.DestinationShape) -> Format:
+    match destination:
+        case settings.FhirDestination():
+            return Format.FHIR
+        case settings.FolderDestination():
+            return Format(destination.format)
+        case _:
+            return Format.ORU_R01
+
+
+class PlanBook:
+    """The message plans of every (destination, profile, strip type) in use, and whether they passed.
+
+    A destination may be written for only when all its plans passed: a fault in the plan of one strip
+    type would otherwise show only on the day a patient's strip of that type arrives.
+    """
+
+    def __init__(self, terms: Sequence[DestinationTerms], profiles: Sequence[str], tables: Tables) -> None:
+        """Compile every plan. ``profiles`` are those that the sources use."""
+        self._terms = {term.name: term for term in terms}
+        self._tables = tables
+        self._plans = {
+            (term.name, profile, strip_type): compile_plan(term, profile, strip_type, tables)
+            for term in terms
+            for profile in sorted(set(profiles))
+            for strip_type in sorted(set(tables.profiles[profile].strip_types.values()))
+        }
+        self._passed: set[str] = set()
+
+    @property
+    def destinations(self) -> Sequence[str]:
+        """Name the destinations, in the order of the configuration."""
+        return tuple(self._terms)
+
+    def may_write(self, destination: str) -> bool:
+        """Say whether every plan of ``destination`` passed."""
+        return destination in self._passed
+
+    def passed(self, destination: str) -> None:
+        """Note that every plan of ``destination`` passed."""
+        self._passed.add(destination)
+
+    def write(self, destination: str, result: CodedResult, *, control_id: str, made_at: datetime) -> Message:
+        """Render ``result``. Raises RejectError where it cannot be said as it is."""
+        key = (destination, result.profile, result.strip_type)
+        if key not in self._plans:  # a result kept under a profile that no source uses any more, born late
+            self._plans[key] = compile_plan(self._terms[destination], result.profile, result.strip_type, self._tables)
+        return self._plans[key].render(result, control_id=control_id, made_at=made_at)
+
+    def lane(self, result: CodedResult) -> str:
+        """Give the lane of a message that is not born yet."""
+        return lane_of(result)
+
+    def plans(self, destination: str) -> tuple[tuple[str, str, Plan], ...]:
+        """Give (profile, strip type, plan) of ``destination``."""
+        return tuple(
+            (profile, strip_type, plan) for (name, profile, strip_type), plan in self._plans.items() if name == destination
+        )
+
+    def payloads(self, destination: str, profile: str, strip_type: str) -> tuple[bytes, ...]:
+        """Render the samples that show a plan at work: every step of every pad, STAT, hostile text."""
+        plan = self._plans[destination, profile, strip_type]
+        shown = samples(self._terms[destination], profile, strip_type, self._tables)
+        return tuple(plan.render(result, control_id=f"SAMPLEM{n}", made_at=SAMPLED_AT).payload for n, result in enumerate(shown))
+
+    def format_of(self, destination: str) -> Format:
+        """Give what ``destination`` is sent."""
+        return self._terms[destination].format
+
+
+def own_faults(book: PlanBook, destination: str) -> str:
+    """Give the first fault that our own conformance rules find in a destination's samples, or nothing."""
+    for profile, strip_type, _ in book.plans(destination):
+        for payload in book.payloads(destination, profile, strip_type):
+            found = faults(book.format_of(destination), payload)
+            if found:
+                return f"{profile}, {strip_type}: {found[0]}"
+    return ""
+
+
+async def oracle_faults_in_child(book: PlanBook, destination: str, digests: frozenset[str]) -> dict[str, str]:
+    """Show the plans ``digests`` to the oracles in a child process; give each digest's fault, "" if it passed."""
+    lines = []
+    for profile, strip_type, plan in book.plans(destination):
+        if plan.digest in digests:
+            payloads = [base64.b64encode(payload).decode() for payload in book.payloads(destination, profile, strip_type)]
+            lines.append(json.dumps({"digest": plan.digest, "format": book.format_of(destination), "payloads": payloads}))
+    child = await asyncio.create_subprocess_exec(
+        sys.executable,
+        "-m",
+        "bridge.cli.plan_oracle",
+        stdin=asyncio.subprocess.PIPE,
+        stdout=asyncio.subprocess.PIPE,
+        stderr=asyncio.subprocess.PIPE,
+    )
+    try:
+        output, errors = await child.communicate("\n".join(lines).encode() + b"\n")
+    finally:
+        if child.returncode is None:
+            child.kill()
+    answers = {answer["digest"]: answer["fault"] for answer in map(json.loads, output.decode().splitlines())}
+    missing = digests - answers.keys()
+    words = errors.decode(errors="replace").strip().splitlines()
+    return answers | dict.fromkeys(missing, f"the check did not finish: {words[-1] if words else 'no answer'}")
+
+
+class _Waking:
+    """The store as the desk sees it: what a person does wakes the loops once it is committed."""
+
+    def __init__(self, store: Store, wake: Callable[[], None]) -> None:
+        self._store = store
+        self._wake = wake
+
+    def submit(self, command: Command) -> Future[Any]:
+        future = self._store.submit(command)
+        future.add_done_callback(lambda _: self._wake())
+        return future
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._store, name)
+
+
+@dataclass(kw_only=True)
+class Padpost:
+    """A bridge that is put together: run ``service`` and serve ``pages``, then ``close``."""
+
+    config: settings.Settings
+    tables: Tables
+    store: SqliteStore
+    service: Service
+    pages: FastAPI
+    clients: Sequence[Any]
+
+    async def close(self) -> None:
+        """Close every client, then the store."""
+        for client in self.clients:
+            await client.close()
+        await asyncio.to_thread(self.store.close)
+
+
+def default_policy() -> Policy:
+    """Give the policy for looking at mapping files without a site: any ID that looks like one."""
+    ids = PatientIdPolicy(pattern=r"[A-Za-z0-9-]{3,20}", check_digit="", denied=frozenset(), denied_patterns=())
+    return Policy(patient_id=ids, rerun_window_minutes=120, future_tolerance_minutes=15, oldest_days=3650)
+
+
+def example_terms() -> tuple[DestinationTerms, ...]:
+    """Give one destination of each format for looking at messages without a site."""
+    oru = DestinationTerms(
+        name="example-hl7",
+        format=Format.ORU_R01,
+        value_forms=(UnitSystem.ARBITRARY, UnitSystem.CONVENTIONAL, UnitSystem.SI),
+        sending_application="PADPOST",
+        sending_facility="BENCH",
+        receiving_application="RECORDS",
+        receiving_facility="EXAMPLE",
+        processing_id="T",
+        charset="UNICODE UTF-8",
+        zone=ZoneInfo("UTC"),
+        patient_authority="EXAMPLE",
+        patient_type="MR",
+        patient_system="urn:example:patients",
+        result_system="urn:example:results",
+        observed_at="analysis",
+        local_codes=True,
+    )
+    return oru, replace(oru, name="example-fhir", format=Format.FHIR)
+
+
+# --- plan checks
+
+
+async def check_plans(book: PlanBook, store: Store, queues: Mapping[str, DestinationQueue]) -> None:
+    """Show every plan that the store has no answer for to our own rules and the oracles; open the destinations that pass."""
+    for destination, queue in queues.items():
+        fault = await _plan_fault(book, store, destination)
+        if fault:
+            log.error("destination.shut", destination=destination, fault=fault)
+            queue.shut(f"Its messages fail their checks: {fault}")
+        else:
+            book.passed(destination)
+            queue.open()
+
+
+async def _plan_fault(book: PlanBook, store: Store, destination: str) -> str:
+    known = {plan.digest: store.plan_check(plan.digest) for _, _, plan in book.plans(destination)}
+    unknown = frozenset(digest for digest, fault in known.items() if fault is None)
+    if unknown:
+        own = await asyncio.to_thread(own_faults, book, destination)
+        if own:
+            return own
+        for digest, fault in (await oracle_faults_in_child(book, destination, unknown)).items():
+            known[digest] = fault
+            await asyncio.wrap_future(store.submit(KeepPlanCheck(digest=digest, fault=fault, at=clock.now())))
+    return next((fault for fault in known.values() if fault), "")
+
+
+# --- putting it together
+
+
+async def assemble(config: settings.Settings) -> Padpost:
+    """Put a bridge together for ``config``.
+
+    Raises SettingsError or TableError for what must be mended in a file, StoreLocked or StoreFailed for the store.
+    """
+    tables = tables_for(config)
+    _check_profiles(config, tables)
+    terms = [terms_of(config, destination) for destination in config.destinations]
+    book = PlanBook(terms, [source.profile for source in config.sources], tables)
+    store = await asyncio.to_thread(partial(SqliteStore, config.site.data, now=clock.now))
+    ids = Ids(store)
+    clients = {destination.name: _client(destination) for destination in config.destinations}
+    queues = {
+        destination.name: DestinationQueue(
+            store,
+            destination.name,
+            clients[destination.name],
+            _pace(destination),
+            bear=partial(_bear, book, ids, destination.name),
+            now=clock.now,
+            jitter=random.random,
+        )
+        for destination in config.destinations
+    }
+    for queue in queues.values():
+        queue.shut("Its messages are being checked.")
+    await asyncio.wrap_future(
+        store.submit(KeepTables(digest=tables.digest, content=json.dumps({"digest": tables.digest}).encode(), at=clock.now()))
+    )
+    sources: dict[str, Runs] = {}
+    service = Service(
+        store=store,
+        judging=Judging(store, tables, book, ids, clock.now),
+        sources=sources,
+        queues=queues,
+        wake_queues=partial(_wake_all, queues),
+        once=[partial(check_plans, book, store, queues)],
+    )
+    sources |= {source.name: _receiver(source, service, store) for source in config.sources}
+    desk = Desk(cast("Store", _Waking(store, service.wake)), tables.policy, clock.now)
+    pages = make_pages(store, desk, site=_pages_site(config, tables, service), now=clock.now)
+    return Padpost(config=config, tables=tables, store=store, service=service, pages=pages, clients=list(clients.values()))
+
+
+def _wake_all(queues: Mapping[str, DestinationQueue]) -> None:
+    for queue in queues.values():
+        queue.wake()
+
+
+def _check_profiles(config: settings.Settings, tables: Tables) -> None:
+    for number, source in enumerate(config.sources):
+        if source.profile not in tables.profiles:
+            raise SettingsError(
+                f"No profile is called {source.profile!r}.",
+                remedy=f"There are {', '.join(sorted(tables.profiles))}.",
+                path=("sources", number, "profile"),
+            )
+
+
+def _client(destination: settings.DestinationShape) -> MllpClient | FhirClient | FolderClient:
+    match destination:
+        case settings.MllpDestination():
+            return MllpClient(destination)
+        case settings.FhirDestination():
+            return FhirClient(destination, now=clock.now)
+        case settings.FolderDestination():
+            return FolderClient(destination)
+    raise TypeError(f"no client sends to a {type(destination).__name__}")
+
+
+def _pace(destination: settings.DestinationShape) -> Pace:
+    retry = destination.retry
+    return Pace(
+        first=timedelta(seconds=retry.first_s),
+        longest=timedelta(seconds=retry.longest_s),
+        give_up=timedelta(hours=retry.give_up_h),
+        lanes=1 if isinstance(destination, settings.MllpDestination) else 4,  # one in flight a connection; a server takes a few
+    )
+
+
+async def _bear(book: PlanBook, ids: Ids, destination: str, result: CodedResult) -> Message:
+    return book.write(destination, result, control_id=await ids.control(), made_at=clock.now())
+
+
+def _receiver(source: settings.SourceShape, service: Service, store: Store) -> Runs:
+    keep = partial(service.keep, analyzer=source.analyzer, profile=source.profile)
+    match source:
+        case settings.FolderSource():
+
+            async def note_refused(refused: NoteRefusedFile) -> int:
+                stop_id: int = await asyncio.wrap_future(store.submit(refused))
+                return stop_id
+
+            return FolderReceiver(source, keep=keep, note_refused=note_refused, now=clock.now)
+        case settings.SerialSource():
+            return SerialReceiver(source, keep=keep, now=clock.now)
+        case settings.TcpSource():
+            return TcpReceiver(source, keep=keep, now=clock.now)
+    raise TypeError(f"nothing receives from a {type(source).__name__}")
+
+
+def _pages_site(config: settings.Settings, tables: Tables, service: Service) -> PagesSite:
+    return PagesSite(
+        name=config.site.name,
+        zone=config.site.zone,
+        port=config.pages.port,
+        secret=secrets.token_bytes(32),
+        host_names=config.pages.host_names,
+        destinations=tuple(destination.name for destination in config.destinations),
+        not_ready=lambda: (service.fault,) if service.fault else (),
+        send_again={source.analyzer: tables.profiles[source.profile].send_again for source in config.sources},
+        schemes={source.analyzer: tables.profiles[source.profile].numbers for source in config.sources},
+    )
+
+
+def configure_logging(kind: str) -> None:
+    """Log to standard error: one event word plus fields, as JSON or for a console. No patient identifier is ever given to it."""
+    renderer: Any = (
+        structlog.processors.JSONRenderer() if kind == "json" else structlog.dev.ConsoleRenderer(colors=sys.stderr.isatty())
+    )
+    structlog.configure(
+        processors=[
+            structlog.processors.add_log_level,
+            structlog.processors.TimeStamper(fmt="iso", utc=True),
+            structlog.processors.format_exc_info if kind == "json" else structlog.processors.StackInfoRenderer(),
+            renderer,
+        ],
+        wrapper_class=structlog.make_filtering_bound_logger(logging.INFO),
+        logger_factory=structlog.PrintLoggerFactory(sys.stderr),
+        cache_logger_on_first_use=False,
+    )

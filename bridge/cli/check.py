@@ -6,9 +6,9 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from bridge import settings
-from bridge.app import PlanBook, default_policy, example_terms, load_tables, own_faults, policy_of, terms_of
+from bridge.app import PlanBook, example_terms, own_faults, tables_for, terms_of
+from bridge.read import check_example
 from bridge.render.oracles import oracle_faults
-from bridge.tables.compiled import check_example
 from bridge.tables.types import DestinationTerms, Tables
 
 

@@ -10,7 +10,7 @@ from typing import Any
 import orjson
 
 from bridge import clock, pipeline, settings
-from bridge.app import default_policy, example_terms, load_tables, policy_of, terms_of
+from bridge.app import example_terms, tables_for, terms_of
 from bridge.check import Moment
 from bridge.errors import PadpostError, SetupError
 from bridge.model import Capture, Coded, Facts, Finding, Format, Outcome, Reading, Unreadable, Way

@@ -14,7 +14,15 @@ from bridge.model import Acknowledgement, Format, Message
 from bridge.settings import FolderDestination
 
 ENDINGS = {Format.ORU_R01: ".hl7", Format.FHIR: ".json"}
-_ENDS = {errno.ENOSPC: FolderEnd.FULL, errno.EDQUOT: FolderEnd.FULL, errno.EACCES: FolderEnd.NO_RIGHTS, errno.EPERM: FolderEnd.NO_RIGHTS, errno.EROFS: FolderEnd.NO_RIGHTS, errno.ENOENT: FolderEnd.NO_FOLDER, errno.ENOTDIR: FolderEnd.NO_FOLDER}  # fmt: skip
+_ENDS = {
+    errno.ENOSPC: FolderEnd.FULL,
+    errno.EDQUOT: FolderEnd.FULL,
+    errno.EACCES: FolderEnd.NO_RIGHTS,
+    errno.EPERM: FolderEnd.NO_RIGHTS,
+    errno.EROFS: FolderEnd.NO_RIGHTS,
+    errno.ENOENT: FolderEnd.NO_FOLDER,
+    errno.ENOTDIR: FolderEnd.NO_FOLDER,
+}
 
 
 class FolderClient:
@@ -36,11 +44,21 @@ class FolderClient:
         path = self._folder / f"{message.control_id}{ENDINGS[message.format]}"
         try:
             if path.exists():
-                return read_folder(FolderEnd.THERE_ALREADY if path.read_bytes() == message.payload else FolderEnd.OTHER_CONTENT)
+                return read_folder(self._compared(path, message.payload))
             write_whole(path, message.payload)
         except OSError as error:
             return read_folder(_ENDS.get(error.errno or 0, FolderEnd.FAULT), error.strerror or "")
         return read_folder(FolderEnd.WRITTEN)
+
+    @staticmethod
+    def _compared(path: Path, payload: bytes) -> FolderEnd:
+        """Compare a file of an earlier try, whose fsync may have failed: only what is durable now counts as accepted."""
+        with path.open("rb") as file:
+            if file.read() != payload:
+                return FolderEnd.OTHER_CONTENT
+            os.fsync(file.fileno())
+        sync_folder(path.parent)
+        return FolderEnd.THERE_ALREADY
 
 
 def write_whole(path: Path, payload: bytes) -> None:
@@ -52,12 +70,17 @@ def write_whole(path: Path, payload: bytes) -> None:
             file.flush()
             os.fsync(file.fileno())
         temporary.rename(path)
-        directory = os.open(path.parent, os.O_RDONLY)
-        try:
-            os.fsync(directory)
-        finally:
-            os.close(directory)
+        sync_folder(path.parent)
     except OSError:
         with suppress(OSError):
             temporary.unlink()
         raise
+
+
+def sync_folder(folder: Path) -> None:
+    """Make the names in ``folder`` durable. Raises OSError."""
+    directory = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(directory)
+    finally:
+        os.close(directory)

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import asyncio
 import socket
-from collections.abc import AsyncIterator
-from contextlib import suppress
+from collections import Counter
+from collections.abc import Callable
 
 import structlog
 
@@ -16,91 +16,143 @@ from bridge.wire import er7, mllp
 
 log = structlog.get_logger()
 
+TURNS = 3  # of the event loop; ours: one until it polls, one for bytes that wait, one for the end of the line behind them
 LONGEST_ANSWER = 1_000_000  # bytes; ours: an acknowledgement is a few hundred; more without an end is no answer
 
 
 class MllpClient:
-    """Sends to one receiver. The connection is kept between messages and closed after any doubt.
+    """Sends to one receiver. The connection is kept between messages and aborted after any doubt.
 
-    After a time-out it is closed so that a late answer can never be taken for the next message's.
+    After a time-out it is aborted, so that a late answer can never be taken for the next message's.
+    ``strays`` counts what came down the line and was no answer to the message in flight; nothing is ever answered.
     """
 
     def __init__(self, settings: MllpDestination) -> None:
         self._settings = settings
         self._codec = er7.codec(settings.charset)
-        self._streams: tuple[asyncio.StreamReader, asyncio.StreamWriter] | None = None
+        self._line: _Line | None = None
         self._turn = asyncio.Lock()
-        self.strays = 0
+        self.strays: Counter[Stray] = Counter()
 
     async def send(self, message: Message) -> Acknowledgement:
         """Send ``message`` and give its acknowledgement. Raises nothing for what a receiver or the network does."""
+        try:
+            framed = mllp.frame(message.payload)
+        except ValueError as error:
+            return no_answer(Silence.UNFRAMED, str(error))
         async with self._turn:
             try:
-                reader, writer = await self._connected()
+                line = await self._connected()
             except socket.gaierror as error:
-                return no_answer(Silence.NAME, str(error))
+                # a name server that is away says "try later" (EAI_AGAIN); every other fault is the name's own
+                return no_answer(Silence.NO_CONNECTION if error.errno == socket.EAI_AGAIN else Silence.NAME, str(error))
             except (OSError, TimeoutError) as error:
                 return no_answer(Silence.NO_CONNECTION, str(error))
+            answered = False
             try:
-                return await self._exchange(reader, writer, message)
-            except asyncio.CancelledError:
-                await self._drop()
-                raise
+                acknowledgement = await self._exchange(line, framed, message.control_id)
+                answered = isinstance(acknowledgement, Acknowledgement)
+            finally:
+                if not answered:  # a time-out, a lost line, or our own cancellation: the fate is unknown
+                    await self.close()
+        return acknowledgement if isinstance(acknowledgement, Acknowledgement) else no_answer(acknowledgement)
 
     async def close(self) -> None:
-        """Close the connection."""
-        await self._drop()
+        """End the connection at once; what was not sent yet is not sent."""
+        line, self._line = self._line, None
+        if line:
+            line.abort()
+            await line.ended.wait()
 
-    async def _connected(self) -> tuple[asyncio.StreamReader, asyncio.StreamWriter]:
-        if self._streams and (self._streams[0].at_eof() or self._streams[1].is_closing()):
-            await self._drop()
-        if self._streams is None:
-            opening = asyncio.open_connection(self._settings.host, self._settings.port, limit=LONGEST_ANSWER)
-            self._streams = await asyncio.wait_for(opening, self._settings.connect_s)
-        return self._streams
+    async def _connected(self) -> _Line:
+        for _ in range(TURNS):  # what arrived since the last message, or the end of the line, is seen before anything is sent
+            await asyncio.sleep(0)
+        if self._line and self._line.is_over:
+            await self.close()
+        if self._line is None:
+            opening = asyncio.get_running_loop().create_connection(
+                lambda: _Line(self._note), self._settings.host, self._settings.port
+            )
+            _, line = await asyncio.wait_for(opening, self._settings.connect_s)
+            self._line = line
+        return self._line
 
-    async def _exchange(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter, message: Message) -> Acknowledgement:
+    async def _exchange(self, line: _Line, framed: bytes, control_id: str) -> Acknowledgement | Silence:
+        def read(payload: bytes) -> Acknowledgement | Stray:
+            return read_mllp(payload, control_id=control_id, charset=self._codec)
+
         try:
-            async with asyncio.timeout(self._settings.answer_s):
-                writer.write(mllp.frame(message.payload))
-                await writer.drain()
-                async for payload in _payloads(reader):
-                    answer = read_mllp(payload, control_id=message.control_id, charset=self._codec)
-                    if isinstance(answer, Acknowledgement):
-                        return answer
-                    self._note(answer)
-            silence = Silence.LOST
+            return await asyncio.wait_for(line.exchange(framed, read), self._settings.answer_s)
         except TimeoutError:
-            silence = Silence.TIMEOUT
-        except OSError:
-            silence = Silence.LOST
-        except ValueError:
-            silence = Silence.TOO_LONG
-        await self._drop()
-        return no_answer(silence)
+            return Silence.TIMEOUT
 
     def _note(self, stray: Stray) -> None:
-        """Count what is no answer to the message in flight; it is never acknowledged itself."""
-        self.strays += 1
-        log.warning("mllp.stray", destination=self._settings.name, kind=stray.value)
-
-    async def _drop(self) -> None:
-        streams, self._streams = self._streams, None
-        if streams:
-            streams[1].close()
-            with suppress(OSError):
-                await streams[1].wait_closed()
+        self.strays[stray] += 1
+        log.warning("mllp.stray", destination=self._settings.name, kind=stray.name.lower())
 
 
-async def _payloads(reader: asyncio.StreamReader) -> AsyncIterator[bytes]:
-    """Give the frames that arrive until the connection ends. Raises ValueError for an endless one."""
-    deframer = mllp.Deframer(longest=LONGEST_ANSWER)
-    taken = 0
-    while data := await reader.read(65536):
-        taken += len(data)
-        payloads = deframer.feed(data)
-        taken = 0 if payloads else taken
-        if taken > LONGEST_ANSWER:
-            raise ValueError("bytes without an end")
+class _Line(asyncio.Protocol):
+    """One connection. Frames that arrive while nothing is in flight are strays at once, never kept for the next message."""
+
+    def __init__(self, note: Callable[[Stray], None]) -> None:
+        self.ended = asyncio.Event()
+        self.is_over = False
+        self._note = note
+        self._deframer = mllp.Deframer(longest=LONGEST_ANSWER)
+        self._unframed = 0
+        self._transport: asyncio.Transport | None = None
+        self._read: Callable[[bytes], Acknowledgement | Stray] | None = None
+        self._answer: asyncio.Future[Acknowledgement | Silence] | None = None
+
+    async def exchange(self, framed: bytes, read: Callable[[bytes], Acknowledgement | Stray]) -> Acknowledgement | Silence:
+        """Send one frame and wait until ``read`` takes an arriving one for its answer, or the line ends."""
+        if self.is_over or self._transport is None:
+            return Silence.LOST
+        self._read, self._answer = read, asyncio.get_running_loop().create_future()
+        try:
+            self._transport.write(framed)
+            return await self._answer
+        finally:
+            self._read = self._answer = None
+
+    def abort(self) -> None:
+        """End the connection without waiting for anybody."""
+        if self._transport:
+            self._transport.abort()
+
+    # --- what the event loop calls
+
+    def connection_made(self, transport: asyncio.BaseTransport) -> None:
+        """Keep the transport."""
+        assert isinstance(transport, asyncio.Transport)
+        self._transport = transport
+
+    def data_received(self, data: bytes) -> None:
+        """Take what arrived, in whatever pieces."""
+        payloads = self._deframer.feed(data)
+        self._unframed = 0 if payloads else self._unframed + len(data)
         for payload in payloads:
-            yield payload
+            answer = self._read(payload) if self._read and self._answer and not self._answer.done() else Stray.NOT_ASKED
+            if isinstance(answer, Stray):
+                self._note(answer)
+            else:
+                self._settle(answer)
+        if self._unframed > LONGEST_ANSWER:
+            self.is_over = True
+            self._settle(Silence.TOO_LONG)
+
+    def eof_received(self) -> bool:
+        """Take a half-closed line for a lost one: the answer can only come down this way."""
+        self.is_over = True
+        self._settle(Silence.LOST)
+        return False
+
+    def connection_lost(self, exc: Exception | None) -> None:  # noqa: ARG002 - the loop's signature; why it ended changes nothing
+        """Take the end of the line."""
+        self.is_over = True
+        self._settle(Silence.LOST)
+        self.ended.set()
+
+    def _settle(self, answer: Acknowledgement | Silence) -> None:
+        if self._answer and not self._answer.done():
+            self._answer.set_result(answer)

@@ -61,8 +61,13 @@ MLLP: Mapping[tuple[str, str], Row] = {
     ("AR", "206"): Row(answer=_TRY_AGAIN, why="A record is locked for now."),
     ("AR", "207"): Row(answer=_TRY_AGAIN, why="An internal error of the receiver."),
     ("AR", NONE): Row(answer=_TRY_AGAIN, why="Without a reason, AR says that the receiver is down or in trouble."),
-    ("AR", OTHER): Row(answer=_TRY_AGAIN, why="A reason that table 0357 does not have; tried again up to the limit, then a person looks."),
-    (OTHER, ANY): Row(answer=_REFUSED, why="An answer to this very message in a code that table 0008 does not have: never taken for yes; a person looks."),
+    ("AR", OTHER): Row(
+        answer=_TRY_AGAIN, why="A reason that table 0357 does not have; tried again up to the limit, then a person looks."
+    ),
+    (OTHER, ANY): Row(
+        answer=_REFUSED,
+        why="An answer to this very message in a code that table 0008 does not have: never taken for yes; a person looks.",
+    ),
 }
 ERROR_CODES = frozenset({"0", *(error for _, error in MLLP if error.isdigit())})  # HL7 table 0357
 _HARMLESS = frozenset({"I", "W"})  # ERR-4, HL7 table 0516: information and warning explain, they decide nothing
@@ -73,6 +78,7 @@ class Stray(StrEnum):
 
     FOREIGN = "answers another message"
     NO_ANSWER = "is no acknowledgement"
+    NOT_ASKED = "came while nothing was in flight"
 
 
 def read_mllp(payload: bytes, *, control_id: str, charset: str) -> Acknowledgement | Stray:
@@ -88,7 +94,7 @@ def read_mllp(payload: bytes, *, control_id: str, charset: str) -> Acknowledgeme
     msa = acknowledging[0]
     if _field(msa, 2) != control_id:
         return Stray.FOREIGN
-    component = (_field(segments[0], 1) or "^")[0]  # MSH-2 begins with the component separator
+    component = (_field(segments[0], 2) or "^")[0]  # MSH-2 begins with the component separator
     errors = [fields for fields in segments if fields[0] == "ERR" and _field(fields, 4) not in _HARMLESS]
     code, reasons = _field(msa, 1), [reason for fields in errors if (reason := _error_code(fields, component))]
     row = _mllp_row(code, reasons)
@@ -101,16 +107,15 @@ def read_mllp(payload: bytes, *, control_id: str, charset: str) -> Acknowledgeme
 
 
 def _segments(payload: bytes, charset: str) -> list[list[str]]:
-    for codec in ("utf-8", charset, "latin-1"):
-        try:
-            return [fields for fields in er7.split(payload, codec) if fields]
-        except (UnicodeError, LookupError):
-            continue
-    raise AssertionError("latin-1 decodes every byte")  # pragma: no cover - unreachable by the codec's definition
+    try:
+        payload.decode("utf-8")
+    except UnicodeDecodeError:
+        return er7.split(payload, charset)
+    return er7.split(payload, "utf-8")
 
 
 def _field(fields: list[str], number: int) -> str:
-    """Give field ``number``, "" where the segment is shorter; in MSH the list lacks MSH-1, the separator itself."""
+    """Give field ``number`` without outer blanks, "" where the segment is shorter."""
     return fields[number].strip() if number < len(fields) else ""
 
 
@@ -156,8 +161,13 @@ WHOLE, SEVERAL, UNSUPPORTED = "200 whole", "412 several", "412 not supported"
 # HTTP status: RFC 9110, RFC 6585, FHIR R4 http.html (transaction, conditional create)
 HTTP: Mapping[str, Row] = {
     WHOLE: Row(answer=_ACCEPTED, why="200 with a transaction-response that has as many entries as were sent, each 2xx."),
-    "2xx": Row(answer=_REFUSED, why="Success without that proof (another body, an entry that is not 2xx, 201, 202): nobody knows what is stored; a person looks."),
-    "3xx": Row(answer=_CLOSED, why="A redirect is never followed: patient data and the token go nowhere but to the configured address."),
+    "2xx": Row(
+        answer=_REFUSED,
+        why="Success without that proof (another body, an entry that is not 2xx, 201, 202): nobody knows what is stored; a person looks.",
+    ),
+    "3xx": Row(
+        answer=_CLOSED, why="A redirect is never followed: patient data and the token go nowhere but to the configured address."
+    ),
     "400": Row(answer=_REFUSED, why="Malformed or not valid there."),
     "401": Row(answer=_CLOSED, why="Not signed in, even after the token was read anew and tried once more."),
     "403": Row(answer=_CLOSED, why="Signed in, but not allowed to write there."),
@@ -169,7 +179,9 @@ HTTP: Mapping[str, Row] = {
     "409": Row(answer=_TRY_AGAIN, why=f"An edit conflict; the {MOST_CONFLICTS}rd one of the same message is refused."),
     "410": Row(answer=_CLOSED, why="The address is gone."),
     "412": Row(answer=_REFUSED, why="A condition failed and the server does not say which."),
-    SEVERAL: Row(answer=_REFUSED, why="412 with issue code multiple-matches or duplicate: more than one record bears the identifier."),
+    SEVERAL: Row(
+        answer=_REFUSED, why="412 with issue code multiple-matches or duplicate: more than one record bears the identifier."
+    ),
     UNSUPPORTED: Row(answer=_CLOSED, why="412 with issue code not-supported: the server takes no conditional entries."),
     "413": Row(answer=_REFUSED, why="Too large for that server."),
     "415": Row(answer=_CLOSED, why="The server takes no FHIR JSON."),
@@ -200,8 +212,12 @@ def read_http(reply: HttpReply, *, entries: int, now: datetime) -> Acknowledgeme
     resource = {} if reply.cut else _resource(reply.body)
     row = HTTP[_http_key(reply.status, resource, entries)]
     wait = retry_after_s(reply.retry_after, now=now) if reply.status in _WAITING_STATUS or 500 <= reply.status <= 599 else None
-    said = words(_issue_words(resource)) or ("" if row.answer is _ACCEPTED else words([reply.body[: 2 * LONGEST_TEXT].decode("utf-8", "replace")]))
-    return Acknowledgement(answer=row.answer, code=f"HTTP {reply.status}", text=said, retry_after_s=wait if row.answer is _TRY_AGAIN else None)
+    said = words(_issue_words(resource)) or (
+        "" if row.answer is _ACCEPTED else words([reply.body[: 2 * LONGEST_TEXT].decode("utf-8", "replace")])
+    )
+    return Acknowledgement(
+        answer=row.answer, code=f"HTTP {reply.status}", text=said, retry_after_s=wait if row.answer is _TRY_AGAIN else None
+    )
 
 
 def settle_conflict(acknowledgement: Acknowledgement, *, conflicts: int) -> Acknowledgement:
@@ -260,7 +276,9 @@ def _is_whole(resource: dict[str, Any], entries: int) -> bool:
         return False
     answers = [entry.get("response") for entry in _objects(listed)]
     states = [answer.get("status") for answer in answers if isinstance(answer, dict)]
-    return len(listed) == entries == len(states) > 0 and all(isinstance(state, str) and re.match(r"2[0-9]{2}(\s|$)", state) for state in states)
+    return len(listed) == entries == len(states) > 0 and all(
+        isinstance(state, str) and re.match(r"2[0-9]{2}(\s|$)", state) for state in states
+    )
 
 
 def _issue_words(resource: dict[str, Any]) -> Iterator[str]:
@@ -290,17 +308,23 @@ class Silence(StrEnum):
     NAME = "host name unknown"
     TLS = "TLS failure"
     SETUP = "cannot be sent as configured"
+    UNFRAMED = "cannot be framed"
 
 
 SILENCE: Mapping[Silence, Row] = {
-    Silence.NO_CONNECTION: Row(answer=_TRY_AGAIN, why="Nobody takes the call: nothing was sent, and other lanes wait for the same door."),
+    Silence.NO_CONNECTION: Row(
+        answer=_TRY_AGAIN, why="Nobody takes the call: nothing was sent, and other lanes wait for the same door."
+    ),
     Silence.TIMEOUT: Row(answer=_TRY_AGAIN, why="Sent, and no answer in time: its fate is unknown; the same bytes go again."),
-    Silence.LOST: Row(answer=_TRY_AGAIN, why="The connection ended before an answer: its fate is unknown; the same bytes go again."),
+    Silence.LOST: Row(
+        answer=_TRY_AGAIN, why="The connection ended before an answer: its fate is unknown; the same bytes go again."
+    ),
     Silence.TOO_LONG: Row(answer=_TRY_AGAIN, why="Bytes without an end and no answer in them; the connection was closed."),
     Silence.INTERRUPTED: Row(answer=_TRY_AGAIN, why="Padpost was stopped in the middle; the same bytes go again."),
     Silence.NAME: Row(answer=_CLOSED, why="The configured host name leads nowhere."),
     Silence.TLS: Row(answer=_CLOSED, why="The certificate or the encryption does not fit; nothing is sent over it."),
     Silence.SETUP: Row(answer=_CLOSED, why="A secret is not set, or the address cannot be used."),
+    Silence.UNFRAMED: Row(answer=_REFUSED, why="The message holds bytes that MLLP cannot carry; a person looks."),
 }
 
 
@@ -328,7 +352,9 @@ class FolderEnd(StrEnum):
 FOLDER: Mapping[FolderEnd, Row] = {
     FolderEnd.WRITTEN: Row(answer=_ACCEPTED, why="The whole file and its name are on the disk."),
     FolderEnd.THERE_ALREADY: Row(answer=_ACCEPTED, why="An earlier try wrote the same bytes under the same name."),
-    FolderEnd.OTHER_CONTENT: Row(answer=_REFUSED, why="A file of that name holds something else; it is left alone and a person looks."),
+    FolderEnd.OTHER_CONTENT: Row(
+        answer=_REFUSED, why="A file of that name holds something else; it is left alone and a person looks."
+    ),
     FolderEnd.BAD_NAME: Row(answer=_REFUSED, why="The control ID is none of ours and makes no file name."),
     FolderEnd.FULL: Row(answer=_TRY_AGAIN, why="The disk is full for now."),
     FolderEnd.NO_FOLDER: Row(answer=_CLOSED, why="The configured folder is not there; it is never made."),
@@ -362,15 +388,28 @@ def stop_words(destination: str, acknowledgement: Acknowledgement, *, tried_for:
     )
 
 
+def door_words(acknowledgement: Acknowledgement) -> str:
+    """Give why a destination takes nothing for now: the code and our own words for it, never the receiver's."""
+    code = acknowledgement.code
+    rows = {f"HTTP {key[:3]}": row for key, row in HTTP.items() if row.answer is _CLOSED}
+    rows |= {key.value: row for key, row in SILENCE.items()} | {key.value: row for key, row in FOLDER.items()}
+    row = rows.get(code) or (HTTP["3xx"] if code.startswith("HTTP 3") else None)
+    return f"{code}: {row.why}" if row else code
+
+
 def describe() -> str:
     """Print the tables as docs/reference/answers.md, Markdown."""
     blocks = [
-        "# What a receiver's answer means\n\nPrinted from `bridge/lifecycle/answers.py`; a test compares. *accepted* ends the delivery; *try again* waits, "
-        "doubling, up to the limit, then a person looks; *refused* opens a row on Rejected messages with the receiver's own words;\n"
-        "*destination closed* consumes nothing: one row for the receiver, tried now and then until it opens.\n",
+        (
+            "# What a receiver's answer means\n\nPrinted from `bridge/lifecycle/answers.py`; a test compares. *accepted* ends the delivery; *try again* waits, "
+            "doubling, up to the limit, then a person looks; *refused* opens a row on Rejected messages with the receiver's own words;\n"
+            "*destination closed* consumes nothing: one row for the receiver, tried now and then until it opens.\n"
+        ),
         _table("HL7 v2 over MLLP", ("MSA-1", "ERR-3"), [(*key, row) for key, row in MLLP.items()]),
-        "An answer counts only if it begins with MSH, has exactly one MSA, and MSA-2 is the control ID that was sent. Anything else on the line is\n"
-        "counted and passed over. Where ERR-3 is empty, ERR-1.4 (before version 2.5) is read; errors of severity I or W decide nothing.\n",
+        (
+            "An answer counts only if it begins with MSH, has exactly one MSA, and MSA-2 is the control ID that was sent. Anything else on the line is\n"
+            "counted and passed over. Where ERR-3 is empty, ERR-1.4 (before version 2.5) is read; errors of severity I or W decide nothing.\n"
+        ),
         _table("FHIR over HTTP", ("Status",), [(key, row) for key, row in HTTP.items()]),
         f"Retry-After is honoured in seconds or as a date, up to {LONGEST_RETRY_AFTER_S / 60:.0f} minutes. A body that is not FHIR changes nothing: the status alone decides.\n",
         _table("No answer, every kind", ("What happened",), [(key.value, row) for key, row in SILENCE.items()]),

@@ -1,0 +1,67 @@
+"""An outgoing message made readable: HL7 segments on lines with their fields named, FHIR as indented JSON."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+from bridge.model import Format, Message
+from bridge.wire import er7
+
+MSH_18 = 18  # HL7 v2.5.1 section 2.14.9.18: the message's character set
+INDENT = "  "
+_TOKEN = re.compile(r'"(?:[^"\\]|\\.)*"|[\[\]{},:]|[^\s\[\]{},:"]+')  # RFC 8259 section 2: the tokens of JSON
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Segment:
+    """One HL7 segment: its name, and its fields as (``PID-3``, text as sent), empty ones too."""
+
+    name: str
+    fields: tuple[tuple[str, str], ...]
+
+
+def text(message: Message) -> str:
+    """Give a message as text: in its own declared character set; a byte that is not in it stands as an escape."""
+    if message.format is Format.FHIR:
+        return message.payload.decode("utf-8", "backslashreplace")
+    return message.payload.decode(_charset(message.payload), "backslashreplace")
+
+
+def segments(message: Message) -> tuple[Segment, ...]:
+    """Give an HL7 message's segments in order."""
+    return tuple(
+        Segment(
+            name=fields[0],
+            fields=tuple((f"{fields[0]}-{place}", field) for place, field in enumerate(fields[1:], 1)),
+        )
+        for fields in er7.split(message.payload, _charset(message.payload))
+    )
+
+
+def pretty_json(message: Message) -> str:
+    """Give a FHIR message indented, token by token: numbers stay as they were sent (1.010 keeps its zero)."""
+    depth, out = 0, ""
+    for token in _TOKEN.findall(text(message)):
+        if token in "]}":
+            depth -= 1
+            out = out.rstrip() if out.rstrip()[-1:] in ("[", "{") else f"{out}\n{INDENT * depth}"
+            out += token
+        elif token in "[{":
+            depth += 1
+            out += f"{token}\n{INDENT * depth}"
+        elif token == ",":
+            out += f",\n{INDENT * depth}"
+        else:
+            out += ": " if token == ":" else token
+    return out
+
+
+def _charset(payload: bytes) -> str:
+    fields = er7.split(payload.split(b"\r", 1)[0], "8859/1")
+    declared = fields[0][MSH_18] if fields and len(fields[0]) > MSH_18 else ""
+    try:
+        er7.codec(declared)
+    except LookupError:
+        return "ASCII"
+    return declared

@@ -1,0 +1,37 @@
+"""What the pages must be told of the site; app.py fills it in."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from zoneinfo import ZoneInfo
+
+from bridge.tables.types import NumberScheme
+
+
+def _nothing_missing() -> tuple[str, ...]:
+    return ()
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class PagesSite:
+    """Who we are, where we may be called, and what the service says of itself.
+
+    ``port`` is the port of our own socket: loopback names must carry it. ``host_names`` are further names to
+    answer to, ``name`` (with any port) or ``name:port``. ``secret`` is random bytes, at least 32, new for every
+    process: it signs forms. ``not_ready`` gives a reason in words for each thing that keeps the service from
+    working. ``send_again`` gives, by analyzer, the steps that make it send a strip from its memory again.
+    ``schemes`` says, by analyzer, how it numbers its strips: for missing numbers and the day tally.
+    ``largest_body`` is in bytes.
+    """
+
+    name: str
+    zone: ZoneInfo
+    port: int
+    secret: bytes
+    host_names: tuple[str, ...] = ()
+    destinations: tuple[str, ...] = ()
+    not_ready: Callable[[], tuple[str, ...]] = _nothing_missing
+    send_again: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    schemes: Mapping[str, NumberScheme] = field(default_factory=dict)
+    largest_body: int = 65_536  # ours: the longest form holds a few hundred characters

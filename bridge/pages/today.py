@@ -1,0 +1,171 @@
+"""What Today shows, gathered from the store and added up by bench."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from bridge.bench.gaps import Gap, UsedNumber, gaps
+from bridge.bench.tally import DayTally, Fate, Standing, TalliedDelivery, TalliedStrip, fate_of, standing_of, tally
+from bridge.lifecycle.states import DestinationState, StopGroup
+from bridge.model import Priority
+from bridge.pages.site import PagesSite
+from bridge.store.api import Store
+from bridge.store.rows import AnalyzerRow, DayStrips, DeliveryRow, DestinationRow, StopRow, StripRow
+
+SERIES_WINDOW = timedelta(days=2)  # ours: a number that is missing since yesterday can still be sent from the analyzer's memory
+URGENT = 20  # ours: STAT rows shown on Today; the list shows all
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Today:
+    """Everything on Today. ``last_through`` is when a receiver last acknowledged a strip; ``faults`` stand above all."""
+
+    faults: tuple[str, ...]
+    counts: Mapping[StopGroup, int]
+    urgent: tuple[StopRow, ...]
+    last_through: datetime | None
+    analyzers: tuple[AnalyzerRow, ...]
+    missing: tuple[Gap, ...]
+    non_patient: tuple[StripRow, ...]
+    destinations: tuple[DestinationRow, ...]
+    tally: DayTally
+    strips: Mapping[int, StripRow]
+    unreadable_captures: int
+    refused_files: int
+
+    @property
+    def stopped(self) -> int:
+        """Count everything that waits for a person."""
+        return sum(self.counts.values())
+
+
+def today(store: Store, site: PagesSite, *, now: datetime) -> Today:
+    """Gather what Today shows at ``now``."""
+    day = store.day(now.astimezone(site.zone).date(), site.zone)
+    used = store.numbers_used(since=now - SERIES_WINDOW)
+    return Today(
+        faults=faults(store, site),
+        counts={group: store.open_stops().get(group, 0) for group in StopGroup},
+        urgent=store.stops(priority=Priority.STAT, limit=URGENT),
+        last_through=_last_through(store, day),
+        analyzers=store.analyzers(),
+        missing=gaps(
+            (UsedNumber(analyzer=each.analyzer, mode=each.mode, series=each.series, number=each.number) for each in used),
+            site.schemes,
+        ),
+        non_patient=tuple(strip for strip in day.strips if strip.outcome == "non_patient"),
+        destinations=_destinations(store, site),
+        tally=tally(_tallied_strips(day.strips), _tallied_deliveries(day), schemes=site.schemes),
+        strips={strip.strip_id: strip for strip in day.strips},
+        unreadable_captures=day.unreadable_captures,
+        refused_files=day.refused_files,
+    )
+
+
+def faults(store: Store, site: PagesSite) -> tuple[str, ...]:
+    """Give in words what keeps the service from working; empty while all is well."""
+    return (*((store.fault,) if store.fault else ()), *site.not_ready())
+
+
+def _last_through(store: Store, day: DayStrips) -> datetime | None:
+    """Give when a receiver last acknowledged: of today's strips, else of the newest result."""
+    deliveries: Iterable[DeliveryRow] = day.deliveries
+    accepted = [each.accepted_at for each in deliveries if each.accepted_at is not None]
+    if not accepted:
+        newest = store.results(limit=1)
+        deliveries = store.deliveries(newest[0].result_id) if newest else ()
+        accepted = [each.accepted_at for each in deliveries if each.accepted_at is not None]
+    return max(accepted, default=None)
+
+
+def _destinations(store: Store, site: PagesSite) -> tuple[DestinationRow, ...]:
+    """Give every configured destination, one that the store never heard of as open and empty; then former ones."""
+    known = {row.name: row for row in store.destinations()}
+    configured = tuple(known.pop(name, None) or _untouched(name) for name in site.destinations)
+    return (*configured, *known.values())
+
+
+def _untouched(name: str) -> DestinationRow:
+    return DestinationRow(
+        name=name, state=DestinationState.OPEN, reason="", since=None, waiting=0, oldest=None, accepted=0, refused=0
+    )
+
+
+def _tallied_strips(strips: Iterable[StripRow]) -> tuple[TalliedStrip, ...]:
+    return tuple(
+        TalliedStrip(
+            strip_id=strip.strip_id,
+            analyzer=strip.analyzer,
+            mode=strip.mode,
+            series=strip.series,
+            number=int(strip.number) if strip.number.isascii() and strip.number.isdecimal() else None,
+            fate=fate_of(strip.outcome, rules=tuple(rule for rule, _, _ in strip.findings), purpose=strip.purpose),
+        )
+        for strip in strips
+    )
+
+
+def _tallied_deliveries(day: DayStrips) -> tuple[TalliedDelivery, ...]:
+    """Tie each result's newest delivery at each destination to its strip."""
+    strip_of = {strip.result_id: strip.strip_id for strip in day.strips if strip.result_id}
+    newest: dict[tuple[str, str], DeliveryRow] = {}
+    for each in day.deliveries:
+        key = (each.result_id, each.destination)
+        if each.result_id in strip_of and (key not in newest or newest[key].version <= each.version):
+            newest[key] = each
+    return tuple(
+        TalliedDelivery(strip_id=strip_of[each.result_id], destination=each.destination, standing=standing_of(each.state))
+        for each in newest.values()
+    )
+
+
+# --- the tally in lines that a page can show -----------------------------------------------------
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Term:
+    """One term of a sum: its words, its count, and the strips it counts."""
+
+    words: str
+    count: int
+    strips: tuple[int, ...]
+
+
+FATE_TERMS: tuple[tuple[Fate, str], ...] = (
+    (Fate.SENT_ON, "sent on"),
+    (Fate.WAITING, "waiting"),
+    (Fate.HELD, "waiting for your decision"),
+    (Fate.REJECTED, "cannot be sent"),
+    (Fate.DISCARDED, "discarded"),
+    (Fate.SUPERSEDED, "replaced"),
+    (Fate.CONTROL, "controls"),
+    (Fate.OTHER_NON_PATIENT, "other than patients"),
+)
+EXTRA_TERMS: tuple[tuple[Fate, str], ...] = ((Fate.COPY, "copies"), (Fate.CONFLICT, "same number, other content"))
+STANDING_TERMS: tuple[tuple[Standing, str], ...] = (
+    (Standing.ACKNOWLEDGED, "received"),
+    (Standing.QUEUED, "waiting"),
+    (Standing.REFUSED, "turned away or given up"),
+    (Standing.SUPERSEDED, "replaced"),
+    (Standing.GIVEN_UP, "discarded"),
+)
+
+
+def fate_terms(strips: Mapping[Fate, tuple[int, ...]], terms: tuple[tuple[Fate, str], ...] = FATE_TERMS) -> tuple[Term, ...]:
+    """Give the terms of first readings (or of ``EXTRA_TERMS``) that are not empty."""
+    return tuple(
+        Term(words=words, count=len(strips.get(fate, ())), strips=strips.get(fate, ()))
+        for fate, words in terms
+        if strips.get(fate)
+    )
+
+
+def standing_terms(strips: Mapping[Standing, tuple[int, ...]]) -> tuple[Term, ...]:
+    """Give the terms of one receiver's sum that are not empty."""
+    return tuple(
+        Term(words=words, count=len(strips.get(standing, ())), strips=strips.get(standing, ()))
+        for standing, words in STANDING_TERMS
+        if strips.get(standing)
+    )

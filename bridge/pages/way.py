@@ -1,0 +1,104 @@
+"""The way line: how far a strip came, station by station, and where it stopped."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+
+from bridge.lifecycle.states import OPEN_DELIVERY, STOPPED_DELIVERY, StopGroup, StopState
+from bridge.model import DeliveryState
+from bridge.pages.words import OUTCOME_WORDS
+from bridge.store.rows import StopRow, StripRow
+
+STATIONS = ("received", "read", "checked", "coded", "sent", "acknowledged")
+
+
+class Mark(StrEnum):
+    """How a station is drawn. ``end``: the strip goes no further, and nobody need do anything."""
+
+    DONE = "done"
+    WAIT = "wait"
+    DECIDE = "decide"
+    CANNOT = "cannot"
+    TURNED = "turned"
+    END = "end"
+    AHEAD = "ahead"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Station:
+    """One station of the line."""
+
+    name: str
+    mark: Mark
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Way:
+    """All six stations in order, and the same in a sentence for those who do not see the line."""
+
+    stations: tuple[Station, ...]
+    sentence: str
+
+
+GROUP_MARKS: dict[StopGroup, Mark] = {
+    StopGroup.HELD: Mark.DECIDE,
+    StopGroup.REJECTED: Mark.CANNOT,
+    StopGroup.REFUSED: Mark.TURNED,
+}
+_AT_BY_RULE = {"read": "read", "code": "coded", "render": "sent"}  # by the first part of a rule's id; all else: checked
+_ENDS = {"copy", "non_patient", "discarded", "superseded"}
+
+
+def way_of_stop(stop: StopRow) -> Way:
+    """Give the way of what stands behind a stop, up to the station where it stopped."""
+    at = _station_of_stop(stop)
+    mark = GROUP_MARKS[stop.group] if stop.state is StopState.OPEN else Mark.END
+    return _way(at, mark, f"stopped at {at}: {stop.sentence}")
+
+
+def way_of_strip(strip: StripRow, states: Sequence[DeliveryState]) -> Way:
+    """Give the way of a judged strip; ``states`` are those of its newest deliveries."""
+    words = OUTCOME_WORDS.get(strip.outcome, strip.outcome)
+    first_rule = strip.findings[0][0] if strip.findings else ""
+    if strip.outcome == "coded":
+        return way_of_result(states)
+    if strip.outcome in _ENDS:
+        return _way("checked", Mark.END, f"ended at checked: {words}")
+    at = "read" if strip.outcome == "unreadable" else _AT_BY_RULE.get(first_rule.partition(".")[0], "checked")
+    mark = Mark.DECIDE if strip.outcome == "held" else Mark.CANNOT
+    return _way(at, mark, f"stopped at {at}: {words}")
+
+
+def way_of_result(states: Sequence[DeliveryState]) -> Way:
+    """Give the way of a result: it is acknowledged once no receiver's answer is outstanding."""
+    going = [state for state in states if state is not DeliveryState.SUPERSEDED]
+    if any(state in STOPPED_DELIVERY for state in going):
+        return _way("acknowledged", Mark.TURNED, "stopped at acknowledged: turned away by a receiver")
+    if any(state in OPEN_DELIVERY for state in going):
+        tried = any(state in {DeliveryState.SENDING, DeliveryState.RETRYING} for state in going)
+        at = "acknowledged" if tried else "sent"
+        return _way(at, Mark.WAIT, "sent, waiting to be acknowledged" if tried else "coded, waiting to be sent")
+    if any(state is DeliveryState.ACCEPTED for state in going):
+        return _way("acknowledged", Mark.DONE, "acknowledged: received by every receiver")
+    return _way("coded", Mark.END, "ended at coded: not sent to any receiver")
+
+
+def _station_of_stop(stop: StopRow) -> str:
+    if stop.group is StopGroup.REFUSED:
+        return "acknowledged"
+    if stop.capture_id is None:
+        return "received"
+    return _AT_BY_RULE.get(stop.rule.partition(".")[0], "checked")
+
+
+def _way(at: str, mark: Mark, sentence: str) -> Way:
+    reached = STATIONS.index(at)
+    return Way(
+        stations=tuple(
+            Station(name=name, mark=Mark.DONE if place < reached else mark if place == reached else Mark.AHEAD)
+            for place, name in enumerate(STATIONS)
+        ),
+        sentence=sentence,
+    )

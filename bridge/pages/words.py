@@ -1,0 +1,216 @@
+"""How rows are put in words: times, counts, groups, states, and text that came from outside."""
+
+from __future__ import annotations
+
+import unicodedata
+from collections.abc import Iterator
+from datetime import datetime, timedelta
+from zoneinfo import ZoneInfo
+
+from markupsafe import Markup, escape
+
+from bridge.lifecycle.states import DestinationState, StopGroup
+from bridge.model import DeliveryState, Purpose
+
+# ISO/IEC 646 (ECMA-48, ECMA-6) abbreviations of the C0 set, in order from 0, and of DEL.
+CONTROL_WORDS = (
+    "NUL SOH STX ETX EOT ENQ ACK BEL BS HT LF VT FF CR SO SI DLE DC1 DC2 DC3 DC4 NAK SYN ETB CAN EM SUB ESC FS GS RS US"
+).split()
+DELETE = 0x7F  # ECMA-6: DEL
+
+# Unicode general categories that a reader cannot see, or that move other characters about (UAX #9, UTS #39):
+# controls, formats (with all bidirectional ones), private use, surrogates, unassigned, line and paragraph separators.
+UNSEEN = frozenset({"Cc", "Cf", "Co", "Cs", "Cn", "Zl", "Zp"})
+
+GROUP_WORDS: dict[StopGroup, str] = {
+    StopGroup.HELD: "waiting for your decision",
+    StopGroup.REJECTED: "cannot be sent",
+    StopGroup.REFUSED: "turned away by a receiver",
+}
+
+DELIVERY_WORDS: dict[DeliveryState, str] = {
+    DeliveryState.UNBORN: "waiting: its message is not made yet",
+    DeliveryState.QUEUED: "waiting to be sent",
+    DeliveryState.SENDING: "being sent",
+    DeliveryState.RETRYING: "waiting for the next try",
+    DeliveryState.ACCEPTED: "received",
+    DeliveryState.REFUSED: "turned away",
+    DeliveryState.EXPIRED: "given up after many tries",
+    DeliveryState.SUPERSEDED: "replaced by a newer version",
+    DeliveryState.DISCARDED: "discarded",
+}
+
+DESTINATION_WORDS: dict[DestinationState, str] = {
+    DestinationState.OPEN: "open",
+    DestinationState.CLOSED: "closed: nothing is sent until it answers again",
+    DestinationState.SHUT: "shut: its messages fail our checks, so nothing is sent",
+}
+
+PURPOSE_WORDS: dict[Purpose, str] = {
+    Purpose.PATIENT: "patient",
+    Purpose.CONTROL: "control",
+    Purpose.PROFICIENCY: "external quality",
+    Purpose.COMPARISON: "lot comparison",
+    Purpose.TRAINING: "training",
+}
+
+OUTCOME_WORDS: dict[str, str] = {
+    "coded": "became a result",
+    "held": "waiting for your decision",
+    "rejected": "cannot be sent",
+    "copy": "a copy of an earlier strip; not sent",
+    "non_patient": "stored and shown, not judged yet; never sent",
+    "unreadable": "could not be read",
+    "discarded": "discarded",
+    "superseded": "replaced by a later reading",
+}
+
+# Every rule of docs/rejections.md that can stop a strip; a test compares the two.
+REASON_WORDS: dict[str, str] = {
+    "patient.missing": "no patient ID",
+    "patient.denied": "patient ID is something else's number",
+    "patient.malformed": "patient ID is not built as IDs are",
+    "patient.check_digit": "patient ID fails its check digit",
+    "number.unreadable": "strip number cannot be read",
+    "number.missing": "no strip number",
+    "number.unknown_word": "unknown purpose",
+    "strip_type.unknown": "unknown strip type",
+    "pad.unknown": "unknown pad",
+    "pad.unexpected": "pad not on this strip type",
+    "pad.twice": "pad given twice",
+    "pad.unknown_value": "value not on the scale",
+    "pad.error": "analyzer error in place of a value",
+    "pad.missing": "pad missing",
+    "unit.other_system": "value of another unit system",
+    "unit.differs": "unit is not the declared one",
+    "unit.off_scale": "unit system in doubt",
+    "mark.unknown": "unknown abnormal mark",
+    "mark.disagrees": "abnormal mark and scale differ",
+    "analyzer.fault": "analyzer reported an error",
+    "time.missing": "no date and time",
+    "time.arrival_used": "time of arrival used",
+    "time.impossible": "date or time cannot be",
+    "time.skipped_hour": "time in the hour that was skipped",
+    "time.repeated_hour": "time in the hour that came twice",
+    "time.future": "read after it arrived",
+    "time.too_old": "strip too old",
+    "copy.same_bytes": "the same record came before",
+    "copy.same_strip": "the same strip came before",
+    "copy.marked": "marked as a copy",
+    "copy.replaces_stopped": "replaces a stopped record",
+    "copy.conflict": "same number, other content",
+    "copy.other_time": "same number and content, other time",
+    "copy.possible": "same patient and values, other number",
+    "copy.doubt": "perhaps a copy",
+    "copy.original_unknown": "copy whose original never came",
+    "read.empty": "nothing in it",
+    "read.frame": "no whole frame",
+    "read.torn": "stopped in the middle",
+    "read.header": "unexpected header",
+    "read.record": "unexpected record",
+    "read.layout": "unexpected layout",
+    "read.twice": "one thing given twice",
+    "read.undecodable": "not in the declared character set",
+    "read.control": "control character inside a value",
+    "read.many": "many strips cannot be read",
+    "code.unmapped": "no code for a pad or value",
+    "code.undated": "no time of analysis",
+    "render.charset": "character that the receiver lacks",
+    "render.unplanned": "messages not checked with these tables",
+}
+
+MINUTE, HOUR, DAY = 60, 3_600, 86_400
+
+
+def code_point(char: str) -> str:
+    """Give the visible word for a character that cannot be seen: ``ESC``, or ``U+202E``."""
+    point = ord(char)
+    if point < len(CONTROL_WORDS):
+        return CONTROL_WORDS[point]
+    return "DEL" if point == DELETE else f"U+{point:04X}"
+
+
+def pieces(text: str) -> Iterator[tuple[str, bool]]:
+    """Cut ``text`` into stretches of plain characters, and words of unseen ones (True)."""
+    plain = ""
+    for char in text:
+        if unicodedata.category(char) in UNSEEN:
+            if plain:
+                yield plain, False
+                plain = ""
+            yield code_point(char), True
+        else:
+            plain += char
+    if plain:
+        yield plain, False
+
+
+def shown(text: object) -> Markup:
+    """Give text from outside as safe HTML in which every unseen character stands as a boxed word."""
+    return Markup("").join(
+        Markup('<span class="unseen">{}</span>').format(piece)
+        if unseen
+        else Markup("<bdi>{}</bdi>").format(piece)
+        if _leans_right(piece)
+        else escape(piece)
+        for piece, unseen in pieces(str(text))
+    )
+
+
+def _leans_right(piece: str) -> bool:
+    """Say whether a stretch holds right-to-left letters, which would move their neighbours (UAX #9)."""
+    return any(unicodedata.bidirectional(char) in {"R", "AL", "AN"} for char in piece)
+
+
+def plain(text: object) -> str:
+    """Give text from outside without markup, unseen characters in brackets: for titles and attributes."""
+    return "".join(f"[{piece}]" if unseen else piece for piece, unseen in pieces(str(text)))
+
+
+def span(length: timedelta) -> str:
+    """Give a length of time in one word and its unit: ``12 s``, ``3 min``, ``5 h``, ``2 days``."""
+    seconds = max(0, int(length.total_seconds()))
+    if seconds < MINUTE:
+        return f"{seconds} s"
+    if seconds < HOUR:
+        return f"{seconds // MINUTE} min"
+    if seconds < 2 * DAY:
+        return f"{seconds // HOUR} h"
+    return f"{number(seconds // DAY)} days"
+
+
+def ago(then: datetime, *, now: datetime) -> str:
+    """Give how long ago: ``just now``, ``3 min ago``; a time ahead of the clock is ``in 3 min``."""
+    if then - now >= timedelta(seconds=1):
+        return f"in {span(then - now)}"
+    return "just now" if now - then < timedelta(seconds=MINUTE) else f"{span(now - then)} ago"
+
+
+def clock_time(then: datetime, *, now: datetime, zone: ZoneInfo) -> str:
+    """Give a time of day in ``zone``: ``08:42`` today, ``24 Nov 08:42`` this year, else with the year."""
+    local, today = then.astimezone(zone), now.astimezone(zone)
+    if local.date() == today.date():
+        return f"{local:%H:%M}"
+    if local.year == today.year:
+        return f"{local.day} {local:%b %H:%M}"
+    return f"{local.day} {local:%b %Y %H:%M}"
+
+
+def when(then: datetime, *, now: datetime, zone: ZoneInfo) -> str:
+    """Give a time as ``08:42, 3 min ago``."""
+    return f"{clock_time(then, now=now, zone=zone)}, {ago(then, now=now)}"
+
+
+def number(count: int) -> str:
+    """Give a count with thin separators: ``12 345`` (a narrow no-break space, U+202F)."""
+    return f"{count:,}".replace(",", "\u202f")
+
+
+def counted(count: int, one: str, many: str = "") -> str:
+    """Give a count with its noun: ``1 strip``, ``2 strips``."""
+    return f"{number(count)} {one if count == 1 else many or one + 's'}"
+
+
+def reason(rule: str) -> str:
+    """Give a rule's name in a few plain words; a rule we have no words for is named by its parts."""
+    return REASON_WORDS.get(rule) or rule.replace("_", " ").replace(".", ": ")
