@@ -305,6 +305,7 @@ class Silence(StrEnum):
     LOST = "connection lost"
     TOO_LONG = "answer too long"
     INTERRUPTED = "interrupted"
+    FAULT = "fault of our own"
     NAME = "host name unknown"
     TLS = "TLS failure"
     SETUP = "cannot be sent as configured"
@@ -321,6 +322,9 @@ SILENCE: Mapping[Silence, Row] = {
     ),
     Silence.TOO_LONG: Row(answer=_TRY_AGAIN, why="Bytes without an end and no answer in them; the connection was closed."),
     Silence.INTERRUPTED: Row(answer=_TRY_AGAIN, why="Padpost was stopped in the middle; the same bytes go again."),
+    Silence.FAULT: Row(
+        answer=_TRY_AGAIN, why="A defect of Padpost, whose log has the trace; tried again up to the limit, then a person looks."
+    ),
     Silence.NAME: Row(answer=_CLOSED, why="The configured host name leads nowhere."),
     Silence.TLS: Row(answer=_CLOSED, why="The certificate or the encryption does not fit; nothing is sent over it."),
     Silence.SETUP: Row(answer=_CLOSED, why="A secret is not set, or the address cannot be used."),

@@ -6,16 +6,17 @@ import asyncio
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import Protocol
+from typing import Any, Protocol
 
 import structlog
 
-from bridge.lifecycle.answers import Silence, is_conflict, settle_conflict, stop_words
+from bridge.errors import StoreError, StoreFailed
+from bridge.lifecycle.answers import Silence, door_words, is_conflict, no_answer, settle_conflict, stop_words
 from bridge.lifecycle.backoff import given_up, next_attempt
 from bridge.lifecycle.states import DestinationState
 from bridge.model import Acknowledgement, Answer, CodedResult, DeliveryState, Message
 from bridge.store.api import Store
-from bridge.store.commands import BearMessage, BeginAttempt, EndAttempt, SetDestination
+from bridge.store.commands import BearMessage, BeginAttempt, Command, EndAttempt, SetDestination
 from bridge.store.rows import LaneHead
 
 log = structlog.get_logger()
@@ -23,6 +24,7 @@ log = structlog.get_logger()
 LONGEST_KNOCK = timedelta(seconds=30)  # ours: a door that nobody opens is tried this often; a connection refused costs nothing
 LONGEST_LOOK = timedelta(seconds=60)  # ours: a lane that waits for another destination's delivery is looked at again after this
 BIRTHS_AT_ONCE = 100  # ours: unborn messages made in one go before lanes are looked at
+GRACE_S = 2.0  # ours: a stopping service waits this long for answers on their way, which saves sending those messages twice
 
 
 class Client(Protocol):
@@ -45,7 +47,8 @@ class Pace:
 class DestinationQueue:
     """Takes lane heads as they may go, tries them, and notes what came of it. ``run`` ends only by cancellation or a store fault.
 
-    A destination that is closed consumes nothing: one head at a time knocks at growing intervals until it is let in.
+    A destination that is closed consumes nothing: one head at a time knocks at growing intervals until it is let in. A
+    receiver that nobody reaches is knocked at in the same way, since every lane would meet the same silence.
     """
 
     def __init__(  # noqa: PLR0913 - the parts of a queue, all given by the composition root
@@ -70,10 +73,13 @@ class DestinationQueue:
         self._busy: dict[int, asyncio.Task[None]] = {}
         self._conflicts: dict[int, int] = {}
         self._shut = ""
+        self._door = ""  # why nobody is let in just now, in our words; empty while the door is open
         self._is_closed = False
         self._knocks = 0
         self._rest_until: datetime | None = None
+        self._opened_at: datetime | None = None
         self._told: tuple[DestinationState, str] | None = None
+        self._owed: list[EndAttempt] = []
 
     def wake(self) -> None:
         """Look again at once."""
@@ -90,48 +96,42 @@ class DestinationQueue:
         self.wake()
 
     async def run(self) -> None:
-        """Run until cancelled. Raises StoreError if the store fails; what was being sent then goes again after a restart."""
+        """Run until cancelled. Raises StoreError if the store fails; a try whose end could not be noted is noted when it runs again."""
         try:
             while True:
                 self._woken.clear()
+                await self._pay_owed()
                 await self._note_state()
+                now = self._now()
                 if not self._shut:
                     await self._bear_some()
-                    self._begin_some()
-                await self._sleep()
+                    self._begin_some(now)
+                await self._sleep(now)
                 self._raise_faults()
         finally:
-            tasks = list(self._busy.values())
-            for task in tasks:
-                task.cancel()
-            await asyncio.gather(*tasks, return_exceptions=True)
-            self._busy.clear()
+            await self._wind_up()
 
     # --- one look
 
     async def _note_state(self) -> None:
         if self._shut:
-            await self._set(DestinationState.SHUT, self._shut)
-        elif not self._is_closed:
-            await self._set(DestinationState.OPEN, "")
-
-    async def _set(self, state: DestinationState, reason: str) -> None:
+            state, reason = DestinationState.SHUT, self._shut
+        else:
+            state, reason = DestinationState.CLOSED if self._is_closed else DestinationState.OPEN, self._door
         if (state, reason) != self._told:
-            await asyncio.wrap_future(
-                self._store.submit(SetDestination(name=self._name, state=state, reason=reason, at=self._now()))
-            )
+            await self._done(SetDestination(name=self._name, state=state, reason=reason, at=self._now()))
             self._told = (state, reason)
 
     async def _bear_some(self) -> None:
         for delivery_id, result in self._store.unborn(self._name, limit=BIRTHS_AT_ONCE):
             message = await self._bear(result)
-            await asyncio.wrap_future(self._store.submit(BearMessage(delivery_id=delivery_id, message=message, at=self._now())))
+            await self._done(BearMessage(delivery_id=delivery_id, message=message, at=self._now()))
+            self.wake()  # there may be more, and lanes are looked at in between
 
-    def _begin_some(self) -> None:
-        now = self._now()
+    def _begin_some(self, now: datetime) -> None:
         if self._rest_until and now < self._rest_until:
             return
-        room = (1 if self._is_closed else self._pace.lanes) - len(self._busy)
+        room = (1 if self._door else self._pace.lanes) - len(self._busy)
         if room <= 0:
             return
         for head in self._store.lane_heads(self._name, now=now, limit=room + len(self._busy)):
@@ -141,96 +141,137 @@ class DestinationQueue:
                 self._busy[head.delivery_id] = task
                 task.add_done_callback(lambda _: self.wake())
 
-    async def _sleep(self) -> None:
-        """Wait until woken, or until something falls due."""
-        now = self._now()
-        due = self._rest_until if self._rest_until and self._rest_until > now else self._store.next_due(self._name)
-        wait = LONGEST_LOOK if due is None or due <= now else min(due - now, LONGEST_LOOK)
+    async def _sleep(self, now: datetime) -> None:
+        """Wait until woken, or until something falls due that was not due at ``now``, the moment of this look."""
+        resting = self._rest_until if self._rest_until and self._rest_until > now else None
+        due = resting or self._store.next_due(self._name)
+        # what was due at this look has begun, or waits for something that will wake us
+        wait = LONGEST_LOOK if due is None or due <= now else min(due - self._now(), LONGEST_LOOK)
         try:
             await asyncio.wait_for(self._woken.wait(), max(wait.total_seconds(), 0.001))
         except TimeoutError:
             return
 
     def _raise_faults(self) -> None:
+        if self._store.fault:
+            raise StoreFailed(self._store.fault)
         for delivery_id, task in list(self._busy.items()):
             if task.done():
                 del self._busy[delivery_id]
                 task.result()
 
+    async def _wind_up(self) -> None:
+        """Wait a little for answers on their way, then let go."""
+        tasks = list(self._busy.values())
+        if tasks:
+            await asyncio.wait(tasks, timeout=GRACE_S)
+        for task in tasks:
+            task.cancel()
+        await asyncio.gather(*tasks, return_exceptions=True)
+        self._busy.clear()
+
+    async def _done(self, command: Command) -> Any:
+        return await asyncio.wrap_future(self._store.submit(command))
+
+    async def _pay_owed(self) -> None:
+        """Note the ends of tries that the store had no room for."""
+        while self._owed:
+            await self._done(self._owed[0])
+            del self._owed[0]
+
     # --- one try
 
     async def _try(self, head: LaneHead) -> None:
-        begun: bool = await asyncio.wrap_future(self._store.submit(BeginAttempt(delivery_id=head.delivery_id, at=self._now())))
-        if not begun:
+        if not await self._done(BeginAttempt(delivery_id=head.delivery_id, at=self._now())):
             return
-        acknowledgement = self._settled(head, await self._client.send(head.message))
+        try:
+            acknowledgement = self._settled(head, await self._client.send(head.message))
+        except asyncio.CancelledError:
+            # handed to the store without waiting: it is durable with the store's last group, or the next start finds it as a crash
+            self._store.submit(self._ended(head, no_answer(Silence.INTERRUPTED)))
+            raise
+        except Exception:
+            self._owed.append(self._ended(head, no_answer(Silence.FAULT)))
+            raise
+        self._note_door(acknowledgement)
         await self._end(head, acknowledgement)
-        await self._note_door(acknowledgement)
-        log.info(
-            "delivery.tried",
-            delivery=head.delivery_id,
-            destination=self._name,
-            attempt=head.attempts + 1,
-            answer=acknowledgement.code,
-        )
+        await self._note_state()
 
     def _settled(self, head: LaneHead, acknowledgement: Acknowledgement) -> Acknowledgement:
         if not is_conflict(acknowledgement):
             self._conflicts.pop(head.delivery_id, None)
             return acknowledgement
         self._conflicts[head.delivery_id] = self._conflicts.get(head.delivery_id, 0) + 1
-        return settle_conflict(acknowledgement, conflicts=self._conflicts[head.delivery_id])
+        settled = settle_conflict(acknowledgement, conflicts=self._conflicts[head.delivery_id])
+        if settled.answer is not Answer.TRY_AGAIN:
+            del self._conflicts[head.delivery_id]
+        return settled
 
     async def _end(self, head: LaneHead, acknowledgement: Acknowledgement) -> None:
+        command = self._ended(head, acknowledgement)
+        try:
+            state: DeliveryState = await self._done(command)
+        except StoreError:
+            self._owed.append(command)
+            raise
+        stopped = state in {DeliveryState.REFUSED, DeliveryState.EXPIRED}
+        log.log(
+            30 if stopped else 20,  # logging.WARNING, logging.INFO
+            "delivery.stopped" if stopped else "delivery.tried",
+            delivery=head.delivery_id,
+            destination=self._name,
+            attempt=head.attempts + 1,
+            state=state.value,
+            answer=acknowledgement.code,
+        )
+
+    def _ended(self, head: LaneHead, acknowledgement: Acknowledgement) -> EndAttempt:
         now = self._now()
-        begun_at = head.first_attempt_at or now
-        expire = acknowledgement.answer is Answer.TRY_AGAIN and given_up(
-            first_attempt_at=begun_at, now=now, give_up=self._pace.give_up
+        # time before a closed door is not the message's own: it counts from the opening
+        since = max(filter(None, (head.first_attempt_at, self._opened_at)), default=now)
+        expire = (
+            acknowledgement.answer is Answer.TRY_AGAIN
+            and not self._is_closed
+            and given_up(first_attempt_at=since, now=now, give_up=self._pace.give_up)
         )
-        sentence, remedy = stop_words(self._name, acknowledgement, tried_for=now - begun_at if expire else None)
-        state: DeliveryState = await asyncio.wrap_future(
-            self._store.submit(
-                EndAttempt(
-                    delivery_id=head.delivery_id,
-                    at=now,
-                    acknowledgement=acknowledgement,
-                    due_at=self._due(head, acknowledgement, now),
-                    expire=expire,
-                    sentence=sentence,
-                    remedy=remedy,
-                )
-            )
+        sentence, remedy = stop_words(self._name, acknowledgement, tried_for=now - since if expire else None)
+        return EndAttempt(
+            delivery_id=head.delivery_id,
+            at=now,
+            acknowledgement=acknowledgement,
+            due_at=self._due(head, acknowledgement, now),
+            expire=expire,
+            sentence=sentence,
+            remedy=remedy,
         )
-        if state in {DeliveryState.REFUSED, DeliveryState.EXPIRED}:
-            log.warning(
-                "delivery.stopped",
-                delivery=head.delivery_id,
-                destination=self._name,
-                state=state.value,
-                answer=acknowledgement.code,
-            )
 
     def _due(self, head: LaneHead, acknowledgement: Acknowledgement, now: datetime) -> datetime | None:
-        """Give when to try again, and rest the whole destination where the answer concerns its door and not this message."""
         if acknowledgement.answer not in {Answer.TRY_AGAIN, Answer.CLOSED}:
             return None
-        if acknowledgement.answer is Answer.CLOSED or acknowledgement.code == Silence.NO_CONNECTION:
-            self._knocks += 1
-            longest = min(self._pace.longest, LONGEST_KNOCK)
-            self._rest_until = next_attempt(self._knocks, now=now, jitter=self._jitter(), first=self._pace.first, longest=longest)
+        if acknowledgement.code == Silence.INTERRUPTED:
+            return now
+        if self._door:
             return self._rest_until
+        due = next_attempt(head.attempts + 1, now=now, jitter=self._jitter(), first=self._pace.first, longest=self._pace.longest)
+        return max(due, self._rest_until) if self._rest_until else due
+
+    def _note_door(self, acknowledgement: Acknowledgement) -> None:
+        """Rest the whole destination where the answer concerns its door and not this message; open it on the first real answer."""
+        now = self._now()
+        nobody = acknowledgement.code == Silence.NO_CONNECTION
+        if acknowledgement.answer is Answer.CLOSED or nobody or (self._is_closed and acknowledgement.answer is Answer.TRY_AGAIN):
+            if not self._is_closed or acknowledgement.answer is Answer.CLOSED:
+                self._door = door_words(acknowledgement)
+            self._is_closed = self._is_closed or acknowledgement.answer is Answer.CLOSED
+            if self._rest_until is None or self._rest_until <= now:  # lanes that met the same door together count as one knock
+                self._knocks += 1
+                longest = min(self._pace.longest, LONGEST_KNOCK)
+                self._rest_until = next_attempt(
+                    self._knocks, now=now, jitter=self._jitter(), first=self._pace.first, longest=longest
+                )
+            return
+        if self._door:
+            self._opened_at = now if self._is_closed else self._opened_at
+            self._door, self._is_closed, self._knocks, self._rest_until = "", False, 0, None
         if acknowledgement.retry_after_s is not None:
             self._rest_until = now + timedelta(seconds=acknowledgement.retry_after_s)
-            return self._rest_until
-        return next_attempt(head.attempts + 1, now=now, jitter=self._jitter(), first=self._pace.first, longest=self._pace.longest)
-
-    async def _note_door(self, acknowledgement: Acknowledgement) -> None:
-        if acknowledgement.answer is Answer.CLOSED:
-            self._is_closed = True
-            await self._set(DestinationState.CLOSED, acknowledgement.code)
-        elif acknowledgement.code != Silence.NO_CONNECTION:
-            self._is_closed = False
-            self._knocks = 0
-            if acknowledgement.answer is not Answer.TRY_AGAIN:
-                self._rest_until = None
-            await self._set(DestinationState.OPEN, "")

@@ -176,9 +176,11 @@ class WorkReads:
         )  # fmt: skip
 
     def next_due(self, destination: str) -> datetime | None:
-        """Give the earliest due time of a delivery that waits for its next try."""
+        """Give the earliest due time of a head that waits for its next try."""
         row = self._db().execute(
-            f"SELECT min(due_at) FROM deliveries WHERE destination = ? AND state IN {OPEN} AND due_at IS NOT NULL", (destination,)
+            f"SELECT min(d.due_at) FROM (SELECT min(id) AS head FROM deliveries WHERE destination = ? AND state IN {OPEN} GROUP BY lane) h"
+            " JOIN deliveries d ON d.id = h.head",
+            (destination,),
         ).fetchone()  # fmt: skip
         return moment_or_none(row[0])
 
