@@ -411,7 +411,7 @@ def _all_keys(shape: Any) -> Iterator[str]:
         for name, field in shape.model_fields.items():
             yield name
             yield from _all_keys(field.annotation)
-    elif get_origin(shape) in {tuple, list, dict, Annotated, Union, UnionType}:
+    elif get_origin(shape) in {tuple, list, dict, Mapping, Annotated, Union, UnionType}:
         for part in get_args(shape):
             yield from _all_keys(part)
 
