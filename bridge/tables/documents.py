@@ -8,6 +8,7 @@ shapes by ``schema_texts`` and are for editors; what the shapes cannot say, ``co
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Mapping
 from typing import Annotated, Literal
 
@@ -23,11 +24,19 @@ def _quoted(value: object) -> object:
     return value
 
 
+def _number(value: object) -> object:
+    if isinstance(_quoted(value), str) and not re.fullmatch(_NUMBER, str(value)):
+        raise ValueError('a number is written as "60", "1.010" or ">=1000"')
+    return value
+
+
+_NUMBER = r"(<=|>=|<|>)?[0-9]{1,6}(\.[0-9]{1,4})?"  # ours: no strip prints more digits
+
 Text = Annotated[str, BeforeValidator(_quoted)]
 Words = Annotated[str, BeforeValidator(_quoted), Field(min_length=1)]
 PadKey = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]{0,29}$")]
 FileKey = Annotated[str, Field(pattern=r"^[a-z][a-z0-9-]{0,39}$")]
-Number = Annotated[str, BeforeValidator(_quoted), Field(pattern=r"^(<=|>=|<|>)?[0-9]{1,6}(\.[0-9]{1,4})?$")]
+Number = Annotated[str, BeforeValidator(_number), Field(pattern=f"^{_NUMBER}$")]
 Plain = Annotated[str, BeforeValidator(_quoted), Field(pattern=r"^[0-9]{1,6}(\.[0-9]{1,4})?$")]
 
 FIELD_NAMES = (

@@ -204,15 +204,14 @@ def _strip_types(document: ProfileDocument, found: frozenset[str], types: Mappin
                 remedy='Read strip_type, or name one strip type under "".',
                 path=here,
             )
-        labelled = set(document.labels.values())
-        for pad in types[name].pads:
-            if pad.pad not in labelled:
-                raise TableError(
-                    f"No label names the pad {pad.pad!r} of {name}.",
-                    remedy=f"Add its printed label: LABEL: {pad.pad}.",
-                    path=(*path, "labels"),
-                )
-    known = {pad.pad for name in document.strip_types.values() for pad in types[name].pads}
+    _check_labels(document, types, path)
+    return dict(document.strip_types)
+
+
+def _check_labels(document: ProfileDocument, types: Mapping[str, StripType], path: Path) -> None:
+    """Refuse a label for a pad that no strip has, and a pad without a label."""
+    names = sorted(set(document.strip_types.values()))
+    known = {pad.pad for name in names for pad in types[name].pads}
     for label, key in document.labels.items():
         if key not in known:
             raise TableError(
@@ -220,7 +219,14 @@ def _strip_types(document: ProfileDocument, found: frozenset[str], types: Mappin
                 remedy=nearest(key, known),
                 path=(*path, "labels", label),
             )
-    return dict(document.strip_types)
+    for name in names:
+        for pad in types[name].pads:
+            if pad.pad not in document.labels.values():
+                raise TableError(
+                    f"No label names the pad {pad.pad!r} of {name}.",
+                    remedy=f"Add its printed label: LABEL: {pad.pad}.",
+                    path=(*path, "labels"),
+                )
 
 
 def _vocabularies(document: ProfileDocument, types: Mapping[str, StripType], path: Path) -> dict[tuple[str, str], PadVocabulary]:

@@ -1,0 +1,68 @@
+"""Strip types: typed steps from plain rows. Wrong files are in test_compiled.py."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+
+from bridge.model import Grade, Property, Quantity, Step
+from bridge.tables.documents import StripTypeDocument
+from bridge.tables.ladders import strip_type
+from tests.tables.shipped_tables import tables
+
+UNITS = {"glucose": {Property.MASS: ("mg/dL",), Property.SUBSTANCE: ("mmol/L",)}, "ph": {Property.ACIDITY: ("[pH]",)}}
+
+
+def test_a_ladder_becomes_steps() -> None:
+    """Ranks count from 0, comparator and zeros stay, and a step without a number has none."""
+    document = StripTypeDocument.model_validate(
+        {
+            "title": "Two",
+            "origin": "invented",
+            "pads": [
+                {
+                    "pad": "glucose",
+                    "conventional": {"property": "MCnc", "unit": "mg/dL"},
+                    "si": {"property": "SCnc", "unit": "mmol/L"},
+                    "ladder": [
+                        {"grade": "negative", "abnormal": False},
+                        {"grade": "1+", "conventional": ">=90", "si": ">=5.0", "abnormal": True},
+                    ],
+                },
+                {
+                    "pad": "ph",
+                    "conventional": {"property": "LsCnc", "unit": "[pH]"},
+                    "ladder": [{"conventional": "5.0", "abnormal": False}, {"conventional": "9.0", "abnormal": True}],
+                },
+            ],
+        }
+    )
+    made = strip_type("two", document, tables().catalogue.pads, UNITS)
+    assert (made.name, made.title) == ("two", "Two")
+    glucose, ph = made.pads
+    assert glucose.ladder == (
+        Step(rank=0, grade=Grade.NEGATIVE, conventional=None, si=None, abnormal=False),
+        Step(
+            rank=1,
+            grade=Grade.PLUS_1,
+            conventional=Quantity(value=Decimal(90), unit="mg/dL", comparator=">="),
+            si=Quantity(value=Decimal("5.0"), unit="mmol/L", comparator=">="),
+            abnormal=True,
+        ),
+    )
+    assert (glucose.conventional_property, glucose.si_property) == (Property.MASS, Property.SUBSTANCE)
+    assert (ph.conventional_property, ph.si_property) == (Property.ACIDITY, None)
+    assert [str(step.conventional.value) for step in ph.ladder if step.conventional] == ["5.0", "9.0"]
+
+
+def test_no_float_anywhere() -> None:
+    """Every number of every shipped ladder is a Decimal: a float would print digits that no analyzer printed."""
+    numbers = [
+        number
+        for strip in tables().strip_types.values()
+        for pad in strip.pads
+        for step in pad.ladder
+        for number in (step.conventional, step.si)
+        if number is not None
+    ]
+    assert len(numbers) == 248
+    assert {type(number.value) for number in numbers} == {Decimal}
