@@ -18,9 +18,7 @@ def check(config_path: Path | None, *, with_oracles: bool) -> int:
     Raises SettingsError or TableError (file, line, key, remedy) where a file cannot be used at all.
     """
     config = settings.read_settings(config_path) if config_path else None
-    tables = load_tables(
-        settings.shipped_mappings(), config.mappings if config else None, policy_of(config) if config else default_policy()
-    )
+    tables = tables_for(config)
     print(
         f"mapping files: {len(tables.profiles)} profiles, {len(tables.strip_types)} strip types, {len(tables.catalogue.pads)} pads"
     )

@@ -28,9 +28,7 @@ def convert(file: str, profile: str, to: str, config_path: Path | None) -> int:
     if to not in (*KINDS, "json"):
         raise SetupError(f"There is no form called {to!r}.", remedy="Use hl7, fhir or json.")
     config = settings.read_settings(config_path) if config_path else None
-    tables = load_tables(
-        settings.shipped_mappings(), config.mappings if config else None, policy_of(config) if config else default_policy()
-    )
+    tables = tables_for(config)
     if profile not in tables.profiles:
         raise SetupError(f"No profile is called {profile!r}.", remedy=f"There are {', '.join(sorted(tables.profiles))}.")
     capture = Capture(source="convert", way=Way.FOLDER, arrived_at=clock.now(), payload=_payload(file), name=file, live=False)

@@ -48,6 +48,8 @@ class MllpClient:
                 return no_answer(Silence.NO_CONNECTION if error.errno == socket.EAI_AGAIN else Silence.NAME, str(error))
             except (OSError, TimeoutError) as error:
                 return no_answer(Silence.NO_CONNECTION, str(error))
+            except ValueError as error:  # a name that cannot even be asked for
+                return no_answer(Silence.NAME, str(error))
             answered = False
             try:
                 acknowledgement = await self._exchange(line, framed, message.control_id)

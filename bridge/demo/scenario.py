@@ -59,7 +59,7 @@ TRUTH = Truth(
 def morning_of(now: datetime) -> date:
     """Give the day whose morning has passed: today after noon, else yesterday."""
     local = now.astimezone(ZONE)
-    return local.date() if local.hour >= 12 else local.date() - timedelta(days=1)  # noqa: PLR2004 - noon
+    return local.date() if local.hour >= 12 else local.date() - timedelta(days=1)
 
 
 def patient(number: int) -> str:
@@ -106,7 +106,7 @@ def bench_a(day: date) -> list[Play]:
     ]
     for n in range(33):
         number = 103 + n
-        if number == 117:  # noqa: PLR2004 - read at the bench, never arrived: the cable was out
+        if number == 117:
             continue
         plays.append(
             Play(
@@ -136,7 +136,7 @@ def bench_b(day: date) -> list[Drop]:
         Play(
             number=n,
             at=_at(day, 8 + 6 * n),
-            word="Urgente" if n == 14 else "Rotina",  # noqa: PLR2004 - one urgent strip
+            word="Urgente" if n == 14 else "Rotina",
             strip_type="pebble-2" if n % 9 == 0 else "plover-12",
             operator="3",
             lot="31R02" if n % 9 == 0 else "31P04",

@@ -13,9 +13,40 @@ from bridge.lifecycle.states import DestinationState, StopGroup
 from bridge.model import DeliveryState, Purpose
 
 # ISO/IEC 646 (ECMA-48, ECMA-6) abbreviations of the C0 set, in order from 0, and of DEL.
-CONTROL_WORDS = (
-    "NUL SOH STX ETX EOT ENQ ACK BEL BS HT LF VT FF CR SO SI DLE DC1 DC2 DC3 DC4 NAK SYN ETB CAN EM SUB ESC FS GS RS US"
-).split()
+CONTROL_WORDS = [
+    "NUL",
+    "SOH",
+    "STX",
+    "ETX",
+    "EOT",
+    "ENQ",
+    "ACK",
+    "BEL",
+    "BS",
+    "HT",
+    "LF",
+    "VT",
+    "FF",
+    "CR",
+    "SO",
+    "SI",
+    "DLE",
+    "DC1",
+    "DC2",
+    "DC3",
+    "DC4",
+    "NAK",
+    "SYN",
+    "ETB",
+    "CAN",
+    "EM",
+    "SUB",
+    "ESC",
+    "FS",
+    "GS",
+    "RS",
+    "US",
+]
 DELETE = 0x7F  # ECMA-6: DEL
 
 # Unicode general categories that a reader cannot see, or that move other characters about (UAX #9, UTS #39):

@@ -16,7 +16,9 @@ from bridge.wire.text import Unframed
 
 BLANKS = b" \t"
 _CONTROLS = re.compile("[\x00-\x1f\x7f-\x9f]")  # C0, DEL and C1 (ISO 6429): never inside a value
-_ODD_CONTROLS = re.compile("[\x00-\x08\x0b\x0e-\x1f\x7f-\x9f]")  # all but tab, line feed, form feed, carriage return, which part a record
+_ODD_CONTROLS = re.compile(
+    "[\x00-\x08\x0b\x0e-\x1f\x7f-\x9f]"
+)  # all but tab, line feed, form feed, carriage return, which part a record
 _LINES = re.compile(rb"([^\r\n]*)(\r\n|\r|\n|\Z)")
 _SLIP_LINES = re.compile(rb"([^\r\n\f]*)(\r\n|\r|\n|\f|\Z)")
 

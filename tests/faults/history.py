@@ -43,7 +43,9 @@ class History:
     def _lost(self, receiver: str, arrived: list[Arrived]) -> list[str]:
         there = {a.strip for a in arrived}
         lost = [f"{receiver}: strip {strip} was acknowledged and never arrived" for strip in sorted(self.acknowledged - there)]
-        return lost + [f"{receiver}: strip {strip} arrived and was never submitted" for strip in sorted(there - self.submitted.keys())]
+        return lost + [
+            f"{receiver}: strip {strip} arrived and was never submitted" for strip in sorted(there - self.submitted.keys())
+        ]
 
     def _identities(self, receiver: str, arrived: list[Arrived]) -> list[str]:
         by_strip: dict[str, set[tuple[str, str, bytes]]] = defaultdict(set)
@@ -53,8 +55,14 @@ class History:
             by_control[a.control_id].add(a.strip)
             if self.submitted.get(a.strip) not in {None, a.patient}:
                 by_strip[a.strip].add(("wrong patient", a.patient, b""))
-        found = [f"{receiver}: strip {strip} came under {len(ids)} identities: {sorted(i[:2] for i in ids)}" for strip, ids in by_strip.items() if len(ids) > 1]
-        return found + [f"{receiver}: {control} was given to {sorted(strips)}" for control, strips in by_control.items() if len(strips) > 1]
+        found = [
+            f"{receiver}: strip {strip} came under {len(ids)} identities: {sorted(i[:2] for i in ids)}"
+            for strip, ids in by_strip.items()
+            if len(ids) > 1
+        ]
+        return found + [
+            f"{receiver}: {control} was given to {sorted(strips)}" for control, strips in by_control.items() if len(strips) > 1
+        ]
 
     def _order(self, receiver: str, arrived: list[Arrived]) -> list[str]:
         """Within a patient, first arrivals must follow the order of submission."""

@@ -1,0 +1,80 @@
+"""The technician's pages and the JSON API on one FastAPI application. Nothing is decided here: pages show, and call the desk."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import datetime
+from pathlib import Path
+
+from fastapi import FastAPI, Request
+from fastapi.exceptions import RequestValidationError
+from fastapi.responses import JSONResponse, Response
+from fastapi.staticfiles import StaticFiles
+from fastapi.templating import Jinja2Templates
+from starlette.exceptions import HTTPException
+
+from bridge import __version__
+from bridge.desk.actions import Desk
+from bridge.pages import api, words
+from bridge.pages.guard import API_PREFIX, Guard
+from bridge.pages.site import PagesSite
+from bridge.pages.today import faults
+from bridge.pages.views import Views
+from bridge.store.api import Store
+
+HERE = Path(__file__).parent
+
+
+def make_pages(store: Store, desk: Desk, *, site: PagesSite, now: Callable[[], datetime]) -> FastAPI:
+    """Give the application. Every request passes the guard first: Host, origin, size, headers."""
+    templates = Jinja2Templates(directory=HERE / "templates")
+    templates.env.trim_blocks = templates.env.lstrip_blocks = True
+    templates.env.globals.update(
+        site=site,
+        version=__version__,
+        shown=words.shown,
+        counted=words.counted,
+        number=words.number,
+        reason=words.reason,
+        when=lambda then: words.when(then, now=now(), zone=site.zone),
+    )
+
+    def refuse(request: Request, status: int, title: str, sentence: str) -> Response:
+        if request.url.path.startswith(API_PREFIX):
+            problem = {"type": "about:blank", "title": title, "status": status, "detail": sentence}  # RFC 9457
+            return JSONResponse(problem, status_code=status, media_type="application/problem+json")
+        return templates.TemplateResponse(request, "message.html", {"title": title, "sentence": sentence}, status_code=status)
+
+    app = FastAPI(title="Padpost", version=__version__, docs_url=None, redoc_url=None, openapi_url="/api/openapi.json")
+    app.add_middleware(Guard, site=site, refuse=refuse)
+    app.mount("/static", StaticFiles(directory=HERE / "static"), name="static")
+    app.include_router(Views(store, desk, site, templates, now).router())
+    app.include_router(api.router(store, desk))
+    _add_health(app, store, site)
+
+    @app.exception_handler(HTTPException)
+    def http_fault(request: Request, fault: HTTPException) -> Response:
+        titles = {404: "There is no such page", 405: "This address takes no such request"}
+        return refuse(request, fault.status_code, titles.get(fault.status_code, "This did not work"), str(fault.detail))
+
+    @app.exception_handler(RequestValidationError)
+    def bad_request(request: Request, fault: RequestValidationError) -> Response:
+        fields = ", ".join(sorted({str(error["loc"][-1]) for error in fault.errors()}))
+        return refuse(request, 422, "Something is missing or not of its kind", f"Look at: {fields}.")
+
+    return app
+
+
+def _add_health(app: FastAPI, store: Store, site: PagesSite) -> None:
+    @app.get("/health/live", include_in_schema=False)
+    def live() -> dict[str, str]:
+        """Say that the process answers."""
+        return {"status": "live"}
+
+    @app.get("/health/ready", include_in_schema=False)
+    def ready() -> JSONResponse:
+        """Say whether strips are kept and sent; 503 with the reasons otherwise."""
+        reasons = list(faults(store, site))
+        return JSONResponse(
+            {"status": "not ready" if reasons else "ready", "reasons": reasons}, status_code=503 if reasons else 200
+        )

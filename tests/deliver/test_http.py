@@ -1,0 +1,218 @@
+"""One POST over a real socket: what comes back, and each way in which nothing does."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import logging
+import socket
+import ssl
+from collections.abc import Awaitable, Callable
+
+import pytest
+
+from bridge.deliver.http import Poster
+from bridge.lifecycle.answers import HttpReply, Silence
+from tests.peers.fhir_receiver import FhirReceiver, turn_away
+
+Talk = Callable[[asyncio.StreamReader, asyncio.StreamWriter], Awaitable[None]]
+
+
+def posted(
+    address: str, *, answer_s: float = 10.0, longest: int = 10_000, headers: dict[str, str] | None = None
+) -> HttpReply | tuple[Silence, str]:
+    """Post once to ``address``."""
+
+    async def whole() -> HttpReply | tuple[Silence, str]:
+        poster = Poster(answer_s=answer_s, longest_reply=longest)
+        try:
+            return await poster.post(address, b"body", headers or {})
+        finally:
+            await poster.close()
+
+    return asyncio.run(asyncio.wait_for(whole(), 20))
+
+
+def against(
+    talk: Talk, *, scheme: str = "http", answer_s: float = 10.0, longest: int = 10_000
+) -> HttpReply | tuple[Silence, str]:
+    """Post once to a bare TCP server that does ``talk``."""
+
+    async def whole() -> HttpReply | tuple[Silence, str]:
+        talks: set[asyncio.Task[None] | None] = set()
+
+        async def serve(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+            talks.add(asyncio.current_task())
+            with contextlib.suppress(OSError, asyncio.IncompleteReadError, asyncio.CancelledError):
+                await talk(reader, writer)
+            writer.close()
+            with contextlib.suppress(OSError):
+                await writer.wait_closed()
+
+        server = await asyncio.start_server(serve, "127.0.0.1", 0)
+        poster = Poster(answer_s=answer_s, longest_reply=longest)
+        try:
+            return await poster.post(f"{scheme}://127.0.0.1:{server.sockets[0].getsockname()[1]}/", b"body", {})
+        finally:
+            await poster.close()
+            server.close()
+            for task in talks:
+                assert task is not None
+                task.cancel()
+                await asyncio.wait([task])
+
+    return asyncio.run(asyncio.wait_for(whole(), 20))
+
+
+def silence(found: HttpReply | tuple[Silence, str]) -> Silence:
+    """Give the kind of silence."""
+    assert not isinstance(found, HttpReply), found
+    return found[0]
+
+
+def test_a_reply_comes_back_with_status_body_and_retry_after() -> None:
+    """Nothing of it is judged here."""
+    with FhirReceiver() as server:
+        server.script(turn_away(503, b"later", Retry_After="7"))
+        assert posted(server.base_url) == HttpReply(status=503, body=b"later", retry_after="7")
+
+
+def test_a_redirect_is_not_followed() -> None:
+    """Results and token go to the configured address only (fhir.md, answer to action)."""
+    with FhirReceiver() as elsewhere, FhirReceiver() as server:
+        server.script(turn_away(307, b"", Location=elsewhere.base_url))
+        assert posted(server.base_url) == HttpReply(status=307, body=b"")
+        assert elsewhere.posted == []
+
+
+def test_a_proxy_of_the_environment_is_not_asked(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A variable set for something else must not send patients' results through a stranger."""
+    with FhirReceiver() as proxy, FhirReceiver() as server:
+        for name in ("HTTP_PROXY", "http_proxy", "ALL_PROXY"):
+            monkeypatch.setenv(name, f"http://127.0.0.1:{proxy.port}")
+        assert isinstance(posted(server.base_url), HttpReply)
+        assert len(server.posted) == 1
+        assert proxy.posted == []
+
+
+def test_a_long_body_is_cut_and_says_so() -> None:
+    """A server that sends without end costs neither memory nor time."""
+
+    async def talk(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        await reader.readuntil(b"body")
+        writer.write(b"HTTP/1.1 200 OK\r\nContent-Length: 900000000\r\n\r\n")
+        while True:
+            writer.write(b"x" * 65536)
+            await writer.drain()
+
+    assert against(talk, longest=100) == HttpReply(status=200, body=b"x" * 100, cut=True)
+
+
+def test_nobody_there() -> None:
+    """A refused call sent nothing."""
+    with socket.socket() as unused:
+        unused.bind(("127.0.0.1", 0))
+        assert silence(posted(f"http://127.0.0.1:{unused.getsockname()[1]}/")) is Silence.NO_CONNECTION
+
+
+async def _say_nothing(reader: asyncio.StreamReader, _: asyncio.StreamWriter) -> None:
+    await reader.read()
+
+
+async def _trickle(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+    await reader.readuntil(b"body")
+    writer.write(b"HTTP/1.1 200 OK\r\nContent-Length: 1000\r\n\r\n")
+    while True:
+        writer.write(b"x")
+        await writer.drain()
+        await asyncio.sleep(0.05)
+
+
+@pytest.mark.parametrize("talk", [_say_nothing, _trickle])
+def test_no_whole_reply_in_time(talk: Talk) -> None:
+    """The limit is for the whole reply: a byte now and then does not buy more of it."""
+    assert silence(against(talk, answer_s=0.4)) is Silence.TIMEOUT
+
+
+async def _hang_up(reader: asyncio.StreamReader, _: asyncio.StreamWriter) -> None:
+    await reader.readuntil(b"body")
+
+
+async def _half_a_body(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+    await reader.readuntil(b"body")
+    writer.write(b"HTTP/1.1 200 OK\r\nContent-Length: 1000\r\n\r\nhalf")
+    await writer.drain()
+
+
+async def _no_http(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+    await reader.readuntil(b"body")
+    writer.write(b"\x0bMSH|^~\\&|\x1c\r\r\n\r\n")
+    await writer.drain()
+
+
+async def _bad_gzip(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+    await reader.readuntil(b"body")
+    writer.write(b"HTTP/1.1 200 OK\r\nContent-Encoding: gzip\r\nContent-Length: 4\r\n\r\nnope")
+    await writer.drain()
+
+
+@pytest.mark.parametrize("talk", [_hang_up, _half_a_body, _no_http, _bad_gzip])
+def test_a_reply_that_is_none(talk: Talk) -> None:
+    """Hung up, cut, not HTTP, not decodable: the fate is unknown, never a yes."""
+    assert silence(against(talk)) is Silence.LOST
+
+
+def test_a_server_without_tls_behind_an_https_address() -> None:
+    """Nothing is ever sent in the clear instead."""
+    assert silence(against(_no_http_hello, scheme="https")) is Silence.TLS
+
+
+async def _no_http_hello(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+    await reader.read(10)
+    writer.write(b"HTTP/1.1 400 Bad Request\r\n\r\n")
+    await writer.drain()
+
+
+@pytest.mark.parametrize(("fault", "expected"), [(socket.EAI_NONAME, Silence.NAME), (socket.EAI_AGAIN, Silence.NO_CONNECTION)])
+def test_an_unknown_name_is_not_a_name_server_that_is_away(
+    monkeypatch: pytest.MonkeyPatch, fault: int, expected: Silence
+) -> None:
+    """The resolver's two answers (getaddrinfo(3)), given by hand: a machine without a name server cannot make both."""
+
+    def resolve(*_: object, **__: object) -> None:
+        raise socket.gaierror(fault, "as scripted")
+
+    monkeypatch.setattr(socket, "getaddrinfo", resolve)
+    assert silence(posted("http://record.example/r4")) is expected
+
+
+@pytest.mark.parametrize("address", ["http://[::1/", "ftp://127.0.0.1/", "http://127.0.0.1:99999/", "http://"])
+def test_an_address_that_cannot_be_used(address: str) -> None:
+    """A configuration fault closes the destination instead of raising."""
+    assert silence(posted(address)) is Silence.SETUP
+
+
+@pytest.mark.parametrize("token", ["line\nbreak", "größe"])
+def test_a_token_that_no_header_can_hold(token: str) -> None:
+    """A secret file with a stray line end must be told as a fault of the setup, without the secret in the words."""
+    with FhirReceiver() as server:
+        found = posted(server.base_url, headers={"Authorization": f"Bearer {token}"})
+        assert found == (Silence.SETUP, "The address or the token cannot be used as it is.")
+        assert server.posted == []
+
+
+def test_the_library_logs_no_address_and_no_token(caplog: pytest.LogCaptureFixture) -> None:
+    """Its own lines hold the address and, in detail, the headers; only warnings of it pass."""
+    caplog.set_level(logging.DEBUG)
+    with FhirReceiver() as server:
+        posted(server.base_url, headers={"Authorization": "Bearer s3cret"})
+    assert [record for record in caplog.records if record.name.startswith(("httpx", "httpcore"))] == []
+
+
+def test_certificates_are_checked() -> None:
+    """A client that trusted anybody would send results to anybody; the library's default must stay in force."""
+    poster = Poster(answer_s=1, longest_reply=1)
+    context = poster._client._transport._pool._ssl_context  # type: ignore[attr-defined]  # no public way leads to it
+    assert context.verify_mode is ssl.CERT_REQUIRED
+    assert context.check_hostname
+    asyncio.run(poster.close())

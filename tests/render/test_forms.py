@@ -1,0 +1,79 @@
+"""The one value form of a message, and all that a plan must know."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from bridge.errors import TableError
+from bridge.model import UnitSystem
+from bridge.render.forms import choose, every_pad, expectation, number_text, ranged, text_key
+from tests.render.results_for_tests import stat_result
+from tests.render.tables_for_tests import EVERY_STRIP, GRADES_FIRST, NUMBERS_FIRST, SI_FIRST, STRIP, hand_made, number, tables_of
+
+GLUCOSE = stat_result().pads[0]
+GRAVITY = stat_result().pads[2]
+
+
+def test_the_destination_orders_the_forms() -> None:
+    """One form per pad and message, chosen per destination (PRODUCT section 6)."""
+    chosen = [choose(GLUCOSE, order).system for order in (GRADES_FIRST, NUMBERS_FIRST, SI_FIRST)]
+    assert chosen == [UnitSystem.ARBITRARY, UnitSystem.CONVENTIONAL, UnitSystem.SI]
+
+
+def test_a_form_that_a_step_lacks_gives_way_to_the_next() -> None:
+    """A negative step has no number: it goes as a grade even where numbers come first, and nothing is left out."""
+    negative = replace(GLUCOSE, forms=GLUCOSE.forms[:1])
+    assert choose(negative, SI_FIRST) is negative.forms[0]
+    assert choose(negative, (UnitSystem.SI,)) is negative.forms[0]
+
+
+def test_the_key_tells_values_and_flags_apart() -> None:
+    """Two pads with the same key have the same text, so everything but the printed text must be in it."""
+    assert text_key(GLUCOSE, GRADES_FIRST) == ("glucose", GLUCOSE.forms[0], GLUCOSE.flag)
+    assert text_key(replace(GLUCOSE, printed="other"), GRADES_FIRST) == text_key(GLUCOSE, GRADES_FIRST)
+
+
+@pytest.mark.parametrize("text", ["1.010", "6.5", "0.2", "1000", "0.0000001", "10.0", "5.0"])
+def test_a_number_keeps_its_digits(text: str) -> None:
+    """No exponent, no lost zero: 1.010 says more than 1.01."""
+    assert number_text(number(text, "1")) == text
+
+
+def test_a_range_stands_only_beside_its_own_unit() -> None:
+    """A range in mg/dL beside a value in umol/L would be read as umol/L."""
+    assert ranged(GRAVITY, GRAVITY.forms[0])
+    assert expectation(GRAVITY, GRAVITY.forms[0]) == "1.005-1.030"
+    other = replace(GRAVITY, low=number("1.005", "other"), high=None)
+    assert not ranged(other, other.forms[0])
+    assert expectation(other, other.forms[0]) == ""
+    assert not ranged(GLUCOSE, GLUCOSE.forms[1])
+    assert expectation(GLUCOSE, GLUCOSE.forms[1]) == "Negative"
+
+
+@pytest.mark.parametrize(("profile", "strip"), EVERY_STRIP)
+def test_every_step_and_every_printed_text_is_known(profile: str, strip: str) -> None:
+    """A plan is checked with the closed vocabulary, so it must hold all of it."""
+    tables = tables_of(profile)
+    pads = every_pad(profile, strip, tables)
+    assert list(pads) == [pad.pad for pad in tables.strip_types[strip].pads]
+    for pad in tables.strip_types[strip].pads:
+        vocabulary = tables.profiles[profile].vocabularies.get((strip, pad.pad))
+        said = {text for text, token in vocabulary.tokens.items() if token.step is not None} if vocabulary else set()
+        assert said <= {coded.printed for coded in pads[pad.pad]}
+        assert len({(coded.forms, coded.flag) for coded in pads[pad.pad]}) == len(pad.ladder)
+
+
+def test_unknown_names_and_missing_codes_say_where() -> None:
+    """A plan that cannot be compiled shuts its destination; the reason must name the mending."""
+    tables = hand_made()
+    with pytest.raises(TableError, match="The tables have no 'nobody'"):
+        every_pad("nobody", STRIP.name, tables)
+    pads = {**tables.catalogue.pads, "nitrite": replace(tables.catalogue.pads["nitrite"], codes=())}
+    with pytest.raises(TableError, match="nitrite has no code for PrThr") as found:
+        every_pad("testing", STRIP.name, replace(tables, catalogue=replace(tables.catalogue, pads=pads)))
+    assert found.value.path == ("strip_types/test-6.yaml", "pads", "nitrite")
+    del pads["nitrite"]
+    with pytest.raises(TableError, match="The pad 'nitrite' is not in the catalogue"):
+        every_pad("testing", STRIP.name, replace(tables, catalogue=replace(tables.catalogue, pads=pads)))
