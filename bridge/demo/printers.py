@@ -44,10 +44,8 @@ def can_print(profile: Profile) -> bool:
 def printed(plays: Sequence[Play], profile: Profile, tables: Tables) -> bytes:
     """Give the record text of ``plays`` (without link frames), in the profile's layout and character set."""
     printer = _Printer(profile, tables)
-    if profile.layout is Layout.LIS2:
-        text = "".join(printer.lis2(play) for play in plays)
-    else:
-        text = printer.delimited(plays)
+    is_lis2 = profile.layout is Layout.LIS2
+    text = "".join(printer.lis2(play) for play in plays) if is_lis2 else printer.delimited(plays)
     return text.encode(profile.charset)
 
 

@@ -37,7 +37,7 @@ class RecordSystem:
         config = uvicorn.Config(self._fhir_app(), host="127.0.0.1", port=0, log_config=None, lifespan="off")
         self._uvicorn = uvicorn.Server(config)
         self._uvicorn_task = asyncio.create_task(self._uvicorn._serve(None))  # noqa: SLF001 - serve() would take over Ctrl-C
-        while not self._uvicorn.started:
+        while not self._uvicorn.started:  # noqa: ASYNC110 - uvicorn has no event to wait for
             await asyncio.sleep(0.01)
         self.fhir_port: int = self._uvicorn.servers[0].sockets[0].getsockname()[1]
 

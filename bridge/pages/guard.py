@@ -118,7 +118,7 @@ class Guard:
             message = await receive()
             if message["type"] == "http.disconnect":
                 return body
-            body += message.get("body", b"")
+            body += bytes(message.get("body", b""))
             if len(body) > self._site.largest_body:
                 return None
             if not message.get("more_body", False):

@@ -40,20 +40,20 @@ def segments(message: Message) -> tuple[Segment, ...]:
 
 
 def pretty_json(message: Message) -> str:
-    """Give a FHIR message indented, token by token: numbers stay as they were sent (1.010 keeps its zero)."""
+    """Give a FHIR message indented, part by part: numbers stay as they were sent (1.010 keeps its zero)."""
     depth, out = 0, ""
-    for token in _TOKEN.findall(text(message)):
-        if token in "]}":
+    for part in _TOKEN.findall(text(message)):
+        if part in "]}":
             depth -= 1
             out = out.rstrip() if out.rstrip()[-1:] in ("[", "{") else f"{out}\n{INDENT * depth}"
-            out += token
-        elif token in "[{":
+            out += part
+        elif part in "[{":
             depth += 1
-            out += f"{token}\n{INDENT * depth}"
-        elif token == ",":
+            out += f"{part}\n{INDENT * depth}"
+        elif part == ",":
             out += f",\n{INDENT * depth}"
         else:
-            out += ": " if token == ":" else token
+            out += ": " if part == ":" else part
     return out
 
 

@@ -83,7 +83,7 @@ def _last_through(store: Store, day: DayStrips) -> datetime | None:
 def _destinations(store: Store, site: PagesSite) -> tuple[DestinationRow, ...]:
     """Give every configured destination, one that the store never heard of as open and empty; then former ones."""
     known = {row.name: row for row in store.destinations()}
-    configured = tuple(known.pop(name, None) or _untouched(name) for name in site.destinations)
+    configured = tuple(known.pop(name) if name in known else _untouched(name) for name in site.destinations)
     return (*configured, *known.values())
 
 

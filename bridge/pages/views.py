@@ -144,7 +144,7 @@ class Views:
 
     # --- actions
 
-    def act(  # noqa: PLR0913 - the fields of the form
+    def act(  # noqa: PLR0913, PLR0917 - the fields of the form
         self,
         request: Request,
         stop_id: int,
