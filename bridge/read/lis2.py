@@ -18,6 +18,7 @@ from bridge.tables.documents import PAD_NAMES
 from bridge.tables.types import Lis2Layout
 
 _IN_STRIP = (b"P", b"O", b"R", b"C", b"M", b"S")  # [LIS02] patient, order, result, comment, maker's, scientific
+_TERMINATOR = re.compile(rb"(?:[0-9]{0,2}(?:.[A-Z]?)?)?")  # [LIS02] L: sequence number and one letter, after the first separator
 _SEND_AGAIN = "Send the strip again from the analyzer's memory."
 
 
@@ -61,16 +62,23 @@ class _Group:
     stop: int
     lines: list[Line]
     has_order: bool = False
+    results: int = 0
     fault: RejectError | None = None
 
 
 @dataclass(slots=True)
 class _Message:
-    """What holds from a header on; ``patient`` stands above every order until the next P record."""
+    """What holds from a header on; ``patient`` stands above every order until the next P record.
+
+    ``doubt``: a record since that P record was spoilt or lost, and it may have been the next P record. Then
+    whose the orders are is not certain, and none of them is read.
+    """
 
     header: Line
     separators: Separators
     patient: Line | None = None
+    orders: int = 0
+    doubt: bool = False
     group: _Group | None = None
 
 
@@ -80,6 +88,7 @@ class Lis2Reader:
     def __init__(self, sheet: Sheet, layout: Lis2Layout) -> None:
         self._sheet = sheet
         self._fields = _Fields(sheet, layout)
+        self._numbered = layout.numbered
         self._message: _Message | None = None
         self._garbage: tuple[int, int] | None = None
 
@@ -87,8 +96,9 @@ class Lis2Reader:
         """Give the pieces in order. Raises nothing: a fault is a Broken piece."""
         for line in self._sheet.lines():
             kind = self._kind(line)
-            if kind == b"H":
-                yield from self._begin(line)
+            signs = separators(self._sheet.bytes[line.start : line.end]) if kind == b"H" else None
+            if signs is not None:
+                yield from self._begin(line, signs)
             elif self._message is None:
                 yield from self._outside(line)
             elif kind == b"L":
@@ -103,17 +113,16 @@ class Lis2Reader:
     def _kind(self, line: Line) -> bytes:
         """Give the record's type letter; b"" where the line has not the form of a record."""
         first = self._sheet.bytes[line.start : min(line.end, line.start + 2)]
-        if first[:1] == b"H" or self._message is None or first[1:] in {b"", self._message.separators.field}:
+        if first[:1] == b"H" or self._message is None:
             return first[:1]
-        return b""
+        if first[1:] not in {b"", self._message.separators.field}:
+            return b""
+        if first[:1] == b"L" and not _TERMINATOR.fullmatch(self._sheet.bytes, line.start + 2, line.end):
+            return b""
+        return first[:1]
 
-    def _begin(self, line: Line) -> Iterator[Piece]:
+    def _begin(self, line: Line, signs: Separators) -> Iterator[Piece]:
         yield from self._close(torn=True)
-        self._message = None
-        signs = separators(self._sheet.bytes[line.start : line.end])
-        if signs is None:
-            self._garbage = (self._garbage[0] if self._garbage else line.start, line.stop)
-            return
         yield from self._close_garbage()
         self._message = _Message(header=line, separators=signs)
         yield Envelope(line.start, line.stop)
@@ -151,17 +160,44 @@ class Lis2Reader:
         if message.group is None:
             message.group = _Group(line.start, line.stop, [])
         if kind == b"P":
-            message.patient = line
-        self._add(line, kind, message.group)
+            message.patient, message.orders, message.doubt = line, 0, False
+        self._add(line, kind, message, message.group)
 
-    def _add(self, line: Line, kind: bytes, group: _Group) -> None:
+    def _add(self, line: Line, kind: bytes, message: _Message, group: _Group) -> None:
         group.lines.append(line)
         group.stop = line.stop
-        group.has_order = group.has_order or kind == b"O"
         if kind not in _IN_STRIP:
-            self._spoil(group, line, "read.record", "This record is of a type that a result message does not have.")
-        elif kind == b"R" and not group.has_order:
-            self._spoil(group, line, "read.record", "A result (R) stands before its order record (O).")
+            self._doubt(message, group, line, "This record is of a type that a result message does not have.")
+        elif kind == b"O":
+            self._add_order(line, message, group)
+        elif kind == b"R":
+            group.results += 1
+            if not group.has_order:
+                self._doubt(message, group, line, "A result (R) stands before its order record (O).")
+            elif not self._counts(line, group.results, message):
+                self._doubt(message, group, line, "The results (R) do not count on: a record was lost or spoilt.")
+
+    def _add_order(self, line: Line, message: _Message, group: _Group) -> None:
+        group.has_order = True
+        message.orders += 1
+        if not self._counts(line, message.orders, message):
+            self._doubt(message, group, line, "The orders (O) do not count on: a record was lost or spoilt.")
+        elif message.doubt:
+            self._doubt(
+                message, group, line, "A record before this order (O) was lost or spoilt, so whose strip this is is not certain."
+            )
+
+    def _counts(self, line: Line, expected: int, message: _Message) -> bool:
+        """Say whether a record's sequence number, its second field [LIS02], is the expected one."""
+        if not self._numbered:
+            return True
+        start = line.start + 2
+        end = self._sheet.bytes.find(message.separators.field, start, line.end)
+        return self._sheet.bytes[start : line.end if end < 0 else end].strip() == b"%d" % expected
+
+    def _doubt(self, message: _Message, group: _Group, line: Line, sentence: str) -> None:
+        message.doubt = True
+        self._spoil(group, line, "read.record", sentence)
 
     def _spoil(self, group: _Group, line: Line, rule: str, sentence: str) -> None:
         if group.fault is None:
@@ -174,7 +210,7 @@ class Lis2Reader:
             return
         group, message.group = message.group, None
         if torn:
-            group.fault = None
+            group.fault = None  # that the strip is not whole is said first
             self._spoil(
                 group,
                 group.lines[-1],

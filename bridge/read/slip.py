@@ -89,14 +89,16 @@ class SlipReader:
         yield Broken(start, end, self._sheet.bytes[start:end], fault)
 
     def _inside(self, slip: _Slip, line: Line, text: str | None, fault: RejectError | None) -> Iterator[Piece]:
-        slip.last = line
         slip.strip.end = line.stop
+        if not self._sheet.is_blank(line):
+            slip.last = line
+        is_last = text is not None and self._end is not None and self._end.fullmatch(text) is not None
         if text is None:
             slip.fault = slip.fault or fault
-            return
-        is_last = self._end is not None and self._end.fullmatch(text) is not None
-        self._match(slip, line, text, is_edge=is_last)
-        if is_last:
+        else:
+            self._match(slip, line, text, is_edge=is_last)
+        ends_page = self._sheet.bytes[line.stop - 1 : line.stop] == b"\f"
+        if is_last or (self._end is None and ends_page):
             yield from self._close(torn=False)
 
     def _match(self, slip: _Slip, line: Line, text: str, *, is_edge: bool) -> None:

@@ -185,10 +185,14 @@ class NumbersRow(Shape):
 
 
 class Lis2Document(Shape):
-    """Where LIS02-A2 records hold what: ``O.3``, or ``R.3.4`` for the fourth component."""
+    """Where LIS02-A2 records hold what: ``O.3``, or ``R.3.4`` for the fourth component.
+
+    ``numbered: false`` is for an analyzer whose O and R records do not count from 1 below their parent; a lost P record then does not show.
+    """
 
     fields: Mapping[str, Words]
     comments: bool = False
+    numbered: bool = True
 
 
 class DelimitedDocument(Shape):

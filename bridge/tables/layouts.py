@@ -52,7 +52,9 @@ def lis2(document: Lis2Document, path: Path) -> tuple[Lis2Layout, frozenset[str]
                 f"The layout does not say where a pad's {name} is.", remedy=f'Add {name}: "R.n".', path=(*path, "fields")
             )
     found = frozenset(document.fields) | ({"comment"} if document.comments else set())
-    return Lis2Layout(fields=MappingProxyType(dict(document.fields)), comments=document.comments), found
+    return Lis2Layout(
+        fields=MappingProxyType(dict(document.fields)), comments=document.comments, numbered=document.numbered
+    ), found
 
 
 def delimited(document: DelimitedDocument, path: Path) -> tuple[DelimitedLayout, frozenset[str]]:

@@ -185,11 +185,13 @@ class Lis2Layout:
     """Which LIS02-A2 field holds what. Values are ``record.field`` or ``record.field.component``, from 1.
 
     Keys are field names of ``model.Reading``, plus ``label``, ``value``, ``unit`` and ``mark`` of an R record.
-    ``comments`` says whether C records are kept.
+    ``comments`` says whether C records are kept. ``numbered``: O records count from 1 below their P record and R records
+    below their O record, as the standard has it, so that a lost or spoilt record shows.
     """
 
     fields: Mapping[str, str]
     comments: bool
+    numbered: bool = True
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
