@@ -1,0 +1,699 @@
+"""The queue of one destination over the real store, against receivers that share no code with it."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import itertools
+import tempfile
+import threading
+from collections import defaultdict
+from collections.abc import AsyncIterator, Awaitable, Callable, Iterator
+from concurrent.futures import Future
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Any, cast
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from bridge import clock
+from bridge.deliver.fhir import FhirClient
+from bridge.deliver.mllp import MllpClient
+from bridge.errors import StoreFailed, StoreFull
+from bridge.lifecycle.states import DestinationState, StopGroup
+from bridge.model import Acknowledgement, Answer, CodedResult, DeliveryState, Message, Priority
+from bridge.queue import lanes
+from bridge.queue.lanes import Client, DestinationQueue, Pace
+from bridge.settings import FhirDestination, MllpDestination
+from bridge.store.api import Store
+from bridge.store.commands import Command, EndAttempt
+from bridge.store.sqlite import SqliteStore
+from tests.peers.fhir_receiver import FhirReceiver, Reply, turn_away
+from tests.peers.mllp_receiver import MllpReceiver, accept, hang_up, silent
+from tests.peers.mllp_receiver import turn_away as answer_no
+from tests.peers.outgoing import bundle, oru
+from tests.queue.stock import door, put, row, states, until
+
+S = DeliveryState
+STAT = Priority.STAT
+
+
+def pace(*, first: float = 0.02, longest: float = 0.2, give_up: float = 3600, in_flight: int = 1) -> Pace:
+    """Give a pace in seconds."""
+    return Pace(
+        first=timedelta(seconds=first), longest=timedelta(seconds=longest), give_up=timedelta(seconds=give_up), lanes=in_flight
+    )
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Iterator[SqliteStore]:
+    """Give a real store in a folder of its own."""
+    made = SqliteStore(tmp_path / "store", now=clock.now)
+    yield made
+    made.close()
+
+
+def mllp(receiver: MllpReceiver, *, answer_s: float = 10.0) -> MllpClient:
+    """Give a client for the receiver."""
+    return MllpClient(MllpDestination(kind="mllp", name="record", host="127.0.0.1", port=receiver.port, answer_s=answer_s))
+
+
+def fhir(server: FhirReceiver) -> FhirClient:
+    """Give a client for the server."""
+    settings_ = FhirDestination(kind="fhir", name="record", base_url=server.base_url, result_system="urn:t:result")
+    return FhirClient(settings_, now=clock.now)
+
+
+async def no_births(_: CodedResult) -> Message:
+    """Bear nothing: these tests have no unborn message."""
+    raise AssertionError("nothing was to be born")
+
+
+def queue_of(
+    store: Store, client: Client, pace_: Pace, *, bear: Callable[[CodedResult], Awaitable[Message]] = no_births
+) -> DestinationQueue:
+    """Give a queue without jitter."""
+    return DestinationQueue(store, "record", client, pace_, bear=bear, now=clock.now, jitter=lambda: 0.0)
+
+
+@contextlib.asynccontextmanager
+async def running(queue: DestinationQueue, client: Any) -> AsyncIterator[asyncio.Task[None]]:
+    """Run a queue beside the test, and end it with its client."""
+    task = asyncio.create_task(queue.run())
+    try:
+        yield task
+    finally:
+        task.cancel()
+        await asyncio.gather(task, return_exceptions=True)
+        if hasattr(client, "close"):
+            await client.close()
+
+
+def deliver(store: Store, client: Any, pace_: Pace, claim: Callable[[], bool]) -> None:
+    """Run a queue until ``claim`` holds."""
+
+    async def whole() -> None:
+        queue = queue_of(store, client, pace_)
+        async with running(queue, client) as task:
+            await until(lambda: claim() or task.done())
+            if task.done():
+                await task
+
+    asyncio.run(whole())
+
+
+def all_over(store: Store, *messages: Message) -> Callable[[], bool]:
+    """Say whether every message's delivery has ended or stopped."""
+    return lambda: not set(states(store, *messages)) & {S.UNBORN, S.QUEUED, S.SENDING, S.RETRYING}
+
+
+# --- order
+
+
+def test_a_stuck_message_holds_its_own_lane_only(store: SqliteStore) -> None:
+    """One patient's results wait in order behind the one that is tried again; other patients' pass (promise 3)."""
+    one = [oru(f"E0000M{n}", lane="P1") for n in (1, 2, 3)]
+    other = [oru(f"E0000M{n}", lane="P2") for n in (4, 5)]
+    for message in (*one, *other):
+        put(store, message)
+    with MllpReceiver() as receiver:
+        receiver.script(answer_no("AR", "207"))
+        deliver(store, mllp(receiver), pace(first=0.5), all_over(store, *one, *other))
+        assert receiver.control_ids == ["E0000M1", "E0000M4", "E0000M5", "E0000M1", "E0000M2", "E0000M3"]
+        assert [row(store, message).attempts for message in one] == [2, 1, 1]
+        assert states(store, *one, *other) == [S.ACCEPTED] * 5
+
+
+def test_stat_overtakes_other_patients_but_never_its_own(store: SqliteStore) -> None:
+    """A lane is as urgent as its most urgent waiting message; inside it the earlier result still goes first."""
+    messages = [
+        oru("E0000M1", lane="P1"),
+        oru("E0000M2", lane="P2"),
+        oru("E0000M3", lane="P3"),
+        oru("E0000M4", lane="P3", priority=STAT),
+        oru("E0000M5", lane="P4", priority=STAT),
+    ]
+    for message in messages:
+        put(store, message)
+    with MllpReceiver() as receiver:
+        deliver(store, mllp(receiver), pace(), all_over(store, *messages))
+        assert receiver.control_ids == ["E0000M3", "E0000M4", "E0000M5", "E0000M1", "E0000M2"]
+
+
+def test_several_lanes_travel_at_once_but_never_two_of_one_lane(store: SqliteStore) -> None:
+    """A FHIR server takes a few at a time; a patient's second result waits for the first one's answer."""
+    first = [bundle(f"E0000M{n}", lane=f"P{n}", device=f"dev-{n}") for n in (1, 2, 3)]
+    second = [bundle(f"E0000M{n + 3}", lane=f"P{n}", device=f"dev-{n}") for n in (1, 2, 3)]
+    for message in (*first, *second):
+        put(store, message)
+    together = threading.Event()
+
+    async def whole(server: FhirReceiver) -> None:
+        client = fhir(server)
+        async with running(queue_of(store, client, pace(in_flight=3)), client):
+            await until(lambda: len(server.posted) == 3)
+            assert states(store, *first, *second) == [S.SENDING] * 3 + [S.QUEUED] * 3
+            together.set()
+            await until(all_over(store, *first, *second))
+
+    with FhirReceiver() as server:
+        server.script(*[Reply(held=together)] * 3)
+        asyncio.run(whole(server))
+        assert server.busiest == 3
+        assert {posted.body for posted in server.posted[:3]} == {message.payload for message in first}
+        assert len(server.of("Observation")) == 6
+
+
+# --- answers
+
+
+@pytest.mark.parametrize("lost", [hang_up(stored=True), silent(stored=True)])
+def test_a_lost_answer_sends_the_same_bytes_again(store: SqliteStore, lost: Any) -> None:
+    """The receiver filed it and its answer was lost: same control ID, same bytes, filed once (promise 2)."""
+    message = oru("E0000M1")
+    put(store, message)
+    with MllpReceiver() as receiver:
+        receiver.script(lost)
+        deliver(store, mllp(receiver, answer_s=0.3), pace(), all_over(store, message))
+        assert [received.payload for received in receiver.received] == [message.payload] * 2
+        assert receiver.durable == [message.payload]
+    assert row(store, message).attempts == 2
+
+
+def test_a_refusal_opens_a_stop_and_the_lane_goes_on(store: SqliteStore) -> None:
+    """The receiver's own words are on the page, and the patient's next result is not held back by it."""
+    messages = [oru("E0000M1"), oru("E0000M2")]
+    first = put(store, messages[0])
+    put(store, messages[1])
+    with MllpReceiver() as receiver:
+        receiver.script(answer_no("AE", "204", "No patient of that number"))
+        deliver(store, mllp(receiver), pace(), all_over(store, *messages))
+    assert states(store, *messages) == [S.REFUSED, S.ACCEPTED]
+    (stop,) = store.stops(group=StopGroup.REFUSED)
+    assert (stop.delivery_id, stop.rule, stop.destination) == (first, "deliver.refused", "record")
+    assert stop.sentence == "record turned this result away (AE 204)."
+    assert stop.receiver_words == "No patient of that number; 204"
+
+
+def test_a_message_tried_for_too_long_is_stopped_and_the_lane_goes_on(store: SqliteStore) -> None:
+    """Bounded: after the limit a person looks, told that the receiver may hold the result."""
+    messages = [oru("E0000M1"), oru("E0000M2")]
+    for message in messages:
+        put(store, message)
+    with MllpReceiver() as receiver:
+        receiver.decide = lambda got: answer_no("AR", "207", "Busy") if got.control_id == "E0000M1" else answer_no("AE")
+        deliver(store, mllp(receiver), pace(give_up=0.25), all_over(store, *messages))
+        tries = receiver.control_ids.count("E0000M1")
+        times = [got.at_s for got in receiver.received if got.control_id == "E0000M1"]
+    assert states(store, *messages) == [S.EXPIRED, S.REFUSED]
+    assert row(store, messages[0]).attempts == tries
+    # first attempt, then 20, 40, 80, 160 ms later: the fifth try is the first one at or after 250 ms; a slow machine makes fewer
+    assert 3 <= tries <= 5
+    assert times[-1] - times[0] >= 0.2
+    expired = store.stops(rule="deliver.expired")
+    assert [stop.sentence for stop in expired] == ["record did not take this result for 1 hour; the last answer was: AR 207."]
+    assert expired[0].receiver_words == "Busy; 207"
+
+
+def test_an_edit_conflict_is_refused_at_the_third(store: SqliteStore) -> None:
+    """409 is tried a few times, then a person looks; other answers in between start the count anew."""
+    message = bundle("E0000M1")
+    put(store, message)
+    with FhirReceiver() as server:
+        server.script(turn_away(409), turn_away(409), turn_away(503), turn_away(409), turn_away(409), turn_away(409))
+        deliver(store, fhir(server), pace(longest=0.02), all_over(store, message))
+        assert len(server.posted) == 6
+    assert states(store, message) == [S.REFUSED]
+    assert [stop.sentence for stop in store.stops()] == ["record turned this result away (HTTP 409)."]
+
+
+def test_retry_after_rests_the_whole_destination(store: SqliteStore) -> None:
+    """429 concerns the sender, not the message: no other lane knocks before its time either."""
+    messages = [bundle(f"E0000M{n}", lane=f"P{n}") for n in (1, 2, 3)]
+    for message in messages:
+        put(store, message)
+    with FhirReceiver() as server:
+        server.script(turn_away(429, b"", Retry_After="1"))
+        deliver(store, fhir(server), pace(), all_over(store, *messages))
+        times = [posted.at_s for posted in server.posted]
+        assert len(times) == 4
+        assert times[1] - times[0] >= 0.95  # one second from our reading of the answer, less the clocks' grain
+    assert states(store, *messages) == [S.ACCEPTED] * 3
+
+
+# --- doors
+
+
+def test_a_closed_destination_consumes_nothing_and_opens_again(store: SqliteStore) -> None:
+    """Bad rights are the destination's fault, not the messages': one row with a reason, one head knocks at growing intervals."""
+    messages = [bundle(f"E0000M{n}", lane=f"P{n}") for n in (1, 2, 3)]
+    for message in messages:
+        put(store, message)
+
+    async def whole(server: FhirReceiver) -> None:
+        client = fhir(server)
+        async with running(queue_of(store, client, pace(first=0.1, longest=5, give_up=0.05, in_flight=3)), client):
+            await until(lambda: len(server.posted) >= 4)
+            await until(lambda: door(store).state is DestinationState.CLOSED and row(store, messages[0]).state is S.RETRYING)
+            assert door(store).reason == "HTTP 403: Signed in, but not allowed to write there."
+            assert (door(store).waiting, door(store).refused) == (3, 0)
+            assert [row(store, message).attempts for message in messages] == [0, 0, 0]
+            assert store.stops() == ()
+            server.decide = lambda _: Reply()
+            await until(all_over(store, *messages))
+            await until(lambda: door(store).state is DestinationState.OPEN)
+
+    with FhirReceiver() as server:
+        server.decide = lambda _: turn_away(403)
+        asyncio.run(whole(server))
+        knocks = [posted for posted in server.posted if posted.body == messages[0].payload]
+        gaps = [later.at_s - earlier.at_s for earlier, later in itertools.pairwise(knocks)]
+        # of the three that met the closed door side by side only the first counted as the first knock
+        assert all(gap >= wait for gap, wait in zip(gaps, (0.09, 0.19, 0.39), strict=False)), gaps
+    assert states(store, *messages) == [S.ACCEPTED] * 3
+    assert [row(store, message).attempts for message in messages] == [1, 1, 1]
+    assert [(event.after, event.reason) for event in store.events("destination:record")] == [
+        ("open", ""),
+        ("closed", "HTTP 403: Signed in, but not allowed to write there."),
+        ("open", ""),
+    ]
+
+
+def test_time_before_a_closed_door_does_not_count_as_trying(store: SqliteStore) -> None:
+    """A message that had a real try before the door closed is not given up on the day the door opens again."""
+    message = bundle("E0000M1")
+    put(store, message)
+    with FhirReceiver() as server:
+        server.script(turn_away(503), *[turn_away(403)] * 3, turn_away(503), turn_away(422), turn_away(500))
+        deliver(store, fhir(server), pace(first=0.1, longest=0.1, give_up=0.3), all_over(store, message))
+        assert len(server.posted) == 6
+    assert states(store, message) == [S.REFUSED]  # by the 422; without the rule the second 503 would have expired it
+
+
+def test_nobody_there_is_one_knock_for_all_lanes_and_shown(store: SqliteStore) -> None:
+    """A receiver that is off is called by one head at a time; the destination's row says why the rest waits."""
+    messages = [oru(f"E0000M{n}", lane=f"P{n}") for n in range(1, 6)]
+    for message in messages:
+        put(store, message)
+
+    async def whole(receiver: MllpReceiver) -> None:
+        client = mllp(receiver)
+        async with running(queue_of(store, client, pace()), client):
+            await until(lambda: row(store, messages[0]).attempts >= 3)
+            await until(lambda: door(store).reason != "")
+            assert door(store).state is DestinationState.OPEN
+            assert door(store).reason.startswith("no connection: Nobody takes the call")
+            assert [row(store, message).attempts for message in messages[1:]] == [0, 0, 0, 0]
+            await asyncio.to_thread(receiver.come_back)
+            await until(all_over(store, *messages))
+            await until(lambda: door(store).reason == "")
+
+    with MllpReceiver() as receiver:
+        receiver.go_away()
+        asyncio.run(whole(receiver))
+        assert receiver.control_ids == [message.control_id for message in messages]
+
+
+def test_a_shut_destination_sends_nothing(store: SqliteStore) -> None:
+    """A plan that fails its checks sends nothing, and the row says so; nothing is lost by it."""
+    message = oru("E0000M1")
+
+    async def whole(receiver: MllpReceiver) -> None:
+        client = mllp(receiver)
+        queue = queue_of(store, client, pace())
+        queue.shut("Its messages fail their checks: OBX-5")
+        async with running(queue, client):
+            await until(lambda: bool(store.destinations()))
+            await asyncio.to_thread(put, store, message)
+            queue.wake()
+            await until(lambda: not queue._woken.is_set())
+            assert (door(store).state, door(store).reason) == (DestinationState.SHUT, "Its messages fail their checks: OBX-5")
+            assert states(store, message) == [S.QUEUED]
+            assert receiver.connections == 0
+            queue.open()
+            await until(all_over(store, message))
+            assert door(store).state is DestinationState.OPEN
+
+    with MllpReceiver() as receiver:
+        asyncio.run(whole(receiver))
+        assert receiver.control_ids == ["E0000M1"]
+
+
+def test_unborn_messages_are_made_when_it_opens_and_keep_their_order(store: SqliteStore) -> None:
+    """Results of the time when the plan was not checked yet are rendered then, and go before later ones of the patient."""
+    unborn = [oru("E0000M1"), oru("E0000M2")]
+    for message in unborn:
+        put(store, message, born=False)
+    later = oru("E0000M3")
+    put(store, later)
+    made = {message.result_id: message for message in unborn}
+
+    async def bear(result: CodedResult) -> Message:
+        return made[result.result_id]
+
+    async def whole(receiver: MllpReceiver) -> None:
+        client = mllp(receiver)
+        queue = queue_of(store, client, pace(), bear=bear)
+        async with running(queue, client):
+            await until(all_over(store, *unborn, later))
+
+    with MllpReceiver() as receiver:
+        asyncio.run(whole(receiver))
+        assert receiver.durable == [message.payload for message in (*unborn, later)]
+
+
+# --- wake-ups
+
+
+class Counted:
+    """The real store, counting looks."""
+
+    def __init__(self, store: Store) -> None:
+        self._store = store
+        self.looks = 0
+
+    def __getattr__(self, name: str) -> Any:
+        self.looks += name == "lane_heads"
+        return getattr(self._store, name)
+
+
+def test_an_idle_queue_does_not_poll_and_a_wake_is_heard_at_once(store: SqliteStore) -> None:
+    """Nothing to do costs nothing; a new delivery is looked for when the service says so."""
+    counted = Counted(store)
+    message = oru("E0000M1")
+
+    async def whole(receiver: MllpReceiver) -> int:
+        client = mllp(receiver)
+        queue = queue_of(cast("Store", counted), client, pace())
+        async with running(queue, client):
+            await until(lambda: counted.looks == 1)
+            await asyncio.sleep(0.4)  # idle: the claim is that nothing happens in this time
+            idle = counted.looks
+            await asyncio.to_thread(put, store, message)
+            queue.wake()
+            await until(all_over(store, message))
+        return idle
+
+    with MllpReceiver() as receiver:
+        assert asyncio.run(whole(receiver)) == 1
+
+
+def test_a_try_that_falls_due_wakes_by_itself(store: SqliteStore) -> None:
+    """Nobody calls wake() for a back-off: the queue sleeps exactly until it is due."""
+    counted = Counted(store)
+    message = oru("E0000M1")
+    put(store, message)
+    with MllpReceiver() as receiver:
+        receiver.script(answer_no("CE"))
+        deliver(cast("Store", counted), mllp(receiver), pace(first=0.4, longest=0.4), all_over(store, message))
+        gap = receiver.received[1].at_s - receiver.received[0].at_s
+    assert 0.4 <= gap < 1.4
+    assert counted.looks <= 6  # begin, end, due, end; and at most two for wake-ups that meet
+
+
+# --- stops and faults of our own
+
+
+def test_an_answer_on_its_way_is_still_noted_when_the_service_stops(store: SqliteStore) -> None:
+    """A stop waits a moment for what is in flight, which saves sending it twice."""
+    message = oru("E0000M1")
+    put(store, message)
+    answer_now = threading.Event()
+
+    async def whole(receiver: MllpReceiver) -> None:
+        client = mllp(receiver)
+        task = asyncio.create_task(queue_of(store, client, pace()).run())
+        await asyncio.to_thread(receiver.wait_for, 1)
+        task.cancel()
+        asyncio.get_running_loop().call_later(0.1, answer_now.set)
+        await asyncio.gather(task, return_exceptions=True)
+        await client.close()
+
+    with MllpReceiver() as receiver:
+        receiver.script(accept(held=answer_now))
+        asyncio.run(whole(receiver))
+    assert states(store, message) == [S.ACCEPTED]
+
+
+def test_a_try_cut_by_the_end_of_the_service_goes_again_as_it_was(store: SqliteStore, monkeypatch: pytest.MonkeyPatch) -> None:
+    """No answer within the grace: noted as interrupted, due at once, the same bytes and control ID in the next run."""
+    monkeypatch.setattr(lanes, "GRACE_S", 0.05)
+    message = oru("E0000M1")
+    put(store, message)
+
+    async def whole(receiver: MllpReceiver) -> None:
+        client = mllp(receiver)
+        async with running(queue_of(store, client, pace()), client):
+            await asyncio.to_thread(receiver.wait_for, 1)
+
+    with MllpReceiver() as receiver:
+        receiver.script(silent(stored=True))
+        asyncio.run(whole(receiver))
+        asyncio.run(until(lambda: row(store, message).state is S.RETRYING))
+        assert row(store, message).last_code == "interrupted"
+        deliver(store, mllp(receiver), pace(), all_over(store, message))
+        assert [got.payload for got in receiver.received] == [message.payload] * 2
+        assert receiver.durable == [message.payload]
+    assert (row(store, message).state, row(store, message).attempts) == (S.ACCEPTED, 2)
+
+
+def test_a_crash_in_mid_air_goes_again_as_it_was(tmp_path: Path) -> None:
+    """The store is opened anew on what a killed process left: begun, never ended; the same bytes go again."""
+    message = oru("E0000M1")
+    store = SqliteStore(tmp_path, now=clock.now)
+    put(store, message)
+    with MllpReceiver() as receiver:
+        receiver.script(silent(stored=True))
+
+        async def killed() -> None:
+            client = mllp(receiver)
+            task = asyncio.create_task(queue_of(Deaf(store), client, pace()).run())
+            await asyncio.to_thread(receiver.wait_for, 1)
+            task.cancel()
+            await asyncio.gather(task, return_exceptions=True)
+            await client.close()
+
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr(lanes, "GRACE_S", 0.01)
+            asyncio.run(killed())
+        assert states(store, message) == [S.SENDING]
+        store.close()
+        store = SqliteStore(tmp_path, now=clock.now)
+        deliver(store, mllp(receiver), pace(), all_over(store, message))
+        store.close()
+        assert [got.payload for got in receiver.received] == [message.payload] * 2
+        assert receiver.durable == [message.payload]
+
+
+class Deaf:
+    """The real store, which loses every EndAttempt: what a killed process would not have sent any more."""
+
+    fault = ""
+
+    def __init__(self, store: Store) -> None:
+        self._store = store
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._store, name)
+
+    def submit(self, command: Command) -> Future[Any]:
+        """Drop the end of a try."""
+        return Future() if isinstance(command, EndAttempt) else self._store.submit(command)
+
+
+class FullOnce(Deaf):
+    """The real store on a disk that is full when the first try ends."""
+
+    full = True
+
+    def submit(self, command: Command) -> Future[Any]:
+        """Have no room once."""
+        if not isinstance(command, EndAttempt) or not self.full:
+            return self._store.submit(command)
+        self.full = False
+        future: Future[Any] = Future()
+        future.set_exception(StoreFull("The disk is full; nothing was written."))
+        return future
+
+
+def test_an_answer_that_the_disk_had_no_room_for_is_noted_when_it_has(store: SqliteStore) -> None:
+    """The loop says that the store failed; run again, it first notes what is owed, and nothing is sent twice."""
+    messages = [oru("E0000M1"), oru("E0000M2")]
+    for message in messages:
+        put(store, message)
+
+    async def whole(receiver: MllpReceiver) -> None:
+        client = mllp(receiver)
+        queue = queue_of(cast("Store", FullOnce(store)), client, pace())
+        with pytest.raises(StoreFull, match="The disk is full"):
+            await asyncio.wait_for(queue.run(), 10)
+        assert states(store, *messages) == [S.SENDING, S.QUEUED]
+        async with running(queue, client):
+            await until(all_over(store, *messages))
+
+    with MllpReceiver() as receiver:
+        asyncio.run(whole(receiver))
+        assert receiver.control_ids == ["E0000M1", "E0000M2"]
+    assert [row(store, message).attempts for message in messages] == [1, 1]
+
+
+def test_a_store_that_failed_ends_the_loop(tmp_path: Path) -> None:
+    """After a failed write nothing may be sent: its attempt could not be noted."""
+    store = SqliteStore(tmp_path, now=clock.now)
+    message = oru("E0000M1")
+
+    async def whole(receiver: MllpReceiver) -> None:
+        client = mllp(receiver)
+        queue = queue_of(store, client, pace())
+        task = asyncio.create_task(queue.run())
+        await until(lambda: bool(store.destinations()))
+        await asyncio.to_thread(put, store, message)
+        store._writer.fault = "Writing to the store failed (scripted)."
+        queue.wake()
+        with pytest.raises(StoreFailed, match="scripted"):
+            await asyncio.wait_for(task, 10)
+        await client.close()
+
+    with MllpReceiver() as receiver:
+        asyncio.run(whole(receiver))
+        assert receiver.connections == 0
+    store.close()
+
+
+class Defective:
+    """A client with a defect, once."""
+
+    def __init__(self, client: Client) -> None:
+        self._client = client
+        self._defect = True
+
+    async def send(self, message: Message) -> Acknowledgement:
+        """Fall over the first time."""
+        if self._defect:
+            self._defect = False
+            raise ZeroDivisionError
+        return await self._client.send(message)
+
+
+def test_a_defect_of_our_own_never_strands_a_message(store: SqliteStore) -> None:
+    """The loop falls over loudly, the try is noted, and the message goes when the loop runs again."""
+    message = oru("E0000M1")
+    put(store, message)
+
+    async def whole(receiver: MllpReceiver) -> None:
+        client = mllp(receiver)
+        queue = queue_of(store, Defective(client), pace())
+        with pytest.raises(ZeroDivisionError):
+            await asyncio.wait_for(queue.run(), 10)
+        async with running(queue, client):
+            await until(all_over(store, message))
+
+    with MllpReceiver() as receiver:
+        asyncio.run(whole(receiver))
+    assert (row(store, message).state, row(store, message).attempts) == (S.ACCEPTED, 2)
+
+
+# --- any script of answers
+
+
+SCRIPTED = st.sampled_from(
+    [
+        Acknowledgement(answer=Answer.ACCEPTED, code="AA"),
+        Acknowledgement(answer=Answer.ACCEPTED, code="AA"),
+        Acknowledgement(answer=Answer.REFUSED, code="AE"),
+        Acknowledgement(answer=Answer.TRY_AGAIN, code="AR 207"),
+        Acknowledgement(answer=Answer.TRY_AGAIN, code="timeout"),
+        Acknowledgement(answer=Answer.TRY_AGAIN, code="no connection"),
+        Acknowledgement(answer=Answer.TRY_AGAIN, code="HTTP 409"),
+        Acknowledgement(answer=Answer.TRY_AGAIN, code="HTTP 503", retry_after_s=0.002),
+        Acknowledgement(answer=Answer.CLOSED, code="HTTP 403"),
+    ]
+)
+
+
+class ScriptedClient:
+    """Plays a receiver in memory: gives scripted answers, then accepts; watches what is in flight."""
+
+    def __init__(self, script: list[Acknowledgement], most: int) -> None:
+        self._script = script
+        self._most = most
+        self._in_flight: list[Message] = []
+        self.sent: list[tuple[Message, Acknowledgement]] = []
+
+    async def send(self, message: Message) -> Acknowledgement:
+        """Answer by the script."""
+        self._in_flight.append(message)
+        lanes_ = [flying.lane for flying in self._in_flight]
+        assert len(lanes_) == len(set(lanes_)) <= self._most
+        await asyncio.sleep(0)
+        answer = self._script.pop(0) if self._script else Acknowledgement(answer=Answer.ACCEPTED, code="AA")
+        self._in_flight.remove(message)
+        self.sent.append((message, answer))
+        return answer
+
+
+@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(
+    patients=st.lists(st.tuples(st.integers(min_value=1, max_value=3), st.booleans()), min_size=1, max_size=6),
+    script=st.lists(SCRIPTED, max_size=14),
+    most=st.integers(min_value=1, max_value=3),
+)
+def test_any_script_of_answers_keeps_order_and_loses_nothing(
+    patients: list[tuple[int, bool]], script: list[Acknowledgement], most: int
+) -> None:
+    """Whatever the receiver answers: strict order in a lane, one in flight a lane, every message ends, the same bytes each try."""
+    messages = [
+        oru(f"E0000M{n}", lane=f"P{patient}", priority=STAT if urgent else Priority.ROUTINE)
+        for n, (patient, urgent) in enumerate(patients, 1)
+    ]
+    client = ScriptedClient(list(script), most)
+    with tempfile.TemporaryDirectory() as folder:
+        store = SqliteStore(Path(folder), now=clock.now)
+        for message in messages:
+            put(store, message)
+        deliver(store, client, pace(first=0.001, longest=0.004, in_flight=most), all_over(store, *messages))
+        found = [row(store, message) for message in messages]
+        stops = store.stops()
+        store.close()
+
+    tries: dict[str, list[Acknowledgement]] = defaultdict(list)
+    by_lane: dict[str, list[str]] = defaultdict(list)
+    for message, answer in client.sent:
+        assert message.payload == next(m.payload for m in messages if m.control_id == message.control_id)
+        tries[message.control_id].append(answer)
+        by_lane[message.lane].append(message.control_id)
+    for lane, sent in by_lane.items():  # strictly by birth: once a later one goes, the earlier one never does
+        assert list(dict.fromkeys(sent)) == [m.control_id for m in messages if m.lane == lane]
+        assert [control_id for control_id, _ in itertools.groupby(sent)] == list(dict.fromkeys(sent))
+    for delivery in found:
+        answers = tries[delivery.control_id]
+        last = answers[-1]
+        refused = last.answer is Answer.REFUSED or last.code == "HTTP 409"
+        assert delivery.state is (S.REFUSED if refused else S.ACCEPTED)
+        assert delivery.attempts == sum(answer.answer is not Answer.CLOSED for answer in answers)
+    assert len(stops) == sum(delivery.state is S.REFUSED for delivery in found)
+
+
+def test_the_clock_of_a_look_is_read_once(store: SqliteStore) -> None:
+    """What falls due between two readings of the clock in one look must not be slept over for a minute."""
+    message = oru("E0000M1")
+    put(store, message)
+    jumps: list[datetime] = []
+
+    def jumpy() -> datetime:
+        """Give a clock on which every reading is 30 ms after the last: due times fall between any two readings."""
+        jumps.append(clock.now())
+        return jumps[0] + timedelta(milliseconds=30) * len(jumps)
+
+    async def whole(receiver: MllpReceiver) -> None:
+        client = mllp(receiver)
+        queue = DestinationQueue(store, "record", client, pace(), bear=no_births, now=jumpy, jitter=lambda: 0.0)
+        async with running(queue, client):
+            await until(all_over(store, message))
+
+    with MllpReceiver() as receiver:
+        receiver.script(*[answer_no("CE")] * 6)
+        asyncio.run(whole(receiver))
+        assert len(receiver.received) == 7
