@@ -174,21 +174,24 @@ def test_a_lost_patient_record_never_lends_its_neighbours(records: tuple[str, ..
 @settings(max_examples=300, deadline=None)
 @given(at=st.integers(0, 10_000), byte=st.integers(0, 255), keep=st.booleans())
 def test_one_spoilt_byte_never_moves_a_strip_to_another_patient(at: int, byte: int, keep: bool) -> None:
-    """Whatever happens to one byte, no strip with its own number comes under another strip's patient."""
+    """Whatever happens to one byte, no strip with its own number comes under another strip's patient.
+
+    The three numbers, and the three patients, differ in more than one sign, so that no single byte turns one into another.
+    """
     payload = message(
         "P|1||40718823",
-        order("N00001"),
+        order("N00111"),
         glucose(),
         "P|2||50829934",
-        order("N00002"),
+        order("N00222"),
         glucose(),
         "P|3||60930045",
-        order("N00003"),
+        order("N00333"),
         glucose(),
     )
     at = len(HEADER) + at % (len(payload) - len(HEADER))
     spoilt = payload[:at] + (bytes([byte]) if keep else b"") + payload[at + 1 :]
-    own = {"N00001": "4071882", "N00002": "5082993", "N00003": "6093004"}
+    own = {"N00111": "4071882", "N00222": "5082993", "N00333": "6093004"}
     for strip in read(spoilt, BARE):
         if isinstance(strip, Reading) and strip.number and strip.patient_id and strip.number.text in own:
             others = {patient for number, patient in own.items() if number != strip.number.text}
