@@ -11,14 +11,16 @@ import secrets
 import sys
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Future
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from functools import partial
 from pathlib import Path
-from typing import Any, TypeVar, cast
+from typing import Any, TextIO, TypeVar, cast
 from zoneinfo import ZoneInfo
 
 import structlog
+import uvicorn
 from fastapi import FastAPI
 
 from bridge import clock, settings
@@ -273,6 +275,7 @@ class Padpost:
     store: SqliteStore
     service: Service
     pages: FastAPI
+    sources: Mapping[str, Runs]
     clients: Sequence[Any]
 
     async def close(self) -> None:
@@ -383,7 +386,9 @@ async def assemble(config: settings.Settings) -> Padpost:
     sources |= {source.name: _receiver(source, service, store) for source in config.sources}
     desk = Desk(cast("Store", _Waking(store, service.wake)), tables.policy, clock.now)
     pages = make_pages(store, desk, site=_pages_site(config, tables, service), now=clock.now)
-    return Padpost(config=config, tables=tables, store=store, service=service, pages=pages, clients=list(clients.values()))
+    return Padpost(
+        config=config, tables=tables, store=store, service=service, pages=pages, sources=sources, clients=list(clients.values())
+    )
 
 
 def _wake_all(queues: Mapping[str, DestinationQueue]) -> None:
@@ -457,8 +462,8 @@ def _pages_site(config: settings.Settings, tables: Tables, service: Service) -> 
     )
 
 
-def configure_logging(kind: str) -> None:
-    """Log to standard error: one event word plus fields, as JSON or for a console. No patient identifier is ever given to it."""
+def configure_logging(kind: str, file: TextIO | None = None) -> None:
+    """Log to ``file``, else to standard error: one event word plus fields, as JSON or for a console. No patient identifier is ever given to it."""
     renderer: Any = (
         structlog.processors.JSONRenderer() if kind == "json" else structlog.dev.ConsoleRenderer(colors=sys.stderr.isatty())
     )
@@ -470,6 +475,36 @@ def configure_logging(kind: str) -> None:
             renderer,
         ],
         wrapper_class=structlog.make_filtering_bound_logger(logging.INFO),
-        logger_factory=structlog.PrintLoggerFactory(sys.stderr),
+        logger_factory=structlog.PrintLoggerFactory(file or sys.stderr),
         cache_logger_on_first_use=False,
     )
+
+
+# --- running it
+
+
+class _PagesServer(uvicorn.Server):
+    """uvicorn without its own signal handlers: the command owns the signals."""
+
+    def install_signal_handlers(self) -> None:
+        """Leave the signals alone."""
+
+
+async def run_until(bridge: Padpost, stop: asyncio.Event) -> None:
+    """Run the service and its pages until ``stop`` is set."""
+    pages = bridge.config.pages
+    server = _PagesServer(
+        uvicorn.Config(bridge.pages, host=pages.host, port=pages.port, log_config=None, access_log=False, server_header=False)
+    )
+    running = asyncio.create_task(bridge.service.run())
+    serving = asyncio.create_task(server.serve())
+    stopping = asyncio.create_task(stop.wait())
+    log.info("service.started", pages=f"http://{pages.host}:{pages.port}")
+    await asyncio.wait({running, serving, stopping}, return_when=asyncio.FIRST_COMPLETED)
+    server.should_exit = True
+    running.cancel()
+    stopping.cancel()
+    for task in (running, stopping, serving):
+        with suppress(asyncio.CancelledError):
+            await task
+    log.info("service.stopped")

@@ -36,6 +36,23 @@ def _padpost(
 
 
 @app.command()
+def demo(
+    once: Annotated[
+        bool,
+        typer.Option("--once", help="Stop after the summary; the exit status says whether it is the scenario's known truth."),
+    ] = False,
+    port: Annotated[int, typer.Option(help="Where the pages listen, on 127.0.0.1; 0 asks for a free port.")] = 8765,
+    folder: Annotated[
+        Path | None, typer.Option(help="Where the demo keeps its files; a new temporary folder if not given.")
+    ] = None,
+) -> None:
+    """Run one clinic morning on simulated analyzers and a listening record system."""
+    from bridge.demo import morning  # noqa: PLC0415 - each command loads only its own rooms
+
+    raise typer.Exit(morning.run(once=once, port=port, folder=folder))
+
+
+@app.command()
 def serve(config: ConfigOption) -> None:
     """Run the bridge until it is told to stop."""
     from bridge.cli import serve as room  # noqa: PLC0415 - as above

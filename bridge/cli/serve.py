@@ -4,23 +4,10 @@ from __future__ import annotations
 
 import asyncio
 import signal
-from contextlib import suppress
 from pathlib import Path
 
-import structlog
-import uvicorn
-
 from bridge import settings
-from bridge.app import Padpost, assemble, configure_logging
-
-log = structlog.get_logger()
-
-
-class _PagesServer(uvicorn.Server):
-    """uvicorn without its own signal handlers: the command owns the signals."""
-
-    def install_signal_handlers(self) -> None:
-        """Leave the signals alone."""
+from bridge.app import assemble, configure_logging, run_until
 
 
 def serve(config_path: Path) -> int:
@@ -41,23 +28,3 @@ async def _serve(config: settings.Settings) -> int:
     finally:
         await bridge.close()
     return 0
-
-
-async def run_until(bridge: Padpost, stop: asyncio.Event) -> None:
-    """Run the service and its pages until ``stop`` is set."""
-    pages = bridge.config.pages
-    server = _PagesServer(
-        uvicorn.Config(bridge.pages, host=pages.host, port=pages.port, log_config=None, access_log=False, server_header=False)
-    )
-    running = asyncio.create_task(bridge.service.run())
-    serving = asyncio.create_task(server.serve())
-    stopping = asyncio.create_task(stop.wait())
-    log.info("service.started", pages=f"http://{pages.host}:{pages.port}")
-    await asyncio.wait({running, serving, stopping}, return_when=asyncio.FIRST_COMPLETED)
-    server.should_exit = True
-    running.cancel()
-    stopping.cancel()
-    for task in (running, stopping, serving):
-        with suppress(asyncio.CancelledError):
-            await task
-    log.info("service.stopped")

@@ -1,0 +1,186 @@
+"""Runs the clinic morning through a real bridge, and says whether it came to its known truth."""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import signal
+import socket
+import sys
+import tempfile
+from contextlib import suppress
+from datetime import date
+from pathlib import Path
+
+from bridge import clock, settings
+from bridge.app import Padpost, assemble, configure_logging, run_until
+from bridge.bench.gaps import UsedNumber, gaps
+from bridge.demo import scenario
+from bridge.demo.analyzers import FdWire, open_pty, transmit
+from bridge.demo.printers import framed, printed
+from bridge.demo.record_system import RecordSystem
+from bridge.demo.scenario import TRUTH, Truth
+from bridge.errors import SettingsError
+from bridge.lifecycle.states import StopGroup
+from bridge.receive.serial_line import SerialReceiver
+
+LONGEST_S = 90.0  # ours: the morning takes some 15 seconds; a slow machine gets six times that
+OUTAGE_AFTER = 18  # ours: the record system goes deaf after this strip of the first analyzer
+OUTAGE_S = 2.0  # ours: long enough for several tries to fail
+
+SITE = """\
+site: {{name: Saltmarsh Clinic, zone: Europe/Lisbon, data: store}}
+pages: {{host: 127.0.0.1, port: {port}}}
+patient_ids:
+  pattern: '\\d{{8}}'
+  check_digit: luhn
+  denied: ["00000000"]
+  authority: SALTMARSH
+  system: urn:example:saltmarsh:patients
+sources:
+  - {{name: bench-a-line, kind: serial, port: {pty}, link: lis01, analyzer: bench-a, profile: brook}}
+  - {{name: bench-b-folder, kind: folder, path: drops, analyzer: bench-b, profile: tern, complete: rename, sweep_s: 0.2}}
+destinations:
+  - {{name: records, kind: mllp, host: 127.0.0.1, port: {mllp}, receiving_application: RECORDS, retry: {{first_s: 0.3, longest_s: 2}}}}
+  - {{name: chart, kind: fhir, base_url: "http://127.0.0.1:{fhir}/fhir", result_system: "urn:example:saltmarsh:results", retry: {{first_s: 0.3, longest_s: 2}}}}
+log: json
+"""
+
+
+def run(*, once: bool, port: int, folder: Path | None) -> int:
+    """Run the morning; with ``once`` stop after the summary. Gives 0 if it came to the known truth, else 1."""
+    home = folder or Path(tempfile.mkdtemp(prefix="padpost-demo-"))
+    home.mkdir(parents=True, exist_ok=True)
+    with (home / "log.jsonl").open("a", encoding="utf-8") as log:
+        configure_logging("json", log)
+        return asyncio.run(_run(home, once=once, port=port or _free_port()))
+
+
+def _free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
+
+
+async def _run(home: Path, *, once: bool, port: int) -> int:
+    if (home / "store").exists():
+        raise SettingsError(f"{home} holds an earlier demo.", remedy="Give --folder a new one, or leave it out.")
+    (home / "drops").mkdir()
+    records = RecordSystem(turned_away=frozenset({scenario.UNKNOWN_TO_RECORDS}))
+    await records.start()
+    master, slave, path = open_pty()
+    site = home / "site.yaml"
+    site.write_text(SITE.format(port=port, pty=path, mllp=records.mllp_port, fhir=records.fhir_port), encoding="utf-8")
+    bridge = await assemble(settings.read_settings(site))
+    stop = asyncio.Event()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        asyncio.get_running_loop().add_signal_handler(number, stop.set)
+    running = asyncio.create_task(run_until(bridge, stop))
+    try:
+        print(f"Saltmarsh Clinic, one morning on two simulated analyzers. Files and log: {home}", flush=True)
+        reached = await _play(bridge, records, FdWire(master), home / "drops", stop)
+        _summary(reached)
+        if not once and not stop.is_set():
+            print(f"\nThe pages are on http://127.0.0.1:{port} until Ctrl-C.", flush=True)
+            await stop.wait()
+    finally:
+        stop.set()
+        with suppress(asyncio.CancelledError):
+            await running
+        await bridge.close()
+        await records.stop()
+        with suppress(OSError):
+            os.close(slave)
+    return 0 if reached == TRUTH else 1
+
+
+async def _play(bridge: Padpost, records: RecordSystem, wire: FdWire, drops: Path, stop: asyncio.Event) -> Truth:
+    """Play both analyzers side by side; give what the morning came to once all is settled or time is up."""
+    day = scenario.morning_of(clock.now())
+    playing = [asyncio.create_task(play) for play in (_play_line(bridge, records, wire, day), _drop_files(bridge, drops, day))]
+    await asyncio.wait(playing, timeout=LONGEST_S)
+    deadline = clock.monotonic() + LONGEST_S
+    while (reached := _reached(bridge, records)) != TRUTH and clock.monotonic() < deadline and not stop.is_set():  # noqa: ASYNC110 - what is awaited lies in the store and the peer
+        await asyncio.sleep(0.2)
+    return reached
+
+
+async def _play_line(bridge: Padpost, records: RecordSystem, wire: FdWire, day: date) -> None:
+    profile = bridge.tables.profiles["brook"]
+    line = bridge.sources["bench-a-line"]
+    if isinstance(line, SerialReceiver):
+        await line.opened.wait()  # an ENQ into a closed line is lost, and the analyzer would wait its 15 seconds
+    for count, play in enumerate(scenario.bench_a(day), 1):
+        taken = await transmit(wire, printed([play], profile, bridge.tables))
+        print(f"bench-a {play.word}{play.number:05}: {'kept' if taken else 'not taken'}", flush=True)
+        if count == OUTAGE_AFTER:
+            print("the record system goes deaf", flush=True)
+            records.deaf = True
+            asyncio.get_running_loop().call_later(OUTAGE_S, _hear_again, records)
+        await asyncio.sleep(0.1)
+
+
+def _hear_again(records: RecordSystem) -> None:
+    records.deaf = False
+    print("the record system answers again", flush=True)
+
+
+async def _drop_files(bridge: Padpost, drops: Path, day: date) -> None:
+    profile = bridge.tables.profiles["tern"]
+    for number, drop in enumerate(scenario.bench_b(day), 1):
+        text = framed(printed(drop.plays, profile, bridge.tables), profile)
+        part = drops / f"list-{number:02}.txt.part"
+        await asyncio.to_thread(part.write_bytes, text[: int(len(text) * drop.keep)])
+        part.rename(part.with_suffix(""))
+        print(f"bench-b list-{number:02}.txt: {len(drop.plays)} strips", flush=True)
+        await asyncio.sleep(0.3)
+
+
+def _reached(bridge: Padpost, records: RecordSystem) -> Truth:
+    """Count what the morning has come to, from the store and from the record system itself."""
+    store = bridge.store
+    strips = store.strips(limit=500)
+    outcomes = [strip.outcome for strip in strips]
+    schemes = {source.analyzer: bridge.tables.profiles[source.profile].numbers for source in bridge.config.sources}
+    used = [
+        UsedNumber(analyzer=strip.analyzer, mode=strip.mode, series=strip.series, number=int(strip.number))
+        for strip in strips
+        if strip.series and strip.number.isdigit()
+    ]
+    missing = tuple(
+        f"{gap.analyzer} {gap.first}" if gap.first == gap.last else f"{gap.analyzer} {gap.first}-{gap.last}"
+        for gap in gaps(used, schemes)
+    )
+    return Truth(
+        received=len(strips),
+        sent_on=outcomes.count("coded"),
+        copies=outcomes.count("copy"),
+        controls=outcomes.count("non_patient"),
+        held=store.open_stops()[StopGroup.HELD],
+        rejected=store.open_stops()[StopGroup.REJECTED],
+        missing=missing,
+        refused=store.open_stops()[StopGroup.REFUSED],
+        filed_hl7=len(records.results),
+        filed_fhir=records.filed_reports(),
+    )
+
+
+def _summary(reached: Truth) -> None:
+    lines = (
+        ("strips received", reached.received, TRUTH.received),
+        ("  sent on", reached.sent_on, TRUTH.sent_on),
+        ("  controls (kept, never sent)", reached.controls, TRUTH.controls),
+        ("  copies (noted, not sent)", reached.copies, TRUTH.copies),
+        ("  waiting for your decision", reached.held, TRUTH.held),
+        ("  cannot be sent", reached.rejected, TRUTH.rejected),
+        ("missing numbers", ", ".join(reached.missing) or "none", ", ".join(TRUTH.missing)),
+        ("filed by HL7 v2", reached.filed_hl7, TRUTH.filed_hl7),
+        ("  turned away there", reached.refused, TRUTH.refused),
+        ("filed by FHIR", reached.filed_fhir, TRUTH.filed_fhir),
+    )
+    print(f"\n{'the morning':<32}{'came to':>14}{'known truth':>14}")
+    for words, came, known in lines:
+        print(f"{words:<32}{came!s:>14}{known!s:>14}{'' if came == known else '   <- differs'}")
+    added = reached.sent_on + reached.controls + reached.copies + reached.held + reached.rejected
+    print(f"received = sent on + controls + copies + waiting + cannot be sent: {reached.received} = {added}")
+    sys.stdout.flush()
