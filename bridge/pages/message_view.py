@@ -61,7 +61,6 @@ def _charset(payload: bytes) -> str:
     fields = er7.split(payload.split(b"\r", 1)[0], "8859/1")
     declared = fields[0][MSH_18] if fields and len(fields[0]) > MSH_18 else ""
     try:
-        er7.codec(declared)
+        return er7.codec(declared)
     except LookupError:
-        return "ASCII"
-    return declared
+        return "ascii"

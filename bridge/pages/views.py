@@ -10,6 +10,7 @@ from fastapi import APIRouter, Form, HTTPException, Request
 from fastapi.responses import RedirectResponse, Response
 from fastapi.templating import Jinja2Templates
 
+from bridge.bench.tally import Fate
 from bridge.desk.actions import Desk
 from bridge.errors import RefusedAction
 from bridge.lifecycle.states import StopGroup
@@ -70,7 +71,9 @@ class Views:
         """Show what a person must know first."""
         shown = today(self._store, self._site, now=self._now())
         return self._page(
-            request, "today.html", {"day": shown, "fate_terms": fate_terms, "standing_terms": standing_terms, "groups": StopGroup}
+            request,
+            "today.html",
+            {"day": shown, "fate_terms": fate_terms, "standing_terms": standing_terms, "fates": Fate, "groups": StopGroup},
         )
 
     def rejected(self, request: Request, rule: str = "", before: int | None = None) -> Response:
