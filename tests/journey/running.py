@@ -1,0 +1,120 @@
+"""A whole bridge in this process for tests: real store, loops, pages on a loopback port, and the demo's record system."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import socket
+import threading
+import time
+from collections.abc import Callable, Iterator
+from datetime import timedelta
+from pathlib import Path
+from typing import Any
+
+from bridge import clock, settings
+from bridge.app import Padpost, assemble, run_until
+from bridge.demo.printers import Play, framed, printed
+from bridge.demo.record_system import RecordSystem
+
+SITE = """\
+site: {{name: Test Clinic, zone: Europe/Lisbon, data: store}}
+pages: {{port: {port}}}
+patient_ids: {{pattern: '\\d{{8}}', check_digit: luhn, authority: TEST, system: "urn:example:test"}}
+sources:
+  - {{name: drops, kind: folder, path: drops, analyzer: bench-b, profile: tern, complete: rename, sweep_s: 0.1}}
+  - {{name: line-files, kind: folder, path: line, analyzer: bench-a, profile: brook, complete: rename, sweep_s: 0.1}}
+  - {{name: undated, kind: folder, path: undated, analyzer: bench-c, profile: moss, complete: rename, sweep_s: 0.1}}
+destinations:
+  - {{name: records, kind: mllp, host: 127.0.0.1, port: {mllp}, retry: {{first_s: 0.1, longest_s: 0.5}}}}
+  - {{name: chart, kind: fhir, base_url: "http://127.0.0.1:{fhir}/fhir", result_system: "urn:example:results", retry: {{first_s: 0.1, longest_s: 0.5}}}}
+"""
+
+
+class Running:
+    """A running bridge. ``wait`` polls a claim until it holds; it fails the test after ``bound_s``."""
+
+    def __init__(self, home: Path, bridge: Padpost, records: RecordSystem, port: int) -> None:
+        self.home = home
+        self.bridge = bridge
+        self.store = bridge.store
+        self.records = records
+        self.url = f"http://127.0.0.1:{port}"
+        self.port = port
+
+    def drop(self, name: str, payload: bytes, folder: str = "drops") -> None:
+        part = self.home / folder / f"{name}.part"
+        part.write_bytes(payload)
+        part.rename(part.with_suffix(""))
+
+    def tern(self, *plays: Play) -> bytes:
+        profile = self.bridge.tables.profiles["tern"]
+        return framed(printed(plays, profile, self.bridge.tables), profile)
+
+    def brook(self, play: Play) -> bytes:
+        profile = self.bridge.tables.profiles["brook"]
+        return framed(printed([play], profile, self.bridge.tables), profile)
+
+    def wait(self, claim: Callable[[], Any], bound_s: float = 20.0) -> Any:
+        until = time.monotonic() + bound_s
+        while time.monotonic() < until:
+            value = claim()
+            if value:
+                return value
+            time.sleep(0.02)
+        raise AssertionError("what was waited for did not come")
+
+
+def play(number: int, patient_id: str, **more: Any) -> Play:
+    """Give one routine strip of today, read a few minutes ago."""
+    at = clock.now().astimezone(settings.ZoneInfo("Europe/Lisbon")) - timedelta(minutes=3)
+    return Play(**{"number": number, "at": at, "patient_id": patient_id, "word": "Rotina", "strip_type": "plover-12", **more})
+
+
+@contextlib.contextmanager
+def running(home: Path, *, turned_away: frozenset[str] = frozenset()) -> Iterator[Running]:
+    """Run a bridge in a thread of its own until the test is over. ``home`` may hold the store of an earlier run."""
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port = int(probe.getsockname()[1])
+    for name in ("drops", "line", "undated"):
+        (home / name).mkdir(exist_ok=True)
+    started = threading.Event()
+    found: list[Any] = []
+
+    async def live() -> None:
+        records = RecordSystem(turned_away=turned_away)
+        stop = asyncio.Event()
+        try:
+            await records.start()
+            (home / "site.yaml").write_text(
+                SITE.format(port=port, mllp=records.mllp_port, fhir=records.fhir_port), encoding="utf-8"
+            )
+            bridge = await assemble(settings.read_settings(home / "site.yaml"))
+            found.extend([Running(home, bridge, records, port), asyncio.get_running_loop(), stop])
+        finally:
+            started.set()
+        try:
+            await run_until(bridge, stop)
+        finally:
+            await bridge.close()
+            await records.stop()
+
+    thread = threading.Thread(target=lambda: asyncio.run(live()), daemon=True)
+    thread.start()
+    started.wait(30)
+    assert found, "the bridge did not start"
+    subject, loop, stop = found
+    subject.wait(lambda: _answers(port))
+    try:
+        yield subject
+    finally:
+        loop.call_soon_threadsafe(stop.set)
+        thread.join(30)
+        assert not thread.is_alive(), "the bridge did not stop"
+
+
+def _answers(port: int) -> bool:
+    with contextlib.suppress(OSError), socket.create_connection(("127.0.0.1", port), timeout=1):
+        return True
+    return False
