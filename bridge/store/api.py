@@ -9,7 +9,7 @@ from typing import Any, Protocol
 from zoneinfo import ZoneInfo
 
 from bridge.lifecycle.states import StopGroup
-from bridge.model import CodedResult, Needs, Priority, SeenStrips, SeriesState
+from bridge.model import CodedResult, DeliveryState, Needs, Priority, SeenStrips, SeriesState
 from bridge.store import rows
 from bridge.store.commands import Command
 
@@ -24,6 +24,10 @@ class Store(Protocol):
     @property
     def fault(self) -> str:
         """Say why nothing can be written any more; empty while all is well."""
+
+    @property
+    def shortage(self) -> str:
+        """Say that the disk had no room when something was last written; empty once something could be written again."""
 
     def submit(self, command: Command) -> Future[Any]:
         """Do ``command`` in one durable transaction; the future gives its result once committed.
@@ -85,6 +89,20 @@ class Store(Protocol):
     ) -> tuple[rows.StopRow, ...]:
         """Give stops, newest first, before the stop id ``before``; of one group, rule or priority where one is named."""
 
+    def urgent_stops(
+        self,
+        *,
+        group: StopGroup | None = None,
+        rule: str = "",
+        priority: Priority | None = None,
+        after: int | None = None,
+        limit: int = 100,
+    ) -> tuple[rows.StopRow, ...]:
+        """Give open stops, the most urgent first: STAT before routine, then what waits longest; from behind the stop id ``after``."""
+
+    def news(self, *, after_stop: int, after_strip: int) -> rows.News:
+        """Give what came after a stop id and a strip id; counts end at a thousand."""
+
     def stop(self, stop_id: int) -> rows.StopRow | None:
         """Give one stop."""
 
@@ -97,8 +115,20 @@ class Store(Protocol):
     def open_reasons(self) -> tuple[tuple[StopGroup, str, int], ...]:
         """Count the open stops of each (group, rule), in order of group and rule."""
 
-    def results(self, *, before: int | None = None, limit: int = 50, search: str = "") -> tuple[rows.ResultRow, ...]:
-        """Give results, newest first, before the strip id ``before``; ``search``: patient ID, number, specimen or control ID."""
+    def results(
+        self,
+        *,
+        before: int | None = None,
+        limit: int = 50,
+        search: str = "",
+        day: tuple[date, ZoneInfo] | None = None,
+        states: frozenset[DeliveryState] = frozenset(),
+    ) -> tuple[rows.ResultRow, ...]:
+        """Give results, newest first, before the strip id ``before``.
+
+        ``search``: patient ID, number, specimen or control ID. ``day``: arrived on that local day. ``states``: at least one
+        receiver's delivery of the newest version is in one of them.
+        """
 
     def result(self, result_id: str) -> rows.ResultDetail | None:
         """Give one result's newest version with its whole way."""

@@ -23,6 +23,7 @@ _STOP = (
     " t.strip_id, t.delivery_id, coalesce(d.destination, ''), t.receiver_words, t.closed_at, t.closed_by, t.closed_how, t.closed_reason"
     " FROM stops t LEFT JOIN strips s ON s.id = t.strip_id LEFT JOIN deliveries d ON d.id = t.delivery_id"
 )
+MOST_NEWS = 1_000  # ours: a person who sees as many opens the page anew, however many more there are
 _DELIVERY = (
     "SELECT id, destination, result_id, version, coalesce(control_id, ''), state, attempts, born_at, due_at, accepted_at, last_code, lane, priority"
     " FROM deliveries"
@@ -58,6 +59,13 @@ def _delivery(row: Any) -> rows.DeliveryRow:
     )  # fmt: skip
 
 
+def _bounds(day: date, zone: ZoneInfo) -> tuple[str | None, str | None]:
+    """Give the beginning and end of a local day as stored times."""
+    start = datetime.combine(day, time(), tzinfo=zone).astimezone(UTC)
+    end = datetime.combine(day + timedelta(days=1), time(), tzinfo=zone).astimezone(UTC)
+    return when(start), when(end)
+
+
 class ShownReads:
     """The reads of the pages; mixed into the store, which gives the connection."""
 
@@ -87,6 +95,48 @@ class ShownReads:
         query = f"{_STOP} WHERE {' AND '.join(where)} ORDER BY t.id DESC LIMIT ?"
         return tuple(_stop(row) for row in self._db().execute(query, (*values, limit)))
 
+    def urgent_stops(
+        self,
+        *,
+        group: StopGroup | None = None,
+        rule: str = "",
+        priority: Priority | None = None,
+        after: int | None = None,
+        limit: int = 100,
+    ) -> tuple[rows.StopRow, ...]:
+        """Give open stops, the most urgent first: STAT before routine, then what waits longest; from behind the stop id ``after``."""
+        calm = "(coalesce(s.priority, 'routine') <> 'stat')"
+        where, values = ["t.state = 'open'"], []
+        for column, value in (("t.grp", group), ("t.rule", rule), ("coalesce(s.priority, 'routine')", priority)):
+            if value:
+                where.append(f"{column} = ?")
+                values.append(value)
+        if after is not None:  # the last row shown may have been closed since: its place in the order stays
+            where.append(
+                f"({calm}, t.id) > (coalesce((SELECT coalesce(s2.priority, 'routine') <> 'stat' FROM stops t2"
+                " LEFT JOIN strips s2 ON s2.id = t2.strip_id WHERE t2.id = ?), 1), ?)"
+            )
+            values += [after, after]  # type: ignore[list-item]  # sqlite takes both
+        query = f"{_STOP} WHERE {' AND '.join(where)} ORDER BY {calm}, t.id LIMIT ?"
+        return tuple(_stop(row) for row in self._db().execute(query, (*values, limit)))
+
+    def news(self, *, after_stop: int, after_strip: int) -> rows.News:
+        """Give what came after a stop id and a strip id; counts end at ``MOST_NEWS``."""
+
+        def last(table: str) -> int:
+            return int(self._db().execute(f"SELECT coalesce(max(id), 0) FROM {table}").fetchone()[0])
+
+        def newer(table: str, which: str, after: int) -> int:
+            query = f"SELECT count(*) FROM (SELECT 1 FROM {table} WHERE {which} AND id > ? LIMIT ?)"
+            return int(self._db().execute(query, (after, MOST_NEWS)).fetchone()[0])
+
+        return rows.News(
+            stops=newer("stops", "state = 'open'", after_stop),
+            strips=newer("strips", "outcome <> 'superseded'", after_strip),
+            last_stop=last("stops"),
+            last_strip=last("strips"),
+        )
+
     def stop(self, stop_id: int) -> rows.StopRow | None:
         """Give one stop."""
         row = self._db().execute(f"{_STOP} WHERE t.id = ?", (stop_id,)).fetchone()
@@ -113,9 +163,31 @@ class ShownReads:
 
     # --- results and strips
 
-    def results(self, *, before: int | None = None, limit: int = 50, search: str = "") -> tuple[rows.ResultRow, ...]:
-        """Give results, newest first, before the strip id ``before``; ``search``: patient ID, number, specimen or control ID."""
-        where, values = ["s.outcome = 'coded'"], []
+    def results(
+        self,
+        *,
+        before: int | None = None,
+        limit: int = 50,
+        search: str = "",
+        day: tuple[date, ZoneInfo] | None = None,
+        states: frozenset[DeliveryState] = frozenset(),
+    ) -> tuple[rows.ResultRow, ...]:
+        """Give results, newest first, before the strip id ``before``.
+
+        ``search``: patient ID, number, specimen or control ID. ``day``: arrived on that local day. ``states``: at least one
+        receiver's delivery of the newest version is in one of them.
+        """
+        where = ["s.outcome = 'coded'"]
+        values: list[Any] = []
+        if day is not None:
+            where.append("s.arrived_at >= ? AND s.arrived_at < ?")
+            values += _bounds(*day)
+        if states:
+            marks = ", ".join("?" * len(states))
+            where.append(
+                f"EXISTS (SELECT 1 FROM deliveries d WHERE d.result_id = r.result_id AND d.version = r.version AND d.state IN ({marks}))"
+            )
+            values += sorted(states)
         if before is not None:
             where.append("s.id < ?")
             values.append(before)
@@ -123,7 +195,7 @@ class ShownReads:
             where.append(
                 "(s.patient_id = ? OR s.number = ? OR s.specimen_id = ? OR s.result_id IN (SELECT result_id FROM deliveries WHERE control_id = ?))"
             )
-            values += [search] * 4  # type: ignore[list-item]  # sqlite takes both
+            values += [search] * 4
         found = self._db().execute(
             "SELECT s.id, r.result_id, r.version, s.analyzer, s.number, s.patient_id, s.priority, s.analyzed_at, s.judged_at, s.abnormal, s.arrived_at"
             f" FROM strips s JOIN results r ON r.strip_id = s.id WHERE {' AND '.join(where)} ORDER BY s.id DESC LIMIT ?",
@@ -275,9 +347,7 @@ class ShownReads:
 
     def day(self, day: date, zone: ZoneInfo) -> rows.DayStrips:
         """Give everything that the day tally adds up, by arrival within the local day."""
-        start = datetime.combine(day, time(), tzinfo=zone).astimezone(UTC)
-        end = datetime.combine(day + timedelta(days=1), time(), tzinfo=zone).astimezone(UTC)
-        span = (when(start), when(end))
+        span = _bounds(day, zone)
         strips = tuple(
             _strip(row)
             for row in self._db().execute(

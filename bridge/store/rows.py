@@ -253,3 +253,13 @@ class DayStrips:
     unreadable_captures: int
     refused_files: int
     deliveries: tuple[DeliveryRow, ...]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class News:
+    """What came since a page was opened: open stops and strips, counted; and the newest ids of both, 0 where there is none."""
+
+    stops: int
+    strips: int
+    last_stop: int
+    last_strip: int

@@ -103,6 +103,11 @@ class SqliteStore(WorkReads, ShownReads):
         """Say why nothing can be written any more; empty while all is well."""
         return self._writer.fault
 
+    @property
+    def shortage(self) -> str:
+        """Say that the disk had no room when something was last written; empty once something could be written again."""
+        return self._writer.shortage
+
     def submit(self, command: Command) -> Future[Any]:
         """Do ``command`` in one durable transaction; the future gives its result once committed."""
         return self._writer.submit(command)

@@ -30,6 +30,7 @@ class Writer:
     def __init__(self, connect: Callable[[], sqlite3.Connection], apply: Apply) -> None:
         """Start the thread. ``connect`` is called on it; ``apply`` does one command inside a savepoint."""
         self.fault = ""
+        self.shortage = ""
         self._apply = apply
         self._jobs: queue.SimpleQueue[_Job | None] = queue.SimpleQueue()
         self._connect = connect
@@ -91,6 +92,7 @@ class Writer:
         except sqlite3.Error as error:
             self._stop_or_full(connection, group, error)
             return
+        self.shortage = ""
         for future, value, fault in answers:
             if fault is None:
                 future.set_result(value)
@@ -120,7 +122,8 @@ class Writer:
         except sqlite3.Error:
             undone = False
         if undone and code == sqlite3.SQLITE_FULL:
-            _fail(group, StoreFull(f"The disk is full; nothing was written ({_name(error)})."))
+            self.shortage = f"The disk is full; nothing was written ({_name(error)})."
+            _fail(group, StoreFull(self.shortage))
             return
         self.fault = (
             f"Writing to the store failed ({_name(error)}). Nothing more is acknowledged; mend the disk and restart Padpost."
