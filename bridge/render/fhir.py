@@ -7,6 +7,7 @@ point to, and ours point to a Patient, which both allow.
 
 from __future__ import annotations
 
+import re
 import uuid
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -44,6 +45,9 @@ URINE = {
 }
 # v2 0085 / 0123 -> FHIR status words (HL7 v2-to-FHIR concept maps).
 STATUSES = {ResultStatus.FINAL: "final", ResultStatus.CORRECTED: "corrected"}
+# R4 datatypes, string: no characters below 32 but tab, CR and LF; strict receivers refuse a Bundle that has one.
+# This is how orjson writes them, after an even number of backslashes.
+_CONTROL = re.compile(r"(?<!\\)(?:\\\\)*\\(?:(u00[01][0-9a-f])|[bf])")
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -82,7 +86,7 @@ class FhirWriter:
     def write(self, result: CodedResult, *, control_id: str, made_at: datetime) -> bytes:
         """Give the Bundle as UTF-8 JSON.
 
-        Raises RejectError ``render.charset`` if a text cannot be written as UTF-8 (a lone
+        Raises RejectError ``render.charset`` if a text cannot be said in FHIR (a control character, a lone
         surrogate), ``render.unplanned`` if a pad's value is not one this plan was checked for.
         """
         shared, notes = self._shared(result, made_at)
@@ -239,13 +243,21 @@ def _coding(code: Code) -> dict[str, str]:
 
 def _json(value: object) -> str:
     try:
-        return orjson.dumps(value).decode()
+        text = orjson.dumps(value).decode()
     except TypeError as error:  # orjson.JSONEncodeError; the one cause here is a lone surrogate, which UTF-8 does not know
-        raise RejectError(
-            "render.charset",
-            "A text of this strip holds a character that cannot be written as UTF-8.",
-            remedy="Check the character set of the analyzer's profile, then read this again.",
-        ) from error
+        raise _unsayable("a character that cannot be written as UTF-8") from error
+    if "\\" in text and (found := _CONTROL.search(text)):
+        number = int(found[1][1:], 16) if found[1] else {"b": 8, "f": 12}[found[0][-1]]
+        raise _unsayable(f"the control character U+{number:04X}, which FHIR does not carry")
+    return text
+
+
+def _unsayable(what: str) -> RejectError:
+    return RejectError(
+        "render.charset",
+        f"A text of this strip holds {what}.",
+        remedy="Check the character set of the analyzer's profile, then read this again.",
+    )
 
 
 def _members(value: dict[str, Any]) -> str:

@@ -6,6 +6,7 @@ pass: impossible dates, LOINC check digits, the kind of value, identifiers in co
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Iterator, Mapping
 from datetime import datetime
@@ -23,6 +24,7 @@ TIMES = frozenset({"effectiveDateTime", "issued", "timestamp", "collectedDateTim
 # What each of our references may point to (R4 definitions of Observation and DiagnosticReport).
 TARGETS = {"specimen": "Specimen", "device": "Device", "result": "Observation"}
 FLAGS = frozenset("NAHL")  # v3-ObservationInterpretation, those that we send
+CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f]")  # R4 datatypes, string: below 32 only tab, LF and CR
 COMPARATORS = frozenset({"<", "<=", ">=", ">"})  # R4 quantity-comparator
 
 
@@ -146,6 +148,8 @@ def _leaf_faults(path: str, name: str, value: Any) -> Iterator[str]:
         yield f"{path}: {value!r} is not a time with offset"
     if value in ("", [], {}, None):  # R4: an element is never empty (ele-1)
         yield f"{path} is empty"
+    if isinstance(value, str) and (found := CONTROL.search(value)):
+        yield f"{path} holds the control character U+{ord(found[0]):04X}"
     if name == "coding":
         for coding in value:
             if coding.get("system") == "http://loinc.org" and not has_check_digit(coding["code"]):

@@ -40,7 +40,7 @@ def _hl7_faults(payload: bytes) -> Iterator[str]:
     charset = payload.split(b"\r", 1)[0].split(b"|")[17].decode("latin-1")
     try:
         message = parse_message(payload.decode(CODECS[charset]), validation_level=VALIDATION_LEVEL.STRICT, find_groups=True)
-    except HL7apyException as error:
+    except (HL7apyException, ValueError) as error:  # a wrong date or number comes as a plain ValueError
         yield f"hl7apy cannot parse it: {error}"
         return
     with tempfile.NamedTemporaryFile("r", suffix=".txt") as report:

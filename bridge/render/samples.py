@@ -11,6 +11,7 @@ from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 from bridge.model import CodedPad, CodedResult, Format, Priority, ResultStatus
+from bridge.render.fhir_rules import CONTROL
 from bridge.render.forms import every_pad
 from bridge.render.oru import CODECS
 from bridge.tables.types import DestinationTerms, Tables
@@ -69,9 +70,10 @@ def _variants(plain: Sequence[CodedResult], texts: Sequence[str]) -> tuple[Coded
 
 
 def _sayable(terms: DestinationTerms) -> list[str]:
-    """Give the hostile texts that the destination's character set can carry; the others are rejected, not sent."""
-    codec = "utf-8" if terms.format is Format.FHIR else CODECS[terms.charset]
-    return [text for text in HOSTILE if _fits(text, codec)]
+    """Give the hostile texts that the destination's format and character set can carry; the others are rejected, not sent."""
+    if terms.format is Format.FHIR:
+        return [text for text in HOSTILE if not CONTROL.search(text)]
+    return [text for text in HOSTILE if _fits(text, CODECS[terms.charset])]
 
 
 def _fits(text: str, codec: str) -> bool:

@@ -1,0 +1,104 @@
+"""hl7apy and fhir.resources on everything that we can send, and on what they must refuse.
+
+Outside the project: PyPI hl7apy 1.3.5 (strict parse and validate against the 2.5.1 tables, its warnings read) and
+fhir.resources 8.3 (R4B models). Not the default import: that is R5.
+"""
+
+from __future__ import annotations
+
+from functools import cache
+from pathlib import Path
+
+import pytest
+
+from bridge.model import Format
+from bridge.render.oracles import HL7APY_LIMITS, oracle_faults
+from tests.render.every_sample import EVERY_PLAN, rendered
+
+GOLDEN = Path(__file__).parent / "golden"
+STAT = (GOLDEN / "abnormal_stat.hl7").read_bytes().replace(b"\n", b"\r")
+BUNDLE = (GOLDEN / "normal.json").read_bytes()
+
+# two profiles of one strip type give the same bytes: the libraries are asked once
+asked = cache(oracle_faults)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("fmt", Format)
+@pytest.mark.parametrize(("order", "profile", "strip"), EVERY_PLAN)
+def test_the_library_finds_nothing_in_any_sample(fmt: Format, order: str, profile: str, strip: str) -> None:
+    """Every step of every pad in every printed text, STAT, corrections, hostile texts: no error and no warning but the named limits."""
+    shown = rendered(fmt, order, profile, strip)
+    found = {sample.result_id: faults for sample, payload in shown if (faults := asked(fmt, payload))}
+    assert found == {}
+    assert len(shown) >= 4 + 6  # the variants and at least six hostile texts, beside the steps
+
+
+def test_the_golden_messages_pass() -> None:
+    """What was written by hand is valid too, so the two ways to a message agree."""
+    for path in sorted(GOLDEN.glob("*.hl7")):
+        assert oracle_faults(Format.ORU_R01, path.read_bytes().replace(b"\n", b"\r")) == (), path.name
+    for path in sorted(GOLDEN.glob("*.json")):
+        assert oracle_faults(Format.FHIR, path.read_bytes()) == (), path.name
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        (b"|A|||F|", b"|POS|||F|", "hl7apy says Warning: Value POS not in table HL70078 in element OBX.OBX_8"),
+        (b"|A|||F|", b"|A|||Q|", "hl7apy says Warning: Value Q not in table HL70085 in element OBX.OBX_11"),
+        (b"OBR|1|", b"OBZ|1|", "hl7apy says Error: Missing required child ORU_R01_ORDER_OBSERVATION.OBR"),
+        (b"PID|1||1002003^^^CLINIC^MR|", b"PID|1|||", "hl7apy says Error: Missing required child PID.PID_3"),
+        (b"|A|||F|", b"|A||||", "hl7apy says Error: Missing required child OBX.OBX_11"),
+        (
+            b"|20261125081610+0000||ORU^R01",
+            b"|yesterday||ORU^R01",
+            "hl7apy cannot parse it: yesterday is not an HL7 valid date value",
+        ),
+        (b"|P|2.5.1|", b"|P|2.5.9|", "hl7apy cannot parse it: The version 2.5.9 is not supported"),
+    ],
+)
+def test_hl7apys_errors_and_warnings_are_both_read(old: bytes, new: bytes, said: str) -> None:
+    """validate() raises nothing for a wrong table value: only its report says so, and the report must be read."""
+    assert old in STAT
+    assert said in oracle_faults(Format.ORU_R01, STAT.replace(old, new, 1))
+
+
+def test_the_limits_excuse_only_what_they_name() -> None:
+    """CWE, UCUM and HL7nnnn are right and unknown to hl7apy's tables; a neighbour of each is not excused."""
+    excused = [
+        "Warning: Value CWE not in table HL70125 in element OBX.OBX_2",
+        "Warning: Value UCUM not in table HL70396 in element CE.CE_3",
+        "Warning: Value HL70487 not in table HL70396 in element CWE.CWE_3",
+    ]
+    kept = [
+        "Warning: Value CWX not in table HL70125 in element OBX.OBX_2",
+        "Warning: Value CWE not in table HL70125 in element OBX.OBX_3",
+        "Warning: Value UCUM2 not in table HL70396 in element CE.CE_3",
+        "Warning: Value HL7 not in table HL70396 in element CWE.CWE_3",
+        "Error: Value UCUM not in table HL70396 in element CE.CE_3",
+    ]
+    assert [any(limit.fullmatch(line) for limit in HL7APY_LIMITS) for line in excused] == [True] * 3
+    assert [any(limit.fullmatch(line) for limit in HL7APY_LIMITS) for line in kept] == [False] * 5
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "place"),
+    [
+        (b'"status":"final",', b"", "status"),
+        (b'"valueQuantity":{"value":1.010,', b'"valueQuantity":{"value":"much",', "valueQuantity.value"),
+        (
+            b'"effectiveDateTime":"2026-11-25T08:15:30+00:00"',
+            b'"effectiveDateTime":"2026-02-30T08:15:30+00:00"',
+            "effectiveDateTime",
+        ),
+        (b'"method":"POST"', b'"methode":"POST"', "request.methode"),
+        (b'"type":"transaction",', b'"type":"transaction","typo":1,', "typo"),
+    ],
+)
+def test_fhir_resources_refuses_what_r4_does_not_know(old: bytes, new: bytes, place: str) -> None:
+    """Missing, wrong and unknown elements are named by their path."""
+    assert old in BUNDLE
+    found = oracle_faults(Format.FHIR, BUNDLE.replace(old, new, 1))
+    assert len(found) >= 1
+    assert any(fault.startswith("fhir.resources at ") and place in fault.split(": ")[0] for fault in found), found
