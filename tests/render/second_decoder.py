@@ -1,10 +1,12 @@
-"""Our ORU^R01 as an independent decoder reads it: PyPI ``hl7`` (python-hl7) 0.4.5.
+r"""Our ORU^R01 as an independent decoder reads it: PyPI ``hl7`` (python-hl7) 0.4.5.
 
 It cuts the text by the separators that MSH declares and undoes the escapes of HL7 chapter 2 by its own code. Texts are
-cut first and unescaped last: python-hl7 turns ``\\X0D\\`` into a real CR (wire reference, fact 10).
+cut first and unescaped last: python-hl7 turns ``\X0D\`` into a real CR (wire reference, fact 10).
 """
 
 from __future__ import annotations
+
+from functools import lru_cache
 
 import hl7
 
@@ -12,8 +14,9 @@ import hl7
 ENCODINGS = {"UNICODE UTF-8": "utf-8", "8859/1": "latin-1", "8859/15": "iso8859-15", "ASCII": "ascii"}
 
 
+@lru_cache(maxsize=16)
 def decoded(payload: bytes) -> hl7.Message:
-    """Parse one message in the character set that it declares."""
+    """Parse one message in the character set that it declares. Only to be read: the same message is given again."""
     declared = payload.split(b"\r")[0].split(b"|")[17].decode("ascii")
     return hl7.parse(payload.decode(ENCODINGS[declared]))
 
