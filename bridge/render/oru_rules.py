@@ -9,10 +9,11 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Sequence
 from datetime import datetime
+from itertools import pairwise
 
 from bridge.render.loinc import has_check_digit, wants_number
 from bridge.render.oru import CODECS
-from bridge.render.wording import NO_TIME_NOTE
+from bridge.render.wording import NO_TIME_NOTE, PRINTED
 
 Segment = list[str]  # fields; [0] is the segment's name, [n] is field n, MSH included
 
@@ -25,8 +26,8 @@ TABLE_0125 = frozenset({"CWE", "NM", "SN"})  # ours: the value types that we sen
 COMPARATORS = frozenset({">", "<", ">=", "<=", "=", "<>"})  # SN.1, chapter 2A
 # ours: what one result of ours looks like, inside the 2.5.1 structure ORU_R01
 GRAMMAR = re.compile(r"MSH PID ORC OBR( NTE)*( TQ1)?( OBX( NTE)*)+ SPM")
-_NUMBER = re.compile(r"[+-]?\d+(\.\d+)?")  # NM, chapter 2A
-_STAMP = re.compile(r"\d{14}[+-]\d{4}")  # TS, to the second with offset
+_NUMBER = re.compile(r"[+-]?[0-9]+(\.[0-9]+)?")  # NM, chapter 2A
+_STAMP = re.compile(r"[0-9]{14}[+-][0-9]{4}")  # TS, to the second with offset
 _ESCAPE = re.compile(r"\\(?:[FSTRE]|X(?:[0-9A-F]{2})+)\\")  # chapter 2, use of escape sequences
 _CONTROL = re.compile(r"[\x00-\x0c\x0e-\x1f\x7f]")
 _CONTROL_ID = re.compile(r"[A-Z0-9]{1,20}")  # MSH-10: ST of at most 20 in 2.5.1; ours: letters and digits
@@ -54,6 +55,7 @@ def oru_faults(payload: bytes) -> Iterator[str]:
     yield from _patient_faults(segments[1])
     yield from _order_faults(segments)
     yield from _value_faults(segments)
+    yield from _printed_faults(segments)
     yield from _set_id_faults(segments)
     yield from _specimen_faults(segments[-1])
 
@@ -133,6 +135,14 @@ def _value_faults(segments: Sequence[Segment]) -> Iterator[str]:
     for number, obx in enumerate(values, 1):
         for fault in (*_obx_type_faults(obx), *_obx_faults(obx, _field(segments[3], 25))):
             yield f"OBX {number}: {fault}"
+
+
+def _printed_faults(segments: Sequence[Segment]) -> Iterator[str]:
+    """Ours: the printed text of a number stands in the NTE after its OBX (decision 0005); a grade has it in CWE.9."""
+    values = [(segment, after) for segment, after in pairwise(segments) if segment[0] == "OBX"]
+    for number, (obx, after) in enumerate(values, 1):
+        if _field(obx, 2) in {"NM", "SN"} and not (after[0] == "NTE" and _field(after, 3).startswith(PRINTED)):
+            yield f"OBX {number}: no NTE after it holds the text as printed"
 
 
 def _obx_type_faults(obx: Segment) -> Iterator[str]:
