@@ -1,0 +1,87 @@
+"""The history of a run on disk, line by line as it happens: the feeders' and the receivers' own word, never the service's."""
+
+from __future__ import annotations
+
+import base64
+import json
+import threading
+from pathlib import Path
+from typing import Any
+
+from tests.faults.history import Arrived, History
+from tests.faults.strips import Strip
+
+
+class Journal:
+    """Notes what is submitted, acknowledged and received; safe from any thread.
+
+    A line is with the operating system before its ``note`` returns, so that a killed campaign can go on where it was: a
+    submission is noted before its first byte leaves, an arrival before the receiver answers.
+    """
+
+    def __init__(self, path: Path) -> None:
+        """Go on with the journal at ``path``; a last line that a kill cut short is dropped."""
+        self.history = History()
+        self._lock = threading.RLock()
+        self._changed = threading.Condition(self._lock)
+        whole = path.read_bytes() if path.exists() else b""
+        whole = whole[: whole.rfind(b"\n") + 1]
+        for line in whole.splitlines():
+            self._take(json.loads(line))
+        path.write_bytes(whole)
+        self._file = path.open("ab", buffering=0)
+
+    def submitted(self, strip: Strip) -> None:
+        """Note that a strip's first byte is about to leave; a second try is no news."""
+        with self._lock:
+            if strip.name not in self.history.submitted:
+                self._note({"did": "submitted", "strip": strip.name, "patient": strip.patient})
+
+    def acknowledged(self, strip: Strip) -> None:
+        """Note that the service answered for a strip: the last frame's ACK, or its file in done/."""
+        with self._lock:
+            if strip.name not in self.history.acknowledged:
+                self._note({"did": "acknowledged", "strip": strip.name})
+
+    def arrived(self, arrived: Arrived) -> None:
+        """Note what a receiver took."""
+        content = base64.b64encode(arrived.content).decode()
+        with self._lock:
+            self._note({"did": "arrived", **vars(arrived), "content": content})
+
+    def is_acknowledged(self, strip: Strip) -> bool:
+        """Say whether the service answered for ``strip``."""
+        with self._lock:
+            return strip.name in self.history.acknowledged
+
+    def wait_for_all(self, receivers: tuple[str, ...], *, bound_s: float) -> bool:
+        """Wait until every submitted strip is acknowledged and with each receiver; False if nothing moved for ``bound_s``."""
+        with self._changed:
+            while not self._is_complete(receivers):
+                if not self._changed.wait(bound_s):
+                    return False
+        return True
+
+    def close(self) -> None:
+        """Let go of the file."""
+        self._file.close()
+
+    def _is_complete(self, receivers: tuple[str, ...]) -> bool:
+        submitted = self.history.submitted.keys()
+        there = {receiver: {a.strip for a in self.history.arrived if a.receiver == receiver} for receiver in receivers}
+        return submitted <= self.history.acknowledged and all(submitted <= there[receiver] for receiver in receivers)
+
+    def _note(self, entry: dict[str, Any]) -> None:
+        self._file.write(json.dumps(entry).encode() + b"\n")
+        self._take(entry)
+        self._changed.notify_all()
+
+    def _take(self, entry: dict[str, Any]) -> None:
+        match entry.pop("did"):
+            case "submitted":
+                self.history.submitted[entry["strip"]] = entry["patient"]
+            case "acknowledged":
+                self.history.acknowledged.add(entry["strip"])
+            case "arrived":
+                content = base64.b64decode(entry.pop("content"))
+                self.history.arrived.append(Arrived(content=content, **entry))

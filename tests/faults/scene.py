@@ -1,0 +1,108 @@
+"""One real service on one simulated disk with one way in: what the power-cut and failed-fsync tests are played on."""
+
+from __future__ import annotations
+
+import random
+import threading
+import time
+from collections.abc import Sequence
+from contextlib import ExitStack
+from datetime import timedelta
+from pathlib import Path
+
+from bridge import clock
+from tests.faults.disk import Disk
+from tests.faults.feeders import Dropper, Feeder, Line, Open, Pty, caller
+from tests.faults.journal import Journal
+from tests.faults.records import RECEIVERS, Records
+from tests.faults.served import Served, free_port
+from tests.faults.strips import Batch, Inventor
+
+DRAIN_S = 60.0  # the end must come on; this long without any movement is a failure
+
+
+class Scene:
+    """A service, its disk, its record systems, and one ``way`` in: file, serial or tcp."""
+
+    def __init__(self, home: Path, stack: ExitStack, *, way: str, seed: int) -> None:
+        self.chance = random.Random(seed)
+        self.disk = stack.enter_context(Disk(home, seed=seed))
+        self.journal = Journal(home / "history.jsonl")
+        stack.callback(self.journal.close)
+        self.records = stack.enter_context(Records(self.journal))
+        self.drops = self.disk.place / "drops"
+        self.drops.mkdir()
+        self.line: Open | None = None
+        source = self._source(way, stack)
+        profile = "brook-file" if way == "file" else "brook"
+        self._inventor = Inventor(profile=profile, letter=way[0].upper(), seed=seed, began=clock.now() - timedelta(days=20))
+        self.served = Served(
+            home,
+            data=self.disk.place / "store",
+            sources=f"  - {{name: in, analyzer: bench, profile: {profile}, {source}}}\n",
+            destinations=self.records.destinations,
+        )
+        stack.callback(self.served.end)
+
+    def _source(self, way: str, stack: ExitStack) -> str:
+        """Give the source's settings, and note how its line is opened."""
+        match way:
+            case "serial":
+                pty = Pty()
+                stack.callback(pty.close)
+                self.line = pty.open
+                return f"kind: serial, link: lis01, port: {pty.port}, reopen_s: 0.1"
+            case "tcp":
+                port = free_port()
+                self.line = caller(port)
+                return f"kind: tcp, role: listen, link: lis01, port: {port}, reopen_s: 0.1"
+            case _:
+                return f'kind: folder, path: "{self.drops}", complete: rename, sweep_s: 0.1'
+
+    def batch(self, number: int) -> Batch:
+        """Give the ``number``-th batch, from 0."""
+        return self._inventor.batch(number)
+
+    def feed(self, last: int, cut: threading.Event) -> Feeder:
+        """Bring the batches up to ``last`` that are not acknowledged yet."""
+        batches = [self.batch(number) for number in range(last)]
+        left = [batch for batch in batches if not all(map(self.journal.is_acknowledged, batch.strips))]
+        feeder = self._feeder(left, cut)
+        feeder.start()
+        return feeder
+
+    def _feeder(self, left: Sequence[Batch], cut: threading.Event) -> Feeder:
+        if self.line is None:
+            return Dropper(self.drops, left, self.journal, cut, lambda _: None)
+        return Line(self.line, left, self.journal, cut, lambda _: None)
+
+    def serve_and_cut(self, seconds: float, last: int) -> None:
+        """Serve and feed, and cut the power ``seconds`` after the first answer of this start."""
+        self.served.start()
+        self.served.wait_ready()
+        cut = threading.Event()
+        before = len(self.journal.history.acknowledged)
+        feeder = self.feed(last, cut)
+        until = time.monotonic() + DRAIN_S
+        while len(self.journal.history.acknowledged) == before:
+            assert time.monotonic() < until, self.served.log[-2000:]
+            time.sleep(0.001)
+        time.sleep(seconds)  # the moment of the cut is the seed's choice, not a wait for anything
+        self.disk.cut(torn=self.chance.random() < 0.5)
+        self.served.kill()
+        cut.set()
+        feeder.join()
+        self.disk.mount_again()
+
+    def drain(self, last: int) -> None:
+        """Serve until every strip is acknowledged and with both receivers; then stop cleanly."""
+        self.records.away.clear()
+        self.served.start()
+        self.served.wait_ready()
+        cut = threading.Event()
+        feeder = self.feed(last, cut)
+        is_through = self.journal.wait_for_all(RECEIVERS, bound_s=DRAIN_S)
+        cut.set()
+        feeder.join()
+        assert is_through, (self.journal.history.faults(RECEIVERS), self.served.log[-2000:])
+        self.served.stop()

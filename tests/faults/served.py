@@ -1,0 +1,136 @@
+"""The real service as a program of its own: started, killed, and asked for its health over HTTP."""
+
+from __future__ import annotations
+
+import http.client
+import json
+import os
+import signal
+import socket
+import subprocess
+import sys
+import time
+from contextlib import suppress
+from pathlib import Path
+from typing import Any
+
+PATIENCE_S = 60.0  # a slow machine may need this long for a start
+SITE = """\
+site: {{name: Fault Clinic, zone: UTC, data: "{data}"}}
+pages: {{port: {port}}}
+patient_ids: {{pattern: '\\d{{8}}', authority: TEST, system: "urn:example:test"}}
+checks: {{rerun_window_minutes: 0, oldest_days: 3650}}
+log: json
+sources:
+{sources}destinations:
+{destinations}"""
+
+
+def free_port() -> int:
+    """Give a loopback port that is free just now."""
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
+
+
+class Served:
+    """``padpost serve`` on a site configuration in ``home``; its store is in ``data``. One process at a time."""
+
+    def __init__(self, home: Path, *, data: Path, sources: str, destinations: str) -> None:
+        self.port = free_port()
+        self._home = home
+        self._site = home / "site.yaml"
+        self._pid_file = home / "service.pid"
+        self._log = home / "service.log"
+        self._process: subprocess.Popen[bytes] | None = None
+        self._site.write_text(
+            SITE.format(data=data, port=self.port, sources=sources, destinations=destinations), encoding="utf-8"
+        )
+        self._end_orphan()
+
+    def start(self) -> None:
+        """Start it; the log begins anew."""
+        with self._log.open("wb") as log:
+            self._process = subprocess.Popen(
+                [sys.executable, "-m", "bridge", "serve", "--config", str(self._site)], stdout=log, stderr=log
+            )
+        self._pid_file.write_text(str(self._process.pid))
+
+    def wait_ready(self) -> None:
+        """Wait until it says that it is ready. Raises AssertionError if it ends first, or does not come."""
+        until = time.monotonic() + PATIENCE_S
+        while self.health()[0] != 200:
+            assert self.is_running, f"the service ended by itself: {self.log[-2000:]}"
+            assert time.monotonic() < until, f"the service did not get ready: {self.log[-2000:]}"
+            time.sleep(0.02)
+
+    def health(self) -> tuple[int, dict[str, Any]]:
+        """Give the status and the answer of /health/ready; status 0 if nobody answers."""
+        talk = http.client.HTTPConnection("127.0.0.1", self.port, timeout=5)
+        try:
+            talk.request("GET", "/health/ready")
+            answer = talk.getresponse()
+            return answer.status, json.loads(answer.read())
+        except (OSError, http.client.HTTPException):
+            return 0, {}
+        finally:
+            talk.close()
+
+    @property
+    def is_running(self) -> bool:
+        """Say whether the process lives."""
+        return self._process is not None and self._process.poll() is None
+
+    @property
+    def log(self) -> str:
+        """Give what it has logged since its start."""
+        return self._log.read_text(encoding="utf-8", errors="replace")
+
+    @property
+    def last_word(self) -> str:
+        """Give the event that it logged last; "" for none."""
+        for line in reversed(self.log.splitlines()):
+            with suppress(ValueError, TypeError, KeyError):
+                return str(json.loads(line)["event"])
+        return ""
+
+    def strike(self) -> None:
+        """Send SIGKILL and go on at once; may be called from any thread, and twice."""
+        if self._process is not None:
+            with suppress(ProcessLookupError):
+                os.kill(self._process.pid, signal.SIGKILL)  # a zombie until ``kill`` reaps it, so the number is still ours
+
+    def kill(self) -> None:
+        """SIGKILL, and wait until it is dead. Raises AssertionError if it had ended by itself."""
+        assert self._process is not None
+        self._process.kill()
+        code = self._process.wait(PATIENCE_S)
+        self._pid_file.unlink()
+        assert code == -signal.SIGKILL, f"the service ended by itself with {code}: {self.log[-2000:]}"
+
+    def stop(self) -> None:
+        """SIGTERM, and wait for a clean end. Raises AssertionError if it is not clean."""
+        assert self._process is not None
+        self._process.terminate()
+        code = self._process.wait(PATIENCE_S)
+        self._pid_file.unlink()
+        assert code == 0, f"the service stopped with {code}: {self.log[-2000:]}"
+
+    def end(self) -> None:
+        """Leave nothing running, whatever state it is in."""
+        if self._process is not None and self._process.poll() is None:
+            self._process.kill()
+            self._process.wait(PATIENCE_S)
+
+    def _end_orphan(self) -> None:
+        """End the service that a killed campaign left over this home, if there is one."""
+        if not self._pid_file.exists():
+            return
+        pid = int(self._pid_file.read_text())
+        with suppress(OSError):
+            if str(self._site).encode() in Path(f"/proc/{pid}/cmdline").read_bytes().split(b"\0"):
+                os.kill(pid, signal.SIGKILL)
+                until = time.monotonic() + PATIENCE_S
+                while Path(f"/proc/{pid}").exists() and time.monotonic() < until:
+                    time.sleep(0.02)
+        self._pid_file.unlink()

@@ -1,0 +1,89 @@
+"""Numbered strips for the fault tests: the same seed, way and number always give the same bytes, whatever died in between."""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from functools import cache
+from zoneinfo import ZoneInfo
+
+from bridge import settings
+from bridge.app import default_policy, load_tables
+from bridge.demo.printers import Play, printed
+from bridge.tables.types import Tables
+
+PATIENTS = 5  # a way's patients: few, so that each has many strips and their order can break
+MOST_STRIPS = 3  # of one file
+PADS = ("ph", "leukocytes", "glucose", "nitrite", "protein")  # on both strip types of the two profiles
+
+
+@dataclass(frozen=True, kw_only=True)
+class Strip:
+    """One strip. ``name`` is the specimen number that every message of it carries."""
+
+    name: str
+    patient: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class Batch:
+    """What is sent in one piece: one strip on a line, up to three in a file. ``text`` is its records, without frames."""
+
+    name: str
+    strips: tuple[Strip, ...]
+    text: bytes
+
+    @property
+    def records(self) -> tuple[bytes, ...]:
+        """Give the records one by one, as a line sends them: one a frame."""
+        return tuple(self.text.splitlines(keepends=True))
+
+
+@cache
+def shipped() -> Tables:
+    """Give the tables that come with Padpost."""
+    return load_tables(settings.shipped_mappings(), None, default_policy(), zone=ZoneInfo("UTC"))
+
+
+@dataclass(frozen=True, kw_only=True)
+class Inventor:
+    """Makes up the batches of one way in. ``letter`` tells the ways' strips and patients apart.
+
+    ``began`` is what the first strip's date is counted from: a minute a strip, so that no two of a patient look like one.
+    """
+
+    profile: str
+    letter: str
+    seed: int
+    began: datetime
+
+    def batch(self, number: int) -> Batch:
+        """Give the ``number``-th batch, from 0."""
+        chance = random.Random(f"{self.seed}:{self.letter}:{number}")
+        count = chance.randint(1, MOST_STRIPS) if self.letter == "F" else 1
+        first = number * MOST_STRIPS + 1
+        plays = [self._play(first + place, chance) for place in range(count)]
+        return Batch(
+            name=f"{self.letter}{number:05d}.txt",
+            strips=tuple(Strip(name=play.specimen_id, patient=play.patient_id) for play in plays),
+            text=printed(plays, shipped().profiles[self.profile], shipped()),
+        )
+
+    def _play(self, number: int, chance: random.Random) -> Play:
+        strip_type = chance.choice(("sedge-5", "quill-10"))
+        return Play(
+            number=number,
+            at=self.began + timedelta(minutes=number),
+            patient_id=f"40{ord(self.letter)}{chance.randrange(PATIENTS):04d}",
+            word=chance.choice("NNNNNS"),
+            strip_type=strip_type,
+            specimen_id=f"{self.letter}{number:05d}",
+            ranks=self._ranks(strip_type, chance),
+        )
+
+    @staticmethod
+    def _ranks(strip_type: str, chance: random.Random) -> Mapping[str, int]:
+        pads = shipped().strip_types[strip_type].pads
+        return {pad.pad: chance.randrange(len(pad.ladder)) for pad in pads if pad.pad in PADS}
