@@ -72,6 +72,9 @@ class Store(Protocol):
     def unborn(self, destination: str, *, limit: int) -> tuple[tuple[int, CodedResult], ...]:
         """Give deliveries whose message is still to be made and whose ``after`` is over, oldest first."""
 
+    def table_set(self, digest: str) -> bytes | None:
+        """Give the canonical JSON of a table set that was kept; results name it by ``digest``."""
+
     def plan_check(self, digest: str) -> str | None:
         """Give what the oracles said of a plan: None if never asked, "" if it passed."""
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import sqlite3
 from collections.abc import Callable, Mapping
 from datetime import datetime
@@ -172,9 +173,11 @@ def set_destination(db: Connection, command: c.SetDestination) -> None:
 
 
 def keep_tables(db: Connection, command: c.KeepTables) -> None:
-    """Keep a table set by its digest."""
-    db.execute(
-        "INSERT INTO table_sets (digest, content, at) VALUES (?,?,?) ON CONFLICT DO NOTHING",
+    """Keep a table set by its digest. Raises ValueError if the digest is another content's."""
+    if hashlib.sha256(command.content).hexdigest() != command.digest:
+        raise ValueError(f"the table set {command.digest} has other content than its digest says")
+    db.execute(  # an early build kept the digest alone in place of the content: the same digest brings it now
+        "INSERT INTO table_sets (digest, content, at) VALUES (?,?,?) ON CONFLICT (digest) DO UPDATE SET content = excluded.content",
         (command.digest, packed(command.content), when(command.at)),
     )
 

@@ -230,6 +230,7 @@ def _advance_series(db: sqlite3.Connection, command: RecordOutcome) -> None:
         "INSERT INTO series (analyzer, mode, series, last_number, last_printed_at) VALUES (?,?,?,?,?)"
         " ON CONFLICT (analyzer, mode) DO UPDATE SET series = excluded.series, last_number = excluded.last_number,"
         " last_printed_at = excluded.last_printed_at"
-        " WHERE excluded.series > series.series OR (excluded.series = series.series AND excluded.last_number > series.last_number)",
+        " WHERE (excluded.series, coalesce(excluded.last_printed_at, ''), excluded.last_number)"
+        " > (series.series, coalesce(series.last_printed_at, ''), series.last_number)",
         (checked.key.analyzer, checked.key.mode, checked.key.series, int(checked.key.number), when(checked.analyzed_at)),
     )

@@ -165,7 +165,10 @@ class CloseStop:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class KeepTables:
-    """Keep a loaded table set by its digest, so that every result stays explainable. Gives None."""
+    """Keep a loaded table set, so that every result stays explainable. Gives None.
+
+    ``content`` is canonical JSON and ``digest`` its SHA-256; ValueError if it is not.
+    """
 
     digest: str
     content: bytes

@@ -194,6 +194,11 @@ class WorkReads:
         )  # fmt: skip
         return tuple((row[0], result_of(row[1])) for row in rows)
 
+    def table_set(self, digest: str) -> bytes | None:
+        """Give the canonical JSON of a table set that was kept; results name it by ``digest``."""
+        row = self._db().execute("SELECT content FROM table_sets WHERE digest = ?", (digest,)).fetchone()
+        return unpacked(row[0]) if row else None
+
     def plan_check(self, digest: str) -> str | None:
         """Give what the oracles said of a plan: None if never asked, "" if it passed."""
         row = self._db().execute("SELECT fault FROM plan_checks WHERE digest = ?", (digest,)).fetchone()

@@ -8,7 +8,6 @@ the writer stops for good (ARCHITECTURE rule 3; PostgreSQL does the same since i
 
 from __future__ import annotations
 
-import errno
 import queue
 import sqlite3
 import threading
@@ -16,10 +15,12 @@ from collections.abc import Callable
 from concurrent.futures import Future
 from typing import Any
 
-from bridge.errors import PadpostError, StoreFailed, StoreFull
+from bridge.errors import StoreFailed, StoreFull
 from bridge.store.commands import Command
 
 LARGEST_GROUP = 200  # ours: bounds how long the first of a group waits for the last
+# What SQLite says of one statement and its values alone; its other errors concern the file (PEP 249's classes)
+_OF_ONE = (sqlite3.IntegrityError, sqlite3.ProgrammingError, sqlite3.InterfaceError, sqlite3.DataError)
 _Job = tuple[Command, "Future[Any]"]
 Apply = Callable[[sqlite3.Connection, Command], Any]
 
@@ -35,26 +36,39 @@ class Writer:
         self._jobs: queue.SimpleQueue[_Job | None] = queue.SimpleQueue()
         self._connect = connect
         self._closed = False
+        self._turn = threading.Lock()  # nothing is queued behind the end, where nobody would ever do it
         self._thread = threading.Thread(target=self._run, name="padpost-store-writer", daemon=True)
         self._thread.start()
 
     def submit(self, command: Command) -> Future[Any]:
-        """Queue a command. Its future raises StoreFailed once the writer has stopped."""
+        """Queue a command. Its future raises StoreFailed once the writer has stopped.
+
+        What was submitted is done: cancelling the future (a task that is cancelled while it waits does) takes nothing back.
+        """
         future: Future[Any] = Future()
-        if self.fault or self._closed:
-            future.set_exception(StoreFailed(self.fault or "The store is closed."))
-        else:
-            self._jobs.put((command, future))
+        future.set_running_or_notify_cancel()
+        with self._turn:
+            if self.fault or self._closed:
+                future.set_exception(StoreFailed(self.fault or "The store is closed."))
+            else:
+                self._jobs.put((command, future))
         return future
 
     def close(self) -> None:
         """Do what was submitted, then stop."""
-        self._closed = True
-        self._jobs.put(None)
+        with self._turn:
+            self._closed = True
+            self._jobs.put(None)
         self._thread.join()
 
     def _run(self) -> None:
-        connection = self._connect()
+        try:
+            connection = self._connect()
+        except sqlite3.Error as error:
+            self._stop(error)
+            while job := self._jobs.get():
+                _fail([job], StoreFailed(self.fault))
+            return
         try:
             going = True
             while going:
@@ -89,7 +103,7 @@ class Writer:
             for command, future in group:
                 answers.append((future, *self._one(connection, command)))
             connection.execute("COMMIT")
-        except sqlite3.Error as error:
+        except (sqlite3.Error, MemoryError) as error:
             self._stop_or_full(connection, group, error)
             return
         self.shortage = ""
@@ -104,16 +118,16 @@ class Writer:
         connection.execute("SAVEPOINT one")
         try:
             value = self._apply(connection, command)
-        except sqlite3.OperationalError:
-            raise  # the disk or the file: the whole group's business
-        except (PadpostError, sqlite3.IntegrityError, ValueError, KeyError) as fault:
+        except Exception as fault:  # a defect of ours too is told to the one who asked, and the thread lives on
+            if isinstance(fault, MemoryError) or (isinstance(fault, sqlite3.Error) and not isinstance(fault, _OF_ONE)):
+                raise  # the disk, the file or the machine: the whole group's business
             connection.execute("ROLLBACK TO one")
             connection.execute("RELEASE one")
             return None, fault
         connection.execute("RELEASE one")
         return value, None
 
-    def _stop_or_full(self, connection: sqlite3.Connection, group: list[_Job], error: sqlite3.Error) -> None:
+    def _stop_or_full(self, connection: sqlite3.Connection, group: list[_Job], error: sqlite3.Error | MemoryError) -> None:
         code = getattr(error, "sqlite_errorcode", 0) & 0xFF
         try:
             if connection.in_transaction:
@@ -125,14 +139,18 @@ class Writer:
             self.shortage = f"The disk is full; nothing was written ({_name(error)})."
             _fail(group, StoreFull(self.shortage))
             return
-        self.fault = (
-            f"Writing to the store failed ({_name(error)}). Nothing more is acknowledged; mend the disk and restart Padpost."
-        )
+        self._stop(error)
         _fail(group, StoreFailed(self.fault))
 
+    def _stop(self, error: sqlite3.Error | MemoryError) -> None:
+        with self._turn:
+            self.fault = (
+                f"Writing to the store failed ({_name(error)}). Nothing more is acknowledged; mend the disk and restart Padpost."
+            )
 
-def _name(error: sqlite3.Error) -> str:
-    return str(getattr(error, "sqlite_errorname", "") or errno.errorcode.get(getattr(error, "errno", 0) or 0, "") or error)
+
+def _name(error: sqlite3.Error | MemoryError) -> str:
+    return str(getattr(error, "sqlite_errorname", "") or str(error) or type(error).__name__)
 
 
 def _fail(group: list[_Job], error: BaseException) -> None:

@@ -36,8 +36,10 @@ def compile_tables(
     made = _catalogue(catalogue)
     units = {name: row.units for name, row in catalogue.pads.items()}
     types = {name: strip_type(name, document, made.pads, units) for name, document in sorted(strip_types.items())}
+    canonical = _canonical(catalogue, strip_types, profiles, policy, zone=zone)
     return Tables(
-        digest=_digest(catalogue, strip_types, profiles, policy, zone=zone),
+        digest=hashlib.sha256(canonical).hexdigest(),
+        canonical=canonical,
         catalogue=made,
         strip_types=MappingProxyType(types),
         profiles=MappingProxyType(
@@ -47,15 +49,15 @@ def compile_tables(
     )
 
 
-def _digest(
+def _canonical(
     catalogue: CatalogueDocument,
     strip_types: Mapping[str, StripTypeDocument],
     profiles: Mapping[str, ProfileDocument],
     policy: Policy,
     *,
     zone: ZoneInfo,
-) -> str:
-    """Give SHA-256 over the canonical plain values: the same tables have the same digest, whatever the files' layout."""
+) -> bytes:
+    """Give the plain values as canonical JSON: the same tables give the same bytes, whatever the files' layout."""
     policies = asdict(policy)
     policies["patient_id"]["denied"] = sorted(policy.patient_id.denied)
     plain = {
@@ -65,7 +67,7 @@ def _digest(
         "policy": policies,
         "zone": zone.key,
     }
-    return hashlib.sha256(json.dumps(plain, sort_keys=True, separators=(",", ":")).encode()).hexdigest()
+    return json.dumps(plain, sort_keys=True, separators=(",", ":")).encode()
 
 
 # --- the catalogue ----------------------------------------------------------------------------

@@ -320,10 +320,15 @@ class DestinationTerms:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Tables:
-    """One loaded table set. ``digest`` is SHA-256 over its canonical plain values."""
+    """One loaded table set.
+
+    ``canonical`` is everything in it as canonical JSON, which the store keeps; ``digest`` is its SHA-256. Empty where tables
+    are put together by hand and not compiled.
+    """
 
     digest: str
     catalogue: Catalogue
     strip_types: Mapping[str, StripType]
     profiles: Mapping[str, Profile]
     policy: Policy
+    canonical: bytes = b""

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
 from dataclasses import replace
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -327,6 +329,18 @@ def test_the_shipped_files_compile() -> None:
     assert len(made.catalogue.pads) == 14
     assert made.digest == tables().digest
     assert made.policy == POLICY
+
+
+def test_the_canonical_content_is_what_the_digest_is_of() -> None:
+    """The store keeps this content by its digest: years later it must still say what a printed value was taken for."""
+    made = compiled()
+    assert hashlib.sha256(made.canonical).hexdigest() == made.digest
+    plain = json.loads(made.canonical)
+    assert sorted(plain) == ["catalogue", "policy", "profiles", "strip_types", "zone"]
+    assert sorted(plain["profiles"]) == sorted(made.profiles)
+    assert sorted(plain["strip_types"]) == sorted(made.strip_types)
+    assert sorted(plain["catalogue"]["pads"]) == sorted(made.catalogue.pads)
+    assert json.dumps(plain, sort_keys=True, separators=(",", ":")).encode() == made.canonical
 
 
 def test_the_digest_names_the_tables() -> None:
