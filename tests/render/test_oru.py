@@ -11,7 +11,7 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import pytest
-from hypothesis import example, given
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from bridge.errors import RejectError
@@ -283,6 +283,7 @@ def test_hostile_text_comes_back_as_it_was_and_is_never_structure(text: str) -> 
     assert_only_text(written(hostile_result(text)), text)
 
 
+@settings(deadline=None)
 @given(text=ANY_TEXT | MARKS)
 @example(text="\r")
 @example(text="\\")
@@ -294,12 +295,14 @@ def test_any_text_of_unicode_comes_back(text: str) -> None:
     assert_only_text(written(hostile_result(text)), text)
 
 
+@settings(deadline=None)
 @given(text=LATIN_TEXT | MARKS)
 def test_any_text_of_latin_1_comes_back_in_latin_1(text: str) -> None:
     """The same in 8859/1, whose bytes the second decoder reads as MSH-18 says."""
     assert_only_text(written(hostile_result(text), replace(ORU, charset="8859/1")), text)
 
 
+@settings(deadline=None)
 @given(text=MARKS)
 def test_the_sites_own_names_are_never_structure_either(text: str) -> None:
     """Application, facility and authority come from the configuration, where a person may type anything."""
