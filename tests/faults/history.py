@@ -49,10 +49,11 @@ class History:
 
     def _identities(self, receiver: str, arrived: list[Arrived]) -> list[str]:
         by_strip: dict[str, set[tuple[str, str, bytes]]] = defaultdict(set)
-        by_control: dict[str, set[str]] = defaultdict(set)
+        by_number: dict[str, set[str]] = defaultdict(set)
         for a in arrived:
             by_strip[a.strip].add((a.control_id, a.filler, a.content))
-            by_control[a.control_id].add(a.strip)
+            by_number[f"control ID {a.control_id}"].add(a.strip)
+            by_number[f"result {a.filler}"].add(a.strip)
             if self.submitted.get(a.strip) not in {None, a.patient}:
                 by_strip[a.strip].add(("wrong patient", a.patient, b""))
         found = [
@@ -61,7 +62,7 @@ class History:
             if len(ids) > 1
         ]
         return found + [
-            f"{receiver}: {control} was given to {sorted(strips)}" for control, strips in by_control.items() if len(strips) > 1
+            f"{receiver}: {number} was given to {sorted(strips)}" for number, strips in by_number.items() if len(strips) > 1
         ]
 
     def _order(self, receiver: str, arrived: list[Arrived]) -> list[str]:
