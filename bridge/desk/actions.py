@@ -105,7 +105,7 @@ class Desk:
         if stop is None:
             raise RefusedAction("There is no such row.")
         if stop.state is not StopState.OPEN:
-            raise Overtaken(f"{stop.closed_by} has dealt with this already: {stop.closed_how}.")
+            raise _overtaken(stop)
         return stop
 
     def _strip(self, stop: StopRow) -> StripRow:
@@ -135,7 +135,15 @@ class Desk:
             patient_id=patient_id,
             accept_rules=accept_rules,
         )
-        self._store.submit(command).result()
+        try:
+            self._store.submit(command).result()
+        except Overtaken as overtaken:  # between our look and the commit: say by whom, as _open does
+            now = self._store.stop(stop.stop_id)
+            raise (_overtaken(now) if now and now.state is StopState.CLOSED else overtaken) from overtaken
+
+
+def _overtaken(stop: StopRow) -> Overtaken:
+    return Overtaken(f"{stop.closed_by} has dealt with this already: {stop.closed_how}.")
 
 
 def _require(actor: Actor, reason: str) -> None:

@@ -1,21 +1,41 @@
-"""The JSON API: the same lists and actions as the pages, with OpenAPI at /api/openapi.json."""
+"""The JSON API: the same lists and actions as the pages, with OpenAPI at /api/openapi.json. Faults are RFC 9457 problems.
+
+Whoever searches by an identifier does so by POST, so that it stands in no URL.
+"""
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal
+from collections.abc import Callable, Mapping
+from datetime import date
+from typing import Annotated, Any, Literal, TypeVar
 
-from fastapi import APIRouter, Body, HTTPException
-from pydantic import BaseModel, TypeAdapter
+from fastapi import APIRouter, Body, HTTPException, Query
+from pydantic import BaseModel, Field
 
 from bridge.desk.actions import Desk
 from bridge.errors import Overtaken, RefusedAction
 from bridge.lifecycle.states import StopGroup
-from bridge.model import Actor
+from bridge.model import Actor, DeliveryState
+from bridge.pages import message_view
+from bridge.pages.site import PagesSite
+from bridge.pages.today import faults
 from bridge.store.api import Store
-from bridge.store.rows import ResultRow, StopRow
+from bridge.store.rows import EventRow, News, ResultRow, StopRow, StripRow
 
-_STOPS = TypeAdapter(tuple[StopRow, ...])
-_RESULTS = TypeAdapter(tuple[ResultRow, ...])
+LONGEST = 500  # ours: what one answer holds at most; `after` and `before` go on from there
+PROBLEM = "application/problem+json"  # RFC 9457 section 3
+T = TypeVar("T")
+Limit = Annotated[int, Query(ge=1, le=LONGEST)]
+Action = Literal["correct", "release", "discard", "send-again", "read-again"]
+
+
+class Problem(BaseModel):
+    """What went wrong (RFC 9457): ``detail`` is a sentence for people."""
+
+    type: str
+    title: str
+    status: int
+    detail: str
 
 
 class Act(BaseModel):
@@ -28,6 +48,14 @@ class Act(BaseModel):
     second_identifier: str = ""
 
 
+class ActOnAll(BaseModel):
+    """Who acts on all of one reason and why; ``expected`` is the count that the preview gave."""
+
+    name: str
+    reason: str
+    expected: int
+
+
 class Done(BaseModel):
     """The action was done and is durable."""
 
@@ -35,60 +63,197 @@ class Done(BaseModel):
     done: str
 
 
-def router(store: Store, desk: Desk) -> APIRouter:
-    """Give the API's routes."""
-    routes = APIRouter(prefix="/api", tags=["padpost"])
+class DoneAll(BaseModel):
+    """How many stops of the reason were read again."""
 
+    rule: str
+    read_again: int
+
+
+class TodayNow(BaseModel):
+    """What stands on top of Today: what keeps Padpost from working, and what is stopped in each group."""
+
+    faults: tuple[str, ...]
+    stopped: Mapping[StopGroup, int]
+
+
+class ReasonCount(BaseModel):
+    """How many open stops have one reason."""
+
+    group: StopGroup
+    rule: str
+    count: int
+
+
+class StopDetail(BaseModel):
+    """One stop and its history, oldest first."""
+
+    stop: StopRow
+    history: tuple[EventRow, ...]
+
+
+class Search(BaseModel):
+    """What to look for; empty text and None look for everything."""
+
+    text: str = ""
+    day: date | None = None
+    states: frozenset[DeliveryState] = frozenset()
+    before: int | None = None
+    limit: Annotated[int, Field(ge=1, le=LONGEST)] = 50
+
+
+class PadShown(BaseModel):
+    """One pad of a result as printed, with its flag and codes."""
+
+    pad: str
+    printed: str
+    flag: str
+    codes: tuple[str, ...]
+
+
+class DeliveryShown(BaseModel):
+    """Where a result stands with one receiver; ``message`` is what was rendered for it, empty while it is not made."""
+
+    destination: str
+    state: DeliveryState
+    control_id: str
+    attempts: int
+    message: str
+
+
+class ResultShown(BaseModel):
+    """One result with its pads and deliveries."""
+
+    result_id: str
+    version: int
+    pads: tuple[PadShown, ...]
+    deliveries: tuple[DeliveryShown, ...]
+
+
+def router(store: Store, desk: Desk, site: PagesSite) -> APIRouter:
+    """Give the API's routes."""
+    problem = {"model": Problem, "content": {PROBLEM: {}}, "description": "A problem (RFC 9457)"}
+    faulty: dict[int | str, dict[str, Any]] = dict.fromkeys((400, 403, 404, 409, 422), problem)
+    routes = APIRouter(prefix="/api", tags=["padpost"], responses=faulty)
+    _add_today(routes, store, site)
+    _add_stops(routes, store, desk)
+    _add_reasons(routes, store, desk)
+    _add_results(routes, store, site)
+    return routes
+
+
+def _add_today(routes: APIRouter, store: Store, site: PagesSite) -> None:
+    @routes.get("/today")
+    def today() -> TodayNow:
+        """Say what keeps Padpost from working and how much is stopped."""
+        return TodayNow(faults=faults(store, site), stopped=store.open_stops())
+
+    @routes.get("/news")
+    def news(stop: int = 0, strip: int = 0) -> News:
+        """Count what came after a stop and a strip: for the bar of a page that stays open."""
+        return store.news(after_stop=stop, after_strip=strip)
+
+
+def _add_stops(routes: APIRouter, store: Store, desk: Desk) -> None:
     @routes.get("/stops")
-    def stops(group: StopGroup | None = None, before: int | None = None, limit: int = 100) -> Any:
-        """List what is stopped, newest first."""
-        return _STOPS.dump_python(store.stops(group=group, before=before, limit=min(limit, 500)), mode="json")
+    def stops(
+        group: StopGroup | None = None, rule: str = "", after: int | None = None, limit: Limit = 100
+    ) -> tuple[StopRow, ...]:
+        """List what is stopped, the most urgent first, from behind the stop ``after``."""
+        return store.urgent_stops(group=group, rule=rule, after=after, limit=limit)
 
     @routes.get("/stops/{stop_id}")
-    def stop(stop_id: int) -> Any:
+    def stop(stop_id: int) -> StopDetail:
         """Give one stopped strip or message with its history."""
         row = store.stop(stop_id)
         if row is None:
             raise HTTPException(404, "There is no such row.")
-        return {
-            "stop": TypeAdapter(StopRow).dump_python(row, mode="json"),
-            "history": [_event(e) for e in store.events(f"stop:{stop_id}")],
-        }
+        return StopDetail(stop=row, history=store.events(f"stop:{stop_id}"))
 
     @routes.post("/stops/{stop_id}/{action}")
-    def act(
-        stop_id: int, action: Literal["correct", "release", "discard", "send-again", "read-again"], body: Annotated[Act, Body()]
-    ) -> Done:
+    def act(stop_id: int, action: Action, body: Annotated[Act, Body()]) -> Done:
         """Do one action in a named person's name."""
-        try:
-            do(desk, stop_id, action, body)
-        except Overtaken as error:
-            raise HTTPException(409, str(error)) from error
-        except RefusedAction as error:
-            raise HTTPException(400, str(error)) from error
+        _told(lambda: do(desk, stop_id, action, body))
         return Done(stop_id=stop_id, done=action)
 
+
+def _add_reasons(routes: APIRouter, store: Store, desk: Desk) -> None:
+    @routes.get("/reasons")
+    def reasons() -> tuple[ReasonCount, ...]:
+        """Count what is stopped by reason."""
+        return tuple(ReasonCount(group=group, rule=rule, count=count) for group, rule, count in store.open_reasons())
+
+    @routes.get("/reasons/{rule}/read-again")
+    def preview(rule: str) -> tuple[StopRow, ...]:
+        """Show what reading all of one reason again would take."""
+        return desk.preview_read_again(rule)
+
+    @routes.post("/reasons/{rule}/read-again")
+    def read_again(rule: str, body: Annotated[ActOnAll, Body()]) -> DoneAll:
+        """Read all of one reason again in a named person's name, if there are still as many as ``expected``."""
+        actor = Actor(name=body.name.strip(), verified="unverified")
+        done = _told(lambda: desk.read_again_all(rule, expected=body.expected, reason=body.reason, actor=actor))
+        return DoneAll(rule=rule, read_again=done)
+
+
+def _add_results(routes: APIRouter, store: Store, site: PagesSite) -> None:
     @routes.get("/results")
-    def results(before: int | None = None, limit: int = 50) -> Any:
-        """List results, newest first."""
-        return _RESULTS.dump_python(store.results(before=before, limit=min(limit, 500)), mode="json")
+    def results(before: int | None = None, limit: Limit = 50) -> tuple[ResultRow, ...]:
+        """List results, newest first, before the strip ``before``."""
+        return store.results(before=before, limit=limit)
+
+    @routes.post("/results/search")
+    def search(body: Annotated[Search, Body()]) -> tuple[ResultRow, ...]:
+        """Find results by patient ID, number, specimen or control ID, by day of arrival, and by a delivery's state."""
+        day = (body.day, site.zone) if body.day else None
+        return store.results(before=body.before, limit=body.limit, search=body.text.strip(), day=day, states=body.states)
 
     @routes.get("/results/{result_id}")
-    def result(result_id: str) -> Any:
-        """Give one result with its deliveries."""
+    def result(result_id: str) -> ResultShown:
+        """Give one result with its deliveries and their messages."""
         detail = store.result(result_id)
         if detail is None:
             raise HTTPException(404, "There is no such result.")
-        return {
-            "result_id": detail.result.result_id,
-            "version": detail.result.version,
-            "pads": [{"pad": pad.pad, "printed": pad.printed, "flag": pad.flag} for pad in detail.result.pads],
-            "deliveries": [
-                {"destination": d.destination, "state": d.state, "control_id": d.control_id} for d, _, _ in detail.deliveries
-            ],
-        }
+        pads = (
+            PadShown(pad=pad.pad, printed=pad.printed, flag=pad.flag, codes=tuple(form.code.code for form in pad.forms))
+            for pad in detail.result.pads
+        )
+        deliveries = (
+            DeliveryShown(
+                destination=delivery.destination,
+                state=delivery.state,
+                control_id=delivery.control_id,
+                attempts=delivery.attempts,
+                message=message_view.text(message) if message.payload else "",
+            )
+            for delivery, message, _ in detail.deliveries
+        )
+        return ResultShown(
+            result_id=detail.result.result_id, version=detail.result.version, pads=tuple(pads), deliveries=tuple(deliveries)
+        )
 
-    return routes
+    @routes.get("/strips")
+    def strips(outcome: str = "", before: int | None = None, limit: Limit = 50) -> tuple[StripRow, ...]:
+        """List judged strips, newest first; of one outcome where one is named."""
+        return store.strips(outcome=outcome, before=before, limit=limit)
+
+    @routes.get("/strips/{strip_id}")
+    def strip(strip_id: int) -> StripRow:
+        """Give one judged strip."""
+        row = store.strip(strip_id)
+        if row is None:
+            raise HTTPException(404, "There is no such strip.")
+        return row
+
+
+def _told(action: Callable[[], T]) -> T:
+    """Do an action; a refusal becomes a problem."""
+    try:
+        return action()
+    except Overtaken as error:
+        raise HTTPException(409, str(error)) from error
+    except RefusedAction as error:
+        raise HTTPException(400, str(error)) from error
 
 
 def do(desk: Desk, stop_id: int, action: str, act: Act) -> None:
@@ -112,13 +277,3 @@ def do(desk: Desk, stop_id: int, action: str, act: Act) -> None:
             desk.send_again(stop_id, reason=act.reason, actor=actor)
         case _:
             desk.read_again(stop_id, reason=act.reason, actor=actor)
-
-
-def _event(event: Any) -> dict[str, str]:
-    return {
-        "at": event.at.isoformat(),
-        "actor": event.actor,
-        "verified": event.verified,
-        "what": event.what,
-        "reason": event.reason,
-    }

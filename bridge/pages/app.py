@@ -15,63 +15,88 @@ from starlette.exceptions import HTTPException
 
 from bridge import __version__
 from bridge.desk.actions import Desk
+from bridge.errors import StoreError
 from bridge.pages import api, words
-from bridge.pages.guard import API_PREFIX, Guard
+from bridge.pages.guard import API_PREFIX, HEADERS, Guard
 from bridge.pages.site import PagesSite
 from bridge.pages.today import faults
 from bridge.pages.views import Views
 from bridge.store.api import Store
 
 HERE = Path(__file__).parent
+TITLES = {404: "There is no such page", 405: "This address takes no such request"}
 
 
 def make_pages(store: Store, desk: Desk, *, site: PagesSite, now: Callable[[], datetime]) -> FastAPI:
     """Give the application. Every request passes the guard first: Host, origin, size, headers."""
-    templates = Jinja2Templates(directory=HERE / "templates")
-    templates.env.trim_blocks = templates.env.lstrip_blocks = True
-    templates.env.globals.update(
-        site=site,
-        version=__version__,
-        shown=words.shown,
-        counted=words.counted,
-        number=words.number,
-        reason=words.reason,
-        when=lambda then: words.when(then, now=now(), zone=site.zone),
-    )
+    templates = _templates(site, now)
 
     def refuse(request: Request, status: int, title: str, sentence: str) -> Response:
         if request.url.path.startswith(API_PREFIX):
             problem = {"type": "about:blank", "title": title, "status": status, "detail": sentence}  # RFC 9457
-            return JSONResponse(problem, status_code=status, media_type="application/problem+json")
+            return JSONResponse(problem, status_code=status, media_type=api.PROBLEM)
         return templates.TemplateResponse(request, "message.html", {"title": title, "sentence": sentence}, status_code=status)
 
     app = FastAPI(title="Padpost", version=__version__, docs_url=None, redoc_url=None, openapi_url="/api/openapi.json")
     app.add_middleware(Guard, site=site, refuse=refuse)
     app.mount("/static", StaticFiles(directory=HERE / "static"), name="static")
     app.include_router(Views(store, desk, site, templates, now).router())
-    app.include_router(api.router(store, desk))
+    app.include_router(api.router(store, desk, site))
     _add_health(app, store, site)
 
     @app.exception_handler(HTTPException)
     def http_fault(request: Request, fault: HTTPException) -> Response:
-        titles = {404: "There is no such page", 405: "This address takes no such request"}
-        return refuse(request, fault.status_code, titles.get(fault.status_code, "This did not work"), str(fault.detail))
+        return refuse(request, fault.status_code, TITLES.get(fault.status_code, "This did not work"), str(fault.detail))
 
     @app.exception_handler(RequestValidationError)
     def bad_request(request: Request, fault: RequestValidationError) -> Response:
         fields = ", ".join(sorted({str(error["loc"][-1]) for error in fault.errors()}))
         return refuse(request, 422, "Something is missing or not of its kind", f"Look at: {fields}.")
 
+    @app.exception_handler(StoreError)
+    def store_fault(request: Request, fault: StoreError) -> Response:
+        return refuse(request, 503, "Nothing was done: it could not be kept", str(fault))
+
+    @app.exception_handler(Exception)
+    def defect(request: Request, _: Exception) -> Response:
+        sentence = "This is a defect of Padpost. Nothing was changed by this page. Tell your administrator; the log has more."
+        answer = refuse(request, 500, "This page fell over", sentence)
+        answer.headers.update(HEADERS)  # this answer is made outside the guard
+        return answer
+
     return app
 
 
+def _templates(site: PagesSite, now: Callable[[], datetime]) -> Jinja2Templates:
+    templates = Jinja2Templates(directory=HERE / "templates")
+    templates.env.trim_blocks = templates.env.lstrip_blocks = True
+    templates.env.globals.update(
+        site=site,
+        version=__version__,
+        shown=words.shown,
+        plain=words.plain,
+        counted=words.counted,
+        number=words.number,
+        reason=words.reason,
+        group_words=words.GROUP_WORDS,
+        group_marks=words.GROUP_MARKS,
+        delivery_words=words.DELIVERY_WORDS,
+        destination_words=words.DESTINATION_WORDS,
+        purpose_words=words.PURPOSE_WORDS,
+        outcome_words=words.OUTCOME_WORDS,
+        series_words=lambda mode, series: words.series_words(mode, series, now=now(), zone=site.zone),
+        when=lambda then: words.when(then, now=now(), zone=site.zone),
+    )
+    return templates
+
+
 def _add_health(app: FastAPI, store: Store, site: PagesSite) -> None:
-    @app.get("/health/live", include_in_schema=False)
+    @app.get("/health/live", tags=["health"])
     def live() -> dict[str, str]:
         """Say that the process answers."""
         return {"status": "live"}
 
-    @app.get("/health/ready", include_in_schema=False)
+    @app.get("/health/ready", tags=["health"])
     def ready() -> JSONResponse:
         """Say whether strips are kept and sent; 503 with the reasons otherwise."""
         reasons = list(faults(store, site))

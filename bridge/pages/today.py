@@ -15,6 +15,11 @@ from bridge.store.api import Store
 from bridge.store.rows import AnalyzerRow, DayStrips, DeliveryRow, DestinationRow, StopRow, StripRow
 
 SERIES_WINDOW = timedelta(days=2)  # ours: a number that is missing since yesterday can still be sent from the analyzer's memory
+STORE_FAILED = "No strip is taken and nothing is sent any more. Keep the slips and work by your procedure for a broken link; tell your administrator."
+STORE_FULL = (
+    "No strip can be kept until there is room on the disk: analyzers are told to send again, files stay where they are."
+    " Tell your administrator."
+)
 URGENT = 20  # ours: STAT rows shown on Today; the list shows all
 
 
@@ -48,7 +53,7 @@ def today(store: Store, site: PagesSite, *, now: datetime) -> Today:
     return Today(
         faults=faults(store, site),
         counts={group: store.open_stops().get(group, 0) for group in StopGroup},
-        urgent=store.stops(priority=Priority.STAT, limit=URGENT),
+        urgent=store.urgent_stops(priority=Priority.STAT, limit=URGENT),
         last_through=_last_through(store, day),
         analyzers=store.analyzers(),
         missing=gaps(
@@ -65,8 +70,18 @@ def today(store: Store, site: PagesSite, *, now: datetime) -> Today:
 
 
 def faults(store: Store, site: PagesSite) -> tuple[str, ...]:
-    """Give in words what keeps the service from working; empty while all is well."""
-    return (*((store.fault,) if store.fault else ()), *site.not_ready())
+    """Give in words what keeps the service from working, each once; empty while all is well."""
+    own = []
+    if store.fault:
+        own.append(f"{STORE_FAILED} {store.fault}")
+    if store.shortage:
+        own.append(f"{STORE_FULL} {store.shortage}")
+    # the service's loops repeat what the store says of itself
+    return (*own, *(each for each in dict.fromkeys(site.not_ready()) if not _repeats(each, store)))
+
+
+def _repeats(fault: str, store: Store) -> bool:
+    return any(known and known in fault for known in (store.fault, store.shortage))
 
 
 def _last_through(store: Store, day: DayStrips) -> datetime | None:

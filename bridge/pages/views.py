@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from datetime import datetime
-from typing import Annotated, Any
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Form, HTTPException, Request
 from fastapi.responses import RedirectResponse, Response
@@ -13,17 +14,39 @@ from fastapi.templating import Jinja2Templates
 from bridge.bench.tally import Fate
 from bridge.desk.actions import Desk
 from bridge.errors import RefusedAction
-from bridge.lifecycle.states import StopGroup
-from bridge.model import Actor, Format
+from bridge.lifecycle.states import OPEN_DELIVERY, STOPPED_DELIVERY, StopGroup
+from bridge.model import Actor, DeliveryState, Format, Message
 from bridge.pages import capture_view, message_view, way
-from bridge.pages.api import Act, do
+from bridge.pages.api import Act, Search, do
 from bridge.pages.guard import COOKIE, form_token, token_is_good
 from bridge.pages.site import PagesSite
 from bridge.pages.today import fate_terms, standing_terms, today
+from bridge.pages.way import Way
+from bridge.pages.words import counted
+from bridge.pages.words import reason as reason_words
 from bridge.store.api import Store
+from bridge.store.rows import StopRow
 
 SEE_OTHER = 303  # RFC 9110: after a POST, look there
+SECTION = 50  # ours: rows of one group or list on one page
+CONTROLS_SHOWN = 12  # ours: a morning's controls; the list has all
 Text = Annotated[str, Form(max_length=500)]
+Kind = Literal["", "non_patient", "copy", "discarded"]
+STATES: dict[str, frozenset[DeliveryState]] = {
+    "waiting": OPEN_DELIVERY,
+    "received": frozenset({DeliveryState.ACCEPTED}),
+    "turned away": STOPPED_DELIVERY,
+}
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Section:
+    """One group of the rejected messages: how many there are, the most urgent of them, and the last row where more follow."""
+
+    group: StopGroup
+    count: int
+    rows: tuple[tuple[StopRow, Way], ...]
+    more_after: int | None
 
 
 class Views:
@@ -57,7 +80,8 @@ class Views:
 
     def _page(self, request: Request, name: str, values: dict[str, Any], *, status: int = 200) -> Response:
         token, nonce = form_token(request, self._site.secret)
-        response = self._templates.TemplateResponse(request, name, {**values, "token": token}, status_code=status)
+        seen = self._store.news(after_stop=0, after_strip=0)
+        response = self._templates.TemplateResponse(request, name, {**values, "token": token, "seen": seen}, status_code=status)
         response.set_cookie(COOKIE, nonce, httponly=True, samesite="strict")
         return response
 
@@ -67,34 +91,65 @@ class Views:
 
     # --- pages
 
-    def today(self, request: Request) -> Response:
-        """Show what a person must know first."""
+    def today(self, request: Request, wall: bool = False) -> Response:
+        """Show what a person must know first; ``wall`` for a screen that is read from across the room."""
         shown = today(self._store, self._site, now=self._now())
         return self._page(
             request,
             "today.html",
-            {"day": shown, "fate_terms": fate_terms, "standing_terms": standing_terms, "fates": Fate, "groups": StopGroup},
+            {
+                "day": shown,
+                "wall": wall,
+                "controls_shown": CONTROLS_SHOWN,
+                "fate_terms": fate_terms,
+                "standing_terms": standing_terms,
+                "fates": Fate,
+                "groups": StopGroup,
+            },
         )
 
-    def rejected(self, request: Request, rule: str = "", before: int | None = None) -> Response:
-        """Show everything stopped, in its three groups."""
-        groups = [
-            (group, self._store.open_stops()[group], self._store.stops(group=group, rule=rule, before=before))
-            for group in StopGroup
-        ]
-        preview = self._desk.preview_read_again(rule) if rule else ()
+    def rejected(self, request: Request, group: StopGroup | None = None, rule: str = "", after: int | None = None) -> Response:
+        """Show everything stopped in its three groups, the most urgent of all first; or one group from behind ``after``."""
+        reasons = self._store.open_reasons()
         return self._page(
-            request, "rejected.html", {"groups": groups, "rule": rule, "reasons": self._store.open_reasons(), "preview": preview}
+            request,
+            "rejected.html",
+            {
+                "sections": [self._section(each, rule, after) for each in ([group] if group else StopGroup)],
+                "group": group,
+                "rule": rule,
+                "after": after,
+                "reasons": reasons,
+                "preview": self._desk.preview_read_again(rule) if rule else (),
+            },
         )
 
-    def stop(self, request: Request, stop_id: int, start: int | None = None, said: str = "", status: int = 200) -> Response:
+    def _section(self, group: StopGroup, rule: str, after: int | None) -> Section:
+        found = self._store.urgent_stops(group=group, rule=rule, after=after, limit=SECTION + 1)
+        shown = found[:SECTION]
+        return Section(
+            group=group,
+            count=sum(count for its, known, count in self._store.open_reasons() if its is group and rule in {"", known}),
+            rows=tuple((stop, way.way_of_stop(stop)) for stop in shown),
+            more_after=shown[-1].stop_id if len(found) > SECTION else None,
+        )
+
+    def stop(self, request: Request, stop_id: int, start: int | None = None) -> Response:
         """Show one stopped strip or message: the bytes beside what was understood, and what can be done."""
+        return self._stop(request, stop_id, start=start)
+
+    def _stop(
+        self, request: Request, stop_id: int, *, start: int | None = None, refused: tuple[str, Act] | None = None
+    ) -> Response:
+        """Show a stop; ``refused`` is why an action was not done, and what the person had given."""
         row = self._store.stop(stop_id)
         if row is None:
             raise HTTPException(404, "There is no such row.")
         kept = self._store.capture(row.capture_id) if row.capture_id is not None else None
         strip = self._store.strip(row.strip_id) if row.strip_id is not None else None
+        file = self._store.refused_file(stop_id)
         place = row.place or (strip.place if strip else None)
+        payload = kept.capture.payload if kept else file.beginning if file else None
         return self._page(
             request,
             "stop.html",
@@ -102,48 +157,74 @@ class Views:
                 "stop": row,
                 "strip": strip,
                 "kept": kept,
-                "view": capture_view.view(kept.capture.payload, place, start=start) if kept else None,
-                "file": self._store.refused_file(stop_id),
+                "view": capture_view.view(payload, place, start=start) if payload is not None else None,
+                "file": file,
                 "way": way.way_of_stop(row),
                 "events": self._store.events(f"stop:{stop_id}"),
                 "steps": self._site.send_again.get(row.analyzer, ()),
-                "said": said,
+                "said": refused[0] if refused else "",
+                "given": refused[1] if refused else Act(name="", reason=""),
                 "groups": StopGroup,
             },
-            status=status,
+            status=409 if refused else 200,
         )
 
-    def results(self, request: Request, before: int | None = None, kind: str = "") -> Response:
-        """Show results, newest first; ``kind`` shows controls, copies or others instead."""
-        strips = self._store.strips(outcome=kind, before=before) if kind else ()
-        found = () if kind else self._store.results(before=before)
-        return self._page(request, "results.html", {"results": found, "strips": strips, "kind": kind, "searched": False})
+    def results(self, request: Request, before: int | None = None, kind: Kind = "") -> Response:
+        """Show results, newest first; ``kind`` shows controls, copies or discarded strips instead."""
+        if kind:
+            strips = self._store.strips(outcome=kind, before=before, limit=SECTION + 1)
+            shown, more = strips[:SECTION], strips[SECTION - 1].strip_id if len(strips) > SECTION else None
+            return self._page(request, "strips.html", {"strips": shown, "kind": kind, "more_before": more})
+        return self._found(request, Search(before=before))
 
-    def search(self, request: Request, token: Text, search: Text) -> Response:
+    def search(
+        self, request: Request, token: Text, search: Text = "", day: Text = "", state: Text = "", before: Text = ""
+    ) -> Response:
         """Find results; by POST, so that an identifier is in no URL or log."""
         self._require_token(request, token)
-        found = self._store.results(search=search.strip(), limit=200) if search.strip() else ()
-        return self._page(request, "results.html", {"results": found, "strips": (), "kind": "", "searched": True})
+        try:
+            wanted = Search(
+                text=search.strip(), day=date.fromisoformat(day) if day else None, before=int(before) if before else None
+            )
+        except ValueError as error:
+            raise HTTPException(422, "The day is not a date. Write it as 2026-11-25, or leave it empty.") from error
+        return self._found(request, wanted.model_copy(update={"states": STATES.get(state, frozenset())}), state)
+
+    def _found(self, request: Request, wanted: Search, state: str = "") -> Response:
+        day = (wanted.day, self._site.zone) if wanted.day else None
+        found = self._store.results(before=wanted.before, limit=SECTION + 1, search=wanted.text, day=day, states=wanted.states)
+        shown = found[:SECTION]
+        return self._page(
+            request,
+            "results.html",
+            {
+                "rows": [(row, way.way_of_result([its for _, its in row.states])) for row in shown],
+                "more_before": shown[-1].strip_id if len(found) > SECTION else None,
+                "wanted": wanted,
+                "state": state,
+                "states": tuple(STATES),
+                "searched": bool(wanted.text or wanted.day or wanted.states),
+            },
+        )
 
     def result(self, request: Request, result_id: str) -> Response:
         """Show one result and its whole way."""
         detail = self._store.result(result_id)
         if detail is None:
             raise HTTPException(404, "There is no such result.")
-        messages = [
-            (delivery, message_view.pretty_json(message) if message.format is Format.FHIR else message_view.text(message), tries)
-            for delivery, message, tries in detail.deliveries
-        ]
+        messages = [(delivery, _lines(message), tries) for delivery, message, tries in detail.deliveries]
         drawn = way.way_of_result([delivery.state for delivery, _, _ in detail.deliveries])
         return self._page(request, "result.html", {"detail": detail, "messages": messages, "way": drawn})
 
-    def strip(self, request: Request, strip_id: int) -> Response:
-        """Show one judged strip that became no result."""
+    def strip(self, request: Request, strip_id: int, start: int | None = None) -> Response:
+        """Show one judged strip as it was received and understood."""
         row = self._store.strip(strip_id)
         if row is None:
             raise HTTPException(404, "There is no such strip.")
         kept = self._store.capture(row.capture_id)
-        return self._page(request, "strip.html", {"strip": row, "view": capture_view.view(kept.capture.payload, row.place)})
+        states = [delivery.state for delivery in self._store.deliveries(row.result_id)] if row.result_id else []
+        view = capture_view.view(kept.capture.payload, row.place, start=start)
+        return self._page(request, "strip.html", {"strip": row, "view": view, "way": way.way_of_strip(row, states)})
 
     # --- actions
 
@@ -163,15 +244,11 @@ class Views:
         self._require_token(request, token)
         if action not in {"correct", "release", "discard", "send-again", "read-again"}:
             raise HTTPException(404, "There is no such action.")
+        given = Act(name=name, reason=reason, first=first, second=second, second_identifier=second_identifier)
         try:
-            do(
-                self._desk,
-                stop_id,
-                action,
-                Act(name=name, reason=reason, first=first, second=second, second_identifier=second_identifier),
-            )
+            do(self._desk, stop_id, action, given)
         except RefusedAction as error:
-            return self.stop(request, stop_id, said=str(error), status=409)
+            return self._stop(request, stop_id, refused=(str(error), given))
         return RedirectResponse(f"/rejected/{stop_id}", status_code=SEE_OTHER)
 
     def read_all_again(
@@ -180,9 +257,18 @@ class Views:
         """Read all of one reason again, if there are still as many as the person saw."""
         self._require_token(request, token)
         try:
-            self._desk.read_again_all(
+            done = self._desk.read_again_all(
                 rule, expected=expected, reason=reason, actor=Actor(name=name.strip(), verified="unverified")
             )
         except RefusedAction as error:
             return self._page(request, "message.html", {"title": "Not read again", "sentence": str(error)}, status=409)
-        return RedirectResponse("/rejected", status_code=SEE_OTHER)
+        sentence = f"{counted(done, 'row')} of the reason “{reason_words(rule)}” are being read again with the current profile."
+        return self._page(request, "message.html", {"title": "Being read again", "sentence": sentence, "back": "/rejected"})
+
+
+def _lines(message: Message) -> tuple[str, ...]:
+    """Give an outgoing message in lines; none while it is not made."""
+    if not message.payload:
+        return ()
+    is_fhir = message.format is Format.FHIR
+    return tuple(message_view.pretty_json(message).splitlines() if is_fhir else message_view.text(message).split("\r"))

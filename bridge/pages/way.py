@@ -4,34 +4,22 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from enum import StrEnum
 
 from bridge.lifecycle.states import OPEN_DELIVERY, STOPPED_DELIVERY, StopGroup, StopState
 from bridge.model import DeliveryState
-from bridge.pages.words import OUTCOME_WORDS
+from bridge.pages.words import GROUP_MARKS, OUTCOME_WORDS, Mark, reason
 from bridge.store.rows import StopRow, StripRow
 
 STATIONS = ("received", "read", "checked", "coded", "sent", "acknowledged")
 
 
-class Mark(StrEnum):
-    """How a station is drawn. ``end``: the strip goes no further, and nobody need do anything."""
-
-    DONE = "done"
-    WAIT = "wait"
-    DECIDE = "decide"
-    CANNOT = "cannot"
-    TURNED = "turned"
-    END = "end"
-    AHEAD = "ahead"
-
-
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Station:
-    """One station of the line."""
+    """One station of the line. ``word`` says at the station where the strip stands why it goes no further."""
 
     name: str
     mark: Mark
+    word: str = ""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -42,11 +30,6 @@ class Way:
     sentence: str
 
 
-GROUP_MARKS: dict[StopGroup, Mark] = {
-    StopGroup.HELD: Mark.DECIDE,
-    StopGroup.REJECTED: Mark.CANNOT,
-    StopGroup.REFUSED: Mark.TURNED,
-}
 _AT_BY_RULE = {"read": "read", "code": "coded", "render": "sent"}  # by the first part of a rule's id; all else: checked
 _ENDS = {"copy", "non_patient", "discarded", "superseded"}
 
@@ -55,7 +38,7 @@ def way_of_stop(stop: StopRow) -> Way:
     """Give the way of what stands behind a stop, up to the station where it stopped."""
     at = _station_of_stop(stop)
     mark = GROUP_MARKS[stop.group] if stop.state is StopState.OPEN else Mark.END
-    return _way(at, mark, f"stopped at {at}: {stop.sentence}")
+    return _way(at, mark, f"stopped at {at}: {stop.sentence}", word=reason(stop.rule))
 
 
 def way_of_strip(strip: StripRow, states: Sequence[DeliveryState]) -> Way:
@@ -65,24 +48,24 @@ def way_of_strip(strip: StripRow, states: Sequence[DeliveryState]) -> Way:
     if strip.outcome == "coded":
         return way_of_result(states)
     if strip.outcome in _ENDS:
-        return _way("checked", Mark.END, f"ended at checked: {words}")
+        return _way("checked", Mark.END, f"ended at checked: {words}", word=words)
     at = "read" if strip.outcome == "unreadable" else _AT_BY_RULE.get(first_rule.partition(".")[0], "checked")
     mark = Mark.DECIDE if strip.outcome == "held" else Mark.CANNOT
-    return _way(at, mark, f"stopped at {at}: {words}")
+    return _way(at, mark, f"stopped at {at}: {words}", word=reason(first_rule) if first_rule else words)
 
 
 def way_of_result(states: Sequence[DeliveryState]) -> Way:
     """Give the way of a result: it is acknowledged once no receiver's answer is outstanding."""
     going = [state for state in states if state is not DeliveryState.SUPERSEDED]
     if any(state in STOPPED_DELIVERY for state in going):
-        return _way("acknowledged", Mark.TURNED, "stopped at acknowledged: turned away by a receiver")
+        return _way("acknowledged", Mark.TURNED, "stopped at acknowledged: turned away by a receiver", word="turned away")
     if any(state in OPEN_DELIVERY for state in going):
         tried = any(state in {DeliveryState.SENDING, DeliveryState.RETRYING} for state in going)
         at = "acknowledged" if tried else "sent"
-        return _way(at, Mark.WAIT, "sent, waiting to be acknowledged" if tried else "coded, waiting to be sent")
+        return _way(at, Mark.WAIT, "sent, waiting to be acknowledged" if tried else "coded, waiting to be sent", word="waiting")
     if any(state is DeliveryState.ACCEPTED for state in going):
         return _way("acknowledged", Mark.DONE, "acknowledged: received by every receiver")
-    return _way("coded", Mark.END, "ended at coded: not sent to any receiver")
+    return _way("coded", Mark.END, "ended at coded: not sent to any receiver", word="not sent")
 
 
 def _station_of_stop(stop: StopRow) -> str:
@@ -93,11 +76,15 @@ def _station_of_stop(stop: StopRow) -> str:
     return _AT_BY_RULE.get(stop.rule.partition(".")[0], "checked")
 
 
-def _way(at: str, mark: Mark, sentence: str) -> Way:
+def _way(at: str, mark: Mark, sentence: str, *, word: str = "") -> Way:
     reached = STATIONS.index(at)
     return Way(
         stations=tuple(
-            Station(name=name, mark=Mark.DONE if place < reached else mark if place == reached else Mark.AHEAD)
+            Station(
+                name=name,
+                mark=Mark.DONE if place < reached else mark if place == reached else Mark.AHEAD,
+                word=word if place == reached else "",
+            )
             for place, name in enumerate(STATIONS)
         ),
         sentence=sentence,

@@ -5,12 +5,27 @@ from __future__ import annotations
 import unicodedata
 from collections.abc import Iterator
 from datetime import datetime, timedelta
+from enum import StrEnum
 from zoneinfo import ZoneInfo
 
 from markupsafe import Markup, escape
 
+from bridge.check.understanding import SHARED_MODE
 from bridge.lifecycle.states import DestinationState, StopGroup
 from bridge.model import DeliveryState, Purpose
+
+
+class Mark(StrEnum):
+    """How a place is drawn. ``end``: the strip goes no further, and nobody need do anything."""
+
+    DONE = "done"
+    WAIT = "wait"
+    DECIDE = "decide"
+    CANNOT = "cannot"
+    TURNED = "turned"
+    END = "end"
+    AHEAD = "ahead"
+
 
 # ISO/IEC 646 (ECMA-48, ECMA-6) abbreviations of the C0 set, in order from 0, and of DEL.
 CONTROL_WORDS = [
@@ -57,6 +72,12 @@ GROUP_WORDS: dict[StopGroup, str] = {
     StopGroup.HELD: "waiting for your decision",
     StopGroup.REJECTED: "cannot be sent",
     StopGroup.REFUSED: "turned away by a receiver",
+}
+
+GROUP_MARKS: dict[StopGroup, Mark] = {
+    StopGroup.HELD: Mark.DECIDE,
+    StopGroup.REJECTED: Mark.CANNOT,
+    StopGroup.REFUSED: Mark.TURNED,
 }
 
 DELIVERY_WORDS: dict[DeliveryState, str] = {
@@ -149,6 +170,12 @@ REASON_WORDS: dict[str, str] = {
     "render.charset": "character that the receiver lacks",
     "render.unplanned": "messages not checked with these tables",
 }
+# The rules of the ways in and out, which no check of a strip speaks.
+WAY_WORDS: dict[str, str] = {
+    "receive.refused": "file not taken",
+    "deliver.refused": "turned away",
+    "deliver.expired": "given up after many tries",
+}
 
 MINUTE, HOUR, DAY = 60, 3_600, 86_400
 
@@ -227,6 +254,16 @@ def clock_time(then: datetime, *, now: datetime, zone: ZoneInfo) -> str:
     return f"{local.day} {local:%b %Y %H:%M}"
 
 
+def series_words(mode: str, series: str, *, now: datetime, zone: ZoneInfo) -> str:
+    """Give a number series in words: its mode where there are several, and when it began."""
+    try:
+        begun = datetime.fromisoformat(series)
+    except ValueError:
+        begun = None
+    began = f"from {clock_time(begun, now=now, zone=zone)}" if begun is not None and begun.tzinfo else series
+    return " ".join(word for word in ("" if mode == SHARED_MODE else mode, began) if word)
+
+
 def when(then: datetime, *, now: datetime, zone: ZoneInfo) -> str:
     """Give a time as ``08:42, 3 min ago``."""
     return f"{clock_time(then, now=now, zone=zone)}, {ago(then, now=now)}"
@@ -244,4 +281,4 @@ def counted(count: int, one: str, many: str = "") -> str:
 
 def reason(rule: str) -> str:
     """Give a rule's name in a few plain words; a rule we have no words for is named by its parts."""
-    return REASON_WORDS.get(rule) or rule.replace("_", " ").replace(".", ": ")
+    return REASON_WORDS.get(rule) or WAY_WORDS.get(rule) or rule.replace("_", " ").replace(".", ": ")

@@ -1,0 +1,107 @@
+// Keys, scanners and the bar of new rows. Every page works without this file.
+"use strict";
+
+const body = document.body;
+const keysOn = document.getElementById("keys-on");
+const keys = document.getElementById("keys");
+
+// --- a scanner ends what it types with Enter: in a form that acts, Enter goes on to the next field and never sends
+
+document.addEventListener("keydown", (event) => {
+  const field = event.target;
+  if (event.key !== "Enter" || !(field instanceof HTMLInputElement) || !field.form?.classList.contains("act")) return;
+  event.preventDefault();
+  const fields = [...field.form.querySelectorAll("input:not([type=hidden]), button")];
+  fields[fields.indexOf(field) + 1].focus();
+});
+
+document.addEventListener("submit", (event) => {
+  if (!event.target.classList.contains("act")) return;
+  if (event.target.dataset.sent) event.preventDefault(); // a second click while the first is under way
+  event.target.dataset.sent = "yes";
+});
+
+// --- keys of our own
+
+function step(by) {
+  const rows = [...document.querySelectorAll("main a.row")];
+  if (!rows.length) return;
+  const at = rows.indexOf(document.activeElement);
+  const next = at < 0 ? (by > 0 ? 0 : rows.length - 1) : Math.min(Math.max(at + by, 0), rows.length - 1);
+  rows[next].focus();
+}
+
+function search() {
+  const field = document.getElementById("search");
+  if (field) field.focus();
+  else location.assign("/results#search");
+}
+
+function back() {
+  const typed = [...document.querySelectorAll("main input:not([type=hidden])")].some((each) => each.value !== each.defaultValue);
+  if (!typed) location.assign(body.dataset.back);
+}
+
+document.addEventListener("keydown", (event) => {
+  if (event.ctrlKey || event.altKey || event.metaKey || event.isComposing || keys.open) return;
+  const inField = event.target.closest?.("input, select, textarea");
+  const onRow = document.activeElement?.classList.contains("row");
+  if (event.key === "Escape") {
+    if (inField) inField.blur();
+    else if (location.pathname !== "/") back();
+    return;
+  }
+  if (inField) return;
+  const acts = onRow ? { ArrowDown: () => step(1), ArrowUp: () => step(-1) } : {};
+  if (keysOn.checked) Object.assign(acts, { j: () => step(1), k: () => step(-1), "/": search, "?": () => keys.showModal() });
+  if (acts[event.key]) {
+    event.preventDefault();
+    acts[event.key]();
+  }
+});
+
+keysOn.checked = localStorage.getItem("padpost.keys") !== "off";
+keysOn.addEventListener("change", () => localStorage.setItem("padpost.keys", keysOn.checked ? "on" : "off"));
+const keysButton = document.getElementById("keys-button");
+keysButton.hidden = false;
+keysButton.addEventListener("click", () => keys.showModal());
+if (location.hash === "#search") document.getElementById("search")?.focus();
+
+// --- what came since the page was opened waits in a bar: nothing moves under the pointer
+
+const EVERY_MS = 1000;
+const MOST = 1000; // the count of the API ends here
+const bar = document.getElementById("news");
+const title = document.title;
+
+function say(words, href) {
+  bar.hidden = !words;
+  if (bar.textContent === words) return;
+  bar.textContent = words;
+  bar.href = href;
+}
+
+function told(news) {
+  const count = body.dataset.watch === "stops" ? news.stops : news.strips;
+  const shown = count >= MOST ? "1\u202f000 or more" : String(count);
+  const stopped = body.dataset.watch !== "stops" && news.stops ? `, ${news.stops} stopped` : "";
+  const changed = count || news.stops;
+  if (changed && body.classList.contains("wall")) location.reload();
+  document.title = changed ? `(${shown}) ${title}` : title;
+  say(changed ? `${shown} new since you opened this page${stopped}. Show` : "", location.pathname + location.search);
+}
+
+async function look() {
+  if (!document.hidden) {
+    try {
+      const answer = await fetch(`/api/news?stop=${body.dataset.stop}&strip=${body.dataset.strip}`, { cache: "no-store" });
+      if (answer.ok) told(await answer.json());
+      else say("Padpost cannot say what is new. Open Today", "/");
+    } catch {
+      say("Padpost does not answer. What you see may be old. Try again", location.pathname + location.search);
+    }
+  }
+  setTimeout(look, EVERY_MS);
+}
+
+if (body.dataset.watch) setTimeout(look, EVERY_MS);
