@@ -35,9 +35,20 @@ def fhir_faults(payload: bytes) -> Iterator[str]:
     except orjson.JSONDecodeError as error:
         yield f"this is not JSON: {error}"
         return
+    if not isinstance(bundle, dict) or (bundle.get("resourceType"), bundle.get("type")) != ("Bundle", "transaction"):
+        yield "this is not a transaction Bundle"
+        return
+    try:
+        yield from _bundle_faults(bundle)
+    except (KeyError, IndexError, TypeError, AttributeError) as error:
+        yield f"something is missing that every Bundle of ours has: {error!r}"
+
+
+def _bundle_faults(bundle: Resource) -> Iterator[str]:
+    """Give the faults of a Bundle. Raises KeyError and the like where it lacks what all of ours have."""
     entries = bundle.get("entry", [])
-    if bundle.get("resourceType") != "Bundle" or bundle.get("type") != "transaction" or not entries:
-        yield "this is not a transaction Bundle with entries"
+    if not entries:
+        yield "the Bundle has no entries"
         return
     if not bundle.get("identifier", {}).get("value"):
         yield "the Bundle has no identifier"
