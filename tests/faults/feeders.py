@@ -27,7 +27,7 @@ ENQ_S = 1.0  # an ENQ may meet a port that nobody has opened yet: asked again so
 ANSWER_S = 15.0  # LIS01-A2: a sender waits this long for the answer to a frame
 CUT_S = 20.0  # an error of the wire or the disk must be followed by the cut that explains it
 Open = Callable[[], "contextlib.AbstractContextManager[int]"]
-Happened = Callable[[str], None]
+Happened = Callable[[str], bool]  # takes what happened; True if the service was struck at it
 
 
 class Pty:
@@ -156,8 +156,8 @@ class _Analyzer(IndependentSender):
         """Send one frame, up to six times while the answer is NAK."""
         for _ in range(6):
             self.put(some)
-            if is_last:
-                self._happened("last frame")
+            if is_last and self._happened("last frame"):
+                return False  # whatever it answered is lost with the line
             said = self.answer()
             if said != NAK:
                 return said == ACK

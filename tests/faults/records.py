@@ -72,7 +72,7 @@ class Records:
     ``happened`` is called at each arrival, after it was noted and before the answer leaves.
     """
 
-    def __init__(self, journal: Journal, happened: Callable[[str], None] = lambda _: None) -> None:
+    def __init__(self, journal: Journal, happened: Callable[[str], bool] = lambda _: False) -> None:
         self.away = threading.Event()
         self._journal = journal
         self._happened = happened

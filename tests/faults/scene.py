@@ -73,8 +73,8 @@ class Scene:
 
     def _feeder(self, left: Sequence[Batch], cut: threading.Event) -> Feeder:
         if self.line is None:
-            return Dropper(self.drops, left, self.journal, cut, lambda _: None)
-        return Line(self.line, left, self.journal, cut, lambda _: None)
+            return Dropper(self.drops, left, self.journal, cut, lambda _: False)
+        return Line(self.line, left, self.journal, cut, lambda _: False)
 
     def serve_and_cut(self, seconds: float, last: int) -> None:
         """Serve and feed, and cut the power ``seconds`` after the first answer of this start."""

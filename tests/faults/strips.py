@@ -51,7 +51,7 @@ def shipped() -> Tables:
 class Inventor:
     """Makes up the batches of one way in. ``letter`` tells the ways' strips and patients apart.
 
-    ``began`` is what the first strip's date is counted from: a minute a strip, so that no two of a patient look like one.
+    ``began`` is what the first strip's date is counted from: a second a strip, so that no two of a patient look like one.
     """
 
     profile: str
@@ -75,7 +75,7 @@ class Inventor:
         strip_type = chance.choice(("sedge-5", "quill-10"))
         return Play(
             number=number,
-            at=self.began + timedelta(minutes=number),
+            at=self.began + timedelta(seconds=number),
             patient_id=f"40{ord(self.letter)}{chance.randrange(PATIENTS):04d}",
             word=chance.choice("NNNNNS"),
             strip_type=strip_type,

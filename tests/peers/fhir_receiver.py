@@ -11,10 +11,11 @@ import asyncio
 import json
 import threading
 import time
-from collections import deque
+from collections import defaultdict, deque
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from decimal import Decimal
+from itertools import islice
 from types import TracebackType
 from typing import Any, Self
 from urllib.parse import parse_qs, unquote
@@ -85,6 +86,8 @@ class FhirReceiver:
     resources: dict[str, dict[str, Any]] = field(default_factory=dict)
     busiest: int = 0
     _script: deque[Reply] = field(default_factory=deque)
+    _indexed: int = 0  # how many of ``resources`` are in ``_places``
+    _places: dict[tuple[str, Any, Any], list[str]] = field(default_factory=lambda: defaultdict(list))
     _busy: int = 0
     _count: int = 0
     _turn: threading.Lock = field(default_factory=threading.Lock)
@@ -194,13 +197,18 @@ class FhirReceiver:
         system, _, value = parse_qs(condition)["identifier"][0].partition("|")
         if not value or unquote(value) != value:
             raise _TransactionError(400, "invalid", f"the condition {condition} is not encoded once")
-        found = [
-            place for place, known in self.resources.items()
-            if known["resourceType"] == kind and any((i.get("system"), i.get("value")) == (system, value) for i in known.get("identifier", []))
-        ]  # fmt: skip
+        found = self._matching(kind, system, value)
         if len(found) > 1:
             raise _TransactionError(412, "multiple-matches", f"{len(found)} records of {kind} match")
         return found[0] if found else None
+
+    def _matching(self, kind: str, system: str, value: str) -> list[str]:
+        """Give the places of the records with an identifier. What was filed since the last look is indexed first."""
+        for place, known in islice(self.resources.items(), self._indexed, None):
+            for each in known.get("identifier", []):
+                self._places[known["resourceType"], each.get("system"), each.get("value")].append(place)
+        self._indexed = len(self.resources)
+        return self._places[kind, system, value]
 
 
 def _entries(bundle: Any) -> list[dict[str, Any]]:
