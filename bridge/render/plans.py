@@ -13,7 +13,7 @@ from bridge.render.forms import every_pad
 from bridge.render.oru import OruWriter, oru_writer
 from bridge.tables.types import DestinationTerms, Tables
 
-RENDERER = "1"  # ours: raised with every change that alters a sent byte, so that plans are checked again
+RENDERER = "2"  # ours: raised with every change of a sent byte, a sample or a rule, so that plans are checked again
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

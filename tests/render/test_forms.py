@@ -9,6 +9,7 @@ import pytest
 from bridge.errors import TableError
 from bridge.model import UnitSystem
 from bridge.render.forms import choose, every_pad, expectation, number_text, ranged, text_key
+from tests.render.every_sample import EVERY_PLAN, ORDERS
 from tests.render.results_for_tests import stat_result
 from tests.render.tables_for_tests import EVERY_STRIP, GRADES_FIRST, NUMBERS_FIRST, SI_FIRST, STRIP, hand_made, number, tables_of
 
@@ -77,3 +78,12 @@ def test_unknown_names_and_missing_codes_say_where() -> None:
     del pads["nitrite"]
     with pytest.raises(TableError, match="The pad 'nitrite' is not in the catalogue"):
         every_pad("testing", STRIP.name, replace(tables, catalogue=replace(tables.catalogue, pads=pads)))
+
+
+@pytest.mark.parametrize(("order", "profile", "strip"), EVERY_PLAN)
+def test_no_two_steps_look_alike_in_a_message(order: str, profile: str, strip: str) -> None:
+    """Code and value together name one step of the ladder, so a receiver can tell every step from every other, in every order of forms."""
+    for name, every in every_pad(profile, strip, tables_of(profile)).items():
+        forms = [choose(pad, ORDERS[order]) for pad in every]
+        said = {(form.code.code, form.value) for form in forms}
+        assert len(said) == len(next(pad for pad in tables_of(profile).strip_types[strip].pads if pad.pad == name).ladder)

@@ -6,6 +6,8 @@ fhir.resources 8.3 (R4B models). Not the default import: that is R5.
 
 from __future__ import annotations
 
+import subprocess
+import sys
 from functools import cache
 from pathlib import Path
 
@@ -102,3 +104,10 @@ def test_fhir_resources_refuses_what_r4_does_not_know(old: bytes, new: bytes, pl
     found = oracle_faults(Format.FHIR, BUNDLE.replace(old, new, 1))
     assert len(found) >= 1
     assert any(fault.startswith("fhir.resources at ") and place in fault.split(": ")[0] for fault in found), found
+
+
+def test_the_serving_process_never_imports_the_libraries() -> None:
+    """ARCHITECTURE rule 10: they are slow to import and large, and the service must not need them to run."""
+    asked_modules = "import sys, bridge.app, bridge.service, bridge.cli.serve; print(sorted({'hl7apy', 'fhir', 'fhir_core'} & {name.split('.')[0] for name in sys.modules}))"
+    child = subprocess.run([sys.executable, "-c", asked_modules], capture_output=True, text=True, timeout=60, check=True)
+    assert child.stdout == "[]\n"
