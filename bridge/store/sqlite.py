@@ -33,7 +33,7 @@ class SqliteStore(WorkReads, ShownReads):
     """
 
     def __init__(self, path: Path, *, now: Callable[[], datetime]) -> None:
-        path.mkdir(parents=True, exist_ok=True)
+        _make_folder(path)
         mounts = Path("/proc/mounts")
         kind = network_mount(path, mounts.read_text(encoding="utf-8")) if mounts.exists() else ""
         if kind:
@@ -68,11 +68,7 @@ class SqliteStore(WorkReads, ShownReads):
             raise StoreFailed(
                 f"The store {self._file} cannot be opened: {error}. Check the disk and the rights of its folder."
             ) from error
-        directory = os.open(folder, os.O_RDONLY)
-        try:
-            os.fsync(directory)  # the new files' names must survive a power cut as well as their bytes
-        finally:
-            os.close(directory)
+        _sync(folder)  # the new files' names must survive a power cut as well as their bytes
 
     def _connect(self) -> sqlite3.Connection:
         connection = sqlite3.connect(self._file, isolation_level=None, timeout=30)
@@ -118,3 +114,21 @@ class SqliteStore(WorkReads, ShownReads):
         for connection in self._readers:
             connection.close()
         self._lock.release()
+
+
+def _make_folder(path: Path) -> None:
+    """Make ``path`` durably: a new folder's name stands in its parent, and a power cut that takes it takes all that is in it."""
+    new = [folder for folder in path.parents if not folder.exists()]
+    path.mkdir(parents=True, exist_ok=True)
+    _sync(path.parent)  # at every start: the last one may have been killed between making and syncing
+    for folder in new:
+        _sync(folder.parent)
+
+
+def _sync(folder: Path) -> None:
+    """Make the names in ``folder`` durable."""
+    descriptor = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)

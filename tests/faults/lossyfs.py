@@ -1,8 +1,8 @@
 #!/usr/bin/env python3
-# Origin: ../shared/tools/lossyfs.py of the project's shared folder, copied on 2026-11-25; the formatter touched it, and one line was
-# added: fsync and fsyncdir fail while the power is off, as every other call does (see "added here").
+# Origin: ../shared/tools/lossyfs.py of the project's shared folder, copied on 2026-11-25; the formatter touched it, and
+# two things were added ("added here"): fsync fails while the power is off, as every other call; mkdir can be forgotten too.
 # It is a tool with its own style, run as a program of its own.
-# ruff: noqa: C408, E401, EXE001, I001, RUF005
+# ruff: noqa: C408, C901, E401, EXE001, I001, RUF005
 # mypy: ignore-errors
 """lossyfs.py - a FUSE file system that forgets what was never fsync'ed: power-loss simulation (needs mfusepy, libfuse).
 
@@ -20,7 +20,7 @@ Directory entries (create, rename, unlink, mkdir) are durable at once unless --l
 renamed file whose directory was never fsync'ed is undone by crash.
 """
 
-import argparse, errno, json, os, random, socket, threading, time
+import argparse, errno, json, os, random, shutil, socket, threading, time
 import mfusepy as fuse
 
 
@@ -70,6 +70,8 @@ class Lossy(fuse.Operations):
     def mkdir(self, path, mode):
         self.live()
         os.mkdir(self.p(path), mode)
+        if self.lose_dirs:  # added here: a folder's own name is in its parent, and lost with all that is in it
+            self.undo.append(("mkdir", path, None, os.path.dirname(path)))
 
     def rmdir(self, path):
         self.live()
@@ -248,6 +250,8 @@ class Lossy(fuse.Operations):
                 try:
                     if kind == "create":
                         os.unlink(self.p(path))
+                    elif kind == "mkdir":
+                        shutil.rmtree(self.p(path))
                     elif kind == "unlink":
                         with open(self.p(path), "wb") as f:
                             f.write(extra)

@@ -11,7 +11,7 @@ from datetime import timedelta
 from pathlib import Path
 
 from bridge import clock
-from tests.faults.disk import Disk
+from tests.faults.disk import Disk, sync_folder
 from tests.faults.feeders import Dropper, Feeder, Line, Open, Pty, caller
 from tests.faults.journal import Journal
 from tests.faults.records import RECEIVERS, Records
@@ -32,6 +32,7 @@ class Scene:
         self.records = stack.enter_context(Records(self.journal))
         self.drops = self.disk.place / "drops"
         self.drops.mkdir()
+        sync_folder(self.disk.place)
         self.line: Open | None = None
         source = self._source(way, stack)
         profile = "brook-file" if way == "file" else "brook"
