@@ -148,7 +148,9 @@ class DestinationQueue:
         # what was due at this look has begun, or waits for something that will wake us
         wait = LONGEST_LOOK if due is None or due <= now else min(due - self._now(), LONGEST_LOOK)
         try:
-            await asyncio.wait_for(self._woken.wait(), max(wait.total_seconds(), 0.001))
+            # not wait_for: up to Python 3.11 it swallows a cancellation that meets the wake-up, and the queue never ends
+            async with asyncio.timeout(max(wait.total_seconds(), 0.001)):
+                await self._woken.wait()
         except TimeoutError:
             return
 
