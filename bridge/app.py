@@ -371,9 +371,7 @@ async def assemble(config: settings.Settings) -> Padpost:
     }
     for queue in queues.values():
         queue.shut("Its messages are being checked.")
-    await asyncio.wrap_future(
-        store.submit(KeepTables(digest=tables.digest, content=tables.canonical, at=clock.now()))
-    )
+    await asyncio.wrap_future(store.submit(KeepTables(digest=tables.digest, content=tables.canonical, at=clock.now())))
     sources: dict[str, Runs] = {}
     service = Service(
         store=store,

@@ -517,13 +517,18 @@ class Facts:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Needs:
-    """The keys by which the service fetches Facts. Empty text means: nothing to look up there."""
+    """The keys by which the service fetches Facts, all as printed.
+
+    An empty ``number`` asks for the strips that carry none either; with an empty ``patient_id`` no patient is looked
+    up. ``printed_at`` is the aware instant where one is legible.
+    """
 
     analyzer: str
     mode: str
     number: str
     record_digest: str
     patient_id: str
+    printed_at: datetime | None = None
 
 
 # --- render ----------------------------------------------------------------------------------

@@ -17,6 +17,7 @@ from bridge.check.understanding import (
     understand_number,
     understand_reading,
 )
+from bridge.check.when import printed_when
 from bridge.identity.strip import key_of
 from bridge.model import CheckedReading, Facts, Finding, Needs, Purpose, Reading, SeenStrips, SeriesState, Severity, StripKey
 from bridge.tables.types import Policy, SeriesRule, Tables
@@ -49,13 +50,15 @@ class Verdict:
 
 def needs(reading: Reading, tables: Tables) -> Needs:
     """Give the keys by which the facts about ``reading`` are fetched. A key that it does not carry is empty."""
-    number = understand_number(reading, tables.profiles[reading.profile].numbers)
+    profile = tables.profiles[reading.profile]
+    number = understand_number(reading, profile.numbers)
     return Needs(
         analyzer=reading.analyzer,
         mode=number.mode,
         number="" if number.number is None else str(number.number),
         record_digest=reading.record_digest,
         patient_id=reading.patient_id.text if reading.patient_id else "",
+        printed_at=_utc(printed_when(profile, reading.printed_date, reading.printed_time).at),
     )
 
 

@@ -12,6 +12,7 @@ from bridge.lifecycle.states import DestinationState, StopGroup, StopState
 from bridge.model import DeliveryState, Format, Message, Place, Priority, Purpose
 from bridge.store import rows
 from bridge.store.codec import json_of, moment, moment_or_none, result_of, unpacked, when
+from bridge.store.snapshots import one_snapshot
 
 _STRIP = (
     "SELECT id, capture_id, idx, outcome, analyzer, mode, series, number, purpose, priority, patient_id, specimen_id, operator, strip_type, strip_lot,"
@@ -120,6 +121,7 @@ class ShownReads:
         query = f"{_STOP} WHERE {' AND '.join(where)} ORDER BY {calm}, t.id LIMIT ?"
         return tuple(_stop(row) for row in self._db().execute(query, (*values, limit)))
 
+    @one_snapshot
     def news(self, *, after_stop: int, after_strip: int) -> rows.News:
         """Give what came after a stop id and a strip id; counts end at ``MOST_NEWS``."""
 
@@ -163,6 +165,7 @@ class ShownReads:
 
     # --- results and strips
 
+    @one_snapshot
     def results(
         self,
         *,
@@ -213,6 +216,7 @@ class ShownReads:
             states=tuple((destination, DeliveryState(state)) for destination, state in states),
         )  # fmt: skip
 
+    @one_snapshot
     def result(self, result_id: str) -> rows.ResultDetail | None:
         """Give one result's newest version with its whole way."""
         row = (
@@ -286,6 +290,7 @@ class ShownReads:
 
     # --- who and where
 
+    @one_snapshot
     def destinations(self) -> tuple[rows.DestinationRow, ...]:
         """Give every destination that was ever named, by name."""
         states = {row[0]: row[1:] for row in self._db().execute("SELECT name, state, reason, since FROM destinations")}
@@ -307,6 +312,7 @@ class ShownReads:
             for name in sorted(states.keys() | counts.keys())
         )  # fmt: skip
 
+    @one_snapshot
     def analyzers(self) -> tuple[rows.AnalyzerRow, ...]:
         """Give every analyzer that was ever heard, by name."""
         work = dict(self._db().execute("SELECT analyzer, count(*) FROM intake WHERE ended_at IS NULL GROUP BY analyzer"))
@@ -345,6 +351,7 @@ class ShownReads:
         ]  # fmt: skip
         return tuple(sorted(used, key=lambda n: (n.analyzer, n.mode, n.series, n.number, n.strip_id)))
 
+    @one_snapshot
     def day(self, day: date, zone: ZoneInfo) -> rows.DayStrips:
         """Give everything that the day tally adds up, by arrival within the local day."""
         span = _bounds(day, zone)

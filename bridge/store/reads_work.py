@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import datetime, timedelta
 
 from bridge.model import (
@@ -24,9 +24,11 @@ from bridge.model import (
 )
 from bridge.store.codec import content_of, json_of, moment, moment_or_none, result_of, unpacked, when
 from bridge.store.rows import CaptureRow, IntakeRow, LaneHead, ReadingFacts
+from bridge.store.snapshots import one_snapshot
 
 OPEN = "('unborn', 'queued', 'sending', 'retrying')"  # lifecycle.states.OPEN_DELIVERY, as the partial index spells it
-MOST_SEEN = 200  # ours: more look-alikes than this say nothing more
+MOST_SEEN = 5_000  # ours: a number that comes once a day comes as often in thirteen years; all that are kept must be compared
+SLACK = timedelta(days=1)  # ours: how far the service's clock may be set back without a strip of the window being overlooked
 
 
 class WorkReads:
@@ -80,24 +82,30 @@ class WorkReads:
 
     # --- identity
 
+    @one_snapshot
     def seen_strips(self, needs: Needs, *, now: datetime, window: timedelta, apart_from: tuple[int, int]) -> SeenStrips:
-        """Give earlier strips that could be this one, newest first; copies, superseded and the strip's own are left out."""
-        same_patient: tuple[SeenStrip, ...] = ()
-        if needs.patient_id:
-            same_patient = self._seen(
-                "patient_printed = ? AND arrived_at BETWEEN ? AND ?",
-                (needs.patient_id, when(now - window - timedelta(days=1)), when(now + window + timedelta(days=1))),
-                apart_from,
-            )
+        """Give earlier strips that could be this one, newest first; copies, superseded and the strip's own are left out.
+
+        The same patient's are those that arrived within ``window`` of ``now`` or were printed within it of the strip's own
+        time: what comes from a folder days later was read close together all the same.
+        """
+        numbered, keys = "analyzer = ? AND mode = ? AND number = ?", [needs.analyzer, needs.mode, needs.number]
+        if not needs.number and needs.patient_id:  # numberless strips of other patients are no look-alikes, and they are many
+            numbered, keys = f"{numbered} AND patient_printed IN (?, '')", [*keys, needs.patient_id]
         return SeenStrips(
-            same_number=self._seen(
-                "analyzer = ? AND mode = ? AND number = ?", (needs.analyzer, needs.mode, needs.number), apart_from
-            ),
-            same_record=self._seen("analyzer = ? AND record_digest = ?", (needs.analyzer, needs.record_digest), apart_from),
-            same_patient=same_patient,
+            same_number=self._seen(numbered, keys, apart_from),
+            same_record=self._seen("analyzer = ? AND record_digest = ?", [needs.analyzer, needs.record_digest], apart_from),
+            same_patient=self._same_patient(needs, now, window, apart_from) if needs.patient_id else (),
         )
 
-    def _seen(self, where: str, values: tuple[object, ...], apart_from: tuple[int, int]) -> tuple[SeenStrip, ...]:
+    def _same_patient(self, needs: Needs, now: datetime, window: timedelta, apart_from: tuple[int, int]) -> tuple[SeenStrip, ...]:
+        where, values = "arrived_at BETWEEN ? AND ?", [when(now - window - SLACK), when(now + window + SLACK)]
+        if needs.printed_at is not None:
+            where = f"({where} OR analyzed_at BETWEEN ? AND ?)"
+            values += [when(needs.printed_at - window), when(needs.printed_at + window)]
+        return self._seen(f"patient_printed = ? AND {where}", [needs.patient_id, *values], apart_from)
+
+    def _seen(self, where: str, values: Sequence[object], apart_from: tuple[int, int]) -> tuple[SeenStrip, ...]:
         rows = self._db().execute(
             "SELECT s.id, s.analyzer, s.mode, s.series, s.number, s.content, s.analyzed_at, s.arrived_at, s.record_digest, s.outcome,"
             " EXISTS (SELECT 1 FROM stops t WHERE t.strip_id = s.id AND t.state = 'open' AND t.delivery_id IS NULL)"
@@ -126,6 +134,7 @@ class WorkReads:
         ).fetchone()  # fmt: skip
         return SeriesState(series=row[0], last_number=row[1], last_printed_at=moment_or_none(row[2])) if row else None
 
+    @one_snapshot
     def reading_facts(self, capture_id: int, index: int) -> ReadingFacts:
         """Give what persons decided about a reading, and the result it became before (refused everywhere)."""
         patient_id: str | None = None

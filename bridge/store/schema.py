@@ -1,7 +1,7 @@
 """The tables, declared once for SQLite and PostgreSQL. Times are text, ISO 8601 in UTC with microseconds, so that they sort.
 
-Payloads are zlib-compressed and come back byte-identical. ``events`` is append-only (triggers in the migration)
-and holds no patient identifiers.
+Payloads are zlib-compressed and come back byte-identical. ``captures`` and ``events`` are append-only (triggers in
+the migrations); ``events`` holds no patient identifiers.
 """
 
 from __future__ import annotations
@@ -91,6 +91,7 @@ strips = Table(
     Index("strips_number", "analyzer", "mode", "number"),
     Index("strips_record", "analyzer", "record_digest"),
     Index("strips_patient", "patient_printed", "arrived_at"),
+    Index("strips_patient_read", "patient_printed", "analyzed_at"),
     Index("strips_arrived", "arrived_at"),
     Index("strips_result", "result_id"),
 )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import timedelta
+from datetime import UTC, timedelta
 
 import pytest
 from hypothesis import given
@@ -72,9 +72,14 @@ def test_a_clean_strip_passes_whole() -> None:
 def test_the_needs_are_the_printed_keys() -> None:
     """What is looked up is what the strip says, not what a person made of it later."""
     assert needs(reading(number="S0007", digest="d"), TABLES) == Needs(
-        analyzer="bench-1", mode="stat", number="7", record_digest="d", patient_id="4711"
+        analyzer="bench-1",
+        mode="stat",
+        number="7",
+        record_digest="d",
+        patient_id="4711",
+        printed_at=(ARRIVED - timedelta(minutes=2)).astimezone(UTC),
     )
-    assert needs(reading(number=None, patient=None, digest="d"), TABLES) == Needs(
+    assert needs(reading(number=None, patient=None, clock=None, digest="d"), TABLES) == Needs(
         analyzer="bench-1", mode="routine", number="", record_digest="d", patient_id=""
     )
     assert needs(reading(number="7#", digest="d"), TABLES).number == ""
