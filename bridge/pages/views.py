@@ -178,7 +178,7 @@ class Views:
         return self._found(request, Search(before=before))
 
     def search(
-        self, request: Request, token: Text, search: Text = "", day: Text = "", state: Text = "", before: Text = ""
+        self, request: Request, token: Text = "", search: Text = "", day: Text = "", state: Text = "", before: Text = ""
     ) -> Response:
         """Find results; by POST, so that an identifier is in no URL or log."""
         self._require_token(request, token)
@@ -252,7 +252,7 @@ class Views:
         return RedirectResponse(f"/rejected/{stop_id}", status_code=SEE_OTHER)
 
     def read_all_again(
-        self, request: Request, token: Text, rule: Text, expected: Annotated[int, Form()], name: Text = "", reason: Text = ""
+        self, request: Request, rule: Text, expected: Annotated[int, Form()], token: Text = "", name: Text = "", reason: Text = ""
     ) -> Response:
         """Read all of one reason again, if there are still as many as the person saw."""
         self._require_token(request, token)

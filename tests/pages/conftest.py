@@ -1,0 +1,25 @@
+"""What the tests of the pages share: a real store of their own, and the pages served over it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from tests.pages.stocked import Stocked, Visitor
+
+
+@pytest.fixture
+def shelf(tmp_path: Path) -> Iterator[Stocked]:
+    """Give a real, empty store."""
+    stocked = Stocked(tmp_path)
+    yield stocked
+    stocked.close()
+
+
+@pytest.fixture
+def visitor(shelf: Stocked) -> Iterator[Visitor]:
+    """Serve the pages over the shelf, on a loopback port."""
+    with shelf.serving() as visitor:
+        yield visitor
