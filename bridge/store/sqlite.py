@@ -63,6 +63,7 @@ class SqliteStore(WorkReads, ShownReads):
             recover(connection, now())
             self._epoch = str(connection.execute("SELECT value FROM meta WHERE name = 'epoch'").fetchone()[0])
             connection.execute("COMMIT")
+            connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()  # what a crash left in the log
             connection.close()
         except sqlite3.Error as error:
             raise StoreFailed(
@@ -76,6 +77,7 @@ class SqliteStore(WorkReads, ShownReads):
         connection.execute(
             "PRAGMA synchronous = FULL"
         )  # an fsync at every commit: NORMAL loses acknowledged strips in a power cut
+        connection.execute("PRAGMA wal_autocheckpoint = 0")  # the writer does it, and hears of its errors
         connection.execute("PRAGMA foreign_keys = ON")
         return connection
 

@@ -19,6 +19,7 @@ from bridge.errors import StoreFailed, StoreFull
 from bridge.store.commands import Command
 
 LARGEST_GROUP = 200  # ours: bounds how long the first of a group waits for the last
+CHANGES_A_MOVE = 1000  # ours: rows written between two moves of the log into the file; some 4 MB of log, SQLite's own measure
 # What SQLite says of one statement and its values alone; its other errors concern the file (PEP 249's classes)
 _OF_ONE = (sqlite3.IntegrityError, sqlite3.ProgrammingError, sqlite3.InterfaceError, sqlite3.DataError)
 _Job = tuple[Command, "Future[Any]"]
@@ -36,6 +37,7 @@ class Writer:
         self._jobs: queue.SimpleQueue[_Job | None] = queue.SimpleQueue()
         self._connect = connect
         self._closed = False
+        self._move_at = CHANGES_A_MOVE
         self._turn = threading.Lock()  # nothing is queued behind the end, where nobody would ever do it
         self._thread = threading.Thread(target=self._run, name="padpost-store-writer", daemon=True)
         self._thread.start()
@@ -112,6 +114,22 @@ class Writer:
                 future.set_result(value)
             else:
                 future.set_exception(fault)
+        self._move_log(connection)
+
+    def _move_log(self, connection: sqlite3.Connection) -> None:
+        """Move the log into the file when it has grown; an fsync that fails in it stops the writer.
+
+        SQLite would do this by itself, but passes over its errors and syncs again after some later commit. A full
+        disk is none: the log keeps everything until there is room.
+        """
+        if connection.total_changes < self._move_at:
+            return
+        self._move_at = connection.total_changes + CHANGES_A_MOVE
+        try:
+            connection.execute("PRAGMA wal_checkpoint(PASSIVE)").fetchone()
+        except sqlite3.Error as error:
+            if error.sqlite_errorcode & 0xFF != sqlite3.SQLITE_FULL:
+                self._stop(error)
 
     def _one(self, connection: sqlite3.Connection, command: Command) -> tuple[Any, BaseException | None]:
         """Do one command in its savepoint; give its value, or the refusal that undid it alone."""

@@ -1,6 +1,7 @@
 #!/usr/bin/env python3
 # Origin: ../shared/tools/lossyfs.py of the project's shared folder, copied on 2026-11-25; the formatter touched it, and
-# two things were added ("added here"): fsync fails while the power is off, as every other call; mkdir can be forgotten too.
+# some things were added ("added here"): fsync fails while the power is off, as every other call; mkdir can be forgotten too;
+# fsync can fail for some files only.
 # It is a tool with its own style, run as a program of its own.
 # ruff: noqa: C408, C901, E401, EXE001, I001, RUF005
 # mypy: ignore-errors
@@ -13,7 +14,7 @@ file copies it to BACKING.  Commands, one a line, on the unix socket (answer: on
   crash            drop every unsynced byte; later calls fail with EIO until "power" (mount stays, a fresh start can be made)
   crash torn       as crash, but each file keeps a random prefix/subset of its unsynced 512-byte sectors (torn, reordered writes)
   power            accept calls again (state = what survived)
-  set KEY VALUE    fsync_errno N|0; write_errno N|0; write_after BYTES (ENOSPC after that many more bytes, -1 off);
+  set KEY VALUE    fsync_errno N|0; fsync_main N|0 (added here: the same for every file that is no write-ahead log); write_errno N|0; write_after BYTES (ENOSPC after that many more bytes, -1 off);
                    delay_ms N (each write and fsync); lie 1|0 (fsync returns OK but makes nothing durable)
   stats
 Directory entries (create, rename, unlink, mkdir) are durable at once unless --lose-dirs is given: then a created or
@@ -36,7 +37,7 @@ class Lossy(fuse.Operations):
         self.off = False
         self.lose_dirs = lose_dirs
         self.undo = []
-        self.k = dict(fsync_errno=0, write_errno=0, write_after=-1, delay_ms=0, lie=0)
+        self.k = dict(fsync_errno=0, fsync_main=0, write_errno=0, write_after=-1, delay_ms=0, lie=0)
         self.n = dict(writes=0, bytes=0, fsyncs=0, crashes=0, lost_bytes=0, errors=0)
 
     def p(self, path):
@@ -207,6 +208,9 @@ class Lossy(fuse.Operations):
             if self.k["fsync_errno"]:
                 self.n["errors"] += 1
                 raise fuse.FuseOSError(self.k["fsync_errno"])
+            if self.k["fsync_main"] and not path.endswith("-wal"):  # added here
+                self.n["errors"] += 1
+                raise fuse.FuseOSError(self.k["fsync_main"])
             if self.k["lie"]:
                 return 0
             if path in self.vol:

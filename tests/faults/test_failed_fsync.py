@@ -23,6 +23,7 @@ from tests.receive.independent_sender import IndependentSender, frame
 
 ACK, NAK, EOT = b"\x06", b"\x15", b"\x04"
 PATIENCE_S = 30.0
+MANY = 60  # strips: more than the service takes between two moves of its log
 
 pytestmark = [pytest.mark.needs_root, pytest.mark.slow]
 
@@ -119,4 +120,27 @@ def test_a_file_stays_in_place_until_the_restart(tmp_path: Path, stack: ExitStac
     assert not (scene.drops / "done" / second.name).exists()
     scene.served.stop()
     scene.drain(3)
+    assert scene.journal.history.faults(RECEIVERS) == []
+
+
+def test_a_checkpoint_that_cannot_be_synced_stops_the_service_too(tmp_path: Path, stack: ExitStack) -> None:
+    """SQLite itself passes over an fsync that fails while it moves the log into the file, and tries it again at some later commit."""
+    scene = begin(tmp_path, stack, way="serial", seed=23)
+    scene.disk.tell(f"set fsync_main {errno.EIO}")
+    cut = threading.Event()
+    feeder = scene.feed(MANY, cut)
+    wait(lambda: says_so(scene))
+    scene.disk.tell("set fsync_main 0")
+    fsyncs = scene.disk.tell("stats")["fsyncs"]
+    cut.set()
+    feeder.join()
+    taken = len(scene.journal.history.acknowledged)
+    assert taken < MANY
+    assert scene.line is not None
+    with scene.line() as descriptor:
+        assert offer(IndependentSender(descriptor), scene.batch(MANY)).endswith(NAK)
+    assert scene.disk.tell("stats")["fsyncs"] == fsyncs
+    assert says_so(scene)
+    scene.served.stop()
+    scene.drain(MANY)
     assert scene.journal.history.faults(RECEIVERS) == []

@@ -18,7 +18,7 @@ from tests.faults.disk import Disk, sync_folder
 from tests.faults.records import RECEIVERS
 from tests.faults.scene import Scene
 
-CUTS = 3
+CUTS = 2
 BATCHES = 15  # more brought before each cut
 LONGEST_S = 0.6  # from the first answer after a start to the cut
 
