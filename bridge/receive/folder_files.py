@@ -126,7 +126,9 @@ def put_away(folder: Path, seen: Seen, where: str) -> bool:
     False if another version of it lies there by now: that one stays, as a new file. Raises OSError if it cannot be moved.
     """
     target_folder = folder / where
-    target_folder.mkdir(exist_ok=True)
+    if not target_folder.is_dir():
+        target_folder.mkdir(exist_ok=True)
+        _sync(folder)  # before anything is in it: a power cut that takes the folder's name takes the file too
     source = folder / seen.name
     if not _is_still(source, seen):
         return False

@@ -9,11 +9,12 @@ from __future__ import annotations
 import os
 import sqlite3
 from collections.abc import Iterator
-from contextlib import ExitStack, closing
+from contextlib import ExitStack, closing, suppress
 from pathlib import Path
 
 import pytest
 
+from bridge.receive import folder_files
 from tests.faults.disk import Disk, sync_folder
 from tests.faults.records import RECEIVERS
 from tests.faults.scene import Scene
@@ -53,6 +54,35 @@ def test_the_disk_forgets_what_was_never_fsynced(tmp_path: Path) -> None:
             safe.read_bytes()
         disk.mount_again()
         assert {path.name: path.read_bytes() for path in disk.place.iterdir()} == {"safe": b"safe"}
+
+
+@pytest.mark.parametrize("syncs", range(4))
+def test_a_cut_while_a_file_is_put_away_leaves_it_in_one_place(
+    syncs: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A refused file's bytes are nowhere else: whichever syncs came before the cut, it lies in the folder or in refused/, whole."""
+    with Disk(tmp_path, seed=2) as disk:
+        file = disk.place / "big.txt"
+        with file.open("wb") as opened:
+            opened.write(b"all of it")
+            opened.flush()
+            os.fsync(opened.fileno())
+        sync_folder(disk.place)
+        left = iter(range(syncs))
+
+        def sync(folder: Path) -> None:
+            if next(left, None) is None:
+                disk.cut(torn=False)
+            sync_folder(folder)
+
+        monkeypatch.setattr(folder_files, "_sync", sync)
+        (seen,) = folder_files.look(disk.place)
+        with suppress(OSError):  # the cut
+            folder_files.put_away(disk.place, seen, folder_files.REFUSED)
+            disk.cut(torn=False)
+        disk.mount_again()
+        there = [path for path in (file, disk.place / "refused" / "big.txt") if path.exists()]
+        assert [path.read_bytes() for path in there] == [b"all of it"]
 
 
 @pytest.mark.parametrize(("way", "seed"), [("file", 11), ("serial", 12), ("tcp", 13)])
