@@ -5,6 +5,7 @@ from __future__ import annotations
 import sqlite3
 
 from bridge.errors import Overtaken, RefusedAction
+from bridge.lifecycle.answers import Silence
 from bridge.lifecycle.states import DeliveryEvent, StopEnd
 from bridge.model import DeliveryState
 from bridge.store.codec import json_text, when
@@ -12,6 +13,7 @@ from bridge.store.commands import CloseStop
 from bridge.store.statements import move_delivery, note
 
 _NEVER_THERE = (DeliveryState.UNBORN, DeliveryState.QUEUED, DeliveryState.REFUSED, DeliveryState.EXPIRED)
+_NEVER_LEFT = (Silence.NO_CONNECTION, Silence.NAME, Silence.TLS, Silence.SETUP, Silence.UNFRAMED)  # a try that sent nothing
 
 
 def close_stop(db: sqlite3.Connection, command: CloseStop) -> None:
@@ -72,8 +74,9 @@ def _set_result_aside(db: sqlite3.Connection, command: CloseStop, delivery_id: i
     rows = db.execute(
         "SELECT id, destination, state FROM deliveries WHERE result_id = ? AND version = ?", (result_id, version)
     ).fetchall()
-    for _, destination, state in rows:
-        if state not in (*_NEVER_THERE, DeliveryState.SUPERSEDED, DeliveryState.DISCARDED):
+    for other_id, destination, state in rows:
+        is_clear = state in (*_NEVER_THERE, DeliveryState.SUPERSEDED, DeliveryState.DISCARDED)
+        if not is_clear or (state != DeliveryState.REFUSED and _was_given_up_unanswered(db, other_id)):
             raise RefusedAction(
                 f"{destination} has this result under the old patient ID, or may have it. It must be withdrawn there first, by your procedure for "
                 "corrected reports. Then discard this row, or send it again."
@@ -93,6 +96,16 @@ def _set_result_aside(db: sqlite3.Connection, command: CloseStop, delivery_id: i
                     command.stop_id,
                 ),
             )
+
+
+def _was_given_up_unanswered(db: sqlite3.Connection, delivery_id: int) -> bool:
+    """Say whether a delivery was given up after a try that left us: the receiver may have filed it without our hearing so."""
+    row = db.execute(
+        "SELECT 1 FROM stops t JOIN attempts a ON a.delivery_id = t.delivery_id"
+        f" WHERE t.delivery_id = ? AND t.rule = 'deliver.expired' AND a.code NOT IN ({', '.join('?' * len(_NEVER_LEFT))})",
+        (delivery_id, *_NEVER_LEFT),
+    ).fetchone()
+    return row is not None
 
 
 def _send_again(db: sqlite3.Connection, command: CloseStop, delivery_id: int | None) -> None:

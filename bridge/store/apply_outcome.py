@@ -154,7 +154,8 @@ def _stop(db: sqlite3.Connection, command: RecordOutcome, strip_id: int) -> tupl
     """Open the strip's stop, or count it on the stop that stands for the same bytes; give (stop id, whether it joined)."""
     outcome = command.outcome
     if isinstance(outcome, Copy):
-        return _joined(db, command, "strip_id = ?", (outcome.of,)), True
+        joined = _joined(db, command, "strip_id = ?", (outcome.of,))
+        return joined, joined is not None
     if isinstance(outcome, Coded | NonPatient):
         return None, False
     findings = [f for f in _findings(command) if f.severity is not Severity.NOTE] or list(_findings(command))
