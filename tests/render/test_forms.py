@@ -28,6 +28,8 @@ def test_a_form_that_a_step_lacks_gives_way_to_the_next() -> None:
     negative = replace(GLUCOSE, forms=GLUCOSE.forms[:1])
     assert choose(negative, SI_FIRST) is negative.forms[0]
     assert choose(negative, (UnitSystem.SI,)) is negative.forms[0]
+    without_si = replace(GLUCOSE, forms=GLUCOSE.forms[:2])
+    assert choose(without_si, (UnitSystem.SI,)) is without_si.forms[0], "the grade, not whichever comes last"
 
 
 def test_the_key_tells_values_and_flags_apart() -> None:
