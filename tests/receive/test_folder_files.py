@@ -136,7 +136,7 @@ def test_put_away_brings_back_a_version_swapped_in_at_the_last_moment(tmp_path: 
 
 
 def test_both_folders_are_synced_after_the_move(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """A rename is durable when the folders are: done/ first, so that no moment knows the file nowhere."""
+    """A rename is durable when the folders are: done/ first, so that no moment knows the file nowhere; a new done/ before that."""
     synced: list[str] = []
     fsync = os.fsync
 
@@ -146,6 +146,10 @@ def test_both_folders_are_synced_after_the_move(tmp_path: Path, monkeypatch: pyt
 
     monkeypatch.setattr(os, "fsync", note)
     (tmp_path / "r.txt").write_bytes(b"x")
+    put_away(tmp_path, look(tmp_path)[0], "done")
+    assert synced == [tmp_path.name, "done", tmp_path.name]
+    synced.clear()
+    (tmp_path / "s.txt").write_bytes(b"y")
     put_away(tmp_path, look(tmp_path)[0], "done")
     assert synced == ["done", tmp_path.name]
 
