@@ -1,0 +1,261 @@
+"""The one writer: groups, savepoints, answers only after the commit, and what stops it."""
+
+from __future__ import annotations
+
+import asyncio
+import sqlite3
+import threading
+from collections.abc import Iterator
+from concurrent.futures import Future
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from bridge.errors import StoreFailed, StoreFull
+from bridge.store.commands import Command, ReserveNumbers
+from bridge.store.writer import LARGEST_GROUP, Writer
+from tests.store.strips import WAIT
+
+
+class Bench:
+    """A writer over a real file whose commands insert their number; what it tells SQLite is noted in order."""
+
+    def __init__(self, file: Path) -> None:
+        self.file = file
+        self.said: list[str] = []
+        self.hold = threading.Event()  # while cleared, the first command of a group waits inside its transaction
+        self.inside = threading.Event()  # set once a command is inside its transaction
+        self.hold.set()
+        with sqlite3.connect(file) as db:
+            db.execute("CREATE TABLE n (value INTEGER UNIQUE)")
+        db.close()
+        self.writer = Writer(self._connect, self._apply)
+
+    def _connect(self) -> sqlite3.Connection:
+        connection = sqlite3.connect(self.file, isolation_level=None)
+        connection.set_trace_callback(self.said.append)
+        return connection
+
+    def _apply(self, db: sqlite3.Connection, command: Command) -> int:
+        assert isinstance(command, ReserveNumbers)
+        self.inside.set()
+        assert self.hold.wait(WAIT)
+        if command.count < 0:
+            raise _FAULTS[command.count]
+        db.execute("INSERT INTO n VALUES (?)", (command.count,))
+        return command.count
+
+    def put(self, number: int) -> Future[Any]:
+        return self.writer.submit(ReserveNumbers(count=number))
+
+    def commits(self) -> int:
+        return self.said.count("COMMIT")
+
+    def rows(self) -> list[int]:
+        connection = sqlite3.connect(self.file)
+        try:
+            return [value for (value,) in connection.execute("SELECT value FROM n ORDER BY value")]
+        finally:
+            connection.close()
+
+
+def _sqlite_error(code: int, name: str) -> sqlite3.OperationalError:
+    error = sqlite3.OperationalError(name)
+    error.sqlite_errorcode = code
+    error.sqlite_errorname = name
+    return error
+
+
+# What a command of this number meets
+_FAULTS: dict[int, BaseException] = {
+    -1: ValueError("no such step"),
+    -2: KeyError("nothing there"),
+    -3: AssertionError("a defect of ours"),
+    -4: OverflowError("too large"),
+    -5: _sqlite_error(sqlite3.SQLITE_FULL, "SQLITE_FULL"),
+    -6: _sqlite_error(sqlite3.SQLITE_IOERR_FSYNC, "SQLITE_IOERR_FSYNC"),
+    -7: MemoryError(),
+}
+
+
+@pytest.fixture
+def bench(tmp_path: Path) -> Iterator[Bench]:
+    made = Bench(tmp_path / "n.sqlite")
+    yield made
+    made.hold.set()
+    made.writer.close()
+
+
+def test_a_command_alone_is_committed_at_once(bench: Bench) -> None:
+    """No timer: nobody waits for company."""
+    assert bench.put(1).result(WAIT) == 1
+    assert bench.said[-5:] == ["BEGIN IMMEDIATE", "SAVEPOINT one", "INSERT INTO n VALUES (1)", "RELEASE one", "COMMIT"]
+
+
+def test_what_queues_up_during_a_commit_shares_the_next(bench: Bench) -> None:
+    """Three hundred commands behind one that is under way: two more commits, of 200 and of 100, and every one is there."""
+    bench.hold.clear()
+    first = bench.put(0)
+    assert bench.inside.wait(WAIT)
+    futures = [bench.put(number) for number in range(1, 301)]
+    assert not any(future.done() for future in (first, *futures))  # nothing is told before its commit
+    bench.hold.set()
+    assert [future.result(WAIT) for future in (first, *futures)] == list(range(301))
+    assert LARGEST_GROUP == 200
+    assert bench.commits() == 3
+    assert bench.rows() == list(range(301))
+
+
+def test_many_submitters_need_fewer_commits_than_commands(bench: Bench) -> None:
+    """From eight threads at once; each sees its own command in the file as soon as its future says so."""
+    bench.hold.clear()
+    unseen: list[int] = []
+
+    def work(start: int) -> None:
+        for future, number in [(bench.put(n), n) for n in range(start, start + 25)]:
+            assert future.result(WAIT) == number
+            if number not in bench.rows():
+                unseen.append(number)
+
+    threads = [threading.Thread(target=work, args=(25 * each,)) for each in range(8)]
+    for thread in threads:
+        thread.start()
+    assert bench.inside.wait(WAIT)
+    bench.hold.set()
+    for thread in threads:
+        thread.join(WAIT)
+    assert bench.rows() == list(range(200))
+    assert unseen == []
+    assert bench.commits() < 200
+
+
+@pytest.mark.parametrize("fault", [-1, -2, -3, -4])
+def test_a_fault_of_one_command_is_undone_alone(bench: Bench, fault: int) -> None:
+    """Also a defect of ours: told to the one who asked; its neighbours in the group are committed, and the thread lives."""
+    bench.hold.clear()
+    first = bench.put(1)
+    assert bench.inside.wait(WAIT)
+    before, bad, behind = bench.put(2), bench.put(fault), bench.put(3)
+    bench.hold.set()
+    assert [future.result(WAIT) for future in (first, before, behind)] == [1, 2, 3]
+    assert bad.exception(WAIT) is _FAULTS[fault]
+    assert bench.rows() == [1, 2, 3]
+    assert bench.writer.fault == ""
+
+
+def test_a_broken_constraint_is_undone_alone(bench: Bench) -> None:
+    """SQLite's own refusal of one row concerns that row's command only."""
+    bench.hold.clear()
+    futures = [bench.put(number) for number in (1, 2, 2, 3)]
+    bench.hold.set()
+    assert isinstance(futures[2].exception(WAIT), sqlite3.IntegrityError)
+    assert [futures[n].result(WAIT) for n in (0, 1, 3)] == [1, 2, 3]
+    assert bench.rows() == [1, 2, 3]
+
+
+def test_a_full_disk_undoes_the_group_and_the_next_goes_on(bench: Bench) -> None:
+    """Nothing of the group is written; the writer says so until something could be written again."""
+    bench.hold.clear()
+    first = bench.put(0)
+    assert bench.inside.wait(WAIT)
+    futures = [bench.put(number) for number in (1, -5, 2)]
+    bench.hold.set()
+    assert first.result(WAIT) == 0
+    for future in futures:
+        with pytest.raises(StoreFull, match=r"^The disk is full; nothing was written \(SQLITE_FULL\)\.$"):
+            future.result(WAIT)
+    assert bench.rows() == [0]
+    assert bench.writer.shortage == "The disk is full; nothing was written (SQLITE_FULL)."
+    assert bench.put(3).result(WAIT) == 3
+    assert (bench.writer.shortage, bench.writer.fault) == ("", "")
+
+
+@pytest.mark.parametrize(("fault", "name"), [(-6, "SQLITE_IOERR_FSYNC"), (-7, "MemoryError")])
+def test_after_a_failed_write_nothing_is_acknowledged_any_more(bench: Bench, fault: int, name: str) -> None:
+    """What is durable is unknown (PostgreSQL: "PANIC on fsync() failure", data_sync_retry off): stop, and say why, for good."""
+    bench.hold.clear()
+    first = bench.put(1)
+    assert bench.inside.wait(WAIT)
+    futures = [bench.put(number) for number in (2, fault, 3)]
+    bench.hold.set()
+    assert first.result(WAIT) == 1
+    sentence = f"Writing to the store failed ({name}). Nothing more is acknowledged; mend the disk and restart Padpost."
+    for future in (*futures, bench.put(4)):
+        with pytest.raises(StoreFailed) as told:
+            future.result(WAIT)
+        assert str(told.value) == sentence
+    assert bench.writer.fault == sentence
+    assert bench.rows() == [1]
+
+
+def test_a_cancelled_waiter_takes_nothing_back(bench: Bench) -> None:
+    """A task that is cancelled while it waits (a stopping service) leaves its command done, and harms no other."""
+    bench.hold.clear()
+
+    async def give_up() -> None:
+        waiting = asyncio.ensure_future(asyncio.wrap_future(bench.put(1)))
+        await asyncio.sleep(0)
+        waiting.cancel()
+        with pytest.raises(asyncio.CancelledError):
+            await waiting
+
+    asyncio.run(give_up())
+    behind = bench.put(2)
+    assert not behind.cancel()
+    bench.hold.set()
+    assert behind.result(WAIT) == 2
+    assert bench.rows() == [1, 2]
+
+
+def test_closing_does_what_was_submitted_and_refuses_the_rest(bench: Bench) -> None:
+    """Nobody waits for ever: what came in time is done, what came late is told so."""
+    futures = [bench.put(number) for number in range(5)]
+    bench.writer.close()
+    assert [future.result(0) for future in futures] == [0, 1, 2, 3, 4]
+    with pytest.raises(StoreFailed, match=r"^The store is closed\.$"):
+        bench.put(5).result(0)
+    assert bench.rows() == [0, 1, 2, 3, 4]
+
+
+def test_submitting_while_closing_never_leaves_a_future_open(tmp_path: Path) -> None:
+    """Threads that submit at the moment of closing get an answer each: done, or refused."""
+    for turn in range(10):
+        bench = Bench(tmp_path / f"{turn}.sqlite")
+        futures: list[Future[Any]] = []
+        go = threading.Barrier(2)
+
+        def submit(bench: Bench = bench, go: threading.Barrier = go, futures: list[Future[Any]] = futures) -> None:
+            go.wait(WAIT)
+            futures.extend(bench.put(number) for number in range(50))
+
+        thread = threading.Thread(target=submit)
+        thread.start()
+        go.wait(WAIT)
+        bench.writer.close()
+        thread.join(WAIT)
+        done = [future.result(WAIT) for future in futures if future.exception(WAIT) is None]
+        assert len(futures) == 50
+        assert done == list(range(len(done)))
+        assert bench.rows() == done
+
+
+def test_a_file_that_cannot_be_opened_answers_everyone(tmp_path: Path) -> None:
+    """The thread ends before its first group: whoever asked, and whoever asks, is told."""
+    asked = threading.Event()
+
+    def connect() -> sqlite3.Connection:
+        assert asked.wait(WAIT)
+        return sqlite3.connect(tmp_path / "no" / "such.sqlite")
+
+    def never(_db: sqlite3.Connection, _command: Command) -> None:
+        raise AssertionError("there is no file to write to")
+
+    writer = Writer(connect, never)
+    early = writer.submit(ReserveNumbers(count=1))
+    asked.set()
+    sentence = "Writing to the store failed (SQLITE_CANTOPEN)"
+    assert str(early.exception(WAIT)).startswith(sentence)
+    assert str(writer.submit(ReserveNumbers(count=1)).exception(WAIT)).startswith(sentence)
+    assert writer.fault.startswith(sentence)
+    writer.close()
