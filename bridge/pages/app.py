@@ -74,6 +74,7 @@ def _templates(site: PagesSite, now: Callable[[], datetime]) -> Jinja2Templates:
         site=site,
         version=__version__,
         shown=words.shown,
+        begin=words.begin,
         plain=words.plain,
         counted=words.counted,
         number=words.number,

@@ -279,6 +279,11 @@ def counted(count: int, one: str, many: str = "") -> str:
     return f"{number(count)} {one if count == 1 else many or one + 's'}"
 
 
+def begin(phrase: str) -> str:
+    """Give a phrase as a heading begins: its first letter large, the others as they are (ID stays ID)."""
+    return phrase[:1].upper() + phrase[1:]
+
+
 def reason(rule: str) -> str:
     """Give a rule's name in a few plain words; a rule we have no words for is named by its parts."""
     return REASON_WORDS.get(rule) or WAY_WORDS.get(rule) or rule.replace("_", " ").replace(".", ": ")

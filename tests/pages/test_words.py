@@ -195,3 +195,8 @@ def test_a_rule_without_words_is_named_by_its_parts() -> None:
         "turned away",
         "lot: out of date",
     ]
+
+
+def test_a_heading_begins_large_and_keeps_its_own_capitals() -> None:
+    """ID is not Id."""
+    assert [words.begin(phrase) for phrase in ("patient ID fails", "ID", "")] == ["Patient ID fails", "ID", ""]
