@@ -1,0 +1,192 @@
+"""The application as a whole: health, a store that cannot write, a defect, and its files."""
+
+from __future__ import annotations
+
+import secrets
+import sqlite3
+from collections.abc import Iterator
+from concurrent.futures import Future
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from bridge.desk.actions import Desk
+from bridge.errors import StoreFull
+from bridge.model import Actor
+from bridge.pages.guard import HEADERS
+from bridge.pages.today import STORE_FAILED, STORE_FULL
+from bridge.store.sqlite import SqliteStore
+from tests.pages.stocked import NOW, POLICY, Page, Stocked, Visitor
+
+ANA = {"name": "Ana", "reason": "no urine left"}
+FULL = "The disk is full; nothing was written (SQLITE_FULL)."
+
+
+class _Reachable(SqliteStore):
+    """A real store whose writing connection a test may bound or close, as a full or dying disk would."""
+
+    written_by: sqlite3.Connection
+
+    def _connect(self) -> sqlite3.Connection:
+        connection = sqlite3.connect(self._file, isolation_level=None, timeout=30, check_same_thread=False)
+        for pragma in ("journal_mode = WAL", "synchronous = FULL", "foreign_keys = ON"):
+            connection.execute(f"PRAGMA {pragma}")
+        self.written_by = connection
+        return connection
+
+
+@pytest.fixture
+def failing(tmp_path: Path) -> Iterator[Stocked]:
+    """Give a shelf over a store that can be made to fail; the writer's connection is known once it wrote."""
+    stocked = Stocked(tmp_path)
+    stocked.store.close()
+    stocked.store = _Reachable(tmp_path / "store", now=lambda: NOW)
+    stocked.desk = Desk(stocked.store, POLICY, lambda: NOW)
+    yield stocked
+    stocked.close()
+
+
+def fill(shelf: Stocked) -> None:
+    """Let the disk be full: SQLite may take no further page (sqlite.org, PRAGMA max_page_count)."""
+    store = shelf.store
+    assert isinstance(store, _Reachable)
+    pages = store.written_by.execute("PRAGMA page_count").fetchone()[0]
+    store.written_by.execute(f"PRAGMA max_page_count = {pages}")
+    with pytest.raises(StoreFull):
+        _keep(shelf, 200)
+
+
+def _keep(shelf: Stocked, strips: int) -> None:
+    for _ in range(strips):
+        shelf.rejected(payload=secrets.token_bytes(10_000))
+
+
+def make_room(shelf: Stocked) -> None:
+    """Let the disk have room again."""
+    assert isinstance(shelf.store, _Reachable)
+    shelf.store.written_by.execute("PRAGMA max_page_count = 1000000")
+
+
+def test_health_says_live_and_ready(visitor: Visitor) -> None:
+    """For whatever watches the process."""
+    assert visitor.get("/health/live").json() == {"status": "live"}
+    answer = visitor.get("/health/ready")
+    assert (answer.status_code, answer.json()) == (200, {"status": "ready", "reasons": []})
+
+
+def test_what_the_service_says_of_itself_is_said_on(shelf: Stocked) -> None:
+    """A loop that fell over makes us not ready; the process still lives."""
+    with shelf.serving(not_ready=lambda: ("source drops: fell over; see the log",)) as visitor:
+        answer = visitor.get("/health/ready")
+        assert (answer.status_code, answer.json()) == (
+            503,
+            {"status": "not ready", "reasons": ["source drops: fell over; see the log"]},
+        )
+        assert visitor.get("/health/live").status_code == 200
+        (notice,) = Page(visitor.get("/").text).all("p", role="alert")
+        assert notice["class"] == "notice cannot"
+
+
+def test_a_full_disk_is_said_to_people_until_there_is_room(failing: Stocked) -> None:
+    """Real SQLITE_FULL: on Today in plain words, in health, and in the answer to an action; it goes when something was written."""
+    stop = failing.rejected()
+    fill(failing)
+    with failing.serving() as visitor:
+        assert f"Stop. {STORE_FULL} {FULL}" in visitor.page("/").text
+        ready = visitor.get("/health/ready")
+        assert (ready.status_code, ready.json()["reasons"]) == (503, [f"{STORE_FULL} {FULL}"])
+        assert visitor.get("/api/today").json()["faults"] == [f"{STORE_FULL} {FULL}"]
+        make_room(failing)
+        assert visitor.post(f"/rejected/{stop}/discard", **ANA).status_code == 303
+        assert visitor.get("/health/ready").status_code == 200
+        assert visitor.page("/").all("p", role="alert") == []
+
+
+def test_a_failed_store_is_said_to_people_and_nothing_is_pretended(failing: Stocked) -> None:
+    """After a failed write nothing more is taken; the action's answer says so, in words and as a problem."""
+    stop = failing.rejected()
+    store = failing.store
+    assert isinstance(store, _Reachable)
+    store.written_by.close()
+    with failing.serving() as visitor:
+        answer = visitor.post(f"/rejected/{stop}/discard", **ANA)
+        assert answer.status_code == 503
+        assert "Nothing was done: it could not be kept" in answer.text
+        assert "Writing to the store failed" in answer.text
+        problem = visitor.api(f"/api/stops/{stop}/discard", ANA)
+        assert (problem.status_code, problem.headers["content-type"]) == (503, "application/problem+json")
+        assert problem.json()["detail"] == store.fault
+        assert f"Stop. {STORE_FAILED} {store.fault}" in visitor.page("/").text
+        assert visitor.get("/health/ready").json()["reasons"] == [f"{STORE_FAILED} {store.fault}"]
+        row = store.stop(stop)
+        assert row is not None
+        assert row.state.value == "open"
+
+
+class _Falls(Desk):
+    def discard(self, stop_id: int, *, reason: str, actor: Actor) -> None:
+        raise ZeroDivisionError(f"{stop_id} {reason} {actor.name}")
+
+
+def test_a_defect_is_answered_without_its_insides(shelf: Stocked) -> None:
+    """Nobody is shown a stack trace, nor what they had typed; and the headers stand there as everywhere."""
+    stop = shelf.rejected()
+    shelf.desk = _Falls(shelf.store, POLICY, lambda: NOW)
+    with shelf.serving() as visitor:
+        page = visitor.post(f"/rejected/{stop}/discard", **ANA)
+        problem = visitor.api(f"/api/stops/{stop}/discard", ANA)
+    assert (page.status_code, problem.status_code) == (500, 500)
+    assert "This page fell over" in page.text
+    assert problem.json()["title"] == "This page fell over"
+    assert "ZeroDivision" not in page.text + problem.text
+    assert "no urine left" not in page.text + problem.text
+    for answer in (page, problem):
+        assert {name: answer.headers[name] for name in HEADERS} == HEADERS
+
+
+def test_our_own_files_are_served_by_us(visitor: Visitor) -> None:
+    """Style, script and icon; nothing is fetched from elsewhere, and no other file of this machine can be had."""
+    kinds = {name: visitor.get(f"/static/{name}").headers["content-type"] for name in ("padpost.css", "padpost.js", "icon.svg")}
+    assert kinds == {
+        "padpost.css": "text/css; charset=utf-8",
+        "padpost.js": "text/javascript; charset=utf-8",
+        "icon.svg": "image/svg+xml",
+    }
+    page = visitor.page("/")
+    outside = [its for _, its in page.elements for key in ("src", "href", "action") if "//" in its.get(key, "")]
+    assert outside == []
+    for path in ("/static/../app.py", "/static/%2e%2e/app.py", "/static/..%2fapp.py", "/static/"):
+        assert visitor.get(path).status_code in {404, 405}, path
+
+
+def test_no_page_names_a_patient_in_an_address(shelf: Stocked, visitor: Visitor) -> None:
+    """Addresses stand in histories and logs: they hold row numbers, never an identifier."""
+    shelf.rejected("40700023")
+    shelf.coded("40700023")
+    for path in ("/", "/rejected", "/results", "/rejected/1"):
+        assert not [link for link in visitor.page(path).links("") if "40700023" in link]
+
+
+def test_an_action_is_answered_after_its_commit(shelf: Stocked) -> None:
+    """By the time the person reads that it is done, another connection reads it too."""
+    stop = shelf.rejected()
+    seen: list[str] = []
+
+    class Watching:
+        def submit(self, command: Any) -> Future[Any]:
+            future = shelf.store.submit(command)
+            future.add_done_callback(self._note)
+            return future
+
+        def _note(self, _: Future[Any]) -> None:
+            row = shelf.store.stop(stop)
+            seen.append(row.closed_how if row else "")
+
+        def __getattr__(self, name: str) -> Any:
+            return getattr(shelf.store, name)
+
+    shelf.desk = Desk(Watching(), POLICY, lambda: NOW)  # type: ignore[arg-type]  # the store, watched
+    with shelf.serving() as visitor:
+        assert visitor.post(f"/rejected/{stop}/discard", **ANA).status_code == 303
+    assert seen == ["discarded"]
