@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from bridge.lifecycle.states import StopEnd
 from bridge.model import (
@@ -300,3 +301,6 @@ def states(store: Store, result_id: str) -> dict[str, DeliveryState]:
 def digest_of(content: bytes) -> str:
     """Give SHA-256 as the store's digests are written."""
     return hashlib.sha256(content).hexdigest()
+
+
+UTC_ZONE = ZoneInfo("UTC")
