@@ -28,7 +28,7 @@ from bridge.deliver.fhir import FhirClient
 from bridge.deliver.folder import FolderClient
 from bridge.deliver.mllp import MllpClient
 from bridge.desk.actions import Desk
-from bridge.errors import SettingsError, SetupError, Spot, TableError
+from bridge.errors import RejectError, SettingsError, SetupError, Spot, TableError
 from bridge.model import CodedResult, Format, Message, UnitSystem
 from bridge.pages.app import make_pages
 from bridge.pages.site import PagesSite
@@ -215,9 +215,16 @@ class PlanBook:
 
 
 def own_faults(book: PlanBook, destination: str) -> str:
-    """Give the first fault that our own conformance rules find in a destination's samples, or nothing."""
+    """Give the first fault that our own conformance rules find in a destination's samples, or nothing.
+
+    What the destination's character set cannot say is a fault too: a name of the site or of a code, since the samples' own texts can be said.
+    """
     for profile, strip_type, _ in book.plans(destination):
-        for payload in book.payloads(destination, profile, strip_type):
+        try:
+            payloads = book.payloads(destination, profile, strip_type)
+        except RejectError as reject:
+            return f"{profile}, {strip_type}: {reject.sentence}"
+        for payload in payloads:
             found = faults(book.format_of(destination), payload)
             if found:
                 return f"{profile}, {strip_type}: {found[0]}"
@@ -330,15 +337,17 @@ async def check_plans(book: PlanBook, store: Store, queues: Mapping[str, Destina
 
 
 async def _plan_fault(book: PlanBook, store: Store, destination: str) -> str:
+    """Give the first fault of a destination's plans. Only a pass is kept: a child that died for want of memory must not shut a plan for ever."""
     known = {plan.digest: store.plan_check(plan.digest) for _, _, plan in book.plans(destination)}
-    unknown = frozenset(digest for digest, fault in known.items() if fault is None)
+    unknown = frozenset(digest for digest, fault in known.items() if fault != "")
     if unknown:
         own = await asyncio.to_thread(own_faults, book, destination)
         if own:
             return own
         for digest, fault in (await oracle_faults_in_child(book, destination, unknown)).items():
             known[digest] = fault
-            await asyncio.wrap_future(store.submit(KeepPlanCheck(digest=digest, fault=fault, at=clock.now())))
+            if not fault:
+                await asyncio.wrap_future(store.submit(KeepPlanCheck(digest=digest, fault="", at=clock.now())))
     return next((fault for fault in known.values() if fault), "")
 
 

@@ -60,8 +60,9 @@ def _plan_lines(
 ) -> Iterator[tuple[str, str]]:
     book = PlanBook(terms, profiles, tables)
     for term in terms:
-        yield f"messages for {term.name}, our own rules", own_faults(book, term.name)
-        if not with_oracles:
+        own = own_faults(book, term.name)
+        yield f"messages for {term.name}, our own rules", own
+        if own or not with_oracles:
             continue
         for profile, strip_type, _ in book.plans(term.name):
             found = (
