@@ -145,7 +145,7 @@ class Judging:
 
     async def _outcome(self, intake: rows.IntakeRow, capture: Capture, reading: Reading) -> Outcome:
         needs = pipeline.needs(reading, self._tables)
-        known = self._store.reading_facts(intake.capture_id, reading.index)
+        known = self._store.reading_facts(intake.capture_id, reading.index, record_digest=reading.record_digest)
         facts = Facts(
             seen=self._store.seen_strips(
                 needs,

@@ -55,8 +55,11 @@ class Store(Protocol):
     def series(self, analyzer: str, mode: str) -> SeriesState | None:
         """Give the newest number series of an analyzer and mode."""
 
-    def reading_facts(self, capture_id: int, index: int) -> rows.ReadingFacts:
-        """Give what persons decided about a reading, and the result it became before."""
+    def reading_facts(self, capture_id: int, index: int, *, record_digest: str) -> rows.ReadingFacts:
+        """Give what persons decided about a reading, and the result it became before, if no receiver has that.
+
+        Both are of these very bytes: where a mended profile cuts the capture otherwise, another strip has the index.
+        """
 
     # --- delivering
 

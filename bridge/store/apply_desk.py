@@ -52,13 +52,13 @@ def _judge_again(
         raise RefusedAction("This file was not kept, so it cannot be read again. Put it into the folder again once it is mended.")
     if delivery_id is not None:
         _set_result_aside(db, command, delivery_id)
-    index, outcome = db.execute("SELECT idx, outcome FROM strips WHERE id = ?", (strip_id,)).fetchone()
+    index, outcome, digest = db.execute("SELECT idx, outcome, record_digest FROM strips WHERE id = ?", (strip_id,)).fetchone()
     if command.patient_id or command.accept_rules:
         db.execute(
-            "INSERT INTO decisions (capture_id, idx, patient_id, rules, actor, verified, at) VALUES (?,?,?,?,?,?,?)",
+            "INSERT INTO decisions (capture_id, idx, patient_id, rules, actor, verified, at, record_digest) VALUES (?,?,?,?,?,?,?,?)",
             (
                 capture_id, index, command.patient_id, json_text(sorted(command.accept_rules)), command.actor.name, command.actor.verified,
-                when(command.at),
+                when(command.at), digest,
             ),
         )  # fmt: skip
     whole = command.end is StopEnd.READ_AGAIN and outcome == "unreadable"

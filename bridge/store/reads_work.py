@@ -135,22 +135,24 @@ class WorkReads:
         return SeriesState(series=row[0], last_number=row[1], last_printed_at=moment_or_none(row[2])) if row else None
 
     @one_snapshot
-    def reading_facts(self, capture_id: int, index: int) -> ReadingFacts:
-        """Give what persons decided about a reading, and the result it became before (refused everywhere)."""
+    def reading_facts(self, capture_id: int, index: int, *, record_digest: str) -> ReadingFacts:
+        """Give what persons decided about a reading, and the result it became before (set aside everywhere)."""
         patient_id: str | None = None
         corrected_by: Actor | None = None
         accepted: set[str] = set()
         for row in self._db().execute(
-            "SELECT patient_id, rules, actor, verified FROM decisions WHERE capture_id = ? AND idx = ? ORDER BY id",
-            (capture_id, index),
+            "SELECT patient_id, rules, actor, verified FROM decisions WHERE capture_id = ? AND idx = ? AND record_digest = ? ORDER BY id",
+            (capture_id, index, record_digest),
         ):
             if row[0]:
                 patient_id, corrected_by = row[0], Actor(name=row[2], verified=row[3])
             accepted.update(str(rule) for rule in json_of(row[1]))
         prior = self._db().execute(
-            "SELECT r.result_id, r.version FROM results r JOIN strips s ON s.id = r.strip_id WHERE s.capture_id = ? AND s.idx = ?"
+            "SELECT r.result_id, r.version FROM results r JOIN strips s ON s.id = r.strip_id"
+            " WHERE s.capture_id = ? AND s.idx = ? AND s.record_digest = ? AND NOT EXISTS (SELECT 1 FROM deliveries d"
+            " WHERE d.result_id = r.result_id AND d.version = r.version AND d.state NOT IN ('superseded', 'discarded'))"
             " ORDER BY r.version DESC LIMIT 1",
-            (capture_id, index),
+            (capture_id, index, record_digest),
         ).fetchone()  # fmt: skip
         return ReadingFacts(
             decisions=Decisions(patient_id=patient_id, corrected_by=corrected_by, accepted_rules=frozenset(accepted)),

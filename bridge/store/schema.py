@@ -137,6 +137,7 @@ decisions = Table(
     Column("actor", Text, nullable=False),
     Column("verified", Text, nullable=False),
     Column("at", Text, nullable=False),
+    Column("record_digest", Text, nullable=False, server_default=""),
     Index("decisions_reading", "capture_id", "idx"),
 )
 

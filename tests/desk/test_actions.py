@@ -56,9 +56,9 @@ def test_a_corrected_id_becomes_a_decision_and_the_strip_is_judged_again(shelf: 
     intake = shelf.store.next_intake("bench-a")
     assert intake is not None
     assert (intake.capture_id, intake.only_index, intake.because) == (row.capture_id, 0, "patient ID corrected")
-    assert shelf.store.reading_facts(intake.capture_id, 0).decisions == Decisions(
-        patient_id=GOOD, corrected_by=ANA, accepted_rules=frozenset()
-    )
+    assert shelf.store.reading_facts(
+        intake.capture_id, 0, record_digest=shelf.store.strips()[0].record_digest
+    ).decisions == Decisions(patient_id=GOOD, corrected_by=ANA, accepted_rules=frozenset())
     strip = shelf.store.strips()[0]
     assert strip.patient_id == MISTYPED  # nobody rewrites what was judged; the new judgement comes beside it
     (event,) = [event for event in shelf.store.events(f"stop:{stop_id}") if event.what == "stop.closed"]
@@ -178,9 +178,9 @@ def test_a_held_strip_is_released_for_what_held_it_and_no_more(shelf: Stocked) -
     assert row.closed_how == "released"
     intake = shelf.store.next_intake("bench-a")
     assert intake is not None
-    assert shelf.store.reading_facts(intake.capture_id, 0).decisions.accepted_rules == frozenset(
-        {"time.missing", "copy.possible"}
-    )
+    assert shelf.store.reading_facts(
+        intake.capture_id, 0, record_digest=shelf.store.strips()[0].record_digest
+    ).decisions.accepted_rules == frozenset({"time.missing", "copy.possible"})
 
 
 def test_what_may_not_be_released_is_not(shelf: Stocked) -> None:

@@ -495,9 +495,10 @@ class StoreContract:
         intake = store.next_intake("brook-1")
         assert intake is not None
         assert (intake.capture_id, intake.only_index, intake.because) == (capture_id, 1, "patient ID corrected")
-        decisions = store.reading_facts(capture_id, 1).decisions
+        decisions = store.reading_facts(capture_id, 1, record_digest=of.record_digest).decisions
         assert (decisions.patient_id, decisions.corrected_by, decisions.accepted_rules) == ("40718823", BO, frozenset())
-        assert store.reading_facts(capture_id, 0).decisions.patient_id is None
+        for index, digest in ((0, of.record_digest), (1, "0" * 64)):  # another place, or other bytes at the place
+            assert store.reading_facts(capture_id, index, record_digest=digest).decisions.patient_id is None
         made = s.result("R1", patient="40718823")
         fixed = s.checked(of, patient_id="40718823", corrected_by=BO)
         again = s.record(
@@ -517,7 +518,7 @@ class StoreContract:
         s.close(store, stopped.stop_id, StopEnd.RELEASED, accept_rules=frozenset({"copy.possible", "copy.doubt"}))
         intake = store.next_intake("brook-1")
         assert intake is not None
-        decisions = store.reading_facts(intake.capture_id, 0).decisions
+        decisions = store.reading_facts(intake.capture_id, 0, record_digest=of.record_digest).decisions
         assert decisions.accepted_rules == {"copy.possible", "copy.doubt"}
 
     def test_discarding_ends_the_strip_and_keeps_its_bytes(self, store: Store) -> None:
@@ -561,14 +562,17 @@ class StoreContract:
     def test_a_refused_result_may_be_judged_again_where_no_receiver_has_it(self, store: Store) -> None:
         """Refused here, not yet sent there: both are set aside, and the result keeps its identity for the next version."""
         recorded = s.post(store, "A1", destinations=("records", "chart"))
+        strip = store.strip(recorded.strip_id)
+        assert strip is not None
+        assert store.reading_facts(strip.capture_id, 0, record_digest=strip.record_digest).prior is None  # it is on its way
         s.attempt(store, recorded.delivery_ids[0], Answer.REFUSED)
         (stop,) = store.stops()
         s.close(store, stop.stop_id, StopEnd.ID_CORRECTED, patient_id="40718823")
         assert s.states(store, "A1") == {"records": D.SUPERSEDED, "chart": D.SUPERSEDED}
         assert s.heads(store, destination="chart") == []
-        strip = store.strip(recorded.strip_id)
-        assert strip is not None
-        assert store.reading_facts(strip.capture_id, 0).prior == PriorResult(result_id="A1", version=1)
+        facts = store.reading_facts(strip.capture_id, 0, record_digest=strip.record_digest)
+        assert facts.prior == PriorResult(result_id="A1", version=1)
+        assert store.reading_facts(strip.capture_id, 0, record_digest="0" * 64).prior is None
 
     @pytest.mark.parametrize("there", [D.ACCEPTED, D.SENDING, D.RETRYING])
     def test_a_result_that_a_receiver_may_have_is_not_moved_to_another_patient(self, store: Store, there: DeliveryState) -> None:

@@ -1,7 +1,8 @@
-"""Captures cannot be altered; strips are found by patient and printed time."""
+"""Captures cannot be altered; decisions are of a record's bytes; strips are found by patient and printed time."""
 
 from __future__ import annotations
 
+import sqlalchemy as sa
 from alembic import op
 
 revision = "0002"
@@ -13,6 +14,12 @@ depends_on = None
 def upgrade() -> None:
     """Add what the first schema lacked."""
     op.create_index("strips_patient_read", "strips", ["patient_printed", "analyzed_at"], unique=False)
+    # an index alone is no strip: a capture that is cut otherwise has another strip there
+    op.add_column("decisions", sa.Column("record_digest", sa.Text(), nullable=False, server_default=""))
+    op.execute(
+        "UPDATE decisions SET record_digest = coalesce((SELECT s.record_digest FROM strips s WHERE s.capture_id = decisions.capture_id"
+        " AND s.idx = decisions.idx ORDER BY s.id DESC LIMIT 1), '')"
+    )
     # the bytes as they arrived are the evidence for all that was made of them
     op.execute(
         "CREATE TRIGGER captures_no_update BEFORE UPDATE ON captures BEGIN SELECT RAISE(ABORT, 'captures are append-only'); END"
