@@ -54,14 +54,15 @@ class Moment:
 def moment(seed: int, number: int) -> Moment:
     """Give the moment of round ``number``; the same for the same seed, whatever was resumed."""
     chance = random.Random(f"{seed}:round:{number}")
+    count, on_line, in_files = chance.randint(1, 4), chance.randint(1, ON_LINE), chance.randint(1, IN_FILES)
     kind = chance.choices(list(KINDS), weights=list(KINDS.values()))[0]
     longest = {"start": START_S, "load": LOAD_S, "arrival": 0.0}.get(kind, LATE_S)
     return Moment(
         kind=kind,
         seconds=chance.uniform(0, longest),
-        count=chance.randint(1, 4),
-        on_line=chance.randint(1, ON_LINE),
-        in_files=chance.randint(1, IN_FILES),
+        count=min(count, {"last frame": on_line, "file": in_files}.get(kind, count)),  # no more than will come
+        on_line=on_line,
+        in_files=in_files,
         is_chart_away=chance.random() < 0.3,
     )
 
