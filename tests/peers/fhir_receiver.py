@@ -22,7 +22,7 @@ from urllib.parse import parse_qs, unquote
 
 import uvicorn
 from starlette.applications import Starlette
-from starlette.requests import Request
+from starlette.requests import ClientDisconnect, Request
 from starlette.responses import Response
 from starlette.routing import Route
 
@@ -134,7 +134,10 @@ class FhirReceiver:
         self._thread.join(10)
 
     async def _post(self, request: Request) -> Response:
-        body = await request.body()
+        try:
+            body = await request.body()
+        except ClientDisconnect:  # the sender died in the middle of it: nothing came, and nobody waits for an answer
+            return Response(status_code=400)
         posted = Posted(path=request.url.path, headers=dict(request.headers), body=body, at_s=time.monotonic())
         with self._changed:
             reply = self._script.popleft() if self._script else self.decide(posted)
