@@ -21,7 +21,7 @@ from bridge.store.sqlite import SqliteStore
 from bridge.tables.types import DestinationTerms
 from tests.render.tables_for_tests import FHIR, ORU, shipped
 
-PROFILE = "alder"
+PROFILE = "moss"
 PACE = Pace(first=timedelta(seconds=1), longest=timedelta(seconds=2), give_up=timedelta(hours=1), lanes=1)
 
 
@@ -89,18 +89,18 @@ def test_a_child_that_dies_shuts_the_destination_until_the_next_start(
 UNSOUND = {
     "lacks-letter": (
         replace(ORU, charset="ASCII", sending_facility="Labor Süd"),
-        "alder, larch-9: The character 'ü' (U+00FC) cannot be sent to lacks-letter, which takes ASCII.",
+        "moss, quill-10: The character 'ü' (U+00FC) cannot be sent to lacks-letter, which takes ASCII.",
     ),
     "has-control": (
         replace(FHIR, sending_facility="Labor\x1bSued"),
-        "alder, larch-9: A text of this strip holds the control character U+001B, which FHIR does not carry.",
+        "moss, quill-10: A text of this strip holds the control character U+001B, which FHIR does not carry.",
     ),
-    "lacks-mode": (replace(ORU, processing_id="X"), "alder, larch-9: MSH-11 is 'X'"),
+    "lacks-mode": (replace(ORU, processing_id="X"), "moss, quill-10: MSH-11 is 'X'"),
     "lacks-authority": (
         replace(ORU, patient_authority=""),
-        "alder, larch-9: PID-3 needs an identifier, its assigning authority and its type",
+        "moss, quill-10: PID-3 needs an identifier, its assigning authority and its type",
     ),
-    "lacks-system": (replace(FHIR, result_system=""), "alder, larch-9: Bundle.identifier.system is empty"),
+    "lacks-system": (replace(FHIR, result_system=""), "moss, quill-10: Bundle.identifier.system is empty"),
 }
 
 
@@ -120,4 +120,4 @@ def test_a_destination_that_did_not_pass_is_not_written_for() -> None:
     book = PlanBook([terms], [PROFILE], shipped())
     assert not book.may_write(terms.name)
     with pytest.raises(RejectError, match=r"render\.charset"):
-        book.payloads(terms.name, PROFILE, "sedge-5")
+        book.payloads(terms.name, PROFILE, "quill-10")
