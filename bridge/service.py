@@ -18,6 +18,7 @@ from bridge import pipeline
 from bridge.check import Moment
 from bridge.errors import RejectError, StoreError
 from bridge.model import Capture, Coded, CodedResult, Facts, Finding, Message, Outcome, Reading, Rejected, Severity, Unreadable
+from bridge.read.again import Known, one_anew, whole_anew
 from bridge.store import rows
 from bridge.store.api import Store
 from bridge.store.commands import EndIntake, KeepCapture, NewDelivery, RecordedOutcome, RecordOutcome, ReserveNumbers
@@ -26,6 +27,7 @@ from bridge.tables.types import Tables
 log = structlog.get_logger()
 
 BLOCK = 500  # ours: ids reserved at once; a restart skips what is left, which costs nothing
+SETTLED = frozenset({"coded", "discarded"})  # outcomes of strips that reading a whole capture again leaves as they are
 FIRST_REST = timedelta(seconds=1)  # ours: a loop that fell over rests this long, doubling to LONGEST_REST
 LONGEST_REST = timedelta(seconds=30)  # ours: as above
 
@@ -98,12 +100,23 @@ class Judging:
         kept = self._store.capture(intake.capture_id)
         profile = self._tables.profiles[intake.profile]
         readings = pipeline.understand(kept.capture, profile, analyzer=kept.analyzer)
+        if intake.because:
+            readings = self._anew(readings, intake)
         chosen = [reading for reading in readings if self._is_due(reading, intake)]
         if not chosen:
             await asyncio.wrap_future(self._store.submit(EndIntake(intake_id=intake.intake_id, at=self._now())))
         for reading in chosen:
             await self._record(intake, kept.capture, reading, ends=reading is chosen[-1])
         return len(chosen)
+
+    def _anew(self, readings: tuple[Reading | Unreadable, ...], intake: rows.IntakeRow) -> tuple[Reading | Unreadable, ...]:
+        known = {
+            strip.index: Known(place=strip.place, record_digest=strip.record_digest, is_settled=strip.outcome in SETTLED)
+            for strip in self._store.capture_strips(intake.capture_id)
+        }
+        if intake.only_index is None:
+            return whole_anew(readings, known)
+        return one_anew(readings, known, index=intake.only_index, analyzer=intake.analyzer)
 
     @staticmethod
     def _is_due(reading: Reading | Unreadable, intake: rows.IntakeRow) -> bool:
