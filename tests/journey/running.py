@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterator
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from bridge import clock, settings
 from bridge.app import Padpost, assemble, run_until
@@ -67,7 +68,7 @@ class Running:
 
 def play(number: int, patient_id: str, **more: Any) -> Play:
     """Give one routine strip of today, read a few minutes ago."""
-    at = clock.now().astimezone(settings.ZoneInfo("Europe/Lisbon")) - timedelta(minutes=3)
+    at = clock.now().astimezone(ZoneInfo("Europe/Lisbon")) - timedelta(minutes=3)
     return Play(**{"number": number, "at": at, "patient_id": patient_id, "word": "Rotina", "strip_type": "plover-12", **more})
 
 

@@ -186,7 +186,7 @@ def test_an_action_is_answered_after_its_commit(shelf: Stocked) -> None:
         def __getattr__(self, name: str) -> Any:
             return getattr(shelf.store, name)
 
-    shelf.desk = Desk(Watching(), POLICY, lambda: NOW)  # type: ignore[arg-type]  # the store, watched
+    shelf.desk = Desk(Watching(), POLICY, lambda: NOW)
     with shelf.serving() as visitor:
         assert visitor.post(f"/rejected/{stop}/discard", **ANA).status_code == 303
     assert seen == ["discarded"]

@@ -34,17 +34,20 @@ def section(page: Page, group: str) -> str:
 # --- hostile text
 
 
-def hostile_pages(shelf: Stocked, text: str) -> dict[str, str]:
+def hostile_pages(shelf: Stocked, text: str, *, number: str = "") -> dict[str, str]:
     """Put a text into every field that comes from bytes, a receiver, a file's name or a person; give the pages that show it."""
+    number = number or text
     stopped = shelf.rejected(
-        text, number=text, specimen_id=text, operator=text, strip_lot=text, strip_type=text, label=text, value=text, unit=text,
+        text, number=number, specimen_id=text, operator=text, strip_lot=text, strip_type=text, label=text, value=text, unit=text,
         comment=text, name=text, payload=text.encode("utf-8", "surrogatepass"), found=finding(sentence=text, remedy=text),
     )  # fmt: skip
     refused = shelf.refused(text, text)
     file = shelf.refused_file(text, text.encode("utf-8", "surrogatepass"))
-    result = shelf.coded(text, to=(Format.ORU_R01,), value=text, comment=text, number=text, message=b"MSH|^~\\&|" + text.encode())
+    result = shelf.coded(
+        text, to=(Format.ORU_R01,), value=text, comment=text, number=number, message=b"MSH|^~\\&|" + text.encode()
+    )
     shelf.answered(result, Answer.ACCEPTED, text)
-    control = shelf.other(number=text, label=text, value=text)
+    control = shelf.other(number=number, label=text, value=text)
     closed = shelf.rejected(text)
     shelf.desk.discard(closed, reason=text, actor=_actor(text))
     urgent = shelf.held(

@@ -1,0 +1,214 @@
+"""How the pages look and behave in a real browser: widths, colours, keys, the bar, hostile text."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import pytest
+from playwright.sync_api import Browser, Page, expect
+
+from bridge.model import Format, Priority
+from tests.browser.watched import Tab
+from tests.pages.stocked import GOOD, Stocked, Visitor
+from tests.pages.test_views import HOSTILE, hostile_pages
+
+pytestmark = pytest.mark.browser
+
+LONG_NAME = "Centro de Saúde da Ilha do Sal e dos Moinhos da Maré Alta XX"  # 60 characters, Portuguese; invented
+LONG_ID = "400000000000000000000000000007"  # 30 characters
+
+# WCAG 2.2, definitions of relative luminance and contrast ratio; success criterion 1.4.3 asks for 4.5 to 1
+CONTRAST = """() => {
+  const parse = (text) => text.match(/[\\d.]+/g).map(Number);
+  const channel = (c) => ((c /= 255) <= 0.04045 ? c / 12.92 : ((c + 0.055) / 1.055) ** 2.4);
+  const luminance = ([r, g, b]) => 0.2126 * channel(r) + 0.7152 * channel(g) + 0.0722 * channel(b);
+  const ground = (element) => {
+    for (let at = element; at; at = at.parentElement) {
+      const colour = parse(getComputedStyle(at).backgroundColor);
+      if (colour.length === 3 || colour[3] === 1) return colour;
+    }
+    return [255, 255, 255];
+  };
+  const poor = [], seen = new Set();
+  document.querySelectorAll("details").forEach((each) => (each.open = true));
+  const walker = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
+  let count = 0;
+  while (walker.nextNode()) {
+    const element = walker.currentNode.parentElement;
+    if (!walker.currentNode.data.trim() || !element.checkVisibility() || element.closest("option, dialog")) continue;
+    const ink = parse(getComputedStyle(element).color), paper = ground(element);
+    const [high, low] = [luminance(ink), luminance(paper)].sort((a, b) => b - a);
+    const ratio = (high + 0.05) / (low + 0.05);
+    count += 1;
+    const key = `${ink} on ${paper}: ${ratio.toFixed(2)}`;
+    if (ratio < 4.5 && !seen.has(key)) { seen.add(key); poor.push(`${key} "${walker.currentNode.data.trim().slice(0, 30)}"`); }
+  }
+  return { count, poor };
+}"""
+
+
+def stock(shelf: Stocked) -> dict[str, str]:
+    """Put long and full rows on the shelf; give every kind of page."""
+    pages = hostile_pages(shelf, LONG_ID, number="400000007")
+    shelf.rejected(priority=Priority.STAT, payload=b"O|" * 3_000 + b"\x05\x00\xff" * 40)
+    shelf.coded(GOOD, to=(Format.ORU_R01, Format.FHIR))
+    return {**pages, "nothing there": "/nowhere", "copies": "/results?kind=copy"}
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("width", [1280, 390])
+def test_every_page_fits_and_can_be_read(shelf: Stocked, browser: Browser, width: int, scheme: str) -> None:
+    """No page scrolls sideways, every text has its contrast, nothing is blocked or in error: with long names, IDs and bytes."""
+    pages = stock(shelf)
+    missing = ("Failed to load resource: the server responded with a status of 404",)
+    with shelf.serving(name=LONG_NAME) as visitor, Tab(browser, width=width, color_scheme=scheme, allowed=missing) as tab:
+        for name, path in pages.items():
+            tab.goto(visitor.origin + path)
+            told = tab.evaluate(CONTRAST)
+            assert told["poor"] == [], name
+            assert told["count"] > 10, name
+            assert tab.evaluate("document.documentElement.scrollWidth") == width, name
+
+
+def test_fields_are_labelled_for_those_who_hear_the_page(shelf: Stocked, visitor: Visitor, tab: Page) -> None:
+    """As the browser's own accessibility tree names them (WCAG 2.2, 4.1.2): no field, button or link without a name."""
+    for path in stock(shelf).values():
+        if path == "/nowhere":
+            continue
+        tab.goto(visitor.origin + path)
+        unnamed = tab.evaluate(
+            """() => [...document.querySelectorAll("input:not([type=hidden]), select, button, a[href]")]
+              .filter((each) => each.checkVisibility())
+              .filter((each) => !(each.labels?.length && each.labels[0].textContent.trim()) && !each.textContent.trim() && !each.ariaLabel)
+              .map((each) => each.outerHTML)"""
+        )
+        assert unnamed == [], path
+        assert tab.get_by_role("heading", level=1).count() == 1, path
+        for role in ("banner", "navigation", "main", "contentinfo"):
+            assert tab.get_by_role(role).count() == 1, (path, role)
+
+
+def test_hostile_text_does_nothing_in_a_browser(shelf: Stocked, visitor: Visitor, tab: Page) -> None:
+    """No script runs, no picture is asked for, no dialog opens; the text stands there to be read."""
+    for name, path in hostile_pages(shelf, HOSTILE).items():
+        tab.goto(visitor.origin + path)
+        assert tab.locator("img").count() == 0, name
+        assert HOSTILE in (tab.locator("main").text_content() or ""), name
+
+
+def test_the_policy_stops_a_script_that_would_get_in(visitor: Visitor, browser: Browser) -> None:
+    """The second wall: even markup that got into a page would not run (CSP3)."""
+    with Tab(
+        browser, allowed=("Executing inline", "Connecting to", "Fetch API cannot", "Loading the image", "https://evil")
+    ) as tab:
+        tab.goto(visitor.origin)
+        ran = tab.evaluate(
+            """async () => {
+              const script = document.createElement("script");
+              script.textContent = "window.ran = true";
+              document.body.append(script);
+              const picture = new Image();
+              const blocked = new Promise((done) => (picture.onerror = () => done("blocked")));
+              picture.src = "https://evil.example/x.png";
+              const sent = await fetch("https://evil.example/").then(() => "sent", () => "blocked");
+              return [window.ran === true, await blocked, sent];
+            }"""
+        )
+    assert ran == [False, "blocked", "blocked"]
+
+
+def test_j_and_k_go_along_the_list_and_escape_goes_back(shelf: Stocked, visitor: Visitor, tab: Page) -> None:
+    """They end at the ends; the arrows do the same once a row is chosen, and scroll the page before."""
+    stops = [shelf.rejected() for _ in range(3)]
+
+    def at() -> str:
+        return str(tab.evaluate("document.activeElement.getAttribute('href')"))
+
+    tab.goto(f"{visitor.origin}/rejected")
+    tab.keyboard.press("ArrowDown")
+    assert at() == "None"
+    seen = []
+    for key in ("j", "j", "j", "j", "k", "ArrowDown", "ArrowUp", "ArrowUp", "k"):
+        tab.keyboard.press(key)
+        seen.append(stops.index(int(at().removeprefix("/rejected/"))))
+    assert seen == [0, 1, 2, 2, 1, 2, 1, 0, 0]
+    tab.keyboard.press("Enter")
+    expect(tab).to_have_url(f"{visitor.origin}/rejected/{stops[0]}")
+    expect(tab.get_by_label("Patient ID", exact=True)).to_be_focused()
+    tab.keyboard.press("j")  # a letter in a field is a letter
+    expect(tab.get_by_label("Patient ID", exact=True)).to_have_value("j")
+    tab.keyboard.press("Escape")
+    tab.keyboard.press("Escape")  # what was typed is not thrown away
+    expect(tab).to_have_url(f"{visitor.origin}/rejected/{stops[0]}")
+    tab.get_by_label("Patient ID", exact=True).fill("")
+    tab.keyboard.press("Escape")
+    tab.keyboard.press("Escape")
+    expect(tab).to_have_url(f"{visitor.origin}/rejected")
+
+
+def test_the_keys_are_shown_and_can_be_turned_off(shelf: Stocked, visitor: Visitor, tab: Page) -> None:
+    """WCAG 2.2, 2.1.4: single letters can be turned off, for those who speak to their computer."""
+    shelf.rejected()
+    tab.goto(f"{visitor.origin}/rejected")
+    tab.keyboard.press("?")
+    dialog = tab.get_by_role("dialog", name="Keys")
+    expect(dialog).to_be_visible()
+    tab.keyboard.press("Escape")
+    expect(dialog).to_be_hidden()
+    tab.get_by_role("button", name="Keys: ?").click()
+    dialog.get_by_label("Single-letter keys are on, in this browser").uncheck()
+    dialog.get_by_role("button", name="Close").click()
+    tab.reload()
+    tab.keyboard.press("j")
+    tab.keyboard.press("?")
+    tab.keyboard.press("/")
+    expect(dialog).to_be_hidden()
+    assert tab.url == f"{visitor.origin}/rejected"
+    assert tab.evaluate("document.activeElement === document.body")
+
+
+def test_a_form_is_sent_once(shelf: Stocked, visitor: Visitor, tab: Page) -> None:
+    """A second click while the first is under way does nothing: one close, and no conflict with oneself."""
+    stop = shelf.rejected()
+    tab.goto(f"{visitor.origin}/rejected/{stop}")
+    tab.get_by_text("Discard", exact=True).first.click()
+    form = tab.locator(f'form[action="/rejected/{stop}/discard"]')
+    form.get_by_label("Your name").fill("Ana")
+    form.get_by_label("Reason").fill("no urine left")
+    form.get_by_role("button", name="Discard").dblclick()
+    expect(tab.get_by_text("Dealt with: discarded by Ana (unverified)")).to_be_visible()
+    assert tab.get_by_role("alert").count() == 0
+
+
+def test_the_bar_says_when_padpost_does_not_answer(shelf: Stocked, browser: Browser) -> None:
+    """An open page must not look like a quiet morning when the service is down."""
+    with Tab(browser, allowed=("Failed to load resource", "http://127.0.0.1")) as tab:
+        with shelf.serving() as visitor:
+            tab.goto(visitor.origin)
+            expect(tab.locator("h1")).to_have_text("Today")
+            expect(tab.locator("#news")).to_be_hidden()
+        expect(tab.locator("#news")).to_have_text("Padpost does not answer. What you see may be old. Try again")
+
+
+def test_the_wall_shows_what_is_new_by_itself(shelf: Stocked, visitor: Visitor, tab: Page) -> None:
+    """Nobody stands at it with a pointer: large, and renewed."""
+    tab.goto(f"{visitor.origin}/?wall=yes")
+    expect(tab.get_by_text("Nothing waits for you.")).to_be_visible()
+    size: Callable[[str], float] = lambda selector: float(  # noqa: E731 - one line of measuring
+        tab.evaluate(f"parseFloat(getComputedStyle(document.querySelector('{selector}')).fontSize)")
+    )
+    assert min(size("main p"), size("th"), size("td"), size("footer p")) >= 28
+    shelf.rejected()
+    expect(tab.get_by_role("link", name="1 cannot be sent")).to_be_visible()
+
+
+def test_a_page_can_be_printed(shelf: Stocked, visitor: Visitor, tab: Page) -> None:
+    """Without what only a screen can use; all the bytes."""
+    stop = shelf.rejected()
+    tab.goto(f"{visitor.origin}/rejected/{stop}")
+    tab.emulate_media(media="print")
+    for selector in ("nav", ".actions", ".skip", "#keys-button"):
+        assert not tab.locator(selector).first.is_visible(), selector
+    assert tab.locator("h1").is_visible()
+    assert tab.locator("pre.bytes").first.is_visible()
+    assert tab.evaluate("getComputedStyle(document.querySelector('pre.bytes')).maxHeight") == "none"
