@@ -25,7 +25,8 @@ def unpacked(stored: bytes) -> bytes:
 
 def when(moment: datetime | None) -> str | None:
     """Write an aware moment as text that sorts: ISO 8601, UTC, microseconds."""
-    return None if moment is None else moment.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%S.%fZ")
+    # isoformat, not strftime: on Linux its %Y writes the year 26 of a faulty clock as "26", which neither sorts nor reads back
+    return None if moment is None else moment.astimezone(UTC).replace(tzinfo=None).isoformat(timespec="microseconds") + "Z"
 
 
 def moment(text: str) -> datetime:

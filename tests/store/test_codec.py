@@ -1,0 +1,91 @@
+"""Values become columns and come back the same."""
+
+from __future__ import annotations
+
+import zlib
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta, timezone
+from decimal import Decimal
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from bridge.model import Code, CodedPad, Flag, Property, Quantity, StripContent, UnitSystem, ValueForm
+from bridge.store import codec
+from tests.store import strips as s
+
+ZONES = st.integers(-14 * 60, 14 * 60).map(lambda minutes: timezone(timedelta(minutes=minutes)))
+MOMENTS = st.datetimes(datetime(1, 1, 3), datetime(9999, 12, 29), timezones=ZONES)
+TEXTS = st.text(st.characters(codec="utf-8"))
+
+
+@given(st.binary(max_size=2_000))
+def test_a_payload_comes_back_byte_for_byte(payload: bytes) -> None:
+    """What arrived and what was sent is kept compressed and never altered."""
+    assert codec.unpacked(codec.packed(payload)) == payload
+
+
+def test_damaged_bytes_are_noticed() -> None:
+    """The stored form carries an Adler-32 sum (zlib, RFC 1950): a stored payload that changed is an error, never another payload."""
+    stored = bytearray(codec.packed(b"PID|1||4711" * 20))
+    stored[-1] ^= 1
+    with pytest.raises(zlib.error):
+        codec.unpacked(bytes(stored))
+
+
+@given(MOMENTS, MOMENTS)
+def test_moments_come_back_and_sort_as_they_passed(one: datetime, other: datetime) -> None:
+    """Stored times are compared as text by every query: their order must be the order in time, whatever the zone."""
+    left, right = codec.when(one), codec.when(other)
+    assert left is not None
+    assert right is not None
+    assert codec.moment(left) == one
+    assert codec.moment(left).tzinfo == UTC
+    assert (left < right, left == right) == (one < other, one == other)
+    assert len(left) == 27
+
+
+def test_a_moment_is_written_in_utc_with_microseconds() -> None:
+    """ISO 8601, one width for all."""
+    assert codec.when(datetime(2026, 11, 25, 1, 30, tzinfo=timezone(timedelta(hours=2)))) == "2026-11-24T23:30:00.000000Z"
+    assert codec.when(None) is None
+    assert codec.moment_or_none(None) is None
+    assert codec.moment_or_none("2026-11-24T23:30:00.000000Z") == datetime(2026, 11, 24, 23, 30, tzinfo=UTC)
+
+
+def test_a_result_keeps_its_trailing_zeros() -> None:
+    """A specific gravity of 1.010 is not 1.01: the digits say how finely it was read."""
+    form = ValueForm(
+        system=UnitSystem.ARBITRARY,
+        prop=Property.GRAVITY,
+        code=Code(code="53326-5", text="Specific gravity of Urine by Automated test strip", system="LN"),
+        value=Quantity(value=Decimal("1.010"), unit="{Rel'density}", comparator=">="),
+    )
+    pad = CodedPad(
+        pad="gravity",
+        name="Specific gravity",
+        local=Code(code="SG", text="Specific gravity", system="L"),
+        forms=(form,),
+        flag=Flag.NORMAL,
+        printed="1.010",
+        expected="",
+    )
+    kept = replace(s.result("R1"), pads=(pad,), comments=("“ä”", ""))
+    back = codec.result_of(codec.result_bytes(kept))
+    assert back == kept
+    assert isinstance(back.pads[0].forms[0].value, Quantity)
+    assert str(back.pads[0].forms[0].value.value) == "1.010"
+
+
+@given(TEXTS, TEXTS, st.lists(st.tuples(TEXTS, st.integers(-1, 9))))
+def test_a_strips_content_comes_back(patient: str, operator: str, pads: list[tuple[str, int]]) -> None:
+    """Copies are told by this content; what is read from the store must equal what was judged."""
+    content = StripContent(patient_id=patient, operator=operator, strip_type="t", strip_lot="", pads=tuple(pads))
+    assert codec.content_of(codec.content_text(content)) == content
+
+
+@given(st.lists(TEXTS | st.none() | st.booleans()))
+def test_small_lists_come_back(values: list[object]) -> None:
+    """Findings and pads of a strip are such lists."""
+    assert codec.json_of(codec.json_text(values)) == values

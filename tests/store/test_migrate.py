@@ -1,0 +1,144 @@
+"""Schemas: the newest is what the tables say, and older stores are brought there."""
+
+from __future__ import annotations
+
+import sqlite3
+from pathlib import Path
+
+import pytest
+from alembic import command
+from alembic.autogenerate import compare_metadata
+from alembic.config import Config
+from alembic.migration import MigrationContext
+from alembic.script import ScriptDirectory
+from sqlalchemy import create_engine
+
+from bridge.errors import StoreFailed
+from bridge.store import migrate as module
+from bridge.store.migrate import NEWEST, migrate, revision
+from bridge.store.schema import metadata
+from bridge.store.sqlite import FILE, SqliteStore
+from tests.store import strips as s
+
+MIGRATIONS = Path(module.__file__).parent / "migrations"
+
+
+def _config(file: Path) -> Config:
+    config = Config()
+    config.set_main_option("script_location", str(MIGRATIONS))
+    config.set_main_option("sqlalchemy.url", f"sqlite:///{file}")
+    return config
+
+
+def _objects(file: Path) -> list[tuple[str, str]]:
+    connection = sqlite3.connect(file)
+    try:
+        return sorted(connection.execute("SELECT type, name FROM sqlite_master WHERE name NOT LIKE 'sqlite_%'"))
+    finally:
+        connection.close()
+
+
+def test_the_newest_revision_is_the_only_head(tmp_path: Path) -> None:
+    """One line of steps, and the number that opens without Alembic is its end."""
+    script = ScriptDirectory.from_config(_config(tmp_path / "x"))
+    assert script.get_heads() == [NEWEST]
+    assert script.get_bases() == ["0001"]
+    assert [step.revision for step in script.walk_revisions()] == ["0002", "0001"]
+
+
+def test_the_newest_schema_is_what_the_tables_declare(tmp_path: Path) -> None:
+    """Alembic's own comparison of a migrated file with the declared tables finds nothing to do."""
+    migrate(tmp_path / FILE)
+    engine = create_engine(f"sqlite:///{tmp_path / FILE}")
+    with engine.connect() as connection:
+        assert compare_metadata(MigrationContext.configure(connection), metadata) == []
+    engine.dispose()
+    assert revision(tmp_path / FILE) == NEWEST
+
+
+def test_an_empty_store_of_the_first_schema_is_brought_forward(tmp_path: Path) -> None:
+    """It ends with the same tables, indexes and triggers as a new one, and works."""
+    old, new = tmp_path / "old", tmp_path / "new"
+    old.mkdir()
+    new.mkdir()
+    command.upgrade(_config(old / FILE), "0001")
+    assert revision(old / FILE) == "0001"
+    store = SqliteStore(old, now=lambda: s.NOW)
+    assert s.keep(store) == 1
+    store.close()
+    migrate(new / FILE)
+    assert revision(old / FILE) == NEWEST
+    assert _objects(old / FILE) == _objects(new / FILE)
+
+
+def test_a_step_forward_keeps_what_is_there_and_gives_decisions_their_bytes(tmp_path: Path) -> None:
+    """A decision of the first schema names capture and index; the strip that stood there says which bytes it was about."""
+    file = tmp_path / FILE
+    command.upgrade(_config(file), "0001")
+    connection = sqlite3.connect(file)
+    connection.execute(
+        "INSERT INTO captures (id, analyzer, profile, source, way, name, arrived_at, torn, live, digest, payload)"
+        " VALUES (7, 'a', 'p', 's', 'folder', '', '2026-11-25T10:00:00.000000Z', 0, 0, 'd', x'00')"
+    )
+    for number, digest, newest in ((1, "first", 0), (2, "second", 1)):
+        connection.execute(
+            "INSERT INTO strips (id, capture_id, idx, is_newest, outcome, analyzer, mode, series, number, purpose, priority, patient_printed,"
+            " patient_id, specimen_id, operator, strip_type, strip_lot, arrived_at, judged_at, record_digest, result_id, findings, pads, abnormal,"
+            " place_start, place_end, tables_digest) VALUES (?, 7, 3, ?, 'held', 'a', '', '', '', 'patient', 'routine', '', '', '', '', '', '',"
+            " 'x', 'x', ?, '', '[]', '[]', 0, 0, 1, '')",
+            (number, newest, digest),
+        )
+    for index in (3, 4):
+        connection.execute(
+            "INSERT INTO decisions (capture_id, idx, patient_id, rules, actor, verified, at) VALUES (7, ?, '40718823', '[]', 'Bo', 'u', 'x')",
+            (index,),
+        )
+    connection.commit()
+    connection.close()
+    store = SqliteStore(tmp_path, now=lambda: s.NOW)
+    assert store.reading_facts(7, 3, record_digest="second").decisions.patient_id == "40718823"
+    assert store.reading_facts(7, 3, record_digest="first").decisions.patient_id is None
+    assert store.reading_facts(7, 4, record_digest="second").decisions.patient_id is None
+    store.close()
+
+
+def test_a_step_that_fails_leaves_nothing_behind(tmp_path: Path) -> None:
+    """Steps run in one transaction: what cannot be finished can be begun again once the cause is gone."""
+    file = tmp_path / FILE
+    connection = sqlite3.connect(file)
+    connection.execute(
+        "CREATE TABLE strips (x)"
+    )  # in the way of the first step, which has made other tables before it comes here
+    connection.close()
+    with pytest.raises(Exception, match="table strips already exists"):
+        migrate(file)
+    assert _objects(file) == [("table", "strips")]
+    connection = sqlite3.connect(file)
+    connection.execute("DROP TABLE strips")
+    connection.close()
+    migrate(file)
+    assert revision(file) == NEWEST
+
+
+def test_a_store_of_a_newer_padpost_is_left_alone(tmp_path: Path) -> None:
+    """An older program must not write into what it does not know."""
+    file = tmp_path / FILE
+    migrate(file)
+    connection = sqlite3.connect(file)
+    connection.execute("UPDATE alembic_version SET version_num = '9999'")
+    connection.commit()
+    connection.close()
+    before = file.read_bytes()
+    with pytest.raises(
+        StoreFailed, match=r"was written by a newer Padpost \(schema 9999\)\. Install that version again, or restore"
+    ):
+        SqliteStore(tmp_path, now=lambda: s.NOW)
+    assert file.read_bytes() == before
+
+
+def test_no_file_has_no_revision(tmp_path: Path) -> None:
+    """Asking makes none."""
+    assert revision(tmp_path / FILE) == ""
+    assert not (tmp_path / FILE).exists()
+    (tmp_path / FILE).touch()
+    assert revision(tmp_path / FILE) == ""
