@@ -15,6 +15,7 @@ from bridge.model import Printed
 from bridge.tables.types import Profile
 
 _CLOCK_DIRECTIVES = ("%H", "%I", "%X", "%c")  # docs.python.org, datetime: the strptime directives that carry an hour
+YEARS = range(1900, 9999)  # ours: what strptime takes beyond them has no certain instant in UTC, and is no strip's date
 
 
 class TimeFault(StrEnum):
@@ -53,6 +54,8 @@ def printed_when(profile: Profile, printed_date: Printed | None, printed_time: P
         dated = _parse(date_text, profile.date_format)
         timed = _parse(time_text, profile.time_format) if profile.time_format and time_text else None
     except ValueError:
+        return When(day=None, at=None, fault=TimeFault.IMPOSSIBLE)
+    if dated.year not in YEARS:
         return When(day=None, at=None, fault=TimeFault.IMPOSSIBLE)
     if not is_whole or (profile.time_format and timed is None):
         return When(day=dated.date(), at=None, fault=absent)

@@ -48,6 +48,9 @@ def test_a_printed_offset_is_believed() -> None:
         (DAILY, "25.11.2026", "09:58", When(day=None, at=None, fault=TimeFault.IMPOSSIBLE)),
         (DAILY, "2026-11-25", "09:58:00", When(day=None, at=None, fault=TimeFault.IMPOSSIBLE)),
         (ONE_FIELD, "20261125235960", None, When(day=None, at=None, fault=TimeFault.IMPOSSIBLE)),
+        (DAILY, "0026-11-25", "09:58", When(day=None, at=None, fault=TimeFault.IMPOSSIBLE)),
+        (DAILY, "0001-01-01", "00:10", When(day=None, at=None, fault=TimeFault.IMPOSSIBLE)),
+        (DAILY, "9999-12-31", "23:59", When(day=None, at=None, fault=TimeFault.IMPOSSIBLE)),
     ],
 )
 def test_what_is_absent_or_impossible_is_named(profile: Profile, day: str | None, clock: str | None, expected: When) -> None:
