@@ -29,7 +29,9 @@ class Scene:
         self.disk = stack.enter_context(Disk(home, seed=seed))
         self.journal = Journal(home / "history.jsonl")
         stack.callback(self.journal.close)
-        self.records = stack.enter_context(Records(self.journal))
+        self.records = stack.enter_context(Records(self.journal, self._happened))
+        self._is_armed = threading.Event()
+        self._is_off = threading.Event()
         self.drops = self.disk.place / "drops"
         self.drops.mkdir()
         sync_folder(self.disk.place)
@@ -77,8 +79,11 @@ class Scene:
             return Dropper(self.drops, left, self.journal, cut, lambda _: False)
         return Line(self.line, left, self.journal, cut, lambda _: False)
 
-    def serve_and_cut(self, seconds: float, last: int) -> None:
-        """Serve and feed, and cut the power ``seconds`` after the first answer of this start."""
+    def serve_and_cut(self, seconds: float, last: int, *, at_arrival: bool = False) -> None:
+        """Serve and feed, and cut the power ``seconds`` after the first answer of this start; or at an arrival after it.
+
+        ``at_arrival``: the receiver has the message, and its answer comes too late.
+        """
         self.served.start()
         self.served.wait_ready()
         cut = threading.Event()
@@ -88,12 +93,31 @@ class Scene:
         while len(self.journal.history.acknowledged) == before:
             assert time.monotonic() < until, self.served.log[-2000:]
             time.sleep(0.001)
-        time.sleep(seconds)  # the moment of the cut is the seed's choice, not a wait for anything
-        self.disk.cut(torn=self.chance.random() < 0.5)
+        self._is_off.clear()
+        if at_arrival:
+            self._is_armed.set()
+            assert self._is_off.wait(DRAIN_S), self.served.log[-2000:]
+        else:
+            time.sleep(seconds)  # the moment of the cut is the seed's choice, not a wait for anything
+            self._cut()
         self.served.kill()
         cut.set()
         feeder.join()
         self.disk.mount_again()
+
+    def _cut(self) -> None:
+        self.disk.cut(torn=self.chance.random() < 0.5)
+        self._is_off.set()
+
+    def _happened(self, kind: str) -> bool:
+        """Take a receiver's report, which waits for this before it answers."""
+        del kind  # receivers report arrivals only
+        if not self._is_armed.is_set():
+            return False
+        self._is_armed.clear()
+        self._cut()
+        self.served.strike()
+        return True
 
     def drain(self, last: int) -> None:
         """Serve until every strip is acknowledged and with both receivers; then stop cleanly."""

@@ -91,11 +91,12 @@ def test_power_cuts_lose_nothing_that_was_acknowledged(way: str, seed: int, tmp_
     scene = Scene(tmp_path, stack, way=way, seed=seed)
     scene.records.away.set()
     for number in range(1, CUTS + 1):
-        scene.serve_and_cut(scene.chance.uniform(0, LONGEST_S), number * BATCHES)
+        scene.serve_and_cut(scene.chance.uniform(0, LONGEST_S), number * BATCHES, at_arrival=number == CUTS)
     kept = len(scene.journal.history.acknowledged)
     scene.drain(CUTS * BATCHES)
     history = scene.journal.history
     assert history.faults(RECEIVERS) == []
+    assert len(history.arrived) > 2 * len(history.submitted)  # the last cut came between a receiver's taking and its answer
     assert kept >= CUTS  # each cut came after an answer at least
     assert scene.disk.lost_bytes > 0  # and the disk did forget something
     print(
