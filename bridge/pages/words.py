@@ -164,6 +164,7 @@ REASON_WORDS: dict[str, str] = {
     "read.twice": "one thing given twice",
     "read.undecodable": "not in the declared character set",
     "read.control": "control character inside a value",
+    "read.cut": "cut into other strips when read again",
     "read.many": "many strips cannot be read",
     "code.unmapped": "no code for a pad or value",
     "code.undated": "no time of analysis",

@@ -23,3 +23,12 @@ def visitor(shelf: Stocked) -> Iterator[Visitor]:
     """Serve the pages over the shelf, on a loopback port."""
     with shelf.serving() as visitor:
         yield visitor
+
+
+@pytest.fixture(scope="module")
+def still(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Visitor]:
+    """Serve the pages over an empty store once for a module: for tests that change nothing."""
+    stocked = Stocked(tmp_path_factory.mktemp("still"))
+    with stocked.serving() as visitor:
+        yield visitor
+    stocked.close()

@@ -39,9 +39,9 @@ def problem(answer: httpx.Response) -> tuple[int, str, str]:
     return answer.status_code, body["title"], body["detail"]
 
 
-def test_the_documentation_lists_every_route(visitor: Visitor) -> None:
+def test_the_documentation_lists_every_route(still: Visitor) -> None:
     """OpenAPI 3.1, served by ourselves, under the guard; and only what is not for machines is left out."""
-    document = visitor.get("/api/openapi.json").json()
+    document = still.get("/api/openapi.json").json()
     assert document["openapi"].startswith("3.1")
     listed = {(method, path) for path, methods in document["paths"].items() for method in methods}
     assert listed == ROUTES
@@ -53,9 +53,9 @@ def test_the_documentation_lists_every_route(visitor: Visitor) -> None:
                 assert "application/problem+json" in operation["responses"]["404"]["content"], (method, path)
 
 
-def test_the_documentation_comes_with_no_page_from_elsewhere(visitor: Visitor) -> None:
+def test_the_documentation_comes_with_no_page_from_elsewhere(still: Visitor) -> None:
     """FastAPI's own document pages load scripts from another host, which our policy forbids; they are not served."""
-    assert [visitor.get(path).status_code for path in ("/docs", "/redoc", "/openapi.json")] == [404, 404, 404]
+    assert [still.get(path).status_code for path in ("/docs", "/redoc", "/openapi.json")] == [404, 404, 404]
 
 
 def test_today_says_what_is_stopped(shelf: Stocked, visitor: Visitor) -> None:
@@ -262,18 +262,16 @@ def test_strips_are_listed_by_what_became_of_them(shelf: Stocked, visitor: Visit
         ("POST", "/api/results/search", {"limit": 501}, (422, "Something is missing or not of its kind", "Look at: limit.")),
     ],
 )
-def test_a_fault_is_a_problem_in_words(
-    visitor: Visitor, method: str, path: str, body: Any, expected: tuple[int, str, str]
-) -> None:
+def test_a_fault_is_a_problem_in_words(still: Visitor, method: str, path: str, body: Any, expected: tuple[int, str, str]) -> None:
     """Naming what to look at; the values that were sent do not come back (they may be identifiers)."""
-    answer = visitor.client.request(method, path, json=body, headers={"x-padpost": "1"})
+    answer = still.client.request(method, path, json=body, headers={"x-padpost": "1"})
     assert problem(answer) == expected
 
 
-def test_the_guard_speaks_in_problems_too(visitor: Visitor) -> None:
+def test_the_guard_speaks_in_problems_too(still: Visitor) -> None:
     """Whoever calls the API parses one kind of fault."""
-    assert problem(visitor.get("/api/stops", headers={"host": "evil.example"}))[:2] == (421, "This is not our address")
-    assert problem(visitor.get("/api/stops", headers={"origin": "http://evil.example"}))[:2] == (
+    assert problem(still.get("/api/stops", headers={"host": "evil.example"}))[:2] == (421, "This is not our address")
+    assert problem(still.get("/api/stops", headers={"origin": "http://evil.example"}))[:2] == (
         403,
         "This came from another site",
     )

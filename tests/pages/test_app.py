@@ -68,10 +68,10 @@ def make_room(shelf: Stocked) -> None:
     shelf.store.written_by.execute("PRAGMA max_page_count = 1000000")
 
 
-def test_health_says_live_and_ready(visitor: Visitor) -> None:
+def test_health_says_live_and_ready(still: Visitor) -> None:
     """For whatever watches the process."""
-    assert visitor.get("/health/live").json() == {"status": "live"}
-    answer = visitor.get("/health/ready")
+    assert still.get("/health/live").json() == {"status": "live"}
+    answer = still.get("/health/ready")
     assert (answer.status_code, answer.json()) == (200, {"status": "ready", "reasons": []})
 
 
@@ -145,19 +145,19 @@ def test_a_defect_is_answered_without_its_insides(shelf: Stocked) -> None:
         assert {name: answer.headers[name] for name in HEADERS} == HEADERS
 
 
-def test_our_own_files_are_served_by_us(visitor: Visitor) -> None:
+def test_our_own_files_are_served_by_us(still: Visitor) -> None:
     """Style, script and icon; nothing is fetched from elsewhere, and no other file of this machine can be had."""
-    kinds = {name: visitor.get(f"/static/{name}").headers["content-type"] for name in ("padpost.css", "padpost.js", "icon.svg")}
+    kinds = {name: still.get(f"/static/{name}").headers["content-type"] for name in ("padpost.css", "padpost.js", "icon.svg")}
     assert kinds == {
         "padpost.css": "text/css; charset=utf-8",
         "padpost.js": "text/javascript; charset=utf-8",
         "icon.svg": "image/svg+xml",
     }
-    page = visitor.page("/")
+    page = still.page("/")
     outside = [its for _, its in page.elements for key in ("src", "href", "action") if "//" in its.get(key, "")]
     assert outside == []
     for path in ("/static/../app.py", "/static/%2e%2e/app.py", "/static/..%2fapp.py", "/static/"):
-        assert visitor.get(path).status_code in {404, 405}, path
+        assert still.get(path).status_code in {404, 405}, path
 
 
 def test_no_page_names_a_patient_in_an_address(shelf: Stocked, visitor: Visitor) -> None:

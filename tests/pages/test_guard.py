@@ -35,17 +35,17 @@ def raw(port: int, request: str) -> str:
 
 
 @pytest.mark.parametrize("path", ["/", "/rejected", "/results", "/nowhere", "/api/today", "/api/nowhere", "/health/live"])
-def test_every_answer_carries_the_security_headers(visitor: Visitor, path: str) -> None:
+def test_every_answer_carries_the_security_headers(still: Visitor, path: str) -> None:
     """Pages, API and faults alike: a fault page shows text from outside too."""
-    answer = visitor.get(path)
+    answer = still.get(path)
     assert {name: answer.headers[name] for name in EXPECTED_HEADERS} == EXPECTED_HEADERS
     assert HEADERS == EXPECTED_HEADERS
     assert "server" not in answer.headers  # nobody need know what runs here
 
 
-def test_a_refusal_carries_the_security_headers(visitor: Visitor) -> None:
+def test_a_refusal_carries_the_security_headers(still: Visitor) -> None:
     """What the guard itself answers is no exception."""
-    answer = visitor.get("/", headers={"host": "evil.example"})
+    answer = still.get("/", headers={"host": "evil.example"})
     assert answer.status_code == 421
     assert {name: answer.headers[name] for name in EXPECTED_HEADERS} == EXPECTED_HEADERS
 
@@ -64,24 +64,24 @@ def test_a_refusal_carries_the_security_headers(visitor: Visitor) -> None:
         "127.0.0.1:{port} ",
     ],
 )
-def test_another_host_name_is_refused(visitor: Visitor, host: str) -> None:
+def test_another_host_name_is_refused(still: Visitor, host: str) -> None:
     """DNS rebinding: a name of the attacker's that points at 127.0.0.1 makes his page same-origin with ours, but for this check."""
-    shown = host.format(port=visitor.port)
-    status = raw(visitor.port, HEAD.format(lines=f"host: {shown}\r\n"))
+    shown = host.format(port=still.port)
+    status = raw(still.port, HEAD.format(lines=f"host: {shown}\r\n"))
     blank_at_the_end = host.endswith(" ")  # RFC 9112 section 5: blanks around a value are no part of it
     assert status == ("HTTP/1.1 200 OK" if blank_at_the_end else "HTTP/1.1 421 Misdirected Request")
 
 
 @pytest.mark.parametrize("host", ["127.0.0.1:{port}", "localhost:{port}", "LOCALHOST:{port}", "[::1]:{port}"])
-def test_our_own_names_are_answered(visitor: Visitor, host: str) -> None:
+def test_our_own_names_are_answered(still: Visitor, host: str) -> None:
     """Loopback by its usual names, in any case (RFC 9110 section 4.2.3)."""
-    assert visitor.get("/", headers={"host": host.format(port=visitor.port)}).status_code == 200
+    assert still.get("/", headers={"host": host.format(port=still.port)}).status_code == 200
 
 
 @pytest.mark.parametrize("lines", ["", "host: 127.0.0.1:{port}\r\nhost: evil.example\r\n"])
-def test_no_host_or_two_are_refused(visitor: Visitor, lines: str) -> None:
+def test_no_host_or_two_are_refused(still: Visitor, lines: str) -> None:
     """RFC 9112 section 3.2: a request without exactly one Host is bad; we do not choose."""
-    status = raw(visitor.port, HEAD.format(lines=lines.format(port=visitor.port)))
+    status = raw(still.port, HEAD.format(lines=lines.format(port=still.port)))
     assert status in {"HTTP/1.1 421 Misdirected Request", "HTTP/1.1 400 Bad Request"}
 
 
@@ -111,10 +111,10 @@ def test_a_configured_name_is_answered_with_any_port(shelf: Stocked) -> None:
     "origin", ["http://evil.example", "null", "https://localhost:{other}", "http://127.0.0.1:{other}", "file://"]
 )
 @pytest.mark.parametrize("method", ["GET", "POST"])
-def test_another_origin_is_refused(visitor: Visitor, method: str, origin: str) -> None:
+def test_another_origin_is_refused(still: Visitor, method: str, origin: str) -> None:
     """A script of another page, or of another port of this machine, neither reads nor posts."""
-    shown = origin.format(other=visitor.port + 1)
-    answer = visitor.client.request(method, "/", headers={"origin": shown})
+    shown = origin.format(other=still.port + 1)
+    answer = still.client.request(method, "/", headers={"origin": shown})
     assert answer.status_code == 403
     assert "This came from another site" in answer.text
 
@@ -130,15 +130,15 @@ def test_another_origin_is_refused(visitor: Visitor, method: str, origin: str) -
         ({"sec-fetch-site": "same-origin"}, 200),
     ],
 )
-def test_what_a_browser_says_of_itself_is_heard(visitor: Visitor, headers: dict[str, str], status: int) -> None:
+def test_what_a_browser_says_of_itself_is_heard(still: Visitor, headers: dict[str, str], status: int) -> None:
     """Fetch Metadata (W3C): images, frames and scripts from elsewhere get nothing; a link opens the page."""
-    assert visitor.get("/", headers=headers).status_code == status
+    assert still.get("/", headers=headers).status_code == status
 
 
 @pytest.mark.parametrize("path", ["/results", "/rejected/1/discard", "/rejected/read-again"])
-def test_a_form_that_does_not_say_where_it_came_from_is_refused(visitor: Visitor, path: str) -> None:
+def test_a_form_that_does_not_say_where_it_came_from_is_refused(still: Visitor, path: str) -> None:
     """No Origin and no Fetch Metadata: no browser of today does that with a form."""
-    answer = visitor.client.post(path, data={"token": visitor.token()})
+    answer = still.client.post(path, data={"token": still.token()})
     assert answer.status_code == 403
     assert "did not say where the form was opened" in answer.text
 
@@ -179,9 +179,9 @@ def test_a_token_of_an_earlier_run_is_refused(shelf: Stocked) -> None:
         assert two.post("/results", token=old, search="x").status_code == 403
 
 
-def test_the_cookie_is_for_our_forms_alone(visitor: Visitor) -> None:
+def test_the_cookie_is_for_our_forms_alone(still: Visitor) -> None:
     """No script reads it, no other site's request carries it (RFC 6265bis section 5.6)."""
-    cookie = visitor.get("/").headers["set-cookie"]
+    cookie = still.get("/").headers["set-cookie"]
     assert cookie.split("; ")[1:] == ["HttpOnly", "Path=/", "SameSite=strict"]
     assert cookie.startswith(f"{COOKIE}=")
 
@@ -198,26 +198,28 @@ def test_an_api_post_without_its_header_is_refused(shelf: Stocked, visitor: Visi
 
 
 @pytest.mark.parametrize("length", [65_537, 10_000_000])
-def test_too_much_is_refused_by_its_declared_length(visitor: Visitor, length: int) -> None:
+def test_too_much_is_refused_by_its_declared_length(still: Visitor, length: int) -> None:
     """It is not read at all."""
-    request = f"POST /results HTTP/1.1\r\nhost: 127.0.0.1:{visitor.port}\r\norigin: {visitor.origin}\r\ncontent-length: {length}\r\n\r\n"
-    assert raw(visitor.port, request) == "HTTP/1.1 413 Request Entity Too Large"
+    request = (
+        f"POST /results HTTP/1.1\r\nhost: 127.0.0.1:{still.port}\r\norigin: {still.origin}\r\ncontent-length: {length}\r\n\r\n"
+    )
+    assert raw(still.port, request) == "HTTP/1.1 413 Request Entity Too Large"
 
 
-def test_too_much_is_refused_while_it_comes(visitor: Visitor) -> None:
+def test_too_much_is_refused_while_it_comes(still: Visitor) -> None:
     """A body without a declared length ends where our limit does."""
 
     def endless() -> Any:
         for _ in range(40):
             yield b"x" * 4_096
 
-    answer = visitor.client.post("/results", content=endless(), headers={"origin": visitor.origin})
+    answer = still.client.post("/results", content=endless(), headers={"origin": still.origin})
     assert answer.status_code == 413
     assert "65536 bytes at most" in answer.text
 
 
-def test_a_form_of_the_largest_size_is_read(visitor: Visitor) -> None:
+def test_a_form_of_the_largest_size_is_read(still: Visitor) -> None:
     """The limit itself is allowed: the answer is about the form, not its size."""
     body = b"token=" + b"x" * (65_536 - 6)
-    headers = {"origin": visitor.origin, "content-type": "application/x-www-form-urlencoded"}
-    assert visitor.client.post("/results", content=body, headers=headers).status_code == 422
+    headers = {"origin": still.origin, "content-type": "application/x-www-form-urlencoded"}
+    assert still.client.post("/results", content=body, headers=headers).status_code == 422

@@ -91,25 +91,25 @@ def test_unseen_characters_in_any_field_are_made_visible(shelf: Stocked, visitor
         assert VISIBLE in page.text, name
 
 
-def test_a_search_for_markup_shows_it_as_text(visitor: Visitor) -> None:
+def test_a_search_for_markup_shows_it_as_text(still: Visitor) -> None:
     """What a person typed comes back in the field."""
-    page = Page(visitor.post("/results", search=HOSTILE).text)
+    page = Page(still.post("/results", search=HOSTILE).text)
     assert [its["value"] for its in page.all("input", name="search")] == [HOSTILE]
     assert len(page.all("script")) == 1
 
 
-def test_a_reason_in_the_address_is_text(visitor: Visitor) -> None:
+def test_a_reason_in_the_address_is_text(still: Visitor) -> None:
     """The only free text that an address may hold is the reason's name."""
-    page = visitor.page(f"/rejected?rule={HOSTILE}")
+    page = still.page(f"/rejected?rule={HOSTILE}")
     assert len(page.all("script")) == 1
 
 
 # --- Today
 
 
-def test_an_empty_day_says_that_nothing_waits(visitor: Visitor) -> None:
+def test_an_empty_day_says_that_nothing_waits(still: Visitor) -> None:
     """One sentence, no colour; and no control of a page that has nothing to act on."""
-    page = visitor.page("/")
+    page = still.page("/")
     assert "Nothing waits for you." in page.text
     assert "No analyzer has sent anything yet." in page.text
     assert "No strip arrived today." in page.text
@@ -143,10 +143,10 @@ def test_a_missing_number_comes_with_the_way_to_send_it_again(shelf: Stocked, vi
     assert "bench-a 2 to 3 How to send it again Press Memory. Press Send." in text
 
 
-def test_today_on_a_wall_is_larger(visitor: Visitor) -> None:
+def test_today_on_a_wall_is_larger(still: Visitor) -> None:
     """For a screen that is read from across the room."""
-    assert visitor.page("/?wall=yes").all("body")[0]["class"] == "wall"
-    assert "class" not in visitor.page("/").all("body")[0]
+    assert still.page("/?wall=yes").all("body")[0]["class"] == "wall"
+    assert "class" not in still.page("/").all("body")[0]
 
 
 def test_many_controls_are_bounded_on_today(shelf: Stocked, visitor: Visitor) -> None:
@@ -162,9 +162,9 @@ def test_many_controls_are_bounded_on_today(shelf: Stocked, visitor: Visitor) ->
 # --- Rejected messages
 
 
-def test_an_empty_list_says_so(visitor: Visitor) -> None:
+def test_an_empty_list_says_so(still: Visitor) -> None:
     """No empty groups to look through."""
-    page = visitor.page("/rejected")
+    page = still.page("/rejected")
     assert "Nothing is stopped." in page.text
     assert page.all("section") == []
     assert page.all("form", action="/rejected") == []
@@ -237,9 +237,9 @@ def test_the_receivers_own_words_stand_in_the_list(shelf: Stocked, visitor: Visi
 
 
 @pytest.mark.parametrize("query", ["group=nothing", "after=x", "group="])
-def test_an_address_that_was_altered_is_answered_in_words(visitor: Visitor, query: str) -> None:
+def test_an_address_that_was_altered_is_answered_in_words(still: Visitor, query: str) -> None:
     """A page, not a stack trace."""
-    answer = visitor.get(f"/rejected?{query}")
+    answer = still.get(f"/rejected?{query}")
     assert answer.status_code == 422
     assert "Something is missing or not of its kind" in answer.text
 
@@ -300,9 +300,9 @@ def test_a_long_capture_is_leafed_through(shelf: Stocked, visitor: Visitor) -> N
 
 
 @pytest.mark.parametrize("path", ["/rejected/999", "/results/NONE", "/strips/999", "/nowhere"])
-def test_what_is_not_there_is_said(visitor: Visitor, path: str) -> None:
+def test_what_is_not_there_is_said(still: Visitor, path: str) -> None:
     """With a way back."""
-    answer = visitor.get(path)
+    answer = still.get(path)
     assert answer.status_code == 404
     assert Page(answer.text).links("/") != []
     assert "There is no such page" in answer.text
@@ -394,9 +394,9 @@ def test_another_count_than_the_previews_stops_the_reading_again(shelf: Stocked,
 # --- Results
 
 
-def test_no_result_yet(visitor: Visitor) -> None:
+def test_no_result_yet(still: Visitor) -> None:
     """And nothing to page through."""
-    page = visitor.page("/results")
+    page = still.page("/results")
     assert "No result yet." in page.text
     assert page.all("table") == []
 
@@ -463,9 +463,9 @@ def test_found_results_are_paged_without_an_identifier_in_the_address(shelf: Sto
 
 
 @pytest.mark.parametrize("fields", [{"day": "25.11.2026"}, {"before": "x"}])
-def test_a_day_that_is_none_is_answered_in_words(visitor: Visitor, fields: dict[str, str]) -> None:
+def test_a_day_that_is_none_is_answered_in_words(still: Visitor, fields: dict[str, str]) -> None:
     """With how to write one."""
-    answer = visitor.post("/results", **fields)
+    answer = still.post("/results", **fields)
     assert answer.status_code == 422
     assert "Write it as 2026-11-25" in answer.text
 
