@@ -32,6 +32,7 @@ captures = Table(
     Column("digest", Text, nullable=False),
     Column("origin", Text, unique=True),
     Column("payload", LargeBinary, nullable=False),
+    Index("captures_analyzer", "analyzer"),
 )
 
 intake = Table(
@@ -92,6 +93,8 @@ strips = Table(
     Index("strips_record", "analyzer", "record_digest"),
     Index("strips_patient", "patient_printed", "arrived_at"),
     Index("strips_patient_read", "patient_printed", "analyzed_at"),
+    Index("strips_analyzer", "analyzer"),
+    Index("strips_capture", "capture_id", "idx"),
     Index("strips_arrived", "arrived_at"),
     Index("strips_result", "result_id"),
 )
@@ -149,6 +152,7 @@ results = Table(
     Column("strip_id", Integer, ForeignKey("strips.id"), nullable=False),
     Column("content", LargeBinary, nullable=False),
     UniqueConstraint("result_id", "version"),
+    Index("results_strip", "strip_id"),
 )
 
 deliveries = Table(
@@ -181,6 +185,7 @@ deliveries = Table(
     ),
     Index("deliveries_result", "result_id", "version"),
     Index("deliveries_born", "born_at"),
+    Index("deliveries_state", "destination", "state", "born_at"),
 )
 
 attempts = Table(

@@ -1,4 +1,4 @@
-"""Captures cannot be altered; decisions are of a record's bytes; strips are found by patient and printed time."""
+"""Captures cannot be altered; decisions are of a record's bytes; what the loops and Today ask has its index."""
 
 from __future__ import annotations
 
@@ -14,6 +14,11 @@ depends_on = None
 def upgrade() -> None:
     """Add what the first schema lacked."""
     op.create_index("strips_patient_read", "strips", ["patient_printed", "analyzed_at"], unique=False)
+    op.create_index("strips_capture", "strips", ["capture_id", "idx"], unique=False)
+    op.create_index("results_strip", "results", ["strip_id"], unique=False)
+    op.create_index("strips_analyzer", "strips", ["analyzer"], unique=False)
+    op.create_index("captures_analyzer", "captures", ["analyzer"], unique=False)
+    op.create_index("deliveries_state", "deliveries", ["destination", "state", "born_at"], unique=False)
     # an index alone is no strip: a capture that is cut otherwise has another strip there
     op.add_column("decisions", sa.Column("record_digest", sa.Text(), nullable=False, server_default=""))
     op.execute(
