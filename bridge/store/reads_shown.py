@@ -344,7 +344,7 @@ class ShownReads:
         """Give the numbers of every series touched since ``since``, in order of analyzer, mode, series, number."""
         found = self._db().execute(
             "SELECT s.analyzer, s.mode, s.series, s.number, s.outcome, s.findings, s.id FROM strips s JOIN"
-            " (SELECT DISTINCT analyzer, series FROM strips WHERE arrived_at >= ? AND series <> '') t ON t.analyzer = s.analyzer AND t.series = s.series"
+            " (SELECT DISTINCT analyzer, series FROM strips INDEXED BY strips_arrived WHERE arrived_at >= ? AND series <> '') t ON t.analyzer = s.analyzer AND t.series = s.series"
             " WHERE s.outcome <> 'superseded' AND s.number <> ''",
             (when(since),),
         )  # fmt: skip

@@ -95,6 +95,7 @@ strips = Table(
     Index("strips_patient_read", "patient_printed", "analyzed_at"),
     Index("strips_analyzer", "analyzer"),
     Index("strips_capture", "capture_id", "idx"),
+    Index("strips_series", "analyzer", "series"),
     Index("strips_arrived", "arrived_at"),
     Index("strips_result", "result_id"),
 )

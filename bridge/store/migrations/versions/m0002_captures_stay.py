@@ -16,6 +16,7 @@ def upgrade() -> None:
     op.create_index("strips_patient_read", "strips", ["patient_printed", "analyzed_at"], unique=False)
     op.create_index("strips_capture", "strips", ["capture_id", "idx"], unique=False)
     op.create_index("results_strip", "results", ["strip_id"], unique=False)
+    op.create_index("strips_series", "strips", ["analyzer", "series"], unique=False)
     op.create_index("strips_analyzer", "strips", ["analyzer"], unique=False)
     op.create_index("captures_analyzer", "captures", ["analyzer"], unique=False)
     op.create_index("deliveries_state", "deliveries", ["destination", "state", "born_at"], unique=False)

@@ -1,0 +1,274 @@
+"""What the pages ask: filters, order, paging and the sums of a day."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import date, timedelta
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from bridge.lifecycle.states import StopEnd, StopGroup
+from bridge.model import Answer, Coded, DeliveryState, Priority
+from bridge.store.commands import NoteRefusedFile
+from bridge.store.reads_shown import MOST_NEWS
+from bridge.store.rows import News, NumberUsed
+from bridge.store.sqlite import SqliteStore
+from tests.store import strips as s
+from tests.store.plans import plans
+from tests.store.strips import NOW, later
+
+D = DeliveryState
+LISBON, AUCKLAND = ZoneInfo("Europe/Lisbon"), ZoneInfo("Pacific/Auckland")
+DAY = date(2026, 11, 25)
+
+
+def _held(store: SqliteStore, number: str, *rules: str, stat: bool = False) -> int:
+    of = s.reading(number)
+    found = [s.finding(rule) for rule in rules or ("copy.doubt",)]
+    priority = Priority.STAT if stat else Priority.ROUTINE
+    stop_id = s.record(store, of, s.held(of, *found, priority=priority)).stop_id
+    assert stop_id is not None
+    return stop_id
+
+
+def _refused_file(store: SqliteStore, at: float = 0) -> int:
+    noted = NoteRefusedFile(
+        source="drops", name=f"{at}.bin", digest="f" * 64, size=9, beginning=b"x", sentence="S.", remedy="R.", at=later(at)
+    )
+    stop_id: int = store.submit(noted).result(s.WAIT)
+    return stop_id
+
+
+# --- stops
+
+
+def test_stops_come_newest_first_in_pages_and_by_what_is_asked(store: SqliteStore) -> None:
+    """Group, rule, priority, open or closed; a page begins behind the last row of the one before."""
+    one, two, three = _held(store, "1", "a.a"), _held(store, "2", "b.b", stat=True), _held(store, "3", "a.a")
+    four = s.record(store, s.reading("4"), s.rejected(None, "c.c")).stop_id
+    assert four is not None
+    file = _refused_file(store)
+
+    def found(**asked: object) -> list[int]:
+        return [stop.stop_id for stop in store.stops(**asked)]  # type: ignore[arg-type]  # the parameters vary by row
+
+    assert found() == [file, four, three, two, one]
+    assert found(limit=2) == [file, four]
+    assert found(before=four, limit=2) == [three, two]
+    assert found(group=StopGroup.HELD) == [three, two, one]
+    assert found(rule="a.a") == [three, one]
+    assert found(priority=Priority.STAT) == [two]
+    assert found(priority=Priority.ROUTINE, rule="receive.refused") == [file]
+    s.close(store, three, StopEnd.DISCARDED)
+    assert found(rule="a.a") == [one]
+    assert found(is_open=False) == [three]
+    assert store.open_stops() == {StopGroup.HELD: 2, StopGroup.REJECTED: 2, StopGroup.REFUSED: 0}
+    assert store.open_reasons() == (
+        (StopGroup.HELD, "a.a", 1),
+        (StopGroup.HELD, "b.b", 1),
+        (StopGroup.REJECTED, "c.c", 1),
+        (StopGroup.REJECTED, "receive.refused", 1),
+    )
+    assert store.stop(999) is None
+
+
+def test_urgent_stops_come_stat_first_then_the_longest_waiting(store: SqliteStore) -> None:
+    """Page by page the same order, even where the last row shown has been closed since."""
+    numbers = [_held(store, str(n), stat=n in (2, 4)) for n in range(1, 6)]
+    one, two, three, four, five = numbers
+    order = [two, four, one, three, five]
+    assert [stop.stop_id for stop in store.urgent_stops()] == order
+    assert [stop.stop_id for stop in store.urgent_stops(priority=Priority.STAT)] == [two, four]
+    for place, shown in enumerate(order):
+        assert [stop.stop_id for stop in store.urgent_stops(after=shown)] == order[place + 1 :]
+    s.close(store, four, StopEnd.DISCARDED)
+    assert [stop.stop_id for stop in store.urgent_stops(after=four)] == [one, three, five]
+    assert [stop.stop_id for stop in store.urgent_stops(after=four, limit=1, group=StopGroup.HELD)] == [one]
+
+
+def test_news_counts_what_came_since(store: SqliteStore) -> None:
+    """Closed stops and superseded strips are no news; the newest ids are those of the same look."""
+    assert store.news(after_stop=0, after_strip=0) == News(stops=0, strips=0, last_stop=0, last_strip=0)
+    first = _held(store, "1")
+    s.post(store, "R2")
+    assert store.news(after_stop=0, after_strip=0) == News(stops=1, strips=2, last_stop=first, last_strip=2)
+    assert store.news(after_stop=first, after_strip=1) == News(stops=0, strips=1, last_stop=first, last_strip=2)
+    s.close(store, first, StopEnd.DISCARDED)
+    assert store.news(after_stop=0, after_strip=2) == News(stops=0, strips=0, last_stop=first, last_strip=2)
+    assert MOST_NEWS == 1_000
+
+
+# --- results and strips
+
+
+def test_results_are_found_by_what_a_technician_has_in_hand(store: SqliteStore) -> None:
+    """Patient ID, number, specimen or control ID, exactly; a part of one finds nobody."""
+    s.post(store, "R1", patient="A1")
+    s.post(store, "R2", patient="A2")
+    s.post(store, "R3", patient="A1")
+
+    def found(**asked: object) -> list[str]:
+        return [row.result_id for row in store.results(**asked)]  # type: ignore[arg-type]  # the parameters vary by row
+
+    assert found() == ["R3", "R2", "R1"]
+    assert found(limit=1) == ["R3"]
+    assert found(before=3) == ["R2", "R1"]
+    assert found(search="A1") == ["R3", "R1"]
+    assert found(search="R2") == ["R2"]  # the number
+    assert found(search="UR2") == ["R2"]  # the specimen
+    assert found(search="R1rec") == ["R1"]  # the control ID
+    assert found(search="A") == []
+    assert found(search="' OR 1=1 --") == []
+
+
+def test_results_are_found_by_day_and_by_where_they_stand(store: SqliteStore) -> None:
+    """The day is the site's own; a state counts at any receiver."""
+    for name, arrived in (("R1", NOW), ("R2", later(13 * 60 + 59)), ("R3", later(14 * 60))):  # 10:00, 23:59, 24:00 in Lisbon
+        of = s.reading(name)
+        made = s.result(name)
+        capture_id = s.keep(store, name.encode(), arrived_at=arrived)
+        going = [s.delivery(s.message(made, f"{name}{place}", destination=place)) for place in ("records", "chart")]
+        s.record(store, of, Coded(checked=s.checked(of), result=made), deliveries=going, capture_id=capture_id)
+    assert [row.result_id for row in store.results(day=(DAY, LISBON))] == ["R2", "R1"]
+    assert [row.result_id for row in store.results(day=(DAY + timedelta(days=1), LISBON))] == ["R3"]
+    assert [row.result_id for row in store.results(day=(DAY, AUCKLAND))] == ["R1"]
+    assert [row.result_id for row in store.results(states=frozenset({D.QUEUED}))] == ["R3", "R2", "R1"]
+    s.attempt(store, store.deliveries("R1")[1].delivery_id, Answer.ACCEPTED)
+    assert [row.result_id for row in store.results(states=frozenset({D.ACCEPTED}))] == ["R1"]
+    assert store.results(states=frozenset({D.REFUSED, D.EXPIRED})) == ()
+    (row,) = store.results(states=frozenset({D.ACCEPTED, D.REFUSED}), search="R1", day=(DAY, LISBON))
+    assert row.states == (("records", D.QUEUED), ("chart", D.ACCEPTED))
+
+
+def test_a_result_shows_its_newest_version_and_all_its_deliveries(store: SqliteStore) -> None:
+    """What was set aside stays on record beside what took its place."""
+    recorded = s.post(store, "R1")
+    strip = store.strip(recorded.strip_id)
+    assert strip is not None
+    s.attempt(store, recorded.delivery_ids[0], Answer.REFUSED)
+    s.close(store, store.stops()[0].stop_id, StopEnd.READ_AGAIN)
+    of, made = s.reading("R1"), s.result("R1", version=2)
+    s.record(
+        store,
+        of,
+        Coded(checked=s.checked(of), result=made),
+        deliveries=[s.delivery(s.message(made, "M2"), born=False)],
+        capture_id=strip.capture_id,
+    )
+    detail = store.result("R1")
+    assert detail is not None
+    assert (detail.result.version, detail.strip.strip_id) == (2, 2)
+    assert [(row.version, row.state, message.control_id) for row, message, _ in detail.deliveries] == [
+        (1, D.SUPERSEDED, "R1rec"),
+        (2, D.UNBORN, ""),
+    ]
+    (listed,) = store.results()
+    assert (listed.version, listed.states) == (2, (("records", D.UNBORN),))
+    assert store.result("R9") is None
+    assert store.strip(999) is None
+
+
+def test_strips_come_newest_first_without_what_was_set_aside(store: SqliteStore) -> None:
+    """Unless asked for by that word."""
+    capture_id = s.keep(store)
+    for _ in range(2):
+        stopped = s.record(store, s.reading("1"), s.held(s.reading("1")), capture_id=capture_id)
+        assert stopped.stop_id is not None
+        s.close(store, stopped.stop_id, StopEnd.READ_AGAIN)
+    s.record(store, s.reading("1"), s.control(s.reading("1")), capture_id=capture_id)
+    s.post(store, "R1")
+    assert [(row.strip_id, row.outcome) for row in store.strips()] == [(4, "coded"), (3, "non_patient")]
+    assert [row.strip_id for row in store.strips(outcome="superseded")] == [2, 1]
+    assert [row.strip_id for row in store.strips(before=4, limit=1)] == [3]
+
+
+# --- who, which numbers, and the day
+
+
+def test_analyzers_say_when_they_last_spoke_and_what_waits(store: SqliteStore) -> None:
+    """By name, each once, also one whose first capture is still to be judged."""
+    assert store.analyzers() == ()
+    s.post(store, "R1")
+    s.record(store, s.reading("9", analyzer="tern-1"), s.rejected(None))
+    s.keep(store)
+    s.keep(store, analyzer="alder-1")
+    told = [(row.analyzer, row.last_strip_at, row.last_number, row.waiting_to_be_judged) for row in store.analyzers()]
+    assert told == [("alder-1", None, "", 1), ("brook-1", NOW, "R1", 1), ("tern-1", NOW, "9", 0)]
+
+
+def test_the_numbers_of_every_series_touched_are_told_in_order(store: SqliteStore) -> None:
+    """Numbers as numbers; with copies, without what was set aside or carries none."""
+    ten = s.record(store, s.reading("10"), s.held(s.reading("10"), s.finding("a.a"))).strip_id
+    two = s.record(store, s.reading("2"), s.control(s.reading("2"))).strip_id
+    copy = s.record(store, s.reading("2"), s.copy(s.reading("2"), two)).strip_id
+    s.record(store, s.reading("", digest="e" * 64), s.control(s.reading("", digest="e" * 64)))
+    of = s.reading("5")
+    s.record(store, of, s.held(of, series=""))
+
+    def used(number: int, outcome: str, rule: str, strip_id: int) -> NumberUsed:
+        return NumberUsed(
+            analyzer="brook-1", mode="all", series="2026-11-25", number=number, outcome=outcome, rule=rule, strip_id=strip_id
+        )
+
+    expected = (used(2, "non_patient", "", two), used(2, "copy", "copy.same_bytes", copy), used(10, "held", "a.a", ten))
+    assert store.numbers_used(since=NOW) == expected
+    assert store.numbers_used(since=later(1)) == ()
+
+
+def test_a_day_holds_all_that_the_tally_adds_up(store: SqliteStore) -> None:
+    """Strips by arrival in the site's zone, their deliveries, unreadable stretches and refused files."""
+    recorded = s.post(store, "R1", destinations=("records", "chart"))
+    s.record(store, s.unreadable(), None)
+    s.record(store, s.reading("2"), s.held(s.reading("2")))
+    _refused_file(store)
+    _refused_file(store, at=24 * 60)
+    day = store.day(DAY, LISBON)
+    assert [(row.strip_id, row.outcome) for row in day.strips] == [(1, "coded"), (2, "unreadable"), (3, "held")]
+    assert (day.unreadable_captures, day.refused_files) == (1, 1)
+    assert tuple(row.delivery_id for row in day.deliveries) == recorded.delivery_ids
+    empty = store.day(DAY - timedelta(days=1), LISBON)
+    assert (empty.strips, empty.deliveries, empty.unreadable_captures, empty.refused_files) == ((), (), 0, 0)
+
+
+def test_a_day_is_as_long_as_its_clocks_say(store: SqliteStore) -> None:
+    """On 2026-10-25 Lisbon goes from 02:00 to 01:00 (EU directive 2000/84/EC): that day has 25 hours and loses no strip."""
+    start = later(-31 * 24 * 60 - 11 * 60)  # 2026-10-24 23:00 UTC, midnight in Lisbon's summer time
+    for number, minutes in enumerate((-1, 0, 24 * 60, 25 * 60 - 1, 25 * 60)):
+        of = s.reading(str(number))
+        capture_id = s.keep(store, b"x", arrived_at=start + timedelta(minutes=minutes))
+        s.record(store, of, s.control(of), capture_id=capture_id)
+    assert [row.number for row in store.day(date(2026, 10, 25), LISBON).strips] == ["1", "2", "3"]
+    assert [row.number for row in store.day(date(2026, 10, 24), LISBON).strips] == ["0"]
+    assert [row.number for row in store.day(date(2026, 10, 26), LISBON).strips] == ["4"]
+
+
+@pytest.mark.parametrize(
+    ("ask", "index"),
+    [
+        (lambda store: store.result("R1"), "deliveries_result"),
+        (lambda store: store.deliveries("R1"), "deliveries_result"),
+        (lambda store: store.events("stop:1"), "events_subject"),
+        (lambda store: store.capture_strips(1), "strips_"),
+        (lambda store: store.analyzers(), "captures_analyzer"),
+        (lambda store: store.analyzers(), "strips_analyzer"),
+        (lambda store: store.day(DAY, LISBON), "strips_arrived"),
+        (lambda store: store.numbers_used(since=NOW), "strips_arrived"),
+        (lambda store: store.numbers_used(since=NOW), "strips_series"),
+        (lambda store: store.open_stops(), "stops_open"),
+    ],
+)
+def test_the_pages_questions_are_answered_by_an_index(
+    store: SqliteStore, ask: Callable[[SqliteStore], object], index: str
+) -> None:
+    """Captures, strips, deliveries and events grow for years; a page must not walk through them."""
+    s.post(store, "R1")
+    lines = plans(store, lambda: ask(store))
+    assert any(f"INDEX {index}" in line for line in lines), lines
+    big = ("captures", "strips", "deliveries", "events", "attempts", "s", "d", "c")
+    assert [line for line in lines if line.startswith("SCAN ") and line.split()[1] in big] == []
+
+
+def test_the_destinations_counts_come_from_an_index_alone(store: SqliteStore) -> None:
+    """Every delivery is counted, and no message is read for it."""
+    assert any("USING INDEX deliveries_state" in line for line in plans(store, store.destinations))
