@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Sequence
+from datetime import timedelta
 
 from bridge.lifecycle.states import StopEnd, StopGroup
 from bridge.model import (
@@ -20,10 +21,11 @@ from bridge.model import (
     Severity,
     Unreadable,
 )
-from bridge.store.codec import content_text, json_text, packed, result_bytes, when
+from bridge.store.codec import content_text, json_text, moment, packed, result_bytes, when
 from bridge.store.commands import NewDelivery, RecordedOutcome, RecordOutcome
 from bridge.store.statements import note, open_stop
 
+FARTHEST_AHEAD = timedelta(days=1)  # ours: settings allow no larger tolerance of a clock that runs ahead
 _WORDS = {Coded: "coded", Held: "held", Rejected: "rejected", Copy: "copy", NonPatient: "non_patient"}
 
 
@@ -223,9 +225,15 @@ def _insert_delivery(db: sqlite3.Connection, new: NewDelivery, command: RecordOu
 
 
 def _advance_series(db: sqlite3.Connection, command: RecordOutcome) -> None:
-    """Remember the newest series of the analyzer and mode; a copy, a resend or an older series moves nothing."""
+    """Remember the newest series of the analyzer and mode by printed time; a copy, a resend or an older series moves nothing.
+
+    Nor does a strip from a clock that runs far ahead: every strip after it would count as late for years.
+    """
     checked = _checked(command)
     if checked is None or isinstance(command.outcome, Copy) or not checked.key.series or not checked.key.number.isdigit():
+        return
+    (arrived,) = db.execute("SELECT arrived_at FROM captures WHERE id = ?", (command.capture_id,)).fetchone()
+    if checked.analyzed_at is not None and checked.analyzed_at > moment(arrived) + FARTHEST_AHEAD:
         return
     db.execute(
         "INSERT INTO series (analyzer, mode, series, last_number, last_printed_at) VALUES (?,?,?,?,?)"

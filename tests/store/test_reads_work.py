@@ -160,6 +160,16 @@ def test_copies_and_numberless_strips_move_no_series(store: SqliteStore) -> None
     assert store.series("brook-1", "all") == SeriesState(series="2026-11-25", last_number=5, last_printed_at=NOW)
 
 
+def test_a_clock_that_runs_far_ahead_moves_no_series(store: SqliteStore) -> None:
+    """One strip dated ten years on would make every later one late: its number is kept, the series stays where it was."""
+    _put(store, s.reading("5"), series="s1")
+    _put(store, s.reading("6"), series="s1", at=NOW + timedelta(days=3650))
+    _put(store, s.reading("1"), series="s9", at=NOW + timedelta(days=1, microseconds=1))
+    assert store.series("brook-1", "all") == SeriesState(series="s1", last_number=5, last_printed_at=NOW)
+    _put(store, s.reading("7"), series="s1", at=NOW + timedelta(days=1))
+    assert store.series("brook-1", "all") == SeriesState(series="s1", last_number=7, last_printed_at=NOW + timedelta(days=1))
+
+
 # --- how
 
 
