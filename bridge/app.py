@@ -6,10 +6,12 @@ import asyncio
 import base64
 import json
 import logging
+import os
 import random
 import secrets
+import socket
 import sys
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Future
 from contextlib import suppress
 from dataclasses import dataclass, replace
@@ -360,7 +362,8 @@ async def assemble(config: settings.Settings) -> Padpost:
     Raises SettingsError or TableError for what must be mended in a file, StoreLocked or StoreFailed for the store.
     """
     tables = tables_for(config)
-    _check_profiles(config, tables)
+    for error in profile_faults(config, tables):
+        raise error
     terms = [terms_of(config, destination) for destination in config.destinations]
     book = PlanBook(terms, [source.profile for source in config.sources], tables)
     store = await asyncio.to_thread(partial(SqliteStore, config.site.data, now=clock.now))
@@ -384,7 +387,7 @@ async def assemble(config: settings.Settings) -> Padpost:
     sources: dict[str, Runs] = {}
     service = Service(
         store=store,
-        judging=Judging(store, tables, book, ids, clock.now),
+        judging=Judging(store, tables, book, ids, clock.now, profiles={source.name: source.profile for source in config.sources}),
         sources=sources,
         queues=queues,
         wake_queues=partial(_wake_all, queues),
@@ -403,10 +406,11 @@ def _wake_all(queues: Mapping[str, DestinationQueue]) -> None:
         queue.wake()
 
 
-def _check_profiles(config: settings.Settings, tables: Tables) -> None:
+def profile_faults(config: settings.Settings, tables: Tables) -> Iterator[SettingsError]:
+    """Give an error for each source whose profile is in no mapping file."""
     for number, source in enumerate(config.sources):
         if source.profile not in tables.profiles:
-            raise SettingsError(
+            yield SettingsError(
                 f"No profile is called {source.profile!r}.",
                 remedy=f"There are {', '.join(sorted(tables.profiles))}.",
                 path=("sources", number, "profile"),
@@ -497,14 +501,25 @@ class _PagesServer(uvicorn.Server):
         """Leave the signals alone."""
 
 
+def _pages_socket(pages: settings.Pages) -> socket.socket:
+    """Open the pages' port ourselves: uvicorn would end the whole process where it is taken."""
+    try:
+        return socket.create_server((pages.host, pages.port), family=socket.AF_INET6 if ":" in pages.host else socket.AF_INET)
+    except OSError as error:
+        raise SettingsError(
+            f"The pages cannot listen on {pages.host}, port {pages.port}: {os.strerror(error.errno or 0)}.",
+            remedy="Stop what listens there, perhaps another Padpost, or choose another host or port.",
+            path=("pages", "port"),
+        ) from error
+
+
 async def run_until(bridge: Padpost, stop: asyncio.Event) -> None:
-    """Run the service and its pages until ``stop`` is set."""
+    """Run the service and its pages until ``stop`` is set. Raises SettingsError, with nothing begun, if the pages cannot listen."""
     pages = bridge.config.pages
-    server = _PagesServer(
-        uvicorn.Config(bridge.pages, host=pages.host, port=pages.port, log_config=None, access_log=False, server_header=False)
-    )
+    listening = _pages_socket(pages)
+    server = _PagesServer(uvicorn.Config(bridge.pages, log_config=None, access_log=False, server_header=False))
     running = asyncio.create_task(bridge.service.run())
-    serving = asyncio.create_task(server.serve())
+    serving = asyncio.create_task(server.serve(sockets=[listening]))
     stopping = asyncio.create_task(stop.wait())
     log.info("service.started", pages=f"http://{pages.host}:{pages.port}")
     await asyncio.wait({running, serving, stopping}, return_when=asyncio.FIRST_COMPLETED)

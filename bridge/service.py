@@ -7,6 +7,8 @@ queues deliver. This room only says what follows what, and wakes who is next.
 from __future__ import annotations
 
 import asyncio
+import hashlib
+import time
 from collections.abc import Awaitable, Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -17,7 +19,21 @@ import structlog
 from bridge import pipeline
 from bridge.check import Moment
 from bridge.errors import RejectError, StoreError
-from bridge.model import Capture, Coded, CodedResult, Facts, Finding, Message, Outcome, Reading, Rejected, Severity, Unreadable
+from bridge.lifecycle.states import StopEnd
+from bridge.model import (
+    Capture,
+    Coded,
+    CodedResult,
+    Facts,
+    Finding,
+    Message,
+    Outcome,
+    Place,
+    Reading,
+    Rejected,
+    Severity,
+    Unreadable,
+)
 from bridge.read.again import Known, one_anew, whole_anew
 from bridge.store import rows
 from bridge.store.api import Store
@@ -82,12 +98,23 @@ class Writers(Protocol):
 class Judging:
     """Takes kept captures as far as they go, one analyzer at a time, in the order they came."""
 
-    def __init__(self, store: Store, tables: Tables, writers: Writers, ids: Ids, now: Callable[[], datetime]) -> None:
+    def __init__(
+        self,
+        store: Store,
+        tables: Tables,
+        writers: Writers,
+        ids: Ids,
+        now: Callable[[], datetime],
+        *,
+        profiles: Mapping[str, str],
+    ) -> None:
+        """Take the parts; ``profiles`` names the profile that each source has now, for what is read again."""
         self._store = store
         self._tables = tables
         self._writers = writers
         self._ids = ids
         self._now = now
+        self._profiles = profiles
 
     async def work_off(self, analyzer: str) -> int:
         """Judge everything that waits for ``analyzer``; give how many readings were recorded."""
@@ -98,10 +125,7 @@ class Judging:
 
     async def _judge(self, intake: rows.IntakeRow) -> int:
         kept = self._store.capture(intake.capture_id)
-        profile = self._tables.profiles[intake.profile]
-        readings = pipeline.understand(kept.capture, profile, analyzer=kept.analyzer)
-        if intake.because:
-            readings = self._anew(readings, intake)
+        readings = self._readings(kept, intake)
         chosen = [reading for reading in readings if self._is_due(reading, intake)]
         if not chosen:
             await asyncio.wrap_future(self._store.submit(EndIntake(intake_id=intake.intake_id, at=self._now())))
@@ -109,14 +133,30 @@ class Judging:
             await self._record(intake, kept.capture, reading, ends=reading is chosen[-1])
         return len(chosen)
 
-    def _anew(self, readings: tuple[Reading | Unreadable, ...], intake: rows.IntakeRow) -> tuple[Reading | Unreadable, ...]:
+    def _readings(self, kept: rows.CaptureRow, intake: rows.IntakeRow) -> tuple[Reading | Unreadable, ...]:
+        """Read the capture, by the profile that it came with; again, by the one that its source has now."""
+        if not intake.because:
+            return self._understood(kept, intake.profile)
         known = {
             strip.index: Known(place=strip.place, record_digest=strip.record_digest, is_settled=strip.outcome in SETTLED)
             for strip in self._store.capture_strips(intake.capture_id)
         }
+        readings = self._understood(kept, self._profiles.get(kept.capture.source, intake.profile))
         if intake.only_index is None:
             return whole_anew(readings, known)
+        if intake.because != StopEnd.READ_AGAIN and not _holds(readings, known.get(intake.only_index)):
+            readings = self._understood(kept, intake.profile)  # decided about a strip that only the earlier profile can read
         return one_anew(readings, known, index=intake.only_index, analyzer=intake.analyzer)
+
+    def _understood(self, kept: rows.CaptureRow, profile: str) -> tuple[Reading | Unreadable, ...]:
+        if profile not in self._tables.profiles:
+            log.error("profile.missing", capture=kept.capture_id, profile=profile)
+            return (_whole(kept, _NO_PROFILE),)
+        try:
+            return pipeline.understand(kept.capture, self._tables.profiles[profile], analyzer=kept.analyzer)
+        except Exception:  # a defect of ours in one capture must not hold up the analyzer's next ones
+            log.exception("capture.defect", capture=kept.capture_id)
+            return (_whole(kept, _DEFECT),)
 
     @staticmethod
     def _is_due(reading: Reading | Unreadable, intake: rows.IntakeRow) -> bool:
@@ -128,12 +168,13 @@ class Judging:
         outcome: Outcome | None = None
         deliveries: tuple[NewDelivery, ...] = ()
         if isinstance(reading, Reading):
-            outcome = await self._outcome(intake, capture, reading)
-            if isinstance(outcome, Coded):
-                try:
-                    deliveries = await self._deliveries(outcome.result)
-                except RejectError as reject:
-                    outcome = Rejected(findings=(_finding(reject), *outcome.findings), checked=outcome.checked)
+            try:
+                outcome, deliveries = await self._taken_as_far_as_it_goes(intake, capture, reading)
+            except StoreError:
+                raise
+            except Exception:  # a defect of ours in one strip must not hold up the analyzer's next ones
+                log.exception("strip.defect", capture=intake.capture_id, index=reading.index)
+                outcome = Rejected(findings=(_DEFECT,), checked=None)
         recorded: RecordedOutcome = await asyncio.wrap_future(
             self._store.submit(
                 RecordOutcome(
@@ -155,6 +196,17 @@ class Judging:
             outcome=type(outcome).__name__.lower() if outcome else "unreadable",
             stop=recorded.stop_id,
         )
+
+    async def _taken_as_far_as_it_goes(
+        self, intake: rows.IntakeRow, capture: Capture, reading: Reading
+    ) -> tuple[Outcome, tuple[NewDelivery, ...]]:
+        outcome = await self._outcome(intake, capture, reading)
+        if not isinstance(outcome, Coded):
+            return outcome, ()
+        try:
+            return outcome, await self._deliveries(outcome.result)
+        except RejectError as reject:
+            return Rejected(findings=(_finding(reject), *outcome.findings), checked=outcome.checked), ()
 
     async def _outcome(self, intake: rows.IntakeRow, capture: Capture, reading: Reading) -> Outcome:
         needs = pipeline.needs(reading, self._tables)
@@ -186,6 +238,39 @@ class Judging:
 
 def _finding(reject: RejectError) -> Finding:
     return Finding(rule=reject.rule, severity=Severity.REJECT, sentence=reject.sentence, remedy=reject.remedy)
+
+
+_DEFECT = Finding(
+    rule="padpost.defect",
+    severity=Severity.REJECT,
+    sentence="Padpost failed on this strip: a defect in Padpost, not in your work. The bytes are kept.",
+    remedy="Enter the result by your procedure for failures, and tell your coordinator: the log says where it failed. Read it again after the repair.",
+)
+_NO_PROFILE = Finding(
+    rule="profile.missing",
+    severity=Severity.REJECT,
+    sentence="The profile that says how to read this analyzer is not among the mapping files any more.",
+    remedy="Tell your coordinator. Once the source has a profile again, read this again.",
+)
+
+
+def _whole(kept: rows.CaptureRow, finding: Finding) -> Unreadable:
+    """Give one stretch that is the whole capture."""
+    payload = kept.capture.payload
+    return Unreadable(
+        index=0,
+        place=Place(start=0, end=len(payload)),
+        analyzer=kept.analyzer,
+        record_digest=hashlib.sha256(payload).hexdigest(),
+        finding=finding,
+    )
+
+
+def _holds(readings: Sequence[Reading | Unreadable], strip: Known | None) -> bool:
+    """Say whether ``strip`` is among what was read."""
+    return strip is not None and any(
+        isinstance(reading, Reading) and reading.record_digest == strip.record_digest for reading in readings
+    )
 
 
 class Runs(Protocol):
@@ -288,6 +373,7 @@ class Service:
         state = self.loops.setdefault(name, LoopState(name=name))
         rest = FIRST_REST
         while True:
+            started = time.monotonic()
             try:
                 await run()
             except StoreError as error:
@@ -296,12 +382,14 @@ class Service:
                 if self._store.fault:
                     return
             except Exception:  # the one broad catch of the loops: a defect in one must not take down its neighbours
-                state.fault = "fell over; see the log"
+                state.fault = "a defect stopped it; it is started again. Tell your coordinator: the log says where it failed."
                 log.exception("loop.fell", loop=name)
             else:
                 state.fault = ""
             if not again:
                 return
+            if time.monotonic() - started > LONGEST_REST.total_seconds():
+                rest = FIRST_REST  # it ran well for a while: this is a new fault
             await asyncio.sleep(rest.total_seconds())
             state.fault = ""
             rest = min(rest * 2, LONGEST_REST)

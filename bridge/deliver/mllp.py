@@ -72,11 +72,10 @@ class MllpClient:
         if self._line and self._line.is_over:
             await self.close()
         if self._line is None:
-            opening = asyncio.get_running_loop().create_connection(
-                lambda: _Line(self._note), self._settings.host, self._settings.port
-            )
-            _, line = await asyncio.wait_for(opening, self._settings.connect_s)
-            self._line = line
+            async with asyncio.timeout(self._settings.connect_s):  # not wait_for: see queue/lanes.py
+                _, self._line = await asyncio.get_running_loop().create_connection(
+                    lambda: _Line(self._note), self._settings.host, self._settings.port
+                )
         return self._line
 
     async def _exchange(self, line: _Line, framed: bytes, control_id: str) -> Acknowledgement | Silence:
@@ -84,7 +83,8 @@ class MllpClient:
             return read_mllp(payload, control_id=control_id, charset=self._codec)
 
         try:
-            return await asyncio.wait_for(line.exchange(framed, read), self._settings.answer_s)
+            async with asyncio.timeout(self._settings.answer_s):
+                return await line.exchange(framed, read)
         except TimeoutError:
             return Silence.TIMEOUT
 

@@ -12,7 +12,7 @@ from bridge.lifecycle.states import DeliveryEvent, DestinationState, StopGroup
 from bridge.model import SERVICE, Answer, DeliveryState
 from bridge.store import commands as c
 from bridge.store.apply_desk import close_stop
-from bridge.store.apply_outcome import record_outcome
+from bridge.store.apply_outcome import record_outcome, set_unreadable_aside
 from bridge.store.codec import packed, when
 from bridge.store.statements import move_delivery, note, open_stop
 
@@ -68,7 +68,12 @@ def note_refused_file(db: Connection, command: c.NoteRefusedFile) -> int:
 
 
 def end_intake(db: Connection, command: c.EndIntake) -> None:
-    """End a piece of judging work."""
+    """End a piece of judging work. A whole capture that was read again and leaves nothing to judge has no unreadable stretch any more."""
+    row = db.execute(
+        "SELECT capture_id FROM intake WHERE id = ? AND only_index IS NULL AND because <> ''", (command.intake_id,)
+    ).fetchone()
+    if row:
+        set_unreadable_aside(db, row[0], behind=-1, at=command.at)
     db.execute("UPDATE intake SET ended_at = ? WHERE id = ?", (when(command.at), command.intake_id))
 
 

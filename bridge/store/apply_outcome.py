@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Sequence
-from datetime import timedelta
+from datetime import datetime, timedelta
 
 from bridge.lifecycle.states import StopEnd, StopGroup
 from bridge.model import (
@@ -61,24 +61,30 @@ def _supersede(db: sqlite3.Connection, command: RecordOutcome) -> None:
         "SELECT id FROM strips WHERE capture_id = ? AND idx = ? AND is_newest = 1", (command.capture_id, command.reading.index)
     ).fetchone()
     if row:
-        _set_aside(db, row[0], command)
+        _set_aside(db, row[0], command.at)
     if command.ends_intake:  # the whole capture read again may hold fewer strips than before: what lies behind its end is gone
         again = db.execute(
             "SELECT 1 FROM intake WHERE id = ? AND only_index IS NULL AND because <> ''", (command.intake_id,)
         ).fetchone()
-        behind = "SELECT id FROM strips WHERE capture_id = ? AND idx > ? AND is_newest = 1 AND outcome = 'unreadable'"
-        for (strip_id,) in db.execute(behind, (command.capture_id, command.reading.index)).fetchall() if again else ():
-            _set_aside(db, strip_id, command)
+        if again:
+            set_unreadable_aside(db, command.capture_id, behind=command.reading.index, at=command.at)
 
 
-def _set_aside(db: sqlite3.Connection, strip_id: int, command: RecordOutcome) -> None:
+def set_unreadable_aside(db: sqlite3.Connection, capture_id: int, *, behind: int, at: datetime) -> None:
+    """Set aside what was unreadable behind the index ``behind`` of a capture, and the stops of it."""
+    found = "SELECT id FROM strips WHERE capture_id = ? AND idx > ? AND is_newest = 1 AND outcome = 'unreadable'"
+    for (strip_id,) in db.execute(found, (capture_id, behind)).fetchall():
+        _set_aside(db, strip_id, at)
+
+
+def _set_aside(db: sqlite3.Connection, strip_id: int, at: datetime) -> None:
     db.execute("UPDATE strips SET is_newest = 0, outcome = 'superseded' WHERE id = ?", (strip_id,))
     for (stop_id,) in db.execute("SELECT id FROM stops WHERE strip_id = ? AND state = 'open'", (strip_id,)).fetchall():
         db.execute(
             "UPDATE stops SET state = 'closed', closed_at = ?, closed_by = 'padpost (service)', closed_how = ? WHERE id = ?",
-            (when(command.at), StopEnd.READ_AGAIN, stop_id),
+            (when(at), StopEnd.READ_AGAIN, stop_id),
         )
-        note(db, command.at, SERVICE, "stop.closed", f"stop:{stop_id}", before="open", after=StopEnd.READ_AGAIN)
+        note(db, at, SERVICE, "stop.closed", f"stop:{stop_id}", before="open", after=StopEnd.READ_AGAIN)
 
 
 def _checked(command: RecordOutcome) -> CheckedReading | None:

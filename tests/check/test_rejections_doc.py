@@ -35,7 +35,7 @@ def rules_in(source: str, *, is_room: bool) -> set[str]:
     """Give the rule ids that a module's source names."""
     found: set[str] = set()
     for node in ast.walk(ast.parse(source)):
-        if isinstance(node, ast.keyword) and node.arg == "rule":
+        if isinstance(node, ast.keyword) and node.arg in ("rule", "rules"):
             found |= set(_constants(node.value))
         elif isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == "RejectError" and node.args:
             found |= set(_constants(node.args[0]))

@@ -23,7 +23,7 @@ site: {{name: Test Clinic, zone: Europe/Lisbon, data: store}}
 pages: {{port: {port}}}
 patient_ids: {{pattern: '\\d{{8}}', check_digit: luhn, authority: TEST, system: "urn:example:test"}}
 sources:
-  - {{name: drops, kind: folder, path: drops, analyzer: bench-b, profile: tern, complete: rename, sweep_s: 0.1}}
+  - {{name: drops, kind: folder, path: drops, analyzer: bench-b, profile: {profile}, complete: rename, sweep_s: 0.1}}
   - {{name: line-files, kind: folder, path: line, analyzer: bench-a, profile: brook, complete: rename, sweep_s: 0.1}}
   - {{name: undated, kind: folder, path: undated, analyzer: bench-c, profile: moss, complete: rename, sweep_s: 0.1}}
 destinations:
@@ -73,8 +73,8 @@ def play(number: int, patient_id: str, **more: Any) -> Play:
 
 
 @contextlib.contextmanager
-def running(home: Path, *, turned_away: frozenset[str] = frozenset()) -> Iterator[Running]:
-    """Run a bridge in a thread of its own until the test is over. ``home`` may hold the store of an earlier run."""
+def running(home: Path, *, turned_away: frozenset[str] = frozenset(), profile: str = "tern") -> Iterator[Running]:
+    """Run a bridge in a thread of its own until the test is over. ``home`` may hold the store of an earlier run; ``profile`` is the one of drops/."""
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
         port = int(probe.getsockname()[1])
@@ -89,7 +89,7 @@ def running(home: Path, *, turned_away: frozenset[str] = frozenset()) -> Iterato
         try:
             await records.start()
             (home / "site.yaml").write_text(
-                SITE.format(port=port, mllp=records.mllp_port, fhir=records.fhir_port), encoding="utf-8"
+                SITE.format(port=port, mllp=records.mllp_port, fhir=records.fhir_port, profile=profile), encoding="utf-8"
             )
             bridge = await assemble(settings.read_settings(home / "site.yaml"))
             found.extend([Running(home, bridge, records, port), asyncio.get_running_loop(), stop])

@@ -5,15 +5,16 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
 
-from bridge import clock
+from bridge import clock, pipeline
 from bridge.demo.scenario import patient
 from bridge.desk.actions import Desk
 from bridge.errors import Overtaken, RefusedAction
 from bridge.lifecycle.states import StopGroup
-from bridge.model import Actor, DeliveryState
+from bridge.model import Actor, DeliveryState, Outcome, Reading
 from tests.journey.running import Running, play, running
 
 ANA = Actor(name="Ana", verified="unverified")
@@ -182,3 +183,40 @@ def test_a_restart_takes_up_what_was_left(tmp_path: Path) -> None:
         two.wait(lambda: len(two.records.results) == 1 and two.records.filed_reports() == 1)
         assert [(d.destination, d.control_id) for d in two.store.deliveries(result)] == born
         assert list(two.records.results) == [dict(born)["records"]]
+
+
+def test_a_source_with_the_wrong_profile_is_mended_and_all_is_read_again(tmp_path: Path) -> None:
+    """An admin gives the source its right profile; the technician reads again, and nothing has to be sent anew."""
+    with running(tmp_path, profile="brook-file") as one:
+        one.drop("a.txt", one.tern(play(1, GOOD), play(2, OTHER)))
+        one.wait(lambda: stops(one, StopGroup.REJECTED))
+        one.wait(lambda: not one.store.analyzers_with_work())
+        assert one.store.results() == ()
+    with running(tmp_path) as two:
+        rules = {stop.rules[0] for stop in two.store.stops(group=StopGroup.REJECTED)}
+        at = desk(two)
+        for rule in rules:
+            at.read_again_all(rule, expected=len(at.preview_read_again(rule)), reason="profile corrected", actor=ANA)
+        two.wait(lambda: len(two.records.results) == 2 and two.records.filed_reports() == 2)
+        two.wait(lambda: not two.store.analyzers_with_work())
+        assert {row.patient_id for row in two.store.results()} == {GOOD, OTHER}
+        assert stops(two, StopGroup.REJECTED) == ()
+
+
+def test_a_defect_in_judging_costs_one_strip_and_no_neighbour(bridge: Running, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A defect of ours stops the strip that meets it, as a row that says so; the analyzer's other strips go on."""
+    judge = pipeline.judge
+
+    def failing(reading: Reading, *rest: Any, **more: Any) -> Outcome:
+        if reading.patient_id and reading.patient_id.text == OTHER:
+            raise ZeroDivisionError
+        return judge(reading, *rest, **more)
+
+    monkeypatch.setattr(pipeline, "judge", failing)
+    bridge.drop("a.txt", bridge.tern(play(1, GOOD), play(2, OTHER), play(3, "40700023")))
+    bridge.wait(lambda: bridge.records.filed_reports() == 2)
+    (stop,) = bridge.store.stops(group=StopGroup.REJECTED)
+    assert stop.rules == ("padpost.defect",)
+    monkeypatch.setattr(pipeline, "judge", judge)
+    desk(bridge).read_again(stop.stop_id, reason="repaired", actor=ANA)
+    bridge.wait(lambda: bridge.records.filed_reports() == 3 and len(bridge.records.results) == 3)
