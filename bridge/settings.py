@@ -18,7 +18,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 import yaml
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
 
-from bridge.errors import SettingsError, SetupError, Spot
+from bridge.errors import SettingsError, Spot
 
 T = TypeVar("T", bound=BaseModel)
 KeyPath = tuple[str | int, ...]
@@ -51,15 +51,23 @@ class Secret(Shape):
     env: str
 
     def value(self) -> str:
-        """Read the secret. Raises SettingsError if neither VARIABLE nor VARIABLE_FILE is set."""
-        if self.env in os.environ:
-            return os.environ[self.env]
-        path = os.environ.get(f"{self.env}_FILE")
-        if path:
-            return Path(path).read_text(encoding="utf-8").strip()
-        raise SettingsError(
-            f"The secret {self.env} is not set.", remedy=f"Set {self.env}, or {self.env}_FILE to a file that holds it."
-        )
+        """Read the secret. Raises SettingsError if neither VARIABLE nor VARIABLE_FILE gives one."""
+        given = os.environ.get(self.env, "")
+        path = os.environ.get(f"{self.env}_FILE", "")
+        if not given and path:
+            try:
+                given = Path(path).read_text(encoding="utf-8").strip()
+            except (OSError, UnicodeDecodeError) as error:
+                raise SettingsError(
+                    f"The secret {self.env} cannot be read from {path}: {_cause(error)}.",
+                    remedy=f"Set {self.env}_FILE to a text file that holds it.",
+                ) from error
+        if not given:
+            raise SettingsError(
+                f"The secret {self.env} is {'empty' if path or self.env in os.environ else 'not set'}.",
+                remedy=f"Set {self.env}, or {self.env}_FILE to a file that holds it.",
+            )
+        return given
 
 
 class Site(Shape):
@@ -312,7 +320,7 @@ class Document:
             text = path.read_text(encoding="utf-8")
         except (OSError, UnicodeDecodeError) as error:
             raise SettingsError(
-                f"The file cannot be read: {error}",
+                f"The file cannot be read: {_cause(error)}.",
                 remedy="Check its name, its rights, and that it is UTF-8.",
                 spot=Spot(file=self.name, line=1, key=""),
             ) from error
@@ -379,9 +387,9 @@ class Document:
                 path.append(part)
         return tuple(path)
 
-    def placed(self, error: SetupError) -> SetupError:
+    def placed(self, error: SettingsError) -> SettingsError:
         """Give the same error with file and line."""
-        return type(error)(error.sentence, remedy=error.remedy, path=error.path, spot=self.spot(error.path))
+        return SettingsError(error.sentence, remedy=error.remedy, path=error.path, spot=self.spot(error.path))
 
 
 def _dotted(path: KeyPath) -> str:
@@ -414,6 +422,15 @@ def _all_keys(shape: Any) -> Iterator[str]:
     elif get_origin(shape) in {tuple, list, dict, Mapping, Annotated, Union, UnionType}:
         for part in get_args(shape):
             yield from _all_keys(part)
+
+
+def _cause(error: OSError | UnicodeDecodeError) -> str:
+    return (error.strerror or str(error)) if isinstance(error, OSError) else f"byte {error.start + 1} is not UTF-8"
+
+
+def placed(error: SettingsError, path: Path) -> SettingsError:
+    """Give ``error``, found in the settings that ``path`` holds after they were read, with file and line."""
+    return Document(path).placed(error) if error.spot is None else error
 
 
 def read_settings(path: Path) -> Settings:

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from itertools import chain
 from pathlib import Path
 
 from bridge import settings
-from bridge.app import PlanBook, example_terms, own_faults, tables_for, terms_of
+from bridge.app import PlanBook, example_terms, own_faults, profile_faults, tables_for, terms_of
+from bridge.errors import SettingsError
 from bridge.read import check_example
 from bridge.render.oracles import oracle_faults
 from bridge.tables.types import DestinationTerms, Tables
@@ -23,7 +25,10 @@ def check(config_path: Path | None, *, with_oracles: bool) -> int:
         f"mapping files: {len(tables.profiles)} profiles, {len(tables.strip_types)} strip types, {len(tables.catalogue.pads)} pads"
     )
     wrong = 0
-    for line, fault in _lines(tables, config, with_oracles=with_oracles):
+    lines = _lines(tables, config, with_oracles=with_oracles)
+    if config_path and config:
+        lines = chain(_site_lines(config, config_path, tables), lines)
+    for line, fault in lines:
         print(f"{line}: {fault or 'ok'}", flush=True)
         wrong += bool(fault)
     print(f"{wrong} thing{'' if wrong == 1 else 's'} to put right" if wrong else "all well")
@@ -33,26 +38,30 @@ def check(config_path: Path | None, *, with_oracles: bool) -> int:
 def _lines(tables: Tables, config: settings.Settings | None, *, with_oracles: bool) -> Iterator[tuple[str, str]]:
     for profile in tables.profiles.values():
         yield f"example of profile {profile.name}", check_example(profile, tables)
-    if config:
-        yield from _site_lines(config, tables)
     terms = [terms_of(config, destination) for destination in config.destinations] if config else list(example_terms())
     used = [source.profile for source in config.sources] if config else list(tables.profiles)
     known = [profile for profile in used if profile in tables.profiles]
     yield from _plan_lines(terms, known, tables, with_oracles=with_oracles)
 
 
-def _site_lines(config: settings.Settings, tables: Tables) -> Iterator[tuple[str, str]]:
-    for source in config.sources:
-        known = source.profile in tables.profiles
-        yield (
-            f"source {source.name}",
-            "" if known else f"no profile is called {source.profile!r}; there are {', '.join(sorted(tables.profiles))}",
-        )
-    for destination in config.destinations:
-        secret = getattr(destination, "bearer", None)
-        if secret:
-            secret.value()
-        yield f"destination {destination.name}", ""
+def _site_lines(config: settings.Settings, path: Path, tables: Tables) -> Iterator[tuple[str, str]]:
+    """Give a line for each source and destination of the site, its fault with file and line."""
+    wrong = {error.path[1]: str(settings.placed(error, path)) for error in profile_faults(config, tables)}
+    for number, source in enumerate(config.sources):
+        yield f"source {source.name}", wrong.get(number, "")
+    for number, destination in enumerate(config.destinations):
+        yield f"destination {destination.name}", _secret_fault(destination, path, number)
+
+
+def _secret_fault(destination: settings.DestinationShape, path: Path, number: int) -> str:
+    if not isinstance(destination, settings.FhirDestination) or destination.bearer is None:
+        return ""
+    try:
+        destination.bearer.value()
+    except SettingsError as error:
+        whole = SettingsError(error.sentence, remedy=error.remedy, path=("destinations", number, "bearer", "env"))
+        return str(settings.placed(whole, path))
+    return ""
 
 
 def _plan_lines(

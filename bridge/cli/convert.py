@@ -13,17 +13,38 @@ from bridge import clock, pipeline, settings
 from bridge.app import example_terms, tables_for, terms_of
 from bridge.check import Moment
 from bridge.errors import PadpostError, SetupError
-from bridge.model import Capture, Coded, Facts, Finding, Format, Outcome, Reading, Unreadable, Way
+from bridge.model import (
+    Capture,
+    Coded,
+    Copy,
+    Facts,
+    Finding,
+    Format,
+    Held,
+    NonPatient,
+    Outcome,
+    Reading,
+    Rejected,
+    Unreadable,
+    Way,
+)
 from bridge.render import compile_plan
 from bridge.tables.types import DestinationTerms, Tables
 
+WORDS: dict[type, tuple[str, str]] = {  # the store's word, and what a person reads
+    Coded: ("coded", "can be sent"),
+    Held: ("held", "waits for a decision"),
+    Rejected: ("rejected", "cannot be sent"),
+    Copy: ("copy", "a copy, never sent"),
+    NonPatient: ("non_patient", "not a patient's strip, never sent"),
+}
 KINDS = {"hl7": Format.ORU_R01, "fhir": Format.FHIR}
 
 
 def convert(file: str, profile: str, to: str, config_path: Path | None) -> int:
     """Convert ``file`` ("-": standard input) and print what it becomes.
 
-    Messages go to standard output, findings to standard error. Gives 0 if every strip could be sent, else 1.
+    Messages go to standard output, findings to standard error. Gives 1 if a strip would wait for a person or none was found, else 0.
     """
     if to not in (*KINDS, "json"):
         raise SetupError(f"There is no form called {to!r}.", remedy="Use hl7, fhir or json.")
@@ -44,7 +65,8 @@ def convert(file: str, profile: str, to: str, config_path: Path | None) -> int:
             if isinstance(outcome, Coded):
                 plan = compile_plan(terms, outcome.result.profile, outcome.result.strip_type, tables)
                 payload = plan.render(outcome.result, control_id=f"CONVERTM{number}", made_at=capture.arrived_at).payload
-                print(payload.decode(errors="replace").replace("\r", "\n"))
+                sys.stdout.buffer.write(payload.replace(b"\r", b"\n").rstrip(b"\n") + b"\n")  # in the message's own character set
+        sys.stdout.flush()
     return _tell(judged)
 
 
@@ -80,8 +102,9 @@ def _findings(reading: Reading | Unreadable, outcome: Outcome | None) -> Sequenc
     return outcome.findings if outcome else ()
 
 
-def _name(reading: Reading | Unreadable, outcome: Outcome | None) -> str:
-    return "unreadable" if isinstance(reading, Unreadable) else type(outcome).__name__.lower()
+def _word(outcome: Outcome | None) -> str:
+    """Give the outcome's word as the store and the API have it."""
+    return WORDS[type(outcome)][0] if outcome else "unreadable"
 
 
 def _plain(reading: Reading | Unreadable, outcome: Outcome | None) -> dict[str, Any]:
@@ -89,7 +112,7 @@ def _plain(reading: Reading | Unreadable, outcome: Outcome | None) -> dict[str, 
     plain: dict[str, Any] = {
         "index": reading.index,
         "bytes": [reading.place.start, reading.place.end],
-        "outcome": _name(reading, outcome),
+        "outcome": _word(outcome),
         "findings": [
             {"rule": f.rule, "severity": f.severity, "sentence": f.sentence, "remedy": f.remedy}
             for f in _findings(reading, outcome)
@@ -120,14 +143,14 @@ def _plain(reading: Reading | Unreadable, outcome: Outcome | None) -> dict[str, 
 
 
 def _tell(judged: Sequence[tuple[Reading | Unreadable, Outcome | None]]) -> int:
-    """Tell on standard error what was found; give 0 if every strip could be sent."""
+    """Tell on standard error what was found; give 0 if no strip would wait for a person."""
     well = bool(judged)
     for reading, outcome in judged:
-        name = _name(reading, outcome)
-        well = well and isinstance(outcome, Coded)
-        print(f"strip {reading.index + 1} (bytes {reading.place.start}-{reading.place.end}): {name}", file=sys.stderr)
+        words = WORDS[type(outcome)][1] if outcome else "cannot be read"
+        well = well and isinstance(outcome, Coded | NonPatient | Copy)
+        print(f"strip {reading.index + 1}, bytes {reading.place.start} to {reading.place.end}: {words}", file=sys.stderr)
         for finding in _findings(reading, outcome):
             print(f"  {finding.rule}: {finding.sentence} {finding.remedy}", file=sys.stderr)
     if not judged:
-        print("no strip was found in it", file=sys.stderr)
+        print("No strip was found in it.", file=sys.stderr)
     return 0 if well else 1

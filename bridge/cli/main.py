@@ -41,7 +41,9 @@ def demo(
         bool,
         typer.Option("--once", help="Stop after the summary; the exit status says whether it is the scenario's known truth."),
     ] = False,
-    port: Annotated[int, typer.Option(help="Where the pages listen, on 127.0.0.1; 0 asks for a free port.")] = 8765,
+    port: Annotated[
+        int, typer.Option(min=0, max=65535, help="Where the pages listen, on 127.0.0.1; 0 asks for a free port.")
+    ] = 8765,
     folder: Annotated[
         Path | None, typer.Option(help="Where the demo keeps its files; a new temporary folder if not given.")
     ] = None,
@@ -80,7 +82,10 @@ def convert(
         Path | None, typer.Option("--config", "-c", help="Use this site's policies and first destination of the kind.")
     ] = None,
 ) -> None:
-    """Show what a captured transmission becomes. Nothing is stored or sent."""
+    """Show what a captured transmission becomes. Nothing is stored or sent.
+
+    Messages go to standard output, an HL7 segment a line; what stopped a strip, and the remedy, to standard error.
+    """
     from bridge.cli import convert as room  # noqa: PLC0415 - as above
 
     raise typer.Exit(room.convert(file, profile, to, config))
@@ -103,9 +108,7 @@ def simulate(
 def run(arguments: list[str]) -> int:
     """Run one command; give the exit status: 0 well, 1 found something wrong, 2 could not be done as asked."""
     try:
-        app(args=arguments, standalone_mode=False)
-    except typer.Exit as done:
-        return done.exit_code
+        status = app(args=arguments, standalone_mode=False)  # typer gives back the status of typer.Exit, it does not raise it
     except typer.Abort:
         return 130
     except PadpostError as error:
@@ -116,4 +119,4 @@ def run(arguments: list[str]) -> int:
             raise
         error.show()  # type: ignore[attr-defined]  # click's usage errors show themselves
         return int(error.exit_code)
-    return 0
+    return int(status or 0)

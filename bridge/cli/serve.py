@@ -8,13 +8,20 @@ from pathlib import Path
 
 from bridge import settings
 from bridge.app import assemble, configure_logging, run_until
+from bridge.errors import SettingsError
 
 
 def serve(config_path: Path) -> int:
-    """Serve ``config_path`` until SIGTERM or SIGINT. Raises SettingsError, TableError or StoreError before it starts."""
+    """Serve ``config_path`` until SIGTERM or SIGINT; give 0.
+
+    Raises SettingsError or TableError with file and line, or StoreError, before it starts.
+    """
     config = settings.read_settings(config_path)
     configure_logging(config.log)
-    return asyncio.run(_serve(config))
+    try:
+        return asyncio.run(_serve(config))
+    except SettingsError as error:
+        raise settings.placed(error, config_path) from error
 
 
 async def _serve(config: settings.Settings) -> int:

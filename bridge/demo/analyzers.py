@@ -28,6 +28,12 @@ from bridge.wire import lis01
 ANSWER_S = 15.0  # LIS01-A2: the sender waits this long for an answer
 TIMES = {lis01.Timer.ANSWER: ANSWER_S, lis01.Timer.BUSY: 10.0, lis01.Timer.PRIORITY: 1.0, lis01.Timer.CONTENTION: 20.0}
 # LIS01-A2, as wire/lis01_says names them; the instrument's side of a contention is a second
+REMEDIES = {
+    "pty": "Close some terminals.",
+    "serial": "Check the device's name and your rights to it.",
+    "tcp": "Start the bridge first, with a source that listens there.",
+    "listen": "Choose a port that is free, or 0.",
+}
 SILENCE_S = 0.3  # ours: the pause between two plain-stream captures, longer than a wire's own gaps
 
 
@@ -232,10 +238,13 @@ async def _wire(kind: str, where: str) -> Wire:
                 return TcpWire(*await asyncio.open_connection(host, int(port)))
             case _:
                 return await _guest(int(where))
-    except ValueError as error:
+    except (ValueError, OverflowError) as error:
         raise SetupError(f"{where!r} names no port.", remedy="Write tcp:HOST:PORT or listen:PORT.") from error
-    except (OSError, EOFError) as error:
-        raise LineError(f"{where or 'the pty'} cannot be opened: {error}") from error
+    except EOFError as error:
+        raise LineError("Nobody pressed Enter: simulate pty needs a terminal to wait at.") from error
+    except OSError as error:
+        cause = os.strerror(error.errno) if error.errno and error.errno > 0 else error
+        raise LineError(f"{where or 'The pty'} cannot be opened: {cause}. {REMEDIES[kind]}") from error
 
 
 async def _guest(port: int) -> TcpWire:

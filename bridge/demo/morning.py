@@ -53,12 +53,20 @@ def run(*, once: bool, port: int, folder: Path | None) -> int:
     home.mkdir(parents=True, exist_ok=True)
     with (home / "log.jsonl").open("a", encoding="utf-8") as log:
         configure_logging("json", log)
-        return asyncio.run(_run(home, once=once, port=port or _free_port()))
+        return asyncio.run(_run(home, once=once, port=_free_port(port)))
 
 
-def _free_port() -> int:
+def _free_port(port: int) -> int:
+    """Give ``port``, or any for 0. Raises SettingsError if something listens there: better told now than when the bridge is half up."""
     with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
+        probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        try:
+            probe.bind(("127.0.0.1", port))
+        except OSError as error:
+            raise SettingsError(
+                f"The pages cannot listen on port {port}: {error.strerror}.",
+                remedy="Give --port another number, or 0 for any that is free.",
+            ) from error
         return int(probe.getsockname()[1])
 
 
