@@ -333,6 +333,7 @@ class Service:
                 tasks.create_task(self._forever(f"source {name}", source.run))
             for task in self._once:
                 tasks.create_task(self._forever("start-up check", task, again=False))
+            await asyncio.Event().wait()  # with nothing connected yet, or nothing going on any more, it still answers for itself
 
     async def keep(self, capture: Capture, *, analyzer: str, profile: str, origin: str = "") -> int:
         """Keep a capture; the id comes back once it is durable. Raises StoreError if it is not."""

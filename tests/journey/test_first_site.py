@@ -1,0 +1,50 @@
+"""The site file that comes with the container starts as it stands."""
+
+from __future__ import annotations
+
+import asyncio
+import socket
+from pathlib import Path
+
+import httpx
+
+from bridge import settings
+from bridge.app import assemble, run_until
+
+SITE = Path(__file__).parents[2] / "docker" / "site.yaml"
+
+
+def test_the_shipped_site_file_starts_and_stays_up(tmp_path: Path) -> None:
+    """An admin starts the container before anything is connected: the pages must be there to look at, and ready."""
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port = int(probe.getsockname()[1])
+    text = SITE.read_text(encoding="utf-8")
+    for shipped, here in (
+        ("/var/lib/padpost", str(tmp_path / "store")),
+        ("port: 8765", f"port: {port}"),
+        ("0.0.0.0", "127.0.0.1"),
+    ):
+        assert text.count(shipped) == 1
+        text = text.replace(shipped, here)
+    (tmp_path / "site.yaml").write_text(text, encoding="utf-8")
+
+    async def live() -> tuple[int, bool]:
+        bridge = await assemble(settings.read_settings(tmp_path / "site.yaml"))
+        stop = asyncio.Event()
+        running = asyncio.create_task(run_until(bridge, stop))
+        try:
+            async with asyncio.timeout(20), httpx.AsyncClient(trust_env=False) as client:
+                while True:
+                    try:
+                        answer = await client.get(f"http://127.0.0.1:{port}/health/ready")
+                        break
+                    except httpx.TransportError:
+                        await asyncio.sleep(0.02)
+            return answer.status_code, running.done()
+        finally:
+            stop.set()
+            await running
+            await bridge.close()
+
+    assert asyncio.run(live()) == (200, False)
