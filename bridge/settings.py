@@ -385,6 +385,8 @@ class Document:
             inner = (*path, part)
             if inner in self._lines or (kind == "missing" and place == len(loc) - 1):
                 path.append(part)
+        if kind == "union_tag_invalid":
+            path.append("kind")
         return tuple(path)
 
     def placed(self, error: SettingsError) -> SettingsError:
@@ -407,6 +409,12 @@ def _sentence(error: Mapping[str, Any], path: KeyPath, shape: type[BaseModel]) -
             )
         case "missing":
             return f"The key {key!r} is missing.", "Add it; docs/reference/configuration.md says what it holds."
+        case "union_tag_invalid" | "union_tag_not_found":
+            given = error["ctx"].get("tag", "")
+            return (
+                f"There is no kind {given!r}." if given else "The key 'kind' is missing.",
+                f"Write one of {error['ctx'].get('expected_tags', 'those that docs/reference/configuration.md names')}.",
+            )
         case _:
             given = error.get("input")
             shown = f" It says {given!r}." if isinstance(given, str | int | float | bool) else ""

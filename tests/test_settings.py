@@ -102,8 +102,29 @@ def test_secrets_come_from_the_environment_or_a_file(tmp_path: Path, monkeypatch
     (tmp_path / "token").write_text("from-file\n", encoding="utf-8")
     monkeypatch.setenv("PADPOST_TEST_TOKEN_FILE", str(tmp_path / "token"))
     assert secret.value() == "from-file"
+    monkeypatch.setenv("PADPOST_TEST_TOKEN", "")
+    assert secret.value() == "from-file"
     monkeypatch.setenv("PADPOST_TEST_TOKEN", "from-env")
     assert secret.value() == "from-env"
+
+
+@pytest.mark.parametrize(
+    ("held", "words"),
+    [
+        (b"\n", "The secret PADPOST_TEST_TOKEN is empty"),
+        (b"\x89PNG", "cannot be read from .*token: byte 1 is not UTF-8"),
+        (None, "cannot be read from .*token: No such file or directory"),
+    ],
+)
+def test_a_secret_file_that_holds_none_is_an_error(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, held: bytes | None, words: str
+) -> None:
+    """An empty token would be sent as one, and the receiver's refusal would puzzle."""
+    if held is not None:
+        (tmp_path / "token").write_bytes(held)
+    monkeypatch.setenv("PADPOST_TEST_TOKEN_FILE", str(tmp_path / "token"))
+    with pytest.raises(SettingsError, match=words):
+        settings.Secret(env="PADPOST_TEST_TOKEN").value()
 
 
 def test_missing_file_is_an_error_with_its_name(tmp_path: Path) -> None:

@@ -1,0 +1,164 @@
+"""``padpost check``: what it says of good and of wrong files, before go-live."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from tests.cli.commands import CHART, ROOT, SITE, padpost, site
+
+EXAMPLES = [f"example of profile {name}: ok" for name in ("alder", "brook", "brook-file", "fjord", "moss", "tern")]
+MAPPINGS = "mapping files: 6 profiles, 5 strip types, 14 pads"
+CHART_LINE = 19  # of CHART's `env:` behind SITE
+
+
+def test_a_good_site_is_well(tmp_path: Path) -> None:
+    """One line for each thing looked at, then the verdict; nothing is written."""
+    run = padpost("check", "--config", site(tmp_path), "--no-oracles", cwd=tmp_path)
+    assert (run.returncode, run.stderr) == (0, b"")
+    assert run.stdout.decode().splitlines() == [
+        MAPPINGS,
+        "source drops: ok",
+        "destination outbox: ok",
+        *EXAMPLES,
+        "messages for outbox, our own rules: ok",
+        "all well",
+    ]
+    assert [path.name for path in tmp_path.iterdir()] == ["site.yaml"]
+
+
+def test_without_a_site_the_shipped_files_are_checked(tmp_path: Path) -> None:
+    """A contributor's check of a new profile needs no site."""
+    run = padpost("check", "--no-oracles", cwd=tmp_path)
+    assert run.returncode == 0
+    assert run.stdout.decode().splitlines() == [
+        MAPPINGS,
+        *EXAMPLES,
+        "messages for example-hl7, our own rules: ok",
+        "messages for example-fhir, our own rules: ok",
+        "all well",
+    ]
+
+
+def test_the_libraries_see_the_messages_of_the_site(tmp_path: Path) -> None:
+    """The oracles are asked about each strip type that the site's analyzers read, and no other."""
+    run = padpost("check", "--config", site(tmp_path), cwd=tmp_path)
+    assert run.returncode == 0
+    assert [line for line in run.stdout.decode().splitlines() if "libraries" in line] == [
+        "messages for outbox, tern, pebble-2, by the libraries: ok",
+        "messages for outbox, tern, plover-12, by the libraries: ok",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("right", "wrong", "words"),
+    [
+        ("{port: 8765}", "{prot: 8765}", "site.yaml:2: pages.prot: The key 'prot' is unknown here. Did you mean 'port'?"),
+        (
+            "authority",
+            "autority",
+            "site.yaml:6: patient_ids.autority: The key 'autority' is unknown here. Did you mean 'authority'?",
+        ),
+        ("  authority: TEST\n", "", "site.yaml:3: patient_ids.authority: The key 'authority' is missing. Add it;"),
+        (
+            "    path: out\n",
+            "    path: out\n    path: there\n",
+            "site.yaml:14: destinations[0].path: The key 'path' is given twice. Keep one.",
+        ),
+        ("Europe/Lisbon", "Europe/Lisbonn", "site.yaml:1: site.zone: no time zone is called 'Europe/Lisbonn'"),
+        (
+            "kind: folder\n",
+            "kind: floder\n",
+            "site.yaml:12: destinations[0].kind: There is no kind 'floder'. Write one of 'mllp', 'fhir', 'folder'.",
+        ),
+        ("    kind: folder\n", "", "site.yaml:11: destinations[0]: The key 'kind' is missing. Write one of"),
+        ("check_digit: luhn", "check_digit: [", "This is not YAML:"),
+    ],
+)
+def test_a_wrong_site_file_is_answered_with_its_line(tmp_path: Path, right: str, wrong: str, words: str) -> None:
+    """File, line, key and the nearest right word: what an editor can jump to."""
+    assert SITE.count(right) == 1
+    run = padpost("check", "--config", site(tmp_path, SITE.replace(right, wrong)), "--no-oracles", cwd=tmp_path)
+    assert (run.returncode, run.stdout) == (2, b"")
+    assert words in run.stderr.decode()
+    assert run.stderr.decode().startswith(f"padpost: {tmp_path}/site.yaml:")
+
+
+def test_a_profile_that_is_nowhere_is_told_with_its_line(tmp_path: Path) -> None:
+    """The other lines are checked all the same, so that one run shows all there is to put right."""
+    path = site(tmp_path, SITE.replace("profile: tern", "profile: trn") + CHART)
+    run = padpost("check", "--config", path, "--no-oracles", cwd=tmp_path)
+    assert run.returncode == 1
+    lines = run.stdout.decode().splitlines()
+    assert lines[1:4] == [
+        f"source drops: {path}:9: sources[0].profile: No profile is called 'trn'. There are alder, brook, brook-file, fjord, moss, tern.",
+        "destination outbox: ok",
+        (
+            f"destination chart: {path}:{CHART_LINE}: destinations[1].bearer.env: The secret CHART_TOKEN is not set."
+            " Set CHART_TOKEN, or CHART_TOKEN_FILE to a file that holds it."
+        ),
+    ]
+    assert lines[-1] == "2 things to put right"
+
+
+@pytest.mark.parametrize(
+    ("env", "fault"),
+    [
+        ({"CHART_TOKEN": "tell-nobody"}, ""),
+        ({"CHART_TOKEN_FILE": "token"}, ""),
+        ({}, "The secret CHART_TOKEN is not set."),
+        ({"CHART_TOKEN_FILE": "absent"}, "The secret CHART_TOKEN cannot be read from absent: No such file or directory."),
+    ],
+)
+def test_a_secret_comes_from_the_environment_or_a_file(tmp_path: Path, env: dict[str, str], fault: str) -> None:
+    """The site file only names it; what it is, is never shown."""
+    (tmp_path / "token").write_text("tell-nobody\n", encoding="utf-8")
+    run = padpost("check", "--config", site(tmp_path, SITE + CHART), "--no-oracles", cwd=tmp_path, env=env)
+    (line,) = [line for line in run.stdout.decode().splitlines() if line.startswith("destination chart: ")]
+    if fault:
+        assert run.returncode == 1
+        assert f"site.yaml:{CHART_LINE}: destinations[1].bearer.env: {fault} Set CHART_TOKEN" in line
+    else:
+        assert (run.returncode, line) == (0, "destination chart: ok")
+    assert b"tell-nobody" not in run.stdout + run.stderr
+
+
+def _own(tmp_path: Path, right: str, wrong: str) -> Path:
+    """Write a site with a profile file of its own in place of the shipped one."""
+    shipped = (ROOT / "mappings" / "profiles" / "tern.yaml").read_text(encoding="utf-8")
+    assert right in shipped
+    (tmp_path / "own" / "profiles").mkdir(parents=True)
+    (tmp_path / "own" / "profiles" / "tern.yaml").write_text(shipped.replace(right, wrong, 1), encoding="utf-8")
+    return site(tmp_path, SITE + "mappings: own\n")
+
+
+def test_a_mapping_file_that_cannot_be_used_is_told_with_its_line(tmp_path: Path) -> None:
+    """A label for a pad that is in no catalogue."""
+    run = padpost("check", "--config", _own(tmp_path, '"Glicose": glucose', '"Glicose": glucoze'), "--no-oracles", cwd=tmp_path)
+    assert run.returncode == 2
+    line = 1 + (ROOT / "mappings" / "profiles" / "tern.yaml").read_text(encoding="utf-8").splitlines().index(
+        '  "Glicose": glucose'
+    )
+    assert run.stderr.decode().startswith(f"padpost: profiles/tern.yaml:{line}: labels.Glicose: ")
+    assert "glucoze" in run.stderr.decode()
+
+
+def test_a_worked_example_that_reads_otherwise_is_told(tmp_path: Path) -> None:
+    """The example stands in the profile so that a slip in the profile shows before a patient's strip does."""
+    run = padpost("check", "--config", _own(tmp_path, 'creatinine: "60"', 'creatinine: "61"'), "--no-oracles", cwd=tmp_path)
+    assert run.returncode == 1
+    (line,) = [line for line in run.stdout.decode().splitlines() if line.startswith("example of profile tern: ")]
+    assert "60" in line
+    assert "61" in line
+    assert run.stdout.decode().splitlines()[-1] == "1 thing to put right"
+
+
+def test_a_destination_whose_texts_cannot_be_said_is_told(tmp_path: Path) -> None:
+    """A facility's name outside the destination's character set would stop every message on the first morning."""
+    wrong = SITE + '    charset: ASCII\n    receiving_facility: "Hospital de São Brás"\n'
+    run = padpost("check", "--config", site(tmp_path, wrong), "--no-oracles", cwd=tmp_path)
+    assert run.returncode == 1
+    (line,) = [line for line in run.stdout.decode().splitlines() if line.startswith("messages for outbox")]
+    assert line.startswith("messages for outbox, our own rules: tern, ")
+    assert "ASCII" in line
