@@ -170,12 +170,12 @@ REASON_WORDS: dict[str, str] = {
     "code.undated": "no time of analysis",
     "render.charset": "character that the receiver lacks",
     "render.unplanned": "messages not checked with these tables",
-}
-# The rules of the ways in and out, which no check of a strip speaks.
-WAY_WORDS: dict[str, str] = {
+    # of the way itself: no check of a strip speaks these
     "receive.refused": "file not taken",
     "deliver.refused": "turned away",
     "deliver.expired": "given up after many tries",
+    "profile.missing": "its profile is missing",
+    "padpost.defect": "a defect in Padpost",
 }
 
 MINUTE, HOUR, DAY = 60, 3_600, 86_400
@@ -287,4 +287,4 @@ def begin(phrase: str) -> str:
 
 def reason(rule: str) -> str:
     """Give a rule's name in a few plain words; a rule we have no words for is named by its parts."""
-    return REASON_WORDS.get(rule) or WAY_WORDS.get(rule) or rule.replace("_", " ").replace(".", ": ")
+    return REASON_WORDS.get(rule) or rule.replace("_", " ").replace(".", ": ")
