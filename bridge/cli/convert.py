@@ -60,7 +60,7 @@ def convert(file: str, profile: str, to: str, config_path: Path | None) -> int:
     if to == "json":
         print(orjson.dumps([_plain(reading, outcome) for reading, outcome in judged], option=orjson.OPT_INDENT_2).decode())
     else:
-        terms = _terms(config, KINDS[to])
+        terms = _terms(config, to)
         for number, (_, outcome) in enumerate(judged, 1):
             if isinstance(outcome, Coded):
                 plan = compile_plan(terms, outcome.result.profile, outcome.result.strip_type, tables)
@@ -77,15 +77,14 @@ def _payload(file: str) -> bytes:
         raise PadpostError(f"{file} cannot be read: {error.strerror}. Check the name.") from error
 
 
-def _terms(config: settings.Settings | None, fmt: Format) -> DestinationTerms:
+def _terms(config: settings.Settings | None, to: str) -> DestinationTerms:
+    fmt = KINDS[to]
     if config:
         for destination in config.destinations:
             terms = terms_of(config, destination)
             if terms.format is fmt:
                 return terms
-        raise SetupError(
-            f"The configuration has no destination of the form {fmt.value}.", remedy="Add one, or leave --config out."
-        )
+        raise SetupError(f"The configuration has no destination that takes {to}.", remedy="Add one, or leave --config out.")
     return next(terms for terms in example_terms() if terms.format is fmt)
 
 

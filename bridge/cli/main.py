@@ -108,7 +108,9 @@ def simulate(
 def run(arguments: list[str]) -> int:
     """Run one command; give the exit status: 0 well, 1 found something wrong, 2 could not be done as asked."""
     try:
-        status = app(args=arguments, prog_name="padpost", standalone_mode=False)  # typer gives back the status of typer.Exit, it does not raise it
+        status = app(
+            args=arguments, prog_name="padpost", standalone_mode=False
+        )  # typer gives back the status of typer.Exit, it does not raise it
     except typer.Abort:
         return 130
     except PadpostError as error:
