@@ -98,7 +98,7 @@ def _limit(limit: Any) -> str:
 def _default(field: FieldInfo) -> str:
     if field.is_required():
         return "required"
-    value = field.default
+    value = str(field.default).lower() if isinstance(field.default, bool) else field.default
     if isinstance(value, BaseModel):
         return "its defaults"
     return (
