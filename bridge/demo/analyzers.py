@@ -169,7 +169,7 @@ def invented(profile: Profile, tables: Tables, *, strips: int, seed: int) -> lis
     rng = random.Random(seed)
     scheme = profile.numbers
     words = {rule.priority: word for word, rule in scheme.modes.items() if rule.purpose is Purpose.PATIENT}
-    start = clock.now().astimezone(ZoneInfo(profile.zone.key)) - timedelta(minutes=strips)
+    end = clock.now().astimezone(ZoneInfo(profile.zone.key))
     kinds = sorted(set(profile.strip_types.values()))
     texts = []
     for n in range(strips):
@@ -177,7 +177,7 @@ def invented(profile: Profile, tables: Tables, *, strips: int, seed: int) -> lis
         ranks = {pad.pad: _rank(rng, len(pad.ladder)) for pad in tables.strip_types[kind].pads}
         priority = Priority.STAT if n % 10 == 9 and Priority.STAT in words else Priority.ROUTINE
         play = Play(
-            number=scheme.first + n, at=_clear(start + timedelta(minutes=n), start), patient_id=f"{40_700_000 + rng.randrange(90_000)}",
+            number=scheme.first + n, at=_today(end - timedelta(minutes=strips - n), end), patient_id=f"{40_700_000 + rng.randrange(90_000)}",
             word=words[priority], strip_type=kind, ranks=ranks,
         )  # fmt: skip
         texts.append(printed([play], profile, tables))
@@ -188,9 +188,9 @@ def _rank(rng: random.Random, steps: int) -> int:
     return 0 if rng.random() < 0.7 else rng.randrange(steps)  # ours: most urines are unremarkable
 
 
-def _clear(at: datetime, start: datetime) -> datetime:
-    """Keep a day's strips on one day, since a daily series would begin anew at midnight."""
-    return at if at.date() == start.date() else at.replace(hour=0, minute=0)
+def _today(at: datetime, end: datetime) -> datetime:
+    """Keep the strips on the day of ``end``, since a daily series would begin anew at midnight."""
+    return at if at.date() == end.date() else end.replace(hour=0, minute=0)
 
 
 async def _drop(texts: Sequence[bytes], profile: Profile, folder: Path, every_s: float) -> int:
