@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import socket
+import textwrap
 from pathlib import Path
 
 import httpx
@@ -11,7 +12,20 @@ import httpx
 from bridge import settings
 from bridge.app import assemble, run_until
 
-SITE = Path(__file__).parents[2] / "docker" / "site.yaml"
+ROOT = Path(__file__).parents[2]
+SITE = ROOT / "docker" / "site.yaml"
+
+
+def test_the_site_file_of_the_how_to_is_read(tmp_path: Path) -> None:
+    """Who copies it from the page must not meet an error in it."""
+    page = (ROOT / "docs" / "how-to" / "connect-an-analyzer.md").read_text(encoding="utf-8")
+    block = page.split("```yaml\n")[1].split("```")[0]
+    (tmp_path / "site.yaml").write_text(textwrap.dedent(block), encoding="utf-8")
+    read = settings.read_settings(tmp_path / "site.yaml")
+    assert [(type(each).__name__, each.name) for each in (*read.sources, *read.destinations)] == [
+        ("SerialSource", "bench-line"),
+        ("MllpDestination", "records"),
+    ]
 
 
 def test_the_shipped_site_file_starts_and_stays_up(tmp_path: Path) -> None:
