@@ -25,6 +25,7 @@ from bridge.lifecycle.states import StopGroup
 from bridge.receive.serial_line import SerialReceiver
 
 LONGEST_S = 90.0  # ours: the morning takes some 15 seconds; a slow machine gets six times that
+QUIET_S = 15.0  # ours: once all is played and nothing has changed for so long, it has come to what it will come to
 OUTAGE_AFTER = 18  # ours: the record system goes deaf after this strip of the first analyzer
 OUTAGE_S = 2.0  # ours: long enough for several tries to fail
 
@@ -107,9 +108,12 @@ async def _play(bridge: Padpost, records: RecordSystem, wire: FdWire, drops: Pat
     day = scenario.morning_of(clock.now())
     playing = [asyncio.create_task(play) for play in (_play_line(bridge, records, wire, day), _drop_files(bridge, drops, day))]
     await asyncio.wait(playing, timeout=LONGEST_S)
-    deadline = clock.monotonic() + LONGEST_S
-    while (reached := _reached(bridge, records)) != TRUTH and clock.monotonic() < deadline and not stop.is_set():  # noqa: ASYNC110 - what is awaited lies in the store and the peer
-        await asyncio.sleep(0.2)
+    deadline, quiet_since = clock.monotonic() + LONGEST_S, clock.monotonic()
+    reached = _reached(bridge, records)
+    while reached != TRUTH and clock.monotonic() < min(deadline, quiet_since + QUIET_S) and not stop.is_set():
+        await asyncio.sleep(0.2)  # what is awaited lies in the store and the peer
+        before, reached = reached, _reached(bridge, records)
+        quiet_since = quiet_since if reached == before else clock.monotonic()
     return reached
 
 
