@@ -53,6 +53,7 @@ from bridge.tables.types import DestinationTerms, PatientIdPolicy, Policy, Table
 log = structlog.get_logger()
 
 SAMPLED_AT = datetime(2026, 1, 1, 12, tzinfo=UTC)  # ours: samples need a moment, any
+CHECK_S = 300  # ours: a plan check takes seconds; a child that hangs must not keep its destination shut without a word
 
 S = TypeVar("S", bound=Shape)
 
@@ -248,11 +249,16 @@ async def oracle_faults_in_child(book: PlanBook, destination: str, digests: froz
         stdout=asyncio.subprocess.PIPE,
         stderr=asyncio.subprocess.PIPE,
     )
+    output = errors = b""
     try:
-        output, errors = await child.communicate("\n".join(lines).encode() + b"\n")
+        async with asyncio.timeout(CHECK_S):
+            output, errors = await child.communicate("\n".join(lines).encode() + b"\n")
+    except TimeoutError:
+        errors = f"it took longer than {CHECK_S} s".encode()
     finally:
         if child.returncode is None:
             child.kill()
+            await child.wait()
     answers = {answer["digest"]: answer["fault"] for answer in map(json.loads, output.decode().splitlines())}
     missing = digests - answers.keys()
     words = errors.decode(errors="replace").strip().splitlines()
