@@ -14,7 +14,7 @@ from bridge.store import commands as c
 from bridge.store.apply_desk import close_stop
 from bridge.store.apply_outcome import record_outcome, set_unreadable_aside
 from bridge.store.codec import packed, when
-from bridge.store.statements import move_delivery, note, open_stop
+from bridge.store.statements import NewStop, move_delivery, note, open_stop
 
 Connection = sqlite3.Connection
 
@@ -53,12 +53,14 @@ def note_refused_file(db: Connection, command: c.NoteRefusedFile) -> int:
         return int(known[0])
     stop_id = open_stop(
         db,
+        NewStop(
+            group=StopGroup.REJECTED,
+            rules=("receive.refused",),
+            sentence=command.sentence,
+            remedy=command.remedy,
+            source=command.source,
+        ),
         at=command.at,
-        group=StopGroup.REJECTED,
-        rules=("receive.refused",),
-        sentence=command.sentence,
-        remedy=command.remedy,
-        source=command.source,
     )
     db.execute(
         "INSERT INTO refused_files (stop_id, name, digest, size, beginning) VALUES (?,?,?,?,?)",
@@ -153,11 +155,18 @@ def end_attempt(db: Connection, command: c.EndAttempt) -> DeliveryState:
             " JOIN strips s ON s.id = r.strip_id WHERE d.id = ?",
             (command.delivery_id,),
         ).fetchone()
-        open_stop(
-            db, at=command.at, group=StopGroup.REFUSED, rules=("deliver.refused" if state is DeliveryState.REFUSED else "deliver.expired",),
-            sentence=command.sentence, remedy=command.remedy, analyzer=row[2], capture_id=row[1], strip_id=row[0],
-            delivery_id=command.delivery_id, receiver_words=ack.text,
-        )  # fmt: skip
+        stop = NewStop(
+            group=StopGroup.REFUSED,
+            rules=("deliver.refused" if state is DeliveryState.REFUSED else "deliver.expired",),
+            sentence=command.sentence,
+            remedy=command.remedy,
+            analyzer=row[2],
+            capture_id=row[1],
+            strip_id=row[0],
+            delivery_id=command.delivery_id,
+            receiver_words=ack.text,
+        )
+        open_stop(db, stop, at=command.at)
     return state
 
 

@@ -23,9 +23,17 @@ from bridge.model import (
 )
 from bridge.store.codec import content_text, json_text, moment, packed, result_bytes, when
 from bridge.store.commands import NewDelivery, RecordedOutcome, RecordOutcome
-from bridge.store.statements import note, open_stop
+from bridge.store.statements import NewStop, note, open_stop
 
 FARTHEST_AHEAD = timedelta(days=1)  # ours: settings allow no larger tolerance of a clock that runs ahead
+_PRINTED = (
+    "number",
+    "patient_id",
+    "specimen_id",
+    "operator",
+    "strip_type",
+    "strip_lot",
+)  # texts that a Reading and a strip both have
 _WORDS = {Coded: "coded", Held: "held", Rejected: "rejected", Copy: "copy", NonPatient: "non_patient"}
 
 
@@ -114,31 +122,48 @@ def _pads(command: RecordOutcome) -> list[tuple[str, str, str, bool | None]]:
     ]
 
 
+def _accepted_columns(command: RecordOutcome) -> dict[str, object]:
+    """Give the columns that checking settles; where it accepted nothing, the printed texts stand, as of a routine patient strip."""
+    checked = _checked(command)
+    if checked is None:
+        return {
+            "mode": "",
+            "series": "",
+            "purpose": "patient",
+            "priority": "routine",
+            **{name: _text(command.reading, name) for name in _PRINTED},
+            "analyzed_at": None,
+            "content": None,
+        }
+    return {
+        "mode": checked.key.mode,
+        "series": checked.key.series,
+        "number": checked.key.number,
+        "purpose": checked.purpose,
+        "priority": checked.priority,
+        "patient_id": checked.patient_id,
+        "specimen_id": checked.specimen_id,
+        "operator": checked.operator,
+        "strip_type": checked.strip_type,
+        "strip_lot": checked.strip_lot,
+        "analyzed_at": when(checked.analyzed_at),
+        "content": content_text(checked.content),
+    }
+
+
 def _insert_strip(db: sqlite3.Connection, command: RecordOutcome) -> int:
-    reading, checked, outcome = command.reading, _checked(command), command.outcome
+    reading, outcome = command.reading, command.outcome
     pads = _pads(command)
-    key = checked.key if checked else None
     row = {
         "capture_id": command.capture_id,
         "idx": reading.index,
         "is_newest": 1,
         "outcome": _word(command),
         "analyzer": reading.analyzer,
-        "mode": key.mode if key else "",
-        "series": key.series if key else "",
-        "number": key.number if key else _text(reading, "number"),
-        "purpose": checked.purpose if checked else "patient",
-        "priority": checked.priority if checked else "routine",
+        **_accepted_columns(command),
         "patient_printed": _text(reading, "patient_id"),
-        "patient_id": checked.patient_id if checked else _text(reading, "patient_id"),
-        "specimen_id": checked.specimen_id if checked else _text(reading, "specimen_id"),
-        "operator": checked.operator if checked else _text(reading, "operator"),
-        "strip_type": checked.strip_type if checked else _text(reading, "strip_type"),
-        "strip_lot": checked.strip_lot if checked else _text(reading, "strip_lot"),
-        "analyzed_at": when(checked.analyzed_at) if checked else None,
         "judged_at": when(command.at),
         "record_digest": reading.record_digest,
-        "content": content_text(checked.content) if checked else None,
         "copy_of": outcome.of if isinstance(outcome, Copy) else None,
         "result_id": outcome.result.result_id if isinstance(outcome, Coded) else "",
         "findings": json_text([(f.rule, f.severity, f.sentence) for f in _findings(command)]),
@@ -160,38 +185,58 @@ def _insert_strip(db: sqlite3.Connection, command: RecordOutcome) -> int:
 
 def _stop(db: sqlite3.Connection, command: RecordOutcome, strip_id: int) -> tuple[int | None, bool]:
     """Open the strip's stop, or count it on the stop that stands for the same bytes; give (stop id, whether it joined)."""
-    outcome = command.outcome
-    if isinstance(outcome, Copy):
-        joined = _joined(db, command, "strip_id = ?", (outcome.of,))
-        return joined, joined is not None
-    if isinstance(outcome, Coded | NonPatient):
-        return None, False
-    findings = [f for f in _findings(command) if f.severity is not Severity.NOTE] or list(_findings(command))
-    if _is_self_identifying(command):
-        same = "rule = ? AND strip_id IN (SELECT id FROM strips WHERE analyzer = ? AND record_digest = ? AND id <> ? AND is_newest = 1)"
-        joined = _joined(db, command, same, (findings[0].rule, command.reading.analyzer, command.reading.record_digest, strip_id))
-        if joined is not None:
-            db.execute(
-                "UPDATE strips SET outcome = 'copy', copy_of = (SELECT strip_id FROM stops WHERE id = ?) WHERE id = ?",
-                (joined, strip_id),
-            )
-            return joined, True
-    source = db.execute("SELECT source FROM captures WHERE id = ?", (command.capture_id,)).fetchone()[0]
-    stop_id = open_stop(
-        db,
-        at=command.at,
-        group=StopGroup.HELD if isinstance(outcome, Held) else StopGroup.REJECTED,
-        rules=tuple(dict.fromkeys(f.rule for f in findings)),
+    match command.outcome:
+        case Coded() | NonPatient():
+            return None, False
+        case Copy(of=original):
+            joined = _joined(db, command, "strip_id = ?", (original,))
+            return joined, joined is not None
+        case _:
+            findings = _stopping(command)
+            joined = _join_same_bytes(db, command, strip_id, findings[0].rule)
+            if joined is not None:
+                return joined, True
+            return open_stop(db, _new_stop(db, command, strip_id, findings), at=command.at), False
+
+
+def _stopping(command: RecordOutcome) -> Sequence[Finding]:
+    """Give the findings that stopped the strip: all but notes, or the notes where there is nothing else."""
+    findings = _findings(command)
+    return [finding for finding in findings if finding.severity is not Severity.NOTE] or findings
+
+
+def _join_same_bytes(db: sqlite3.Connection, command: RecordOutcome, strip_id: int, rule: str) -> int | None:
+    """Count the strip on the open stop of the same bytes and make it a copy; give that stop, None where there is none."""
+    if not _is_self_identifying(command):
+        return None
+    same = (
+        "rule = ? AND strip_id IN (SELECT id FROM strips WHERE analyzer = ? AND record_digest = ? AND id <> ? AND is_newest = 1)"
+    )
+    stop_id = _joined(db, command, same, (rule, command.reading.analyzer, command.reading.record_digest, strip_id))
+    if stop_id is not None:
+        db.execute(
+            "UPDATE strips SET outcome = 'copy', copy_of = (SELECT strip_id FROM stops WHERE id = ?) WHERE id = ?",
+            (stop_id, strip_id),
+        )
+    return stop_id
+
+
+def _new_stop(db: sqlite3.Connection, command: RecordOutcome, strip_id: int, findings: Sequence[Finding]) -> NewStop:
+    """Give the stop of a strip; its first finding speaks for it, and only what every finding lets go may be released."""
+    (source,) = db.execute("SELECT source FROM captures WHERE id = ?", (command.capture_id,)).fetchone()
+    is_held = isinstance(command.outcome, Held)
+    return NewStop(
+        group=StopGroup.HELD if is_held else StopGroup.REJECTED,
+        rules=tuple(dict.fromkeys(finding.rule for finding in findings)),
         sentence=findings[0].sentence,
         remedy=findings[0].remedy,
         place=findings[0].place,
-        releasable=isinstance(outcome, Held) and all(f.releasable for f in findings),
+        releasable=is_held and all(finding.releasable for finding in findings),
         source=source,
         analyzer=command.reading.analyzer,
         capture_id=command.capture_id,
         strip_id=strip_id,
     )
-    return stop_id, False
 
 
 def _is_self_identifying(command: RecordOutcome) -> bool:

@@ -8,6 +8,7 @@ import sqlite3
 import threading
 from collections.abc import Callable
 from concurrent.futures import Future
+from contextlib import ExitStack
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -43,11 +44,10 @@ class SqliteStore(WorkReads, ShownReads):
         self._local = threading.local()
         self._readers: list[sqlite3.Connection] = []
         self._db = self._reader
-        try:
+        with ExitStack() as undo:  # a store that does not open leaves no lock behind
+            undo.callback(self._lock.release)
             self._open(path, now)
-        except BaseException:
-            self._lock.release()
-            raise
+            undo.pop_all()
         self._writer = Writer(self._connect, apply)
 
     def _open(self, folder: Path, now: Callable[[], datetime]) -> None:

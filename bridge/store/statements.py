@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
+from dataclasses import dataclass
 from datetime import datetime
 
 from bridge.lifecycle.states import DeliveryEvent, StopGroup, step
@@ -10,7 +11,29 @@ from bridge.model import SERVICE, Actor, DeliveryState, Place
 from bridge.store.codec import json_text, when
 
 
-def note(  # noqa: PLR0913 - one argument a column, as below
+@dataclass(frozen=True, kw_only=True, slots=True)
+class NewStop:
+    """A stop to open: what a person reads of it, and what it stands on, as far as there is such a thing.
+
+    ``rules`` holds at least one, the one that decides first. ``place`` is a byte range in the capture's payload.
+    ``receiver_words`` may name a patient and is for the pages only.
+    """
+
+    group: StopGroup
+    rules: tuple[str, ...]
+    sentence: str
+    remedy: str
+    place: Place | None = None
+    releasable: bool = False
+    source: str = ""
+    analyzer: str = ""
+    capture_id: int | None = None
+    strip_id: int | None = None
+    delivery_id: int | None = None
+    receiver_words: str = ""
+
+
+def note(  # noqa: PLR0913 - one argument a column of the event; a type of its own would make eight plain lines longer
     db: sqlite3.Connection,
     at: datetime,
     actor: Actor,
@@ -28,35 +51,20 @@ def note(  # noqa: PLR0913 - one argument a column, as below
     )
 
 
-def open_stop(  # noqa: PLR0913 - one argument a column; a type of its own would only repeat the table
-    db: sqlite3.Connection,
-    *,
-    at: datetime,
-    group: StopGroup,
-    rules: tuple[str, ...],
-    sentence: str,
-    remedy: str,
-    place: Place | None = None,
-    releasable: bool = False,
-    source: str = "",
-    analyzer: str = "",
-    capture_id: int | None = None,
-    strip_id: int | None = None,
-    delivery_id: int | None = None,
-    receiver_words: str = "",
-) -> int:
+def open_stop(db: sqlite3.Connection, stop: NewStop, *, at: datetime) -> int:
     """Open a stop; give its id."""
+    start, end = (stop.place.start, stop.place.end) if stop.place else (None, None)
     cursor = db.execute(
         "INSERT INTO stops (grp, state, rule, rules, sentence, remedy, place_start, place_end, releasable, opened_at, repeats, source, analyzer,"
         " capture_id, strip_id, delivery_id, receiver_words, closed_by, closed_how, closed_reason)"
         " VALUES (?,'open',?,?,?,?,?,?,?,?,0,?,?,?,?,?,?,'','','')",
         (
-            group, rules[0], json_text(rules), sentence, remedy, place.start if place else None, place.end if place else None, int(releasable),
-            when(at), source, analyzer, capture_id, strip_id, delivery_id, receiver_words,
+            stop.group, stop.rules[0], json_text(stop.rules), stop.sentence, stop.remedy, start, end, int(stop.releasable), when(at),
+            stop.source, stop.analyzer, stop.capture_id, stop.strip_id, stop.delivery_id, stop.receiver_words,
         ),
     )  # fmt: skip
     stop_id = int(cursor.lastrowid or 0)
-    note(db, at, SERVICE, "stop.opened", f"stop:{stop_id}", after=group, reason=rules[0])
+    note(db, at, SERVICE, "stop.opened", f"stop:{stop_id}", after=stop.group, reason=stop.rules[0])
     return stop_id
 
 

@@ -9,7 +9,7 @@ import pytest
 from bridge.lifecycle.states import DELIVERY_STEPS, DeliveryEvent, StopGroup
 from bridge.model import DeliveryState
 from bridge.store.sqlite import SqliteStore
-from bridge.store.statements import move_delivery, note, open_stop
+from bridge.store.statements import NewStop, move_delivery, note, open_stop
 from tests.store import strips as s
 
 PAIRS = [(state, event) for state in DeliveryState for event in DeliveryEvent]
@@ -28,7 +28,7 @@ def test_an_event_says_who_what_and_from_where_to_where(store: SqliteStore, file
 
 def test_a_stop_is_opened_with_its_event_and_without_the_patient(store: SqliteStore, file: sqlite3.Connection) -> None:
     """History holds the rule and no identifier of a patient."""
-    number = open_stop(file, at=s.NOW, group=StopGroup.HELD, rules=("a.b", "c.d"), sentence="S.", remedy="R.")
+    number = open_stop(file, NewStop(group=StopGroup.HELD, rules=("a.b", "c.d"), sentence="S.", remedy="R."), at=s.NOW)
     stop = store.stop(number)
     assert stop is not None
     assert (stop.rule, stop.rules, stop.sentence, stop.remedy, stop.place, stop.repeats) == (
