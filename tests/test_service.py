@@ -1,0 +1,344 @@
+"""Identifiers, judging and the loops, on a real store; what goes wrong is a real exception at a seam of the service."""
+
+from __future__ import annotations
+
+import asyncio
+import re
+import tempfile
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Future
+from contextlib import suppress
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any, cast
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from bridge import service
+from bridge.app import PlanBook
+from bridge.demo.printers import Play, framed, printed
+from bridge.errors import StoreFailed, StoreFull
+from bridge.model import Capture, DeliveryState, Way
+from bridge.service import BLOCK, Ids, Judging, Runs, Service
+from bridge.store.api import Store
+from bridge.store.commands import Command, KeepCapture, RecordOutcome
+from bridge.store.sqlite import SqliteStore
+from bridge.tables.types import DestinationTerms
+from tests.render import tables_for_tests
+from tests.tables.shipped_tables import ZONE, tables
+
+ORU = replace(tables_for_tests.ORU, name="records")
+FHIR = replace(tables_for_tests.FHIR, name="chart")
+NOW = datetime(2026, 11, 25, 9, 0, tzinfo=UTC)
+BOUND_S = 20.0  # far longer than any of this takes
+
+
+def now() -> datetime:
+    return NOW
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Iterator[SqliteStore]:
+    opened = SqliteStore(tmp_path / "store", now=now)
+    yield opened
+    opened.close()
+
+
+# --- identifiers
+
+
+async def drawn(ids: Ids, count: int) -> list[str]:
+    return list(await asyncio.gather(*(ids.control() if n % 2 else ids.result() for n in range(count))))
+
+
+def test_identifiers_fit_msh_10_and_never_repeat_among_many_askers(store: SqliteStore) -> None:
+    """HL7 v2.5.1 gives MSH-10 20 characters; tasks that ask at once, over the end of a block, get one number each, in order."""
+    given_out = asyncio.run(drawn(Ids(store), 2 * BLOCK + 3))
+    assert given_out[:3] == [f"{store.epoch}R1", f"{store.epoch}M2", f"{store.epoch}R3"]
+    assert [int(re.split("[RM]", name[5:])[1]) for name in given_out] == list(range(1, 2 * BLOCK + 4))
+    assert all(re.fullmatch("[A-Z0-9]{5}[RM][0-9]{1,14}", name) for name in given_out)
+
+
+def test_the_mark_is_durable_before_a_number_is_used(tmp_path: Path, store: SqliteStore) -> None:
+    """Whoever starts after a crash begins behind the whole block that was reserved, used or not."""
+    assert asyncio.run(Ids(store).result()) == f"{store.epoch}R1"
+    assert asyncio.run(Ids(store).result()) == f"{store.epoch}R{BLOCK + 1}"
+    other = SqliteStore(tmp_path / "other", now=now)
+    assert (
+        other.epoch != store.epoch
+    )  # another store, or this one restored, can draw the same numbers: the epoch tells them apart
+    other.close()
+
+
+@given(runs=st.lists(st.integers(0, 40), min_size=1, max_size=4))
+@settings(max_examples=10, deadline=None)
+def test_numbers_never_repeat_over_restarts(runs: list[int]) -> None:
+    """However many a run draws before it ends, the next run's are new, and one epoch holds for all."""
+    seen: list[str] = []
+    with tempfile.TemporaryDirectory() as folder:
+        for count in runs:
+            opened = SqliteStore(Path(folder), now=now)
+            seen += asyncio.run(drawn(Ids(opened), count))
+            opened.close()
+    assert len(set(seen)) == len(seen) == sum(runs)
+    assert len({name[:5] for name in seen}) == min(1, len(seen))
+    numbers = [int(name[6:]) for name in seen]
+    assert numbers == sorted(set(numbers))
+
+
+def test_a_full_disk_gives_no_number_and_the_next_asker_gets_one(store: SqliteStore) -> None:
+    """A reservation that failed must not leave a block that looks reserved."""
+    refusing = Refusing(store, times=1, error=StoreFull("no room"))
+    ids = Ids(refusing.as_store)
+
+    async def ask() -> str:
+        with pytest.raises(StoreFull):
+            await ids.result()
+        return await ids.result()
+
+    assert asyncio.run(ask()) == f"{store.epoch}R1"
+
+
+class Refusing:
+    """The real store, but for so many commands of one kind, which fail as on a bad disk."""
+
+    def __init__(self, store: SqliteStore, *, times: int, error: Exception, kind: type = object, after: int = 0) -> None:
+        self._store = store
+        self._times = times
+        self._error = error
+        self._kind = kind
+        self._after = after
+
+    @property
+    def as_store(self) -> Store:
+        return cast("Store", self)
+
+    def submit(self, command: Command) -> Future[Any]:
+        if isinstance(command, self._kind):
+            self._after -= 1
+            if self._after < 0 < self._times:
+                self._times -= 1
+                failed: Future[Any] = Future()
+                failed.set_exception(self._error)
+                return failed
+        return self._store.submit(command)
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._store, name)
+
+
+# --- judging
+
+
+def strip(number: int, **more: Any) -> Play:
+    at = NOW.astimezone(ZONE) - timedelta(minutes=60 - number)
+    fields = {"number": number, "at": at, "patient_id": f"4071880{number}", "word": "Rotina", "strip_type": "plover-12", **more}
+    return Play(**fields)
+
+
+def kept(*plays: Play) -> KeepCapture:
+    profile = tables().profiles["tern"]
+    payload = framed(printed(plays, profile, tables()), profile)
+    capture = Capture(source="drops", way=Way.FOLDER, arrived_at=NOW, payload=payload, name="list.txt", live=True)
+    return KeepCapture(capture=capture, analyzer="bench-b", profile="tern")
+
+
+def book(*terms: DestinationTerms, passed: Sequence[str] = ()) -> PlanBook:
+    made = PlanBook(terms, ["tern"], tables())
+    for name in passed:
+        made.passed(name)
+    return made
+
+
+def judging(store: Store, writers: PlanBook | None = None) -> Judging:
+    return Judging(store, tables(), writers or book(ORU, passed=[ORU.name]), Ids(store), now, profiles={"drops": "tern"})
+
+
+def outcomes(store: SqliteStore, capture_id: int) -> list[tuple[str, str]]:
+    return [(row.number, row.outcome) for row in store.capture_strips(capture_id)]
+
+
+def test_each_analyzer_is_worked_off_by_itself_in_the_order_of_arrival(store: SqliteStore) -> None:
+    """A copy is known by what came before it, so order is everything; another analyzer's work is not touched."""
+    first = store.submit(kept(strip(1), strip(2))).result()
+    second = store.submit(kept(strip(2), strip(3))).result()
+    other = store.submit(KeepCapture(capture=kept(strip(9)).capture, analyzer="bench-z", profile="tern")).result()
+    assert asyncio.run(judging(store).work_off("bench-b")) == 4
+    assert outcomes(store, first) == [("1", "coded"), ("2", "coded")]
+    assert outcomes(store, second) == [("2", "copy"), ("3", "coded")]
+    assert outcomes(store, other) == []
+    assert store.analyzers_with_work() == ("bench-z",)
+    assert asyncio.run(judging(store).work_off("bench-b")) == 0
+
+
+@pytest.mark.parametrize("recorded", [0, 1, 2])
+def test_a_capture_cut_in_the_middle_goes_on_where_it_stopped(store: SqliteStore, recorded: int) -> None:
+    """What was recorded before the disk failed stands once; the rest follows; nothing is judged twice."""
+    capture_id = store.submit(kept(strip(1), strip(2), strip(3))).result()
+    failing = Refusing(store, times=1, error=StoreFull("no room"), kind=RecordOutcome, after=recorded)
+    with pytest.raises(StoreFull):
+        asyncio.run(judging(failing.as_store).work_off("bench-b"))
+    assert len(outcomes(store, capture_id)) == recorded
+    assert asyncio.run(judging(store).work_off("bench-b")) == 3 - recorded
+    assert outcomes(store, capture_id) == [("1", "coded"), ("2", "coded"), ("3", "coded")]
+    names = [row.result_id for row in store.results()]
+    assert len(set(names)) == len(names) == 3
+
+
+def test_a_destination_that_has_not_passed_gets_its_message_later(store: SqliteStore) -> None:
+    """Nothing unchecked is written; but the delivery stands in its lane from the first moment, so that order holds."""
+    writers = book(ORU, FHIR, passed=[FHIR.name])
+    store.submit(kept(strip(1, word="Urgente"))).result()
+    assert asyncio.run(judging(store, writers).work_off("bench-b")) == 1
+    (result,) = store.results()
+    waiting, born = store.deliveries(result.result_id)
+    assert (waiting.destination, waiting.state, waiting.control_id) == (ORU.name, DeliveryState.UNBORN, "")
+    assert (born.destination, born.state) == (FHIR.name, DeliveryState.QUEUED)
+    assert re.fullmatch(f"{store.epoch}M[0-9]+", born.control_id)
+    assert waiting.lane == born.lane != ""
+    assert [delivery_id for delivery_id, _ in store.unborn(ORU.name, limit=5)] == [waiting.delivery_id]
+
+
+def test_what_a_destination_cannot_say_stops_the_strip_for_all(store: SqliteStore) -> None:
+    """A specimen's text outside the character set is rejected with its rule and remedy; no receiver gets half of a result."""
+    narrow = PlanBook([replace(ORU, name="narrow", charset="ASCII"), FHIR], ["tern"], tables())
+    for name in narrow.destinations:
+        narrow.passed(name)
+    capture_id = store.submit(kept(strip(1, patient_id="40718801", operator="Zé"), strip(2))).result()
+    assert asyncio.run(judging(store, narrow).work_off("bench-b")) == 2
+    assert outcomes(store, capture_id) == [("1", "rejected"), ("2", "coded")]
+    (stop,) = store.stops()
+    assert (stop.rule, stop.number) == ("render.charset", "1")
+    assert "'é' (U+00E9) cannot be sent to narrow, which takes ASCII" in stop.sentence
+    assert "UNICODE UTF-8" in stop.remedy
+    assert [row.number for row in store.results()] == ["2"]
+
+
+# --- the loops
+
+
+class Loop:
+    """A source or queue that does what ``act`` says at its n-th run; after that it runs until cancelled."""
+
+    def __init__(self, *acts: Callable[[], None]) -> None:
+        self._acts = list(acts)
+        self.runs = 0
+        self.settled = asyncio.Event()
+
+    async def run(self) -> None:
+        self.runs += 1
+        if self._acts:
+            self._acts.pop(0)()
+        self.settled.set()
+        await asyncio.Event().wait()
+
+
+def falls() -> None:
+    raise KeyError("a defect of ours")
+
+
+def serving(store: Store, sources: dict[str, Runs], wake: Callable[[], None] = lambda: None) -> Service:
+    return Service(store=store, judging=judging(store), sources=sources, queues={}, wake_queues=wake)
+
+
+async def stopped(running: asyncio.Task[None]) -> None:
+    running.cancel()
+    with suppress(asyncio.CancelledError):
+        await running
+
+
+async def until(claim: Callable[[], Any]) -> None:
+    """Let the loops go on until ``claim`` holds. Raises TimeoutError."""
+    async with asyncio.timeout(BOUND_S):
+        while not claim():
+            await asyncio.sleep(0.005)
+
+
+def test_a_loop_that_falls_over_is_shown_rests_and_runs_again(store: SqliteStore, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Its neighbour is not touched; /health/ready names the loop while it is down, and forgets it once it runs."""
+    monkeypatch.setattr(service, "FIRST_REST", timedelta(milliseconds=50))
+
+    async def live() -> None:
+        bad, good = Loop(falls, falls), Loop()
+        subject = serving(store, {"line": bad, "drops": good})
+        running = asyncio.create_task(subject.run())
+        await until(lambda: subject.fault)
+        assert subject.fault == (
+            "source line: a defect stopped it; it is started again. Tell your coordinator: the log says where it failed."
+        )
+        async with asyncio.timeout(BOUND_S):
+            await bad.settled.wait()
+        assert (bad.runs, good.runs, subject.fault) == (3, 1, "")
+        await stopped(running)
+
+    asyncio.run(live())
+
+
+def test_a_full_disk_is_tried_again(store: SqliteStore, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Room comes back: the analyzer's strips are judged then, without a restart, and the queues are woken."""
+    monkeypatch.setattr(service, "FIRST_REST", timedelta(milliseconds=50))
+    woken: list[bool] = []
+
+    async def live() -> None:
+        full = Refusing(store, times=1, error=StoreFull("no room"), kind=RecordOutcome)
+        subject = serving(full.as_store, {}, lambda: woken.append(True))
+        running = asyncio.create_task(subject.run())
+        await until(lambda: subject._tasks)
+        command = kept(strip(1))
+        capture_id = await subject.keep(command.capture, analyzer=command.analyzer, profile=command.profile)
+        await until(lambda: subject.fault)
+        assert subject.fault == "analyzer bench-b: no room"
+        await until(lambda: woken)
+        assert outcomes(store, capture_id) == [("1", "coded")]
+        assert subject.fault == ""
+        await stopped(running)
+
+    asyncio.run(live())
+
+
+class Failed:
+    """The real store after an fsync failed: it says so, and takes nothing more."""
+
+    def __init__(self, store: SqliteStore) -> None:
+        self._store = store
+        self.fault = ""
+
+    def fail(self) -> None:
+        self.fault = "the disk failed; restart"
+        raise StoreFailed(self.fault)
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._store, name)
+
+
+def test_a_failed_store_is_never_tried_again(store: SqliteStore, monkeypatch: pytest.MonkeyPatch) -> None:
+    """After a failed fsync only a restart knows what is durable: the loop ends, and the service says why it is not ready."""
+    monkeypatch.setattr(service, "FIRST_REST", timedelta(0))
+
+    async def live() -> None:
+        failed = Failed(store)
+        line = Loop(failed.fail)
+        subject = serving(cast("Store", failed), {"line": line})
+        running = asyncio.create_task(subject.run())
+        await until(lambda: line.runs and asyncio.all_tasks() == {asyncio.current_task(), running})  # the loop's task has ended
+        assert line.runs == 1
+        assert subject.fault == "the disk failed; restart"
+        await stopped(running)
+
+    asyncio.run(live())
+
+
+def test_what_a_crash_left_unjudged_is_taken_up_at_the_start(store: SqliteStore) -> None:
+    """A capture that was acknowledged to the analyzer must not wait for the next one to come."""
+    capture_id = store.submit(kept(strip(1))).result()
+
+    async def live() -> None:
+        running = asyncio.create_task(serving(store, {}).run())
+        await until(lambda: outcomes(store, capture_id))
+        await stopped(running)
+
+    asyncio.run(live())
+    assert outcomes(store, capture_id) == [("1", "coded")]
