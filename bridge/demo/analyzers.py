@@ -34,6 +34,7 @@ REMEDIES = {
     "tcp": "Start the bridge first, with a source that listens there.",
     "listen": "Choose a port that is free, or 0.",
 }
+GONE = "The far end of the line is gone."
 SILENCE_S = 0.3  # ours: the pause between two plain-stream captures, longer than a wire's own gaps
 
 
@@ -71,12 +72,14 @@ class FdWire:
             loop.remove_reader(self._fd)
 
     async def write(self, some: bytes) -> None:
-        """Send bytes; a full buffer is waited out."""
+        """Send bytes; a full buffer is waited out. Raises LineError when the far end is gone."""
         while some:
             try:
                 some = some[os.write(self._fd, some) :]
             except BlockingIOError:
                 await asyncio.sleep(0.01)
+            except OSError as error:
+                raise LineError(GONE) from error
 
     def close(self) -> None:
         """Close the descriptor."""
@@ -90,7 +93,7 @@ def _settle(ready: asyncio.Future[None]) -> None:
 
 
 class TcpWire:
-    """A wire that is a TCP connection."""
+    """A wire that is a TCP connection; says the same as FdWire when the far end is gone."""
 
     def __init__(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         self._reader = reader
@@ -98,12 +101,18 @@ class TcpWire:
 
     async def read(self) -> bytes:
         """Wait for bytes; b"" when the far end is gone."""
-        return await self._reader.read(4096)
+        try:
+            return await self._reader.read(4096)
+        except ConnectionError:
+            return b""
 
     async def write(self, some: bytes) -> None:
         """Send bytes."""
-        self._writer.write(some)
-        await self._writer.drain()
+        try:
+            self._writer.write(some)
+            await self._writer.drain()
+        except ConnectionError as error:
+            raise LineError(GONE) from error
 
     def close(self) -> None:
         """Close the connection."""
@@ -135,7 +144,7 @@ async def transmit(wire: Wire, text: bytes) -> bool:
             outputs = link.expire()
             continue
         if not answer:
-            raise LineError("The far end of the line is gone.")
+            raise LineError(GONE)
         outputs = link.feed(answer)
 
 
@@ -232,7 +241,8 @@ async def _wire(kind: str, where: str) -> Wire:
                 await asyncio.to_thread(input)
                 return FdWire(master)
             case "serial":
-                return FdWire(os.dup(serial.serial_for_url(where, timeout=0).fileno()))
+                with serial.serial_for_url(where, timeout=0) as device:
+                    return FdWire(os.dup(device.fileno()))
             case "tcp":
                 host, _, port = where.rpartition(":")
                 return TcpWire(*await asyncio.open_connection(host, int(port)))

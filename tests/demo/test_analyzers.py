@@ -1,0 +1,265 @@
+"""Simulated analyzers on real wires: a pty, a serial line, TCP both ways, a folder. The far end is the test's own code."""
+
+from __future__ import annotations
+
+import asyncio
+import io
+import os
+import re
+import socket
+import sys
+import threading
+from collections.abc import Callable
+from datetime import UTC, datetime
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from bridge import clock
+from bridge.app import tables_for
+from bridge.demo import analyzers
+from bridge.demo.analyzers import FdWire, invented, open_pty, simulate, transmit
+from bridge.errors import LineError, SetupError
+from tests.receive.independent_sender import frame
+
+ENQ, ACK, NAK, EOT = b"\x05", b"\x06", b"\x15", b"\x04"
+BOUND_S = 20.0
+TABLES = tables_for(None)
+TEXT = b"H|\\^&\rL|1|N\r"
+HEARD = ENQ + frame(1, TEXT) + EOT
+
+
+class Receiver(threading.Thread):
+    """A LIS01 receiver in a thread: says ``answers`` one after the other to each ENQ or frame, then ACK for ever.
+
+    ``heard`` is all that came. It ends after ``sessions`` EOTs, or when the far end is gone.
+    """
+
+    def __init__(self, read: Callable[[], bytes], write: Callable[[bytes], object], *answers: bytes, sessions: int = 1) -> None:
+        super().__init__(daemon=True)
+        self._read, self._write, self._answers, self._sessions = read, write, list(answers), sessions
+        self.heard = b""
+
+    def run(self) -> None:
+        answered = 0
+        while self.heard.count(EOT) < self._sessions:
+            try:
+                some = self._read()
+            except OSError:
+                return
+            if not some:
+                return
+            self.heard += some
+            asked = len(re.findall(rb"\x05|\r\n", self.heard))
+            for _ in range(asked - answered):
+                self._write(self._answers.pop(0) if self._answers else ACK)
+            answered = asked
+
+
+def over_pty(*answers: bytes) -> tuple[bool, bytes]:
+    """Transmit TEXT over a real pty to a receiver that says ``answers``; give what transmit gives, and all that was heard."""
+    master, slave, _ = open_pty()
+    receiver = Receiver(lambda: os.read(slave, 4096), lambda some: os.write(slave, some), *answers)
+    receiver.start()
+    wire = FdWire(master)
+
+    async def live() -> bool:
+        async with asyncio.timeout(BOUND_S):
+            return await transmit(wire, TEXT)
+
+    try:
+        taken = asyncio.run(live())
+        receiver.join(BOUND_S)
+        assert not receiver.is_alive()
+        return taken, receiver.heard
+    finally:
+        wire.close()
+        os.close(slave)
+
+
+def test_a_message_is_acknowledged_over_a_pty() -> None:
+    """ENQ, one frame, EOT, exactly as other code builds them; True only because the frame was acknowledged."""
+    assert over_pty() == (True, HEARD)
+
+
+def test_a_frame_that_was_not_acknowledged_is_sent_again() -> None:
+    """LIS01-A2, 8.3.3 by our notes: after NAK the same frame with the same number."""
+    assert over_pty(ACK, NAK) == (True, ENQ + frame(1, TEXT) * 2 + EOT)
+
+
+def test_six_refusals_end_the_session() -> None:
+    """LIS01-A2: a frame is tried six times, then the sender gives up with EOT; transmit says that it was not taken."""
+    assert over_pty(ACK, *[NAK] * 6) == (False, ENQ + frame(1, TEXT) * 6 + EOT)
+
+
+def test_an_answer_that_never_comes_is_waited_out(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Without an answer to ENQ the session ends after the standard's wait (shortened here), and nothing was taken."""
+    monkeypatch.setattr(analyzers, "TIMES", dict.fromkeys(analyzers.TIMES, 0.05))
+    assert over_pty(b"") == (False, ENQ + EOT)
+
+
+@pytest.mark.parametrize("is_tcp", [True, False])
+def test_a_line_that_is_gone_is_an_error(is_tcp: bool) -> None:
+    """The far end takes the ENQ and goes away, or is away before it: the person is told, and no strip counts as taken."""
+
+    async def live() -> None:
+        near, far = socket.socketpair()
+        if is_tcp:
+            wire: analyzers.Wire = analyzers.TcpWire(*await asyncio.open_connection(sock=near))
+        else:
+            wire = FdWire(near.detach())
+        far.close()
+        try:
+            async with asyncio.timeout(BOUND_S):
+                await transmit(wire, TEXT)
+        finally:
+            wire.close()
+
+    with pytest.raises(LineError) as caught:
+        asyncio.run(live())
+    assert str(caught.value) == "The far end of the line is gone."
+
+
+# --- the simulate command
+
+
+def test_strips_are_played_to_a_tcp_listener(capsys: pytest.CaptureFixture[str]) -> None:
+    """Three sessions on one connection, each taken: exit status 0 and a line for each."""
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        peer: list[socket.socket] = []
+
+        def read() -> bytes:
+            if not peer:
+                peer.append(server.accept()[0])
+            return peer[0].recv(4096)
+
+        def write(some: bytes) -> None:
+            peer[0].sendall(some)
+
+        receiver = Receiver(read, write, sessions=3)
+        receiver.start()
+        assert simulate(f"tcp:127.0.0.1:{server.getsockname()[1]}", "brook", strips=3, every_s=0, seed=1) == 0
+        receiver.join(BOUND_S)
+        peer[0].close()
+    assert receiver.heard.count(ENQ) == 3
+    assert re.findall(rb"\|(N\d{5})\|", receiver.heard) == [b"N00001", b"N00002", b"N00003"]
+    assert capsys.readouterr().out == "1: taken\n2: taken\n3: taken\n"
+
+
+def test_strips_that_are_not_taken_give_another_exit_status(capsys: pytest.CaptureFixture[str]) -> None:
+    """One strip refused six times: a script that plays strips must see it."""
+    master, slave, path = open_pty()
+    receiver = Receiver(lambda: os.read(master, 4096), lambda some: os.write(master, some), ACK, *[NAK] * 6, sessions=2)
+    receiver.start()
+    try:
+        assert simulate(f"serial:{path}", "fjord", strips=2, every_s=0, seed=1) == 1
+        receiver.join(BOUND_S)
+    finally:
+        os.close(master)
+        os.close(slave)
+    assert capsys.readouterr().out == "1: not taken\n2: taken\n"
+
+
+def test_a_listening_analyzer_plays_to_the_first_caller(monkeypatch: pytest.MonkeyPatch) -> None:
+    """listen:0 says which port it got, and plays there to whoever calls."""
+    said: list[str] = []
+    peers: list[socket.socket] = []
+    callers: list[Receiver] = []
+
+    def call(line: str, **_: object) -> None:
+        said.append(line)
+        if line.startswith("listening on "):
+            peer = socket.create_connection(("127.0.0.1", int(line.rpartition(":")[2])), timeout=BOUND_S)
+            peers.append(peer)
+            callers.append(Receiver(lambda: peer.recv(4096), peer.sendall))
+            callers[0].start()
+
+    monkeypatch.setattr(analyzers, "print", call, raising=False)
+    assert simulate("listen:0", "brook", strips=1, every_s=0, seed=1) == 0
+    callers[0].join(BOUND_S)
+    peers[0].close()
+    assert callers[0].heard.endswith(EOT)
+    assert re.sub(r":\d+$", ":PORT", said[0]) == "listening on 127.0.0.1:PORT"
+    assert said[1:] == ["1: taken"]
+
+
+def test_files_are_dropped_whole(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Two strips, two files under their last names, each a whole table; the names are those that were said."""
+    assert simulate(f"folder:{tmp_path}", "tern", strips=2, every_s=0, seed=1) == 0
+    files = sorted(tmp_path.iterdir(), key=lambda path: path.name[-8:])
+    assert capsys.readouterr().out == f"1: {files[0].name}\n2: {files[1].name}\n"
+    rows = [path.read_text(encoding="cp1252").splitlines() for path in files]
+    assert [len(lines) for lines in rows] == [2, 2]
+    assert [lines[1].split(";")[2:4] for lines in rows] == [["1", "Rotina"], ["2", "Rotina"]]
+
+
+def test_a_slip_plays_its_worked_example(tmp_path: Path) -> None:
+    """Slips cannot be made up: the profile's own example goes out, once."""
+    assert simulate(f"folder:{tmp_path}", "moss", strips=5, every_s=0, seed=1) == 0
+    (file,) = tmp_path.iterdir()
+    assert file.read_bytes() == TABLES.profiles["moss"].example.payload
+
+
+@pytest.mark.parametrize(
+    ("target", "profile", "sentence"),
+    [
+        ("folder:x", "heron", "No profile is called 'heron'. There are alder, brook, brook-file, fjord, moss, tern."),
+        ("fax:1", "brook", "There is no target 'fax:1'. Use pty, serial:DEVICE, tcp:HOST:PORT, listen:PORT or folder:PATH."),
+        ("tcp:", "brook", "There is no target 'tcp:'. Use pty, serial:DEVICE, tcp:HOST:PORT, listen:PORT or folder:PATH."),
+        ("tcp:localhost:door", "brook", "'localhost:door' names no port. Write tcp:HOST:PORT or listen:PORT."),
+        ("listen:70000", "brook", "'70000' names no port. Write tcp:HOST:PORT or listen:PORT."),
+    ],
+)
+def test_a_wrong_word_is_answered_with_the_right_ones(target: str, profile: str, sentence: str) -> None:
+    """The place, the cause, the remedy."""
+    with pytest.raises(SetupError) as caught:
+        simulate(target, profile, strips=1, every_s=0, seed=1)
+    assert str(caught.value) == sentence
+
+
+def test_a_way_that_cannot_be_opened_says_so(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A folder or device that is not there, a port where nobody listens, a pty without anybody to press Enter."""
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        port = server.getsockname()[1]
+    monkeypatch.setattr(sys, "stdin", io.StringIO(""))
+    faults = []
+    for target in (f"folder:{tmp_path}/none", f"serial:{tmp_path}/none", f"tcp:127.0.0.1:{port}", "pty"):
+        with pytest.raises(LineError) as caught:
+            simulate(target, "brook", strips=1, every_s=0, seed=1)
+        faults.append(str(caught.value))
+    assert faults == [
+        f"{tmp_path}/none cannot be written: No such file or directory. Make the folder first.",
+        f"{tmp_path}/none cannot be opened: No such file or directory. Check the device's name and your rights to it.",
+        f"127.0.0.1:{port} cannot be opened: Connection refused. Start the bridge first, with a source that listens there.",
+        "Nobody pressed Enter: simulate pty needs a terminal to wait at.",
+    ]
+
+
+# --- made-up strips
+
+
+def test_the_same_seed_makes_the_same_strips(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A run can be repeated; another seed gives other strips; each tenth is STAT; numbers rise from the scheme's first."""
+    monkeypatch.setattr(clock, "now", lambda: datetime(2026, 11, 25, 13, 30, tzinfo=UTC))
+    profile = TABLES.profiles["brook"]
+    strips = invented(profile, TABLES, strips=20, seed=7)
+    assert strips == invented(profile, TABLES, strips=20, seed=7)
+    assert strips != invented(profile, TABLES, strips=20, seed=8)
+    numbers = [re.findall(rb"\|([NS]\d{5})\|", strip)[0].decode() for strip in strips]
+    assert numbers == [f"{'S' if n in {10, 20} else 'N'}{n:05}" for n in range(1, 21)]
+
+
+def test_made_up_strips_are_all_of_one_day(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A daily series begins anew at midnight: strips of the day before would look like missing numbers."""
+    now = datetime(2026, 11, 25, 0, 2, tzinfo=ZoneInfo("Europe/Lisbon"))
+    monkeypatch.setattr(clock, "now", lambda: now)
+    rows = [
+        text.decode("cp1252").splitlines()[1].split(";") for text in invented(TABLES.profiles["tern"], TABLES, strips=4, seed=1)
+    ]
+    assert [row[:3] for row in rows] == [
+        ["25.11.2026", "00:00", "1"],
+        ["25.11.2026", "00:00", "2"],
+        ["25.11.2026", "00:00", "3"],
+        ["25.11.2026", "00:01", "4"],
+    ]
