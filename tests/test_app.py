@@ -1,0 +1,235 @@
+"""The composition root: what a site file becomes before anything runs, and that a start that fails leaves nothing behind."""
+
+from __future__ import annotations
+
+import asyncio
+import io
+import json
+import os
+import shutil
+import socket
+import sys
+from datetime import UTC, datetime
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import pytest
+import structlog
+
+from bridge import app, settings
+from bridge.app import (
+    PlanBook,
+    assemble,
+    configure_logging,
+    example_terms,
+    oracle_faults_in_child,
+    policy_of,
+    run_until,
+    terms_of,
+)
+from bridge.errors import SettingsError, StoreLocked, TableError
+from bridge.model import Format, UnitSystem
+from bridge.render.samples import samples
+from bridge.store.sqlite import SqliteStore
+from bridge.tables.types import DestinationTerms
+from tests.tables.shipped_tables import tables
+
+SITE = r"""
+site: {name: Test Clinic, zone: Europe/Lisbon, data: store}
+pages: {port: 0}
+patient_ids:
+  pattern: '\d{8}'
+  check_digit: luhn
+  denied: ["00000000"]
+  denied_patterns: ["9+"]
+  authority: TEST
+  type: PI
+  system: "urn:example:test"
+checks: {rerun_window_minutes: 7, future_tolerance_minutes: 3, oldest_days: 11}
+sources:
+  - {name: drops, kind: folder, path: drops, analyzer: bench-b, profile: tern}
+destinations:
+  - {name: records, kind: mllp, host: 127.0.0.1, port: 1, zone: UTC, charset: 8859/1, values: [si], processing_id: T,
+     sending_application: APP, sending_facility: WARD, receiving_application: REC, receiving_facility: HOME,
+     observed_at: empty, local_codes: false}
+  - {name: chart, kind: fhir, base_url: "http://127.0.0.1:1/fhir", result_system: "urn:example:results"}
+  - {name: outbox, kind: folder, path: out, format: fhir}
+  - {name: plain, kind: folder, path: out}
+"""
+
+
+def site(folder: Path, right: str = "", wrong: str = "") -> settings.Settings:
+    assert right in SITE
+    path = folder / "site.yaml"
+    path.write_text(SITE.replace(right, wrong, 1) if right else SITE, encoding="utf-8")
+    return settings.read_settings(path)
+
+
+# --- settings become plain facts
+
+
+def test_every_setting_of_a_destination_reaches_its_renderer(tmp_path: Path) -> None:
+    """A setting that is read and then forgotten would be believed by whoever wrote it."""
+    config = site(tmp_path)
+    records, chart, outbox, plain = (terms_of(config, destination) for destination in config.destinations)
+    assert records == DestinationTerms(
+        name="records", format=Format.ORU_R01, value_forms=(UnitSystem.SI,), sending_application="APP", sending_facility="WARD",
+        receiving_application="REC", receiving_facility="HOME", processing_id="T", charset="8859/1", zone=ZoneInfo("UTC"),
+        patient_authority="TEST", patient_type="PI", patient_system="urn:example:test", result_system="", observed_at="empty",
+        local_codes=False,
+    )  # fmt: skip
+    assert (chart.format, chart.result_system, chart.zone) == (Format.FHIR, "urn:example:results", ZoneInfo("Europe/Lisbon"))
+    assert chart.value_forms == (UnitSystem.ARBITRARY, UnitSystem.CONVENTIONAL, UnitSystem.SI)
+    assert (outbox.format, outbox.result_system) == (Format.FHIR, "urn:padpost:result")
+    assert plain.format is Format.ORU_R01
+
+
+def test_every_setting_of_the_checks_reaches_the_policy(tmp_path: Path) -> None:
+    """As above, for what decides whether a strip may go on."""
+    policy = policy_of(site(tmp_path))
+    ids = policy.patient_id
+    assert (ids.pattern, ids.check_digit, ids.denied, ids.denied_patterns) == (
+        r"\d{8}", "luhn", frozenset({"00000000"}), ("9+",),
+    )  # fmt: skip
+    assert (policy.rerun_window_minutes, policy.future_tolerance_minutes, policy.oldest_days) == (7, 3, 11)
+
+
+# --- the book of plans
+
+
+def test_a_book_has_a_plan_for_each_strip_type_that_the_sources_read() -> None:
+    """One an analyzer could ever bring, none besides: what is not in the book is not checked before go-live."""
+    oru, fhir = example_terms()
+    book = PlanBook([fhir, oru], ["tern", "brook", "tern"], tables())
+    assert book.destinations == ("example-fhir", "example-hl7")
+    read = [(profile, strip_type) for profile, strip_type, _ in book.plans(oru.name)]
+    assert read == [
+        (profile, strip_type)
+        for profile in ("brook", "tern")
+        for strip_type in sorted(set(tables().profiles[profile].strip_types.values()))
+    ]
+    assert ("tern", "plover-12") in read
+    assert (book.format_of(oru.name), book.format_of(fhir.name)) == (Format.ORU_R01, Format.FHIR)
+    digests = [plan.digest for name in book.destinations for _, _, plan in book.plans(name)]
+    assert len(set(digests)) == len(digests)
+
+
+def test_a_result_of_a_profile_that_no_source_uses_any_more_is_written_all_the_same() -> None:
+    """It was acknowledged to the analyzer before the site changed its file; its lane is the one it was promised."""
+    oru, _ = example_terms()
+    result = samples(oru, "tern", "plover-12", tables())[0]
+    made_at = datetime(2026, 11, 25, 9, tzinfo=UTC)
+    book = PlanBook([oru], ["brook"], tables())
+    late = book.write(oru.name, result, control_id="ABCDEM1", made_at=made_at)
+    assert late == PlanBook([oru], ["tern"], tables()).write(oru.name, result, control_id="ABCDEM1", made_at=made_at)
+    assert late.payload.startswith(
+        b"MSH|^~\\&|PADPOST|BENCH|RECORDS|EXAMPLE|20261125090000+0000||ORU^R01^ORU_R01|ABCDEM1|T|2.5.1|"
+    )
+    assert late.lane == book.lane(result) != ""
+
+
+def test_a_child_that_hangs_is_ended_and_said(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The check of a plan must come to an end; a real process that never answers stands in for a library that loops."""
+    hang = tmp_path / "hang"
+    hang.write_text(f"#!{shutil.which('sh')}\necho $$ > {tmp_path}/pid\nexec sleep 600\n", encoding="utf-8")
+    hang.chmod(0o755)
+    monkeypatch.setattr(sys, "executable", str(hang))
+    monkeypatch.setattr(app, "CHECK_S", 1)
+    oru, _ = example_terms()
+    book = PlanBook([oru], ["moss"], tables())
+    digests = frozenset(plan.digest for _, _, plan in book.plans(oru.name))
+    found = asyncio.run(oracle_faults_in_child(book, oru.name, digests))
+    assert found == dict.fromkeys(digests, "the check did not finish: it took longer than 1 s")
+    with pytest.raises(ProcessLookupError):
+        os.kill(int((tmp_path / "pid").read_text()), 0)
+
+
+# --- a start that fails leaves nothing behind
+
+
+def test_a_site_that_cannot_be_used_touches_no_store(tmp_path: Path) -> None:
+    """What is wrong in a file is found before a folder is made or a lock is taken."""
+    with pytest.raises(SettingsError, match=r"No profile is called 'trn'\. There are alder, brook") as wrong:
+        asyncio.run(assemble(site(tmp_path, "profile: tern", "profile: trn")))
+    assert wrong.value.path == ("sources", 0, "profile")
+    assert not (tmp_path / "store").exists()
+
+
+def test_a_mapping_file_of_the_sites_own_is_named_by_its_name_and_line(tmp_path: Path) -> None:
+    """The error must not point at the shipped file of the same name, which is right."""
+    (tmp_path / "own" / "strip_types").mkdir(parents=True)
+    shipped = (settings.shipped_mappings() / "strip_types" / "sedge-5.yaml").read_text(encoding="utf-8")
+    (tmp_path / "own" / "strip_types" / "sedge-5.yaml").write_text(f"color: green\n{shipped}", encoding="utf-8")
+    with pytest.raises(TableError, match=r"^strip_types/sedge-5\.yaml:1: color: The key 'color' is unknown here\."):
+        asyncio.run(assemble(site(tmp_path, "checks:", "mappings: own\nchecks:")))
+    assert not (tmp_path / "store").exists()
+
+
+def test_two_bridges_never_share_a_store(tmp_path: Path) -> None:
+    """The second is refused with a sentence; once the first has closed, the store is free."""
+
+    async def live() -> None:
+        first = await assemble(site(tmp_path))
+        with pytest.raises(StoreLocked, match=f"process {os.getpid()} on .* has this store open"):
+            await assemble(site(tmp_path))
+        await first.close()
+        second = await assemble(site(tmp_path))
+        await second.close()
+
+    asyncio.run(live())
+
+
+def test_pages_that_cannot_listen_stop_the_start_with_nothing_begun(tmp_path: Path) -> None:
+    """A bridge that receives while nobody can see its pages would look well; the store is free again afterwards."""
+
+    async def live(port: int) -> None:
+        bridge = await assemble(site(tmp_path, "pages: {port: 0}", f"pages: {{port: {port}}}"))
+        try:
+            with pytest.raises(SettingsError, match=f"The pages cannot listen on 127.0.0.1, port {port}: ") as wrong:
+                await run_until(bridge, asyncio.Event())
+            assert wrong.value.path == ("pages", "port")
+            assert bridge.service.loops == {}
+        finally:
+            await bridge.close()
+
+    with socket.create_server(("127.0.0.1", 0)) as taken:
+        asyncio.run(live(taken.getsockname()[1]))
+    SqliteStore(tmp_path / "store", now=lambda: datetime(2026, 11, 25, tzinfo=UTC)).close()
+
+
+def test_assembled_destinations_are_shut_until_their_plans_are_checked(tmp_path: Path) -> None:
+    """Nothing may leave between the start and the end of the checks."""
+
+    async def live() -> None:
+        bridge = await assemble(site(tmp_path))
+        assert list(bridge.sources) == ["drops"]
+        assert [queue._shut for queue in bridge.service._queues.values()] == ["Its messages are being checked."] * 4  # type: ignore[attr-defined]  # the service knows its queues as loops only
+        assert bridge.store.table_set(bridge.tables.digest) == bridge.tables.canonical
+        await bridge.close()
+
+    asyncio.run(live())
+
+
+# --- the log
+
+
+def test_a_json_log_is_one_object_a_line_with_its_traceback() -> None:
+    """What collects logs splits at line ends; a traceback over many lines would come apart."""
+    before = structlog.get_config()
+    file = io.StringIO()
+    try:
+        configure_logging("json", file)
+        log = structlog.get_logger()
+        log.debug("not.shown")
+        log.info("capture.kept", capture=3, source="drops")
+        try:
+            {}["a defect"]
+        except KeyError:
+            log.exception("loop.fell", loop="source drops")
+    finally:
+        structlog.configure(**before)
+    kept, fell = map(json.loads, file.getvalue().splitlines())
+    assert datetime.fromisoformat(kept.pop("timestamp")).tzinfo is not None
+    assert kept == {"event": "capture.kept", "level": "info", "capture": 3, "source": "drops"}
+    assert (fell["event"], fell["level"], fell["loop"]) == ("loop.fell", "error", "source drops")
+    assert fell["exception"].splitlines()[-1] == "KeyError: 'a defect'"
