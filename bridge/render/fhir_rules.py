@@ -23,6 +23,8 @@ Resource = Mapping[str, Any]
 TIMES = frozenset({"effectiveDateTime", "issued", "timestamp", "collectedDateTime"})
 # What each of our references may point to (R4 definitions of Observation and DiagnosticReport).
 TARGETS = {"specimen": "Specimen", "device": "Device", "result": "Observation"}
+ONE_OF_EACH = {"DiagnosticReport": 1, "Specimen": 1, "Device": 1}  # ours: one strip in one Bundle, beside its values
+AGREED = ("status", "subject", "effectiveDateTime", "issued")  # ours: members that report and values have alike
 FLAGS = frozenset("NAHL")  # v3-ObservationInterpretation, those that we send
 CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f]")  # R4 datatypes, string: below 32 only tab, LF and CR
 COMPARATORS = frozenset({"<", "<=", ">=", ">"})  # R4 quantity-comparator
@@ -122,25 +124,29 @@ def _links(value: Any) -> list[str]:
 def _set_faults(resources: list[Resource]) -> Iterator[str]:
     """One report, one specimen, one device; report and values agree on patient, status and time."""
     kinds = Counter(resource["resourceType"] for resource in resources)
-    if {kind: count for kind, count in kinds.items() if kind != "Observation"} != {
-        "DiagnosticReport": 1,
-        "Specimen": 1,
-        "Device": 1,
-    }:
+    if {kind: count for kind, count in kinds.items() if kind != "Observation"} != ONE_OF_EACH:
         yield f"the Bundle holds {dict(kinds)}"
         return
     report = next(resource for resource in resources if resource["resourceType"] == "DiagnosticReport")
     values = [resource for resource in resources if resource["resourceType"] == "Observation"]
-    for member in ("status", "subject", "effectiveDateTime", "issued"):
-        yield from (
-            f"{_named(value)}: {member} differs from the report's" for value in values if value.get(member) != report.get(member)
-        )
+    yield from _agreement_faults(report, values)
+    yield from _report_faults(report, values)
+    codes = Counter(value["code"]["coding"][0]["code"] for value in values)
+    yield from (f"the code {code} stands in two Observations" for code, count in codes.items() if count > 1)
+
+
+def _agreement_faults(report: Resource, values: list[Resource]) -> Iterator[str]:
+    for member in AGREED:
+        differing = (value for value in values if value.get(member) != report.get(member))
+        yield from (f"{_named(value)}: {member} differs from the report's" for value in differing)
+
+
+def _report_faults(report: Resource, values: list[Resource]) -> Iterator[str]:
+    """Give the faults of a report that lacks its patient, or its time and the reason why there is none."""
     if not report.get("subject", {}).get("identifier", {}).get("value"):
         yield "the report names no patient"
     if "effectiveDateTime" not in report and not all(value.get("note") for value in values):
         yield "there is neither a time nor a note that says why"
-    codes = Counter(value["code"]["coding"][0]["code"] for value in values)
-    yield from (f"the code {code} stands in two Observations" for code, count in codes.items() if count > 1)
 
 
 def _walk(value: Any, path: str) -> Iterator[tuple[str, str, Any]]:
@@ -182,14 +188,27 @@ def _value_faults(resource: Resource) -> Iterator[str]:
             yield "no note holds the text as printed"
     elif not resource["valueCodeableConcept"].get("text"):
         yield "the text as printed is missing"
-    for range_ in resource.get("referenceRange", []):
-        if not range_.keys() & {"low", "high", "text"}:  # R4 obs-3
-            yield "a reference range says nothing"
-        for bound in (range_[name] for name in ("low", "high") if name in range_):
-            yield from _quantity_faults(bound)
+    for reference_range in resource.get("referenceRange", []):
+        yield from _range_faults(reference_range)
+    yield from _interpretation_faults(resource)
+
+
+def _range_faults(reference_range: Resource) -> Iterator[str]:
+    if not reference_range.keys() & {"low", "high", "text"}:  # R4 obs-3
+        yield "a reference range says nothing"
+    for bound in ("low", "high"):
+        if bound in reference_range:
+            yield from _quantity_faults(reference_range[bound])
+
+
+def _interpretation_faults(resource: Resource) -> Iterator[str]:
+    """Exactly one flag, and one of ours."""
     flags = [(flag.get("system"), flag.get("code")) for word in resource.get("interpretation", []) for flag in word["coding"]]
-    if len(flags) != 1 or flags[0][0] != INTERPRETATION or flags[0][1] not in FLAGS:
-        yield f"its interpretation is {flags}"
+    match flags:
+        case [(system, code)] if system == INTERPRETATION and code in FLAGS:
+            return
+        case _:
+            yield f"its interpretation is {flags}"
 
 
 def _quantity_faults(quantity: Resource) -> Iterator[str]:

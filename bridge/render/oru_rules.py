@@ -118,13 +118,17 @@ def _order_faults(segments: Sequence[Segment]) -> Iterator[str]:
     if (_field(orc, 2), _field(orc, 3)) != (_field(obr, 2), _field(obr, 3)):
         yield "ORC-2 and ORC-3 differ from OBR-2 and OBR-3"
     yield from _code_faults("OBR-4", _field(obr, 4))
+    yield from _order_time_faults(obr, notes)
+    if _field(obr, 25) not in TABLE_0123:
+        yield f"OBR-25 {_field(obr, 25)!r} is not in table 0123"
+
+
+def _order_time_faults(obr: Segment, notes: Sequence[str]) -> Iterator[str]:
     # OBR-7: required in a report message; ours: may be empty only where a note says so
     if not _is_time(_field(obr, 7)) and not (_field(obr, 7) == "" and NO_TIME_NOTE in notes):
         yield f"OBR-7 {_field(obr, 7)!r} is not a time with offset"
     if not _is_time(_field(obr, 22)):  # required whenever OBR-25 is valued
         yield f"OBR-22 {_field(obr, 22)!r} is not a time with offset"
-    if _field(obr, 25) not in TABLE_0123:
-        yield f"OBR-25 {_field(obr, 25)!r} is not in table 0123"
 
 
 def _value_faults(segments: Sequence[Segment]) -> Iterator[str]:
@@ -147,21 +151,37 @@ def _printed_faults(segments: Sequence[Segment]) -> Iterator[str]:
 
 def _obx_type_faults(obx: Segment) -> Iterator[str]:
     """OBX-2 against OBX-5 and OBX-6, and against what the code in OBX-3 measures."""
-    kind, value, units = _field(obx, 2), _field(obx, 5).split("^"), _field(obx, 6).split("^")
+    kind = _field(obx, 2)
     if kind not in TABLE_0125:
         yield f"OBX-2 {kind!r} is not a value type we send"
         return
-    if kind == "NM" and not (len(value) == 1 and _NUMBER.fullmatch(value[0])):
-        yield f"OBX-5 {_field(obx, 5)!r} is not a number"
-    if kind == "SN" and not (len(value) == 2 and value[0] in COMPARATORS and _NUMBER.fullmatch(value[1])):
-        yield f"OBX-5 {_field(obx, 5)!r} is not a comparator and a number"
     if kind == "CWE":
-        yield from _coded_faults(value, _field(obx, 6))
-    elif len(units) != 3 or not units[0] or units[2] != "UCUM":
-        yield f"OBX-6 {_field(obx, 6)!r} names no UCUM unit"
+        yield from _coded_faults(_field(obx, 5).split("^"), _field(obx, 6))
+    else:
+        yield from _number_faults(kind, _field(obx, 5))
+        yield from _unit_faults(_field(obx, 6))
     name = [*_field(obx, 3).split("^"), ""][1]
     if wants_number(name) is (kind == "CWE"):
         yield f"OBX-2 is {kind}, which {name!r} does not measure"
+
+
+def _number_faults(kind: str, value: str) -> Iterator[str]:
+    match kind, value.split("^"):
+        case "NM", [number] if _NUMBER.fullmatch(number):
+            return
+        case "SN", [comparator, number] if comparator in COMPARATORS and _NUMBER.fullmatch(number):
+            return
+        case _:
+            wanted = "a number" if kind == "NM" else "a comparator and a number"
+            yield f"OBX-5 {value!r} is not {wanted}"
+
+
+def _unit_faults(units: str) -> Iterator[str]:
+    match units.split("^"):
+        case [code, _, "UCUM"] if code:
+            return
+        case _:
+            yield f"OBX-6 {units!r} names no UCUM unit"
 
 
 def _coded_faults(value: list[str], units: str) -> Iterator[str]:
