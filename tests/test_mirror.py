@@ -1,0 +1,52 @@
+"""Every module of the house has its tests where a reader looks for them: tests/<room>/test_<module>.py."""
+
+from __future__ import annotations
+
+import ast
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[1]
+
+# The modules without a test file of their own, each with the reason. A package's __init__ only gathers its room's names.
+ELSEWHERE = {
+    "bridge/__main__.py": "two lines; every test of tests/cli runs the program through them",
+    "bridge/model.py": "frozen values without behaviour; every room's tests make and compare them",
+    "bridge/tables/types.py": "frozen values without behaviour; tests/tables/test_compiled.py compares each",
+    "bridge/store/migrations/env.py": "run by every start of a store; tests/store/test_migrate.py",
+    "bridge/store/migrations/versions/m0001_first.py": "a migration never changes; tests/store/test_migrate.py runs it",
+    "bridge/store/migrations/versions/m0002_captures_stay.py": "a migration never changes; tests/store/test_migrate.py runs it",
+}
+
+
+def modules() -> dict[str, Path]:
+    """Give each module of the package with the test file that it should have."""
+    found = sorted(path.relative_to(ROOT) for path in (ROOT / "bridge").rglob("*.py") if path.name != "__init__.py")
+    return {path.as_posix(): Path("tests", *path.parts[1:-1], f"test_{path.name}") for path in found}
+
+
+@pytest.mark.parametrize("module", sorted(modules().keys() - ELSEWHERE.keys()))
+def test_a_module_has_its_tests(module: str) -> None:
+    """One look shows whether a module is tested, and where."""
+    tests = ROOT / modules()[module]
+    assert tests.is_file(), f"{module} has no {modules()[module]}"
+    assert "\ndef test_" in tests.read_text(encoding="utf-8") or "    def test_" in tests.read_text(encoding="utf-8")
+
+
+def test_every_exception_is_a_module_without_tests() -> None:
+    """An exception that is no longer one is taken off the list; each names a reason and, where it names a test, a real one."""
+    assert [name for name in ELSEWHERE if name not in modules() or (ROOT / modules()[name]).exists()] == []
+    for reason in ELSEWHERE.values():
+        assert reason
+        for word in reason.split():
+            if word.startswith("tests/"):
+                assert (ROOT / word.strip(";,")).exists(), word
+
+
+def test_a_rooms_door_holds_no_behaviour() -> None:
+    """An __init__ needs no tests as long as it holds names and Protocols only: nothing in it runs."""
+    for path in sorted((ROOT / "bridge").rglob("__init__.py")):
+        for node in ast.parse(path.read_text(encoding="utf-8")).body:
+            is_protocol = isinstance(node, ast.ClassDef) and [ast.unparse(base) for base in node.bases] == ["Protocol"]
+            assert is_protocol or isinstance(node, ast.Import | ast.ImportFrom | ast.Expr | ast.Assign), path
