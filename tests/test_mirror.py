@@ -12,7 +12,6 @@ ROOT = Path(__file__).parents[1]
 # The modules without a test file of their own, each with the reason. A package's __init__ only gathers its room's names.
 ELSEWHERE = {
     "bridge/__main__.py": "two lines; every test of tests/cli runs the program through them",
-    "bridge/model.py": "frozen values without behaviour; every room's tests make and compare them",
     "bridge/tables/types.py": "frozen values without behaviour; tests/tables/test_compiled.py compares each",
     "bridge/store/migrations/env.py": "run by every start of a store; tests/store/test_migrate.py",
     "bridge/store/migrations/versions/m0001_first.py": "a migration never changes; tests/store/test_migrate.py runs it",
