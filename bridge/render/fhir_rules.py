@@ -23,7 +23,7 @@ Resource = Mapping[str, Any]
 TIMES = frozenset({"effectiveDateTime", "issued", "timestamp", "collectedDateTime"})
 # What each of our references may point to (R4 definitions of Observation and DiagnosticReport).
 TARGETS = {"specimen": "Specimen", "device": "Device", "result": "Observation"}
-ONE_OF_EACH = {"DiagnosticReport": 1, "Specimen": 1, "Device": 1}  # ours: one strip in one Bundle, beside its values
+ONE_OF_EACH = Counter(("DiagnosticReport", "Specimen", "Device"))  # ours: one strip in one Bundle, beside its values
 AGREED = ("status", "subject", "effectiveDateTime", "issued")  # ours: members that report and values have alike
 FLAGS = frozenset("NAHL")  # v3-ObservationInterpretation, those that we send
 CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f]")  # R4 datatypes, string: below 32 only tab, LF and CR
@@ -123,12 +123,12 @@ def _links(value: Any) -> list[str]:
 
 def _set_faults(resources: list[Resource]) -> Iterator[str]:
     """One report, one specimen, one device; report and values agree on patient, status and time."""
+    values = [resource for resource in resources if resource["resourceType"] == "Observation"]
     kinds = Counter(resource["resourceType"] for resource in resources)
-    if {kind: count for kind, count in kinds.items() if kind != "Observation"} != ONE_OF_EACH:
+    if kinds != ONE_OF_EACH + Counter(Observation=len(values)):
         yield f"the Bundle holds {dict(kinds)}"
         return
     report = next(resource for resource in resources if resource["resourceType"] == "DiagnosticReport")
-    values = [resource for resource in resources if resource["resourceType"] == "Observation"]
     yield from _agreement_faults(report, values)
     yield from _report_faults(report, values)
     codes = Counter(value["code"]["coding"][0]["code"] for value in values)
