@@ -19,7 +19,7 @@ class Play:
     """One strip to play. ``ranks`` gives the step of each pad, the lowest where none is named.
 
     ``strip_type`` is ours. ``word`` is the mode's word or letter. ``other_units`` prints every value that has one in
-    the unit system that the analyzer is not set to.
+    the unit system that the analyzer is not set to, without a unit: only the numbers tell.
     """
 
     number: int
@@ -93,9 +93,10 @@ class _Printer:
         for pad in self._tables.strip_types[play.strip_type].pads:
             words = self._profile.vocabularies[play.strip_type, pad.pad]
             rank = play.ranks.get(pad.pad, 0)
-            value = (_other(words) if play.other_units else "") or _value(words, rank)
+            other = _other(words) if play.other_units else ""
+            value = other or _value(words, rank)
             has_number = any(char.isdigit() for char in value) and not value.startswith("+")
-            unit = next((text for text in sorted(words.units) if text), "") if has_number else ""
+            unit = next((text for text in sorted(words.units) if text), "") if has_number and not other else ""
             found.append((self._labels[pad.pad], value, unit, pad.ladder[rank].abnormal))
         return found
 

@@ -50,7 +50,7 @@ def test_a_strip_in_a_table_is_exact() -> None:
     assert rest == b""
 
 
-def test_a_copy_bears_the_mark_and_another_unit_its_name() -> None:
+def test_a_copy_bears_the_mark_and_a_mix_up_its_numbers() -> None:
     """The scenario's reprint and unit mix-up must differ from the first print in just that."""
     copy = Play(number=7, at=AT, patient_id="40700001", word="S", strip_type="sedge-5", ranks={"protein": 1}, is_copy=True)
     assert printed([copy], BROOK, TABLES) == RECORDS.replace(b"|24A01\r", b"|24A01|RESENT\r")
@@ -59,9 +59,9 @@ def test_a_copy_bears_the_mark_and_another_unit_its_name() -> None:
     assert values == [
         [b"^^^PHVA", b"5.2", b""],
         [b"^^^LEUK", b"NEG", b""],
-        [b"^^^GLUC", b"4.4", b"mg/dL"],
+        [b"^^^GLUC", b"4.4", b""],
         [b"^^^NITR", b"NEG", b""],
-        [b"^^^PROT", b"0.35", b"mg/dL"],
+        [b"^^^PROT", b"0.35", b""],
     ]
 
 
