@@ -54,15 +54,15 @@ def original(
     """Give the strip that this one is a copy of, if that is certain; the oldest, where several are the same."""
     if claim.is_provable and same_record:
         return _known(same_record[-1], "copy.same_bytes", "The same record came before.")
-    alike = [each for each in _same_key(claim, same_number) if same_content(claim.content, each.content)]
+    alike = _alike_numbered(claim, same_number)
     proven = [each for each in alike if not _is_other_time(claim, each)]
     if claim.is_provable and proven:
         return _known(proven[-1], "copy.same_strip", f"Strip {claim.key.number} came before with the same content.")
-    if claim.is_marked:
-        candidates = [*alike, *_alike_undated(claim, (*same_number, *same_record)), *_alike_other_number(claim, same_patient)]
-        if candidates:
-            return _known(candidates[-1], "copy.marked", "The analyzer marks this as a copy, and its original came before.")
-    return None
+    if not claim.is_marked:
+        return None
+    candidates = [*alike, *_alike_undated(claim, (*same_number, *same_record)), *_alike_other_number(claim, same_patient)]
+    sentence = "The analyzer marks this as a copy, and its original came before."
+    return _known(candidates[-1], "copy.marked", sentence) if candidates else None
 
 
 def _known(seen: SeenStrip, rule: str, sentence: str) -> Original:
@@ -99,11 +99,10 @@ def conflict(claim: Claim, same_number: tuple[SeenStrip, ...]) -> tuple[Finding,
 
 def other_time(claim: Claim, same_number: tuple[SeenStrip, ...]) -> tuple[Finding, ...]:
     """Hold a strip that repeats number and content at another time: printed once more, or a counter started again."""
-    for each in _same_key(claim, same_number):
-        if claim.is_provable and same_content(claim.content, each.content) and _is_other_time(claim, each):
-            sentence = f"Number {claim.key.number} came before with the same content and another printed time."
-            return (finding("copy.other_time", sentence),)
-    return ()
+    if not claim.is_provable or not any(_is_other_time(claim, each) for each in _alike_numbered(claim, same_number)):
+        return ()
+    sentence = f"Number {claim.key.number} came before with the same content and another printed time."
+    return (finding("copy.other_time", sentence),)
 
 
 def replaces_stopped(claim: Claim, same_number: tuple[SeenStrip, ...]) -> tuple[Finding, ...]:
@@ -151,6 +150,11 @@ def marked_copy(claim: Claim, found: Original | None, same_number: tuple[SeenStr
 
 def _same_key(claim: Claim, same_number: Iterable[SeenStrip]) -> list[SeenStrip]:
     return [each for each in same_number if each.key == claim.key] if claim.key.series else []
+
+
+def _alike_numbered(claim: Claim, same_number: Iterable[SeenStrip]) -> list[SeenStrip]:
+    """Give strips of the same number and the same content, at whatever time."""
+    return [each for each in _same_key(claim, same_number) if same_content(claim.content, each.content)]
 
 
 def _is_other_time(claim: Claim, seen: SeenStrip) -> bool:

@@ -18,27 +18,31 @@ def time_legible(when: When, printed_date: Printed | None, printed_time: Printed
     printed = [each for each in (printed_date, printed_time) if each and each.text]
     text = " ".join(each.text for each in printed)
     place = Place(start=printed[0].place.start, end=printed[0].place.end) if printed else None
-    match when.fault:
+    if when.fault is None:
+        return ()
+    rule, sentence = _fault_words(when.fault, text, _clock(when.at), is_live=is_live)
+    return (finding(rule, sentence, place=place),)
+
+
+def _fault_words(fault: TimeFault, text: str, clock: str, *, is_live: bool) -> tuple[str, str]:
+    """Give rule and sentence of a fault; ``text`` is what was printed, ``clock`` what it would count as."""
+    match fault:
         case TimeFault.NOT_PRINTED if is_live:
-            return (
-                finding("time.arrival_used", "No full date and time is printed; the time of arrival stands for it.", place=place),
-            )
+            return "time.arrival_used", "No full date and time is printed; the time of arrival stands for it."
         case TimeFault.NOT_PRINTED | TimeFault.MISSING:
-            return (finding("time.missing", "The strip has no full date and time.", place=place),)
+            return "time.missing", "The strip has no full date and time."
         case TimeFault.IMPOSSIBLE:
-            return (finding("time.impossible", f"“{text}” is not a date and time of this analyzer.", place=place),)
+            return "time.impossible", f"“{text}” is not a date and time of this analyzer."
         case TimeFault.SKIPPED_HOUR:
-            sentence = (
-                f"{text} never was: the clocks went forward over that hour. As it stands it would count as {_clock(when.at)}."
+            return (
+                "time.skipped_hour",
+                f"{text} never was: the clocks went forward over that hour. As it stands it would count as {clock}.",
             )
-            return (finding("time.skipped_hour", sentence, place=place),)
         case TimeFault.REPEATED_HOUR:
-            sentence = (
-                f"{text} came twice: the clocks went back over that hour. As it stands it would count as the first of the two."
+            return (
+                "time.repeated_hour",
+                f"{text} came twice: the clocks went back over that hour. As it stands it would count as the first of the two.",
             )
-            return (finding("time.repeated_hour", sentence, place=place),)
-        case None:
-            return ()
 
 
 def time_plausible(

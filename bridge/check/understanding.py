@@ -13,7 +13,7 @@ from enum import StrEnum
 from bridge.check.when import When, printed_when
 from bridge.identity.strip import NOT_UNDERSTOOD
 from bridge.model import CheckedPad, Printed, PrintedPad, Priority, Purpose, Reading, Step, StripContent, UnitSystem
-from bridge.tables.types import ModeRule, NumberScheme, Profile, StripType, Tables
+from bridge.tables.types import ModeRule, NumberScheme, PadVocabulary, Profile, StripType, Tables, Token
 
 SHARED_MODE = "all"  # ours: the mode in the key of a strip whose modes count in one series
 LONGEST_NUMBER = 18  # ours: digits that fit a signed 64-bit integer, the widest a database column holds
@@ -56,6 +56,7 @@ class Meaning(StrEnum):
 
 
 STOPS_ALL_PADS: frozenset[Meaning] = frozenset({Meaning.OFF_SCALE, Meaning.OTHER_SYSTEM, Meaning.OTHER_UNIT})
+NO_TOKEN = Token(step=None)  # a value that stands for no step, in no unit system
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -114,24 +115,47 @@ def understand_number(reading: Reading, scheme: NumberScheme) -> UnderstoodNumbe
 
     A profile has the word in one of the two places (tables/profiles.py refuses both); no word is the scheme's default.
     """
-    printed = reading.number if reading.number and reading.number.text else None
-    match = re.fullmatch(scheme.pattern, printed.text) if printed else None
-    inside = (match.groupdict().get("mode") or "").strip() if match else ""
-    word = inside or text_of(reading.purpose)
-    rule = scheme.modes.get(word)
-    if printed is not None and match is None:
-        return _without_key(NumberFault.UNREADABLE, printed, rule)
-    if rule is None:
-        return _without_key(NumberFault.UNKNOWN_WORD, printed if inside or not word else reading.purpose, None)
-    mode = SHARED_MODE if scheme.shared else rule.mode
+    printed, beside = reading.number, text_of(reading.purpose)
+    if printed is None or not printed.text:
+        return _missing_number(reading, scheme)
+    match = re.fullmatch(scheme.pattern, printed.text)
     if match is None:
-        return UnderstoodNumber(
-            number=None, mode=mode, purpose=rule.purpose, priority=rule.priority, fault=NumberFault.MISSING, word=reading.number
-        )
-    digits = match["number"] or ""
-    if not (digits.isascii() and digits.isdigit()) or len(digits) > LONGEST_NUMBER:
+        return _without_key(NumberFault.UNREADABLE, printed, scheme.modes.get(beside))
+    inside = (match.groupdict().get("mode") or "").strip()
+    rule = scheme.modes.get(inside or beside)
+    if rule is None:
+        return _without_key(NumberFault.UNKNOWN_WORD, reading.purpose if beside and not inside else printed, None)
+    number = _counted(match["number"])
+    if number is None:
         return _without_key(NumberFault.UNREADABLE, printed, rule)
-    return UnderstoodNumber(number=int(digits), mode=mode, purpose=rule.purpose, priority=rule.priority)
+    return UnderstoodNumber(number=number, mode=_counted_mode(scheme, rule), purpose=rule.purpose, priority=rule.priority)
+
+
+def _missing_number(reading: Reading, scheme: NumberScheme) -> UnderstoodNumber:
+    """Give what is known of a strip that bears no number: the purpose field, or the scheme's default, still names its mode."""
+    beside = text_of(reading.purpose)
+    rule = scheme.modes.get(beside)
+    if rule is None:
+        return _without_key(NumberFault.UNKNOWN_WORD, reading.purpose if beside else None, None)
+    return UnderstoodNumber(
+        number=None,
+        mode=_counted_mode(scheme, rule),
+        purpose=rule.purpose,
+        priority=rule.priority,
+        fault=NumberFault.MISSING,
+        word=reading.number,
+    )
+
+
+def _counted_mode(scheme: NumberScheme, rule: ModeRule) -> str:
+    return SHARED_MODE if scheme.shared else rule.mode
+
+
+def _counted(digits: str | None) -> int | None:
+    """Give the number that plain digits stand for; None for anything else, or more digits than a column of the store holds."""
+    if digits and digits.isascii() and digits.isdigit() and len(digits) <= LONGEST_NUMBER:
+        return int(digits)
+    return None
 
 
 def _without_key(fault: NumberFault, word: Printed | None, rule: ModeRule | None) -> UnderstoodNumber:
@@ -155,19 +179,24 @@ def _understand_pad(printed: PrintedPad, profile: Profile, strip_type: StripType
         return UnderstoodPad(printed=printed, pad="", meaning=Meaning.UNKNOWN_LABEL)
     if all(each.pad != pad for each in strip_type.pads):
         return UnderstoodPad(printed=printed, pad=pad, meaning=Meaning.UNEXPECTED)
-    value, unit = text_of(printed.value), text_of(printed.unit)
-    if value in profile.fault_tokens:
+    if text_of(printed.value) in profile.fault_tokens:
         return UnderstoodPad(printed=printed, pad=pad, meaning=Meaning.ERROR)
-    vocabulary = profile.vocabularies.get((strip_type.name, pad))
-    token = vocabulary.tokens.get(value) if vocabulary else None
-    if vocabulary is None or token is None:
+    meaning, token = _understand_value(printed, profile.vocabularies.get((strip_type.name, pad)))
+    return UnderstoodPad(printed=printed, pad=pad, meaning=meaning, step=token.step, other=token.other)
+
+
+def _understand_value(printed: PrintedPad, vocabulary: PadVocabulary | None) -> tuple[Meaning, Token]:
+    """Give what a value came to, and what it stands for; that is nothing where its unit, or the value itself, is unknown."""
+    value, unit = text_of(printed.value), text_of(printed.unit)
+    if vocabulary is None or value not in vocabulary.tokens:
         is_bare_number = not unit and any(char.isdigit() for char in value)
-        return UnderstoodPad(printed=printed, pad=pad, meaning=Meaning.OFF_SCALE if is_bare_number else Meaning.UNKNOWN_VALUE)
+        return Meaning.OFF_SCALE if is_bare_number else Meaning.UNKNOWN_VALUE, NO_TOKEN
+    token = vocabulary.tokens[value]
     if token.step is None:
-        return UnderstoodPad(printed=printed, pad=pad, meaning=Meaning.OTHER_SYSTEM, other=token.other)
+        return Meaning.OTHER_SYSTEM, token
     if unit not in vocabulary.units:
-        return UnderstoodPad(printed=printed, pad=pad, meaning=Meaning.OTHER_UNIT)
-    return UnderstoodPad(printed=printed, pad=pad, meaning=Meaning.KNOWN, step=token.step)
+        return Meaning.OTHER_UNIT, NO_TOKEN
+    return Meaning.KNOWN, token
 
 
 def content_of(understood: Understood) -> StripContent:
@@ -177,7 +206,7 @@ def content_of(understood: Understood) -> StripContent:
     pad of the strip counts as understood.
     """
     reading = understood.reading
-    order = {each.pad: place for place, each in enumerate(understood.strip_type.pads)} if understood.strip_type else {}
+    order = _order(understood.strip_type)
     is_doubtful = any(each.meaning in STOPS_ALL_PADS for each in understood.pads)
     ranked = [
         (each.pad, NOT_UNDERSTOOD if each.step is None or is_doubtful else each.step.rank)
@@ -185,17 +214,27 @@ def content_of(understood: Understood) -> StripContent:
         if each.pad in order
     ]
     return StripContent(
-        patient_id=reading.patient_id.text if reading.patient_id else "",
-        operator=reading.operator.text if reading.operator else "",
+        patient_id=_exact(reading.patient_id),
+        operator=_exact(reading.operator),
         strip_type=understood.strip_type.name if understood.strip_type else "",
-        strip_lot=reading.strip_lot.text if reading.strip_lot else "",
+        strip_lot=_exact(reading.strip_lot),
         pads=tuple(sorted(ranked, key=lambda each: order[each[0]])),
     )
 
 
+def _exact(printed: Printed | None) -> str:
+    """Give the printed text as it stands, blanks and all; "" where nothing was printed."""
+    return printed.text if printed else ""
+
+
+def _order(strip_type: StripType | None) -> dict[str, int]:
+    """Give each pad's place on the strip, from 0."""
+    return {each.pad: place for place, each in enumerate(strip_type.pads)} if strip_type else {}
+
+
 def checked_pads(understood: Understood) -> tuple[CheckedPad, ...]:
     """Give the pads that were understood, in the strip type's order."""
-    order = {each.pad: place for place, each in enumerate(understood.strip_type.pads)} if understood.strip_type else {}
+    order = _order(understood.strip_type)
     known = [
         CheckedPad(
             pad=each.pad,

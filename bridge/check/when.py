@@ -42,25 +42,38 @@ class When:
 
 def printed_when(profile: Profile, printed_date: Printed | None, printed_time: Printed | None) -> When:
     """Read a strip's printed date and time by its profile."""
-    date_text = printed_date.text if printed_date else ""
-    time_text = printed_time.text if printed_time else ""
-    is_whole = bool(profile.date_format) and (
-        bool(profile.time_format) or any(each in profile.date_format for each in _CLOCK_DIRECTIVES)
-    )
+    is_whole = _declares_instant(profile)
     absent = TimeFault.MISSING if is_whole else TimeFault.NOT_PRINTED
-    if not profile.date_format or not date_text:
+    if not profile.date_format or printed_date is None or not printed_date.text:
         return When(day=None, at=None, fault=absent)
     try:
-        dated = _parse(date_text, profile.date_format)
-        timed = _parse(time_text, profile.time_format) if profile.time_format and time_text else None
+        dated = _parse_date(printed_date.text, profile.date_format)
+        timed = _parse_time(printed_time, profile.time_format)
     except ValueError:
-        return When(day=None, at=None, fault=TimeFault.IMPOSSIBLE)
-    if dated.year not in YEARS:
         return When(day=None, at=None, fault=TimeFault.IMPOSSIBLE)
     if not is_whole or (profile.time_format and timed is None):
         return When(day=dated.date(), at=None, fault=absent)
     local = datetime.combine(dated.date(), timed.timetz()) if timed else dated
     return _in_zone(local, profile.zone)
+
+
+def _declares_instant(profile: Profile) -> bool:
+    """Say whether the profile declares a full date and time, in two fields or in one."""
+    has_clock = bool(profile.time_format) or any(each in profile.date_format for each in _CLOCK_DIRECTIVES)
+    return bool(profile.date_format) and has_clock
+
+
+def _parse_date(text: str, form: str) -> datetime:
+    """Give a date, with a time where the form has one. Raises ValueError, also for a year beyond YEARS."""
+    dated = _parse(text, form)
+    if dated.year not in YEARS:
+        raise ValueError(text)
+    return dated
+
+
+def _parse_time(printed: Printed | None, form: str) -> datetime | None:
+    """Give a time on no day in particular; None where none is declared or printed. Raises ValueError."""
+    return _parse(printed.text, form) if form and printed and printed.text else None
 
 
 def _parse(text: str, form: str) -> datetime:
