@@ -95,13 +95,10 @@ def read_mllp(payload: bytes, *, control_id: str, charset: str) -> Acknowledgeme
     if _field(msa, 2) != control_id:
         return Stray.FOREIGN
     component = (_field(segments[0], 2) or "^")[0]  # MSH-2 begins with the component separator
-    errors = [fields for fields in segments if fields[0] == "ERR" and _field(fields, 4) not in _HARMLESS]
-    code, reasons = _field(msa, 1), [reason for fields in errors if (reason := _error_code(fields, component))]
-    row = _mllp_row(code, reasons)
-    shown = [reason for reason in reasons if reason in ERROR_CODES][:1]
+    reasons = _error_codes(segments, component)
     return Acknowledgement(
-        answer=row.answer,
-        code=" ".join([code if (code, ANY) in MLLP or code == "AR" else "unknown code", *shown]),
+        answer=_mllp_row(_field(msa, 1), reasons).answer,
+        code=_mllp_code(_field(msa, 1), reasons),
         text=words(_mllp_words(segments, msa, component)),
     )
 
@@ -119,6 +116,12 @@ def _field(fields: list[str], number: int) -> str:
     return fields[number].strip() if number < len(fields) else ""
 
 
+def _error_codes(segments: list[list[str]], component: str) -> list[str]:
+    """Give the codes of the errors that decide something, in the answer's order; an error without a code has none."""
+    deciding = [fields for fields in segments if fields[0] == "ERR" and _field(fields, 4) not in _HARMLESS]
+    return [code for fields in deciding if (code := _error_code(fields, component))]
+
+
 def _error_code(fields: list[str], component: str) -> str:
     """Give the error's code: ERR-3.1, or before version 2.5 ERR-1.4.1."""
     named = _field(fields, 3).split(component)[0].strip()
@@ -133,6 +136,12 @@ def _mllp_row(code: str, reasons: list[str]) -> Row:
         return MLLP.get((code, ANY), MLLP[OTHER, ANY])
     rows = [MLLP.get((code, reason), MLLP[code, OTHER]) for reason in reasons] or [MLLP[code, NONE]]
     return next((row for row in rows if row.answer is _REFUSED), rows[0])
+
+
+def _mllp_code(code: str, reasons: list[str]) -> str:
+    """Give the answer's code for logs: of the receiver's own codes only those that the standard's tables have."""
+    shown = code if (code, ANY) in MLLP or code == "AR" else "unknown code"
+    return " ".join([shown, *[reason for reason in reasons if reason in ERROR_CODES][:1]])
 
 
 def _mllp_words(segments: list[list[str]], msa: list[str], component: str) -> Iterator[str]:
