@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import base64
-import json
 import logging
 import os
 import random
@@ -15,7 +13,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Future
 from contextlib import suppress
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime, timedelta
+from datetime import timedelta
 from functools import partial
 from pathlib import Path
 from typing import Any, TextIO, TypeVar, cast
@@ -30,21 +28,19 @@ from bridge.deliver.fhir import FhirClient
 from bridge.deliver.folder import FolderClient
 from bridge.deliver.mllp import MllpClient
 from bridge.desk.actions import Desk
-from bridge.errors import RejectError, SettingsError, SetupError, Spot, TableError
+from bridge.errors import SettingsError, SetupError, Spot, TableError
 from bridge.model import CodedResult, Format, Message, UnitSystem
 from bridge.pages.app import make_pages
 from bridge.pages.site import PagesSite
+from bridge.plan_book import PlanBook, check_plans
 from bridge.queue.lanes import DestinationQueue, Pace
 from bridge.receive.folder import FolderReceiver
 from bridge.receive.serial_line import SerialReceiver
 from bridge.receive.tcp import TcpReceiver
-from bridge.render import Plan, compile_plan, lane_of
-from bridge.render.conformance import faults
-from bridge.render.samples import samples
 from bridge.service import Ids, Judging, Runs, Service
 from bridge.settings import Document
 from bridge.store.api import Store
-from bridge.store.commands import Command, KeepPlanCheck, KeepTables, NoteRefusedFile
+from bridge.store.commands import Command, KeepTables, NoteRefusedFile
 from bridge.store.sqlite import SqliteStore
 from bridge.tables.compiled import CATALOGUE_FILE, compile_tables
 from bridge.tables.documents import CatalogueDocument, ProfileDocument, Shape, StripTypeDocument
@@ -52,8 +48,6 @@ from bridge.tables.types import DestinationTerms, PatientIdPolicy, Policy, Table
 
 log = structlog.get_logger()
 
-SAMPLED_AT = datetime(2026, 1, 1, 12, tzinfo=UTC)  # ours: samples need a moment, any
-CHECK_S = 300  # ours: a plan check takes seconds; a child that hangs must not keep its destination shut without a word
 
 S = TypeVar("S", bound=Shape)
 
@@ -157,114 +151,6 @@ def _format(destination: settings.DestinationShape) -> Format:
             return Format.ORU_R01
 
 
-class PlanBook:
-    """The message plans of every (destination, profile, strip type) in use, and whether they passed.
-
-    A destination may be written for only when all its plans passed: a fault in the plan of one strip
-    type would otherwise show only on the day a patient's strip of that type arrives.
-    """
-
-    def __init__(self, terms: Sequence[DestinationTerms], profiles: Sequence[str], tables: Tables) -> None:
-        """Compile every plan. ``profiles`` are those that the sources use."""
-        self._terms = {term.name: term for term in terms}
-        self._tables = tables
-        self._plans = {
-            (term.name, profile, strip_type): compile_plan(term, profile, strip_type, tables)
-            for term in terms
-            for profile in sorted(set(profiles))
-            for strip_type in sorted(set(tables.profiles[profile].strip_types.values()))
-        }
-        self._passed: set[str] = set()
-
-    @property
-    def destinations(self) -> Sequence[str]:
-        """Name the destinations, in the order of the configuration."""
-        return tuple(self._terms)
-
-    def may_write(self, destination: str) -> bool:
-        """Say whether every plan of ``destination`` passed."""
-        return destination in self._passed
-
-    def passed(self, destination: str) -> None:
-        """Note that every plan of ``destination`` passed."""
-        self._passed.add(destination)
-
-    def write(self, destination: str, result: CodedResult, *, control_id: str, made_at: datetime) -> Message:
-        """Render ``result``. Raises RejectError where it cannot be said as it is."""
-        key = (destination, result.profile, result.strip_type)
-        if key not in self._plans:  # a result kept under a profile that no source uses any more, born late
-            self._plans[key] = compile_plan(self._terms[destination], result.profile, result.strip_type, self._tables)
-        return self._plans[key].render(result, control_id=control_id, made_at=made_at)
-
-    def lane(self, result: CodedResult) -> str:
-        """Give the lane of a message that is not born yet."""
-        return lane_of(result)
-
-    def plans(self, destination: str) -> tuple[tuple[str, str, Plan], ...]:
-        """Give (profile, strip type, plan) of ``destination``."""
-        return tuple(
-            (profile, strip_type, plan) for (name, profile, strip_type), plan in self._plans.items() if name == destination
-        )
-
-    def payloads(self, destination: str, profile: str, strip_type: str) -> tuple[bytes, ...]:
-        """Render the samples that show a plan at work: every step of every pad, STAT, hostile text."""
-        plan = self._plans[destination, profile, strip_type]
-        shown = samples(self._terms[destination], profile, strip_type, self._tables)
-        return tuple(plan.render(result, control_id=f"SAMPLEM{n}", made_at=SAMPLED_AT).payload for n, result in enumerate(shown))
-
-    def format_of(self, destination: str) -> Format:
-        """Give what ``destination`` is sent."""
-        return self._terms[destination].format
-
-
-def own_faults(book: PlanBook, destination: str) -> str:
-    """Give the first fault that our own conformance rules find in a destination's samples, or nothing.
-
-    What the destination's character set cannot say is a fault too: a name of the site or of a code, since the samples' own texts can be said.
-    """
-    for profile, strip_type, _ in book.plans(destination):
-        try:
-            payloads = book.payloads(destination, profile, strip_type)
-        except RejectError as reject:
-            return f"{profile}, {strip_type}: {reject.sentence}"
-        for payload in payloads:
-            found = faults(book.format_of(destination), payload)
-            if found:
-                return f"{profile}, {strip_type}: {found[0]}"
-    return ""
-
-
-async def oracle_faults_in_child(book: PlanBook, destination: str, digests: frozenset[str]) -> dict[str, str]:
-    """Show the plans ``digests`` to the oracles in a child process; give each digest's fault, "" if it passed."""
-    lines = []
-    for profile, strip_type, plan in book.plans(destination):
-        if plan.digest in digests:
-            payloads = [base64.b64encode(payload).decode() for payload in book.payloads(destination, profile, strip_type)]
-            lines.append(json.dumps({"digest": plan.digest, "format": book.format_of(destination), "payloads": payloads}))
-    child = await asyncio.create_subprocess_exec(
-        sys.executable,
-        "-m",
-        "bridge.cli.plan_oracle",
-        stdin=asyncio.subprocess.PIPE,
-        stdout=asyncio.subprocess.PIPE,
-        stderr=asyncio.subprocess.PIPE,
-    )
-    output = errors = b""
-    try:
-        async with asyncio.timeout(CHECK_S):
-            output, errors = await child.communicate("\n".join(lines).encode() + b"\n")
-    except TimeoutError:
-        errors = f"it took longer than {CHECK_S} s".encode()
-    finally:
-        if child.returncode is None:
-            child.kill()
-            await child.wait()
-    answers = {answer["digest"]: answer["fault"] for answer in map(json.loads, output.decode().splitlines())}
-    missing = digests - answers.keys()
-    words = errors.decode(errors="replace").strip().splitlines()
-    return answers | dict.fromkeys(missing, f"the check did not finish: {words[-1] if words else 'no answer'}")
-
-
 class _Waking:
     """The store as the desk sees it: what a person does wakes the loops once it is committed."""
 
@@ -327,36 +213,6 @@ def example_terms() -> tuple[DestinationTerms, ...]:
         local_codes=True,
     )
     return oru, replace(oru, name="example-fhir", format=Format.FHIR)
-
-
-# --- plan checks
-
-
-async def check_plans(book: PlanBook, store: Store, queues: Mapping[str, DestinationQueue]) -> None:
-    """Show every plan that the store has no answer for to our own rules and the oracles; open the destinations that pass."""
-    for destination, queue in queues.items():
-        fault = await _plan_fault(book, store, destination)
-        if fault:
-            log.error("destination.shut", destination=destination, fault=fault)
-            queue.shut(f"Its messages fail their checks: {fault}")
-        else:
-            book.passed(destination)
-            queue.open()
-
-
-async def _plan_fault(book: PlanBook, store: Store, destination: str) -> str:
-    """Give the first fault of a destination's plans. Only a pass is kept: a child that died for want of memory must not shut a plan for ever."""
-    known = {plan.digest: store.plan_check(plan.digest) for _, _, plan in book.plans(destination)}
-    unknown = frozenset(digest for digest, fault in known.items() if fault != "")
-    if unknown:
-        own = await asyncio.to_thread(own_faults, book, destination)
-        if own:
-            return own
-        for digest, fault in (await oracle_faults_in_child(book, destination, unknown)).items():
-            known[digest] = fault
-            if not fault:
-                await asyncio.wrap_future(store.submit(KeepPlanCheck(digest=digest, fault="", at=clock.now())))
-    return next((fault for fault in known.values() if fault), "")
 
 
 # --- putting it together

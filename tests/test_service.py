@@ -18,10 +18,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bridge import service
-from bridge.app import PlanBook
 from bridge.demo.printers import Play, framed, printed
 from bridge.errors import StoreFailed, StoreFull
 from bridge.model import Capture, DeliveryState, Way
+from bridge.plan_book import PlanBook
 from bridge.service import BLOCK, Ids, Judging, Runs, Service
 from bridge.store.api import Store
 from bridge.store.commands import Command, KeepCapture, RecordOutcome

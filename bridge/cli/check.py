@@ -7,8 +7,9 @@ from itertools import chain
 from pathlib import Path
 
 from bridge import settings
-from bridge.app import PlanBook, example_terms, own_faults, profile_faults, tables_for, terms_of
+from bridge.app import example_terms, profile_faults, tables_for, terms_of
 from bridge.errors import SettingsError
+from bridge.plan_book import PlanBook, own_faults
 from bridge.read import check_example
 from bridge.render.oracles import oracle_faults
 from bridge.tables.types import DestinationTerms, Tables

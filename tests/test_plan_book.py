@@ -3,23 +3,27 @@
 from __future__ import annotations
 
 import asyncio
+import os
 import shutil
 import sys
 from collections.abc import Iterator
 from dataclasses import replace
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
 
-from bridge import clock
-from bridge.app import PlanBook, check_plans, own_faults
+from bridge import clock, plan_book
+from bridge.app import example_terms
 from bridge.errors import RejectError
-from bridge.model import Acknowledgement, Answer, CodedResult, Message
+from bridge.model import Acknowledgement, Answer, CodedResult, Format, Message
+from bridge.plan_book import PlanBook, check_plans, oracle_faults_in_child, own_faults
 from bridge.queue.lanes import DestinationQueue, Pace
+from bridge.render.samples import samples
 from bridge.store.sqlite import SqliteStore
 from bridge.tables.types import DestinationTerms
 from tests.render.tables_for_tests import FHIR, ORU, shipped
+from tests.tables.shipped_tables import tables
 
 PROFILE = "moss"
 PACE = Pace(first=timedelta(seconds=1), longest=timedelta(seconds=2), give_up=timedelta(hours=1), lanes=1)
@@ -121,3 +125,53 @@ def test_a_destination_that_did_not_pass_is_not_written_for() -> None:
     assert not book.may_write(terms.name)
     with pytest.raises(RejectError, match=r"render\.charset"):
         book.payloads(terms.name, PROFILE, "quill-10")
+
+
+# --- the book
+
+
+def test_a_book_has_a_plan_for_each_strip_type_that_the_sources_read() -> None:
+    """One an analyzer could ever bring, none besides: what is not in the book is not checked before go-live."""
+    oru, fhir = example_terms()
+    book = PlanBook([fhir, oru], ["tern", "brook", "tern"], tables())
+    assert book.destinations == ("example-fhir", "example-hl7")
+    read = [(profile, strip_type) for profile, strip_type, _ in book.plans(oru.name)]
+    assert read == [
+        (profile, strip_type)
+        for profile in ("brook", "tern")
+        for strip_type in sorted(set(tables().profiles[profile].strip_types.values()))
+    ]
+    assert ("tern", "plover-12") in read
+    assert (book.format_of(oru.name), book.format_of(fhir.name)) == (Format.ORU_R01, Format.FHIR)
+    digests = [plan.digest for name in book.destinations for _, _, plan in book.plans(name)]
+    assert len(set(digests)) == len(digests)
+
+
+def test_a_result_of_a_profile_that_no_source_uses_any_more_is_written_all_the_same() -> None:
+    """It was acknowledged to the analyzer before the site changed its file; its lane is the one it was promised."""
+    oru, _ = example_terms()
+    result = samples(oru, "tern", "plover-12", tables())[0]
+    made_at = datetime(2026, 11, 25, 9, tzinfo=UTC)
+    book = PlanBook([oru], ["brook"], tables())
+    late = book.write(oru.name, result, control_id="ABCDEM1", made_at=made_at)
+    assert late == PlanBook([oru], ["tern"], tables()).write(oru.name, result, control_id="ABCDEM1", made_at=made_at)
+    assert late.payload.startswith(
+        b"MSH|^~\\&|PADPOST|BENCH|RECORDS|EXAMPLE|20261125090000+0000||ORU^R01^ORU_R01|ABCDEM1|T|2.5.1|"
+    )
+    assert late.lane == book.lane(result) != ""
+
+
+def test_a_child_that_hangs_is_ended_and_said(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The check of a plan must come to an end; a real process that never answers stands in for a library that loops."""
+    hang = tmp_path / "hang"
+    hang.write_text(f"#!{shutil.which('sh')}\necho $$ > {tmp_path}/pid\nexec sleep 600\n", encoding="utf-8")
+    hang.chmod(0o755)
+    monkeypatch.setattr(sys, "executable", str(hang))
+    monkeypatch.setattr(plan_book, "CHECK_S", 1)
+    oru, _ = example_terms()
+    book = PlanBook([oru], ["moss"], tables())
+    digests = frozenset(plan.digest for _, _, plan in book.plans(oru.name))
+    found = asyncio.run(oracle_faults_in_child(book, oru.name, digests))
+    assert found == dict.fromkeys(digests, "the check did not finish: it took longer than 1 s")
+    with pytest.raises(ProcessLookupError):
+        os.kill(int((tmp_path / "pid").read_text()), 0)
