@@ -11,17 +11,17 @@ from typing import Any, Protocol
 import structlog
 
 from bridge.errors import StoreError, StoreFailed
-from bridge.lifecycle.answers import Silence, door_words, is_conflict, no_answer, settle_conflict, stop_words
+from bridge.lifecycle.answers import Silence, is_conflict, no_answer, settle_conflict, stop_words
 from bridge.lifecycle.backoff import given_up, next_attempt
 from bridge.lifecycle.states import DestinationState
 from bridge.model import Acknowledgement, Answer, CodedResult, DeliveryState, Message
+from bridge.queue.door import Door
 from bridge.store.api import Store
 from bridge.store.commands import BearMessage, BeginAttempt, Command, EndAttempt, SetDestination
 from bridge.store.rows import LaneHead
 
 log = structlog.get_logger()
 
-LONGEST_KNOCK = timedelta(seconds=30)  # ours: a door that nobody opens is tried this often; a connection refused costs nothing
 LONGEST_LOOK = timedelta(seconds=60)  # ours: a lane that waits for another destination's delivery is looked at again after this
 BIRTHS_AT_ONCE = 100  # ours: unborn messages made in one go before lanes are looked at
 GRACE_S = 2.0  # ours: a stopping service waits this long for answers on their way, which saves sending those messages twice
@@ -73,11 +73,7 @@ class DestinationQueue:
         self._busy: dict[int, asyncio.Task[None]] = {}
         self._conflicts: dict[int, int] = {}
         self._shut = ""
-        self._door = ""  # why nobody is let in just now, in our words; empty while the door is open
-        self._is_closed = False
-        self._knocks = 0
-        self._rest_until: datetime | None = None
-        self._opened_at: datetime | None = None
+        self._door = Door(first=pace.first, longest=pace.longest)
         self._told: tuple[DestinationState, str] | None = None
         self._owed: list[EndAttempt] = []
 
@@ -117,7 +113,7 @@ class DestinationQueue:
         if self._shut:
             state, reason = DestinationState.SHUT, self._shut
         else:
-            state, reason = DestinationState.CLOSED if self._is_closed else DestinationState.OPEN, self._door
+            state, reason = DestinationState.CLOSED if self._door.is_closed else DestinationState.OPEN, self._door.reason
         if (state, reason) != self._told:
             await self._done(SetDestination(name=self._name, state=state, reason=reason, at=self._now()))
             self._told = (state, reason)
@@ -129,9 +125,9 @@ class DestinationQueue:
             self.wake()  # there may be more, and lanes are looked at in between
 
     def _begin_some(self, now: datetime) -> None:
-        if self._rest_until and now < self._rest_until:
+        if self._door.resting(now):
             return
-        room = (1 if self._door else self._pace.lanes) - len(self._busy)
+        room = (1 if self._door.reason else self._pace.lanes) - len(self._busy)
         if room <= 0:
             return
         for head in self._store.lane_heads(self._name, now=now, limit=room + len(self._busy)):
@@ -143,8 +139,7 @@ class DestinationQueue:
 
     async def _sleep(self, now: datetime) -> None:
         """Wait until woken, or until something falls due that was not due at ``now``, the moment of this look."""
-        resting = self._rest_until if self._rest_until and self._rest_until > now else None
-        due = resting or self._store.next_due(self._name)
+        due = self._door.resting(now) or self._store.next_due(self._name)
         # what was due at this look has begun, or waits for something that will wake us
         wait = LONGEST_LOOK if due is None or due <= now else min(due - self._now(), LONGEST_LOOK)
         try:
@@ -195,7 +190,7 @@ class DestinationQueue:
         except Exception:
             self._owed.append(self._ended(head, no_answer(Silence.FAULT)))
             raise
-        self._note_door(acknowledgement)
+        self._door.note(acknowledgement, now=self._now(), jitter=self._jitter())
         await self._end(head, acknowledgement)
         await self._note_state()
 
@@ -230,10 +225,10 @@ class DestinationQueue:
     def _ended(self, head: LaneHead, acknowledgement: Acknowledgement) -> EndAttempt:
         now = self._now()
         # time before a closed door is not the message's own: it counts from the opening
-        since = max(filter(None, (head.first_attempt_at, self._opened_at)), default=now)
+        since = max(filter(None, (head.first_attempt_at, self._door.opened_at)), default=now)
         expire = (
             acknowledgement.answer is Answer.TRY_AGAIN
-            and not self._is_closed
+            and not self._door.is_closed
             and given_up(first_attempt_at=since, now=now, give_up=self._pace.give_up)
         )
         sentence, remedy = stop_words(self._name, acknowledgement, tried_for=now - since if expire else None)
@@ -252,28 +247,7 @@ class DestinationQueue:
             return None
         if acknowledgement.code == Silence.INTERRUPTED:
             return now
-        if self._door:
-            return self._rest_until
+        if self._door.reason:
+            return self._door.rest_until
         due = next_attempt(head.attempts + 1, now=now, jitter=self._jitter(), first=self._pace.first, longest=self._pace.longest)
-        return max(due, self._rest_until) if self._rest_until else due
-
-    def _note_door(self, acknowledgement: Acknowledgement) -> None:
-        """Rest the whole destination where the answer concerns its door and not this message; open it on the first real answer."""
-        now = self._now()
-        nobody = acknowledgement.code == Silence.NO_CONNECTION
-        if acknowledgement.answer is Answer.CLOSED or nobody or (self._is_closed and acknowledgement.answer is Answer.TRY_AGAIN):
-            if not self._is_closed or acknowledgement.answer is Answer.CLOSED:
-                self._door = door_words(acknowledgement)
-            self._is_closed = self._is_closed or acknowledgement.answer is Answer.CLOSED
-            if self._rest_until is None or self._rest_until <= now:  # lanes that met the same door together count as one knock
-                self._knocks += 1
-                longest = min(self._pace.longest, LONGEST_KNOCK)
-                self._rest_until = next_attempt(
-                    self._knocks, now=now, jitter=self._jitter(), first=self._pace.first, longest=longest
-                )
-            return
-        if self._door:
-            self._opened_at = now if self._is_closed else self._opened_at
-            self._door, self._is_closed, self._knocks, self._rest_until = "", False, 0, None
-        if acknowledgement.retry_after_s is not None:
-            self._rest_until = now + timedelta(seconds=acknowledgement.retry_after_s)
+        return max(due, self._door.rest_until) if self._door.rest_until else due
