@@ -6,6 +6,7 @@ import asyncio
 import io
 import json
 import os
+import shutil
 import socket
 from datetime import UTC, datetime
 from pathlib import Path
@@ -18,14 +19,17 @@ from bridge import settings
 from bridge.app import (
     assemble,
     configure_logging,
+    default_policy,
+    load_tables,
     policy_of,
+    profile_faults,
     run_until,
     terms_of,
 )
 from bridge.errors import SettingsError, StoreLocked, TableError
 from bridge.model import Format, UnitSystem
 from bridge.store.sqlite import SqliteStore
-from bridge.tables.types import DestinationTerms
+from bridge.tables.types import DestinationTerms, Tables
 
 SITE = r"""
 site: {name: Test Clinic, zone: Europe/Lisbon, data: store}
@@ -106,6 +110,91 @@ def test_a_mapping_file_of_the_sites_own_is_named_by_its_name_and_line(tmp_path:
     with pytest.raises(TableError, match=r"^strip_types/sedge-5\.yaml:1: color: The key 'color' is unknown here\."):
         asyncio.run(assemble(site(tmp_path, "checks:", "mappings: own\nchecks:")))
     assert not (tmp_path / "store").exists()
+
+
+# --- mapping files
+
+SHIPPED = settings.shipped_mappings()
+TERN = "profiles/tern.yaml"
+
+
+def tables(own: Path | None) -> Tables:
+    return load_tables(SHIPPED, own, default_policy(), zone=ZoneInfo("UTC"))
+
+
+def own_file(folder: Path, name: str, right: str, wrong: str) -> Path:
+    """Put a changed copy of a shipped mapping file into a site's own folder; give the folder."""
+    text = (SHIPPED / name).read_text(encoding="utf-8")
+    assert right in text
+    path = folder / "own" / name
+    path.parent.mkdir(parents=True)
+    path.write_text(text.replace(right, wrong, 1), encoding="utf-8")
+    return folder / "own"
+
+
+@pytest.mark.parametrize(
+    ("name", "right", "wrong", "key", "words"),
+    [
+        (TERN, "date_format:", "date_fromat:", "date_fromat", "Did you mean 'date_format'?"),
+        (TERN, '"Glicose": glucose', '"Glicose": glucoze', "labels.Glicose", "glucoze"),
+        (TERN, "layout: delimited", "layout: delimted", "layout", "delimted"),
+        ("strip_types/pebble-2.yaml", "pad: creatinine", "pad: creatinin", "pads[0]", "creatinin"),
+    ],
+)
+def test_a_slip_in_a_mapping_file_is_told_with_file_line_and_key(
+    tmp_path: Path, name: str, right: str, wrong: str, key: str, words: str
+) -> None:
+    """An unknown key, a pad that is in no catalogue, a word that is none: where it stands, what is wrong, what is nearest."""
+    lines = (SHIPPED / name).read_text(encoding="utf-8").splitlines()
+    with pytest.raises(TableError) as caught:
+        tables(own_file(tmp_path, name, right, wrong))
+    spot = caught.value.spot
+    assert spot is not None
+    assert (spot.file, spot.line) == (name, 1 + next(number for number, line in enumerate(lines) if right in line))
+    assert spot.key.startswith(key)
+    assert words in str(caught.value)
+    assert caught.value.remedy
+
+
+def test_a_mapping_file_that_is_no_yaml_is_told_with_its_line(tmp_path: Path) -> None:
+    """The quote that is opened in line 2 is missed where the file ends, in line 3."""
+    (tmp_path / "profiles").mkdir()
+    (tmp_path / "profiles" / "mine.yaml").write_text('title: "Mine"\nabout: "open\n', encoding="utf-8")
+    with pytest.raises(TableError, match=r"^profiles/mine\.yaml:3: This is not YAML: "):
+        tables(tmp_path)
+
+
+def test_without_a_catalogue_nothing_has_a_code(tmp_path: Path) -> None:
+    """A folder from which the catalogue was lost is no folder of mappings."""
+    shutil.copytree(SHIPPED / "profiles", tmp_path / "profiles")
+    with pytest.raises(TableError, match=r"There is no catalogue\.yaml\. Restore it"):
+        load_tables(tmp_path, None, default_policy(), zone=ZoneInfo("UTC"))
+
+
+def test_a_sites_own_file_stands_for_the_shipped_one(tmp_path: Path) -> None:
+    """By name: the changed one replaces, a new one adds, all others stay; and the digest tells the two apart."""
+    shipped = tables(None)
+    own = own_file(tmp_path, TERN, 'operator: "3"', 'operator: "3"\n')
+    shutil.copy(SHIPPED / "profiles" / "brook.yaml", own / "profiles" / "brook-two.yaml")
+    found = tables(own)
+    assert found.profiles.keys() == shipped.profiles.keys() | {"brook-two"}
+    assert found.strip_types == shipped.strip_types
+    assert found.profiles["brook"] == shipped.profiles["brook"]
+    assert found.digest != shipped.digest
+    assert tables(None).digest == shipped.digest
+
+
+def test_every_source_with_an_unknown_profile_is_told(tmp_path: Path) -> None:
+    """All of them, each with its place, so that one look shows what there is to mend."""
+    more = "  - {name: line, kind: tcp, role: listen, port: 0, link: lis01, analyzer: bench-a, profile: brok}\ndestinations:"
+    config = site(tmp_path, "profile: tern}\ndestinations:", "profile: trn}\n" + more)
+    assert [(error.path, error.sentence) for error in profile_faults(config, tables(None))] == [
+        (("sources", 0, "profile"), "No profile is called 'trn'."),
+        (("sources", 1, "profile"), "No profile is called 'brok'."),
+    ]
+
+
+# --- starting
 
 
 def test_two_bridges_never_share_a_store(tmp_path: Path) -> None:
