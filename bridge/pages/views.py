@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Annotated, Any, Literal
 
+import pydantic
 from fastapi import APIRouter, Form, HTTPException, Request
 from fastapi.responses import RedirectResponse, Response
 from fastapi.templating import Jinja2Templates
@@ -25,12 +26,14 @@ from bridge.pages.way import Way
 from bridge.pages.words import counted
 from bridge.pages.words import reason as reason_words
 from bridge.store.api import Store
-from bridge.store.rows import StopRow
+from bridge.store.rows import CaptureRow, RefusedFileRow, StopRow
 
 SEE_OTHER = 303  # RFC 9110: after a POST, look there
 SECTION = 50  # ours: rows of one group or list on one page
 CONTROLS_SHOWN = 12  # ours: a morning's controls; the list has all
-Text = Annotated[str, Form(max_length=500)]
+LONGEST_FIELD = 500  # ours: characters; far more than a name, an identifier or a reason needs
+Text = Annotated[str, Form(max_length=LONGEST_FIELD)]
+Field = Annotated[str, pydantic.Field(max_length=LONGEST_FIELD)]
 Kind = Literal["", "non_patient", "copy", "discarded"]
 STATES: dict[str, frozenset[DeliveryState]] = {
     "waiting": OPEN_DELIVERY,
@@ -47,6 +50,17 @@ class Section:
     count: int
     rows: tuple[tuple[StopRow, Way], ...]
     more_after: int | None
+
+
+class ActForm(Act):
+    """An action as a page's form sends it: with the form's token, and "" for a field that was left empty."""
+
+    token: Field = ""
+    name: Field = ""
+    reason: Field = ""
+    first: Field = ""
+    second: Field = ""
+    second_identifier: Field = ""
 
 
 class Views:
@@ -149,7 +163,8 @@ class Views:
         strip = self._store.strip(row.strip_id) if row.strip_id is not None else None
         file = self._store.refused_file(stop_id)
         place = row.place or (strip.place if strip else None)
-        payload = kept.capture.payload if kept else file.beginning if file else None
+        payload = _received(kept, file)
+        said, given = refused or ("", Act(name="", reason=""))
         return self._page(
             request,
             "stop.html",
@@ -162,8 +177,8 @@ class Views:
                 "way": way.way_of_stop(row),
                 "events": self._store.events(f"stop:{stop_id}"),
                 "steps": self._site.send_again.get(row.analyzer, ()),
-                "said": refused[0] if refused else "",
-                "given": refused[1] if refused else Act(name="", reason=""),
+                "said": said,
+                "given": given,
                 "groups": StopGroup,
             },
             status=409 if refused else 200,
@@ -228,27 +243,15 @@ class Views:
 
     # --- actions
 
-    def act(  # noqa: PLR0913, PLR0917 - the fields of the form
-        self,
-        request: Request,
-        stop_id: int,
-        action: str,
-        token: Text = "",
-        name: Text = "",
-        reason: Text = "",
-        first: Text = "",
-        second: Text = "",
-        second_identifier: Text = "",
-    ) -> Response:
+    def act(self, request: Request, stop_id: int, action: str, form: Annotated[ActForm, Form()]) -> Response:
         """Do one action; on a refusal show the page again with the reason."""
-        self._require_token(request, token)
+        self._require_token(request, form.token)
         if action not in {"correct", "release", "discard", "send-again", "read-again"}:
             raise HTTPException(404, "There is no such action.")
-        given = Act(name=name, reason=reason, first=first, second=second, second_identifier=second_identifier)
         try:
-            do(self._desk, stop_id, action, given)
+            do(self._desk, stop_id, action, form)
         except RefusedAction as error:
-            return self._stop(request, stop_id, refused=(str(error), given))
+            return self._stop(request, stop_id, refused=(str(error), form))
         return RedirectResponse(f"/rejected/{stop_id}", status_code=SEE_OTHER)
 
     def read_all_again(
@@ -264,6 +267,13 @@ class Views:
             return self._page(request, "message.html", {"title": "Not read again", "sentence": str(error)}, status=409)
         sentence = f"{counted(done, 'row')} of the reason “{reason_words(rule)}” are being read again with the current profile."
         return self._page(request, "message.html", {"title": "Being read again", "sentence": sentence, "back": "/rejected"})
+
+
+def _received(kept: CaptureRow | None, file: RefusedFileRow | None) -> bytes | None:
+    """Give the bytes that a stop is about: a capture, or the beginning of a file that was not taken; None where there are none."""
+    if kept is not None:
+        return kept.capture.payload
+    return file.beginning if file is not None else None
 
 
 def _lines(message: Message) -> tuple[str, ...]:

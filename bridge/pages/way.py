@@ -56,14 +56,14 @@ def way_of_strip(strip: StripRow, states: Sequence[DeliveryState]) -> Way:
 
 def way_of_result(states: Sequence[DeliveryState]) -> Way:
     """Give the way of a result: it is acknowledged once no receiver's answer is outstanding."""
-    going = [state for state in states if state is not DeliveryState.SUPERSEDED]
-    if any(state in STOPPED_DELIVERY for state in going):
+    going = frozenset(states) - {DeliveryState.SUPERSEDED}
+    if going & STOPPED_DELIVERY:
         return _way("acknowledged", Mark.TURNED, "stopped at acknowledged: turned away by a receiver", word="turned away")
-    if any(state in OPEN_DELIVERY for state in going):
-        tried = any(state in {DeliveryState.SENDING, DeliveryState.RETRYING} for state in going)
+    if going & OPEN_DELIVERY:
+        tried = bool(going & {DeliveryState.SENDING, DeliveryState.RETRYING})
         at = "acknowledged" if tried else "sent"
         return _way(at, Mark.WAIT, "sent, waiting to be acknowledged" if tried else "coded, waiting to be sent", word="waiting")
-    if any(state is DeliveryState.ACCEPTED for state in going):
+    if DeliveryState.ACCEPTED in going:
         return _way("acknowledged", Mark.DONE, "acknowledged: received by every receiver")
     return _way("coded", Mark.END, "ended at coded: not sent to any receiver", word="not sent")
 

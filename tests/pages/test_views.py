@@ -367,6 +367,24 @@ def test_an_action_that_does_not_exist_is_not_done(shelf: Stocked, visitor: Visi
     assert visitor.post("/rejected/999/discard", name="Ana", reason="r").status_code == 404
 
 
+def test_a_field_longer_than_its_bound_is_named_and_nothing_is_done(shelf: Stocked, visitor: Visitor) -> None:
+    """A pasted page of text is no reason: 501 characters are refused by the field's name, 500 are taken."""
+    stop = shelf.rejected()
+    answer = visitor.post(f"/rejected/{stop}/discard", name="Ana", reason="r" * 501)
+    assert answer.status_code == 422
+    assert "Look at: reason." in answer.text
+    row = shelf.store.stop(stop)
+    assert row is not None
+    assert row.closed_how == ""
+    assert visitor.post(f"/rejected/{stop}/discard", name="Ana", reason="r" * 500).status_code == 303
+
+
+def test_an_action_without_any_field_is_refused_for_its_token(shelf: Stocked, visitor: Visitor) -> None:
+    """A form that was sent empty is answered like one that is too old, not like a defect."""
+    stop = shelf.rejected()
+    assert visitor.client.post(f"/rejected/{stop}/discard").status_code == 403
+
+
 def test_all_of_one_reason_are_read_again_after_a_preview(shelf: Stocked, visitor: Visitor) -> None:
     """The page shows which, and how many; that count is what the button sends."""
     stops = [shelf.rejected() for _ in range(3)]
