@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.cli.commands import CHART, ROOT, SITE, padpost, site
+from tests.cli.commands import CHART, ROOT, SITE, here, padpost, site
 
 EXAMPLES = [f"example of profile {name}: ok" for name in ("alder", "brook", "brook-file", "fjord", "moss", "tern")]
 MAPPINGS = "mapping files: 6 profiles, 5 strip types, 14 pads"
@@ -76,13 +76,15 @@ def test_the_libraries_see_the_messages_of_the_site(tmp_path: Path) -> None:
         ("check_digit: luhn", "check_digit: [", "This is not YAML:"),
     ],
 )
-def test_a_wrong_site_file_is_answered_with_its_line(tmp_path: Path, right: str, wrong: str, words: str) -> None:
+def test_a_wrong_site_file_is_answered_with_its_line(
+    tmp_path: Path, capfd: pytest.CaptureFixture[str], right: str, wrong: str, words: str
+) -> None:
     """File, line, key and the nearest right word: what an editor can jump to."""
     assert SITE.count(right) == 1
-    run = padpost("check", "--config", site(tmp_path, SITE.replace(right, wrong)), "--no-oracles", cwd=tmp_path)
-    assert (run.returncode, run.stdout) == (2, b"")
-    assert words in run.stderr.decode()
-    assert run.stderr.decode().startswith(f"padpost: {tmp_path}/site.yaml:")
+    status, output, errors = here("check", "--config", site(tmp_path, SITE.replace(right, wrong)), "--no-oracles", capfd=capfd)
+    assert (status, output) == (2, "")
+    assert words in errors
+    assert errors.startswith(f"padpost: {tmp_path}/site.yaml:")
 
 
 def test_a_profile_that_is_nowhere_is_told_with_its_line(tmp_path: Path) -> None:

@@ -15,7 +15,7 @@ import hl7
 import pytest
 from fhir.resources.R4B.bundle import Bundle
 
-from tests.cli.commands import CHART, ROOT, SITE, padpost, site
+from tests.cli.commands import CHART, ROOT, SITE, here, padpost, site
 
 DATA = Path(__file__).parent / "data"
 CAPTURES = ROOT / "fixtures" / "captures"
@@ -182,12 +182,12 @@ def test_the_watch_sees_what_is_written(tmp_path: Path) -> None:
         ("moss_slips.prn", "moss"),
     ],
 )
-def test_every_kind_of_capture_is_answered(tmp_path: Path, name: str, profile: str) -> None:
+def test_every_kind_of_capture_is_answered(capfd: pytest.CaptureFixture[str], name: str, profile: str) -> None:
     """Slips and frames, torn and whole: each has a strip that stops, so the status is 1, and each strip is told."""
-    run = padpost("convert", CAPTURES / name, "--profile", profile, "--to", "json", cwd=tmp_path)
-    assert run.returncode == 1
-    told = [line for line in run.stderr.decode().splitlines() if line.startswith("strip ")]
-    shown = json.loads(run.stdout)
+    status, output, errors = here("convert", CAPTURES / name, "--profile", profile, "--to", "json", capfd=capfd)
+    assert status == 1
+    told = [line for line in errors.splitlines() if line.startswith("strip ")]
+    shown = json.loads(output)
     assert [strip["bytes"] for strip in shown] == [
         [int(n) for n in re.findall(r"bytes (\d+) to (\d+)", line)[0]] for line in told
     ]

@@ -14,7 +14,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.cli.commands import COMMAND, PATIENCE_S, SITE, environment, padpost, site
+from tests.cli.commands import COMMAND, PATIENCE_S, SITE, environment, here, padpost, site
 
 
 def free_port() -> int:
@@ -96,15 +96,12 @@ def test_a_port_that_is_taken_is_told(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("host", ["0.0.0.0", "::", "192.0.2.1", "bench.example"])
-def test_pages_for_other_machines_must_be_meant(tmp_path: Path, host: str) -> None:
+def test_pages_for_other_machines_must_be_meant(tmp_path: Path, capfd: pytest.CaptureFixture[str], host: str) -> None:
     """The pages have no accounts yet; 192.0.2.1 is an address for documentation (RFC 5737)."""
-    run = padpost("serve", "--config", site(tmp_path, SITE.replace("port: 8765", f"host: '{host}'")), cwd=tmp_path)
-    assert run.returncode == 2
-    assert (
-        f"site.yaml:2: pages: pages would listen on {host}, where other machines reach them without accounts;"
-        in run.stderr.decode()
-    )
-    assert "set allow_other_hosts: true and host_names: [...] if that is meant" in run.stderr.decode()
+    status, _, errors = here("serve", "--config", site(tmp_path, SITE.replace("port: 8765", f"host: '{host}'")), capfd=capfd)
+    assert status == 2
+    assert f"site.yaml:2: pages: pages would listen on {host}, where other machines reach them without accounts;" in errors
+    assert "set allow_other_hosts: true and host_names: [...] if that is meant" in errors
     assert [path.name for path in tmp_path.iterdir()] == ["site.yaml"]
 
 
