@@ -8,7 +8,7 @@ it counts, so a sum that does not come out names the strips or numbers that make
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 from itertools import groupby
@@ -201,14 +201,8 @@ def _series_tally(
     analyzer, mode, series = key
     numbers = {each.number for each in strips if each.number is not None}
     begun = beginning(schemes.get(analyzer), series, min(numbers))
-    found = gaps((UsedNumber(analyzer=analyzer, mode=mode, series=series, number=number) for number in numbers), schemes)
-    seen: set[int | None] = set()
-    repeated: list[int] = []
-    for each in strips:
-        if each.fate in FIRST_FATES:
-            if each.number in seen:
-                repeated.append(each.strip_id)
-            seen.add(each.number)
+    found = gaps(_used(key, numbers), schemes)
+    firsts = [each for each in strips if each.fate in FIRST_FATES]
     return SeriesTally(
         analyzer=analyzer,
         mode=mode,
@@ -217,9 +211,25 @@ def _series_tally(
         strips=_by_fate(strips),
         missing=tuple(gap for gap in found if gap not in explained),
         explained=tuple(gap for gap in found if gap in explained),
-        repeated=tuple(repeated),
-        orphaned=tuple(sorted(number for number in numbers if number not in seen)),
+        repeated=_repeated(firsts),
+        orphaned=tuple(sorted(numbers - {each.number for each in firsts})),
     )
+
+
+def _used(key: tuple[str, str, str], numbers: Iterable[int]) -> Iterator[UsedNumber]:
+    analyzer, mode, series = key
+    return (UsedNumber(analyzer=analyzer, mode=mode, series=series, number=number) for number in numbers)
+
+
+def _repeated(strips: Iterable[TalliedStrip]) -> tuple[int, ...]:
+    """Give the ids of strips whose number an earlier one of them had."""
+    seen: set[int | None] = set()
+    repeated: list[int] = []
+    for each in strips:
+        if each.number in seen:
+            repeated.append(each.strip_id)
+        seen.add(each.number)
+    return tuple(repeated)
 
 
 def _destination_tallies(sent_on: frozenset[int], deliveries: Iterable[TalliedDelivery]) -> tuple[DestinationTally, ...]:

@@ -74,6 +74,10 @@ class Cutter:
         if self._by != "stx_etx":
             found = _ENDS[self._by].search(self._buffer)
             return (found.end(), False) if found else None
+        return self._end_of_marked()
+
+    def _end_of_marked(self) -> tuple[int, bool] | None:
+        """Give the end of a piece between STX and ETX; a second STX before the ETX ends a torn one."""
         begins = self._buffer[:1] == b"\x02" and not self._is_cut
         found = _MARKS.search(self._buffer, 1 if begins else 0)
         while found and self._buffer[found.start()] == _ETX and not begins and not self._is_cut:

@@ -167,15 +167,12 @@ class LinkSender:
 
     def _event_of(self, byte: bytes) -> SenderEvent | None:
         is_last = self._next + 1 == len(self._frames)
-        if byte == ENQ:
-            return _E.ENQ
+        is_interrupt = byte == EOT and self.state is _S.SENDING
+        if byte == ACK or (is_interrupt and (is_last or not self._heeds_interrupt)):  # EOT in place of ACK takes the frame too
+            return _E.ACK_LAST if is_last else _E.ACK
         if byte == NAK:
             return _E.NAK_LAST if self._tries >= TRIES else _E.NAK
-        if byte == ACK:
-            return _E.ACK_LAST if is_last else _E.ACK
-        if byte == EOT and self.state is _S.SENDING and (is_last or not self._heeds_interrupt):
-            return _E.ACK_LAST if is_last else _E.ACK
-        return _E.EOT if byte == EOT else None
+        return {ENQ: _E.ENQ, EOT: _E.EOT}.get(byte)
 
     def _step(self, event: SenderEvent) -> list[Output]:
         self.state, actions = SENDER[self.state, event]
