@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from datetime import datetime
 from types import MappingProxyType
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
@@ -104,20 +104,8 @@ def _check_dates(document: ProfileDocument, found: frozenset[str], path: Path) -
         if bool(text) != (name in found):
             said = "The layout finds no" if text else "No format is given for the"
             raise TableError(f"{said} {name}.", remedy=f"Give {key} and {name} both, or neither.", path=(*path, key))
-        if not text:
-            continue
-        try:
-            again = datetime.strptime(_PROBE.strftime(text), text)  # noqa: DTZ007 - a printed time has no zone
-        except (ValueError, IndexError) as error:
-            raise TableError(
-                f"{text!r} cannot be read back: {error}.", remedy="Use strptime codes such as %d.%m.%Y.", path=(*path, key)
-            ) from error
-        if key == "date_format" and ("%y" in text or again.date() != _PROBE.date()):
-            raise TableError(
-                f"{text!r} does not name day, month and four-digit year.",
-                remedy="Use %Y, %m and %d: a guessed century is a guessed date.",
-                path=(*path, key),
-            )
+        if text:
+            _check_format(key, text, path)
     if document.numbers.series is SeriesRule.DAILY and not document.date_format:
         raise TableError(
             "Numbers restart daily, but no date is printed.",
@@ -126,8 +114,24 @@ def _check_dates(document: ProfileDocument, found: frozenset[str], path: Path) -
         )
 
 
+def _check_format(key: str, text: str, path: Path) -> None:
+    """Refuse a format that strptime cannot read back, and one that leaves a part of the date to be guessed."""
+    try:
+        again = datetime.strptime(_PROBE.strftime(text), text)  # noqa: DTZ007 - a printed time has no zone
+    except (ValueError, IndexError) as error:
+        raise TableError(
+            f"{text!r} cannot be read back: {error}.", remedy="Use strptime codes such as %d.%m.%Y.", path=(*path, key)
+        ) from error
+    if key == "date_format" and ("%y" in text or again.date() != _PROBE.date()):
+        raise TableError(
+            f"{text!r} does not name day, month and four-digit year.",
+            remedy="Use %Y, %m and %d: a guessed century is a guessed date.",
+            path=(*path, key),
+        )
+
+
 def _check_words(document: ProfileDocument, found: frozenset[str], path: Path) -> None:
-    """Refuse a list of words for something that the layout does not find, and the other way round."""
+    """Refuse a list of words for something that the layout does not find, and the other way round; then the words themselves."""
     for key, name, given in (
         ("marks", "mark", document.marks is not None),
         ("copy_marks", "copy_mark", bool(document.copy_marks)),
@@ -136,12 +140,20 @@ def _check_words(document: ProfileDocument, found: frozenset[str], path: Path) -
         if given != (name in found):
             said = f"The layout finds no {name}" if given else f"The layout finds a {name}, but no words are given for it"
             raise TableError(f"{said}.", remedy=f"Give both {key} and a place of {name}, or neither.", path=(*path, key))
-    for form in document.printed:
+    _check_forms(document.printed, path)
+    _check_blanks(document, path)
+
+
+def _check_forms(forms: Iterable[str], path: Path) -> None:
+    for form in forms:
         bare = form.replace("{grade}", "").replace("{value}", "").replace("{unit}", "")
         if "{" in bare or "}" in bare or ("{grade}" not in form and "{value}" not in form):
             raise TableError(
                 f"{form!r} is no form of a value.", remedy="Make it of {grade}, {value} and {unit}.", path=(*path, "printed")
             )
+
+
+def _check_blanks(document: ProfileDocument, path: Path) -> None:
     for where, texts in _texts(document):
         for text in texts:
             if text != " ".join(text.split()):
@@ -165,11 +177,23 @@ def _numbers(row: NumbersRow, found: frozenset[str], path: Path) -> NumberScheme
     made = pattern(row.pattern, (*path, "pattern"), needs=frozenset({"number"}))
     if "number" not in found:
         raise TableError("The layout finds no number.", remedy="Say where the strip's number is.", path=path)
-    words = [mode.word for mode in row.modes]
+    _check_mode_words([mode.word for mode in row.modes], inside="mode" in made.groupindex, beside="purpose" in found, path=path)
+    return NumberScheme(
+        pattern=row.pattern,
+        series=row.series,
+        first=row.first,
+        shared=row.shared,
+        modes=MappingProxyType(
+            {m.word: ModeRule(word=m.word, mode=m.mode, purpose=m.purpose, priority=m.priority) for m in row.modes}
+        ),
+    )
+
+
+def _check_mode_words(words: list[str], *, inside: bool, beside: bool, path: Path) -> None:
+    """Refuse a word of two meanings, and words that stand in two places (``inside`` the number, ``beside`` it) or in none."""
     for index, word in enumerate(words):
         if word in words[:index]:
             raise TableError(f"The word {word!r} has two meanings.", remedy="Keep one.", path=(*path, "modes", index, "word"))
-    inside, beside = "mode" in made.groupindex, "purpose" in found
     if inside and beside:
         raise TableError(
             "The mode stands both in the number and in a field of its own.", remedy="Read one of them.", path=(*path, "pattern")
@@ -180,15 +204,6 @@ def _numbers(row: NumbersRow, found: frozenset[str], path: Path) -> NumberScheme
             remedy="Read purpose, name a group 'mode' in the pattern, or keep only the word \"\".",
             path=(*path, "modes"),
         )
-    return NumberScheme(
-        pattern=row.pattern,
-        series=row.series,
-        first=row.first,
-        shared=row.shared,
-        modes=MappingProxyType(
-            {m.word: ModeRule(word=m.word, mode=m.mode, purpose=m.purpose, priority=m.priority) for m in row.modes}
-        ),
-    )
 
 
 def _strip_types(document: ProfileDocument, found: frozenset[str], types: Mapping[str, StripType], path: Path) -> dict[str, str]:

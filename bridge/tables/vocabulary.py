@@ -7,6 +7,7 @@ unknown, and unknown never becomes negative.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from itertools import product
 
 from bridge.errors import TableError
 from bridge.model import Quantity, Step, UnitSystem
@@ -39,6 +40,17 @@ def vocabulary(pad: StripPad, profile: ProfileDocument, path: Path) -> PadVocabu
 
     ``path`` leads to the profile file, for the error.
     """
+    tokens = _declared_tokens(pad, profile, path)
+    for system in UnitSystem:
+        if system is not profile.unit_system:
+            for step in pad.ladder:
+                for text in _texts(step, pad, profile, system, path=path):
+                    tokens.setdefault(text, Token(step=None, other=system))  # what the declared system prints keeps its meaning
+    return PadVocabulary(pad=pad.pad, tokens=tokens, units=_units_beside(pad, profile, path))
+
+
+def _declared_tokens(pad: StripPad, profile: ProfileDocument, path: Path) -> dict[str, Token]:
+    """Give what each text of the declared unit system means. Raises TableError where two steps share one."""
     tokens: dict[str, Token] = {}
     for step in pad.ladder:
         for text in _texts(step, pad, profile, profile.unit_system, path=path):
@@ -50,14 +62,7 @@ def vocabulary(pad: StripPad, profile: ProfileDocument, path: Path) -> PadVocabu
                     path=(*path, "words"),
                 )
             tokens[text] = Token(step=step)
-    declared = frozenset(tokens)
-    for system in UnitSystem:
-        if system is not profile.unit_system:
-            for step in pad.ladder:
-                for text in _texts(step, pad, profile, system, path=path):
-                    tokens.setdefault(text, Token(step=None, other=system))
-    assert declared <= tokens.keys()
-    return PadVocabulary(pad=pad.pad, tokens=tokens, units=_units_beside(pad, profile, path))
+    return tokens
 
 
 def step_name(step: Step) -> str:
@@ -107,10 +112,8 @@ def _texts(step: Step, pad: StripPad, profile: ProfileDocument, system: UnitSyst
     for form in profile.printed if own else (*profile.printed, "{grade}" if system is UnitSystem.ARBITRARY else "{value}"):
         fitting = _fitting(form, has_grade=bool(grades), has_number=bool(values))
         units = _unit_texts(number.unit, profile, path) if number is not None and "{unit}" in fitting else ("",)
-        for grade in grades or ("",):
-            for value in values or ("",):
-                for unit in units:
-                    yield " ".join(fitting.replace("{grade}", grade).replace("{value}", value).replace("{unit}", unit).split())
+        for grade, value, unit in product(grades or ("",), values or ("",), units):
+            yield " ".join(fitting.replace("{grade}", grade).replace("{value}", value).replace("{unit}", unit).split())
 
 
 def _fitting(form: str, *, has_grade: bool, has_number: bool) -> str:
