@@ -14,7 +14,7 @@ from bridge.store import commands as c
 from bridge.store.apply_desk import close_stop
 from bridge.store.apply_outcome import record_outcome, set_unreadable_aside
 from bridge.store.codec import packed, when
-from bridge.store.statements import NewStop, move_delivery, note, open_stop
+from bridge.store.statements import Change, NewStop, move_delivery, note, open_stop
 
 Connection = sqlite3.Connection
 
@@ -38,7 +38,7 @@ def keep_capture(db: Connection, command: c.KeepCapture) -> int:
         "INSERT INTO intake (capture_id, analyzer, only_index, next_index, because) VALUES (?,?,NULL,0,'')",
         (capture_id, command.analyzer),
     )
-    note(db, capture.arrived_at, SERVICE, "capture.kept", f"capture:{capture_id}", after=capture.way)
+    note(db, capture.arrived_at, SERVICE, "capture.kept", f"capture:{capture_id}", Change(after=capture.way))
     return capture_id
 
 
@@ -180,10 +180,8 @@ def set_destination(db: Connection, command: c.SetDestination) -> None:
         " ON CONFLICT (name) DO UPDATE SET state = excluded.state, reason = excluded.reason, since = excluded.since",
         (command.name, command.state, command.reason, when(command.at)),
     )
-    note(
-        db, command.at, SERVICE, "destination.state", f"destination:{command.name}",
-        before=row[0] if row else "", after=DestinationState(command.state), reason=command.reason,
-    )  # fmt: skip
+    change = Change(before=row[0] if row else "", after=DestinationState(command.state), reason=command.reason)
+    note(db, command.at, SERVICE, "destination.state", f"destination:{command.name}", change)
 
 
 def keep_tables(db: Connection, command: c.KeepTables) -> None:

@@ -10,7 +10,7 @@ from bridge.lifecycle.states import DeliveryEvent, StopEnd
 from bridge.model import DeliveryState
 from bridge.store.codec import json_text, when
 from bridge.store.commands import CloseStop
-from bridge.store.statements import move_delivery, note
+from bridge.store.statements import Change, move_delivery, note
 
 _NEVER_THERE = (DeliveryState.UNBORN, DeliveryState.QUEUED, DeliveryState.REFUSED, DeliveryState.EXPIRED)
 _NEVER_LEFT = (Silence.NO_CONNECTION, Silence.NAME, Silence.TLS, Silence.SETUP, Silence.UNFRAMED)  # a try that sent nothing
@@ -33,16 +33,8 @@ def close_stop(db: sqlite3.Connection, command: CloseStop) -> None:
         "UPDATE stops SET state = 'closed', closed_at = ?, closed_by = ?, closed_how = ?, closed_reason = ? WHERE id = ?",
         (when(command.at), f"{command.actor.name} ({command.actor.verified})", command.end, command.reason, command.stop_id),
     )
-    note(
-        db,
-        command.at,
-        command.actor,
-        "stop.closed",
-        f"stop:{command.stop_id}",
-        before="open",
-        after=command.end,
-        reason=command.reason,
-    )
+    change = Change(before="open", after=command.end, reason=command.reason)
+    note(db, command.at, command.actor, "stop.closed", f"stop:{command.stop_id}", change)
 
 
 def _judge_again(
@@ -120,4 +112,5 @@ def _discard(db: sqlite3.Connection, command: CloseStop, strip_id: int | None, d
         move_delivery(db, delivery_id, DeliveryEvent.DISCARD, command.at, command.actor, reason=command.reason)
     elif strip_id is not None:
         db.execute("UPDATE strips SET outcome = 'discarded' WHERE id = ?", (strip_id,))
-        note(db, command.at, command.actor, "strip.discarded", f"strip:{strip_id}", after="discarded", reason=command.reason)
+        change = Change(after="discarded", reason=command.reason)
+        note(db, command.at, command.actor, "strip.discarded", f"strip:{strip_id}", change)

@@ -23,7 +23,7 @@ from bridge.model import (
 )
 from bridge.store.codec import content_text, json_text, moment, packed, result_bytes, when
 from bridge.store.commands import NewDelivery, RecordedOutcome, RecordOutcome
-from bridge.store.statements import NewStop, note, open_stop
+from bridge.store.statements import Change, NewStop, note, open_stop
 
 FARTHEST_AHEAD = timedelta(days=1)  # ours: settings allow no larger tolerance of a clock that runs ahead
 _PRINTED = (
@@ -55,7 +55,7 @@ def record_outcome(db: sqlite3.Connection, command: RecordOutcome) -> RecordedOu
         "UPDATE intake SET next_index = ?, ended_at = ? WHERE id = ?",
         (command.reading.index + 1, when(command.at) if command.ends_intake else None, command.intake_id),
     )
-    note(db, command.at, SERVICE, "strip.judged", f"strip:{strip_id}", after=_word(command))
+    note(db, command.at, SERVICE, "strip.judged", f"strip:{strip_id}", Change(after=_word(command)))
     return RecordedOutcome(strip_id=strip_id, stop_id=stop_id, delivery_ids=delivery_ids, repeat=repeat)
 
 
@@ -92,7 +92,7 @@ def _set_aside(db: sqlite3.Connection, strip_id: int, at: datetime) -> None:
             "UPDATE stops SET state = 'closed', closed_at = ?, closed_by = 'padpost (service)', closed_how = ? WHERE id = ?",
             (when(at), StopEnd.READ_AGAIN, stop_id),
         )
-        note(db, at, SERVICE, "stop.closed", f"stop:{stop_id}", before="open", after=StopEnd.READ_AGAIN)
+        note(db, at, SERVICE, "stop.closed", f"stop:{stop_id}", Change(before="open", after=StopEnd.READ_AGAIN))
 
 
 def _checked(command: RecordOutcome) -> CheckedReading | None:
@@ -271,7 +271,7 @@ def _insert_delivery(db: sqlite3.Connection, new: NewDelivery, command: RecordOu
         ),
     )  # fmt: skip
     delivery_id = int(cursor.lastrowid or 0)
-    note(db, command.at, SERVICE, "delivery.made", f"delivery:{delivery_id}", after=state)
+    note(db, command.at, SERVICE, "delivery.made", f"delivery:{delivery_id}", Change(after=state))
     return delivery_id
 
 

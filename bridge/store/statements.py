@@ -33,21 +33,23 @@ class NewStop:
     receiver_words: str = ""
 
 
-def note(  # noqa: PLR0913 - one argument a column of the event; a type of its own would make eight plain lines longer
-    db: sqlite3.Connection,
-    at: datetime,
-    actor: Actor,
-    what: str,
-    subject: str,
-    *,
-    before: str = "",
-    after: str = "",
-    reason: str = "",
-) -> None:
-    """Append an event. ``reason`` is a person's words or a code; never a patient identifier of ours."""
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Change:
+    """What an event changed: the state before and after, "" where there is none, and why.
+
+    ``reason`` is a person's words or a code; never a patient identifier of ours.
+    """
+
+    before: str = ""
+    after: str = ""
+    reason: str = ""
+
+
+def note(db: sqlite3.Connection, at: datetime, actor: Actor, what: str, subject: str, change: Change) -> None:
+    """Append an event."""
     db.execute(
         "INSERT INTO events (at, actor, verified, what, subject, before, after, reason) VALUES (?,?,?,?,?,?,?,?)",
-        (when(at), actor.name, actor.verified, what, subject, str(before), str(after), reason),
+        (when(at), actor.name, actor.verified, what, subject, str(change.before), str(change.after), change.reason),
     )
 
 
@@ -64,7 +66,7 @@ def open_stop(db: sqlite3.Connection, stop: NewStop, *, at: datetime) -> int:
         ),
     )  # fmt: skip
     stop_id = int(cursor.lastrowid or 0)
-    note(db, at, SERVICE, "stop.opened", f"stop:{stop_id}", after=stop.group, reason=stop.rules[0])
+    note(db, at, SERVICE, "stop.opened", f"stop:{stop_id}", Change(after=stop.group, reason=stop.rules[0]))
     return stop_id
 
 
@@ -75,5 +77,6 @@ def move_delivery(
     (before,) = db.execute("SELECT state FROM deliveries WHERE id = ?", (delivery_id,)).fetchone()
     after = step(DeliveryState(before), event)
     db.execute("UPDATE deliveries SET state = ? WHERE id = ?", (after, delivery_id))
-    note(db, at, actor, f"delivery.{event.name.lower()}", f"delivery:{delivery_id}", before=before, after=after, reason=reason)
+    change = Change(before=before, after=after, reason=reason)
+    note(db, at, actor, f"delivery.{event.name.lower()}", f"delivery:{delivery_id}", change)
     return after

@@ -9,7 +9,7 @@ import pytest
 from bridge.lifecycle.states import DELIVERY_STEPS, DeliveryEvent, StopGroup
 from bridge.model import DeliveryState
 from bridge.store.sqlite import SqliteStore
-from bridge.store.statements import NewStop, move_delivery, note, open_stop
+from bridge.store.statements import Change, NewStop, move_delivery, note, open_stop
 from tests.store import strips as s
 
 PAIRS = [(state, event) for state in DeliveryState for event in DeliveryEvent]
@@ -17,8 +17,8 @@ PAIRS = [(state, event) for state in DeliveryState for event in DeliveryEvent]
 
 def test_an_event_says_who_what_and_from_where_to_where(store: SqliteStore, file: sqlite3.Connection) -> None:
     """One line of history; what is not said is empty."""
-    note(file, s.NOW, s.BO, "stop.closed", "stop:7", before="open", after="released", reason="seen")
-    note(file, s.later(1), s.EDA, "stop.seen", "stop:7")
+    note(file, s.NOW, s.BO, "stop.closed", "stop:7", Change(before="open", after="released", reason="seen"))
+    note(file, s.later(1), s.EDA, "stop.seen", "stop:7", Change())
     one, two = store.events("stop:7")
     assert (one.at, one.actor, one.verified, one.what, one.subject) == (s.NOW, "Bo", "unverified", "stop.closed", "stop:7")
     assert (one.before, one.after, one.reason) == ("open", "released", "seen")
