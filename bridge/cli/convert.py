@@ -9,27 +9,23 @@ from typing import Any
 
 import orjson
 
-from bridge import clock, pipeline, settings
+from bridge import clock, settings
 from bridge.app import example_terms, tables_for, terms_of
-from bridge.check import Moment
 from bridge.errors import PadpostError, SetupError
 from bridge.model import (
     Capture,
     Coded,
     Copy,
-    Facts,
-    Finding,
     Format,
     Held,
     NonPatient,
     Outcome,
     Reading,
     Rejected,
-    Unreadable,
     Way,
 )
-from bridge.render import compile_plan
-from bridge.tables.types import DestinationTerms, Tables
+from bridge.tables.types import DestinationTerms
+from bridge.trial import Trial, try_out
 
 WORDS: dict[type, tuple[str, str]] = {  # the store's word, and what a person reads
     Coded: ("coded", "can be sent"),
@@ -53,21 +49,15 @@ def convert(file: str, profile: str, to: str, config_path: Path | None) -> int:
     if profile not in tables.profiles:
         raise SetupError(f"No profile is called {profile!r}.", remedy=f"There are {', '.join(sorted(tables.profiles))}.")
     capture = Capture(source="convert", way=Way.FOLDER, arrived_at=clock.now(), payload=_payload(file), name=file, live=False)
-    judged = [
-        (reading, _judge(reading, capture, tables, n))
-        for n, reading in enumerate(pipeline.understand(capture, tables.profiles[profile], analyzer="convert"))
-    ]
+    terms = [] if to == "json" else [_terms(config, to)]
+    trials = try_out(capture, tables.profiles[profile], terms, tables, called="CONVERT")
     if to == "json":
-        print(orjson.dumps([_plain(reading, outcome) for reading, outcome in judged], option=orjson.OPT_INDENT_2).decode())
-    else:
-        terms = _terms(config, to)
-        for number, (_, outcome) in enumerate(judged, 1):
-            if isinstance(outcome, Coded):
-                plan = compile_plan(terms, outcome.result.profile, outcome.result.strip_type, tables)
-                payload = plan.render(outcome.result, control_id=f"CONVERTM{number}", made_at=capture.arrived_at).payload
-                sys.stdout.buffer.write(payload.replace(b"\r", b"\n").rstrip(b"\n") + b"\n")  # in the message's own character set
-        sys.stdout.flush()
-    return _tell(judged)
+        print(orjson.dumps([_plain(trial) for trial in trials], option=orjson.OPT_INDENT_2).decode())
+    for tried in (message for trial in trials for message in trial.messages):
+        if tried.message is not None:  # in the message's own character set
+            sys.stdout.buffer.write(tried.message.payload.replace(b"\r", b"\n").rstrip(b"\n") + b"\n")
+    sys.stdout.flush()
+    return _tell(trials)
 
 
 def _payload(file: str) -> bytes:
@@ -88,33 +78,20 @@ def _terms(config: settings.Settings | None, to: str) -> DestinationTerms:
     return next(terms for terms in example_terms() if terms.format is fmt)
 
 
-def _judge(reading: Reading | Unreadable, capture: Capture, tables: Tables, number: int) -> Outcome | None:
-    if isinstance(reading, Unreadable):
-        return None
-    moment = Moment(arrived_at=capture.arrived_at, live=False, now=capture.arrived_at)
-    return pipeline.judge(reading, Facts(), tables, moment=moment, result_id=f"CONVERTR{number}")
-
-
-def _findings(reading: Reading | Unreadable, outcome: Outcome | None) -> Sequence[Finding]:
-    if isinstance(reading, Unreadable):
-        return (reading.finding,)
-    return outcome.findings if outcome else ()
-
-
 def _word(outcome: Outcome | None) -> str:
     """Give the outcome's word as the store and the API have it."""
     return WORDS[type(outcome)][0] if outcome else "unreadable"
 
 
-def _plain(reading: Reading | Unreadable, outcome: Outcome | None) -> dict[str, Any]:
+def _plain(trial: Trial) -> dict[str, Any]:
     """Give one strip as JSON values: what was printed, what was made of it."""
+    reading, outcome = trial.reading, trial.outcome
     plain: dict[str, Any] = {
         "index": reading.index,
         "bytes": [reading.place.start, reading.place.end],
         "outcome": _word(outcome),
         "findings": [
-            {"rule": f.rule, "severity": f.severity, "sentence": f.sentence, "remedy": f.remedy}
-            for f in _findings(reading, outcome)
+            {"rule": f.rule, "severity": f.severity, "sentence": f.sentence, "remedy": f.remedy} for f in trial.findings
         ],
     }
     if isinstance(reading, Reading):
@@ -141,15 +118,17 @@ def _plain(reading: Reading | Unreadable, outcome: Outcome | None) -> dict[str, 
     return plain
 
 
-def _tell(judged: Sequence[tuple[Reading | Unreadable, Outcome | None]]) -> int:
+def _tell(trials: Sequence[Trial]) -> int:
     """Tell on standard error what was found; give 0 if no strip would wait for a person."""
-    well = bool(judged)
-    for reading, outcome in judged:
-        words = WORDS[type(outcome)][1] if outcome else "cannot be read"
-        well = well and isinstance(outcome, Coded | NonPatient | Copy)
-        print(f"strip {reading.index + 1}, bytes {reading.place.start} to {reading.place.end}: {words}", file=sys.stderr)
-        for finding in _findings(reading, outcome):
+    well = bool(trials)
+    for trial in trials:
+        place, outcome = trial.reading.place, trial.outcome
+        stopped = [message.finding for message in trial.messages if message.finding is not None]
+        words = WORDS[Rejected if stopped else type(outcome)][1] if outcome else "cannot be read"
+        well = well and isinstance(outcome, Coded | NonPatient | Copy) and not stopped
+        print(f"strip {trial.reading.index + 1}, bytes {place.start} to {place.end}: {words}", file=sys.stderr)
+        for finding in (*stopped, *trial.findings):
             print(f"  {finding.rule}: {finding.sentence} {finding.remedy}", file=sys.stderr)
-    if not judged:
+    if not trials:
         print("No strip was found in it.", file=sys.stderr)
     return 0 if well else 1

@@ -1,0 +1,146 @@
+"""Trying out a captured transmission: what each strip becomes and which messages it gives. Pure; nothing is kept or sent.
+
+The ``convert`` command and the page Try out show what is made here.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from bridge import pipeline
+from bridge.check import Moment
+from bridge.errors import RejectError
+from bridge.model import Capture, Coded, Facts, Finding, Format, Message, Outcome, Place, Reading, Severity, Unreadable
+from bridge.render import Plan, compile_plan
+from bridge.tables.types import DestinationTerms, Profile, Tables
+from bridge.wire import er7
+
+OBX_CODE = 3  # HL7 v2.5.1 section 7.4.2: OBX-3, observation identifier
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Origin:
+    """Where one pad's value comes from, and where it goes.
+
+    ``place`` is the printed value's byte range in the capture. ``row`` names the code's row in the catalogue.
+    ``field`` is where the value stands in the message: ``OBX-5 of OBX 3``, or ``valueQuantity of Observation 3``.
+    """
+
+    pad: str
+    printed: str
+    place: Place
+    row: str
+    field: str
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class TriedMessage:
+    """One message as a destination would get it, and where each pad's value in it comes from; or the finding that stops it."""
+
+    destination: str
+    message: Message | None
+    origins: tuple[Origin, ...] = ()
+    finding: Finding | None = None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Trial:
+    """One strip of a transmission: as read, as judged (None if it could not be read), and its messages."""
+
+    reading: Reading | Unreadable
+    outcome: Outcome | None
+    messages: tuple[TriedMessage, ...] = ()
+
+    @property
+    def findings(self) -> tuple[Finding, ...]:
+        """Give what there is to say of the strip, the first first."""
+        if isinstance(self.reading, Unreadable):
+            return (self.reading.finding,)
+        return tuple(self.outcome.findings) if self.outcome else ()
+
+
+def try_out(
+    capture: Capture, profile: Profile, terms: Sequence[DestinationTerms], tables: Tables, *, called: str
+) -> tuple[Trial, ...]:
+    """Take every strip of ``capture`` as far as it goes, as if none had come before.
+
+    ``called`` stands in place of the analyzer and begins every identifier, so that no message could be taken for a real one.
+    Copies, conflicts and missing numbers need the store's memory and are not looked for. Never raises on data.
+    """
+    plans: dict[tuple[str, str], Plan] = {}
+    found = []
+    for number, reading in enumerate(pipeline.understand(capture, profile, analyzer=called.lower())):
+        outcome: Outcome | None = None
+        messages: tuple[TriedMessage, ...] = ()
+        if isinstance(reading, Reading):
+            moment = Moment(arrived_at=capture.arrived_at, live=capture.live, now=capture.arrived_at)
+            outcome = pipeline.judge(reading, Facts(), tables, moment=moment, result_id=f"{called}R{number}")
+            if isinstance(outcome, Coded):
+                messages = tuple(
+                    _tried(outcome, each, plans, tables, control_id=f"{called}M{number + 1}", made_at=capture.arrived_at)
+                    for each in terms
+                )
+        found.append(Trial(reading=reading, outcome=outcome, messages=messages))
+    return tuple(found)
+
+
+def _tried(
+    outcome: Coded,
+    terms: DestinationTerms,
+    plans: dict[tuple[str, str], Plan],
+    tables: Tables,
+    *,
+    control_id: str,
+    made_at: datetime,
+) -> TriedMessage:
+    result = outcome.result
+    key = (terms.name, result.strip_type)
+    if key not in plans:
+        plans[key] = compile_plan(terms, result.profile, result.strip_type, tables)
+    try:
+        message = plans[key].render(result, control_id=control_id, made_at=made_at)
+    except RejectError as reject:
+        finding = Finding(rule=reject.rule, severity=Severity.REJECT, sentence=reject.sentence, remedy=reject.remedy)
+        return TriedMessage(destination=terms.name, message=None, finding=finding)
+    return TriedMessage(destination=terms.name, message=message, origins=_origins(outcome, message))
+
+
+def _origins(outcome: Coded, message: Message) -> tuple[Origin, ...]:
+    """Follow each pad from its printed bytes to its field; the checked pads keep the printed value's place."""
+    fields = _fields(message)
+    places = {pad.pad: pad.place for pad in outcome.checked.pads}
+    found = []
+    for pad in outcome.result.pads:
+        code = next((form.code.code for form in pad.forms if form.code.code in fields), "")
+        found.append(
+            Origin(
+                pad=pad.name,
+                printed=pad.printed,
+                place=places[pad.pad],
+                row=f"catalogue.yaml: pads, {pad.pad}, codes, {code}",
+                field=fields.get(code, ""),
+            )
+        )
+    return tuple(found)
+
+
+def _fields(message: Message) -> dict[str, str]:
+    """Give where each LOINC code of a pad stands in the message."""
+    if message.format is Format.FHIR:
+        return _fhir_fields(message.payload)
+    segments = er7.split(message.payload, "UNICODE UTF-8")  # codes are ASCII in every character set that may be declared
+    return {fields[OBX_CODE].split("^")[0]: f"OBX-5 of OBX {fields[1]}" for fields in segments if fields[0] == "OBX"}
+
+
+def _fhir_fields(payload: bytes) -> dict[str, str]:
+    resources = [entry["resource"] for entry in json.loads(payload)["entry"]]
+    observations = [resource for resource in resources if resource["resourceType"] == "Observation"]
+    return {
+        observation["code"]["coding"][0][
+            "code"
+        ]: f"{next(key for key in observation if key.startswith('value'))} of Observation {place}"
+        for place, observation in enumerate(observations, 1)
+    }

@@ -1,0 +1,89 @@
+"""What the page Try out and the convert command show: outcomes, messages, and where each value comes from."""
+
+from __future__ import annotations
+
+import json
+import re
+from datetime import UTC, datetime
+
+import hl7
+import pytest
+
+from bridge.app import example_terms
+from bridge.demo.printers import framed, printed
+from bridge.model import Capture, Coded, Rejected, Unreadable, Way
+from bridge.trial import Trial, try_out
+from tests.journey.running import play
+from tests.tables.shipped_tables import tables
+
+NOW = datetime(2026, 11, 25, 12, tzinfo=UTC)
+AT = datetime(2026, 11, 25, 9, tzinfo=UTC)
+BORDER = re.compile(rb"\x17..\r\n\x02.")  # LIS01-A2: a frame's end and the next one's start may stand inside a value
+GOOD, BAD = "40700007", "40700008"
+
+
+def tried(payload: bytes, profile: str) -> tuple[Trial, ...]:
+    capture = Capture(source="tests", way=Way.FOLDER, arrived_at=NOW, payload=payload, name="x", live=False)
+    return try_out(capture, tables().profiles[profile], example_terms(), tables(), called="TRYOUT")
+
+
+@pytest.fixture(scope="module")
+def payload() -> bytes:
+    profile = tables().profiles["brook"]
+    strips = [play(n, who, at=AT, strip_type="quill-10", word="N") for n, who in ((1, GOOD), (2, BAD))]
+    return framed(printed(strips, profile, tables()), profile)
+
+
+def test_every_value_is_followed_from_its_bytes_to_its_field(payload: bytes) -> None:
+    """The place holds exactly the printed text, and the field it names holds that pad's code (read by python-hl7)."""
+    first = tried(payload, "brook")[0]
+    assert isinstance(first.outcome, Coded)
+    oru, fhir = first.messages
+    assert oru.message is not None
+    assert fhir.message is not None
+    assert len(oru.origins) == len(fhir.origins) == 10
+    segments = {str(obx[1]): obx for obx in hl7.parse(oru.message.payload.decode())["OBX"]}
+    for origin in oru.origins:
+        assert BORDER.sub(b"", payload[origin.place.start : origin.place.end]).decode() == origin.printed
+        code = origin.row.rpartition(", ")[2]
+        assert (
+            origin.row
+            == f"catalogue.yaml: pads, {next(p.pad for p in first.outcome.result.pads if p.name == origin.pad)}, codes, {code}"
+        )
+        obx = segments[origin.field.removeprefix("OBX-5 of OBX ")]
+        assert str(obx[3][0][0]) == code
+    observations = [
+        e["resource"] for e in json.loads(fhir.message.payload)["entry"] if e["resource"]["resourceType"] == "Observation"
+    ]
+    for origin, observation in zip(fhir.origins, observations, strict=True):
+        value, place = origin.field.split(" of Observation ")
+        assert value in observation
+        assert observations[int(place) - 1]["code"]["coding"][0]["code"] == origin.row.rpartition(", ")[2]
+
+
+def test_a_strip_that_stops_gives_its_findings_and_no_message(payload: bytes) -> None:
+    """Its patient ID has no check digit rule here, so a pad's value is damaged instead."""
+    profile = tables().profiles["brook"]
+    strip = printed([play(1, GOOD, at=AT, strip_type="quill-10", word="N")], profile, tables()).replace(
+        b"^^^KETO|NEG", b"^^^KETO|PERHAPS"
+    )
+    (only,) = tried(framed(strip, profile), "brook")
+    assert isinstance(only.outcome, Rejected)
+    assert [finding.rule for finding in only.findings] == ["pad.unknown_value"]
+    assert only.messages == ()
+
+
+def test_bytes_of_another_analyzer_are_unreadable_and_said() -> None:
+    """The commonest use of a try-out: to see which profile it is."""
+    (only,) = tried(b"\x00\x01\x02", "tern")
+    assert isinstance(only.reading, Unreadable)
+    assert only.findings[0].rule.startswith("read.")
+    assert only.messages == ()
+
+
+def test_its_identifiers_cannot_be_taken_for_real_ones(payload: bytes) -> None:
+    """A store's identifiers begin with its five-character epoch; these begin with what made them."""
+    for trial in tried(payload, "brook"):
+        for message in trial.messages:
+            assert message.message is not None
+            assert message.message.control_id.startswith("TRYOUTM")
