@@ -117,9 +117,12 @@ def test_what_stops_a_strip_is_told_with_its_remedy(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(("lines", "status"), [((CONTROL,), 0), ((GOOD, MALFORMED), 1), ((TORN,), 1), ((), 1)])
-def test_the_status_says_whether_a_person_would_be_needed(tmp_path: Path, lines: tuple[str, ...], status: int) -> None:
+def test_the_status_says_whether_a_person_would_be_needed(
+    tmp_path: Path, capfd: pytest.CaptureFixture[str], lines: tuple[str, ...], status: int
+) -> None:
     """A control is never sent and needs nobody; a list without strips is no good list."""
-    assert padpost("convert", "-", "--profile", "tern", cwd=tmp_path, stdin=capture(*lines)).returncode == status
+    (tmp_path / "list.txt").write_bytes(capture(*lines))
+    assert here("convert", tmp_path / "list.txt", "--profile", "tern", capfd=capfd)[0] == status
 
 
 def test_nothing_at_all_is_told(tmp_path: Path) -> None:
