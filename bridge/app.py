@@ -31,7 +31,7 @@ from bridge.desk.actions import Desk
 from bridge.errors import SettingsError, SetupError, Spot, TableError
 from bridge.model import CodedResult, Format, Message, UnitSystem
 from bridge.pages.app import make_pages
-from bridge.pages.site import PagesSite
+from bridge.pages.site import Bench, PagesSite
 from bridge.plan_book import PlanBook, check_plans
 from bridge.queue.lanes import DestinationQueue, Pace
 from bridge.receive.folder import FolderReceiver
@@ -257,7 +257,7 @@ async def assemble(config: settings.Settings) -> Padpost:
     )
     sources |= {source.name: _receiver(source, service, store) for source in config.sources}
     desk = Desk(cast("Store", _Waking(store, service.wake)), tables.policy, clock.now)
-    pages = make_pages(store, desk, site=_pages_site(config, tables, service), now=clock.now)
+    pages = make_pages(store, desk, site=_pages_site(config, tables, terms, service), now=clock.now)
     return Padpost(
         config=config, tables=tables, store=store, service=service, pages=pages, sources=sources, clients=list(clients.values())
     )
@@ -321,12 +321,13 @@ def _receiver(source: settings.SourceShape, service: Service, store: Store) -> R
     raise TypeError(f"nothing receives from a {type(source).__name__}")
 
 
-def _pages_site(config: settings.Settings, tables: Tables, service: Service) -> PagesSite:
+def _pages_site(config: settings.Settings, tables: Tables, terms: Sequence[DestinationTerms], service: Service) -> PagesSite:
     return PagesSite(
         name=config.site.name,
         zone=config.site.zone,
         port=config.pages.port,
         secret=secrets.token_bytes(32),
+        bench=Bench(tables=tables, terms=terms or example_terms()),
         host_names=config.pages.host_names,
         destinations=tuple(destination.name for destination in config.destinations),
         not_ready=lambda: (service.fault,) if service.fault else (),

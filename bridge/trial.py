@@ -13,12 +13,36 @@ from datetime import datetime
 from bridge import pipeline
 from bridge.check import Moment
 from bridge.errors import RejectError
-from bridge.model import Capture, Coded, Facts, Finding, Format, Message, Outcome, Place, Reading, Severity, Unreadable
+from bridge.model import (
+    Capture,
+    Coded,
+    Copy,
+    Facts,
+    Finding,
+    Format,
+    Held,
+    Message,
+    NonPatient,
+    Outcome,
+    Place,
+    Reading,
+    Rejected,
+    Severity,
+    Unreadable,
+)
 from bridge.render import Plan, compile_plan
 from bridge.tables.types import DestinationTerms, Profile, Tables
 from bridge.wire import er7
 
 OBX_CODE = 3  # HL7 v2.5.1 section 7.4.2: OBX-3, observation identifier
+_WORDS: dict[type, str] = {
+    Coded: "coded",
+    Held: "held",
+    Rejected: "rejected",
+    Copy: "copy",
+    NonPatient: "non_patient",
+    type(None): "unreadable",
+}
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -53,6 +77,11 @@ class Trial:
     reading: Reading | Unreadable
     outcome: Outcome | None
     messages: tuple[TriedMessage, ...] = ()
+
+    @property
+    def word(self) -> str:
+        """Give the outcome's word, as the store and the API have it."""
+        return _WORDS[type(self.outcome)]
 
     @property
     def findings(self) -> tuple[Finding, ...]:

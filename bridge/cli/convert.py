@@ -17,22 +17,20 @@ from bridge.model import (
     Coded,
     Copy,
     Format,
-    Held,
     NonPatient,
-    Outcome,
     Reading,
-    Rejected,
     Way,
 )
 from bridge.tables.types import DestinationTerms
 from bridge.trial import Trial, try_out
 
-WORDS: dict[type, tuple[str, str]] = {  # the store's word, and what a person reads
-    Coded: ("coded", "can be sent"),
-    Held: ("held", "waits for a decision"),
-    Rejected: ("rejected", "cannot be sent"),
-    Copy: ("copy", "a copy, never sent"),
-    NonPatient: ("non_patient", "not a patient's strip, never sent"),
+WORDS = {
+    "coded": "can be sent",
+    "held": "waits for a decision",
+    "rejected": "cannot be sent",
+    "copy": "a copy, never sent",
+    "non_patient": "not a patient's strip, never sent",
+    "unreadable": "cannot be read",
 }
 KINDS = {"hl7": Format.ORU_R01, "fhir": Format.FHIR}
 
@@ -78,18 +76,13 @@ def _terms(config: settings.Settings | None, to: str) -> DestinationTerms:
     return next(terms for terms in example_terms() if terms.format is fmt)
 
 
-def _word(outcome: Outcome | None) -> str:
-    """Give the outcome's word as the store and the API have it."""
-    return WORDS[type(outcome)][0] if outcome else "unreadable"
-
-
 def _plain(trial: Trial) -> dict[str, Any]:
     """Give one strip as JSON values: what was printed, what was made of it."""
     reading, outcome = trial.reading, trial.outcome
     plain: dict[str, Any] = {
         "index": reading.index,
         "bytes": [reading.place.start, reading.place.end],
-        "outcome": _word(outcome),
+        "outcome": trial.word,
         "findings": [
             {"rule": f.rule, "severity": f.severity, "sentence": f.sentence, "remedy": f.remedy} for f in trial.findings
         ],
@@ -124,7 +117,7 @@ def _tell(trials: Sequence[Trial]) -> int:
     for trial in trials:
         place, outcome = trial.reading.place, trial.outcome
         stopped = [message.finding for message in trial.messages if message.finding is not None]
-        words = WORDS[Rejected if stopped else type(outcome)][1] if outcome else "cannot be read"
+        words = WORDS["rejected" if stopped else trial.word]
         well = well and isinstance(outcome, Coded | NonPatient | Copy) and not stopped
         print(f"strip {trial.reading.index + 1}, bytes {place.start} to {place.end}: {words}", file=sys.stderr)
         for finding in (*stopped, *trial.findings):

@@ -2,11 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from zoneinfo import ZoneInfo
 
-from bridge.tables.types import NumberScheme
+from bridge.tables.types import DestinationTerms, NumberScheme, Tables
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Bench:
+    """What strips are tried with: the tables in force and the site's destinations."""
+
+    tables: Tables
+    terms: Sequence[DestinationTerms]
 
 
 def _nothing_missing() -> tuple[str, ...]:
@@ -22,13 +30,14 @@ class PagesSite:
     process: it signs forms. ``not_ready`` gives a reason in words for each thing that keeps the service from
     working. ``send_again`` gives, by analyzer, the steps that make it send a strip from its memory again.
     ``schemes`` says, by analyzer, how it numbers its strips: for missing numbers and the day tally.
-    ``largest_body`` is in bytes.
+    ``bench`` is what the page Try out tries strips with. ``largest_body`` is in bytes.
     """
 
     name: str
     zone: ZoneInfo
     port: int
     secret: bytes
+    bench: Bench
     host_names: tuple[str, ...] = ()
     destinations: tuple[str, ...] = ()
     not_ready: Callable[[], tuple[str, ...]] = _nothing_missing

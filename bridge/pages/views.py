@@ -22,6 +22,7 @@ from bridge.pages.api import Act, Search, do
 from bridge.pages.guard import COOKIE, form_token, token_is_good
 from bridge.pages.site import PagesSite
 from bridge.pages.today import fate_terms, standing_terms, today
+from bridge.pages.try_out import TryOut
 from bridge.pages.way import Way
 from bridge.pages.words import counted
 from bridge.pages.words import reason as reason_words
@@ -69,6 +70,7 @@ class Views:
     def __init__(
         self, store: Store, desk: Desk, site: PagesSite, templates: Jinja2Templates, now: Callable[[], datetime]
     ) -> None:
+        self._try_out = TryOut(site.bench, self._page, self._require_token, now)
         self._store = store
         self._desk = desk
         self._site = site
@@ -90,6 +92,7 @@ class Views:
         routes.add_api_route("/rejected/read-again", self.read_all_again, methods=["POST"], response_model=None)
         routes.add_api_route("/rejected/{stop_id}/{action}", self.act, methods=["POST"], response_model=None)
         routes.add_api_route("/results", self.search, methods=["POST"], response_model=None)
+        self._try_out.add_to(routes)
         return routes
 
     def _page(self, request: Request, name: str, values: dict[str, Any], *, status: int = 200) -> Response:

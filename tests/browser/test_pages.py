@@ -52,7 +52,7 @@ def stock(shelf: Stocked) -> dict[str, str]:
     pages = hostile_pages(shelf, LONG_ID, number="400000007")
     shelf.rejected(priority=Priority.STAT, payload=b"O|" * 3_000 + b"\x05\x00\xff" * 40)
     shelf.coded(GOOD, to=(Format.ORU_R01, Format.FHIR))
-    return {**pages, "nothing there": "/nowhere", "copies": "/results?kind=copy"}
+    return {**pages, "nothing there": "/nowhere", "copies": "/results?kind=copy", "try out": "/try-out"}
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])

@@ -20,6 +20,7 @@ from zoneinfo import ZoneInfo
 import httpx
 import uvicorn
 
+from bridge.app import example_terms
 from bridge.desk.actions import Desk
 from bridge.model import (
     Acknowledgement,
@@ -60,7 +61,7 @@ from bridge.model import (
     Way,
 )
 from bridge.pages.app import make_pages
-from bridge.pages.site import PagesSite
+from bridge.pages.site import Bench, PagesSite
 from bridge.store.commands import (
     BeginAttempt,
     EndAttempt,
@@ -72,6 +73,7 @@ from bridge.store.commands import (
 )
 from bridge.store.sqlite import SqliteStore
 from bridge.tables.types import ModeRule, NumberScheme, PatientIdPolicy, Policy, SeriesRule
+from tests.tables.shipped_tables import tables
 
 NOW = datetime(2026, 11, 25, 12, 0, tzinfo=UTC)
 LISBON = ZoneInfo("Europe/Lisbon")  # UTC in winter
@@ -307,6 +309,7 @@ class Stocked:
                 "zone": self.zone,
                 "port": 8765,
                 "secret": b"s" * 32,
+                "bench": Bench(tables=tables(), terms=example_terms()),
                 "destinations": ("records", "chart"),
                 "send_again": {"bench-a": ("Press Memory.", "Press Send.")},
                 "schemes": {"bench-a": SCHEME},

@@ -34,7 +34,9 @@ def raw(port: int, request: str) -> str:
         return wire.makefile("rb").readline().decode().strip()
 
 
-@pytest.mark.parametrize("path", ["/", "/rejected", "/results", "/nowhere", "/api/today", "/api/nowhere", "/health/live"])
+@pytest.mark.parametrize(
+    "path", ["/", "/rejected", "/results", "/try-out", "/nowhere", "/api/today", "/api/nowhere", "/health/live"]
+)
 def test_every_answer_carries_the_security_headers(still: Visitor, path: str) -> None:
     """Pages, API and faults alike: a fault page shows text from outside too."""
     answer = still.get(path)

@@ -10,7 +10,8 @@ import pytest
 
 from bridge import settings
 from bridge.errors import SettingsError
-from bridge.pages.site import PagesSite
+from bridge.pages.site import Bench, PagesSite
+from tests.tables.shipped_tables import tables
 
 SITE = """\
 site: {{name: Test Clinic, zone: Europe/Lisbon, data: store}}
@@ -21,7 +22,9 @@ patient_ids: {{pattern: '\\d{{8}}', authority: TEST, system: "urn:example:test"}
 
 def test_a_site_says_nothing_that_it_was_not_told() -> None:
     """Without more a site answers to loopback alone and finds nothing wrong with itself."""
-    site = PagesSite(name="Test Clinic", zone=ZoneInfo("UTC"), port=8765, secret=b"s" * 32)
+    site = PagesSite(
+        name="Test Clinic", zone=ZoneInfo("UTC"), port=8765, secret=b"s" * 32, bench=Bench(tables=tables(), terms=())
+    )
     assert (site.host_names, site.destinations, site.not_ready()) == ((), (), ())
     assert (dict(site.send_again), dict(site.schemes), site.largest_body) == ({}, {}, 65_536)
     with pytest.raises(FrozenInstanceError):
