@@ -42,7 +42,8 @@ from bridge.settings import Document
 from bridge.store.api import Store
 from bridge.store.commands import Command, KeepTables, NoteRefusedFile
 from bridge.store.sqlite import SqliteStore
-from bridge.tables.compiled import CATALOGUE_FILE, compile_tables
+from bridge.tables.care import CATALOGUE_FILE
+from bridge.tables.compiled import compile_tables
 from bridge.tables.documents import CatalogueDocument, ProfileDocument, Shape, StripTypeDocument
 from bridge.tables.types import DestinationTerms, PatientIdPolicy, Policy, Tables
 
@@ -68,7 +69,8 @@ def load_tables(shipped: Path, own: Path | None, policy: Policy, *, zone: ZoneIn
                 remedy="Restore it: without it nothing has a code.",
                 spot=Spot(file=str(shipped), line=1, key=""),
             )
-        return compile_tables(catalogue[Path(CATALOGUE_FILE).stem], strip_types, profiles, policy, zone=zone)
+        tables = compile_tables(catalogue[Path(CATALOGUE_FILE).stem], strip_types, profiles, policy, zone=zone)
+        return replace(tables, doubts=tuple(replace(d, spot=_spot(d.path, documents)) for d in tables.doubts))
     except SetupError as error:
         raise _placed(error, documents) from error
 
@@ -92,10 +94,12 @@ def _shaped(files: dict[str, Path], shape: type[S], documents: dict[str, Documen
 
 def _placed(error: SetupError, documents: dict[str, Document]) -> TableError:
     """Give the error as a mapping file's, with file and line."""
-    spot = error.spot
-    if spot is None and error.path and str(error.path[0]) in documents:
-        spot = documents[str(error.path[0])].spot(error.path[1:])
+    spot = error.spot or _spot(error.path, documents)
     return TableError(error.sentence, remedy=error.remedy, path=error.path, spot=spot)
+
+
+def _spot(path: settings.KeyPath, documents: dict[str, Document]) -> Spot | None:
+    return documents[str(path[0])].spot(path[1:]) if path and str(path[0]) in documents else None
 
 
 def tables_for(config: settings.Settings | None) -> Tables:

@@ -12,12 +12,13 @@ from zoneinfo import ZoneInfo
 
 from bridge.errors import TableError
 from bridge.model import Code, Property, Quantity
+from bridge.tables.care import CATALOGUE_FILE, check_catalogue, check_profile_units
 from bridge.tables.documents import CatalogueDocument, CodeRow, PadRow, ProfileDocument, StripTypeDocument
+from bridge.tables.doubts import doubts
 from bridge.tables.ladders import strip_type
 from bridge.tables.profiles import profile
 from bridge.tables.types import Catalogue, CatalogueCode, CataloguePad, Policy, Tables
 
-CATALOGUE_FILE = "catalogue.yaml"
 _METHODS = ("automated", "strip", "none")  # ours: PRODUCT section 6, the order of preference
 
 
@@ -34,8 +35,10 @@ def compile_tables(
     Raises TableError whose path begins with the file's name under mappings ("profiles/brook.yaml").
     """
     made = _catalogue(catalogue)
-    units = {name: row.units for name, row in catalogue.pads.items()}
-    types = {name: strip_type(name, document, made.pads, units) for name, document in sorted(strip_types.items())}
+    check_catalogue(catalogue)
+    for name, document in sorted(profiles.items()):
+        check_profile_units(name, document, catalogue)
+    types = {name: strip_type(name, document, made.pads, catalogue) for name, document in sorted(strip_types.items())}
     canonical = _canonical(catalogue, strip_types, profiles, policy, zone=zone)
     return Tables(
         digest=hashlib.sha256(canonical).hexdigest(),
@@ -46,6 +49,7 @@ def compile_tables(
             {name: profile(name, document, types, zone=zone) for name, document in sorted(profiles.items())}
         ),
         policy=policy,
+        doubts=doubts(catalogue, types, {name: document.pads for name, document in strip_types.items()}),
     )
 
 
@@ -76,25 +80,28 @@ def _canonical(
 def loinc_check_digit(body: str) -> int:
     """Give the check digit of a LOINC number's digits: mod 10 (LOINC Users' Guide, appendix on check digits).
 
-    Digits in odd places from the right, read as one number, times two; their digits and those
-    in even places are added up; what is missing to the next ten is the check digit.
+    Signs in odd places from the right count double, less 9 for each 5 in them; what is missing to the next ten is the check digit.
+    The letters of an answer code (LA6577) count as their ASCII place less that of "0": from memory, and true of every
+    code in ordinal_codes.csv.
     """
-    doubled = str(int(body[::-1][::2][::-1]) * 2)
-    total = sum(map(int, doubled)) + sum(map(int, body[::-1][1::2]))
+    values = [ord(sign) - ord("0") for sign in reversed(body)]
+    total = sum(values[1::2]) + sum(2 * value - value // 5 * 9 for value in values[::2])
     return -total % 10
 
 
-def _loinc(code: str, text: str, path: tuple[str | int, ...]) -> Code:
+def _loinc(code: str, text: str, path: tuple[str | int, ...], *, prefix: str = "") -> Code:
     body, dash, digit = code.rpartition("-")
-    if not (dash and body.isascii() and body.isdigit() and digit == str(loinc_check_digit(body))):
-        right = (
-            f"{body}-{loinc_check_digit(body)}" if body.isascii() and body.isdigit() else "digits, a hyphen and the check digit"
-        )
-        raise TableError(
-            f"{code!r} is not a LOINC code: its check digit is wrong.",
-            remedy=f"Look the code up again; with these digits it would be {right}.",
-            path=path,
-        )
+    digits = body.removeprefix(prefix)
+    is_body = body.startswith(prefix) and digits.isascii() and digits.isdigit()
+    if not (dash and is_body and digit == str(loinc_check_digit(body))):
+        kind = "LOINC answer code" if prefix else "LOINC code"
+        if is_body:
+            cause = "its check digit is wrong"
+            remedy = f"Look the code up again; with these digits it would be {body}-{loinc_check_digit(body)}."
+        else:
+            cause = "it has another form"
+            remedy = f"Write {f'{prefix}, ' if prefix else ''}digits, a hyphen and the check digit."
+        raise TableError(f"{code!r} is not a {kind}: {cause}.", remedy=remedy, path=path)
     return Code(code=code, text=text, system="LN")
 
 
@@ -114,7 +121,10 @@ def _catalogue(document: CatalogueDocument) -> Catalogue:
         pads=MappingProxyType(pads),
         panel=_loinc(document.panel.code, document.panel.text, (CATALOGUE_FILE, "panel", "code")),
         answers=MappingProxyType(
-            {grade: Code(code=row.code, text=row.text, system="LN") for grade, row in document.answers.items()}
+            {
+                grade: _loinc(row.code, row.text, (CATALOGUE_FILE, "answers", grade.value, "code"), prefix="LA")
+                for grade, row in document.answers.items()
+            }
         ),
     )
 

@@ -95,6 +95,33 @@ class LocalRow(Shape):
     text: Words
 
 
+class UnitRow(Shape):
+    """One UCUM unit that a ladder may use. ``size`` says how many of its property's base unit it is.
+
+    The base units are ours: mg/L for mass, umol/L for substance, /uL for counts, and the unit itself for the others.
+    """
+
+    property: Property
+    size: Plain
+    source: Words
+
+
+class RefusedUnitRow(Shape):
+    """A text that looks like a unit and is none of ours: what it means instead, and what to write."""
+
+    use: Words
+    why: Words
+    source: Words
+
+
+class MolarMassRow(Shape):
+    """What joins a pad's mass and substance concentrations: the formula, and its mass in g/mol."""
+
+    formula: Words
+    grams_per_mole: Plain
+    source: Words
+
+
 class ExpectedRow(Shape):
     """What is expected of a healthy specimen: printed text, and bounds where the pad prints numbers."""
 
@@ -114,6 +141,7 @@ class PadRow(Shape):
     sense: AbnormalSense
     expected: ExpectedRow
     units: Mapping[Property, tuple[Words, ...]]
+    molar_mass: MolarMassRow | None = None
     codes: tuple[CodeRow, ...] = Field(min_length=1)
 
 
@@ -123,6 +151,8 @@ class CatalogueDocument(Shape):
     release: Words
     panel: TermRow
     answers: Mapping[Grade, TermRow]
+    units: Mapping[Words, UnitRow]
+    refused_units: Mapping[Words, RefusedUnitRow] = Field(default_factory=dict)
     pads: Mapping[PadKey, PadRow]
 
 

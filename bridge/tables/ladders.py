@@ -2,25 +2,26 @@
 
 from __future__ import annotations
 
-import itertools
 import re
 from collections.abc import Mapping
 from decimal import Decimal
 
 from bridge.errors import TableError
 from bridge.model import Grade, Property, Quantity, Step
-from bridge.tables.documents import LadderRow, Scale, StepRow, StripTypeDocument
+from bridge.tables.care import check_ladder, check_unit
+from bridge.tables.documents import CatalogueDocument, LadderRow, Scale, StepRow, StripTypeDocument
 from bridge.tables.types import CataloguePad, StripPad, StripType
 
 Path = tuple[str | int, ...]
-Units = Mapping[str, Mapping[Property, tuple[str, ...]]]
 
 _NUMBER = re.compile(r"(?P<comparator><=|>=|<|>)?(?P<digits>[0-9.]+)")
 _GRADES = tuple(Grade)
 
 
-def strip_type(name: str, document: StripTypeDocument, pads: Mapping[str, CataloguePad], units: Units) -> StripType:
-    """Give a strip type whose every value has a code in the catalogue. Raises TableError."""
+def strip_type(
+    name: str, document: StripTypeDocument, pads: Mapping[str, CataloguePad], catalogue: CatalogueDocument
+) -> StripType:
+    """Give a strip type whose every value has a code in the catalogue. ``pads`` are the catalogue's, compiled. Raises TableError."""
     path: Path = (f"strip_types/{name}.yaml", "pads")
     keys = [row.pad for row in document.pads]
     for index, key in enumerate(keys):
@@ -35,26 +36,22 @@ def strip_type(name: str, document: StripTypeDocument, pads: Mapping[str, Catalo
     return StripType(
         name=name,
         title=document.title,
-        pads=tuple(_strip_pad(row, pads[row.pad], units[row.pad], (*path, index)) for index, row in enumerate(document.pads)),
+        pads=tuple(_strip_pad(row, pads[row.pad], catalogue, (*path, index)) for index, row in enumerate(document.pads)),
     )
 
 
-def _strip_pad(row: LadderRow, pad: CataloguePad, units: Mapping[Property, tuple[str, ...]], path: Path) -> StripPad:
+def _strip_pad(row: LadderRow, pad: CataloguePad, catalogue: CatalogueDocument, path: Path) -> StripPad:
     for key, scale in (("conventional", row.conventional), ("si", row.si)):
         if scale is not None:
-            _check_scale(scale, pad, units, (*path, key))
+            _check_scale(scale, pad, catalogue, (*path, key))
     if row.si is not None and row.conventional is None:
         raise TableError(
             "SI values stand without conventional ones.", remedy="Declare the conventional scale too.", path=(*path, "si")
         )
     steps = tuple(_step(rank, step, row, (*path, "ladder", rank)) for rank, step in enumerate(row.ladder))
-    if any(step.grade for step in steps) and not _has_code(pad, Property.ORDINAL):
-        raise TableError(
-            f"The catalogue has no code for a grade of {pad.pad}.",
-            remedy="Give the steps numbers and no grade.",
-            path=(*path, "ladder"),
-        )
+    _check_grades(steps, pad, path)
     _check_rising(steps, path)
+    check_ladder(steps, row, catalogue, path)
     return StripPad(
         pad=row.pad,
         ladder=steps,
@@ -63,11 +60,26 @@ def _strip_pad(row: LadderRow, pad: CataloguePad, units: Mapping[Property, tuple
     )
 
 
+def _check_grades(steps: tuple[Step, ...], pad: CataloguePad, path: Path) -> None:
+    if any(step.grade for step in steps) and not _has_code(pad, Property.ORDINAL):
+        raise TableError(
+            f"The catalogue has no code for a grade of {pad.pad}.",
+            remedy="Give the steps numbers and no grade.",
+            path=(*path, "ladder"),
+        )
+
+
 def _has_code(pad: CataloguePad, prop: Property) -> bool:
     return any(code.prop is prop for code in pad.codes)
 
 
-def _check_scale(scale: Scale, pad: CataloguePad, units: Mapping[Property, tuple[str, ...]], path: Path) -> None:
+def _check_scale(scale: Scale, pad: CataloguePad, catalogue: CatalogueDocument, path: Path) -> None:
+    if scale.property is Property.ORDINAL:
+        raise TableError(
+            "A presence (PrThr) is a grade and has no numbers.",
+            remedy=f"Name what the numbers of {pad.pad} are: {', '.join(prop.value for prop in catalogue.pads[pad.pad].units)}.",
+            path=(*path, "property"),
+        )
     if not _has_code(pad, scale.property):
         known = sorted({code.prop.value for code in pad.codes})
         raise TableError(
@@ -75,7 +87,8 @@ def _check_scale(scale: Scale, pad: CataloguePad, units: Mapping[Property, tuple
             remedy=f"Use one of: {', '.join(known)}.",
             path=(*path, "property"),
         )
-    allowed = units.get(scale.property, ())
+    check_unit(scale.unit, catalogue, (*path, "unit"))
+    allowed = catalogue.pads[pad.pad].units.get(scale.property, ())
     if scale.unit not in allowed:
         raise TableError(
             f"The unit {scale.unit!r} is not one of {pad.pad} as {scale.property.value}.",
@@ -116,19 +129,28 @@ def _quantity(text: str | None, scale: Scale | None, path: Path) -> Quantity | N
 
 
 def _check_rising(steps: tuple[Step, ...], path: Path) -> None:
-    """Refuse a ladder whose grades or numbers do not rise: its ranks would say nothing."""
-    for before, step in itertools.pairwise(steps):
+    """Refuse a ladder whose grades or numbers do not rise: its ranks would say nothing.
+
+    Each is compared with the last one below it, over steps that have none.
+    """
+    grade: Grade | None = None
+    numbers: dict[str, Quantity] = {}
+    for step in steps:
         here = (*path, "ladder", step.rank)
-        if before.grade and step.grade and _GRADES.index(before.grade) >= _GRADES.index(step.grade):
+        if grade and step.grade and _GRADES.index(grade) >= _GRADES.index(step.grade):
             raise TableError(
-                f"The grade {step.grade.value!r} stands above {before.grade.value!r}.",
+                f"The grade {step.grade.value!r} stands above {grade.value!r}.",
                 remedy="List the steps from low to high, each grade once.",
                 path=here,
             )
-        for low, high in ((before.conventional, step.conventional), (before.si, step.si)):
-            if low is not None and high is not None and low.value >= high.value:
+        grade = step.grade or grade
+        for system, number in (("conventional", step.conventional), ("si", step.si)):
+            if number is None:
+                continue
+            if system in numbers and numbers[system].value >= number.value:
                 raise TableError(
-                    f"The number {high.value} stands above {low.value}.",
+                    f"The number {number.value} stands above {numbers[system].value}.",
                     remedy="List the steps from low to high, each number once.",
                     path=here,
                 )
+            numbers[system] = number

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from zoneinfo import ZoneInfo
 
+from bridge.errors import Spot, TableError
 from bridge.model import Code, Format, Grade, Priority, Property, Purpose, Quantity, Step, UnitSystem
 
 # --- the pad catalogue -----------------------------------------------------------------------
@@ -319,11 +320,25 @@ class DestinationTerms:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class Doubt:
+    """Something in a mapping file that may be wrong; the laboratory decides. Shaped and told like a ``TableError``."""
+
+    path: tuple[str | int, ...]
+    sentence: str
+    remedy: str
+    spot: Spot | None = None
+
+    def __str__(self) -> str:
+        """Give place, cause and remedy on one line."""
+        return str(TableError(self.sentence, remedy=self.remedy, path=self.path, spot=self.spot))
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class Tables:
     """One loaded table set.
 
     ``canonical`` is everything in it as canonical JSON, which the store keeps; ``digest`` is its SHA-256. Empty where tables
-    are put together by hand and not compiled.
+    are put together by hand and not compiled. ``doubts`` is what ``padpost check`` warns of.
     """
 
     digest: str
@@ -332,3 +347,4 @@ class Tables:
     profiles: Mapping[str, Profile]
     policy: Policy
     canonical: bytes = b""
+    doubts: tuple[Doubt, ...] = ()

@@ -9,7 +9,8 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from bridge.app import load_tables
-from bridge.settings import shipped_mappings
+from bridge.settings import Document, shipped_mappings
+from bridge.tables.documents import CatalogueDocument
 from bridge.tables.types import PatientIdPolicy, Policy, Tables
 
 ZONE = ZoneInfo("Europe/Lisbon")
@@ -26,6 +27,12 @@ DATA = Path(__file__).parent / "data"
 def tables() -> Tables:
     """Give the shipped tables under a fixed policy and zone."""
     return load_tables(shipped_mappings(), None, POLICY, zone=ZONE)
+
+
+@cache
+def catalogue() -> CatalogueDocument:
+    """Give the shipped catalogue as its file has it."""
+    return Document(shipped_mappings() / "catalogue.yaml").shaped(CatalogueDocument)
 
 
 def rows(name: str) -> list[dict[str, str]]:

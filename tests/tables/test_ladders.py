@@ -1,4 +1,4 @@
-"""Strip types: typed steps from plain rows. Wrong files are in test_compiled.py."""
+"""Strip types: typed steps from plain rows. Wrong files are in test_wrong_files.py."""
 
 from __future__ import annotations
 
@@ -7,9 +7,7 @@ from decimal import Decimal
 from bridge.model import Grade, Property, Quantity, Step
 from bridge.tables.documents import StripTypeDocument
 from bridge.tables.ladders import strip_type
-from tests.tables.shipped_tables import tables
-
-UNITS = {"glucose": {Property.MASS: ("mg/dL",), Property.SUBSTANCE: ("mmol/L",)}, "ph": {Property.ACIDITY: ("[pH]",)}}
+from tests.tables.shipped_tables import catalogue, tables
 
 
 def test_a_ladder_becomes_steps() -> None:
@@ -36,7 +34,7 @@ def test_a_ladder_becomes_steps() -> None:
             ],
         }
     )
-    made = strip_type("two", document, tables().catalogue.pads, UNITS)
+    made = strip_type("two", document, tables().catalogue.pads, catalogue())
     assert (made.name, made.title) == ("two", "Two")
     glucose, ph = made.pads
     assert glucose.ladder == (

@@ -1,0 +1,583 @@
+"""Wrong mapping files: each is explained with file, line, key, what is wrong and what would be right."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from bridge.app import load_tables
+from bridge.errors import TableError
+from bridge.settings import shipped_mappings
+from tests.tables.shipped_tables import POLICY, ZONE, copied, spoiled
+
+WRONG = [
+    (
+        "catalogue.yaml",
+        "code: 53328-1",
+        "code: 53328-2",
+        "code: 53328-2",
+        "pads.glucose.codes[1].code: '53328-2' is not a LOINC code: its check digit is wrong. Look the code up again; with these digits it would be 53328-1.",
+    ),
+    (
+        "catalogue.yaml",
+        "code: 53328-1",
+        "code: 50555-2",
+        "property: MCnc, method: automated, code: 50555-2",
+        "pads.glucose.codes[1].code: The code 50555-2 stands twice: for glucose and for glucose. One code means one thing; remove the wrong one.",
+    ),
+    (
+        "catalogue.yaml",
+        "property: MCnc, method: automated, code: 53328-1",
+        "property: MCnc, method: none, code: 53328-1",
+        "    codes:\n      - {property: PrThr, method: automated, code: 50555-2",
+        "pads.glucose.codes: The codes of glucose are not in order of preference. List automated codes first, then strip, then none.",
+    ),
+    (
+        "catalogue.yaml",
+        "property: SCnc, method: automated, code: 59156-0",
+        "property: MCnc, method: automated, code: 59156-0",
+        "code: 59156-0",
+        "pads.glucose.codes[2]: Two codes have the property MCnc and the method automated. Keep the one that is meant.",
+    ),
+    (
+        "catalogue.yaml",
+        'unit: "[pH]"',
+        'unit: "pH"',
+        'low: "4.5"',
+        "pads.ph.expected.low: The unit 'pH' of the expected range is not one of the pad's units. Use one of: [pH].",
+    ),
+    (
+        "catalogue.yaml",
+        "sense: more",
+        "sence: more",
+        "sence: more",
+        "pads.glucose.sence: The key 'sence' is unknown here. Did you mean 'sense'?",
+    ),
+    (
+        "strip_types/sedge-5.yaml",
+        "pad: protein",
+        "pad: proteine",
+        33,
+        "pads[4].pad: The pad 'proteine' is not in the catalogue. Use one of: albumin, ascorbic_acid, bilirubin, blood, calcium, creatinine, glucose, ketones, leukocytes, nitrite, ph, protein, specific_gravity, urobilinogen.",
+    ),
+    (
+        "strip_types/sedge-5.yaml",
+        "pad: protein",
+        "pad: glucose",
+        33,
+        "pads[4].pad: The pad 'glucose' is on the strip twice. Keep one.",
+    ),
+    (
+        "strip_types/sedge-5.yaml",
+        '"80"',
+        "80",
+        26,
+        'pads[2].ladder[1].conventional: write this in quotes: "1.010" keeps its zero, and "yes" and "12:30" stay text. It says 80. Correct the value.',
+    ),
+    (
+        "strip_types/sedge-5.yaml",
+        '"80"',
+        '"eighty"',
+        26,
+        'pads[2].ladder[1].conventional: a number is written as "60", "1.010" or ">=1000". It says \'eighty\'. Correct the value.',
+    ),
+    (
+        "strip_types/sedge-5.yaml",
+        'conventional: "80", si: "4.4"',
+        'conventional: "80"',
+        26,
+        "pads[2].ladder[1]: The step has a number in one unit system only. Give it the other system's number too, or neither.",
+    ),
+    (
+        "strip_types/sedge-5.yaml",
+        'conventional: "80", si',
+        'conventional: "800", si',
+        27,
+        "pads[2].ladder[2]: The number 240 stands above 800. List the steps from low to high, each number once.",
+    ),
+    (
+        "strip_types/sedge-5.yaml",
+        '{grade: "1+", conventional: "35", si: "35"',
+        '{grade: "3+", conventional: "35", si: "35"',
+        19,
+        "pads[1].ladder[2]: The grade '2+' stands above '3+'. List the steps from low to high, each grade once.",
+    ),
+    (
+        "strip_types/sedge-5.yaml",
+        'unit: "mmol/L"',
+        'unit: "mmol/l"',
+        23,
+        "pads[2].si.unit: The unit 'mmol/l' is refused: one spelling of the litre is in use, LOINC's. Write mmol/L.",
+    ),
+    (
+        "strip_types/sedge-5.yaml",
+        'property: SCnc, unit: "mmol/L"',
+        'property: NCnc, unit: "mmol/L"',
+        23,
+        "pads[2].si.property: The catalogue has no NCnc code for glucose. Use one of: MCnc, PrThr, SCnc.",
+    ),
+    (
+        "strip_types/pebble-2.yaml",
+        '{conventional: "15"',
+        '{grade: "normal", conventional: "15"',
+        6,
+        "pads[0].ladder: The catalogue has no code for a grade of creatinine. Give the steps numbers and no grade.",
+    ),
+    (
+        "strip_types/sedge-5.yaml",
+        "  - pad: nitrite\n    ladder:",
+        '  - pad: nitrite\n    si: {property: MCnc, unit: "mg/dL"}\n    ladder:',
+        30,
+        "pads[3].si: SI values stand without conventional ones. Declare the conventional scale too.",
+    ),
+    (
+        "strip_types/sedge-5.yaml",
+        '{grade: "positive", abnormal: true}',
+        "{abnormal: true}",
+        32,
+        "pads[3].ladder[1]: The step has neither a grade nor a conventional number. Give it one of them.",
+    ),
+    (
+        "strip_types/sedge-5.yaml",
+        '{grade: "positive", abnormal: true}',
+        '{grade: "positive", conventional: "5", abnormal: true}',
+        32,
+        "pads[3].ladder[1].conventional: The step has a number, but the pad has no scale for it. Declare conventional: property and unit.",
+    ),
+    (
+        "profiles/moss.yaml",
+        '"2+": ["mäßig"]',
+        '"2+": ["wenig"]',
+        35,
+        "words: ketones: 1+ and 2+ are both printed as 'wenig'. Give each step words of its own.",
+    ),
+    (
+        "profiles/brook.yaml",
+        "GLUC: glucose",
+        "GLUC: glucos",
+        22,
+        "labels.GLUC: The pad 'glucos' is on none of this profile's strip types. Did you mean 'glucose'?",
+    ),
+    (
+        "profiles/brook.yaml",
+        "  GLUC: glucose\n",
+        "",
+        21,
+        "labels: No label names the pad 'glucose' of quill-10. Add its printed label: LABEL: glucose.",
+    ),
+    (
+        "profiles/brook.yaml",
+        "S5: sedge-5",
+        "S5: sedge-6",
+        34,
+        "strip_types.S5: There is no strip type 'sedge-6'. Did you mean 'sedge-5'?",
+    ),
+    (
+        "profiles/brook.yaml",
+        'patient_id: "P.4"',
+        'patient: "P.4"',
+        62,
+        "lis2.fields.patient: 'patient' is not something a layout can find. Did you mean 'patient_id'?",
+    ),
+    (
+        "profiles/brook.yaml",
+        'patient_id: "P.4"',
+        'patient_id: "P4"',
+        62,
+        'lis2.fields.patient_id: \'P4\' is no place in a record. Write record.field or record.field.component: "O.3", "R.3.4".',
+    ),
+    (
+        "profiles/brook.yaml",
+        '"/uL": ["/uL"]',
+        '"/uL": []',
+        45,
+        'units: The profile says nothing about how the unit \'/uL\' is printed. Add "/uL": [...] with each printed text, or [""] if it is not printed.',
+    ),
+    (
+        "profiles/brook.yaml",
+        '"negative": ["NEG"]',
+        '"negative": []',
+        36,
+        "words: The profile has no word for the grade 'negative', which ketones prints. Add \"negative\": [...] with each printed word.",
+    ),
+    (
+        "profiles/brook.yaml",
+        "zone: site",
+        "zone: Lisbon",
+        6,
+        "zone: No time zone is called 'Lisbon'. Use site, or a name such as Europe/Lisbon.",
+    ),
+    (
+        "profiles/brook.yaml",
+        '"%Y%m%d%H%M%S"',
+        '"%y%m%d%H%M%S"',
+        8,
+        "date_format: '%y%m%d%H%M%S' does not name day, month and four-digit year. Use %Y, %m and %d: a guessed century is a guessed date.",
+    ),
+    (
+        "profiles/brook.yaml",
+        '"(?P<mode>[A-Z])(?P<number>[0-9]{5})"',
+        '"(?P<mode>[A-Z])([0-9]{5})"',
+        10,
+        "numbers.pattern: The pattern has no group 'number'. Name it: (?P<number>...).",
+    ),
+    (
+        "profiles/brook.yaml",
+        '"(?P<mode>[A-Z])(?P<number>[0-9]{5})"',
+        '"(?P<mode>[A-Z])(?P<number>([0-9]+)+)"',
+        10,
+        "numbers.pattern: '(?P<mode>[A-Z])(?P<number>([0-9]+)+)' repeats a group that holds a repetition. Write the repetition once, with a limit such as {1,20}.",
+    ),
+    ("profiles/brook.yaml", '{word: "S",', '{word: "N",', 16, "numbers.modes[1].word: The word 'N' has two meanings. Keep one."),
+    (
+        "profiles/brook.yaml",
+        "layout: lis2",
+        "layout: slip",
+        59,
+        "lis2: The section 'lis2' stands beside layout: slip. Give exactly the section 'slip'.",
+    ),
+    (
+        "profiles/brook.yaml",
+        "charset: ascii",
+        "charset: guess",
+        5,
+        "charset: Input should be 'ascii', 'latin-1', 'cp1252', 'cp437', 'cp850', 'utf-8' or 'iso8859-15'. It says 'guess'. Correct the value.",
+    ),
+    (
+        "profiles/brook.yaml",
+        'printed: ["{value}"]',
+        'printed: ["{number}"]',
+        35,
+        "printed: '{number}' is no form of a value. Make it of {grade}, {value} and {unit}.",
+    ),
+    (
+        "profiles/brook.yaml",
+        '    mark: "R.7"\n',
+        "",
+        54,
+        "marks: The layout finds no mark. Give both marks and a place of mark, or neither.",
+    ),
+    (
+        "profiles/tern.yaml",
+        '"pad:Creatin."',
+        '"pad:Albumina"',
+        57,
+        "delimited.columns[23]: The column 'pad:Albumina' stands twice. Name one of them, and \"-\" for the other.",
+    ),
+    (
+        "profiles/tern.yaml",
+        ', "Observações"]',
+        "]",
+        56,
+        "delimited.header: The header has 24 cells, and 25 columns are named. Name as many columns as the header has cells.",
+    ),
+    (
+        "profiles/tern.yaml",
+        'delimiter: ";"',
+        'delimiter: "a"',
+        54,
+        "delimited.delimiter: 'a' cannot be the delimiter. Use one ASCII sign or a tab.",
+    ),
+    (
+        "profiles/alder.yaml",
+        "(?P<comment>.{0,80})",
+        "(?P<remark>.{0,80})",
+        66,
+        "slip.lines[7].pattern: 'remark' is not something a layout can find. Did you mean 'mark'?",
+    ),
+    (
+        "profiles/alder.yaml",
+        "(?P<comment>.{0,80})",
+        "(?P<comment>.{0,80}",
+        66,
+        "slip.lines[7].pattern: 'Note {0,2}(?P<comment>.{0,80}' is not a regular expression: missing ), unterminated subpattern at position 10. Mend it; python's re module says how.",
+    ),
+    (
+        "profiles/moss.yaml",
+        "series: fall",
+        "series: daily",
+        10,
+        "numbers.series: Numbers restart daily, but no date is printed. Use series: fall, or read the date.",
+    ),
+    ("profiles/moss.yaml", "title:", "tittle:", 1, "tittle: The key 'tittle' is unknown here. Did you mean 'title'?"),
+    (
+        "catalogue.yaml",
+        "code: LA11841-6",
+        "code: LA11841-7",
+        "code: LA11841-7",
+        "answers.1+.code: 'LA11841-7' is not a LOINC answer code: its check digit is wrong. Look the code up again; with these digits it would be LA11841-6.",
+    ),
+    (
+        "catalogue.yaml",
+        "code: LA11841-6",
+        "code: 11841-2",
+        "code: 11841-2",
+        "answers.1+.code: '11841-2' is not a LOINC answer code: it has another form. Write LA, digits, a hyphen and the check digit.",
+    ),
+    (
+        "catalogue.yaml",
+        "code: LA11841-6",
+        "code: LA11842-4",
+        '"2+": {code',
+        "answers.2+.code: The answer LA11842-4 stands twice: for 1+ and for 2+. A receiver could not tell the two grades apart; look the wrong one up again.",
+    ),
+    (
+        "catalogue.yaml",
+        "code: 53328-1",
+        "code: mass",
+        "code: mass",
+        "pads.glucose.codes[1].code: 'mass' is not a LOINC code: it has another form. Write digits, a hyphen and the check digit.",
+    ),
+    (
+        "catalogue.yaml",
+        "code: 53328-1",
+        "code: 50556-0",
+        "automated, code: 50556-0",
+        "pads.glucose.codes[1].code: The code 50556-0 is the panel's, and stands for glucose too. Look up the code of the pad itself.",
+    ),
+    (
+        "catalogue.yaml",
+        "local: {code: PP-BIL",
+        "local: {code: PP-GLU",
+        "PP-GLU, text: Bili",
+        "pads.bilirubin.local.code: The local code PP-GLU stands twice: for glucose and for bilirubin. Give bilirubin a code of its own.",
+    ),
+    (
+        "catalogue.yaml",
+        'units: {MCnc: ["mg/dL"], SCnc: ["umol/L"], ACnc: ["[EU]/dL"]}',
+        'units: {MCnc: ["mg/dL"], SCnc: ["umol/L"], ACnc: ["EU/dL"]}',
+        '["EU/dL"]',
+        "pads.urobilinogen.units.ACnc[0]: The unit 'EU/dL' is refused: UCUM reads it as exa-enzyme-units per decilitre. Write [EU]/dL.",
+    ),
+    (
+        "catalogue.yaml",
+        'units: {LsCnc: ["[pH]"]}',
+        'units: {LsCnc: ["[pH]", "pH"]}',
+        'LsCnc: ["[pH]", "pH"]',
+        "pads.ph.units.LsCnc[1]: The unit 'pH' is refused: UCUM reads it as picohenry. Write [pH].",
+    ),
+    (
+        "catalogue.yaml",
+        'units: {MCnc: ["mg/dL"], SCnc: ["mmol/L"]}',
+        'units: {MCnc: ["mg/dL"], SCnc: ["mmol/mL"]}',
+        "mmol/mL",
+        "pads.glucose.units.SCnc[0]: The unit 'mmol/mL' is not one that Padpost sends. Use one of: mg/dL, mg/L, g/L, mmol/L, umol/L, /uL, 10*6/L, [EU]/dL, [pH], 1; or add it to units in catalogue.yaml, with a source.",
+    ),
+    (
+        "catalogue.yaml",
+        'units: {MCnc: ["mg/dL"], SCnc: ["mmol/L"]}',
+        'units: {MCnc: ["mmol/L"], SCnc: ["mmol/L"]}',
+        '{MCnc: ["mmol/L"]',
+        "pads.glucose.units.MCnc[0]: The unit 'mmol/L' measures SCnc, not MCnc. Use one of: mg/dL, mg/L, g/L.",
+    ),
+    (
+        "catalogue.yaml",
+        'units: {LsCnc: ["[pH]"]}',
+        'units: {LsCnc: ["[pH]"], PrThr: ["1"]}',
+        'PrThr: ["1"]',
+        "pads.ph.units.PrThr: A presence (PrThr) has no unit. Remove it: a grade is sent as a coded answer.",
+    ),
+    (
+        "catalogue.yaml",
+        'units: {LsCnc: ["[pH]"]}',
+        'units: {LsCnc: ["[pH]"], SCnc: ["mmol/L"]}',
+        'LsCnc: ["[pH]"], SCnc',
+        "pads.ph.units.SCnc: ph has units for SCnc, but no code for it. Add the code, or remove the units.",
+    ),
+    (
+        "catalogue.yaml",
+        '    molar_mass: {formula: "C6H12O6"',
+        '    # molar_mass: {formula: "C6H12O6"',
+        'units: {MCnc: ["mg/dL"], SCnc: ["mmol/L"]}',
+        'pads.glucose.units: glucose is measured as mass and as substance, but its molar mass is not given. Add molar_mass: {formula: ..., grams_per_mole: "...", source: ...}, so that the two can be compared.',
+    ),
+    (
+        "catalogue.yaml",
+        'grams_per_mole: "180.1562"',
+        "grams_per_mole: 180.1562",
+        "grams_per_mole: 180.1562",
+        'pads.glucose.molar_mass.grams_per_mole: write this in quotes: "1.010" keeps its zero, and "yes" and "12:30" stay text. It says 180.1562. Correct the value.',
+    ),
+    (
+        "catalogue.yaml",
+        'text: "Glucose [Mass/volume] in Urine by Automated',
+        'text: "Glucose [Presence] in Urine by Automated',
+        "code: 53328-1",
+        "pads.glucose.codes[1].property: The name of 53328-1 says [Presence], which is the property PrThr, not MCnc. Write property: PrThr, or look the code up again.",
+    ),
+    (
+        "catalogue.yaml",
+        'code: 53328-1, scale: "SemiQn"',
+        'code: 53328-1, scale: "Ord"',
+        "code: 53328-1",
+        "pads.glucose.codes[1].scale: A code of the property MCnc cannot have the scale Ord. LOINC 2.82 has SemiQn for a strip, Qn where no method is named.",
+    ),
+    (
+        "catalogue.yaml",
+        'code: 50555-2, scale: "Ord"',
+        'code: 50555-2, scale: "SemiQn"',
+        "code: 50555-2",
+        "pads.glucose.codes[0].scale: A code of the property PrThr cannot have the scale SemiQn. LOINC 2.82 has Ord.",
+    ),
+    (
+        "catalogue.yaml",
+        'code: 5792-7, scale: "SemiQn", text: "Glucose',
+        'code: 20406-5, scale: "SemiQn", text: "Deprecated Glucose',
+        "code: 20406-5",
+        "pads.glucose.codes[4].code: LOINC has deprecated 20406-5: its name says so. Look up what replaces it in LOINC 2.82.",
+    ),
+    (
+        "catalogue.yaml",
+        'low: "1.002", high: "1.035"',
+        'low: "1.035", high: "1.002"',
+        'low: "1.035"',
+        "pads.specific_gravity.expected.low: The expected range of specific_gravity ends at 1.002, below its beginning 1.035. Swap the two.",
+    ),
+    (
+        "catalogue.yaml",
+        "code: PP-GLU, text",
+        "code: PP-GLU, txet",
+        "txet",
+        "pads.glucose.local.txet: The key 'txet' is unknown here. Did you mean 'text'?",
+    ),
+    (
+        "strip_types/sedge-5.yaml",
+        'si: "4.4"',
+        'si: "4.9"',
+        26,
+        "pads[2].ladder[1].si: 80 mg/dL and 4.9 mmol/L are not one concentration. 80 mg/dL is 4.441 mmol/L (molar mass 180.1562 g/mol): compare both numbers with the strip's own sheet.",
+    ),
+    (
+        "strip_types/sedge-5.yaml",
+        'si: "0.35"',
+        'si: "0.53"',
+        38,
+        "pads[4].ladder[1].si: 35 mg/dL and 0.53 g/L are not one concentration. 35 mg/dL is 0.35 g/L: compare both numbers with the strip's own sheet.",
+    ),
+    (
+        "strip_types/sedge-5.yaml",
+        'conventional: "80", si: "4.4"',
+        'conventional: ">=80", si: ">=4.4"',
+        26,
+        'pads[2].ladder[1].conventional: >=80 is open, but is not the highest step. Write "80": only the highest step of a ladder has no end.',
+    ),
+    (
+        "strip_types/sedge-5.yaml",
+        'conventional: ">=720", si: ">=40.0"',
+        'conventional: "<=720", si: "<=40.0"',
+        28,
+        'pads[2].ladder[3].conventional: <=720 is open, but is not the lowest step. Write "720": only the lowest step of a ladder has no end.',
+    ),
+    (
+        "strip_types/sedge-5.yaml",
+        'conventional: ">=720", si: ">=40.0"',
+        'conventional: ">=720", si: "40.0"',
+        28,
+        'pads[2].ladder[3].si: The step is >= in one unit system and = in the other. Write ">=40.0", or mend the conventional number.',
+    ),
+    (
+        "strip_types/sedge-5.yaml",
+        'si: "13.3"',
+        'si: "53.3"',
+        28,
+        "pads[2].ladder[3]: The number 40.0 stands above 53.3. List the steps from low to high, each number once.",
+    ),
+    (
+        "strip_types/sedge-5.yaml",
+        'property: MCnc, unit: "mg/dL"',
+        'property: PrThr, unit: "mg/dL"',
+        22,
+        "pads[2].conventional.property: A presence (PrThr) is a grade and has no numbers. Name what the numbers of glucose are: MCnc, SCnc.",
+    ),
+    (
+        "strip_types/sedge-5.yaml",
+        'conventional: {property: LsCnc, unit: "[pH]"}',
+        'conventional: {property: LsCnc, unit: "pH"}',
+        5,
+        "pads[0].conventional.unit: The unit 'pH' is refused: UCUM reads it as picohenry. Write [pH].",
+    ),
+    (
+        "strip_types/sedge-5.yaml",
+        'conventional: {property: LsCnc, unit: "[pH]"}',
+        'conventional: {property: LsCnc, unit: "1"}',
+        5,
+        "pads[0].conventional.unit: The unit '1' is not one of ph as LsCnc. Use one of: [pH].",
+    ),
+    (
+        "strip_types/sedge-5.yaml",
+        'conventional: "5.2", abnormal: false',
+        'conventional: "5.2", abnormal: maybe',
+        7,
+        "pads[0].ladder[0].abnormal: Input should be a valid boolean, unable to interpret input. It says 'maybe'. Correct the value.",
+    ),
+    (
+        "strip_types/sedge-5.yaml",
+        'grade: "2+", conventional: "110"',
+        'grade: "++", conventional: "110"',
+        19,
+        "pads[1].ladder[2].grade: Input should be 'negative', 'normal', 'trace', '1+', '2+', '3+', '4+' or 'positive'. It says '++'. Correct the value.",
+    ),
+    (
+        "strip_types/larch-9.yaml",
+        'si: {property: MCnc, unit: "mg/L"}',
+        'si: {property: NCnc, unit: "/uL"}',
+        14,
+        "pads[1].si: Nothing joins MCnc in mg/dL and NCnc in /uL. Declare one of them: the two are different tests, or joined by convention only.",
+    ),
+    (
+        "strip_types/quill-10.yaml",
+        'conventional: {property: MCnc, unit: "mg/dL"}\n    si: {property: SCnc, unit: "umol/L"}\n    ladder:\n      - {grade: "normal"',
+        'conventional: {property: ACnc, unit: "[EU]/dL"}\n    si: {property: SCnc, unit: "umol/L"}\n    ladder:\n      - {grade: "normal"',
+        38,
+        "pads[4].si: Nothing joins ACnc in [EU]/dL and SCnc in umol/L. Declare one of them: the two are different tests, or joined by convention only.",
+    ),
+    (
+        "profiles/brook.yaml",
+        '"/uL": ["/uL"]',
+        '"Ery/uL": ["/uL"]',
+        47,
+        "units.Ery/uL: The unit 'Ery/uL' is refused: UCUM has no unit for a cell. Write /uL.",
+    ),
+]
+"""File, text in it, what stands there instead, the line (in the long catalogue: the first words on it), and what is said of it."""
+
+
+@pytest.mark.parametrize(("name", "old", "new", "at", "said"), WRONG, ids=[f"{name}: {new[:40]}" for name, _, new, _, _ in WRONG])
+def test_a_wrong_file_is_explained(tmp_path: Path, name: str, old: str, new: str, at: int | str, said: str) -> None:
+    """Whoever writes a mapping file is told where it is wrong, why, and what would be right."""
+    own = spoiled(tmp_path, name, old, new)
+    text = (own / name).read_text(encoding="utf-8")
+    line = at if isinstance(at, int) else text[: text.index(at)].count("\n") + 1
+    with pytest.raises(TableError) as caught:
+        load_tables(shipped_mappings(), own, POLICY, zone=ZONE)
+    assert str(caught.value) == f"{name}:{line}: {said}"
+
+
+def test_a_grade_without_an_answer_is_explained(tmp_path: Path) -> None:
+    """A grade that the catalogue cannot code would go as bare text; the strip type that uses it is named."""
+    own = spoiled(tmp_path, "catalogue.yaml", '  "4+": {code', '  # "4+": {code')
+    with pytest.raises(TableError) as caught:
+        load_tables(shipped_mappings(), own, POLICY, zone=ZONE)
+    assert str(caught.value) == (
+        "strip_types/larch-9.yaml:29: pads[2].ladder[4].grade: The catalogue has no coded answer for the grade '4+'. "
+        "Use one of: negative, normal, trace, 1+, 2+, 3+, positive."
+    )
+
+
+def test_a_missing_catalogue_is_explained(tmp_path: Path) -> None:
+    """Without the catalogue nothing has a code; the service must not start on half of its tables."""
+    root = copied(tmp_path)
+    (root / "catalogue.yaml").unlink()
+    with pytest.raises(TableError, match=r"There is no catalogue\.yaml\. Restore it"):
+        load_tables(root, None, POLICY, zone=ZONE)
+
+
+def test_what_is_no_yaml_is_explained(tmp_path: Path) -> None:
+    """A file that an editor left half-written names its line too."""
+    own = spoiled(tmp_path, "profiles/moss.yaml", "numbers:", "numbers: [")
+    with pytest.raises(TableError) as caught:
+        load_tables(shipped_mappings(), own, POLICY, zone=ZONE)
+    assert caught.value.spot is not None
+    assert caught.value.spot.file == "profiles/moss.yaml"
+    assert caught.value.sentence.startswith("This is not YAML:")
