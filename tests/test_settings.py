@@ -64,7 +64,7 @@ def test_good_file_is_read_with_paths_beside_it(tmp_path: Path) -> None:
     [
         (("    port: /dev/ttyS9", "    prot: /dev/ttyS9"), 12, "sources[0].prot", "Did you mean 'port'?"),
         (("  zone: Europe/Lisbon", "  zone: Europe/Atlantis"), 3, "site.zone", "no time zone is called 'Europe/Atlantis'"),
-        (("    kind: folder\n", "    kind: pigeon\n"), 16, "sources[1]", "pigeon"),
+        (("    kind: folder\n", "    kind: pigeon\n"), 17, "sources[1].kind", "pigeon"),
         (("    port: 2575", "    port: 257500"), 25, "destinations[0].port", "less than or equal to 65535"),
         (("- name: drops", "- name: bench-line"), 1, "", "two sources are called 'bench-line'"),
         (("    link: lis01", "    link: stream"), 10, "sources[0]", "link: stream needs cut"),

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Page, expect, sync_playwright
 
 from tests.browser.watched import Tab
 from tests.pages.stocked import Stocked, Visitor
@@ -18,6 +18,7 @@ def browser() -> Iterator[Browser]:
     """Start the system's Chromium."""
     path = shutil.which("chromium")
     assert path, "the browser tests need chromium; .ci/test installs it"
+    expect.set_options(timeout=60_000)  # a bound, not a pause: the plan check's child must finish first, on a busy machine too
     with sync_playwright() as playwright:
         chromium = playwright.chromium.launch(executable_path=path, args=["--no-sandbox"])  # CI runs as root
         yield chromium

@@ -56,7 +56,7 @@ class Running:
         profile = self.bridge.tables.profiles["brook"]
         return framed(printed([play], profile, self.bridge.tables), profile)
 
-    def wait(self, claim: Callable[[], Any], bound_s: float = 20.0) -> Any:
+    def wait(self, claim: Callable[[], Any], bound_s: float = 120.0) -> Any:
         until = time.monotonic() + bound_s
         while time.monotonic() < until:
             value = claim()

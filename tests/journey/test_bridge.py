@@ -131,12 +131,12 @@ def test_two_days_of_numbers_and_a_resend_of_the_first(bridge: Running) -> None:
     one, two = day(2), day(1)
     bridge.drop("one.txt", one)
     bridge.drop("two.txt", two)
-    bridge.wait(lambda: len(bridge.store.strips(limit=500)) == 120, 60)
+    bridge.wait(lambda: len(bridge.store.strips(limit=500)) == 120)
     bridge.drop("one-again.txt", one)
-    bridge.wait(lambda: len(bridge.store.strips(limit=500)) == 180, 60)
+    bridge.wait(lambda: len(bridge.store.strips(limit=500)) == 180)
     outcomes = [strip.outcome for strip in bridge.store.strips(limit=500)]
     assert (outcomes.count("coded"), outcomes.count("copy")) == (120, 60)
-    bridge.wait(lambda: len(bridge.records.results) == 120 and bridge.records.filed_reports() == 120, 60)
+    bridge.wait(lambda: len(bridge.records.results) == 120 and bridge.records.filed_reports() == 120)
 
 
 def test_two_identical_negative_strips_without_a_date_are_both_judged(bridge: Running) -> None:

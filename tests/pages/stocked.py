@@ -475,7 +475,7 @@ def _stop_of(recorded: RecordedOutcome) -> int:
     return recorded.stop_id
 
 
-def wait_until(claim: Callable[[], Any], bound_s: float = 20.0) -> Any:
+def wait_until(claim: Callable[[], Any], bound_s: float = 60.0) -> Any:
     """Wait until a claim holds, and give what it gave; fail after ``bound_s``."""
     until = time.monotonic() + bound_s
     while time.monotonic() < until:
