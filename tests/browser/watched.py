@@ -19,7 +19,7 @@ class Tab:
     def __enter__(self) -> Page:
         """Open the tab."""
         page = self._context.new_page()
-        page.set_default_timeout(10_000)
+        page.set_default_timeout(60_000)
         page.on("console", self._heard)
         page.on("pageerror", lambda error: self.faults.append(str(error)))
         page.on("dialog", self._asked)
