@@ -223,6 +223,29 @@ class Retry(Shape):
     give_up_h: float = Field(default=24.0, gt=0)
 
 
+class Agreement(Shape):
+    """What only people know of an interface, in their own words. `padpost spec` prints it; `padpost check` warns of what is left out.
+
+    ``laboratory``: name and address. ``contacts``: laboratory, record system, IT, out of hours. ``regime``: the regulation that applies.
+    ``analyzers``: serial numbers, firmware, places. ``recheck``: when the validation is done again. ``changes``: who approves, notice, way back.
+    Write no secret here.
+    """
+
+    laboratory: str = ""
+    accreditation: str = ""
+    contacts: str = ""
+    go_live: str = ""
+    regime: str = ""
+    analyzers: str = ""
+    test_address: str = ""
+    controls: str = ""
+    volumes: str = ""
+    downtime: str = ""
+    recheck: str = ""
+    security: str = ""
+    changes: str = ""
+
+
 class DestinationShape(Shape):
     """What every destination has: a name, and what its messages say."""
 
@@ -240,6 +263,7 @@ class DestinationShape(Shape):
     observed_at: Literal["analysis", "empty"] = "analysis"
     local_codes: bool = True
     retry: Retry = Retry()
+    agreement: Agreement = Agreement()
 
 
 class MllpDestination(DestinationShape):

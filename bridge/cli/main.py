@@ -1,4 +1,4 @@
-"""The command line: demo, serve, check, convert, simulate. Each command is a thin face over a room."""
+"""The command line: demo, serve, check, spec, convert, simulate. Each command is a thin face over a room."""
 
 from __future__ import annotations
 
@@ -71,6 +71,22 @@ def check(
     from bridge.cli import check as room  # noqa: PLC0415 - as above
 
     raise typer.Exit(room.check(config, with_oracles=oracles))
+
+
+@app.command()
+def spec(
+    config: ConfigOption,
+    destination: Annotated[str, typer.Option("--destination", "-d", help="The destination that it is for.")],
+    form: Annotated[str, typer.Option("--as", help="html, markdown or json.")] = "html",
+    out: Annotated[Path | None, typer.Option("--out", "-o", help="The file to write; standard output if not given.")] = None,
+) -> None:
+    """Write the interface specification that a record system's vendor asks for. Nothing is sent.
+
+    What is not set is said in its place, and told on standard error.
+    """
+    from bridge.cli import spec as room  # noqa: PLC0415 - as above
+
+    raise typer.Exit(room.spec(config, destination, form, out))
 
 
 @app.command()

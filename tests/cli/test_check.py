@@ -10,11 +10,32 @@ from tests.cli.commands import CHART, ROOT, SITE, here, padpost, site
 
 EXAMPLES = [f"example of profile {name}: ok" for name in ("alder", "brook", "brook-file", "fjord", "moss", "tern")]
 MAPPINGS = "mapping files: 6 profiles, 5 strip types, 14 pads"
+WARNINGS = [
+    f"warning: specification of outbox, block {words}"
+    for words in (
+        (
+            "A Parties: not set: laboratory, name and address (agreement.laboratory), accreditation number (agreement.accreditation),"
+            " contacts of laboratory, record system and IT, out of hours too (agreement.contacts), go-live date (agreement.go_live),"
+            " regulation that applies (agreement.regime)"
+        ),
+        "B Devices: not set: serial numbers, firmware and places (agreement.analyzers)",
+        (
+            "E Link out: not set: address for tests (agreement.test_address), sending facility, MSH-4 (sending_facility),"
+            " receiving application, MSH-5 (receiving_application), receiving facility, MSH-6 (receiving_facility)"
+        ),
+        "H Quality control: not set: what was agreed on controls (agreement.controls)",
+        "L Volumes: not set: strips an hour and a day, and the peak (agreement.volumes)",
+        "M Downtime: not set: paper rule, order of catching up, who compares (agreement.downtime)",
+        "N Validation record: not set: when it is tried again (agreement.recheck)",
+        "O Security: not set: accounts, log retention, remote support (agreement.security)",
+        "P Change control: not set: who approves, notice period, way back (agreement.changes)",
+    )
+]
 CHART_LINE = 19  # of CHART's `env:` behind SITE
 
 
 def test_a_good_site_is_well(tmp_path: Path) -> None:
-    """One line for each thing looked at, then the verdict; nothing is written."""
+    """One line for each thing looked at, a warning for each block of the specification that lacks something, then the verdict; nothing is written."""
     run = padpost("check", "--config", site(tmp_path), "--no-oracles", cwd=tmp_path)
     assert (run.returncode, run.stderr) == (0, b"")
     assert run.stdout.decode().splitlines() == [
@@ -23,9 +44,21 @@ def test_a_good_site_is_well(tmp_path: Path) -> None:
         "destination outbox: ok",
         *EXAMPLES,
         "messages for outbox, our own rules: ok",
-        "all well",
+        *WARNINGS,
+        "all well; 9 warnings to settle before go-live",
     ]
     assert [path.name for path in tmp_path.iterdir()] == ["site.yaml"]
+
+
+def test_a_site_that_settled_everything_is_not_warned(tmp_path: Path) -> None:
+    """Every key that a warning names, set."""
+    keys = [word.strip("()") for warning in WARNINGS for word in warning.split() if word.startswith("(")]
+    header = "".join(f"    {key.strip('(),')}: X\n" for key in keys if not key.startswith("agreement."))
+    agreed = "".join(
+        f"      {key.strip('(),').removeprefix('agreement.')}: as told\n" for key in keys if key.startswith("agreement.")
+    )
+    run = padpost("check", "--config", site(tmp_path, f"{SITE}{header}    agreement:\n{agreed}"), "--no-oracles", cwd=tmp_path)
+    assert (run.returncode, run.stdout.decode().splitlines()[-2:]) == (0, ["messages for outbox, our own rules: ok", "all well"])
 
 
 def test_without_a_site_the_shipped_files_are_checked(tmp_path: Path) -> None:

@@ -1,0 +1,110 @@
+"""Builds a specification from values: blocks A to P, none left out, none blank."""
+
+from __future__ import annotations
+
+import hashlib
+
+from bridge.model import Format
+from bridge.render.wording import FLAGS
+from bridge.specification.elements import element_rows
+from bridge.specification.messages import Shown, sample_parts, shown_samples
+from bridge.specification.parties import NO_SOURCE, device, direction, identity, link_in, link_out, parties
+from bridge.specification.rules import answers, changes, controls, downtime, duplicates, security, statuses, validation, volumes
+from bridge.specification.segments import STRUCTURE, segment_rows
+from bridge.specification.steps import step_tables
+from bridge.specification.types import Block, Fact, Facts, FieldTable, Specification, Subject, Words
+
+LETTERS = "ABCDEFGHIJKLMNOP"  # the blocks of an interface questionnaire (common practice, no source)
+
+
+def specify(subject: Subject) -> Specification:
+    """Give the whole document.
+
+    Raises TableError if a profile or strip type cannot be planned, RejectError if a name cannot be said in the destination's character set.
+    """
+    shown = shown_samples(subject)
+    blocks = (
+        parties(subject),
+        device(subject),
+        link_in(subject),
+        direction(subject),
+        link_out(subject),
+        identity(subject),
+        results(subject, shown),
+        controls(subject),
+        statuses(subject),
+        duplicates(subject),
+        answers(subject),
+        volumes(subject),
+        downtime(subject),
+        validation(subject),
+        security(subject),
+        changes(subject, shown),
+    )
+    return Specification(
+        site=subject.site,
+        destination=subject.terms.name,
+        version=subject.version,
+        made_at=subject.made_at,
+        digest=hashlib.sha256(repr(blocks).encode("utf-8", "surrogatepass")).hexdigest(),
+        blocks=blocks,
+    )
+
+
+def results(subject: Subject, shown: tuple[Shown, ...]) -> Block:
+    """Block G: fields, formats, codes, flags, samples."""
+    is_fhir = subject.terms.format is Format.FHIR
+    rows = element_rows(shown) if is_fhir else segment_rows(shown, subject.terms)
+    structure = "Device, Specimen, one Observation for each pad, DiagnosticReport" if is_fhir else STRUCTURE
+    table = FieldTable(title="Elements" if is_fhir else "Segments and fields", rows=rows)
+    return Block(
+        letter="G",
+        title="Results",
+        parts=(
+            Words(text=f"Structure: {structure}. Use: R always sent, RE sent where there is a value, C under the condition named, X not sent today."),
+            table if rows else Words(text="Not set: without a source there are no samples to take elements from."),
+            _formats(subject, is_fhir=is_fhir),
+            _flags(),
+            *(step_tables(subject) or (Words(text="Not set: without a source there are no code tables."),)),
+            Words(text="The samples are written by the plan that writes patients' messages. Patient, numbers and times in them are invented: load them into a test system only."),
+            *sample_parts(shown, subject.terms),
+        ),
+        lacking=() if shown else (NO_SOURCE,),
+    )  # fmt: skip
+
+
+def _formats(subject: Subject, *, is_fhir: bool) -> Facts:
+    order = ", then ".join(form.value for form in subject.terms.value_forms)
+    grade = (
+        "valueCodeableConcept: coding where LOINC has an answer, text as printed"
+        if is_fhir
+        else "CWE: .1 to .3 the LOINC answer where there is one, else .2 the grade's text; .9 the text as printed"
+    )
+    number = "valueQuantity with UCUM unit" if is_fhir else "NM, unit in OBX-6 as code^text^UCUM"
+    compared = "valueQuantity with comparator" if is_fhir else "SN: comparator^number, unit as for NM"
+    return Facts(
+        title="Value formats",
+        rows=(
+            Fact(name="which form is sent", says=f"one for each pad: the first that its step has of {order}"),
+            Fact(name="grade", says=grade),
+            Fact(name="number", says=f"{number}; digits as the scale has them, trailing zeros kept"),
+            Fact(name="number with comparator", says=compared),
+            Fact(name="time", says="to the second, with offset: " + ("YYYY-MM-DDThh:mm:ss+zz:zz" if is_fhir else "YYYYMMDDHHMMSS+ZZZZ")),
+            Fact(name="no value", says="a pad without a value is never sent: the strip waits for a person"),
+            Fact(name="local codes", says="sent beside LOINC" if subject.terms.local_codes else "not sent"),
+            Fact(name="collection time unknown", says="analysis time stands in its place, with a note" if subject.terms.observed_at == "analysis" else "left empty, with a note"),
+        ),
+    )  # fmt: skip
+
+
+def _flags() -> Facts:
+    meanings = {
+        "N": "not abnormal",
+        "A": "abnormal, for a grade",
+        "H": "above the reference range, for a number",
+        "L": "below the reference range, for a number",
+    }
+    return Facts(
+        title="Flags (HL7 table 0078, v3-ObservationInterpretation)",
+        rows=tuple(Fact(name=flag.value, says=f"{display}: {meanings[flag.value]}") for flag, display in FLAGS.items()),
+    )

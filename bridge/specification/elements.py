@@ -1,0 +1,118 @@
+"""The elements of our FHIR Bundle, found in the samples themselves, each with what a receiver must know of it.
+
+Every leaf that a sample carries has a row; its meaning is that of the longest path in MEANINGS. Cardinalities of R4 are
+those of the base resources (FHIR R4 4.0.1); Padpost claims no further profile.
+"""
+
+from __future__ import annotations
+
+import json
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from typing import Any
+
+from bridge.specification.messages import Shown
+from bridge.specification.types import FieldRow
+
+OPEN = "no limit of ours"
+
+# path below a resource (or "Type.path") -> data type, table or code system, meaning
+MEANINGS: dict[str, tuple[str, str, str]] = {
+    "resourceType": ("code", "FHIR R4 resource types", "The kind of resource."),
+    "Bundle.type": ("code", "bundle-type", "Always transaction: all or nothing."),
+    "Bundle.identifier": ("Identifier", "none", "The message's own number, at most 20 capital letters and digits; the same on every try."),
+    "Bundle.timestamp": ("instant", "none", "When the message was made."),
+    "Bundle.entry.fullUrl": ("uri", "none", "A UUID made from the resource's identifier: the same on every try."),
+    "Bundle.entry.request.method": ("code", "http-verb", "POST; PUT where a result that was refused is read again and sent under the same number."),
+    "Bundle.entry.request.url": ("uri", "none", "The resource's type; with PUT also the condition."),
+    "Bundle.entry.request.ifNoneExist": ("string", "none", "Conditional create by the resource's first identifier: a second try files nothing twice."),
+    "identifier": ("Identifier", "none", "Our own number, never used twice; what the conditional create asks for."),
+    "identifier.value": ("string", "none", "The first is our own number. A specimen's second one is its number as printed."),
+    "deviceName": ("BackboneElement", "none", "The analyzer's name."),
+    "Device.type": ("CodeableConcept", "none", "What kind of device, in words."),
+    "Specimen.type": ("CodeableConcept", "v2-0487", "Always UR: urine."),
+    "Specimen.collection": ("BackboneElement", "none", "When it was collected, where that is known."),
+    "status": ("code", "observation-status, diagnostic-report-status", "final today."),
+    "subject": ("Reference(Patient)", "none", "The patient by identifier: system and value as agreed. No Patient resource is written or changed."),
+    "subject.display": ("string", "none", "The name as the analyzer printed it. Not for matching."),
+    "effectiveDateTime": ("dateTime", "none", "Collection time if it is known; else the analysis time or nothing, as set for this destination, and a note says which."),
+    "issued": ("instant", "none", "When the message was made."),
+    "performer": ("Reference(Practitioner)", "none", "The operator's number as printed; where none was printed, the sending facility if one is set."),
+    "specimen": ("Reference(Specimen)", "none", "The specimen in the same Bundle."),
+    "device": ("Reference(Device)", "none", "The analyzer in the same Bundle."),
+    "result": ("Reference(Observation)", "none", "One for each pad, in the strip's own order."),
+    "category": ("CodeableConcept", "observation-category, v2-0074", "Laboratory."),
+    "code": ("CodeableConcept", "LOINC", "LOINC first; the local code after it where set for this destination."),
+    "interpretation": ("CodeableConcept", "v3-ObservationInterpretation", "N, A, H or L."),
+    "method": ("CodeableConcept", "none", "Where LOINC has no code of an automated strip for this pad: which kind of code it is."),
+    "referenceRange": ("BackboneElement", "none", "The reference expectation, in the value's own unit."),
+    "valueQuantity": ("Quantity", "UCUM", "A number with its unit; the digits as the scale has them."),
+    "valueQuantity.comparator": ("code", "quantity-comparator", "Where the scale's step is open: < <= >= >."),
+    "valueCodeableConcept": ("CodeableConcept", "LOINC answers", "A grade."),
+    "valueCodeableConcept.text": ("string", "none", "The text exactly as printed."),
+    "note": ("Annotation", "none", "The text of a number as printed; what the times mean; comments from the analyzer."),
+}  # fmt: skip
+
+
+def element_rows(shown: Sequence[Shown]) -> tuple[FieldRow, ...]:
+    """Give a row for every leaf that a sample carries, sorted by resource in the order of the Bundle."""
+    first: dict[str, str] = {}
+    carried: Counter[str] = Counter()
+    whole: Counter[str] = Counter()
+    for each in shown:
+        for kind, resource in _resources(json.loads(each.payload, parse_float=str, parse_int=str)):
+            leaves = [(f"{kind}.{path}", value) for path, value in _leaves(resource, "")]
+            whole[kind] += 1
+            carried.update({path for path, _ in leaves})
+            for path, value in leaves:
+                first.setdefault(path, value)
+    return tuple(_row(path, first[path], always=carried[path] == whole[path.partition(".")[0]]) for path in _sorted(first))
+
+
+def _sorted(paths: dict[str, str]) -> list[str]:
+    kinds = list(dict.fromkeys(path.partition(".")[0] for path in paths))
+    return sorted(paths, key=lambda path: kinds.index(path.partition(".")[0]))
+
+
+def _row(path: str, example: str, *, always: bool) -> FieldRow:
+    kind, table, meaning = MEANINGS[_known(path)]
+    return FieldRow(
+        place=path,
+        name=path.rpartition(".")[2],
+        type=kind,
+        use="R" if always else "RE",
+        length=OPEN,
+        table=table,
+        meaning=meaning,
+        example=example,
+        in_sample=True,
+    )
+
+
+def _known(path: str) -> str:
+    """Give the key of MEANINGS for a leaf: the longest one that the path begins with, a resource's own before the shared."""
+    for candidate in (path, path.partition(".")[2]):
+        parts = candidate.split(".")
+        for length in range(len(parts), 0, -1):
+            if (key := ".".join(parts[:length])) in MEANINGS:
+                return key
+    raise ValueError(f"the element {path} has no meaning in the table; that is a defect")
+
+
+def _resources(bundle: dict[str, Any]) -> Iterator[tuple[str, Any]]:
+    """Give (type, content) of the Bundle itself, without its resources, and of each of them."""
+    entries = [{key: value for key, value in entry.items() if key != "resource"} for entry in bundle["entry"]]
+    yield "Bundle", {**bundle, "entry": entries}
+    for entry in bundle["entry"]:
+        yield entry["resource"]["resourceType"], entry["resource"]
+
+
+def _leaves(value: Any, path: str) -> Iterator[tuple[str, str]]:
+    if isinstance(value, dict):
+        for name, inner in value.items():
+            yield from _leaves(inner, f"{path}.{name}" if path else name)
+    elif isinstance(value, list):
+        for inner in value:
+            yield from _leaves(inner, path)
+    else:
+        yield path, str(value)

@@ -1,0 +1,129 @@
+"""The sample messages of a specification, rendered by the same plan that writes a patient's message."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+from bridge.model import CodedPad, CodedResult, Flag, Format, Priority
+from bridge.render import compile_plan
+from bridge.render.forms import every_pad
+from bridge.render.oru import CODECS
+from bridge.render.samples import MADE_AT, samples
+from bridge.specification.types import Sample, Subject
+from bridge.tables.types import DestinationTerms, Tables
+
+SPECIMEN = "U-4711"  # ours: an invented specimen number, so that its field has an example
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Shown:
+    """One sample: its name, what it shows, the result behind it and its bytes."""
+
+    name: str
+    says: str
+    result: CodedResult
+    payload: bytes
+
+
+def strip_types(subject: Subject) -> Mapping[str, str]:
+    """Give each strip type that the sources' profiles read, with the first profile that reads it, sorted by strip type."""
+    found: dict[str, str] = {}
+    for source in subject.sources:
+        profile = subject.tables.profiles.get(source.profile)
+        for name in sorted(set(profile.strip_types.values())) if profile else ():
+            found.setdefault(name, source.profile)
+    return dict(sorted(found.items()))
+
+
+def shown_samples(subject: Subject) -> tuple[Shown, ...]:
+    """Render normal, abnormal and STAT for each strip type in use; empty without a source.
+
+    Raises RejectError ``render.charset`` if a name of the site or of a code cannot be said in the destination's character set.
+    """
+    found: list[Shown] = []
+    for strip_type, profile in strip_types(subject).items():
+        title = subject.tables.strip_types[strip_type].title
+        base = samples(subject.terms, profile, strip_type, subject.tables)[0]
+        pads = every_pad(profile, strip_type, subject.tables).values()
+        plan = compile_plan(subject.terms, profile, strip_type, subject.tables)
+        normal = replace(base, pads=tuple(_normal(every) for every in pads))
+        abnormal = replace(base, pads=tuple(_abnormal(every) for every in pads))
+        stat = replace(abnormal, priority=Priority.STAT, specimen_id=SPECIMEN)
+        for name, says, result in (
+            ("Normal", "Every pad at its first step that is not abnormal.", normal),
+            ("Abnormal", "Every pad at its last abnormal step, where it has one.", abnormal),
+            ("STAT", "As above, run as urgent, with a specimen number.", stat),
+        ):
+            number = len(found) + 1
+            numbered = replace(result, result_id=f"SAMPLER{number}")
+            payload = plan.render(numbered, control_id=f"SAMPLEM{number}", made_at=MADE_AT).payload
+            found.append(Shown(name=f"{name}: {title} ({strip_type})", says=says, result=numbered, payload=payload))
+    return tuple(found)
+
+
+def _normal(every: tuple[CodedPad, ...]) -> CodedPad:
+    return next((pad for pad in every if pad.flag is Flag.NORMAL), every[0])
+
+
+def _abnormal(every: tuple[CodedPad, ...]) -> CodedPad:
+    return next((pad for pad in reversed(every) if pad.flag is not Flag.NORMAL), every[-1])
+
+
+def text_of(payload: bytes, terms: DestinationTerms) -> str:
+    """Give a message's text: a segment a line, or JSON as it is sent."""
+    if terms.format is Format.FHIR:
+        return payload.decode()
+    return payload.decode(CODECS[terms.charset]).replace("\r", "\n").rstrip("\n")
+
+
+def sizes(terms: DestinationTerms, tables: Tables, used: Mapping[str, str]) -> tuple[int, int]:
+    """Give the sizes in bytes of the shortest and the longest message over every step of every pad; ``used`` is never empty."""
+    lengths = [
+        len(compile_plan(terms, profile, strip_type, tables).render(result, control_id="SAMPLEM1", made_at=MADE_AT).payload)
+        for strip_type, profile in used.items()
+        for result in samples(terms, profile, strip_type, tables)
+    ]
+    return min(lengths), max(lengths)
+
+
+def sample_parts(shown: tuple[Shown, ...], terms: DestinationTerms) -> tuple[Sample, ...]:
+    """Give the samples, and in words those that Padpost has nothing to show for."""
+    return (
+        *(Sample(name=each.name, says=each.says, message=text_of(each.payload, terms)) for each in shown),
+        *(Sample(name=name, says=says, message="") for name, says in UNSENT),
+    )
+
+
+# What the catalogue of samples asks for and Padpost does not send today; said in words in its place.
+UNSENT = (
+    (
+        "Corrected",
+        (
+            "Padpost does not send corrections today: what a receiver has accepted is not changed by a later message. "
+            "A result that was wrong is put right by the laboratory's procedure in the record itself."
+        ),
+    ),
+    (
+        "Withdrawn",
+        (
+            "Padpost does not withdraw results today: no message with status D, W or X, and no entered-in-error, is ever sent. "
+            "A wrong result is put right by the laboratory's procedure in the record itself."
+        ),
+    ),
+    (
+        "Control",
+        (
+            "Controls, proficiency, comparison and training strips are stored and shown by Padpost and never sent: "
+            "there is no message for them. Padpost does not judge controls today."
+        ),
+    ),
+    (
+        "Refused",
+        (
+            "A strip that fails a check (no patient ID, an unknown value, another unit) is never sent, and no message tells of it: "
+            "it waits for a person at Padpost. A message that the receiver turns away is the same message as above; "
+            "block K says what each answer does to it."
+        ),
+    ),
+)

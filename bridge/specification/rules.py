@@ -1,0 +1,220 @@
+"""Blocks H to P of the questionnaire: what happens to a message, and what both sides must keep to."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from bridge.lifecycle.answers import FOLDER, HTTP, LONGEST_RETRY_AFTER_S, MLLP, SILENCE, Row
+from bridge.specification.messages import Shown, sizes, strip_types
+from bridge.specification.parties import NO_SOURCE, agreed
+from bridge.specification.steps import step_records
+from bridge.specification.types import AnswerRow, AnswerTable, Block, Door, Fact, Facts, Part, Record, RecordRow, Subject, Words
+
+
+def _agreed_block(
+    letter: str, title: str, parts: tuple[Part, ...], pairs: Iterable[tuple[str, str, str]], more: tuple[str, ...] = ()
+) -> Block:
+    """Give a block that ends in what only people know."""
+    facts, lacking = agreed(pairs)
+    return Block(letter=letter, title=title, parts=(*parts, Facts(title="As agreed", rows=facts)), lacking=(*more, *lacking))
+
+
+def controls(subject: Subject) -> Block:
+    """Block H."""
+    words = Words(
+        text="Controls are kept and shown by Padpost, never sent, and not judged: the receiver gets nothing of them. "
+        "The laboratory judges them by its own procedure before patients' results are used."
+    )
+    pair = ("what was agreed on controls", "agreement.controls", subject.agreement.controls)
+    return _agreed_block("H", "Quality control", (words,), (pair,))
+
+
+def statuses(subject: Subject) -> Block:
+    """Block I."""
+    is_fhir = subject.terms.format == "fhir"
+    final = "final" if is_fhir else "F in OBR-25 and OBX-11"
+    return Block(
+        letter="I",
+        title="Status rules",
+        parts=(
+            Facts(
+                title="Which status means what",
+                rows=(
+                    Fact(name="final", says=f"{final}: every message today"),
+                    Fact(name="corrected", says="not sent today: a result that was accepted is not changed by a later message"),
+                    Fact(name="withdrawn, entered in error", says="not sent today"),
+                    Fact(
+                        name="no result could be obtained", says="not sent today: such a strip stays with Padpost, for a person"
+                    ),
+                    Fact(name="preliminary", says="never sent"),
+                ),
+            ),
+            Words(
+                text="Messages of one patient arrive in the order in which their strips were taken in; an urgent strip may overtake those "
+                "of other patients. A message that was turned away lets later ones of the same patient go on. A strip that was read again "
+                "after every receiver had turned it away comes under the same result number in a new message, and is final too."
+            ),
+        ),
+    )
+
+
+def duplicates(subject: Subject) -> Block:
+    """Block J."""
+    is_fhir = subject.terms.format == "fhir"
+    same_message = "the Bundle's identifier" if is_fhir else "MSH-10"
+    same_result = "the DiagnosticReport's first identifier" if is_fhir else "OBR-3"
+    return Block(
+        letter="J",
+        title="Duplicates",
+        parts=(
+            Facts(
+                title="What tells a copy",
+                rows=(
+                    Fact(name="the same message", says=f"{same_message}: the same bytes are sent again under it after any doubt"),
+                    Fact(name="the same result", says=f"{same_result}: never used for a second strip"),
+                    Fact(name="window", says="none: the same message may come again hours later, after an outage"),
+                ),
+            ),
+            Words(
+                text=f"The receiver must answer a message that it has already, told by {same_message}, with success, and must not file it twice. "
+                f"It must file one result for each {same_result}. Copies of a strip are found by Padpost and not sent; two strips of one "
+                f"patient within {subject.tables.policy.rerun_window_minutes} minutes are shown to a person before the second is sent."
+            ),
+        ),
+    )
+
+
+def answers(subject: Subject) -> Block:
+    """Block K, from the tables that decide."""
+    silence = _table("No answer", (("no answer", key.value, row) for key, row in SILENCE.items()))
+    match subject.door:
+        case Door.MLLP:
+            own = _table("Answers: MSA-1 with ERR-3", ((code, reason, row) for (code, reason), row in MLLP.items()))
+            counts = (
+                "An answer counts only if it begins with MSH, has exactly one MSA, and MSA-2 is the control ID that was sent. "
+                "AA or CA ends the delivery: answer so only once the result is stored for good. ERR-3 is read, before version 2.5 ERR-1.4; "
+                "errors of severity I or W decide nothing. Say in ERR-8, ERR-7 or MSA-3 what is wrong: Padpost shows it to a person."
+            )
+        case Door.FHIR:
+            own = _table("Answers: HTTP status", _plain(HTTP.items()))
+            counts = (
+                "Only 200 with a transaction-response of as many entries as were sent, each 2xx, ends the delivery. "
+                f"Retry-After is honoured up to {LONGEST_RETRY_AFTER_S / 60:.0f} minutes. Say in an OperationOutcome what is wrong: "
+                "Padpost shows it to a person."
+            )
+        case Door.FOLDER:
+            own = _table("Ends of writing a file", _plain(FOLDER.items()))
+            counts = (
+                "Nobody answers: a file that is written whole, under its own name, ends the delivery. That is no proof that it was filed: "
+                "the receiver must tell a person of every file that it cannot file."
+            )
+    means = Words(
+        text="accepted: the delivery is over. try again: the same bytes go again after a wait. refused: a person at Padpost looks. "
+        "destination closed: nothing is sent until the receiver is back. Accepted is not yet proof that the result stands in the patient's record."
+    )
+    return Block(letter="K", title="Acknowledgements and errors", parts=(Words(text=counts), means, own, silence))
+
+
+def _plain(rows: Iterable[tuple[str, Row]]) -> Iterable[tuple[str, str, Row]]:
+    return ((str(key), "any", row) for key, row in rows)
+
+
+def _table(title: str, rows: Iterable[tuple[str, str, Row]]) -> AnswerTable:
+    return AnswerTable(
+        title=title,
+        rows=tuple(AnswerRow(answer=answer, reason=reason, means=row.answer.value, why=row.why) for answer, reason, row in rows),
+    )
+
+
+def volumes(subject: Subject) -> Block:
+    """Block L."""
+    used = strip_types(subject)
+    low, high = sizes(subject.terms, subject.tables, used) if used else (0, 0)
+    size = f"{low} to {high} bytes over every step of every pad" if used else "not known without a source"
+    rows = (
+        Fact(name="message size", says=size),
+        Fact(name="rate after an outage", says="as fast as the receiver answers; one message in flight a connection" if subject.door is Door.MLLP else "as fast as the receiver takes them; up to 4 patients' messages at once"),
+    )  # fmt: skip
+    pair = ("strips an hour and a day, and the peak", "agreement.volumes", subject.agreement.volumes)
+    return _agreed_block("L", "Volumes", (Facts(title="As built", rows=rows),), (pair,), () if used else (NO_SOURCE,))
+
+
+def downtime(subject: Subject) -> Block:
+    """Block M."""
+    words = Words(
+        text="While the receiver is away, Padpost keeps every result on its disk and sends them in order once it is back; nothing is lost and "
+        "nothing is sent twice under another number. While Padpost is away, the analyzers keep their strips: they are sent again from "
+        "the analyzers' memory, and copies are found. After either, both sides compare what was sent with what stands in the record."
+    )
+    pair = ("paper rule, order of catching up, who compares", "agreement.downtime", subject.agreement.downtime)
+    return _agreed_block("M", "Downtime", (words,), (pair,))
+
+
+CASES: tuple[tuple[str, str, str], ...] = (
+    ("Known patient", "a strip of a test patient", "the result stands in that patient's record, once, with every pad"),
+    ("Unknown patient", "a strip of an ID that the receiver does not have", "an error answer; the strip stands on Padpost's page Rejected messages; nothing is filed"),
+    ("Wrong check digit", "a strip of an ID with two digits exchanged", "nothing is sent; the strip waits at Padpost (where a check digit is set)"),
+    ("Same message twice", "a message, its answer lost, then the same bytes again", "success, and one result in the record"),
+    ("STAT", "an urgent strip behind routine ones", "it arrives first, and the record shows it as urgent"),
+    ("Comparator", "a strip at the open top step of a scale", "the sign stands before the number in the record"),
+    ("Unit", "one pad in each unit system that this destination gets", "number and unit in the record are those of the table"),
+    ("Flag", "a normal and an abnormal step", "only the abnormal one is marked in the record"),
+    ("Printed text", "a pad with a long or accented text", "the text as printed can be read, unchanged"),
+    ("Control", "a control strip", "nothing arrives"),
+    ("Analyzer's error", "a strip that the analyzer could not read", "nothing arrives; the strip waits at Padpost"),
+    ("Outage", "three strips while the receiver is off, then on", "all three, in order, once"),
+    ("Restart in the middle", "Padpost stopped while a message is in flight, then started", "one result in the record"),
+    ("Clock change", "a strip in the hour that the clock repeats", "the offset in the message tells which hour"),
+    ("Correction", "not sent today", "the laboratory's procedure for a wrong result in the record is written down and was tried"),
+    ("Wrong patient", "not withdrawn by a message today", "the laboratory's procedure for a result in the wrong record is written down and was tried"),
+)  # fmt: skip
+
+
+def validation(subject: Subject) -> Block:
+    """Block N: the record to fill and keep."""
+    steps = step_records(subject)
+    cases = tuple(RecordRow(case=case, send=send, expected=expected) for case, send, expected in CASES)
+    words = Words(
+        text="Fill in what stands in the record system's own screen, not what was sent; sign each row, and keep the whole. "
+        "Go live only when every row is right. Use patients made for the test."
+    )
+    pair = ("when it is tried again", "agreement.recheck", subject.agreement.recheck)
+    parts: tuple[Part, ...] = (words, Record(title="Cases", rows=cases))
+    if steps:
+        parts = (*parts, Record(title="Every step of every pad", rows=steps))
+    else:
+        parts = (*parts, Words(text="Not set: without a source there are no pads to try."))
+    return _agreed_block("N", "Validation record", parts, (pair,), () if steps else (NO_SOURCE,))
+
+
+def security(subject: Subject) -> Block:
+    """Block O."""
+    secret = "a bearer token or none, as block E says; no secret stands in this document" if subject.door is Door.FHIR else "none"
+    rows = (
+        Fact(
+            name="data", says="patient ID, name as printed, specimen number, operator's number, urine strip results: health data"
+        ),
+        Fact(
+            name="encryption on the way out",
+            says="TLS" if subject.encrypted else "none by Padpost: use a protected network or a tunnel",
+        ),
+        Fact(name="sign-in", says=secret),
+        Fact(name="logs", says="hold no patient ID and no patient name"),
+    )
+    pair = ("accounts, log retention, remote support", "agreement.security", subject.agreement.security)
+    return _agreed_block("O", "Security", (Facts(title="As built", rows=rows),), (pair,))
+
+
+def changes(subject: Subject, shown: tuple[Shown, ...]) -> Block:
+    """Block P."""
+    rows = (
+        Fact(name="Padpost", says=subject.version),
+        Fact(name="table set, SHA-256", says=subject.tables.digest or "not computed"),
+        Fact(name="samples", says=str(len(shown))),
+    )
+    words = Words(
+        text="Any change of a table, a setting or the program that changes a message changes this document's digest. "
+        "Compare the digests before a change goes live, and try the changed rows of block N again."
+    )
+    pair = ("who approves, notice period, way back", "agreement.changes", subject.agreement.changes)
+    return _agreed_block("P", "Change control", (Facts(title="Versions", rows=rows), words), (pair,))

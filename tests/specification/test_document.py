@@ -1,0 +1,94 @@
+"""The whole document: every block, nothing blank, and the same digest for the same interface."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import fields, is_dataclass, replace
+from datetime import timedelta
+
+import pytest
+
+from bridge.errors import RejectError
+from bridge.specification import Door, Specification, specify
+from bridge.specification.document import LETTERS
+from bridge.specification.types import FILL_IN, Sample
+from tests.specification.subjects import bare, document, hostile, subject
+
+
+def blanks(value: object, path: str = "") -> Iterator[str]:
+    """Give the path of every empty text, but for the slots that people fill and the message of a sample that says why it has none."""
+    if isinstance(value, tuple):
+        for number, inner in enumerate(value):
+            yield from blanks(inner, f"{path}[{number}]")
+    elif is_dataclass(value):
+        for field in fields(value):
+            if not (field.name in FILL_IN or (isinstance(value, Sample) and field.name == "message")):
+                yield from blanks(getattr(value, field.name), f"{path}.{field.name}")
+    elif isinstance(value, str) and not value.strip():
+        yield path
+
+
+@pytest.mark.parametrize("door", Door)
+@pytest.mark.parametrize("given", [document, bare])
+def test_every_block_is_there_and_nothing_is_blank(door: Door, given: object) -> None:
+    """The questionnaire asks for A to P (trade reference, section 6); a blank could be read as "nothing to say"."""
+    assert given in (document, bare)
+    made: Specification = document(door) if given is document else bare(door)
+    assert "".join(block.letter for block in made.blocks) == LETTERS == "ABCDEFGHIJKLMNOP"
+    assert list(blanks(made)) == []
+    assert all(block.parts for block in made.blocks)
+
+
+def test_a_blank_would_be_found() -> None:
+    """The test above can fail."""
+    made = document()
+    assert list(blanks(replace(made, site=" "))) == [".site"]
+
+
+def test_a_site_that_settled_everything_lacks_nothing() -> None:
+    """Then the document may go to the vendor as it is."""
+    assert [block.letter for door in Door for block in document(door).blocks if block.lacking] == []
+
+
+def test_a_site_that_settled_nothing_is_told_block_by_block() -> None:
+    """D, F, I, J and K rest on nothing that only people know; all others say what they lack, by name and key."""
+    lacking = {block.letter: block.lacking for block in bare().blocks if block.lacking}
+    assert "".join(lacking) == "ABCEGHLMNOP"
+    assert lacking["A"][0] == "laboratory, name and address (agreement.laboratory)"
+    assert lacking["C"] == lacking["G"] == ("a source (sources)",)
+    assert lacking["L"] == ("a source (sources)", "strips an hour and a day, and the peak (agreement.volumes)")
+
+
+def test_the_digest_tells_the_interface_and_not_the_moment() -> None:
+    """Two prints of one interface must compare as equal; a changed option must not."""
+    given = subject()
+    later = replace(given, made_at=given.made_at + timedelta(days=1))
+    other = replace(given, terms=replace(given.terms, local_codes=False))
+    assert specify(later).digest == document().digest
+    assert specify(other).digest != document().digest
+
+
+def test_the_seven_samples_are_shown_or_said() -> None:
+    """Normal, abnormal and STAT are messages; what Padpost does not send today is said in words, never faked."""
+    samples = [part for block in document().blocks for part in block.parts if isinstance(part, Sample)]
+    assert [sample.name.partition(":")[0] for sample in samples] == [
+        *["Normal", "Abnormal", "STAT"] * 4,  # four strip types are read by the two profiles
+        "Corrected",
+        "Withdrawn",
+        "Control",
+        "Refused",
+    ]
+    assert [bool(sample.message) for sample in samples] == [True] * 12 + [False] * 4
+    assert all("not send" in s.says or "not withdraw" in s.says or "never sent" in s.says for s in samples[12:])
+
+
+def test_a_name_outside_the_character_set_is_an_error() -> None:
+    """The samples are real messages: what could not be sent cannot be shown either."""
+    given = subject()
+    with pytest.raises(RejectError, match="ASCII"):
+        specify(replace(given, terms=replace(given.terms, charset="ASCII", sending_facility="São Brás")))
+
+
+def test_a_hostile_site_makes_a_document_all_the_same() -> None:
+    """Names are text; the writers' tests look at what becomes of them."""
+    assert len(specify(hostile()).blocks) == 16

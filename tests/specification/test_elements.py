@@ -1,0 +1,92 @@
+"""The element table against real Bundles, walked by code of its own."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+import pytest
+from fhir.resources.R4B import get_fhir_model_class
+
+from bridge.render import compile_plan
+from bridge.render.samples import MADE_AT, samples
+from bridge.specification import Door
+from bridge.specification.elements import MEANINGS, element_rows
+from bridge.specification.messages import shown_samples, strip_types
+from tests.specification.subjects import subject
+
+GIVEN = subject(Door.FHIR)
+ROWS = {row.place: row for row in element_rows(shown_samples(GIVEN))}
+
+
+def leaves(payload: bytes) -> dict[str, set[str]]:
+    """Give each leaf's path with its values; numbers as they are written."""
+    found: dict[str, set[str]] = {}
+
+    def walk(value: Any, path: str) -> None:
+        for name, inner in value.items():
+            for each in inner if isinstance(inner, list) else [inner]:
+                place = each["resourceType"] if name == "resource" else f"{path}.{name}"
+                if isinstance(each, dict):
+                    walk(each, place)
+                else:
+                    found.setdefault(place, set()).add(str(each))
+
+    walk(json.loads(payload, parse_float=str, parse_int=str), "Bundle")
+    return found
+
+
+def test_every_element_of_a_shown_sample_is_in_the_table_with_an_example() -> None:
+    """And every example is a value that a shown sample has there."""
+    seen: dict[str, set[str]] = {}
+    for each in shown_samples(GIVEN):
+        for place, values in leaves(each.payload).items():
+            seen.setdefault(place, set()).update(values)
+    assert seen.keys() == ROWS.keys()
+    assert [place for place, row in ROWS.items() if row.example not in seen[place]] == []
+
+
+def test_every_element_that_the_writer_can_write_is_known() -> None:
+    """A shown sample lacks only what Padpost does not send today: a known collection time."""
+    seen: set[str] = set()
+    for strip_type, profile in strip_types(GIVEN).items():
+        plan = compile_plan(GIVEN.terms, profile, strip_type, GIVEN.tables)
+        for result in samples(GIVEN.terms, profile, strip_type, GIVEN.tables):
+            seen |= leaves(plan.render(result, control_id="M1", made_at=MADE_AT).payload).keys()
+    assert seen - ROWS.keys() == {"Specimen.collection.collectedDateTime"}
+
+
+def test_use_is_what_the_samples_do() -> None:
+    """R is in every resource of its kind; a number or a grade only in some."""
+    assert ROWS["Observation.status"].use == "R"
+    assert ROWS["Bundle.entry.request.ifNoneExist"].use == "R"
+    assert ROWS["Observation.valueQuantity.value"].use == "RE"
+    assert ROWS["Observation.valueCodeableConcept.text"].use == "RE"
+
+
+@pytest.mark.parametrize("place", sorted(ROWS))
+def test_every_element_is_one_of_r4(place: str) -> None:
+    """PyPI fhir.resources (R4B; of these resources the same elements as R4) knows the first step of every path."""
+    kind, _, path = place.partition(".")
+    element = path.partition(".")[0]
+    assert element == "resourceType" or element in get_fhir_model_class(kind).elements_sequence()
+
+
+def test_an_element_without_a_meaning_is_a_defect() -> None:
+    """The table must never be blank; and a resource's own meaning goes before the shared one."""
+    from bridge.specification.elements import _known  # noqa: PLC0415 - the one place that looks inside
+
+    assert _known("Bundle.identifier.value") == "Bundle.identifier"
+    assert _known("Observation.identifier.value") == "identifier.value"
+    with pytest.raises(ValueError, match=r"Observation\.moon has no meaning"):
+        _known("Observation.moon")
+
+
+def test_every_meaning_is_used() -> None:
+    """A meaning of nothing would be a claim that nobody checks; what is not sent today is named in the test above."""
+    from bridge.specification.elements import _known  # noqa: PLC0415 - as above
+
+    used = {_known(place) for place in ROWS}
+    assert {key for key in MEANINGS if not any(other == key or other.startswith(f"{key}.") for other in used)} == {
+        "Specimen.collection"
+    }

@@ -1,0 +1,69 @@
+"""Blocks A to F: what is set stands there, what is not is said and named."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from bridge.specification import Agreement, Door
+from bridge.specification.parties import agreed, device, direction, identity, link_in, link_out, parties
+from bridge.specification.types import Block, Facts
+from tests.specification.subjects import AGREED, subject
+
+
+def said(block: Block) -> dict[str, str]:
+    """Give every fact of a block by name."""
+    return {fact.name: fact.says for part in block.parts if isinstance(part, Facts) for fact in part.rows}
+
+
+def test_agreed_says_what_is_not_set() -> None:
+    """Blanks are not an answer either."""
+    facts, lacking = agreed([("a", "key.a", "text"), ("b", "key.b", "  ")])
+    assert [(fact.name, fact.says) for fact in facts] == [("a", "text"), ("b", "not set")]
+    assert lacking == ("b (key.b)",)
+
+
+def test_parties_are_as_written() -> None:
+    """Each text under its own name."""
+    block = parties(subject())
+    assert said(block)["site"] == "Test Clinic"
+    assert said(block)["go-live date"] == "agreed go_live"
+    assert block.lacking == ()
+    assert len(parties(subject(agreement=Agreement())).lacking) == 5
+
+
+def test_devices_are_as_their_profiles_have_them() -> None:
+    """Pads, modes, date form, error texts: from the live tables."""
+    facts = said(device(subject(profiles=("tern",))))
+    assert facts["strip type pebble-2"] == "Two pads: albumin and creatinine: Creatinine, Albumin"
+    assert facts["date and time"] == "DD.MM.YYYY hh:mm; the analyzer's clock stands in Europe/Lisbon"
+    assert facts["error texts"] == "Lâmpada, Sem tira, Tira seca"
+    assert facts["checksum"] == "none"
+    assert said(device(subject(profiles=("brook",))))["checksum"] == "yes, of each frame (LIS01-A2)"
+    assert device(subject(profiles=())).lacking == ("a source (sources)",)
+
+
+def test_links_and_direction() -> None:
+    """A source's link is there in its own words; orders and queries are said not to be taken."""
+    assert said(link_in(subject(profiles=("tern",)))) == {"kind": "folder"}
+    assert link_in(subject(profiles=())).lacking == ("a source (sources)",)
+    assert said(direction(subject()))["host query"] == "not answered"
+
+
+def test_the_header_names_are_asked_of_hl7_alone() -> None:
+    """MSH-4 to MSH-6 lack by name where they are empty; FHIR has no such fields."""
+    given = subject()
+    unset = replace(given, terms=replace(given.terms, sending_facility="", receiving_facility=""))
+    assert link_out(unset).lacking == (
+        "sending facility, MSH-4 (sending_facility)",
+        "receiving facility, MSH-6 (receiving_facility)",
+    )
+    fhir = subject(Door.FHIR)
+    assert link_out(replace(fhir, terms=replace(fhir.terms, sending_facility=""))).lacking == ()
+    assert said(link_out(fhir))["address for tests"] == AGREED.test_address
+
+
+def test_identity_is_the_policys() -> None:
+    """What an ID looks like, and under which authority it is sent."""
+    assert said(identity(subject()))["authority, PID-3.4"] == "EXAMPLE"
+    assert said(identity(subject()))["what an ID looks like"] == "[0-9]{8}"
+    assert said(identity(subject(Door.FHIR)))["identifier system"] == "urn:example:patients"

@@ -1,0 +1,82 @@
+"""Blocks H to P: the tables that decide are the tables that are printed."""
+
+from __future__ import annotations
+
+import pytest
+
+from bridge.lifecycle.answers import FOLDER, HTTP, MLLP, SILENCE
+from bridge.specification import Agreement, Door
+from bridge.specification.messages import shown_samples
+from bridge.specification.rules import (
+    CASES,
+    answers,
+    changes,
+    controls,
+    downtime,
+    duplicates,
+    security,
+    statuses,
+    validation,
+    volumes,
+)
+from bridge.specification.types import AnswerTable, Record, Words
+from tests.specification.subjects import subject
+from tests.specification.test_parties import said
+
+OWN = {
+    Door.MLLP: {(code, reason, row.answer.value) for (code, reason), row in MLLP.items()},
+    Door.FHIR: {(code, "any", row.answer.value) for code, row in HTTP.items()},
+    Door.FOLDER: {(end.value, "any", row.answer.value) for end, row in FOLDER.items()},
+}
+
+
+@pytest.mark.parametrize("door", Door)
+def test_every_answer_is_printed_and_no_other(door: Door) -> None:
+    """What a vendor reads is what lifecycle.answers does: both tables, each row with its reason."""
+    tables = [part for part in answers(subject(door)).parts if isinstance(part, AnswerTable)]
+    own, silence = ({(row.answer, row.reason, row.means) for row in table.rows} for table in tables)
+    assert own == OWN[door]
+    assert silence == {("no answer", key.value, row.answer.value) for key, row in SILENCE.items()}
+    assert all(row.why for table in tables for row in table.rows)
+
+
+def test_status_and_copies_name_the_destinations_own_fields() -> None:
+    """An HL7 vendor reads MSH-10 and OBR-3, a FHIR vendor identifiers."""
+    assert said(statuses(subject()))["final"] == "F in OBR-25 and OBX-11: every message today"
+    assert said(statuses(subject(Door.FHIR)))["final"] == "final: every message today"
+    assert said(duplicates(subject()))["the same result"] == "OBR-3: never used for a second strip"
+    assert said(duplicates(subject(Door.FHIR)))["the same message"].startswith("the Bundle's identifier")
+
+
+@pytest.mark.parametrize(
+    ("make", "key"),
+    [(controls, "controls"), (volumes, "volumes"), (downtime, "downtime"), (validation, "recheck"), (security, "security")],
+)
+def test_what_only_people_know_is_named_where_it_lacks(make: object, key: str) -> None:
+    """By the key that a person sets."""
+    assert callable(make)
+    assert make(subject()).lacking == ()
+    (lacking,) = make(subject(agreement=Agreement())).lacking
+    assert lacking.endswith(f"(agreement.{key})")
+
+
+def test_security_says_that_mllp_is_not_encrypted() -> None:
+    """Silence here would be taken for a yes."""
+    assert said(security(subject()))["encryption on the way out"] == "none by Padpost: use a protected network or a tunnel"
+
+
+def test_changes_name_what_messages_depend_on() -> None:
+    """Program and table set."""
+    given = subject()
+    facts = said(changes(given, shown_samples(given)))
+    assert (facts["Padpost"], facts["table set, SHA-256"], facts["samples"]) == ("0.1.0", given.tables.digest, "12")
+
+
+def test_the_record_has_cases_and_steps_or_says_why_not() -> None:
+    """Without a source there are no pads, and the record says so."""
+    records = [part for part in validation(subject()).parts if isinstance(part, Record)]
+    assert [record.title for record in records] == ["Cases", "Every step of every pad"]
+    assert len(records[0].rows) == len(CASES) == 16
+    bare = validation(subject(profiles=()))
+    assert [part.title for part in bare.parts if isinstance(part, Record)] == ["Cases"]
+    assert Words(text="Not set: without a source there are no pads to try.") in bare.parts

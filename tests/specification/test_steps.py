@@ -1,0 +1,107 @@
+"""The code tables against the mapping files, read as plain YAML, and the record against real messages."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+import yaml
+
+from bridge.render import compile_plan
+from bridge.render.samples import MADE_AT, samples
+from bridge.settings import shipped_mappings
+from bridge.specification import Door
+from bridge.specification.messages import strip_types
+from bridge.specification.steps import NO_UNIT, step_records, step_tables
+from bridge.specification.types import StepRow
+from tests.render.second_decoder import components
+from tests.specification.subjects import subject
+
+GIVEN = subject()
+TABLES = {table.strip_type: table for table in step_tables(GIVEN)}
+
+
+def read(name: str) -> dict[str, Any]:
+    """Read a mapping file as YAML, past our own loader."""
+    loaded: dict[str, Any] = yaml.safe_load((shipped_mappings() / name).read_text(encoding="utf-8"))
+    return loaded
+
+
+CATALOGUE = read("catalogue.yaml")
+
+
+def declared(strip_type: str) -> list[tuple[str, str, str, str]]:
+    """Give (local code, step, system, value or grade) of everything that a strip type's file declares."""
+    return [
+        (CATALOGUE["pads"][pad["pad"]]["local"]["code"], str(number), system, str(step[key]))
+        for pad in read(f"strip_types/{strip_type}.yaml")["pads"]
+        for number, step in enumerate(pad["ladder"], 1)
+        for key, system in (("grade", "arbitrary"), ("conventional", "conventional"), ("si", "si"))
+        if key in step
+    ]
+
+
+@pytest.mark.parametrize("strip_type", ["pebble-2", "plover-12", "quill-10", "sedge-5"])
+def test_every_step_in_every_system_stands_in_the_table(strip_type: str) -> None:
+    """In the file's own order, none left out and none added; a number with the digits of the file."""
+    rows = TABLES[strip_type].rows
+    wanted = declared(strip_type)
+    assert [(row.local, row.step, row.system) for row in rows] == [(local, step, system) for local, step, system, _ in wanted]
+    for row, (*_, value) in zip(rows, wanted, strict=True):
+        if row.system == "arbitrary":
+            assert row.value.lower().endswith(value), row
+        else:
+            assert row.value == value, row
+
+
+@pytest.mark.parametrize("strip_type", ["pebble-2", "plover-12", "quill-10", "sedge-5"])
+def test_codes_and_units_are_those_of_the_catalogue(strip_type: str) -> None:
+    """The LOINC code is one of the pad's own rows, by name and number; a unit is there exactly where a number is."""
+    codes = {(pad["local"]["code"], code["code"], code["text"]) for pad in CATALOGUE["pads"].values() for code in pad["codes"]}
+    units = {
+        pad["local"]["code"]: {unit for each in pad["units"].values() for unit in each} for pad in CATALOGUE["pads"].values()
+    }
+    for row in TABLES[strip_type].rows:
+        assert (row.local, row.loinc, row.loinc_name) in codes, row
+        assert (row.unit == NO_UNIT) is (row.type == "CWE"), row
+        assert row.unit == NO_UNIT or row.unit in units[row.local], row
+
+
+def test_one_form_of_each_step_is_sent() -> None:
+    """The first that the destination asks for and the step has."""
+    for table in TABLES.values():
+        steps: dict[tuple[str, str], list[StepRow]] = {}
+        for row in table.rows:
+            steps.setdefault((row.local, row.step), []).append(row)
+        for rows in steps.values():
+            assert [row.sent for row in rows] == ["yes"] + ["no"] * (len(rows) - 1)  # ORU prefers arbitrary, conventional, SI
+
+
+def sent_values() -> set[str]:
+    """Give what the real messages of every step carry, in the record's own words."""
+    found = set()
+    for strip_type, profile in strip_types(GIVEN).items():
+        plan = compile_plan(GIVEN.terms, profile, strip_type, GIVEN.tables)
+        for result in samples(GIVEN.terms, profile, strip_type, GIVEN.tables):
+            for obx in components(plan.render(result, control_id="M1", made_at=MADE_AT).payload, "OBX"):
+                value = obx[5]
+                kind = obx[2][0]
+                words = " ".join(part for part in value[:2] if part) if kind == "CWE" else "".join(value)
+                unit = f" {obx[6][0]}" if obx[6][0] else ""
+                found.add(f"{obx[3][0]}, {kind}, {words}{unit}, flag {obx[8][0]}")
+    return found
+
+
+def test_the_record_expects_what_the_messages_carry() -> None:
+    """One row for each pad and step; every expectation is what PyPI hl7 decodes from a real message, and none is missing."""
+    rows = step_records(GIVEN)
+    steps = sum(len({(local, step) for local, step, *_ in declared(strip_type)}) for strip_type in TABLES)
+    assert len(rows) == steps > 100
+    assert {row.expected for row in rows} == sent_values()
+    assert {(row.received, row.who, row.when) for row in rows} == {("", "", "")}
+
+
+def test_fhir_types_are_fhirs() -> None:
+    """A FHIR vendor knows no OBX-2."""
+    rows = [row for table in step_tables(subject(Door.FHIR)) for row in table.rows]
+    assert {row.type for row in rows} == {"CodeableConcept", "Quantity"}
