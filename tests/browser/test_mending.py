@@ -29,6 +29,12 @@ def focused(tab: Page) -> str:
     return str(tab.evaluate("document.activeElement.name || document.activeElement.textContent.trim().replace(/\\s+/g, ' ')"))
 
 
+def follow(tab: Page) -> None:
+    """Press Enter and wait until the next page is loaded, its keys with it."""
+    with tab.expect_navigation():
+        tab.keyboard.press("Enter")
+
+
 def type_and_enter(tab: Page, text: str) -> None:
     """Do as a scanner does: keys, then Enter."""
     tab.keyboard.type(text)
@@ -43,11 +49,11 @@ def test_a_mistyped_id_is_mended_with_the_keyboard_alone(bridge: Running, tab: P
     tab.keyboard.press("j")
     tab.keyboard.press("j")
     assert focused(tab) == "1 cannot be sent"
-    tab.keyboard.press("Enter")
+    follow(tab)
     expect(tab.locator("h1")).to_have_text("Rejected messages")
     tab.keyboard.press("j")
     assert focused(tab) == f"{SWAPPED} · bench-b 1"
-    tab.keyboard.press("Enter")
+    follow(tab)
     expect(tab.locator("h1")).to_have_text(f"Patient ID {SWAPPED} fails its check digit.")
     here = tab.url
     fields = []
@@ -60,7 +66,7 @@ def test_a_mistyped_id_is_mended_with_the_keyboard_alone(bridge: Running, tab: P
         assert row.state is StopState.OPEN
     assert fields == ["first", "second", "second_identifier", "name", "reason"]
     assert focused(tab) == "Correct and judge again"
-    tab.keyboard.press("Enter")
+    follow(tab)
     expect(tab.get_by_text("Dealt with: patient ID corrected by Ana (unverified)")).to_be_visible()
     bridge.wait(lambda: len(bridge.records.results) == 1 and bridge.records.filed_reports() == 1)
     (message,) = bridge.records.results.values()
@@ -72,7 +78,7 @@ def test_a_mistyped_id_is_mended_with_the_keyboard_alone(bridge: Running, tab: P
         type_and_enter(tab, GOOD)
     expect(tab.locator("tbody tr")).to_have_count(1)
     tab.keyboard.press("j")
-    tab.keyboard.press("Enter")
+    follow(tab)
     expect(tab.get_by_role("heading", name="records: received")).to_be_visible()
     assert tab.locator("ol.way").get_attribute("aria-label") == "The strip's way: acknowledged: received by every receiver"
 

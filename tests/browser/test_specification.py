@@ -12,6 +12,12 @@ from bridge.specification.html import as_html
 from tests.browser.watched import Tab
 from tests.specification.subjects import document, hostile
 
+# How many tables reach beyond the page's own column, into the margin.
+BEYOND = """() => {
+  const edge = document.querySelector("section").getBoundingClientRect().right + 0.5;
+  return [...document.querySelectorAll("table")].filter(table => table.getBoundingClientRect().right > edge).length;
+}"""
+
 pytestmark = pytest.mark.browser
 
 
@@ -35,6 +41,7 @@ def test_it_opens_without_complaint_and_never_scrolls_sideways(
             )
             == 0
         )
+        assert page.evaluate(BEYOND) == 0
         assert page.evaluate("document.scripts.length") == 0
 
 
