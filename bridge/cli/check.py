@@ -18,7 +18,7 @@ from bridge.tables.types import DestinationTerms, Tables
 
 
 def check(config_path: Path | None, *, with_oracles: bool) -> int:
-    """Print one line for each thing checked, then warnings of what is not set; give 0 if all is well, 1 if something is wrong.
+    """Print one line for each thing checked, then warnings of what is doubtful or not set; give 0 if all is well, 1 if something is wrong.
 
     Raises SettingsError or TableError (file, line, key, remedy) where a file cannot be used at all.
     """
@@ -34,7 +34,7 @@ def check(config_path: Path | None, *, with_oracles: bool) -> int:
     for line, fault in lines:
         print(f"{line}: {fault or 'ok'}", flush=True)
         wrong += bool(fault)
-    warnings = list(_unset(config, tables)) if config else []
+    warnings = [*map(str, tables.doubts), *(_unset(config, tables) if config else ())]
     for words in warnings:
         print(f"warning: {words}")
     print(_verdict(wrong, len(warnings)))

@@ -61,6 +61,41 @@ def test_a_site_that_settled_everything_is_not_warned(tmp_path: Path) -> None:
     assert (run.returncode, run.stdout.decode().splitlines()[-2:]) == (0, ["messages for outbox, our own rules: ok", "all well"])
 
 
+def test_what_is_doubtful_in_a_mapping_file_is_a_warning(tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
+    """A ladder of the site's own that calls pH 8.6 normal loads, since the laboratory may mean it; check tells where it stands."""
+    text = (ROOT / "mappings/strip_types/sedge-5.yaml").read_text(encoding="utf-8")
+    old = '{conventional: "8.6", abnormal: true}'
+    assert text.count(old) == 1
+    own = tmp_path / "own/strip_types/sedge-5.yaml"
+    own.parent.mkdir(parents=True)
+    own.write_text(text.replace(old, old.replace("true", "false")), encoding="utf-8")
+    config = site(tmp_path, f"{SITE}mappings: own\n")
+    status, output, errors = here("check", "--config", config, "--no-oracles", capfd=capfd)
+    assert (status, errors) == (0, "")
+    assert output.splitlines()[-11:] == [
+        (
+            "warning: strip_types/sedge-5.yaml:12: pads[0].ladder[5].abnormal: 8.6 is outside the expected range 4.5-8.0, "
+            "but is not marked abnormal. Write abnormal: true, unless the laboratory has decided so."
+        ),
+        *WARNINGS,
+        "all well; 10 warnings to settle before go-live",
+    ]
+
+
+def test_two_numbers_that_differ_stop_the_check(tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
+    """A step whose SI number is not its conventional one would send two truths: nothing loads, and the place is told."""
+    text = (ROOT / "mappings/strip_types/sedge-5.yaml").read_text(encoding="utf-8")
+    own = tmp_path / "own/strip_types/sedge-5.yaml"
+    own.parent.mkdir(parents=True)
+    own.write_text(text.replace('si: "13.3"', 'si: "31.3"'), encoding="utf-8")
+    status, output, errors = here("check", "--config", site(tmp_path, f"{SITE}mappings: own\n"), "--no-oracles", capfd=capfd)
+    assert (status, output) == (2, "")
+    assert errors == (
+        "padpost: strip_types/sedge-5.yaml:27: pads[2].ladder[2].si: 240 mg/dL and 31.3 mmol/L are not one concentration. "
+        "240 mg/dL is 13.32 mmol/L (molar mass 180.1562 g/mol): compare both numbers with the strip's own sheet.\n"
+    )
+
+
 def test_without_a_site_the_shipped_files_are_checked(tmp_path: Path) -> None:
     """A contributor's check of a new profile needs no site."""
     run = padpost("check", "--no-oracles", cwd=tmp_path)
