@@ -16,41 +16,71 @@ from bridge.specification.types import FieldRow
 
 OPEN = "no limit of ours"
 
-# path below a resource (or "Type.path") -> data type, table or code system, meaning
-MEANINGS: dict[str, tuple[str, str, str]] = {
-    "resourceType": ("code", "FHIR R4 resource types", "The kind of resource."),
-    "Bundle.type": ("code", "bundle-type", "Always transaction: all or nothing."),
-    "Bundle.identifier": ("Identifier", "none", "The message's own number, at most 20 capital letters and digits; the same on every try."),
-    "Bundle.timestamp": ("instant", "none", "When the message was made."),
-    "Bundle.entry.fullUrl": ("uri", "none", "A UUID made from the resource's identifier: the same on every try."),
-    "Bundle.entry.request.method": ("code", "http-verb", "POST; PUT where a result that was refused is read again and sent under the same number."),
-    "Bundle.entry.request.url": ("uri", "none", "The resource's type; with PUT also the condition."),
-    "Bundle.entry.request.ifNoneExist": ("string", "none", "Conditional create by the resource's first identifier: a second try files nothing twice."),
-    "identifier": ("Identifier", "none", "Our own number, never used twice; what the conditional create asks for."),
-    "identifier.value": ("string", "none", "The first is our own number. A specimen's second one is its number as printed."),
-    "deviceName": ("BackboneElement", "none", "The analyzer's name."),
-    "Device.type": ("CodeableConcept", "none", "What kind of device, in words."),
-    "Specimen.type": ("CodeableConcept", "v2-0487", "Always UR: urine."),
-    "Specimen.collection": ("BackboneElement", "none", "When it was collected, where that is known."),
-    "status": ("code", "observation-status, diagnostic-report-status", "final today."),
-    "subject": ("Reference(Patient)", "none", "The patient by identifier: system and value as agreed. No Patient resource is written or changed."),
-    "subject.display": ("string", "none", "The name as the analyzer printed it. Not for matching."),
-    "effectiveDateTime": ("dateTime", "none", "Collection time if it is known; else the analysis time or nothing, as set for this destination, and a note says which."),
-    "issued": ("instant", "none", "When the message was made."),
-    "performer": ("Reference(Practitioner)", "none", "The operator's number as printed; where none was printed, the sending facility if one is set."),
-    "specimen": ("Reference(Specimen)", "none", "The specimen in the same Bundle."),
-    "device": ("Reference(Device)", "none", "The analyzer in the same Bundle."),
-    "result": ("Reference(Observation)", "none", "One for each pad, in the strip's own order."),
-    "category": ("CodeableConcept", "observation-category, v2-0074", "Laboratory."),
-    "code": ("CodeableConcept", "LOINC", "LOINC first; the local code after it where set for this destination."),
-    "interpretation": ("CodeableConcept", "v3-ObservationInterpretation", "N, A, H or L."),
-    "method": ("CodeableConcept", "none", "Where LOINC has no code of an automated strip for this pad: which kind of code it is."),
-    "referenceRange": ("BackboneElement", "none", "The reference expectation, in the value's own unit."),
-    "valueQuantity": ("Quantity", "UCUM", "A number with its unit; the digits as the scale has them."),
-    "valueQuantity.comparator": ("code", "quantity-comparator", "Where the scale's step is open: < <= >= >."),
-    "valueCodeableConcept": ("CodeableConcept", "LOINC answers", "A grade."),
-    "valueCodeableConcept.text": ("string", "none", "The text exactly as printed."),
-    "note": ("Annotation", "none", "The text of a number as printed; what the times mean; comments from the analyzer."),
+# The R4 data type of a leaf, by the end of its path; a longer end goes before a shorter one.
+TYPES = {
+    "resourceType": "code",
+    "Bundle.type": "code",
+    "deviceName.type": "code",
+    "subject.type": "uri",
+    "performer.type": "uri",
+    "timestamp": "instant",
+    "issued": "instant",
+    "effectiveDateTime": "dateTime",
+    "fullUrl": "uri",
+    "method": "code",
+    "url": "uri",
+    "ifNoneExist": "string",
+    "status": "code",
+    "system": "uri",
+    "code": "code",
+    "comparator": "code",
+    "identifier.value": "string",
+    "valueQuantity.value": "decimal",
+    "low.value": "decimal",
+    "high.value": "decimal",
+    "display": "string",
+    "note.text": "markdown",
+    "text": "string",
+    "unit": "string",
+    "reference": "string",
+    "name": "string",
+}
+
+# path below a resource (or "Type.path") -> table or code system, meaning
+MEANINGS: dict[str, tuple[str, str]] = {
+    "resourceType": ("FHIR R4 resource types", "The kind of resource."),
+    "Bundle.type": ("bundle-type", "Always transaction: all or nothing."),
+    "Bundle.identifier": ("none", "The message's own number, at most 20 capital letters and digits; the same on every try."),
+    "Bundle.timestamp": ("none", "When the message was made."),
+    "Bundle.entry.fullUrl": ("none", "A UUID made from the resource's identifier: the same on every try."),
+    "Bundle.entry.request.method": ("http-verb", "POST; PUT where a result that was refused is read again and sent under the same number."),
+    "Bundle.entry.request.url": ("none", "The resource's type; with PUT also the condition."),
+    "Bundle.entry.request.ifNoneExist": ("none", "Conditional create by the resource's first identifier: a second try files nothing twice."),
+    "identifier": ("none", "Our own number, never used twice; what the conditional create asks for."),
+    "identifier.value": ("none", "The first is our own number. A specimen's second one is its number as printed."),
+    "deviceName": ("none", "The analyzer's name."),
+    "Device.type": ("none", "What kind of device, in words."),
+    "Specimen.type": ("v2-0487", "Always UR: urine."),
+    "Specimen.collection": ("none", "When it was collected, where that is known."),
+    "status": ("observation-status, diagnostic-report-status", "final today."),
+    "subject": ("none", "The patient by identifier: system and value as agreed. No Patient resource is written or changed."),
+    "subject.display": ("none", "The name as the analyzer printed it. Not for matching."),
+    "effectiveDateTime": ("none", "Collection time if it is known; else the analysis time or nothing, as set for this destination, and a note says which."),
+    "issued": ("none", "When the message was made."),
+    "performer": ("none", "The operator's number as printed; where none was printed, the sending facility if one is set."),
+    "specimen": ("none", "The specimen in the same Bundle."),
+    "device": ("none", "The analyzer in the same Bundle."),
+    "result": ("none", "One for each pad, in the strip's own order."),
+    "category": ("observation-category, v2-0074", "Laboratory."),
+    "code": ("LOINC", "LOINC first; the local code after it where set for this destination."),
+    "interpretation": ("v3-ObservationInterpretation", "N, A, H or L."),
+    "method": ("none", "Where LOINC has no code of an automated strip for this pad: which kind of code it is."),
+    "referenceRange": ("none", "The reference expectation, in the value's own unit."),
+    "valueQuantity": ("UCUM", "A number with its unit; the digits as the scale has them."),
+    "valueQuantity.comparator": ("quantity-comparator", "Where the scale's step is open: < <= >= >."),
+    "valueCodeableConcept": ("LOINC answers", "A grade."),
+    "valueCodeableConcept.text": ("none", "The text exactly as printed."),
+    "note": ("none", "The text of a number as printed; what the times mean; comments from the analyzer."),
 }  # fmt: skip
 
 
@@ -75,11 +105,11 @@ def _sorted(paths: dict[str, str]) -> list[str]:
 
 
 def _row(path: str, example: str, *, always: bool) -> FieldRow:
-    kind, table, meaning = MEANINGS[_known(path)]
+    table, meaning = MEANINGS[_known(path)]
     return FieldRow(
         place=path,
         name=path.rpartition(".")[2],
-        type=kind,
+        type=_type(path),
         use="R" if always else "RE",
         length=OPEN,
         table=table,
@@ -97,6 +127,15 @@ def _known(path: str) -> str:
             if (key := ".".join(parts[:length])) in MEANINGS:
                 return key
     raise ValueError(f"the element {path} has no meaning in the table; that is a defect")
+
+
+def _type(path: str) -> str:
+    parts = path.split(".")
+    ends = (".".join(parts[start:]) for start in range(len(parts)))
+    found = next((TYPES[end] for end in ends if end in TYPES), None)
+    if found is None:
+        raise ValueError(f"the element {path} has no data type in the table; that is a defect")
+    return found
 
 
 def _resources(bundle: dict[str, Any]) -> Iterator[tuple[str, Any]]:

@@ -45,7 +45,12 @@ table.facts td:first-child { width: 40%; }
 @media not screen, (min-width: 801px) {
   td { overflow-wrap: break-word; }
   td[data-column="example"], td[data-column="set to"], td[data-column="expected"] { overflow-wrap: anywhere; }
-  td[data-column="place"], td[data-column="LOINC"], td[data-column="unit"] { white-space: nowrap; }
+  td[data-column="LOINC"], td[data-column="unit"] { white-space: nowrap; }
+  table.fields { table-layout: fixed; }
+  table.fields td { overflow-wrap: anywhere; }
+  table.fields th:nth-child(1) { width: 15%; } table.fields th:nth-child(2) { width: 12%; } table.fields th:nth-child(3) { width: 9%; }
+  table.fields th:nth-child(4) { width: 4%; } table.fields th:nth-child(5) { width: 8%; } table.fields th:nth-child(6) { width: 10%; }
+  table.fields th:nth-child(7) { width: 24%; } table.fields th:nth-child(8) { width: 18%; }
 }
 table.record td { border: 1px solid var(--rule); }
 td.fill { min-width: 88px; }

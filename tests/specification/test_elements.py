@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import json
+import lzma
+from functools import lru_cache
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -72,14 +75,40 @@ def test_every_element_is_one_of_r4(place: str) -> None:
     assert element == "resourceType" or element in get_fhir_model_class(kind).elements_sequence()
 
 
+@lru_cache(maxsize=1)
+def r4() -> dict[str, Any]:
+    """Give the definitions of the official R4 JSON Schema (origin: tests/render/data/README.md)."""
+    path = Path(__file__).parents[1] / "render/data/fhir.schema.json.xz"
+    definitions: dict[str, Any] = json.loads(lzma.decompress(path.read_bytes()))["definitions"]
+    return definitions
+
+
+@pytest.mark.parametrize("place", sorted(ROWS))
+def test_every_type_is_r4s(place: str) -> None:
+    """The schema's own type at the end of the path; an enumeration is a code."""
+    kind, *path = place.split(".")
+    for name in path:
+        leaf = r4()[kind]["properties"][name]
+        leaf = leaf.get("items", leaf)
+        kind = (
+            leaf["$ref"].rpartition("/")[2] if "$ref" in leaf else "code" if "enum" in leaf or "const" in leaf else leaf["type"]
+        )
+    wanted = {"number": "decimal"}.get(kind, kind)  # the schema gives valueX primitives as plain JSON types
+    if place.endswith("effectiveDateTime"):
+        wanted = "dateTime" if kind == "string" else kind
+    assert ROWS[place].type == wanted
+
+
 def test_an_element_without_a_meaning_is_a_defect() -> None:
     """The table must never be blank; and a resource's own meaning goes before the shared one."""
-    from bridge.specification.elements import _known  # noqa: PLC0415 - the one place that looks inside
+    from bridge.specification.elements import _known, _type  # noqa: PLC0415 - the one place that looks inside
 
     assert _known("Bundle.identifier.value") == "Bundle.identifier"
     assert _known("Observation.identifier.value") == "identifier.value"
     with pytest.raises(ValueError, match=r"Observation\.moon has no meaning"):
         _known("Observation.moon")
+    with pytest.raises(ValueError, match=r"Observation\.moon has no data type"):
+        _type("Observation.moon")
 
 
 def test_every_meaning_is_used() -> None:
