@@ -1,4 +1,8 @@
-"""A specification as JSON, its JSON Schema, and back again."""
+"""A specification as JSON, its JSON Schema, and back again.
+
+docs/reference/specification.schema.json is the schema, which a test compares; write it anew with
+``python -c "import json; from bridge.specification.json import schema; print(json.dumps(schema(), indent=2))"``.
+"""
 
 from __future__ import annotations
 

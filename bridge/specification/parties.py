@@ -20,6 +20,15 @@ LETTERS = {
     "%S": "ss",
     "%p": "am/pm",
 }
+# What must become of a patient ID that the receiver does not have.
+UNKNOWN = {
+    Door.MLLP: "An ID that the receiver does not have must be answered with AE or AR 204: Padpost then shows the strip to a person.",
+    Door.FHIR: (
+        "The subject is a logical reference, by identifier, which a server may store without looking: the receiver must look. An ID that "
+        "it does not have must be answered with 422, which Padpost shows to a person; or a person at the receiver must be told."
+    ),
+    Door.FOLDER: "Nobody can answer a file: the receiver must tell a person of an ID that it does not have.",
+}
 NO_SOURCE = "a source (sources)"
 
 
@@ -217,9 +226,9 @@ def identity(subject: Subject) -> Block:
             ),
             Words(
                 text="No visit, account or order number is sent: the receiver creates the order. Match on the patient ID with its "
-                "authority alone, never on the name. An ID that the receiver does not know must be answered with an error, never "
-                "filed under another patient and never taken for a new one: Padpost then shows the strip to a person. Padpost takes "
-                "no merge messages; the receiver files under the patient that the ID leads to now."
+                f"authority alone, never on the name. {UNKNOWN[subject.door]} Never file under another patient, and never take "
+                "an unknown ID for a new patient. Padpost takes no merge messages; the receiver files under the patient that the ID "
+                "leads to now."
             ),
         ),
     )

@@ -77,8 +77,9 @@ def duplicates(subject: Subject) -> Block:
             ),
             Words(
                 text=f"The receiver must answer a message that it has already, told by {same_message}, with success, and must not file it twice. "
-                f"It must file one result for each {same_result}. Copies of a strip are found by Padpost and not sent; two strips of one "
-                f"patient within {subject.tables.policy.rerun_window_minutes} minutes are shown to a person before the second is sent."
+                f"It must file one result for each {same_result}. Copies of a strip are found by Padpost and not sent; a second strip of one "
+                f"patient with the same values within {subject.tables.policy.rerun_window_minutes} minutes waits for a person; a second one with "
+                "other values is a result of its own and is sent."
             ),
         ),
     )
@@ -130,7 +131,7 @@ def volumes(subject: Subject) -> Block:
     """Block L."""
     used = strip_types(subject)
     low, high = sizes(subject.terms, subject.tables, used) if used else (0, 0)
-    size = f"{low} to {high} bytes over every step of every pad" if used else "not known without a source"
+    size = f"{low} to {high} bytes over every step of every pad and over long texts" if used else "not known without a source"
     rows = (
         Fact(name="message size", says=size),
         Fact(name="rate after an outage", says="as fast as the receiver answers; one message in flight a connection" if subject.door is Door.MLLP else "as fast as the receiver takes them; up to 4 patients' messages at once"),

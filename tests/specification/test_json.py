@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 from jsonschema import Draft202012Validator
@@ -34,6 +35,12 @@ def test_the_schema_is_one_and_can_say_no() -> None:
     assert not SCHEMA.is_valid(plain)
     with pytest.raises(ValidationError):
         from_json('{"site": "x"}')
+
+
+def test_the_published_schema_is_this_one() -> None:
+    """docs/reference/specification.schema.json is what a vendor's program is built on; the module's docstring says how to write it anew."""
+    published = Path(__file__).parents[2] / "docs/reference/specification.schema.json"
+    assert json.loads(published.read_text(encoding="utf-8")) == schema()
 
 
 def test_every_block_stands_in_it() -> None:

@@ -4,9 +4,13 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import pytest
+
+from bridge.lifecycle.answers import HTTP, MLLP
+from bridge.model import Answer
 from bridge.specification import Agreement, Door
 from bridge.specification.parties import agreed, device, direction, identity, link_in, link_out, parties
-from bridge.specification.types import Block, Facts
+from bridge.specification.types import Block, Facts, Words
 from tests.specification.subjects import AGREED, subject
 
 
@@ -67,3 +71,17 @@ def test_identity_is_the_policys() -> None:
     assert said(identity(subject()))["authority, PID-3.4"] == "EXAMPLE"
     assert said(identity(subject()))["what an ID looks like"] == "[0-9]{8}"
     assert said(identity(subject(Door.FHIR)))["identifier system"] == "urn:example:patients"
+
+
+@pytest.mark.parametrize(
+    ("door", "words"),
+    [
+        (Door.MLLP, "must be answered with AE or AR 204"),
+        (Door.FHIR, "must be answered with 422"),
+        (Door.FOLDER, "must tell a person of an ID that it does not have"),
+    ],
+)
+def test_an_unknown_patient_is_answered_so_that_a_person_sees_it(door: Door, words: str) -> None:
+    """What the document asks for must be what Padpost turns into a stop: a refusal by lifecycle.answers."""
+    assert words in " ".join(part.text for part in identity(subject(door)).parts if isinstance(part, Words))
+    assert {MLLP["AE", "any"].answer, MLLP["AR", "204"].answer, HTTP["422"].answer} == {Answer.REFUSED}

@@ -48,6 +48,12 @@ def test_status_and_copies_name_the_destinations_own_fields() -> None:
     assert said(duplicates(subject(Door.FHIR)))["the same message"].startswith("the Bundle's identifier")
 
 
+def test_what_becomes_of_a_second_strip_is_what_the_checks_do() -> None:
+    """Only one with the same values waits for a person (rule copy.possible), by the site's own window."""
+    words = " ".join(part.text for part in duplicates(subject()).parts if isinstance(part, Words))
+    assert "with the same values within 120 minutes waits for a person" in words
+
+
 @pytest.mark.parametrize(
     ("make", "key"),
     [(controls, "controls"), (volumes, "volumes"), (downtime, "downtime"), (validation, "recheck"), (security, "security")],
