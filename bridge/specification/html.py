@@ -42,6 +42,7 @@ table { width: 100%; border-collapse: collapse; background: var(--sheet); font-s
 th, td { text-align: left; vertical-align: top; padding: 6px 12px 6px 8px; border-bottom: 1px solid var(--rule); }
 th { color: var(--soft); font-weight: 600; overflow-wrap: normal; }
 table.facts td:first-child { width: 40%; }
+table.facts td { white-space: pre-line; }
 @media not screen, (min-width: 801px) {
   td { overflow-wrap: break-word; }
   td[data-column="example"], td[data-column="set to"], td[data-column="expected"] { overflow-wrap: anywhere; }

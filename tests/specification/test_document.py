@@ -11,8 +11,8 @@ import pytest
 from bridge.errors import RejectError
 from bridge.specification import Door, Specification, specify
 from bridge.specification.document import LETTERS
-from bridge.specification.types import FILL_IN, Sample
-from tests.specification.subjects import bare, document, hostile, subject
+from bridge.specification.types import FILL_IN, AnswerTable, FieldTable, Sample
+from tests.specification.subjects import FHIR, bare, document, hostile, subject
 
 
 def blanks(value: object, path: str = "") -> Iterator[str]:
@@ -66,6 +66,17 @@ def test_the_digest_tells_the_interface_and_not_the_moment() -> None:
     other = replace(given, terms=replace(given.terms, local_codes=False))
     assert specify(later).digest == document().digest
     assert specify(other).digest != document().digest
+
+
+def test_a_folder_may_get_either_format() -> None:
+    """The door decides what an answer is, the format what a message is: neither is taken for the other."""
+    made = specify(replace(subject(Door.FOLDER), terms=FHIR))
+    assert list(blanks(made)) == []
+    assert [block.letter for block in made.blocks if block.lacking] == []
+    titles = [part.title for block in made.blocks for part in block.parts if isinstance(part, FieldTable | AnswerTable)]
+    assert titles == ["Elements", "Ends of writing a file", "No answer"]
+    oru = [part.title for block in document(Door.FOLDER).blocks for part in block.parts if isinstance(part, FieldTable)]
+    assert oru == ["Segments and fields"]
 
 
 def test_the_seven_samples_are_shown_or_said() -> None:
