@@ -8,6 +8,7 @@ from pathlib import Path
 
 from bridge import settings
 from bridge.app import example_terms, profile_faults, tables_for, terms_of
+from bridge.cli.accepted import output_lines
 from bridge.cli.spec import subject_of
 from bridge.errors import RejectError, SettingsError
 from bridge.plan_book import PlanBook, own_faults
@@ -30,7 +31,7 @@ def check(config_path: Path | None, *, with_oracles: bool) -> int:
     wrong = 0
     lines = _lines(tables, config, with_oracles=with_oracles)
     if config_path and config:
-        lines = chain(_site_lines(config, config_path, tables), lines)
+        lines = chain(_site_lines(config, config_path, tables), lines, output_lines(config, tables))
     for line, fault in lines:
         print(f"{line}: {fault or 'ok'}", flush=True)
         wrong += bool(fault)

@@ -66,9 +66,16 @@ def serve(config: ConfigOption) -> None:
 def check(
     config: Annotated[Path | None, typer.Option("--config", "-c", help="Also check this site configuration.")] = None,
     oracles: Annotated[bool, typer.Option(help="Show sample messages to the HL7 and FHIR libraries too (takes a while).")] = True,
+    accept: Annotated[
+        bool, typer.Option("--accept", help="Instead, show what the profiles' examples become now, and keep it as accepted.")
+    ] = False,
 ) -> None:
     """Check mapping files, their worked examples, and a site's message plans, before go-live."""
+    from bridge.cli import accepted  # noqa: PLC0415 - as above
     from bridge.cli import check as room  # noqa: PLC0415 - as above
+
+    if accept:
+        raise typer.Exit(accepted.accept(config))
 
     raise typer.Exit(room.check(config, with_oracles=oracles))
 
