@@ -22,7 +22,7 @@ from bridge.specification.types import (
 # Below this width a table becomes one card a row, each cell behind its column's name: nothing scrolls sideways.
 STYLE = """
 :root { --paper: #fbf9f5; --sheet: #ffffff; --ink: #1b2130; --soft: #535b6e; --rule: #d9d4c8; --accent: #3f3a8c; --decide: #7a5200; color-scheme: light dark; }
-@media (prefers-color-scheme: dark) {
+@media screen and (prefers-color-scheme: dark) {
   :root { --paper: #14171f; --sheet: #1b1f2a; --ink: #ece8df; --soft: #a9b0c0; --rule: #343a49; --accent: #aba6ff; --decide: #e8b75c; }
 }
 * { box-sizing: border-box; }

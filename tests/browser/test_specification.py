@@ -45,6 +45,18 @@ def test_it_opens_without_complaint_and_never_scrolls_sideways(
         assert page.evaluate("document.scripts.length") == 0
 
 
+def test_paper_is_white_whatever_the_screen_is(browser: Browser, tmp_path: Path) -> None:
+    """Dark tokens on white paper could not be read: the soft ink of headings is the light scheme's #535b6e."""
+    page_file = tmp_path / "spec.html"
+    page_file.write_text(as_html(document()), encoding="utf-8")
+    with Tab(browser, color_scheme="dark") as page:
+        page.goto(page_file.as_uri())
+        colour = "getComputedStyle(document.querySelector('th')).color"
+        assert page.evaluate(colour) == "rgb(169, 176, 192)"
+        page.emulate_media(media="print", color_scheme="dark")
+        assert page.evaluate(colour) == "rgb(83, 91, 110)"
+
+
 def test_it_prints(browser: Browser, tmp_path: Path) -> None:
     """Onto several sheets, each table with its heading row on every one."""
     page_file = tmp_path / "spec.html"
