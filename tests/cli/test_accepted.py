@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.cli.commands import ROOT, SITE, here, site
+from tests.cli.commands import CHART, ROOT, SITE, here, site
 
 TERN = "own/profiles/tern.yaml"
 KEPT = "own/accepted/tern.json"
@@ -43,6 +43,18 @@ def test_what_was_accepted_stays_accepted(tmp_path: Path, capfd: pytest.CaptureF
     assert here("check", "--config", config, "--accept", capfd=capfd) == (0, "output of profile tern: as it was accepted\n", "")
     lines = here("check", "--config", config, "--no-oracles", capfd=capfd)[1].splitlines()
     assert "output of profile tern: ok" in lines
+
+
+def test_each_destination_is_kept_in_its_own_form(tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
+    """HL7 by segment, FHIR as its Bundle: the same strip, and nothing in it that another run would make another way."""
+    clinic(tmp_path)
+    config = site(tmp_path, f"{SITE}{CHART}mappings: own\n")
+    assert here("check", "--config", config, "--accept", capfd=capfd)[0] == 0
+    messages = [strip["messages"] for strip in json.loads((tmp_path / KEPT).read_text(encoding="utf-8"))]
+    assert [sorted(each) for each in messages] == [[], ["chart", "outbox"], []]  # a control, a patient's strip, a copy
+    assert [segment.partition("|")[0] for segment in messages[1]["outbox"][:4]] == ["MSH", "PID", "ORC", "OBR"]
+    assert (messages[1]["chart"]["resourceType"], messages[1]["chart"]["type"]) == ("Bundle", "transaction")
+    assert here("check", "--config", config, "--accept", capfd=capfd) == (0, "output of profile tern: as it was accepted\n", "")
 
 
 def test_a_changed_name_is_told_until_it_is_accepted(tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
