@@ -6,6 +6,8 @@ from decimal import Decimal
 
 import molmass
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from bridge.model import Property, Quantity
 from bridge.tables.conversion import factor, is_one_rounding, is_within_print, shown
@@ -122,3 +124,16 @@ def test_agreement_is_that_of_what_is_printed(mg: str, mmol: str, within: bool, 
 def test_converted_numbers_are_shown_short(value: str, text: str) -> None:
     """A remedy shows enough digits to print any scale, and no power of ten."""
     assert shown(Decimal(value)) == text
+
+
+@given(st.integers(min_value=1, max_value=2000), st.integers(min_value=0, max_value=3), st.booleans())
+def test_what_is_rounded_from_the_other_always_agrees(mg: int, decimals: int, is_up: bool) -> None:
+    """Whatever digits a maker prints: a number that is the other one converted and rounded passes, and two last digits off never does."""
+    low = Quantity(value=Decimal(mg), unit="mg/dL")
+    digit = Decimal(1).scaleb(-decimals)
+    right = (low.value * GLUCOSE).quantize(digit)
+    assert is_one_rounding(low, Quantity(value=right, unit="mmol/L"), GLUCOSE)
+    assert is_within_print(low, Quantity(value=right, unit="mmol/L"), GLUCOSE)
+    off = max(digit, GLUCOSE) * 2
+    wrong = (right + off if is_up else right - off).quantize(digit)
+    assert not is_within_print(low, Quantity(value=wrong, unit="mmol/L"), GLUCOSE)
