@@ -71,7 +71,9 @@ def test_a_bad_row_of_a_file(bridge: Running, name: str, harm: Harm, rule: str) 
     assert (stop.rules[0], stop.group) == (rule, StopGroup.REJECTED)
     assert stop.capture_id is not None
     assert bridge.store.capture(stop.capture_id).capture.payload == payload
-    assert (bridge.home / "drops" / "done" / f"{name}.txt").read_bytes() == payload
+    done = bridge.home / "drops" / "done" / f"{name}.txt"
+    bridge.wait(done.exists)  # it is moved after the row stands
+    assert done.read_bytes() == payload
     bridge.wait(lambda: any(f"PID|1||{neighbour}".encode() in message for message in bridge.records.results.values()))
     assert httpx.get(f"{bridge.url}/health/ready", trust_env=False).status_code == 200
 
@@ -132,7 +134,9 @@ def test_a_file_of_ten_megabytes(bridge: Running) -> None:
     stop = opened(bridge, payload, "huge.txt", "drops")
     assert (stop.rules, stop.capture_id) == (("receive.refused",), None)
     assert f"{len(payload)} bytes" in stop.sentence
-    assert (bridge.home / "drops" / "refused" / "huge.txt").read_bytes() == payload
+    refused = bridge.home / "drops" / "refused" / "huge.txt"
+    bridge.wait(refused.exists)
+    assert refused.read_bytes() == payload
 
 
 def test_delimiters_and_markup_in_a_comment_are_text_in_the_message(bridge: Running) -> None:
