@@ -15,6 +15,7 @@ from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import timedelta
 from functools import partial
+from itertools import chain
 from pathlib import Path
 from typing import Any, TextIO, TypeVar, cast
 from zoneinfo import ZoneInfo
@@ -29,7 +30,7 @@ from bridge.deliver.folder import FolderClient
 from bridge.deliver.mllp import MllpClient
 from bridge.desk.actions import Desk
 from bridge.errors import SettingsError, SetupError, Spot, TableError
-from bridge.model import CodedResult, Format, Message, UnitSystem
+from bridge.model import Code, CodedResult, Format, Message, UnitSystem
 from bridge.pages.app import make_pages
 from bridge.pages.site import Bench, PagesSite
 from bridge.plan_book import PlanBook, check_plans
@@ -45,7 +46,7 @@ from bridge.store.sqlite import SqliteStore
 from bridge.tables.care import CATALOGUE_FILE
 from bridge.tables.compiled import compile_tables
 from bridge.tables.documents import CatalogueDocument, ProfileDocument, Shape, StripTypeDocument
-from bridge.tables.types import DestinationTerms, PatientIdPolicy, Policy, Tables
+from bridge.tables.types import DestinationTerms, GradeTable, PatientIdPolicy, Policy, Tables
 
 log = structlog.get_logger()
 
@@ -142,7 +143,16 @@ def terms_of(config: settings.Settings, destination: settings.DestinationShape) 
         result_system=getattr(destination, "result_system", ""),
         observed_at=destination.observed_at,
         local_codes=destination.local_codes,
+        grades=destination.grades,
+        grade_table=_grade_table(destination.grade_table),
     )
+
+
+def _grade_table(table: settings.GradeTable | None) -> GradeTable | None:
+    if table is None:
+        return None
+    codes = {grade: Code(code=row.code, text=row.text, system=table.system) for grade, row in sorted(table.codes.items())}
+    return GradeTable(uri=table.uri, codes=codes)
 
 
 def _format(destination: settings.DestinationShape) -> Format:
@@ -228,7 +238,7 @@ async def assemble(config: settings.Settings) -> Padpost:
     Raises SettingsError or TableError for what must be mended in a file, StoreLocked or StoreFailed for the store.
     """
     tables = tables_for(config)
-    for error in profile_faults(config, tables):
+    for error in chain(profile_faults(config, tables), grade_faults(config, tables)):
         raise error
     terms = [terms_of(config, destination) for destination in config.destinations]
     book = PlanBook(terms, [source.profile for source in config.sources], tables)
@@ -281,6 +291,18 @@ def profile_faults(config: settings.Settings, tables: Tables) -> Iterator[Settin
                 remedy=f"There are {', '.join(sorted(tables.profiles))}.",
                 path=("sources", number, "profile"),
             )
+
+
+def grade_faults(config: settings.Settings, tables: Tables) -> Iterator[SettingsError]:
+    """Give an error for each destination whose receiver could not be told a grade of a strip type in use."""
+    profiles = [source.profile for source in config.sources if source.profile in tables.profiles]
+    for number, destination in enumerate(config.destinations):
+        try:
+            PlanBook([terms_of(config, destination)], profiles, tables)
+        except TableError as error:
+            if error.path[:1] not in {("grades",), ("grade_table",)}:
+                raise
+            yield SettingsError(error.sentence, remedy=error.remedy, path=("destinations", number, *error.path))
 
 
 def _client(destination: settings.DestinationShape) -> MllpClient | FhirClient | FolderClient:

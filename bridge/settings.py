@@ -19,6 +19,7 @@ import yaml
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
 
 from bridge.errors import SettingsError, Spot
+from bridge.model import Grade
 
 T = TypeVar("T", bound=BaseModel)
 KeyPath = tuple[str | int, ...]
@@ -246,6 +247,33 @@ class Agreement(Shape):
     changes: str = ""
 
 
+class GradeCode(Shape):
+    """The site's own code of one grade, and its words."""
+
+    code: str = Field(min_length=1, max_length=20, pattern=r"^\S+( \S+)*$")
+    text: str = Field(min_length=1, max_length=199)
+
+
+class GradeTable(Shape):
+    """The site's own codes of grades, for a destination whose `grades` hold `local`; each grade of the strips in use needs one.
+
+    ``grades`` is `[text]` (OBX-2 ST, FHIR valueString), or one or two of `loinc`, `local` and `snomed` in the order in which the
+    codes are sent (OBX-2 CWE, FHIR valueCodeableConcept). ``system`` is the name of the codes in HL7: L, or 99 and letters or digits.
+    ``uri`` is their name in FHIR. ``codes`` is keyed by the grade: negative, normal, trace, 1+, 2+, 3+, 4+, positive.
+    """
+
+    system: str = Field(default="L", pattern=r"^(L|99[A-Za-z0-9]{1,18})$")
+    uri: str = Field(default="urn:padpost:local", pattern=r"^(urn:|https?://)\S+$")
+    codes: Mapping[Grade, GradeCode] = Field(min_length=1)
+
+    @model_validator(mode="after")
+    def _codes_differ(self) -> GradeTable:
+        codes = [row.code for row in self.codes.values()]
+        if twice := [code for code in codes if codes.count(code) > 1]:
+            raise ValueError(f"two grades have the code {twice[0]!r}, so a receiver could not tell them apart")
+        return self
+
+
 class DestinationShape(Shape):
     """What every destination has: a name, and what its messages say."""
 
@@ -262,8 +290,18 @@ class DestinationShape(Shape):
     zone: Zone | None = None
     observed_at: Literal["analysis", "empty"] = "analysis"
     local_codes: bool = True
+    grades: tuple[Literal["loinc", "local", "snomed", "text"], ...] = Field(default=("loinc",), min_length=1, max_length=2)
+    grade_table: GradeTable | None = None
     retry: Retry = Retry()
     agreement: Agreement = Agreement()
+
+    @model_validator(mode="after")
+    def _grades_can_be_said(self) -> DestinationShape:
+        if len(set(self.grades)) != len(self.grades) or ("text" in self.grades and len(self.grades) > 1):
+            raise ValueError("grades is [text], or one or two different systems of loinc, local and snomed")
+        if ("local" in self.grades) != (self.grade_table is not None):
+            raise ValueError("grades with local needs grade_table: {codes: ...}, and without local takes none")
+        return self
 
 
 class MllpDestination(DestinationShape):

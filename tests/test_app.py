@@ -20,6 +20,7 @@ from bridge.app import (
     assemble,
     configure_logging,
     default_policy,
+    grade_faults,
     load_tables,
     policy_of,
     profile_faults,
@@ -27,7 +28,7 @@ from bridge.app import (
     terms_of,
 )
 from bridge.errors import SettingsError, StoreLocked, TableError
-from bridge.model import Format, UnitSystem
+from bridge.model import Code, Format, Grade, UnitSystem
 from bridge.store.sqlite import SqliteStore
 from bridge.tables.types import DestinationTerms, Tables
 
@@ -79,6 +80,42 @@ def test_every_setting_of_a_destination_reaches_its_renderer(tmp_path: Path) -> 
     assert chart.value_forms == (UnitSystem.ARBITRARY, UnitSystem.CONVENTIONAL, UnitSystem.SI)
     assert (outbox.format, outbox.result_system) == (Format.FHIR, "urn:padpost:result")
     assert plain.format is Format.ORU_R01
+
+
+GRADES = "name: plain, kind: folder, path: out"
+# a table that lacks a grade of tern's strips on purpose: 2+
+TABLE = (
+    ", grades: [local, loinc], grade_table: {system: 99TST, uri: urn:oid:2.999.9, codes: {negative: {code: N, text: none},"
+    " normal: {code: M, text: usual}, trace: {code: T, text: trace}, 1+: {code: A, text: one}, 3+: {code: C, text: three},"
+    " 4+: {code: D, text: four}, positive: {code: P, text: found}}}"
+)
+
+
+def test_the_sites_own_grade_codes_reach_the_renderer(tmp_path: Path) -> None:
+    """Name, URI, code and words, and the order of systems."""
+    config = site(tmp_path, GRADES, GRADES + TABLE)
+    plain = terms_of(config, config.destinations[3])
+    assert plain.grades == ("local", "loinc")
+    assert plain.grade_table is not None
+    assert plain.grade_table.uri == "urn:oid:2.999.9"
+    assert plain.grade_table.codes[Grade.PLUS_1] == Code(code="A", text="one", system="99TST")
+    assert terms_of(config, config.destinations[0]).grade_table is None
+
+
+def test_a_grade_that_a_receiver_cannot_be_told_stops_the_start(tmp_path: Path) -> None:
+    """The place is the destination's own key; a strip type that no source reads asks for nothing."""
+    config = site(tmp_path, GRADES, GRADES + TABLE)
+    (fault,) = grade_faults(config, tables(None))
+    assert fault.path == ("destinations", 3, "grade_table", "codes")
+    assert fault.sentence == (
+        "plain takes the site's own codes of grades, but its grade_table has none for '2+', which albumin may have."
+    )
+    with pytest.raises(SettingsError, match=r"has none for '2[+]', which albumin may have"):
+        asyncio.run(assemble(config))
+    assert not (tmp_path / "store").exists()
+    whole = site(tmp_path, GRADES, GRADES + TABLE.replace(" 3+:", " 2+: {code: B, text: two}, 3+:"))
+    assert list(grade_faults(whole, tables(None))) == []
+    assert list(grade_faults(site(tmp_path, GRADES, GRADES + ", grades: [snomed]"), tables(None))) == []
 
 
 def test_every_setting_of_the_checks_reaches_the_policy(tmp_path: Path) -> None:

@@ -72,6 +72,61 @@ def test_good_file_is_read_with_paths_beside_it(tmp_path: Path) -> None:
         (("  authority: SALTMARSH\n", ""), 5, "patient_ids.authority", "'authority' is missing"),
         (("site:\n", "site:\n  name: Twice\n"), 3, "site.name", "given twice"),
         (("  zone: Europe/Lisbon", "  zone: [Europe"), 4, "", "This is not YAML"),
+        *(
+            (
+                ("    port: 2575", f"    port: 2575\n    grades: {grades}"),
+                22,
+                "destinations[0]",
+                "grades is [text], or one or two",
+            )
+            for grades in ("[text, loinc]", "[loinc, loinc]")
+        ),
+        (("    port: 2575", "    port: 2575\n    grades: [local]"), 22, "destinations[0]", "grades with local needs grade_table"),
+        (
+            ("    port: 2575", "    port: 2575\n    grade_table: {codes: {trace: {code: T, text: trace}}}"),
+            22,
+            "destinations[0]",
+            "without local takes none",
+        ),
+        (
+            ("    port: 2575", "    port: 2575\n    grades: [icd]"),
+            26,
+            "destinations[0].grades[0]",
+            "Input should be 'loinc', 'local', 'snomed' or 'text'",
+        ),
+        (
+            ("    port: 2575", "    port: 2575\n    grades: [loinc, local, snomed]"),
+            26,
+            "destinations[0].grades",
+            "at most 2 items",
+        ),
+        (
+            (
+                "    port: 2575",
+                "    port: 2575\n    grades: [local]\n    grade_table: {codes: {trace: {code: T, text: a}, 1+: {code: T, text: b}}}",
+            ),
+            27,
+            "destinations[0].grade_table",
+            "two grades have the code 'T'",
+        ),
+        (
+            (
+                "    port: 2575",
+                "    port: 2575\n    grades: [local]\n    grade_table:\n      system: SCT\n      codes: {trace: {code: T, text: a}}",
+            ),
+            28,
+            "destinations[0].grade_table.system",
+            "should match pattern",
+        ),
+        (
+            (
+                "    port: 2575",
+                "    port: 2575\n    grades: [local]\n    grade_table:\n      codes:\n        5+: {code: T, text: a}",
+            ),
+            29,
+            "destinations[0].grade_table.codes.5+",
+            "Input should be 'negative', 'normal', 'trace'",
+        ),
     ],
 )
 def test_wrong_file_names_line_key_and_remedy(tmp_path: Path, change: tuple[str, str], line: int, key: str, words: str) -> None:

@@ -7,10 +7,10 @@ from itertools import chain
 from pathlib import Path
 
 from bridge import settings
-from bridge.app import example_terms, profile_faults, tables_for, terms_of
+from bridge.app import example_terms, grade_faults, profile_faults, tables_for, terms_of
 from bridge.cli.accepted import output_lines
 from bridge.cli.spec import subject_of
-from bridge.errors import RejectError, SettingsError
+from bridge.errors import RejectError, SettingsError, TableError
 from bridge.plan_book import PlanBook, own_faults
 from bridge.read import check_example
 from bridge.render.oracles import oracle_faults
@@ -53,7 +53,7 @@ def _unset(config: settings.Settings, tables: Tables) -> Iterator[str]:
     for destination in config.destinations:
         try:
             document = specify(subject_of(config, destination, tables))
-        except RejectError:  # a name that cannot be said in its character set: told above as a fault of its messages
+        except (RejectError, TableError):  # what cannot be said in its character set or codes of grades: told above as a fault
             continue
         for block in document.blocks:
             if block.lacking:
@@ -63,19 +63,26 @@ def _unset(config: settings.Settings, tables: Tables) -> Iterator[str]:
 def _lines(tables: Tables, config: settings.Settings | None, *, with_oracles: bool) -> Iterator[tuple[str, str]]:
     for profile in tables.profiles.values():
         yield f"example of profile {profile.name}", check_example(profile, tables)
-    terms = [terms_of(config, destination) for destination in config.destinations] if config else list(example_terms())
+    terms = _terms(tables, config) if config else list(example_terms())
     used = [source.profile for source in config.sources] if config else list(tables.profiles)
     known = [profile for profile in used if profile in tables.profiles]
     yield from _plan_lines(terms, known, tables, with_oracles=with_oracles)
 
 
+def _terms(tables: Tables, config: settings.Settings) -> list[DestinationTerms]:
+    """Give the destinations whose messages can be made; of the others ``_site_lines`` says why not."""
+    mute = {error.path[1] for error in grade_faults(config, tables)}
+    return [terms_of(config, destination) for number, destination in enumerate(config.destinations) if number not in mute]
+
+
 def _site_lines(config: settings.Settings, path: Path, tables: Tables) -> Iterator[tuple[str, str]]:
     """Give a line for each source and destination of the site, its fault with file and line."""
     wrong = {error.path[1]: str(settings.placed(error, path)) for error in profile_faults(config, tables)}
+    mute = {error.path[1]: str(settings.placed(error, path)) for error in grade_faults(config, tables)}
     for number, source in enumerate(config.sources):
         yield f"source {source.name}", wrong.get(number, "")
     for number, destination in enumerate(config.destinations):
-        yield f"destination {destination.name}", _secret_fault(destination, path, number)
+        yield f"destination {destination.name}", mute.get(number) or _secret_fault(destination, path, number)
 
 
 def _secret_fault(destination: settings.DestinationShape, path: Path, number: int) -> str:

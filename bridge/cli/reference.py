@@ -7,7 +7,8 @@ from __future__ import annotations
 
 import inspect
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
+from enum import StrEnum
 from types import NoneType, UnionType
 from typing import Annotated, Any, Literal, Union, get_args, get_origin
 from zoneinfo import ZoneInfo
@@ -70,6 +71,11 @@ def _takes(annotation: Any, field: FieldInfo | None = None) -> str:
         return " or ".join(_takes(part) for part in get_args(annotation) if part is not NoneType)
     if origin is tuple:
         return f"a list of {_takes(get_args(annotation)[0])}"
+    if origin is Mapping:
+        key, value = get_args(annotation)
+        return f"keys {_takes(key)}, each with a {_takes(value)}"
+    if isinstance(annotation, type) and issubclass(annotation, StrEnum):
+        return " or ".join(f"`{member.value}`" for member in annotation)
     if isinstance(annotation, type) and issubclass(annotation, BaseModel):
         return f"[{annotation.__name__}](#{annotation.__name__.lower()})"
     if annotation is ZoneInfo:

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable, Mapping
+from itertools import chain
 from pathlib import Path
 from urllib.parse import urlsplit, urlunsplit
 
 from bridge import __version__, clock, settings
-from bridge.app import profile_faults, tables_for, terms_of
+from bridge.app import grade_faults, profile_faults, tables_for, terms_of
 from bridge.errors import PadpostError, SetupError
 from bridge.specification import Agreement, Door, Fact, SourceFacts, Specification, Subject, specify
 from bridge.specification.html import as_html
@@ -33,7 +34,7 @@ def spec(config_path: Path, name: str, form: str, out: Path | None) -> int:
         names = ", ".join(each.name for each in config.destinations)
         raise SetupError(f"No destination is called {name!r}.", remedy=f"There are {names}." if names else "Add one.")
     tables = tables_for(config)
-    for error in profile_faults(config, tables):
+    for error in chain(profile_faults(config, tables), grade_faults(config, tables)):
         raise settings.placed(error, config_path)
     document = specify(subject_of(config, destination, tables))
     _write(FORMS[form](document), out)

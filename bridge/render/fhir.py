@@ -20,9 +20,10 @@ from bridge.errors import RejectError
 from bridge.model import Code, CodedGrade, CodedPad, CodedResult, Quantity, ResultStatus, ValueForm
 from bridge.render import wording
 from bridge.render.forms import TextKey, choose, expectation, number_text, ranged, text_key
+from bridge.render.grades import TEXT, GradeCodes
 from bridge.render.oru import unplanned
 from bridge.render.queries import identifier_query
-from bridge.tables.types import DestinationTerms
+from bridge.tables.types import DestinationTerms, GradeTable
 
 # Code systems: HL7 table 0396 short name -> URI (FHIR R4, terminologies-systems).
 SYSTEMS = {"LN": "http://loinc.org", "SCT": "http://snomed.info/sct"}
@@ -68,12 +69,12 @@ class Named:
 class PadText:
     """One Observation around what varies: JSON members up to the printed text, and what closes it after.
 
-    ``is_number``: the printed text is the first note, whose array is still open.
+    ``noted``: the printed text is the first note, whose array is still open.
     """
 
     before: str
     after: str
-    is_number: bool
+    noted: bool
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -139,7 +140,7 @@ class FhirWriter:
         prepared = self.pads.get(text_key(pad, self.terms.value_forms))
         if prepared is None:
             raise unplanned(self.terms.name, pad.name)
-        if prepared.is_number:
+        if prepared.noted:
             more = f",{notes}" if notes else ""
             return f"{prepared.before}{_json(wording.PRINTED + pad.printed)}{prepared.after}{more}]"
         more = f',"note":[{notes}]' if notes else ""
@@ -180,14 +181,15 @@ class FhirWriter:
         return moment.astimezone(self.terms.zone).isoformat(timespec="seconds")
 
 
-def fhir_writer(terms: DestinationTerms, pads: Mapping[str, tuple[CodedPad, ...]]) -> FhirWriter:
+def fhir_writer(terms: DestinationTerms, pads: Mapping[str, tuple[CodedPad, ...]], codes: GradeCodes) -> FhirWriter:
     """Compile the writer for one destination from every coded pad that can come."""
     return FhirWriter(
-        terms=terms, pads={text_key(pad, terms.value_forms): _pad_text(pad, terms) for every in pads.values() for pad in every}
+        terms=terms,
+        pads={text_key(pad, terms.value_forms): _pad_text(pad, terms, codes) for every in pads.values() for pad in every},
     )
 
 
-def _pad_text(pad: CodedPad, terms: DestinationTerms) -> PadText:
+def _pad_text(pad: CodedPad, terms: DestinationTerms, codes: GradeCodes) -> PadText:
     form = choose(pad, terms.value_forms)
     members: dict[str, Any] = {
         "category": [VALUE_CATEGORY],
@@ -198,11 +200,15 @@ def _pad_text(pad: CodedPad, terms: DestinationTerms) -> PadText:
         members["method"] = {"text": wording.METHODS[form.method]}
     if reference := _range(pad, form):
         members["referenceRange"] = [reference]
+    if isinstance(form.value, CodedGrade) and TEXT not in terms.grades:
+        codings = [_coding(code, terms.grade_table) for code in codes[pad.pad, form.value.grade]]
+        coding = f'"coding":{_json(codings)},' if codings else ""
+        return PadText(before=f'{_members(members)},"valueCodeableConcept":{{{coding}"text":', after="}", noted=False)
     if isinstance(form.value, CodedGrade):
-        coding = f'"coding":[{_json(_coding(form.value.answer))}],' if form.value.answer else ""
-        return PadText(before=f'{_members(members)},"valueCodeableConcept":{{{coding}"text":', after="}", is_number=False)
-    members["valueQuantity"] = _quantity(form.value)
-    return PadText(before=f'{_members(members)},"note":[{{"text":', after="}", is_number=True)
+        members["valueString"] = form.value.text
+    else:
+        members["valueQuantity"] = _quantity(form.value)
+    return PadText(before=f'{_members(members)},"note":[{{"text":', after="}", noted=True)
 
 
 def _report(result: CodedResult, specimen: Named, values: list[Named]) -> dict[str, Any]:
@@ -237,8 +243,10 @@ def _range(pad: CodedPad, form: ValueForm) -> dict[str, Any]:
     return {**({"low": _quantity(pad.low)} if pad.low else {}), **({"high": _quantity(pad.high)} if pad.high else {}), **named}
 
 
-def _coding(code: Code) -> dict[str, str]:
-    return {"system": SYSTEMS.get(code.system, LOCAL_SYSTEM), "code": code.code, "display": code.text}
+def _coding(code: Code, grade_table: GradeTable | None = None) -> dict[str, str]:
+    """Give a code with its system: a standard one, the site's own for ``grade_table``, or ours."""
+    own = grade_table.uri if grade_table else LOCAL_SYSTEM
+    return {"system": SYSTEMS.get(code.system, own), "code": code.code, "display": code.text}
 
 
 def _json(value: object) -> str:

@@ -14,9 +14,11 @@ from typing import Any
 
 import orjson
 
-from bridge.render.fhir import INTERPRETATION, UCUM
+from bridge.identity.check_digits import verhoeff_agrees
+from bridge.render.fhir import INTERPRETATION, SYSTEMS, UCUM
 from bridge.render.loinc import has_check_digit, wants_number
 from bridge.render.queries import identifier_of
+from bridge.render.wording import PRINTED
 
 Resource = Mapping[str, Any]
 
@@ -169,28 +171,47 @@ def _leaf_faults(path: str, name: str, value: Any) -> Iterator[str]:
         yield f"{path} holds the control character U+{ord(found[0]):04X}"
     if name == "coding":
         for coding in value:
-            if coding.get("system") == "http://loinc.org" and not has_check_digit(coding["code"]):
-                yield f"{path}: {coding['code']} is not a LOINC code with its check digit"
+            yield from (f"{path}: {fault}" for fault in _coding_faults(coding))
+
+
+def _coding_faults(coding: Resource) -> Iterator[str]:
+    """Give the faults of one code: it names its system, and the check digit of LOINC or SNOMED CT is right (SNOMED CT: Verhoeff, as in ``oru_rules``)."""
+    if not coding.get("system") or not coding.get("code"):
+        yield f"{dict(coding)} is no code with its system"
+    elif coding["system"] == SYSTEMS["LN"] and not has_check_digit(coding["code"]):
+        yield f"{coding['code']} is not a LOINC code with its check digit"
+    elif coding["system"] == SYSTEMS["SCT"] and not verhoeff_agrees(coding["code"]):
+        yield f"{coding['code']} is not a SNOMED CT code with its check digit"
 
 
 def _value_faults(resource: Resource) -> Iterator[str]:
     """One value, of the kind that the code measures; with what goes along with it."""
     kinds = [name for name in resource if name.startswith("value") or name == "dataAbsentReason"]
-    if kinds not in (["valueQuantity"], ["valueCodeableConcept"]):
+    if kinds not in (["valueQuantity"], ["valueCodeableConcept"], ["valueString"]):
         yield f"its value is {kinds}"
         return
-    coding = resource["code"]["coding"][0]
-    if wants_number(coding.get("display", "")) is (kinds == ["valueCodeableConcept"]):
-        yield f"{kinds[0]} is not what {coding['display']!r} measures"
+    name = resource["code"]["coding"][0].get("display", "")
+    wanted = wants_number(name)
+    # a text has no code that says what it is, so its code must say [Presence]; the others only may not say the contrary
+    if (wanted is not False) if kinds == ["valueString"] else (wanted is (kinds == ["valueCodeableConcept"])):
+        yield f"{kinds[0]} is not what {name!r} measures"
+    if kinds == ["valueCodeableConcept"]:
+        yield from _concept_faults(resource["valueCodeableConcept"])
+    elif not resource.get("note", [{}])[0].get("text", "").startswith(PRINTED):
+        yield "no note holds the text as printed"
     if kinds == ["valueQuantity"]:
         yield from _quantity_faults(resource["valueQuantity"])
-        if not resource.get("note"):
-            yield "no note holds the text as printed"
-    elif not resource["valueCodeableConcept"].get("text"):
-        yield "the text as printed is missing"
     for reference_range in resource.get("referenceRange", []):
         yield from _range_faults(reference_range)
     yield from _interpretation_faults(resource)
+
+
+def _concept_faults(concept: Resource) -> Iterator[str]:
+    if not concept.get("text"):
+        yield "the text as printed is missing"
+    systems = [coding.get("system") for coding in concept.get("coding", [])]
+    if len(set(systems)) != len(systems):
+        yield f"its value has two codes of one system: {systems}"
 
 
 def _range_faults(reference_range: Resource) -> Iterator[str]:

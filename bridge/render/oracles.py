@@ -26,6 +26,8 @@ HL7APY_LIMITS = (
     re.compile(r"Warning: Value CWE not in table HL70125 in element OBX\.OBX_2"),
     # its table 0396 is older than the registration of UCUM
     re.compile(r"Warning: Value UCUM not in table HL70396 in element .*"),
+    # nor does it list SCT (SNOMED CT), which THO's table 0396 has, nor any 99zzz, its pattern for a site's own codes, but one
+    re.compile(r"Warning: Value (?:SCT|99[A-Za-z0-9]{1,18}) not in table HL70396 in element CWE\.CWE_[36]"),
     # table 0396 names the HL7 tables by the pattern HL7nnnn, which it compares as a word
     re.compile(r"Warning: Value HL7\d{4} not in table HL70396 in element .*"),
 )

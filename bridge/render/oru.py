@@ -14,6 +14,7 @@ from bridge.errors import RejectError
 from bridge.model import Code, CodedGrade, CodedPad, CodedResult, Priority, Quantity, ValueForm
 from bridge.render import wording
 from bridge.render.forms import TextKey, choose, expectation, number_text, ranged, text_key
+from bridge.render.grades import TEXT, GradeCodes
 from bridge.tables.types import DestinationTerms
 from bridge.wire.er7 import escape
 
@@ -30,12 +31,12 @@ PATIENT_SPECIMEN = "P^Patient^HL70369"  # SPM-11, table 0369
 class PadText:
     """One OBX around what varies. ``before`` follows the set id, up to the printed text or OBX-8's end.
 
-    ``is_number``: the printed text goes into an NTE after the OBX instead of CWE.9.
+    ``noted``: the printed text goes into an NTE after the OBX instead of CWE.9.
     """
 
     before: str
     after: str
-    is_number: bool
+    noted: bool
     method: str
 
 
@@ -89,7 +90,7 @@ class OruWriter:
             if prepared is None:
                 raise unplanned(self.terms.name, pad.name)
             printed = escape(pad.printed)
-            if prepared.is_number:
+            if prepared.noted:
                 segments.append(
                     f"OBX|{number}{prepared.before}{prepared.after}{middle}{prepared.method}{end}NTE|1|L|{wording.PRINTED}{printed}\r"
                 )
@@ -126,7 +127,7 @@ def unplanned(destination: str, pad: str) -> RejectError:
     )
 
 
-def oru_writer(terms: DestinationTerms, pads: Mapping[str, tuple[CodedPad, ...]]) -> OruWriter:
+def oru_writer(terms: DestinationTerms, pads: Mapping[str, tuple[CodedPad, ...]], codes: GradeCodes) -> OruWriter:
     """Compile the writer for one destination from every coded pad that can come."""
     # fmt: off
     parties = "|".join(escape(part) for part in (
@@ -139,20 +140,27 @@ def oru_writer(terms: DestinationTerms, pads: Mapping[str, tuple[CodedPad, ...]]
         ending=f"|{escape(terms.processing_id)}|2.5.1{_at(6, terms.charset)}\r",  # MSH-15 and 16 empty: original mode
         application=escape(terms.sending_application),
         identity=f"^^^{escape(terms.patient_authority)}^{escape(terms.patient_type)}",
-        pads={text_key(pad, terms.value_forms): _pad_text(pad, terms) for every in pads.values() for pad in every},
+        pads={text_key(pad, terms.value_forms): _pad_text(pad, terms, codes) for every in pads.values() for pad in every},
     )
 
 
-def _pad_text(pad: CodedPad, terms: DestinationTerms) -> PadText:
+def _pad_text(pad: CodedPad, terms: DestinationTerms, codes: GradeCodes) -> PadText:
     form = choose(pad, terms.value_forms)
     what = _triplet(form.code) + (f"^{_triplet(pad.local)}" if terms.local_codes else "")
     method = f"^{escape(wording.METHODS[form.method])}" if form.method in wording.METHODS else ""
     tail = f"|{_range(pad, form)}|{pad.flag.value}"
-    if isinstance(form.value, CodedGrade):
-        # CWE.1 to 3 the answer, CWE.9 original text: exactly what was printed (HL7 2.5.1 chapter 2A, CWE)
-        answer = _triplet(form.value.answer) if form.value.answer else f"^{escape(form.value.text)}^"
-        return PadText(before=f"|CWE|{what}||{answer}^^^^^^", after=f"|{tail}", is_number=False, method=method)
-    return PadText(before=f"|{_number(form.value, what)}", after=tail, is_number=True, method=method)
+    if isinstance(form.value, Quantity):
+        return PadText(before=f"|{_number(form.value, what)}", after=tail, noted=True, method=method)
+    if TEXT in terms.grades:
+        return PadText(before=f"|ST|{what}||{escape(form.value.text)}|", after=tail, noted=True, method=method)
+    coded = _coded(form.value, codes[pad.pad, form.value.grade])
+    return PadText(before=f"|CWE|{what}||{coded}^^^", after=f"|{tail}", noted=False, method=method)
+
+
+def _coded(value: CodedGrade, codes: tuple[Code, ...]) -> str:
+    """Give CWE.1 to CWE.6: the code and its alternate; CWE.9, the original text, follows (HL7 2.5.1 chapter 2A, CWE)."""
+    first, second = ([_triplet(code) for code in codes] + ["^^", "^^"])[:2]
+    return f"{first if codes else f'^{escape(value.text)}^'}^{second}"
 
 
 def _number(value: Quantity, what: str) -> str:

@@ -11,6 +11,7 @@ from collections.abc import Iterator, Sequence
 from datetime import datetime
 from itertools import pairwise
 
+from bridge.identity.check_digits import verhoeff_agrees
 from bridge.render.loinc import has_check_digit, wants_number
 from bridge.render.oru import CODECS
 from bridge.render.wording import NO_TIME_NOTE, PRINTED
@@ -22,10 +23,12 @@ TABLE_0078 = frozenset(
 )  # abnormal flags, 2.5.1
 TABLE_0085 = frozenset(["C", "D", "F", "I", "N", "O", "P", "R", "S", "U", "W", "X"])  # OBX-11, 2.5.1
 TABLE_0123 = frozenset(["A", "C", "F", "I", "O", "P", "R", "S", "X", "Y", "Z"])  # OBR-25, 2.5.1
-TABLE_0125 = frozenset({"CWE", "NM", "SN"})  # ours: the value types that we send
+TABLE_0125 = frozenset({"CWE", "NM", "SN", "ST"})  # ours: the value types that we send
 COMPARATORS = frozenset({">", "<", ">=", "<=", "=", "<>"})  # SN.1, chapter 2A
 # ours: what one result of ours looks like, inside the 2.5.1 structure ORU_R01
 GRAMMAR = re.compile(r"MSH PID ORC OBR( NTE)*( TQ1)?( OBX( NTE)*)+ SPM")
+# ours: the coding systems of a grade; table 0396: LOINC, SNOMED CT, and ``99zzz or L`` for a site's own
+_SYSTEM = re.compile(r"LN|SCT|L|99[A-Za-z0-9]{1,18}")
 _NUMBER = re.compile(r"[+-]?[0-9]+(\.[0-9]+)?")  # NM, chapter 2A
 _STAMP = re.compile(r"[0-9]{14}[+-][0-9]{4}")  # TS, to the second with offset
 _ESCAPE = re.compile(r"\\(?:[FSTRE]|X(?:[0-9A-F]{2})+)\\")  # chapter 2, use of escape sequences
@@ -142,10 +145,10 @@ def _value_faults(segments: Sequence[Segment]) -> Iterator[str]:
 
 
 def _printed_faults(segments: Sequence[Segment]) -> Iterator[str]:
-    """Ours: the printed text of a number stands in the NTE after its OBX (decision 0005); a grade has it in CWE.9."""
+    """Ours: the printed text of a number stands in the NTE after its OBX (decision 0005); so does that of a grade sent as text; a coded grade has it in CWE.9."""
     values = [(segment, after) for segment, after in pairwise(segments) if segment[0] == "OBX"]
     for number, (obx, after) in enumerate(values, 1):
-        if _field(obx, 2) in {"NM", "SN"} and not (after[0] == "NTE" and _field(after, 3).startswith(PRINTED)):
+        if _field(obx, 2) in {"NM", "SN", "ST"} and not (after[0] == "NTE" and _field(after, 3).startswith(PRINTED)):
             yield f"OBX {number}: no NTE after it holds the text as printed"
 
 
@@ -157,12 +160,25 @@ def _obx_type_faults(obx: Segment) -> Iterator[str]:
         return
     if kind == "CWE":
         yield from _coded_faults(_field(obx, 5).split("^"), _field(obx, 6))
+    elif kind == "ST":
+        yield from _text_value_faults(_field(obx, 5), _field(obx, 6))
     else:
         yield from _number_faults(kind, _field(obx, 5))
         yield from _unit_faults(_field(obx, 6))
     name = [*_field(obx, 3).split("^"), ""][1]
-    if wants_number(name) is (kind == "CWE"):
+    wanted = wants_number(name)
+    # a text has no code that says what it is, so its OBX-3 must say [Presence]; the others only may not say the contrary
+    if (wanted is not False) if kind == "ST" else (wanted is (kind == "CWE")):
         yield f"OBX-2 is {kind}, which {name!r} does not measure"
+
+
+def _text_value_faults(value: str, units: str) -> Iterator[str]:
+    if not value or "^" in value:
+        yield f"OBX-5 {value!r} is not one text"
+    if value[:1] in {"<", ">"}:  # chapter 2A, ST: no comparator (said from 2.7 on; wire reference, OBX-5)
+        yield "a text in OBX-5 begins with a comparator"
+    if units:
+        yield "a text has units in OBX-6"
 
 
 def _number_faults(kind: str, value: str) -> Iterator[str]:
@@ -187,12 +203,23 @@ def _unit_faults(units: str) -> Iterator[str]:
 def _coded_faults(value: list[str], units: str) -> Iterator[str]:
     if len(value) != 9 or not value[8]:
         yield "CWE.9 does not hold the text as printed"
-    if value[0] and (len(value) < 3 or not value[2]):
-        yield "the code in OBX-5 names no system"
-    if value[0] and value[2:3] == ["LN"] and not has_check_digit(value[0]):
-        yield f"{value[0]} has a wrong check digit"
+    for code, _, system in (part for part in (value[:3], value[3:6]) if len(part) == 3):
+        yield from _grade_code_faults(code, system)
+    if any(value[3:6]) and (not value[0] or value[2] == value[5]):
+        yield "the alternate code in OBX-5 has no first one, or one of the same system"
     if units:
         yield "a coded value has units in OBX-6"
+
+
+def _grade_code_faults(code: str, system: str) -> Iterator[str]:
+    """One triplet of a coded grade: its system is one we send, and the check digit of LOINC or SNOMED CT is right."""
+    if bool(code) != bool(system):
+        yield "the code in OBX-5 names no system" if code else f"{system} in OBX-5 has no code"
+    elif code and not _SYSTEM.fullmatch(system):
+        yield f"{system} is not a coding system we send"
+    # SNOMED CT identifiers end in a Verhoeff check digit (SNOMED CT technical guide, SCTID; from memory, a test holds it to GPS codes)
+    elif (system == "LN" and not has_check_digit(code)) or (system == "SCT" and not verhoeff_agrees(code)):
+        yield f"{code} has a wrong check digit"
 
 
 def _obx_faults(obx: Segment, report_status: str) -> Iterator[str]:

@@ -10,10 +10,11 @@ from datetime import datetime
 from bridge.model import Code, CodedPad, CodedResult, Format, Message
 from bridge.render.fhir import FhirWriter, fhir_writer
 from bridge.render.forms import every_pad
+from bridge.render.grades import GradeCodes, grade_codes
 from bridge.render.oru import OruWriter, oru_writer
 from bridge.tables.types import DestinationTerms, Tables
 
-RENDERER = "2"  # ours: raised with every change of a sent byte, a sample or a rule, so that plans are checked again
+RENDERER = "3"  # ours: raised with every change of a sent byte, a sample or a rule, so that plans are checked again
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -55,21 +56,26 @@ def lane_of(result: CodedResult) -> str:
 
 
 def compile_plan(terms: DestinationTerms, profile: str, strip_type: str, tables: Tables) -> Plan:
-    """Compile the plan. Raises TableError if profile or strip type is unknown or a value has no code."""
+    """Compile the plan.
+
+    Raises TableError if profile or strip type is unknown, if a value has no code, or if a grade cannot be told as the destination wants it.
+    """
     pads = every_pad(profile, strip_type, tables)
+    codes = grade_codes(terms, pads, tables.catalogue)
     return Plan(
-        digest=_digest(terms, profile, strip_type, pads, panel=tables.catalogue.panel),
+        digest=_digest(terms, f"{profile}\n{strip_type}", pads, codes, panel=tables.catalogue.panel),
         terms=terms,
         profile=profile,
         strip_type=strip_type,
-        writer=oru_writer(terms, pads) if terms.format is Format.ORU_R01 else fhir_writer(terms, pads),
+        writer=oru_writer(terms, pads, codes) if terms.format is Format.ORU_R01 else fhir_writer(terms, pads, codes),
     )
 
 
 def _digest(
-    terms: DestinationTerms, profile: str, strip_type: str, pads: Mapping[str, tuple[CodedPad, ...]], *, panel: Code
+    terms: DestinationTerms, names: str, pads: Mapping[str, tuple[CodedPad, ...]], codes: GradeCodes, *, panel: Code
 ) -> str:
     """Hash the plain text of everything that shapes a byte. All parts are frozen dataclasses, whose text is fixed."""
     said = [f"{field.name}={getattr(terms, field.name)!r}" for field in fields(terms)]
-    parts = (RENDERER, *said, profile, strip_type, repr(panel), *(repr(pad) for every in pads.values() for pad in every))
+    told = (repr(pad) for every in pads.values() for pad in every)
+    parts = (RENDERER, *said, names, repr(panel), *told, *(repr(item) for item in codes.items()))
     return hashlib.sha256("\n".join(parts).encode("utf-8", "surrogatepass")).hexdigest()

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 
 from bridge.model import Format
+from bridge.render.grades import TEXT
 from bridge.render.wording import FLAGS
 from bridge.specification.elements import element_rows
 from bridge.specification.messages import Shown, sample_parts, shown_samples
@@ -13,6 +14,7 @@ from bridge.specification.rules import answers, changes, controls, downtime, dup
 from bridge.specification.segments import STRUCTURE, segment_rows
 from bridge.specification.steps import step_tables
 from bridge.specification.types import Block, Fact, Facts, FieldTable, Specification, Subject, Words
+from bridge.tables.types import DestinationTerms
 
 LETTERS = "ABCDEFGHIJKLMNOP"  # the blocks of an interface questionnaire (common practice, no source)
 
@@ -75,11 +77,7 @@ def results(subject: Subject, shown: tuple[Shown, ...]) -> Block:
 
 def _formats(subject: Subject, *, is_fhir: bool) -> Facts:
     order = ", then ".join(form.value for form in subject.terms.value_forms)
-    grade = (
-        "valueCodeableConcept: coding where LOINC has an answer, text as printed"
-        if is_fhir
-        else "CWE: .1 to .3 the LOINC answer where there is one, else .2 the grade's text; .9 the text as printed"
-    )
+    grade = _grade_words(subject.terms, is_fhir=is_fhir)
     number = "valueQuantity with UCUM unit" if is_fhir else "NM, unit in OBX-6 as code^text^UCUM"
     compared = "valueQuantity with comparator" if is_fhir else "SN: comparator^number, unit as for NM"
     return Facts(
@@ -95,6 +93,24 @@ def _formats(subject: Subject, *, is_fhir: bool) -> Facts:
             Fact(name="collection time unknown", says="analysis time stands in its place, with a note" if subject.terms.observed_at == "analysis" else "left empty, with a note"),
         ),
     )  # fmt: skip
+
+
+def _grade_words(terms: DestinationTerms, *, is_fhir: bool) -> str:
+    """Say how this destination is told a grade."""
+    if TEXT in terms.grades:
+        kind, place = ("valueString", "the first note") if is_fhir else ("ST", "the NTE after the OBX")
+        return f"{kind}: the grade's text; the text as printed in {place}"
+    own = next((code.system for code in terms.grade_table.codes.values()), "") if terms.grade_table else ""
+    uri = terms.grade_table.uri if terms.grade_table else ""
+    named = {
+        "loinc": "the LOINC answer where there is one",
+        "snomed": "the SNOMED CT concept",
+        "local": f"the laboratory's code ({uri if is_fhir else own})",
+    }
+    first, second = [*(named[system] for system in terms.grades), ""][:2]
+    if is_fhir:
+        return f"valueCodeableConcept: coding is {first}{f', then {second}' if second else ''}; text as printed"
+    return f"CWE: .1 to .3 {first}, else .2 the grade's text{f'; .4 to .6 {second}' if second else ''}; .9 the text as printed"
 
 
 def _flags() -> Facts:

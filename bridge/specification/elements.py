@@ -36,6 +36,7 @@ TYPES = {
     "comparator": "code",
     "identifier.value": "string",
     "valueQuantity.value": "decimal",
+    "valueString": "string",
     "low.value": "decimal",
     "high.value": "decimal",
     "display": "string",
@@ -78,9 +79,10 @@ MEANINGS: dict[str, tuple[str, str]] = {
     "referenceRange": ("none", "The reference expectation, in the value's own unit."),
     "valueQuantity": ("UCUM", "A number with its unit; the digits as the scale has them."),
     "valueQuantity.comparator": ("quantity-comparator", "Where the scale's step is open: < <= >= >."),
-    "valueCodeableConcept": ("LOINC answers", "A grade."),
+    "valueCodeableConcept": ("the code systems under value formats", "A grade."),
+    "valueString": ("none", "A grade as text."),
     "valueCodeableConcept.text": ("none", "The text exactly as printed."),
-    "note": ("none", "The text of a number as printed; what the times mean; comments from the analyzer."),
+    "note": ("none", "The text of a number, or of a grade sent as text, as printed; what the times mean; comments from the analyzer."),
 }  # fmt: skip
 
 

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 from bridge.model import CodedGrade, CodedPad, Format, Quantity, ValueForm
 from bridge.render.forms import choose, every_pad, expectation, number_text
+from bridge.render.grades import TEXT, GradeCodes, grade_codes
 from bridge.specification.messages import strip_types
 from bridge.specification.types import RecordRow, StepRow, StepTable, Subject
 from bridge.tables.types import DestinationTerms
@@ -20,7 +21,11 @@ def step_tables(subject: Subject) -> tuple[StepTable, ...]:
         StepTable(
             title=f"Codes of {subject.tables.strip_types[strip_type].title} ({strip_type})",
             strip_type=strip_type,
-            rows=tuple(row for number, pad in _steps(subject, strip_type, profile) for row in _rows(number, pad, subject.terms)),
+            rows=tuple(
+                row
+                for number, pad, codes in _steps(subject, strip_type, profile)
+                for row in _rows(number, pad, subject.terms, codes)
+            ),
         )
         for strip_type, profile in strip_types(subject).items()
     )
@@ -31,38 +36,42 @@ def step_records(subject: Subject) -> tuple[RecordRow, ...]:
     return tuple(
         RecordRow(
             case=f"{strip_type}: {pad.name}",
-            send=f"step {number}: {_all_values(pad)}",
-            expected=_expected(pad, subject.terms),
+            send=f"step {number}: {_all_values(pad, codes)}",
+            expected=_expected(pad, subject.terms, codes),
         )
         for strip_type, profile in strip_types(subject).items()
-        for number, pad in _steps(subject, strip_type, profile)
+        for number, pad, codes in _steps(subject, strip_type, profile)
     )
 
 
-def value_text(form: ValueForm) -> str:
-    """Give a form's value: the answer code with its text, or the number with its comparator."""
+def value_text(pad: CodedPad, form: ValueForm, codes: GradeCodes) -> str:
+    """Give a form's value: the grade's codes with their texts, or its text alone, or the number with its comparator."""
     if isinstance(form.value, CodedGrade):
-        return f"{form.value.answer.code} {form.value.answer.text}" if form.value.answer else form.value.text
+        told = codes[pad.pad, form.value.grade]
+        return ", alternate ".join(f"{code.code} {code.text}" for code in told) or form.value.text
     return f"{form.value.comparator}{number_text(form.value)}"
 
 
-def type_of(form: ValueForm, fmt: Format) -> str:
-    """Give the value's type: CWE, NM or SN as OBX-2 has it, or FHIR's CodeableConcept or Quantity."""
-    if fmt is Format.FHIR:
-        return "CodeableConcept" if isinstance(form.value, CodedGrade) else "Quantity"
-    if isinstance(form.value, CodedGrade):
-        return "CWE"
-    return "SN" if form.value.comparator else "NM"
+def type_of(form: ValueForm, terms: DestinationTerms) -> str:
+    """Give the value's type: CWE, ST, NM or SN as OBX-2 has it, or FHIR's CodeableConcept, string or Quantity."""
+    is_fhir = terms.format is Format.FHIR
+    if isinstance(form.value, Quantity):
+        return "Quantity" if is_fhir else "SN" if form.value.comparator else "NM"
+    if TEXT in terms.grades:
+        return "string" if is_fhir else "ST"
+    return "CodeableConcept" if is_fhir else "CWE"
 
 
-def _steps(subject: Subject, strip_type: str, profile: str) -> Iterator[tuple[int, CodedPad]]:
-    """Give each step once, numbered from 1 within its pad, whatever texts print it."""
-    for every in every_pad(profile, strip_type, subject.tables).values():
+def _steps(subject: Subject, strip_type: str, profile: str) -> Iterator[tuple[int, CodedPad, GradeCodes]]:
+    """Give each step once, numbered from 1 within its pad, whatever texts print it; and the codes of the strip's grades."""
+    pads = every_pad(profile, strip_type, subject.tables)
+    codes = grade_codes(subject.terms, pads, subject.tables.catalogue)
+    for every in pads.values():
         once = {(pad.forms, pad.flag): pad for pad in every}
-        yield from enumerate(once.values(), 1)
+        yield from ((number, pad, codes) for number, pad in enumerate(once.values(), 1))
 
 
-def _rows(number: int, pad: CodedPad, terms: DestinationTerms) -> Iterator[StepRow]:
+def _rows(number: int, pad: CodedPad, terms: DestinationTerms, codes: GradeCodes) -> Iterator[StepRow]:
     sent = choose(pad, terms.value_forms)
     for form in pad.forms:
         yield StepRow(
@@ -72,8 +81,8 @@ def _rows(number: int, pad: CodedPad, terms: DestinationTerms) -> Iterator[StepR
             system=form.system.value,
             loinc=form.code.code,
             loinc_name=form.code.text,
-            type=type_of(form, terms.format),
-            value=value_text(form),
+            type=type_of(form, terms),
+            value=value_text(pad, form, codes),
             unit=form.value.unit if isinstance(form.value, Quantity) else NO_UNIT,
             flag=pad.flag.value,
             reference=expectation(pad, form) or NO_REFERENCE,
@@ -81,13 +90,13 @@ def _rows(number: int, pad: CodedPad, terms: DestinationTerms) -> Iterator[StepR
         )
 
 
-def _all_values(pad: CodedPad) -> str:
-    return " = ".join(f"{value_text(form)}{_unit(form)}" for form in pad.forms)
+def _all_values(pad: CodedPad, codes: GradeCodes) -> str:
+    return " = ".join(f"{value_text(pad, form, codes)}{_unit(form)}" for form in pad.forms)
 
 
-def _expected(pad: CodedPad, terms: DestinationTerms) -> str:
+def _expected(pad: CodedPad, terms: DestinationTerms, codes: GradeCodes) -> str:
     form = choose(pad, terms.value_forms)
-    return f"{form.code.code}, {type_of(form, terms.format)}, {value_text(form)}{_unit(form)}, flag {pad.flag.value}"
+    return f"{form.code.code}, {type_of(form, terms)}, {value_text(pad, form, codes)}{_unit(form)}, flag {pad.flag.value}"
 
 
 def _unit(form: ValueForm) -> str:

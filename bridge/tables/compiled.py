@@ -11,9 +11,9 @@ from types import MappingProxyType
 from zoneinfo import ZoneInfo
 
 from bridge.errors import TableError
-from bridge.model import Code, Property, Quantity
+from bridge.model import Code, Grade, Property, Quantity
 from bridge.tables.care import CATALOGUE_FILE, check_catalogue, check_profile_units
-from bridge.tables.documents import CatalogueDocument, CodeRow, PadRow, ProfileDocument, StripTypeDocument
+from bridge.tables.documents import CatalogueDocument, CodeRow, ConceptRow, PadRow, ProfileDocument, StripTypeDocument
 from bridge.tables.doubts import doubts
 from bridge.tables.ladders import strip_type
 from bridge.tables.profiles import profile
@@ -126,7 +126,25 @@ def _catalogue(document: CatalogueDocument) -> Catalogue:
                 for grade, row in document.answers.items()
             }
         ),
+        snomed=MappingProxyType(_concepts(document.snomed)),
     )
+
+
+def _concepts(rows: tuple[ConceptRow, ...]) -> dict[tuple[Grade, Grade | None], Code]:
+    """Give each concept by its grade and the ladder's top."""
+    made: dict[tuple[Grade, Grade | None], Code] = {}
+    codes: set[str] = set()
+    for index, row in enumerate(rows):
+        path = (CATALOGUE_FILE, "snomed", index)
+        if (row.grade, row.top) in made or row.code in codes:
+            raise TableError(
+                f"Two SNOMED CT rows say {row.grade.value!r}{f' out of {row.top.value!r}' if row.top else ''}, or have the code {row.code}.",
+                remedy="Keep the one that is meant.",
+                path=path,
+            )
+        made[row.grade, row.top] = Code(code=row.code, text=row.text, system="SCT")
+        codes.add(row.code)
+    return made
 
 
 def _pad(name: str, row: PadRow, path: tuple[str | int, ...]) -> CataloguePad:

@@ -88,6 +88,19 @@ class TermRow(Shape):
     source: Words
 
 
+class ConceptRow(Shape):
+    """A SNOMED CT concept that says a grade.
+
+    ``top`` is the highest grade of the ladder that it counts against ("2+ out of 3+"); left out where it counts against none.
+    """
+
+    grade: Grade
+    top: Grade | None = None
+    code: Annotated[str, BeforeValidator(_quoted), Field(pattern=r"^[1-9][0-9]{5,17}$")]
+    text: Words
+    source: Words
+
+
 class LocalRow(Shape):
     """Padpost's own code for a pad, sent beside LOINC where the destination wants local codes."""
 
@@ -154,6 +167,7 @@ class CatalogueDocument(Shape):
     units: Mapping[Words, UnitRow]
     refused_units: Mapping[Words, RefusedUnitRow] = Field(default_factory=dict)
     pads: Mapping[PadKey, PadRow]
+    snomed: tuple[ConceptRow, ...] = ()
 
 
 # --- strip types -------------------------------------------------------------------------------

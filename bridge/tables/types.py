@@ -7,7 +7,7 @@ from mappings/, where its source stands beside it.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 from zoneinfo import ZoneInfo
 
@@ -53,11 +53,15 @@ class CataloguePad:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Catalogue:
-    """Every pad a strip can carry, the panel codes, and the coded answer of each grade."""
+    """Every pad a strip can carry, the panel codes, and the coded answer of each grade.
+
+    ``snomed`` is keyed by the grade and the highest grade of the ladder that the concept counts against, None for none.
+    """
 
     pads: Mapping[str, CataloguePad]
     panel: Code
     answers: Mapping[Grade, Code]
+    snomed: Mapping[tuple[Grade, Grade | None], Code] = field(default_factory=dict)
 
 
 # --- strip types -----------------------------------------------------------------------------
@@ -291,6 +295,14 @@ class Policy:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class GradeTable:
+    """The site's own codes of grades. ``uri`` is the code system in FHIR; HL7's name of it stands in each code."""
+
+    uri: str
+    codes: Mapping[Grade, Code]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class DestinationTerms:
     """What a renderer must know of a destination; connection facts live elsewhere.
 
@@ -298,7 +310,8 @@ class DestinationTerms:
     ``patient_type`` are PID-3.4 and PID-3.5; ``patient_system`` and ``result_system`` are FHIR
     identifier systems (URIs). ``observed_at``: ``analysis`` puts analysis time, with a note, where
     collection time is unknown (OBR-7, FHIR effective); ``empty`` leaves it out.
-    ``zone`` is the zone of times in messages.
+    ``zone`` is the zone of times in messages. ``grades`` says how a grade goes: ``("text",)``, or the one or two code systems
+    (``loinc``, ``local``, ``snomed``) in the order in which they are sent; ``grade_table`` holds the local ones.
     """
 
     name: str
@@ -317,6 +330,8 @@ class DestinationTerms:
     result_system: str
     observed_at: str
     local_codes: bool
+    grades: tuple[str, ...] = ("loinc",)
+    grade_table: GradeTable | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

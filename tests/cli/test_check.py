@@ -172,6 +172,24 @@ def test_a_profile_that_is_nowhere_is_told_with_its_line(tmp_path: Path) -> None
     assert lines[-1] == "2 things to put right"
 
 
+def test_a_grade_that_a_receiver_cannot_be_told_is_told_with_its_line(tmp_path: Path) -> None:
+    """The destination's messages cannot be made, so there is no line on them; the others are checked all the same."""
+    table = "    grades: [local]\n    grade_table:\n      codes:\n        negative: {code: N, text: none}\n"
+    path = site(tmp_path, SITE + table + "  - {name: other, kind: folder, path: there, grades: [text]}\n")
+    run = padpost("check", "--config", path, "--no-oracles", cwd=tmp_path)
+    assert run.returncode == 1
+    lines = run.stdout.decode().splitlines()
+    assert lines[2:4] == [
+        (
+            f"destination outbox: {path}:16: destinations[0].grade_table.codes: outbox takes the site's own codes of grades, but its"
+            " grade_table has none for 'normal', which albumin may have. Add \"normal\": {code: ..., text: ...}."
+        ),
+        "destination other: ok",
+    ]
+    assert [line for line in lines if line.startswith("messages for ")] == ["messages for other, our own rules: ok"]
+    assert lines[-1] == "1 thing to put right"
+
+
 @pytest.mark.parametrize(
     ("env", "fault"),
     [

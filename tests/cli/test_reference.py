@@ -46,6 +46,9 @@ def test_rows_say_what_a_key_takes_and_its_default() -> None:
         "| `zone` | a time zone such as Europe/Lisbon | required |",
         "| `values` | a list of `arbitrary` or `conventional` or `si` | `arbitrary, conventional, si` |",
         "| `allow_other_hosts` | true or false | `false` |",
+        "| `grades` | a list of `loinc` or `local` or `snomed` or `text` | `loinc` |",
+        "| `grade_table` | [GradeTable](#gradetable) | none |",
+        "| `codes` | keys `negative` or `normal` or `trace` or `1+` or `2+` or `3+` or `4+` or `positive`, each with a [GradeCode](#gradecode) | required |",
     ):
         assert row in rows
 

@@ -22,6 +22,7 @@ from bridge.tables.types import (
     CatalogueCode,
     CataloguePad,
     DestinationTerms,
+    GradeTable,
     PadVocabulary,
     PatientIdPolicy,
     Policy,
@@ -264,6 +265,35 @@ def terms(fmt: Format, values: tuple[UnitSystem, ...] = GRADES_FIRST) -> Destina
         observed_at="analysis",
         local_codes=True,
     )
+
+
+# an invented laboratory's own codes of grades
+LOCAL_GRADES = GradeTable(
+    uri="urn:oid:2.999.7",
+    codes={
+        grade: Code(code=code, text=text, system="99QLB")
+        for grade, code, text in (
+            (Grade.NEGATIVE, "U0", "not found"),
+            (Grade.NORMAL, "UN", "as usual"),
+            (Grade.TRACE, "UT", "a trace"),
+            (Grade.PLUS_1, "U1", "one plus"),
+            (Grade.PLUS_2, "U2", "two plus"),
+            (Grade.PLUS_3, "U3", "three plus"),
+            (Grade.PLUS_4, "U4", "four plus"),
+            (Grade.POSITIVE, "UP", "found"),
+        )
+    },
+)
+
+
+@cache
+def counted_to_three() -> Tables:
+    """Give the hand-made tables with three pads, whose glucose ladder goes up to 3+, so that SNOMED CT has a concept for each grade."""
+    made, glucose = hand_made(), STRIP.pads[0]
+    top = Step(rank=4, grade=Grade.PLUS_3, conventional=None, si=None, abnormal=True)
+    pads = (replace(glucose, ladder=(*glucose.ladder, top)), *STRIP.pads[1:3])
+    catalogue = replace(made.catalogue, snomed=shipped().catalogue.snomed)
+    return replace(made, catalogue=catalogue, strip_types={STRIP.name: replace(STRIP, pads=pads)})
 
 
 ORU = terms(Format.ORU_R01)

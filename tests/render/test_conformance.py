@@ -37,11 +37,11 @@ def test_each_format_has_its_rules() -> None:
 
 
 def test_every_plan_is_counted() -> None:
-    """What "every" means here: three orders of forms, twelve (profile, strip type), two formats. A new strip type raises it."""
+    """What "every" means here: three orders of forms and three further forms of grades, twelve (profile, strip type; SNOMED CT eleven), two formats. A new strip type raises it."""
     messages = [payload for fmt in Format for plan in EVERY_PLAN for _, payload in rendered(fmt, *plan)]
-    assert len(EVERY_PLAN) * len(Format) == 72
-    assert len(messages) == 654 + 618
-    assert len(set(messages)) == 425 + 407
+    assert len(EVERY_PLAN) * len(Format) == 142
+    assert len(messages) == 1292 + 1221
+    assert len(set(messages)) == 856 + 821
 
 
 def test_the_child_process_answers_for_a_sound_and_an_unsound_plan() -> None:

@@ -30,10 +30,10 @@ from bridge.render import compile_plan, wording
 from bridge.render.conformance import faults
 from bridge.tables.types import DestinationTerms, Tables
 from tests.peers.fhir_receiver import MEDIA_TYPE, FhirReceiver
-from tests.render.every_sample import EVERY_PLAN, ORDERS, rendered
+from tests.render.every_sample import EVERY_PLAN, ORDERS, URIS, rendered, terms_for, told
 from tests.render.fhir_check import bundle_faults
 from tests.render.results_for_tests import ANALYZED_AT, MADE_AT, NORMAL, checked, normal_result, stat_result
-from tests.render.tables_for_tests import FHIR, NUMBERS_FIRST, SI_FIRST, STRIP, ZONE, hand_made, number, terms
+from tests.render.tables_for_tests import FHIR, NUMBERS_FIRST, SI_FIRST, STRIP, ZONE, counted_to_three, hand_made, number, terms
 
 GOLDEN = Path(__file__).parent / "golden"
 COLLECTED_AT = ANALYZED_AT - timedelta(minutes=20)
@@ -79,6 +79,15 @@ def test_a_corrected_bundle_is_exactly_this() -> None:
     assert written(result, destination, control_id="TESTAM2") == golden("corrected_stat.json")
 
 
+@pytest.mark.parametrize(("form", "pad"), [("text", 1), ("local", 0), ("snomed", 0)])
+def test_a_grade_in_another_form_is_exactly_this(form: str, pad: int) -> None:
+    """One pad for each form of a grade: valueString with the printed text in the note, two codings, a SNOMED CT coding; sound by every source."""
+    result = replace(stat_result(), pads=stat_result().pads[pad : pad + 1])
+    made = golden(f"{form}_grades.json")
+    assert written(result, terms_for(Format.FHIR, form), tables=counted_to_three()) == made
+    assert bundle_faults(made) == []
+
+
 # --- outside sources on every sample
 
 asked = cache(bundle_faults)  # two profiles of one strip type give the same bytes: the sources are asked once
@@ -120,13 +129,16 @@ def test_each_source_sees(old: bytes, new: bytes, said: str) -> None:
 # --- the coded result, read back
 
 
-def expected_value(pad: CodedPad, order: tuple[UnitSystem, ...]) -> tuple[dict[str, str], str, dict[str, Any]]:
+def expected_value(pad: CodedPad, plan: tuple[str, str, str]) -> tuple[dict[str, str], str, dict[str, Any] | str]:
     """Give LOINC coding, value member and value as R4 has them, from the coded pad alone."""
-    form = next(form for system in (*order, *UnitSystem) for form in pad.forms if form.system is system)
+    form = next(form for system in (*ORDERS[plan[0]], *UnitSystem) for form in pad.forms if form.system is system)
     coding = {"system": "http://loinc.org", "code": form.code.code, "display": form.code.text}
     if isinstance(form.value, CodedGrade):
-        answer = form.value.answer
-        answers = [{"system": "http://loinc.org", "code": answer.code, "display": answer.text}] if answer else []
+        if plan[0] == "text":
+            return coding, "valueString", form.value.text
+        answers = [
+            {"system": URIS[system], "code": code, "display": text} for system, code, text in told(*plan, pad, value=form.value)
+        ]
         return coding, "valueCodeableConcept", {**({"coding": answers} if answers else {}), "text": pad.printed}
     assert isinstance(form.value, Quantity)
     unit = {"unit": form.value.unit, "system": "http://unitsofmeasure.org", "code": form.value.unit}
@@ -150,7 +162,7 @@ def test_a_json_reader_reads_the_coded_result_back(order: str, profile: str, str
             assert each["status"] == {"F": "final", "C": "corrected"}[result.status.value]
         assert len(values) == len(result.pads)
         for value, pad in zip(values, result.pads, strict=True):
-            coding, member, expected = expected_value(pad, ORDERS[order])
+            coding, member, expected = expected_value(pad, (order, profile, strip))
             assert value["code"]["coding"] == [
                 coding,
                 {"system": "urn:padpost:local", "code": pad.local.code, "display": pad.local.text},
@@ -159,7 +171,7 @@ def test_a_json_reader_reads_the_coded_result_back(order: str, profile: str, str
             assert [each["coding"][0]["code"] for each in value["interpretation"]] == [pad.flag.value]
             notes = [note["text"] for note in value.get("note", [])]
             assert notes[len(notes) - len(result.comments) :] == list(result.comments)
-            if member == "valueQuantity":
+            if member in {"valueQuantity", "valueString"}:
                 assert notes[0] == f"As printed by the analyzer: {pad.printed}"
 
 

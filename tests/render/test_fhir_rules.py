@@ -42,6 +42,18 @@ def put(at: int, *path: str | int, value: Any) -> Change:
     return change
 
 
+def text_value(code: str, name: str) -> Change:
+    """Give the change of the glucose grade into a text under this code, with the note that holds what was printed."""
+
+    def change(bundle: dict[str, Any]) -> None:
+        resource = bundle["entry"][GLUCOSE]["resource"]
+        resource["valueString"] = resource.pop("valueCodeableConcept")["text"]
+        resource["note"].insert(0, {"text": "As printed by the analyzer: NEGATIVE"})
+        resource["code"]["coding"][0] = {"system": "http://loinc.org", "code": code, "display": name}
+
+    return change
+
+
 def request(at: int, **members: str) -> Change:
     """Give a change of an entry's request."""
 
@@ -215,11 +227,33 @@ BROKEN: dict[str, tuple[Change, str]] = {
         put(GLUCOSE, "valueString", value="negative"),
         f"{NAME}: its value is ['valueCodeableConcept', 'valueString']",
     ),
-    "a value as text alone": (
+    "a text without its printed text": (
         lambda bundle: bundle["entry"][GLUCOSE]["resource"].update(
             valueString=bundle["entry"][GLUCOSE]["resource"].pop("valueCodeableConcept")["text"]
         ),
-        f"{NAME}: its value is ['valueString']",
+        f"{NAME}: no note holds the text as printed",
+    ),
+    "a text under a [Mass/volume] code": (
+        text_value("53328-1", "Glucose [Mass/volume] in Urine"),
+        f"{NAME}: valueString is not what 'Glucose [Mass/volume] in Urine' measures",
+    ),
+    "a text under a code that does not say what it measures": (
+        text_value("50555-2", "Glucose"),
+        f"{NAME}: valueString is not what 'Glucose' measures",
+    ),
+    "two codes of one system": (
+        put(GLUCOSE, "valueCodeableConcept", "coding", value=[
+            {"system": "http://loinc.org", "code": "LA6577-6"}, {"system": "http://loinc.org", "code": "LA6576-8"}
+        ]),
+        f"{NAME}: its value has two codes of one system: ['http://loinc.org', 'http://loinc.org']",
+    ),
+    "a concept with a wrong check digit": (
+        put(GLUCOSE, "valueCodeableConcept", "coding", 0, value={"system": "http://snomed.info/sct", "code": "260385008"}),
+        "Bundle.entry[2].resource.valueCodeableConcept.coding: 260385008 is not a SNOMED CT code with its check digit",
+    ),
+    "a code without its system": (
+        put(GLUCOSE, "valueCodeableConcept", "coding", 0, value={"code": "N0"}),
+        "Bundle.entry[2].resource.valueCodeableConcept.coding: {'code': 'N0'} is no code with its system",
     ),
     "no value": (put(GLUCOSE, "valueCodeableConcept", value=None), f"{NAME}: its value is []"),
     "a grade under a [Mass/volume] code": (

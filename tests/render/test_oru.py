@@ -20,10 +20,20 @@ from bridge.render import compile_plan, wording
 from bridge.render.conformance import faults
 from bridge.render.samples import HOSTILE
 from bridge.tables.types import DestinationTerms, Tables
-from tests.render.every_sample import EVERY_PLAN, ORDERS, rendered
+from tests.render.every_sample import EVERY_PLAN, ORDERS, rendered, terms_for, told
 from tests.render.results_for_tests import ANALYZED_AT, MADE_AT, normal_result, stat_result
 from tests.render.second_decoder import components, decoded, fields
-from tests.render.tables_for_tests import GRADES_FIRST, NUMBERS_FIRST, ORU, SI_FIRST, STRIP, ZONE, hand_made, terms
+from tests.render.tables_for_tests import (
+    GRADES_FIRST,
+    NUMBERS_FIRST,
+    ORU,
+    SI_FIRST,
+    STRIP,
+    ZONE,
+    counted_to_three,
+    hand_made,
+    terms,
+)
 
 GOLDEN = Path(__file__).parent / "golden"
 COLLECTED_AT = ANALYZED_AT - timedelta(minutes=20)
@@ -58,17 +68,26 @@ def test_a_corrected_message_for_another_receiver_is_exactly_this() -> None:
     assert written(result, destination, control_id="TESTAM2") == golden("corrected_latin1.hl7")
 
 
+@pytest.mark.parametrize("form", ["text", "local", "snomed"])
+def test_a_grade_in_another_form_is_exactly_this(form: str) -> None:
+    """One message for each form of a grade: ST with the printed text in the note, the site's code with LOINC beside it, SNOMED CT alone."""
+    result = replace(stat_result(), pads=stat_result().pads[:3])
+    assert written(result, terms_for(Format.ORU_R01, form), tables=counted_to_three()) == golden(f"{form}_grades.hl7")
+
+
 # --- a second decoder against the coded result
 
 
-def expected_value(pad: CodedPad, order: tuple[UnitSystem, ...]) -> tuple[str, list[str], list[str], list[str]]:
+def expected_value(pad: CodedPad, plan: tuple[str, str, str]) -> tuple[str, list[str], list[str], list[str]]:
     """Give OBX-2, OBX-3's first triplet, OBX-5 and OBX-6 as HL7 chapter 7 has them, from the coded pad alone."""
-    form = next(form for system in (*order, *UnitSystem) for form in pad.forms if form.system is system)
+    form = next(form for system in (*ORDERS[plan[0]], *UnitSystem) for form in pad.forms if form.system is system)
     code = [form.code.code, form.code.text, form.code.system]
     if isinstance(form.value, CodedGrade):
-        answer = form.value.answer
-        value = [answer.code, answer.text, answer.system] if answer else ["", form.value.text, ""]
-        return "CWE", code, [*value, "", "", "", "", "", pad.printed], [""]
+        if plan[0] == "text":
+            return "ST", code, [form.value.text], [""]
+        triplets = [[code, text, system] for system, code, text in told(*plan, pad, value=form.value)]
+        first, second = [*(triplets or [["", form.value.text, ""]]), ["", "", ""]][:2]
+        return "CWE", code, [*first, *second, "", "", pad.printed], [""]
     assert isinstance(form.value, Quantity)
     digits, unit = f"{form.value.value:f}", [form.value.unit, form.value.unit, "UCUM"]
     return ("SN", code, [form.value.comparator, digits], unit) if form.value.comparator else ("NM", code, [digits], unit)
@@ -96,7 +115,7 @@ def test_a_second_decoder_reads_the_coded_result_back(order: str, profile: str, 
         values = components(payload, "OBX")
         assert len(values) == len(result.pads)
         for place, (obx, pad) in enumerate(zip(values, result.pads, strict=True), 1):
-            assert (obx[2][0], obx[3][:3], obx[5], obx[6]) == expected_value(pad, ORDERS[order])
+            assert (obx[2][0], obx[3][:3], obx[5], obx[6]) == expected_value(pad, (order, profile, strip))
             assert (obx[1], obx[3][3:]) == ([str(place)], [pad.local.code, pad.local.text, pad.local.system])
             assert (obx[8], obx[11], obx[16], obx[18]) == (
                 [pad.flag.value],

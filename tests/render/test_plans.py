@@ -12,7 +12,7 @@ from bridge.model import Format, Grade, Priority
 from bridge.render import compile_plan, lane_of
 from bridge.tables.types import DestinationTerms
 from tests.render.results_for_tests import MADE_AT, normal_result, stat_result
-from tests.render.tables_for_tests import FHIR, NUMBERS_FIRST, ORU, STRIP, hand_made
+from tests.render.tables_for_tests import FHIR, LOCAL_GRADES, NUMBERS_FIRST, ORU, STRIP, hand_made
 
 TERMS = pytest.mark.parametrize("terms", [ORU, FHIR], ids=["oru", "fhir"])
 
@@ -59,6 +59,9 @@ def test_the_digest_follows_everything_that_shapes_a_byte() -> None:
         (replace(ORU, zone=ZoneInfo("UTC")), tables),
         (ORU, replace(tables, catalogue=replace(tables.catalogue, answers=answers))),
         (ORU, replace(tables, catalogue=replace(tables.catalogue, panel=panel))),
+        (replace(ORU, grades=("text",)), tables),
+        (replace(ORU, grades=("local", "loinc"), grade_table=LOCAL_GRADES), tables),
+        (replace(ORU, grades=("local", "loinc"), grade_table=replace(LOCAL_GRADES, uri="urn:oid:2.999.8")), tables),
     ]
     digests = [compile_plan(terms, "testing", STRIP.name, each).digest for terms, each in changed]
     assert len(set(digests)) == len(digests)

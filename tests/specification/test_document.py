@@ -9,9 +9,11 @@ from datetime import timedelta
 import pytest
 
 from bridge.errors import RejectError
+from bridge.model import Format
 from bridge.specification import Door, Specification, specify
 from bridge.specification.document import LETTERS
-from bridge.specification.types import FILL_IN, AnswerTable, FieldTable, Sample
+from bridge.specification.types import FILL_IN, AnswerTable, Facts, FieldTable, Sample
+from tests.render.every_sample import terms_for
 from tests.specification.subjects import FHIR, bare, document, hostile, subject
 
 
@@ -103,3 +105,36 @@ def test_a_name_outside_the_character_set_is_an_error() -> None:
 def test_a_hostile_site_makes_a_document_all_the_same() -> None:
     """Names are text; the writers' tests look at what becomes of them."""
     assert len(specify(hostile()).blocks) == 16
+
+
+@pytest.mark.parametrize(
+    ("form", "door", "says"),
+    [
+        (
+            "grades",
+            Door.MLLP,
+            "CWE: .1 to .3 the LOINC answer where there is one, else .2 the grade's text; .9 the text as printed",
+        ),
+        ("grades", Door.FHIR, "valueCodeableConcept: coding is the LOINC answer where there is one; text as printed"),
+        ("text", Door.MLLP, "ST: the grade's text; the text as printed in the NTE after the OBX"),
+        ("text", Door.FHIR, "valueString: the grade's text; the text as printed in the first note"),
+        (
+            "local",
+            Door.MLLP,
+            "CWE: .1 to .3 the laboratory's code (99QLB), else .2 the grade's text; .4 to .6 the LOINC answer where there is one; .9 the text as printed",
+        ),
+        (
+            "local",
+            Door.FHIR,
+            "valueCodeableConcept: coding is the laboratory's code (urn:oid:2.999.7), then the LOINC answer where there is one; text as printed",
+        ),
+        ("snomed", Door.FHIR, "valueCodeableConcept: coding is the SNOMED CT concept; text as printed"),
+    ],
+)
+def test_the_form_of_grades_is_said(form: str, door: Door, says: str) -> None:
+    """The vendor's analyst builds the interface from this sentence."""
+    told = terms_for(Format.ORU_R01, form)
+    given = subject(door)
+    made = specify(replace(given, terms=replace(given.terms, grades=told.grades, grade_table=told.grade_table)))
+    facts = [part for block in made.blocks for part in block.parts if isinstance(part, Facts) and part.title == "Value formats"]
+    assert [fact.says for part in facts for fact in part.rows if fact.name == "grade"] == [says]

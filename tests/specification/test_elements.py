@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import lzma
+from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -117,5 +118,16 @@ def test_every_meaning_is_used() -> None:
 
     used = {_known(place) for place in ROWS}
     assert {key for key in MEANINGS if not any(other == key or other.startswith(f"{key}.") for other in used)} == {
-        "Specimen.collection"
+        "Specimen.collection",
+        "valueString",
+    }
+
+
+def test_a_grade_sent_as_text_is_described() -> None:
+    """Only a destination that takes grades as text gets valueString; then no coded value stands in the table."""
+    text = replace(GIVEN, terms=replace(GIVEN.terms, grades=("text",)))
+    rows = {row.place: row for row in element_rows(shown_samples(text))}
+    assert (rows["Observation.valueString"].type, rows["Observation.valueString"].meaning) == ("string", "A grade as text.")
+    assert rows.keys() ^ ROWS.keys() == {"Observation.valueString"} | {
+        place for place in ROWS if place.startswith("Observation.valueCodeableConcept")
     }

@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import pytest
 import yaml
 
+from bridge.model import Format
 from bridge.render import compile_plan
 from bridge.render.samples import MADE_AT, samples
 from bridge.settings import shipped_mappings
 from bridge.specification import Door
 from bridge.specification.messages import strip_types
 from bridge.specification.steps import NO_UNIT, step_records, step_tables
-from bridge.specification.types import StepRow
+from bridge.specification.types import StepRow, Subject
+from tests.render.every_sample import SYSTEMS, terms_for
 from tests.render.second_decoder import components
 from tests.specification.subjects import subject
 
@@ -77,27 +80,31 @@ def test_one_form_of_each_step_is_sent() -> None:
             assert [row.sent for row in rows] == ["yes"] + ["no"] * (len(rows) - 1)  # ORU prefers arbitrary, conventional, SI
 
 
-def sent_values() -> set[str]:
+def sent_values(given: Subject) -> set[str]:
     """Give what the real messages of every step carry, in the record's own words."""
     found = set()
-    for strip_type, profile in strip_types(GIVEN).items():
-        plan = compile_plan(GIVEN.terms, profile, strip_type, GIVEN.tables)
-        for result in samples(GIVEN.terms, profile, strip_type, GIVEN.tables):
+    for strip_type, profile in strip_types(given).items():
+        plan = compile_plan(given.terms, profile, strip_type, given.tables)
+        for result in samples(given.terms, profile, strip_type, given.tables):
             for obx in components(plan.render(result, control_id="M1", made_at=MADE_AT).payload, "OBX"):
                 value = obx[5]
                 kind = obx[2][0]
-                words = " ".join(part for part in value[:2] if part) if kind == "CWE" else "".join(value)
+                coded = " ".join(value[:2]) + (f", alternate {' '.join(value[3:5])}" if kind == "CWE" and value[3] else "")
+                words = coded if kind == "CWE" else "".join(value)
                 unit = f" {obx[6][0]}" if obx[6][0] else ""
                 found.add(f"{obx[3][0]}, {kind}, {words}{unit}, flag {obx[8][0]}")
     return found
 
 
-def test_the_record_expects_what_the_messages_carry() -> None:
-    """One row for each pad and step; every expectation is what PyPI hl7 decodes from a real message, and none is missing."""
-    rows = step_records(GIVEN)
+@pytest.mark.parametrize("form", ["grades", *SYSTEMS])
+def test_the_record_expects_what_the_messages_carry(form: str) -> None:
+    """One row for each pad and step; every expectation is what PyPI hl7 decodes from a real message, and none is missing, in each form of grades."""
+    told = terms_for(Format.ORU_R01, form)
+    given = replace(GIVEN, terms=replace(GIVEN.terms, grades=told.grades, grade_table=told.grade_table))
+    rows = step_records(given)
     steps = sum(len({(local, step) for local, step, *_ in declared(strip_type)}) for strip_type in TABLES)
     assert len(rows) == steps > 100
-    assert {row.expected for row in rows} == sent_values()
+    assert {row.expected for row in rows} == sent_values(given)
     assert {(row.received, row.who, row.when) for row in rows} == {("", "", "")}
 
 
@@ -105,3 +112,5 @@ def test_fhir_types_are_fhirs() -> None:
     """A FHIR vendor knows no OBX-2."""
     rows = [row for table in step_tables(subject(Door.FHIR)) for row in table.rows]
     assert {row.type for row in rows} == {"CodeableConcept", "Quantity"}
+    text = replace(subject(Door.FHIR), terms=replace(subject(Door.FHIR).terms, grades=("text",)))
+    assert {row.type for table in step_tables(text) for row in table.rows} == {"string", "Quantity"}

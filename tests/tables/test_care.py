@@ -47,7 +47,10 @@ def test_every_property_with_numbers_has_units_and_a_code(name: str) -> None:
     assert set(pad.units) == {code.property for code in pad.codes} - {Property.ORDINAL}
 
 
-@pytest.mark.parametrize("row", rows("ordinal_codes.csv"), ids=lambda row: row["code"])
+ANSWERS = [row for row in rows("ordinal_codes.csv") if row["system"] == "http://loinc.org"]
+
+
+@pytest.mark.parametrize("row", ANSWERS, ids=lambda row: row["code"])
 def test_answer_check_digit(row: dict[str, str]) -> None:
     """The rule, letters counted as ASCII, holds for every answer code that the source looked up in LOINC 2.82."""
     body, digit = row["code"].split("-")

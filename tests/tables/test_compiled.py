@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from bridge.app import load_tables
+from bridge.errors import TableError
 from bridge.settings import Document, shipped_mappings
 from bridge.tables.compiled import compile_tables, loinc_check_digit
 from bridge.tables.documents import CatalogueDocument, ProfileDocument, StripTypeDocument
@@ -91,6 +92,24 @@ def test_check_digit(row: dict[str, str]) -> None:
     """The rule of the LOINC Users' Guide holds for every code of the outside source."""
     body, digit = row["loinc"].split("-")
     assert loinc_check_digit(body) == int(digit)
+
+
+@pytest.mark.parametrize(
+    ("row", "old", "new", "words"),
+    [
+        (1, 'code: "17621005"', 'code: "260385009"', "'normal', or have the code 260385009"),
+        (8, 'top: "4+", code: "260348001"', 'top: "3+", code: "260348001"', "'2+' out of '3+', or have the code 260348001"),
+    ],
+)
+def test_two_concepts_for_one_thing_are_refused(tmp_path: Path, row: int, old: str, new: str, words: str) -> None:
+    """A receiver must be able to tell the grade from the concept, and which concept goes must not hang on the order of rows."""
+    text = (shipped_mappings() / "catalogue.yaml").read_text(encoding="utf-8")
+    line = next(number for number, each in enumerate(text.splitlines(), 1) if old in each)
+    with pytest.raises(TableError) as found:
+        load_tables(shipped_mappings(), spoiled(tmp_path, "catalogue.yaml", old, new), POLICY, zone=ZONE)
+    assert str(found.value) == (
+        f"catalogue.yaml:{line}: snomed[{row}]: Two SNOMED CT rows say {words}. Keep the one that is meant."
+    )
 
 
 def test_catalogue_bounds_are_quantities() -> None:

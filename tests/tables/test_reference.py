@@ -79,11 +79,24 @@ def test_panel_is_the_automated_dipstick_panel() -> None:
 
 def test_grades_have_the_answers_of_the_list() -> None:
     """Each grade has the LOINC answer that a $lookup gave; a grade without one would go as bare text."""
-    answers = {row["grade"]: row["code"] for row in rows("ordinal_codes.csv")}
+    answers = {row["grade"]: row["code"] for row in rows("ordinal_codes.csv") if row["system"] == "http://loinc.org"}
     assert {grade.value: code.code for grade, code in tables().catalogue.answers.items()} == {
         grade.value: answers[grade.value] for grade in tables().catalogue.answers
     }
     assert len(tables().catalogue.answers) == 8
+
+
+def test_grades_have_the_concepts_of_the_free_set() -> None:
+    """Each SNOMED CT row is a row of the Global Patient Set, its top as the concept's own name counts, and no row of ours is another's."""
+    sources = {row["code"]: row for row in rows("ordinal_codes.csv") if row["system"] == "http://snomed.info/sct"}
+    concepts = tables().catalogue.snomed
+    assert sorted(code.code for code in concepts.values()) == sorted(sources)
+    for (grade, top), code in concepts.items():
+        row = sources[code.code]
+        assert row["source"].startswith("SNOMED GPS value set in github HL7/UTG")
+        assert "CC BY 4.0" in row["source"]
+        assert (code.text, code.system) == (row["display"], "SCT")
+        assert row["grade"] == (f"{grade.value} of {top.value[0]}" if top else grade.value)
 
 
 def test_first_codes_are_the_automated_ones() -> None:
