@@ -31,7 +31,9 @@ def check(config_path: Path | None, *, with_oracles: bool) -> int:
     wrong = 0
     lines = _lines(tables, config, with_oracles=with_oracles)
     if config_path and config:
-        lines = chain(_site_lines(config, config_path, tables), lines, output_lines(config, tables))
+        # accepted output holds each destination's message: it cannot be made while one of them cannot be told a grade
+        accepted = () if any(grade_faults(config, tables)) else output_lines(config, tables)
+        lines = chain(_site_lines(config, config_path, tables), lines, accepted)
     for line, fault in lines:
         print(f"{line}: {fault or 'ok'}", flush=True)
         wrong += bool(fault)

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from bridge.cli.accepted import FOLDER
 from tests.cli.commands import CHART, ROOT, SITE, here, padpost, site
 
 EXAMPLES = [f"example of profile {name}: ok" for name in ("alder", "brook", "brook-file", "fjord", "moss", "tern")]
@@ -175,7 +176,10 @@ def test_a_profile_that_is_nowhere_is_told_with_its_line(tmp_path: Path) -> None
 def test_a_grade_that_a_receiver_cannot_be_told_is_told_with_its_line(tmp_path: Path) -> None:
     """The destination's messages cannot be made, so there is no line on them; the others are checked all the same."""
     table = "    grades: [local]\n    grade_table:\n      codes:\n        negative: {code: N, text: none}\n"
-    path = site(tmp_path, SITE + table + "  - {name: other, kind: folder, path: there, grades: [text]}\n")
+    other = "  - {name: other, kind: folder, path: there, grades: [text]}\n"
+    path = site(tmp_path, SITE + table + other + "mappings: own\n")
+    (tmp_path / "own" / FOLDER).mkdir(parents=True)
+    (tmp_path / "own" / FOLDER / "tern.json").write_text("[]\n", encoding="utf-8")  # kept output, which now cannot be made anew
     run = padpost("check", "--config", path, "--no-oracles", cwd=tmp_path)
     assert run.returncode == 1
     lines = run.stdout.decode().splitlines()
@@ -186,7 +190,9 @@ def test_a_grade_that_a_receiver_cannot_be_told_is_told_with_its_line(tmp_path: 
         ),
         "destination other: ok",
     ]
-    assert [line for line in lines if line.startswith("messages for ")] == ["messages for other, our own rules: ok"]
+    assert [line for line in lines if line.startswith(("messages for ", "output of "))] == [
+        "messages for other, our own rules: ok"
+    ]
     assert lines[-1] == "1 thing to put right"
 
 
