@@ -26,7 +26,9 @@ def test_what_went_is_not_sent_again_when_its_neighbour_is_read_again(bridge: Ru
     (stop_id,) = bridge.wait(lambda: stops(bridge, StopGroup.REJECTED))
     bridge.wait(lambda: bridge.records.filed_reports() == 1)
     bridge.wait(lambda: len(bridge.records.results) == 1)
-    bridge.wait(lambda: {state for row in bridge.store.results() for _, state in row.states} == {"accepted"})  # its answers are in too
+    bridge.wait(
+        lambda: {state for row in bridge.store.results() for _, state in row.states} == {"accepted"}
+    )  # its answers are in too
     assert [strip.outcome for strip in reversed(bridge.store.strips())] == ["coded", "unreadable"]
     before = bridge.store.results()
     desk(bridge).read_again(stop_id, reason="profile mended", actor=ANA)
