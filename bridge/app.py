@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 import asyncio
-import logging
 import os
 import random
 import secrets
 import socket
-import sys
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Future
 from contextlib import suppress
@@ -17,7 +15,7 @@ from datetime import timedelta
 from functools import partial
 from itertools import chain
 from pathlib import Path
-from typing import Any, TextIO, TypeVar, cast
+from typing import Any, TypeVar, cast
 from zoneinfo import ZoneInfo
 
 import structlog
@@ -359,24 +357,6 @@ def _pages_site(config: settings.Settings, tables: Tables, terms: Sequence[Desti
         not_ready=lambda: (service.fault,) if service.fault else (),
         send_again={source.analyzer: tables.profiles[source.profile].send_again for source in config.sources},
         schemes={source.analyzer: tables.profiles[source.profile].numbers for source in config.sources},
-    )
-
-
-def configure_logging(kind: str, file: TextIO | None = None) -> None:
-    """Log to ``file``, else to standard error: one event word plus fields, as JSON or for a console. No patient identifier is ever given to it."""
-    renderer: Any = (
-        structlog.processors.JSONRenderer() if kind == "json" else structlog.dev.ConsoleRenderer(colors=sys.stderr.isatty())
-    )
-    structlog.configure(
-        processors=[
-            structlog.processors.add_log_level,
-            structlog.processors.TimeStamper(fmt="iso", utc=True),
-            structlog.processors.format_exc_info if kind == "json" else structlog.processors.StackInfoRenderer(),
-            renderer,
-        ],
-        wrapper_class=structlog.make_filtering_bound_logger(logging.INFO),
-        logger_factory=structlog.PrintLoggerFactory(file or sys.stderr),
-        cache_logger_on_first_use=False,
     )
 
 

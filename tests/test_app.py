@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import io
-import json
 import os
 import shutil
 import socket
@@ -13,12 +11,10 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import pytest
-import structlog
 
 from bridge import settings
 from bridge.app import (
     assemble,
-    configure_logging,
     default_policy,
     grade_faults,
     load_tables,
@@ -280,25 +276,3 @@ def test_assembled_destinations_are_shut_until_their_plans_are_checked(tmp_path:
 
 
 # --- the log
-
-
-def test_a_json_log_is_one_object_a_line_with_its_traceback() -> None:
-    """What collects logs splits at line ends; a traceback over many lines would come apart."""
-    before = structlog.get_config()
-    file = io.StringIO()
-    try:
-        configure_logging("json", file)
-        log = structlog.get_logger()
-        log.debug("not.shown")
-        log.info("capture.kept", capture=3, source="drops")
-        try:
-            int("a defect")
-        except ValueError:
-            log.exception("loop.fell", loop="source drops")
-    finally:
-        structlog.configure(**before)
-    kept, fell = map(json.loads, file.getvalue().splitlines())
-    assert datetime.fromisoformat(kept.pop("timestamp")).tzinfo is not None
-    assert kept == {"event": "capture.kept", "level": "info", "capture": 3, "source": "drops"}
-    assert (fell["event"], fell["level"], fell["loop"]) == ("loop.fell", "error", "source drops")
-    assert fell["exception"].splitlines()[-1] == "ValueError: invalid literal for int() with base 10: 'a defect'"

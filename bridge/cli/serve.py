@@ -7,8 +7,9 @@ import signal
 from pathlib import Path
 
 from bridge import settings
-from bridge.app import assemble, configure_logging, run_until
+from bridge.app import assemble, run_until
 from bridge.errors import SettingsError
+from bridge.logs import configure_logging
 
 
 def serve(config_path: Path) -> int:

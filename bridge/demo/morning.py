@@ -13,7 +13,7 @@ from datetime import date
 from pathlib import Path
 
 from bridge import clock, settings
-from bridge.app import Padpost, assemble, configure_logging, run_until
+from bridge.app import Padpost, assemble, run_until
 from bridge.bench.gaps import UsedNumber, gaps
 from bridge.demo import scenario
 from bridge.demo.analyzers import FdWire, open_pty, transmit
@@ -22,6 +22,7 @@ from bridge.demo.record_system import RecordSystem
 from bridge.demo.scenario import TRUTH, Truth
 from bridge.errors import SettingsError
 from bridge.lifecycle.states import StopGroup
+from bridge.logs import configure_logging
 from bridge.receive.serial_line import SerialReceiver
 
 LONGEST_S = 90.0  # ours: the morning takes some 15 seconds; a slow machine gets six times that
