@@ -32,7 +32,7 @@ from bridge.model import (
 from bridge.read import read_capture
 from bridge.tables.types import Profile, Tables
 
-__all__ = ["Moment", "judge", "needs", "understand"]
+__all__ = ["Moment", "finding_of", "judge", "needs", "understand"]
 
 
 def understand(capture: Capture, profile: Profile, *, analyzer: str) -> tuple[Reading | Unreadable, ...]:
@@ -79,12 +79,11 @@ def _coded(
             version=prior.version + 1 if prior else 1,
         )
     except RejectError as reject:
-        return Rejected(findings=(_finding(reject), *verdict.findings), checked=checked)
+        return Rejected(findings=(finding_of(reject), *verdict.findings), checked=checked)
     return Coded(checked=checked, result=result, findings=verdict.findings)
 
 
-def _finding(reject: RejectError) -> Finding:
+def finding_of(reject: RejectError) -> Finding:
+    """Give what a strip that cannot be coded or said is stopped with."""
     place = Place(start=reject.start, end=reject.end) if reject.start is not None and reject.end is not None else None
-    return Finding(
-        rule=reject.rule, severity=Severity.REJECT, sentence=reject.sentence, remedy=reject.remedy, place=place, releasable=False
-    )
+    return Finding(rule=reject.rule, severity=Severity.REJECT, sentence=reject.sentence, remedy=reject.remedy, place=place)

@@ -7,7 +7,6 @@ queues deliver. This room only says what follows what, and wakes who is next.
 from __future__ import annotations
 
 import asyncio
-import hashlib
 import time
 from collections.abc import Awaitable, Callable, Mapping, Sequence
 from dataclasses import dataclass
@@ -34,7 +33,7 @@ from bridge.model import (
     Severity,
     Unreadable,
 )
-from bridge.read.again import Known, one_anew, whole_anew
+from bridge.read.again import Known, holds, one_anew, whole_anew
 from bridge.store import rows
 from bridge.store.api import Store
 from bridge.store.commands import EndIntake, KeepCapture, NewDelivery, RecordedOutcome, RecordOutcome, ReserveNumbers
@@ -144,7 +143,7 @@ class Judging:
         readings = self._understood(kept, self._profiles.get(kept.capture.source, intake.profile))
         if intake.only_index is None:
             return whole_anew(readings, known)
-        if intake.because != StopEnd.READ_AGAIN and not _holds(readings, known.get(intake.only_index)):
+        if intake.because != StopEnd.READ_AGAIN and not holds(readings, known.get(intake.only_index)):
             readings = self._understood(kept, intake.profile)  # decided about a strip that only the earlier profile can read
         return one_anew(readings, known, index=intake.only_index, analyzer=intake.analyzer)
 
@@ -206,7 +205,7 @@ class Judging:
         try:
             return outcome, await self._deliveries(outcome.result)
         except RejectError as reject:
-            return Rejected(findings=(_finding(reject), *outcome.findings), checked=outcome.checked), ()
+            return Rejected(findings=(pipeline.finding_of(reject), *outcome.findings), checked=outcome.checked), ()
 
     async def _outcome(self, intake: rows.IntakeRow, capture: Capture, reading: Reading) -> Outcome:
         needs = pipeline.needs(reading, self._tables)
@@ -236,10 +235,6 @@ class Judging:
         return tuple(made)
 
 
-def _finding(reject: RejectError) -> Finding:
-    return Finding(rule=reject.rule, severity=Severity.REJECT, sentence=reject.sentence, remedy=reject.remedy)
-
-
 _DEFECT = Finding(
     rule="padpost.defect",
     severity=Severity.REJECT,
@@ -256,20 +251,12 @@ _NO_PROFILE = Finding(
 
 def _whole(kept: rows.CaptureRow, finding: Finding) -> Unreadable:
     """Give one stretch that is the whole capture."""
-    payload = kept.capture.payload
     return Unreadable(
         index=0,
-        place=Place(start=0, end=len(payload)),
+        place=Place(start=0, end=len(kept.capture.payload)),
         analyzer=kept.analyzer,
-        record_digest=hashlib.sha256(payload).hexdigest(),
+        record_digest=kept.capture.digest,
         finding=finding,
-    )
-
-
-def _holds(readings: Sequence[Reading | Unreadable], strip: Known | None) -> bool:
-    """Say whether ``strip`` is among what was read."""
-    return strip is not None and any(
-        isinstance(reading, Reading) and reading.record_digest == strip.record_digest for reading in readings
     )
 
 

@@ -27,7 +27,6 @@ from bridge.model import (
     Place,
     Reading,
     Rejected,
-    Severity,
     Unreadable,
 )
 from bridge.render import Plan, compile_plan
@@ -132,8 +131,7 @@ def _tried(
     try:
         message = plans[key].render(result, control_id=control_id, made_at=made_at)
     except RejectError as reject:
-        finding = Finding(rule=reject.rule, severity=Severity.REJECT, sentence=reject.sentence, remedy=reject.remedy)
-        return TriedMessage(destination=terms.name, message=None, finding=finding)
+        return TriedMessage(destination=terms.name, message=None, finding=pipeline.finding_of(reject))
     return TriedMessage(destination=terms.name, message=message, origins=_origins(outcome, message))
 
 
@@ -167,9 +165,8 @@ def _fields(message: Message) -> dict[str, str]:
 def _fhir_fields(payload: bytes) -> dict[str, str]:
     resources = [entry["resource"] for entry in json.loads(payload)["entry"]]
     observations = [resource for resource in resources if resource["resourceType"] == "Observation"]
-    return {
-        observation["code"]["coding"][0][
-            "code"
-        ]: f"{next(key for key in observation if key.startswith('value'))} of Observation {place}"
-        for place, observation in enumerate(observations, 1)
-    }
+    found = {}
+    for place, observation in enumerate(observations, 1):
+        value = next(key for key in observation if key.startswith("value"))
+        found[observation["code"]["coding"][0]["code"]] = f"{value} of Observation {place}"
+    return found

@@ -16,7 +16,8 @@ from pathlib import Path
 from bridge import settings
 from bridge.app import default_policy, tables_for, terms_of
 from bridge.errors import SettingsError
-from bridge.model import Capture, Format, Message, Way
+from bridge.model import Capture, Way
+from bridge.pages.message_view import lines
 from bridge.read import check_example
 from bridge.tables.types import Profile, Tables
 from bridge.trial import Trial, try_out
@@ -111,18 +112,12 @@ def _plain(trial: Trial) -> dict[str, object]:
         "outcome": trial.word,
         "findings": [f"{finding.rule}: {finding.sentence}" for finding in trial.findings],
         "messages": {
-            tried.destination: _lines(tried.message)
+            tried.destination: lines(tried.message)
             if tried.message
             else f"stopped: {tried.finding.rule if tried.finding else ''}"
             for tried in trial.messages
         },
     }
-
-
-def _lines(message: Message) -> object:
-    if message.format is Format.FHIR:
-        return json.loads(message.payload)
-    return message.payload.decode("utf-8", "backslashreplace").rstrip("\r").split("\r")
 
 
 def _difference(kept: str, now: str) -> Iterator[str]:

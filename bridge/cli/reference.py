@@ -62,24 +62,35 @@ def _docstring(shape: type[BaseModel]) -> str:
 
 
 def _takes(annotation: Any, field: FieldInfo | None = None) -> str:
-    origin = get_origin(annotation)
-    if origin is Literal:
-        return " or ".join(f"`{value}`" if value != "" else "nothing" for value in get_args(annotation))
-    if origin is Annotated:
-        return _takes(get_args(annotation)[0])
-    if origin in {Union, UnionType}:
-        return " or ".join(_takes(part) for part in get_args(annotation) if part is not NoneType)
-    if origin is tuple:
-        return f"a list of {_takes(get_args(annotation)[0])}"
-    if origin is Mapping:
-        key, value = get_args(annotation)
-        return f"keys {_takes(key)}, each with a {_takes(value)}"
-    if isinstance(annotation, type) and issubclass(annotation, StrEnum):
-        return " or ".join(f"`{member.value}`" for member in annotation)
-    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
-        return f"[{annotation.__name__}](#{annotation.__name__.lower()})"
+    """Say in words what a key takes."""
+    return _composed(annotation) or _single(annotation, field)
+
+
+def _composed(annotation: Any) -> str:
+    """Say what a type made of others takes; nothing for a type that stands alone."""
+    parts = get_args(annotation)
+    match get_origin(annotation):
+        case origin if origin is Literal:
+            return " or ".join(f"`{value}`" if value != "" else "nothing" for value in parts)
+        case origin if origin is Annotated:
+            return _takes(parts[0])
+        case origin if origin in {Union, UnionType}:
+            return " or ".join(_takes(part) for part in parts if part is not NoneType)
+        case origin if origin is tuple:
+            return f"a list of {_takes(parts[0])}"
+        case origin if origin is Mapping:
+            return f"keys {_takes(parts[0])}, each with a {_takes(parts[1])}"
+        case _:
+            return ""
+
+
+def _single(annotation: Any, field: FieldInfo | None) -> str:
     if annotation is ZoneInfo:
         return "a time zone such as Europe/Lisbon"
+    if issubclass(annotation, StrEnum):
+        return " or ".join(f"`{member.value}`" for member in annotation)
+    if issubclass(annotation, BaseModel):
+        return f"[{annotation.__name__}](#{annotation.__name__.lower()})"
     words = {"str": "text", "int": "a whole number", "float": "a number", "bool": "true or false", "Path": "a path"}[
         annotation.__name__
     ]

@@ -28,6 +28,13 @@ def text(message: Message) -> str:
     return message.payload.decode(_charset(message.payload), "backslashreplace")
 
 
+def lines(message: Message) -> tuple[str, ...]:
+    """Give a message in lines, HL7 by segment and FHIR indented; none while it is not made."""
+    if message.format is Format.FHIR:
+        return tuple(pretty_json(message).splitlines())
+    return tuple(line for line in text(message).split("\r") if line)
+
+
 def segments(message: Message) -> tuple[Segment, ...]:
     """Give an HL7 message's segments in order."""
     return tuple(

@@ -10,11 +10,11 @@ from typing import Annotated, Any, Protocol
 from fastapi import APIRouter, File, Form, HTTPException, Request
 from fastapi.responses import Response
 
-from bridge.model import Capture, Format, Place, Reading, Way
+from bridge.model import Capture, Place, Reading, Way
 from bridge.pages import capture_view, message_view
 from bridge.pages.site import Bench
 from bridge.pages.words import CONTROL_WORDS
-from bridge.trial import Trial, TriedMessage, try_out
+from bridge.trial import Trial, try_out
 
 LONGEST = 60_000  # ours: about fifty strips; a whole day's file is for padpost convert
 CALLED = "TRYOUT"
@@ -111,13 +111,5 @@ def _strip(trial: Trial, payload: bytes) -> dict[str, Any]:
         "view": capture_view.view(
             payload[begin : reading.place.end], Place(start=wrong.start - begin, end=wrong.end - begin) if wrong else None
         ),
-        "messages": [(each, _lines(each)) for each in trial.messages],
+        "messages": [(each, message_view.lines(each.message) if each.message else ()) for each in trial.messages],
     }
-
-
-def _lines(tried: TriedMessage) -> list[str]:
-    if tried.message is None:
-        return []
-    if tried.message.format is Format.FHIR:
-        return message_view.pretty_json(tried.message).splitlines()
-    return [line for line in message_view.text(tried.message).split("\r") if line]

@@ -16,7 +16,7 @@ from bridge.bench.tally import Fate
 from bridge.desk.actions import Desk
 from bridge.errors import RefusedAction
 from bridge.lifecycle.states import OPEN_DELIVERY, STOPPED_DELIVERY, StopGroup
-from bridge.model import Actor, DeliveryState, Format, Message
+from bridge.model import Actor, DeliveryState
 from bridge.pages import capture_view, message_view, way
 from bridge.pages.api import Act, Search, do
 from bridge.pages.guard import COOKIE, form_token, token_is_good
@@ -230,7 +230,7 @@ class Views:
         detail = self._store.result(result_id)
         if detail is None:
             raise HTTPException(404, "There is no such result.")
-        messages = [(delivery, _lines(message), tries) for delivery, message, tries in detail.deliveries]
+        messages = [(delivery, message_view.lines(message), tries) for delivery, message, tries in detail.deliveries]
         drawn = way.way_of_result([delivery.state for delivery, _, _ in detail.deliveries])
         return self._page(request, "result.html", {"detail": detail, "messages": messages, "way": drawn})
 
@@ -277,11 +277,3 @@ def _received(kept: CaptureRow | None, file: RefusedFileRow | None) -> bytes | N
     if kept is not None:
         return kept.capture.payload
     return file.beginning if file is not None else None
-
-
-def _lines(message: Message) -> tuple[str, ...]:
-    """Give an outgoing message in lines; none while it is not made."""
-    if not message.payload:
-        return ()
-    is_fhir = message.format is Format.FHIR
-    return tuple(message_view.pretty_json(message).splitlines() if is_fhir else message_view.text(message).split("\r"))

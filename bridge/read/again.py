@@ -21,6 +21,13 @@ class Known:
     is_settled: bool
 
 
+def holds(readings: Iterable[Reading | Unreadable], strip: Known | None) -> bool:
+    """Say whether ``strip`` is among what was read, by its bytes."""
+    return strip is not None and any(
+        isinstance(reading, Reading) and reading.record_digest == strip.record_digest for reading in readings
+    )
+
+
 def whole_anew(readings: Sequence[Reading | Unreadable], known: Mapping[int, Known]) -> tuple[Reading | Unreadable, ...]:
     """Give what is to be judged of a whole capture; ``known`` by index.
 

@@ -5,7 +5,7 @@ Everything here stops loading. What is only doubtful is in ``doubts``.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from decimal import Decimal
 
 from bridge.errors import TableError
@@ -177,17 +177,20 @@ def _check_comparators(step: Step, last: int, path: Path) -> None:
             remedy=f'Write "{step.conventional.comparator}{step.si.value}", or mend the conventional number.',
             path=(*path, "si"),
         )
+    open_ways = (*(_LOW if step.rank == 0 else ()), *(_HIGH if step.rank == last else ()))
     for key, number in (("conventional", step.conventional), ("si", step.si)):
-        if number is None or not number.comparator:
-            continue
-        allowed = (*(_LOW if step.rank == 0 else ()), *(_HIGH if step.rank == last else ()))
-        if number.comparator not in allowed:
-            where = "lowest" if number.comparator in _LOW else "highest"
-            raise TableError(
-                f"{number.comparator}{number.value} is open, but is not the {where} step.",
-                remedy=f'Write "{number.value}": only the {where} step of a ladder has no end.',
-                path=(*path, key),
-            )
+        if number is not None and number.comparator:
+            _check_open_end(number, open_ways, (*path, key))
+
+
+def _check_open_end(number: Quantity, open_ways: Sequence[str], path: Path) -> None:
+    if number.comparator not in open_ways:
+        where = "lowest" if number.comparator in _LOW else "highest"
+        raise TableError(
+            f"{number.comparator}{number.value} is open, but is not the {where} step.",
+            remedy=f'Write "{number.value}": only the {where} step of a ladder has no end.',
+            path=path,
+        )
 
 
 def _check_numbers(steps: tuple[Step, ...], row: LadderRow, catalogue: CatalogueDocument, path: Path) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from decimal import Decimal
 from pathlib import Path
 
 import pytest
@@ -53,7 +54,12 @@ def test_each_destination_is_kept_in_its_own_form(tmp_path: Path, capfd: pytest.
     messages = [strip["messages"] for strip in json.loads((tmp_path / KEPT).read_text(encoding="utf-8"))]
     assert [sorted(each) for each in messages] == [[], ["chart", "outbox"], []]  # a control, a patient's strip, a copy
     assert [segment.partition("|")[0] for segment in messages[1]["outbox"][:4]] == ["MSH", "PID", "ORC", "OBR"]
-    assert (messages[1]["chart"]["resourceType"], messages[1]["chart"]["type"]) == ("Bundle", "transaction")
+    bundle = json.loads("".join(messages[1]["chart"]), parse_float=Decimal)
+    assert (bundle["resourceType"], bundle["type"]) == ("Bundle", "transaction")
+    values = [entry["resource"]["valueQuantity"]["value"] for entry in bundle["entry"] if "valueQuantity" in entry["resource"]]
+    kept = [line.strip().rstrip(",") for line in messages[1]["chart"]]
+    assert Decimal("1.010") in values
+    assert all(f'"value": {value}' in kept for value in values)  # digit for digit: 1.010 that became 1.01 would be a change
     assert here("check", "--config", config, "--accept", capfd=capfd) == (0, "output of profile tern: as it was accepted\n", "")
 
 

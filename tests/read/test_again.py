@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bridge.model import Place, Reading, Unreadable
-from bridge.read.again import Known, one_anew, whole_anew
+from bridge.read.again import Known, holds, one_anew, whole_anew
 
 
 def _reading(index: int, digest: str) -> Reading:
@@ -77,3 +77,13 @@ def test_reading_again_loses_nothing_and_touches_nothing_settled(digests: list[s
     assert settled.keys().isdisjoint(indexes)
     stay = [reading.record_digest for reading in readings if settled.get(reading.index) == reading.record_digest]
     assert sorted([each.record_digest for each in anew] + stay) == sorted(digests)
+
+
+def test_a_strip_is_held_by_its_bytes_and_only_as_a_strip() -> None:
+    """A person's decision is about these bytes: a profile that cannot read them, or reads others, does not hold the strip."""
+    unread = one_anew((_reading(0, "y"),), {0: _known("x"), 1: _known("y")}, index=0, analyzer="a")
+    assert [each.record_digest for each in unread] == ["x"]
+    assert holds((_reading(4, "x"),), _known("x"))
+    assert not holds((_reading(0, "y"),), _known("x"))
+    assert not holds(unread, _known("x"))
+    assert not holds((_reading(0, "x"),), None)
