@@ -44,7 +44,17 @@ from bridge.store.sqlite import SqliteStore
 from bridge.tables.care import CATALOGUE_FILE
 from bridge.tables.compiled import compile_tables
 from bridge.tables.documents import CatalogueDocument, ProfileDocument, Shape, StripTypeDocument
-from bridge.tables.types import DestinationTerms, GradeTable, PatientIdPolicy, Policy, Tables
+from bridge.tables.types import (
+    DestinationTerms,
+    GradeTable,
+    Laboratory,
+    Orders,
+    PatientIdPolicy,
+    Pointing,
+    Policy,
+    Provider,
+    Tables,
+)
 
 log = structlog.get_logger()
 
@@ -124,9 +134,10 @@ def policy_of(config: settings.Settings) -> Policy:
 def terms_of(config: settings.Settings, destination: settings.DestinationShape) -> DestinationTerms:
     """Give what a renderer must know of ``destination``."""
     ids = config.patient_ids
+    pointers: settings.Pointers = getattr(destination, "pointers", settings.Pointers())
     return DestinationTerms(
         name=destination.name,
-        format=_format(destination),
+        format=Format(destination.format),
         value_forms=tuple(UnitSystem(form) for form in destination.values),
         sending_application=destination.sending_application,
         sending_facility=destination.sending_facility,
@@ -143,6 +154,18 @@ def terms_of(config: settings.Settings, destination: settings.DestinationShape) 
         local_codes=destination.local_codes,
         grades=destination.grades,
         grade_table=_grade_table(destination.grade_table),
+        equipment=destination.equipment,
+        operator=destination.operator,
+        unit_texts=dict(sorted(destination.units.items())),
+        orders=Orders(destination.orders),
+        patient_pointing=Pointing(pointers.patient),
+        order_pointing=Pointing(pointers.order),
+        order_system=pointers.order_system,
+        order_authority=destination.order_authority,
+        message_profile=destination.message_profile,
+        laboratory=Laboratory(**destination.laboratory.model_dump()) if destination.laboratory else None,
+        provider=Provider(**destination.provider.model_dump()) if destination.provider else None,
+        non_patient=getattr(destination, "controls", False),
     )
 
 
@@ -151,16 +174,6 @@ def _grade_table(table: settings.GradeTable | None) -> GradeTable | None:
         return None
     codes = {grade: Code(code=row.code, text=row.text, system=table.system) for grade, row in sorted(table.codes.items())}
     return GradeTable(uri=table.uri, codes=codes)
-
-
-def _format(destination: settings.DestinationShape) -> Format:
-    match destination:
-        case settings.FhirDestination():
-            return Format.FHIR
-        case settings.FolderDestination():
-            return Format(destination.format)
-        case _:
-            return Format.ORU_R01
 
 
 class _Waking:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import hashlib
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import date, datetime
 from decimal import Decimal
 from enum import StrEnum
 
@@ -97,6 +97,9 @@ class Reading:
     printed_time: Printed | None = None
     patient_id: Printed | None = None
     patient_name: Printed | None = None
+    birth_date: Printed | None = None
+    sex: Printed | None = None
+    order_number: Printed | None = None
     specimen_id: Printed | None = None
     operator: Printed | None = None
     strip_type: Printed | None = None
@@ -256,6 +259,14 @@ class Actor:
     verified: str
 
 
+class Sex(StrEnum):
+    """Administrative sex as printed by the analyzer (HL7 table 0001 letters)."""
+
+    FEMALE = "F"
+    MALE = "M"
+    OTHER = "O"
+
+
 SERVICE = Actor(name="padpost", verified="service")
 
 
@@ -264,6 +275,7 @@ class CheckedReading:
     """What we accept of a reading: identity, purpose, patient evidence, aware time, known pads and steps.
 
     ``patient_id`` is the printed one or a person's correction (then ``corrected_by`` is set).
+    ``order_number`` is the placer's, as printed; ``born`` and ``sex`` are evidence for reference ranges, never for matching.
     ``analyzed_at`` is aware, in the analyzer's zone; None where nothing was printed.
     """
 
@@ -281,6 +293,9 @@ class CheckedReading:
     strip_lot: str
     analyzed_at: datetime | None
     pads: tuple[CheckedPad, ...]
+    order_number: str = ""
+    born: date | None = None
+    sex: Sex | None = None
 
 
 # --- coding ----------------------------------------------------------------------------------
@@ -373,6 +388,7 @@ class CodedResult:
     ``result_id`` is at most 20 ASCII letters and digits; OBR-3 and all FHIR identifiers derive
     from it and the pad. ``collected_at`` is None while unknown: it is never filled from
     ``analyzed_at``. ``tables_digest`` names the table set that coded it.
+    ``order_number`` is the placer's, empty where nobody ordered. A ``purpose`` other than PATIENT never goes under a patient.
     """
 
     result_id: str
@@ -394,6 +410,10 @@ class CodedResult:
     pads: tuple[CodedPad, ...]
     comments: tuple[str, ...]
     tables_digest: str
+    order_number: str = ""
+    born: date | None = None
+    sex: Sex | None = None
+    purpose: Purpose = Purpose.PATIENT
 
 
 # --- judging ---------------------------------------------------------------------------------
@@ -535,10 +555,24 @@ class Needs:
 
 
 class Format(StrEnum):
-    """What a destination is sent."""
+    """What a destination is sent: the message profile. ``..._US`` and ``..._EU`` are shaped after a regional guide, no more.
+
+    HL7 v2.5.1: unsolicited result, the same after the US laboratory results guide, unordered point-of-care result,
+    specimen-oriented result. FHIR R4: a transaction Bundle, plain, or after the US or the European laboratory guide.
+    """
 
     ORU_R01 = "oru_r01"
+    ORU_R01_US = "oru_r01_us"
+    ORU_R30 = "oru_r30"
+    OUL_R22 = "oul_r22"
     FHIR = "fhir"
+    FHIR_US = "fhir_us"
+    FHIR_EU = "fhir_eu"
+
+    @property
+    def is_fhir(self) -> bool:
+        """Say whether messages are FHIR Bundles; the others are HL7 v2."""
+        return self in {Format.FHIR, Format.FHIR_US, Format.FHIR_EU}
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

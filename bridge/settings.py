@@ -274,10 +274,37 @@ class GradeTable(Shape):
         return self
 
 
+class Laboratory(Shape):
+    """The organization that answers for the results: OBX-23 and OBX-24, FHIR performer.
+
+    ``number`` is its licence or registry number (US: CLIA), ``authority`` who assigned it: a URI for FHIR, a name for HL7.
+    """
+
+    name: str = Field(min_length=1, max_length=50)
+    number: str = ""
+    authority: str = ""
+    street: str = ""
+    city: str = ""
+    state: str = ""
+    postal_code: str = ""
+    country: str = ""
+    director: str = ""
+
+
+class Provider(Shape):
+    """Who orders where the strip does not say who: ORC-12 and OBR-16."""
+
+    number: str = Field(min_length=1, max_length=15)
+    family: str = Field(min_length=1)
+    given: str = ""
+    authority: str = ""
+
+
 class DestinationShape(Shape):
-    """What every destination has: a name, and what its messages say."""
+    """What every destination has: a name, and what its messages say. ``units`` holds the site's own texts of units by UCUM code."""
 
     name: Name
+    format: str
     values: tuple[Literal["arbitrary", "conventional", "si"], ...] = Field(
         default=("arbitrary", "conventional", "si"), min_length=1
     )
@@ -292,6 +319,14 @@ class DestinationShape(Shape):
     local_codes: bool = True
     grades: tuple[Literal["loinc", "local", "snomed", "text"], ...] = Field(default=("loinc",), min_length=1, max_length=2)
     grade_table: GradeTable | None = None
+    equipment: bool = True
+    operator: bool = True
+    units: Mapping[str, Annotated[str, Field(min_length=1, max_length=20)]] = Field(default_factory=dict)
+    orders: Literal["panel", "single"] = "panel"
+    order_authority: str = Field(default="", max_length=20)
+    message_profile: str = ""
+    laboratory: Laboratory | None = None
+    provider: Provider | None = None
     retry: Retry = Retry()
     agreement: Agreement = Agreement()
 
@@ -304,20 +339,48 @@ class DestinationShape(Shape):
         return self
 
 
+def _hl7_format_fits(name: str, *, orders: str, controls: bool) -> None:
+    if name == "oru_r30" and orders == "single":
+        raise ValueError("ORU^R30 carries one order a message (HL7 2.5.1): use orders: panel, or another format")
+    if controls and name != "oul_r22":
+        raise ValueError("controls: true needs format: oul_r22, whose messages need no patient")
+
+
+class Pointers(Shape):
+    """How FHIR messages point to the patient and to the order, which they do not carry.
+
+    ``logical``: by identifier. ``literal``: by the server's address, where its id is the patient ID or the order number itself.
+    ``conditional``: by a search in the transaction, which the server must find exactly one match for.
+    """
+
+    patient: Literal["logical", "literal", "conditional"] = "logical"
+    order: Literal["logical", "literal", "conditional"] = "logical"
+    order_system: str = Field(default="urn:padpost:order", pattern=r"^(urn:|https?://)\S+$")
+
+
 class MllpDestination(DestinationShape):
-    """HL7 v2 over MLLP."""
+    """HL7 v2 over MLLP. ``controls``: strips of control material and the like are sent too, under no patient (`oul_r22` only)."""
 
     kind: Literal["mllp"]
+    format: Literal["oru_r01", "oru_r01_us", "oru_r30", "oul_r22"] = "oru_r01"
+    controls: bool = False
     host: str
     port: int = Field(ge=1, le=65535)
     answer_s: float = Field(default=30.0, gt=0)
     connect_s: float = Field(default=10.0, gt=0)
+
+    @model_validator(mode="after")
+    def _format_fits(self) -> MllpDestination:
+        _hl7_format_fits(self.format, orders=self.orders, controls=self.controls)
+        return self
 
 
 class FhirDestination(DestinationShape):
     """A FHIR R4 server that takes transaction Bundles. ``result_system`` is the URI of our result identifiers."""
 
     kind: Literal["fhir"]
+    format: Literal["fhir", "fhir_us", "fhir_eu"] = "fhir"
+    pointers: Pointers = Pointers()
     base_url: str = Field(pattern=r"^https?://\S+$")
     result_system: str = Field(pattern=r"^(urn:|https?://)\S+$")
     bearer: Secret | None = None
@@ -329,8 +392,15 @@ class FolderDestination(DestinationShape):
 
     kind: Literal["folder"]
     path: Path
-    format: Literal["oru_r01", "fhir"] = "oru_r01"
+    format: Literal["oru_r01", "oru_r01_us", "oru_r30", "oul_r22", "fhir", "fhir_us", "fhir_eu"] = "oru_r01"
+    controls: bool = False
+    pointers: Pointers = Pointers()
     result_system: str = Field(default="urn:padpost:result", pattern=r"^(urn:|https?://)\S+$")
+
+    @model_validator(mode="after")
+    def _format_fits(self) -> FolderDestination:
+        _hl7_format_fits(self.format, orders=self.orders, controls=self.controls)
+        return self
 
 
 Destination = Annotated[MllpDestination | FhirDestination | FolderDestination, Field(discriminator="kind")]

@@ -19,7 +19,6 @@ from bridge.model import (
     Copy,
     Facts,
     Finding,
-    Format,
     Held,
     Message,
     NonPatient,
@@ -156,7 +155,7 @@ def _origins(outcome: Coded, message: Message) -> tuple[Origin, ...]:
 
 def _fields(message: Message) -> dict[str, str]:
     """Give where each LOINC code of a pad stands in the message."""
-    if message.format is Format.FHIR:
+    if message.format.is_fhir:
         return _fhir_fields(message.payload)
     segments = er7.split(message.payload, "UNICODE UTF-8")  # codes are ASCII in every character set that may be declared
     return {fields[OBX_CODE].split("^")[0]: f"OBX-5 of OBX {fields[1]}" for fields in segments if fields[0] == "OBX"}

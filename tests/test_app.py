@@ -26,7 +26,7 @@ from bridge.app import (
 from bridge.errors import SettingsError, StoreLocked, TableError
 from bridge.model import Code, Format, Grade, UnitSystem
 from bridge.store.sqlite import SqliteStore
-from bridge.tables.types import DestinationTerms, Tables
+from bridge.tables.types import DestinationTerms, Laboratory, Orders, Pointing, Provider, Tables
 
 SITE = r"""
 site: {name: Test Clinic, zone: Europe/Lisbon, data: store}
@@ -45,8 +45,10 @@ sources:
 destinations:
   - {name: records, kind: mllp, host: 127.0.0.1, port: 1, zone: UTC, charset: 8859/1, values: [si], processing_id: T,
      sending_application: APP, sending_facility: WARD, receiving_application: REC, receiving_facility: HOME,
-     observed_at: empty, local_codes: false}
-  - {name: chart, kind: fhir, base_url: "http://127.0.0.1:1/fhir", result_system: "urn:example:results"}
+     observed_at: empty, local_codes: false, format: oul_r22, equipment: false, operator: false, units: {"/uL": "cells/uL"}, orders: single,
+     order_authority: WARDS, message_profile: agreed, controls: true, laboratory: {name: Lab, city: Town}, provider: {number: "7", family: Able}}
+  - {name: chart, kind: fhir, base_url: "http://127.0.0.1:1/fhir", result_system: "urn:example:results", format: fhir_us,
+     pointers: {patient: conditional, order: literal, order_system: "urn:example:orders"}}
   - {name: outbox, kind: folder, path: out, format: fhir}
   - {name: plain, kind: folder, path: out}
 """
@@ -67,12 +69,16 @@ def test_every_setting_of_a_destination_reaches_its_renderer(tmp_path: Path) -> 
     config = site(tmp_path)
     records, chart, outbox, plain = (terms_of(config, destination) for destination in config.destinations)
     assert records == DestinationTerms(
-        name="records", format=Format.ORU_R01, value_forms=(UnitSystem.SI,), sending_application="APP", sending_facility="WARD",
+        name="records", format=Format.OUL_R22, value_forms=(UnitSystem.SI,), sending_application="APP", sending_facility="WARD",
         receiving_application="REC", receiving_facility="HOME", processing_id="T", charset="8859/1", zone=ZoneInfo("UTC"),
         patient_authority="TEST", patient_type="PI", patient_system="urn:example:test", result_system="", observed_at="empty",
-        local_codes=False,
+        local_codes=False, equipment=False, operator=False, unit_texts={"/uL": "cells/uL"}, orders=Orders.SINGLE, order_authority="WARDS",
+        message_profile="agreed", non_patient=True, provider=Provider(number="7", family="Able", given="", authority=""),
+        laboratory=Laboratory(name="Lab", number="", authority="", street="", city="Town", state="", postal_code="", country="", director=""),
     )  # fmt: skip
-    assert (chart.format, chart.result_system, chart.zone) == (Format.FHIR, "urn:example:results", ZoneInfo("Europe/Lisbon"))
+    assert (chart.patient_pointing, chart.order_pointing) == (Pointing.CONDITIONAL, Pointing.LITERAL)
+    assert chart.order_system == "urn:example:orders"
+    assert (chart.format, chart.result_system, chart.zone) == (Format.FHIR_US, "urn:example:results", ZoneInfo("Europe/Lisbon"))
     assert chart.value_forms == (UnitSystem.ARBITRARY, UnitSystem.CONVENTIONAL, UnitSystem.SI)
     assert (outbox.format, outbox.result_system) == (Format.FHIR, "urn:padpost:result")
     assert plain.format is Format.ORU_R01

@@ -108,6 +108,7 @@ def _checked(understood: Understood, facts: Facts) -> CheckedReading:
         corrected_by=decisions.corrected_by if decisions.patient_id is not None else None,
         patient_name=reading.patient_name.text if reading.patient_name else "",
         specimen_id=reading.specimen_id.text if reading.specimen_id else "",
+        order_number=reading.order_number.text if reading.order_number else "",
         operator=reading.operator.text if reading.operator else "",
         strip_type=understood.strip_type.name if understood.strip_type else "",
         strip_lot=reading.strip_lot.text if reading.strip_lot else "",

@@ -16,7 +16,6 @@ from bridge.model import (
     Capture,
     Coded,
     Copy,
-    Format,
     NonPatient,
     Reading,
     Way,
@@ -32,7 +31,7 @@ WORDS = {
     "non_patient": "not a patient's strip, never sent",
     "unreadable": "cannot be read",
 }
-KINDS = {"hl7": Format.ORU_R01, "fhir": Format.FHIR}
+KINDS = ("hl7", "fhir")
 
 
 def convert(file: str, profile: str, to: str, config_path: Path | None) -> int:
@@ -66,14 +65,14 @@ def _payload(file: str) -> bytes:
 
 
 def _terms(config: settings.Settings | None, to: str) -> DestinationTerms:
-    fmt = KINDS[to]
+    wanted = to == "fhir"
     if config:
         for destination in config.destinations:
             terms = terms_of(config, destination)
-            if terms.format is fmt:
+            if terms.format.is_fhir is wanted:
                 return terms
         raise SetupError(f"The configuration has no destination that takes {to}.", remedy="Add one, or leave --config out.")
-    return next(terms for terms in example_terms() if terms.format is fmt)
+    return next(terms for terms in example_terms() if terms.format.is_fhir is wanted)
 
 
 def _plain(trial: Trial) -> dict[str, Any]:

@@ -115,6 +115,8 @@ def _limit(limit: Any) -> str:
 def _default(field: FieldInfo) -> str:
     if field.is_required():
         return "required"
+    if field.default_factory is not None:
+        return "nothing"
     value = str(field.default).lower() if isinstance(field.default, bool) else field.default
     if isinstance(value, BaseModel):
         return "its defaults"

@@ -13,7 +13,7 @@ from bridge.lifecycle.answers import FolderEnd, read_folder
 from bridge.model import Acknowledgement, Format, Message
 from bridge.settings import FolderDestination
 
-ENDINGS = {Format.ORU_R01: ".hl7", Format.FHIR: ".json"}
+ENDINGS = {fmt: ".json" if fmt.is_fhir else ".hl7" for fmt in Format}
 _ENDS = {
     errno.ENOSPC: FolderEnd.FULL,
     errno.EDQUOT: FolderEnd.FULL,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
-from bridge.model import Format, Message
+from bridge.model import Message
 from bridge.wire import er7
 
 MSH_18 = 18  # HL7 v2.5.1 section 2.14.9.18: the message's character set
@@ -23,14 +23,14 @@ class Segment:
 
 def text(message: Message) -> str:
     """Give a message as text: in its own declared character set; a byte that is not in it stands as an escape."""
-    if message.format is Format.FHIR:
+    if message.format.is_fhir:
         return message.payload.decode("utf-8", "backslashreplace")
     return message.payload.decode(_charset(message.payload), "backslashreplace")
 
 
 def lines(message: Message) -> tuple[str, ...]:
     """Give a message in lines, HL7 by segment and FHIR indented; none while it is not made."""
-    if message.format is Format.FHIR:
+    if message.format.is_fhir:
         return tuple(pretty_json(message).splitlines())
     return tuple(line for line in text(message).split("\r") if line)
 

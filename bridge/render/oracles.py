@@ -35,7 +35,7 @@ HL7APY_LIMITS = (
 
 def oracle_faults(fmt: Format, payload: bytes) -> tuple[str, ...]:
     """Give what the library for this format finds wrong, one sentence each; empty if nothing."""
-    return tuple(_hl7_faults(payload) if fmt is Format.ORU_R01 else _fhir_faults(payload))
+    return tuple(_fhir_faults(payload) if fmt.is_fhir else _hl7_faults(payload))
 
 
 def _hl7_faults(payload: bytes) -> Iterator[str]:

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from datetime import datetime
 
-from bridge.model import Code, CodedPad, CodedResult, Format, Message
+from bridge.model import Code, CodedPad, CodedResult, Message
 from bridge.render.fhir import FhirWriter, fhir_writer
 from bridge.render.forms import every_pad
 from bridge.render.grades import GradeCodes, grade_codes
@@ -67,7 +67,7 @@ def compile_plan(terms: DestinationTerms, profile: str, strip_type: str, tables:
         terms=terms,
         profile=profile,
         strip_type=strip_type,
-        writer=oru_writer(terms, pads, codes) if terms.format is Format.ORU_R01 else fhir_writer(terms, pads, codes),
+        writer=fhir_writer(terms, pads, codes) if terms.format.is_fhir else oru_writer(terms, pads, codes),
     )
 
 

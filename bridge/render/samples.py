@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
-from bridge.model import CodedPad, CodedResult, Format, Priority, ResultStatus
+from bridge.model import CodedPad, CodedResult, Priority, ResultStatus
 from bridge.render.fhir_rules import CONTROL
 from bridge.render.forms import every_pad
 from bridge.render.oru import CODECS
@@ -71,7 +71,7 @@ def _variants(plain: Sequence[CodedResult], texts: Sequence[str]) -> tuple[Coded
 
 def _sayable(terms: DestinationTerms) -> list[str]:
     """Give the hostile texts that the destination's format and character set can carry; the others are rejected, not sent."""
-    if terms.format is Format.FHIR:
+    if terms.format.is_fhir:
         return [text for text in HOSTILE if not CONTROL.search(text)]
     return [text for text in HOSTILE if _fits(text, CODECS[terms.charset])]
 

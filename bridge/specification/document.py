@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import hashlib
 
-from bridge.model import Format
 from bridge.render.grades import TEXT
 from bridge.render.wording import FLAGS
 from bridge.specification.elements import element_rows
@@ -55,7 +54,7 @@ def specify(subject: Subject) -> Specification:
 
 def results(subject: Subject, shown: tuple[Shown, ...]) -> Block:
     """Block G: fields, formats, codes, flags, samples."""
-    is_fhir = subject.terms.format is Format.FHIR
+    is_fhir = subject.terms.format.is_fhir
     rows = element_rows(shown) if is_fhir else segment_rows(shown, subject.terms)
     structure = "Device, Specimen, one Observation for each pad, DiagnosticReport" if is_fhir else STRUCTURE
     table = FieldTable(title="Elements" if is_fhir else "Segments and fields", rows=rows)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
-from bridge.model import CodedPad, CodedResult, Flag, Format, Priority
+from bridge.model import CodedPad, CodedResult, Flag, Priority
 from bridge.render import compile_plan
 from bridge.render.forms import every_pad
 from bridge.render.oru import CODECS
@@ -72,7 +72,7 @@ def _abnormal(every: tuple[CodedPad, ...]) -> CodedPad:
 
 def text_of(payload: bytes, terms: DestinationTerms) -> str:
     """Give a message's text: a segment a line, or JSON as it is sent."""
-    if terms.format is Format.FHIR:
+    if terms.format.is_fhir:
         return payload.decode()
     return payload.decode(CODECS[terms.charset]).replace("\r", "\n").rstrip("\n")
 

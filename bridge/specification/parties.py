@@ -157,7 +157,7 @@ def link_out(subject: Subject) -> Block:
     """Block E."""
     terms = subject.terms
     test, lacking = agreed((("address for tests", "agreement.test_address", subject.agreement.test_address),))
-    names, unnamed = _header(terms) if subject.door is not Door.FHIR and terms.format == "oru_r01" else ((), ())
+    names, unnamed = _header(terms) if subject.door is not Door.FHIR and not terms.format.is_fhir else ((), ())
     return Block(
         letter="E",
         title="Link out",
@@ -183,7 +183,7 @@ def _header(terms: DestinationTerms) -> tuple[tuple[Fact, ...], tuple[str, ...]]
 
 def _message(terms: DestinationTerms) -> tuple[Fact, ...]:
     zone = Fact(name="time zone of times", says=f"{terms.zone.key}; each time carries its offset")
-    if terms.format == "fhir":
+    if terms.format.is_fhir:
         return (
             Fact(name="message", says="FHIR R4 (4.0.1) transaction Bundle, one for each strip; no further profile is claimed"),
             Fact(name="character set", says="UTF-8"),
@@ -205,7 +205,7 @@ def identity(subject: Subject) -> Block:
     terms = subject.terms
     named = (
         (Fact(name="identifier system", says=terms.patient_system),)
-        if terms.format == "fhir"
+        if terms.format.is_fhir
         else (
             Fact(name="authority, PID-3.4", says=terms.patient_authority),
             Fact(name="type, PID-3.5", says=terms.patient_type),

@@ -31,7 +31,7 @@ def controls(subject: Subject) -> Block:
 
 def statuses(subject: Subject) -> Block:
     """Block I."""
-    is_fhir = subject.terms.format == "fhir"
+    is_fhir = subject.terms.format.is_fhir
     final = "final" if is_fhir else "F in OBR-25 and OBX-11"
     return Block(
         letter="I",
@@ -60,7 +60,7 @@ def statuses(subject: Subject) -> Block:
 
 def duplicates(subject: Subject) -> Block:
     """Block J."""
-    is_fhir = subject.terms.format == "fhir"
+    is_fhir = subject.terms.format.is_fhir
     same_message = "the Bundle's identifier" if is_fhir else "MSH-10"
     same_result = "the DiagnosticReport's first identifier" if is_fhir else "OBR-3"
     return Block(

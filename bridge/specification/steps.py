@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from bridge.model import CodedGrade, CodedPad, Format, Quantity, ValueForm
+from bridge.model import CodedGrade, CodedPad, Quantity, ValueForm
 from bridge.render.forms import choose, every_pad, expectation, number_text
 from bridge.render.grades import TEXT, GradeCodes, grade_codes
 from bridge.specification.messages import strip_types
@@ -54,7 +54,7 @@ def value_text(pad: CodedPad, form: ValueForm, codes: GradeCodes) -> str:
 
 def type_of(form: ValueForm, terms: DestinationTerms) -> str:
     """Give the value's type: CWE, ST, NM or SN as OBX-2 has it, or FHIR's CodeableConcept, string or Quantity."""
-    is_fhir = terms.format is Format.FHIR
+    is_fhir = terms.format.is_fhir
     if isinstance(form.value, Quantity):
         return "Quantity" if is_fhir else "SN" if form.value.comparator else "NM"
     if TEXT in terms.grades:

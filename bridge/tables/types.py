@@ -302,6 +302,49 @@ class GradeTable:
     codes: Mapping[Grade, Code]
 
 
+class Orders(StrEnum):
+    """How the pads of a strip are ordered: all under one panel, or each as an order of its own."""
+
+    PANEL = "panel"
+    SINGLE = "single"
+
+
+class Pointing(StrEnum):
+    """How a FHIR message points to a patient or an order that it does not carry (FHIR R4, references).
+
+    By identifier alone; by the server's own address, which is the identifier itself; or by a search that the server runs in the transaction.
+    """
+
+    LOGICAL = "logical"
+    LITERAL = "literal"
+    CONDITIONAL = "conditional"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Laboratory:
+    """The organization that answers for the results. ``authority`` assigned ``number`` (a URI in FHIR, a name in HL7)."""
+
+    name: str
+    number: str
+    authority: str
+    street: str
+    city: str
+    state: str
+    postal_code: str
+    country: str
+    director: str
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Provider:
+    """Who orders where the strip does not say: number, family name and given name, and who assigned the number."""
+
+    number: str
+    family: str
+    given: str
+    authority: str
+
+
 @dataclass(frozen=True, kw_only=True, slots=True)
 class DestinationTerms:
     """What a renderer must know of a destination; connection facts live elsewhere.
@@ -312,6 +355,11 @@ class DestinationTerms:
     collection time is unknown (OBR-7, FHIR effective); ``empty`` leaves it out.
     ``zone`` is the zone of times in messages. ``grades`` says how a grade goes: ``("text",)``, or the one or two code systems
     (``loinc``, ``local``, ``snomed``) in the order in which they are sent; ``grade_table`` holds the local ones.
+    ``equipment`` and ``operator`` say whether the analyzer's name and the operator's number go. ``unit_texts`` holds the site's
+    own texts of units by their UCUM code; a unit without one goes as UCUM. ``orders``: panel or single. ``patient_pointing`` and
+    ``order_pointing`` are for FHIR; ``order_system`` is the identifier system of order numbers, ``order_authority`` their
+    HL7 name. ``message_profile`` is MSH-21 or Bundle.meta.profile where the two sides agreed on one. ``non_patient``: controls and
+    the like are sent too (OUL^R22 only).
     """
 
     name: str
@@ -332,6 +380,18 @@ class DestinationTerms:
     local_codes: bool
     grades: tuple[str, ...] = ("loinc",)
     grade_table: GradeTable | None = None
+    equipment: bool = True
+    operator: bool = True
+    unit_texts: Mapping[str, str] = field(default_factory=dict)
+    orders: Orders = Orders.PANEL
+    patient_pointing: Pointing = Pointing.LOGICAL
+    order_pointing: Pointing = Pointing.LOGICAL
+    order_system: str = "urn:padpost:order"
+    order_authority: str = ""
+    message_profile: str = ""
+    laboratory: Laboratory | None = None
+    provider: Provider | None = None
+    non_patient: bool = False
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -245,6 +245,9 @@ NUMBERS_FIRST = (UnitSystem.CONVENTIONAL, UnitSystem.SI, UnitSystem.ARBITRARY)
 SI_FIRST = (UnitSystem.SI, UnitSystem.CONVENTIONAL, UnitSystem.ARBITRARY)
 
 
+BASIC = (Format.ORU_R01, Format.FHIR)  # one of each kind; the others are shaped after them
+
+
 def terms(fmt: Format, values: tuple[UnitSystem, ...] = GRADES_FIRST) -> DestinationTerms:
     """Give the terms of an invented destination."""
     return DestinationTerms(

@@ -18,7 +18,7 @@ from bridge.render.conformance import faults
 from bridge.tables.types import StripPad, StripType, Tables
 from tests.render.every_sample import ORDERS, SYSTEMS, terms_for
 from tests.render.results_for_tests import MADE_AT, checked
-from tests.render.tables_for_tests import NUMBERS_FIRST, STRIP, hand_made, number, shipped
+from tests.render.tables_for_tests import BASIC, NUMBERS_FIRST, STRIP, hand_made, number, shipped
 
 # pad -> (property, unit, its steps as (grade, number, what the analyzer prints))
 LADDERS: dict[str, tuple[Property, str, list[tuple[Grade | None, str, str]]]] = {
@@ -110,7 +110,7 @@ def rendered(fmt: Format, form: str, rank: int, *, numbers: bool) -> str:
 @pytest.mark.parametrize(("pad", "rank"), NUMBERS)
 def test_a_number_keeps_every_digit(form: str, pad: str, rank: int) -> None:
     """No binary rounding, no lost zero, the comparator beside it, whatever form grades have; and the printed text in its note."""
-    segments, bundle = (rendered(fmt, form, rank, numbers=True) for fmt in Format)
+    segments, bundle = (rendered(fmt, form, rank, numbers=True) for fmt in BASIC)
     printed = LADDERS[pad][2][rank][2]
     for text, value in ((segments, NUMBERS[pad, rank][0]), (bundle, NUMBERS[pad, rank][1])):
         assert text.count(value) == 1
@@ -122,7 +122,7 @@ def test_a_number_keeps_every_digit(form: str, pad: str, rank: int) -> None:
 def test_a_grade_keeps_what_was_printed(form: str, pad: str, rank: int) -> None:
     """``+-`` and ``>=1000`` go out as they were printed, beside the grade in the form that the destination takes."""
     kind, value, member = GRADES[form, pad, rank]
-    segments, bundle = (rendered(fmt, form, rank, numbers=False) for fmt in Format)
+    segments, bundle = (rendered(fmt, form, rank, numbers=False) for fmt in BASIC)
     (line,) = (line for line in segments.split("\r") if kind in line)
     assert value in line
     assert bundle.count(member) == 1
