@@ -100,10 +100,13 @@ def spec(
 def convert(
     file: Annotated[str, typer.Argument(help="A captured transmission; - reads standard input.")],
     profile: Annotated[str, typer.Option("--profile", "-p", help="The analyzer profile that reads it.")],
-    to: Annotated[str, typer.Option("--to", help="hl7, fhir or json.")] = "hl7",
+    to: Annotated[str, typer.Option("--to", help="hl7, fhir, json, or a message profile such as oru_r30 or fhir_us.")] = "hl7",
     config: Annotated[
         Path | None, typer.Option("--config", "-c", help="Use this site's policies and first destination of the kind.")
     ] = None,
+    destination: Annotated[
+        str, typer.Option("--destination", "-d", help="With --config: this destination, whatever it takes.")
+    ] = "",
 ) -> None:
     """Show what a captured transmission becomes. Nothing is stored or sent.
 
@@ -111,7 +114,7 @@ def convert(
     """
     from bridge.cli import convert as room  # noqa: PLC0415 - as above
 
-    raise typer.Exit(room.convert(file, profile, to, config))
+    raise typer.Exit(room.convert(file, profile, to, config, destination=destination))
 
 
 @app.command()

@@ -149,13 +149,36 @@ def test_a_site_brings_its_policies_and_its_character_set(tmp_path: Path) -> Non
     assert [path.name for path in tmp_path.iterdir()] == ["site.yaml"]
 
 
+def test_a_destination_is_named(tmp_path: Path) -> None:
+    """The message is the one that this destination would get, whatever it takes."""
+    path = site(tmp_path, SITE + CHART)
+    command = ("convert", "-", "--profile", "tern", "--config", path)
+    named = padpost(*command, "--destination", "chart", cwd=tmp_path, stdin=capture(GOOD))
+    assert json.loads(named.stdout)["identifier"]["system"] == "urn:example:results"
+    unknown = padpost(*command, "--destination", "chalk", cwd=tmp_path, stdin=capture(GOOD))
+    assert (unknown.returncode, unknown.stdout) == (2, b"")
+    assert "No destination of the site is called 'chalk'. Its destinations are: outbox, chart." in unknown.stderr.decode()
+    homeless = padpost("convert", "-", "--profile", "tern", "-d", "chart", cwd=tmp_path, stdin=capture(GOOD))
+    assert "A destination is one of a site's. Name its configuration: --config site.yaml." in homeless.stderr.decode()
+
+
+def test_a_destination_that_cannot_be_told_a_grade_is_named_with_its_line(tmp_path: Path) -> None:
+    """The fault is the settings file's, and its line is told as check tells it."""
+    table = "    grades: [local]\n    grade_table:\n      codes:\n        negative: {code: N, text: none}\n"
+    run = padpost(
+        "convert", "-", "--profile", "tern", "--config", site(tmp_path, SITE + table), cwd=tmp_path, stdin=capture(GOOD)
+    )
+    assert (run.returncode, run.stdout) == (2, b"")
+    assert "site.yaml:16: destinations[0].grade_table.codes: outbox takes the site's own codes of grades" in run.stderr.decode()
+
+
 def test_a_site_without_a_destination_of_the_form_says_so(tmp_path: Path) -> None:
     """The destination's terms make the message; without one there is nothing true to show."""
     run = padpost(
         "convert", "-", "--profile", "tern", "--to", "fhir", "--config", site(tmp_path), cwd=tmp_path, stdin=capture(GOOD)
     )
     assert (run.returncode, run.stdout) == (2, b"")
-    assert "The configuration has no destination that takes fhir. Add one, or leave --config out." in run.stderr.decode()
+    assert "No destination of the site takes fhir. Its destinations are: outbox." in run.stderr.decode()
 
 
 def watched(*arguments: str, cwd: Path, stdin: bytes) -> tuple[int, list[str]]:
