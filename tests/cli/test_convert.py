@@ -151,9 +151,9 @@ def test_a_site_brings_its_policies_and_its_character_set(tmp_path: Path) -> Non
 
 def test_a_destination_is_named(tmp_path: Path) -> None:
     """The message is the one that this destination would get, whatever it takes."""
-    path = site(tmp_path, SITE + CHART)
+    path = site(tmp_path, SITE + CHART + "checks: {oldest_days: 3650}\n")
     command = ("convert", "-", "--profile", "tern", "--config", path)
-    named = padpost(*command, "--destination", "chart", cwd=tmp_path, stdin=capture(GOOD))
+    named = padpost(*command, "--destination", "chart", cwd=tmp_path, stdin=capture(GOOD.replace("40718823", "40700007")))
     assert json.loads(named.stdout)["identifier"]["system"] == "urn:example:results"
     unknown = padpost(*command, "--destination", "chalk", cwd=tmp_path, stdin=capture(GOOD))
     assert (unknown.returncode, unknown.stdout) == (2, b"")
