@@ -137,11 +137,12 @@ def _check_units(name: str, pad: PadRow, catalogue: CatalogueDocument, path: Pat
 
 
 def _check_code(code: CodeRow, catalogue: CatalogueDocument, path: Path) -> None:
-    if code.text.startswith("Deprecated "):
+    is_named = code.text.startswith("Deprecated ")
+    if is_named or code.status == "DEPRECATED":
         raise TableError(
-            f"LOINC has deprecated {code.code}: its name says so.",
+            f"LOINC has deprecated {code.code}: its {'name' if is_named else 'status'} says so.",
             remedy=f"Look up what replaces it in LOINC {catalogue.release}.",
-            path=(*path, "code"),
+            path=(*path, "code" if is_named else "status"),
         )
     for word, prop in _WORDS.items():
         if word in code.text and code.property is not prop:

@@ -73,13 +73,14 @@ class Shape(BaseModel):
 
 
 class CodeRow(Shape):
-    """One LOINC code of a pad. ``scale`` is LOINC's (Ord, SemiQn, Qn); empty where the source did not show it."""
+    """One LOINC code of a pad. ``scale`` (Ord, SemiQn, Qn) and ``status`` are LOINC's; empty where the source did not show them."""
 
     property: Property
     method: Literal["automated", "strip", "none"]
     code: Words
     text: Words
     scale: Literal["Ord", "SemiQn", "Qn", ""] = ""
+    status: Literal["ACTIVE", "TRIAL", "DISCOURAGED", "DEPRECATED", ""] = ""
     source: Words
 
 

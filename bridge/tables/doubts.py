@@ -14,6 +14,10 @@ from bridge.tables.types import AbnormalSense, Doubt, StripPad, StripType
 
 Path = tuple[str | int, ...]
 
+_UNSURE = {  # LOINC Users' Guide, the field STATUS (from memory); a DEPRECATED code is refused
+    "DISCOURAGED": "it is not recommended for use",
+    "TRIAL": "it may still change its meaning",
+}
 _EXPECTED_GRADES = (Grade.NEGATIVE, Grade.NORMAL)
 _FOUND_GRADES = (Grade.PLUS_1, Grade.PLUS_2, Grade.PLUS_3, Grade.PLUS_4, Grade.POSITIVE)  # a trace is the site's to judge
 
@@ -37,6 +41,12 @@ def _of_catalogue(catalogue: CatalogueDocument) -> Iterator[Doubt]:
         path: Path = (CATALOGUE_FILE, "pads", name)
         for index, code in enumerate(pad.codes):
             here = (*path, "codes", index)
+            if code.status in _UNSURE:
+                yield Doubt(
+                    path=(*here, "status"),
+                    sentence=f"LOINC's status of {code.code} is {code.status}: {_UNSURE[code.status]}.",
+                    remedy=f"Look for an ACTIVE code in LOINC {catalogue.release}.",
+                )
             if code.method != "none" and code.scale == "Qn":
                 yield Doubt(
                     path=(*here, "scale"),

@@ -15,6 +15,26 @@ DECIDED = "unless the laboratory has decided so."
 DOUBTFUL = [
     (
         "catalogue.yaml",
+        'code: 53328-1, scale: "SemiQn", status: "ACTIVE"',
+        'code: 53328-1, scale: "SemiQn", status: "DISCOURAGED"',
+        "code: 53328-1",
+        (
+            "pads.glucose.codes[1].status: LOINC's status of 53328-1 is DISCOURAGED: it is not recommended for use. "
+            "Look for an ACTIVE code in LOINC 2.82."
+        ),
+    ),
+    (
+        "catalogue.yaml",
+        'code: 53328-1, scale: "SemiQn", status: "ACTIVE"',
+        'code: 53328-1, scale: "SemiQn", status: "TRIAL"',
+        "code: 53328-1",
+        (
+            "pads.glucose.codes[1].status: LOINC's status of 53328-1 is TRIAL: it may still change its meaning. "
+            "Look for an ACTIVE code in LOINC 2.82."
+        ),
+    ),
+    (
+        "catalogue.yaml",
         'code: 53328-1, scale: "SemiQn"',
         'code: 53328-1, scale: "Qn"',
         'code: 53328-1, scale: "Qn"',

@@ -422,10 +422,24 @@ WRONG = [
     ),
     (
         "catalogue.yaml",
-        'code: 5792-7, scale: "SemiQn", text: "Glucose',
-        'code: 20406-5, scale: "SemiQn", text: "Deprecated Glucose',
+        'code: 5792-7, scale: "SemiQn", status: "ACTIVE", text: "Glucose',
+        'code: 20406-5, scale: "SemiQn", status: "ACTIVE", text: "Deprecated Glucose',
         "code: 20406-5",
         "pads.glucose.codes[4].code: LOINC has deprecated 20406-5: its name says so. Look up what replaces it in LOINC 2.82.",
+    ),
+    (
+        "catalogue.yaml",
+        'code: 5792-7, scale: "SemiQn", status: "ACTIVE"',
+        'code: 5792-7, scale: "SemiQn", status: "DEPRECATED"',
+        "code: 5792-7",
+        "pads.glucose.codes[4].status: LOINC has deprecated 5792-7: its status says so. Look up what replaces it in LOINC 2.82.",
+    ),
+    (
+        "catalogue.yaml",
+        'code: 5792-7, scale: "SemiQn", status: "ACTIVE"',
+        'code: 5792-7, scale: "SemiQn", status: "active"',
+        "code: 5792-7",
+        "pads.glucose.codes[4].status: Input should be 'ACTIVE', 'TRIAL', 'DISCOURAGED', 'DEPRECATED' or ''. It says 'active'. Correct the value.",
     ),
     (
         "catalogue.yaml",
