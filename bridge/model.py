@@ -203,13 +203,17 @@ class Quantity:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Step:
-    """One step of a pad's ladder. ``rank`` counts from 0; at least one of the three values is set."""
+    """One step of a pad's ladder. ``rank`` counts from 0; at least one of the three values is set, or ``word`` alone.
+
+    ``word`` is the catalogue's key of a nominal value (a colour, a clarity): such steps have no order, and their ranks only tell them apart.
+    """
 
     rank: int
     grade: Grade | None
     conventional: Quantity | None
     si: Quantity | None
     abnormal: bool
+    word: str = ""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -301,6 +305,13 @@ class CheckedReading:
 # --- coding ----------------------------------------------------------------------------------
 
 
+class ReadBy(StrEnum):
+    """Who compared the pads with the colours of the scale: an analyzer, or a person whose slip is only sent on."""
+
+    ANALYZER = "automated"
+    EYE = "visual"
+
+
 class Property(StrEnum):
     """The LOINC property that a code has; decides which value it may carry."""
 
@@ -312,6 +323,8 @@ class Property(StrEnum):
     ACIDITY = "LsCnc"
     ARBITRARY = "ACnc"
     MASS_RATIO = "MRto"
+    RATIO = "Ratio"
+    TYPE = "Type"
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -331,18 +344,37 @@ class CodedGrade:
     text: str
     answer: Code | None
 
+    @property
+    def key(self) -> str:
+        """Give what tells it apart on its pad."""
+        return self.grade.value
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class CodedWord:
+    """A nominal value (LOINC scale Nom): the catalogue's word, its text for people, and the local code of it."""
+
+    word: str
+    text: str
+    code: Code
+
+    @property
+    def key(self) -> str:
+        """Give what tells it apart on its pad."""
+        return self.word
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class ValueForm:
     """One way to state a pad's value: the LOINC code whose property matches the value's type.
 
-    ``method`` is the code's method: ``automated``; or ``strip`` or ``none`` where no automated code exists (messages say so).
+    ``method`` is the code's method: ``automated``, ``strip`` or ``none``; where it is not how the strip was read, messages say so.
     """
 
     system: UnitSystem
     prop: Property
     code: Code
-    value: CodedGrade | Quantity
+    value: CodedGrade | CodedWord | Quantity
     method: str = "automated"
 
 
@@ -360,7 +392,7 @@ class CodedPad:
     """One pad of a result: all value forms its ladder declares, the flag, and what was printed.
 
     ``forms`` is never empty, in the order arbitrary, conventional, SI. ``expected`` is the reference expectation as text ("Negative").
-    ``local`` is the site's or our own code for the pad, sent beside LOINC.
+    ``local`` is the site's or our own code for the pad, sent beside LOINC. ``read_by`` is the profile's.
     """
 
     pad: str
@@ -372,6 +404,7 @@ class CodedPad:
     expected: str
     low: Quantity | None = None
     high: Quantity | None = None
+    read_by: ReadBy = ReadBy.ANALYZER
 
 
 class ResultStatus(StrEnum):

@@ -6,7 +6,7 @@ from datetime import datetime
 
 from bridge.coding.steps import Unmapped, code_step
 from bridge.errors import RejectError
-from bridge.model import CheckedPad, CheckedReading, CodedPad, CodedResult, ResultStatus
+from bridge.model import CheckedPad, CheckedReading, CodedPad, CodedResult, ReadBy, ResultStatus
 from bridge.tables.types import StripType, Tables
 
 
@@ -15,7 +15,7 @@ def code(checked: CheckedReading, tables: Tables, *, result_id: str, version: in
 
     Collection time stays unknown: an analyzer prints when it read the strip, not when the urine was
     passed. Raises RejectError ``code.unmapped`` where a pad or one of its values has no code, and
-    ``code.undated`` where no analysis time is known.
+    ``code.undated`` where no analysis time is known; KeyError if the reading's profile is not in ``tables``.
     """
     strip_type = tables.strip_types.get(checked.strip_type)
     if strip_type is None:
@@ -24,6 +24,7 @@ def code(checked: CheckedReading, tables: Tables, *, result_id: str, version: in
             f"The strip type {checked.strip_type!r} is not in the tables.",
             remedy="Add it to the mappings, then read this again.",
         )
+    read_by = tables.profiles[checked.reading.profile].read_by
     return CodedResult(
         result_id=result_id,
         version=version,
@@ -41,10 +42,10 @@ def code(checked: CheckedReading, tables: Tables, *, result_id: str, version: in
         strip_lot=checked.strip_lot,
         priority=checked.priority,
         number=checked.key.number,
-        panel=tables.catalogue.panel,
+        panel=tables.catalogue.panel_of(read_by),
         analyzed_at=_analyzed_at(checked),
         collected_at=None,
-        pads=tuple(_pad(pad, strip_type, tables) for pad in checked.pads),
+        pads=tuple(_pad(pad, strip_type, tables, read_by=read_by) for pad in checked.pads),
         comments=tuple(comment.text for comment in checked.reading.comments),
         tables_digest=tables.digest,
     )
@@ -60,13 +61,13 @@ def _analyzed_at(checked: CheckedReading) -> datetime:
     return checked.analyzed_at
 
 
-def _pad(pad: CheckedPad, strip_type: StripType, tables: Tables) -> CodedPad:
+def _pad(pad: CheckedPad, strip_type: StripType, tables: Tables, *, read_by: ReadBy) -> CodedPad:
     catalogue_pad = tables.catalogue.pads.get(pad.pad)
     strip_pad = next((candidate for candidate in strip_type.pads if candidate.pad == pad.pad), None)
     if catalogue_pad is None or strip_pad is None:
         raise _unmapped(pad, "no row for it")
     try:
-        return code_step(catalogue_pad, strip_pad, pad.step, tables.catalogue.answers, printed=pad.printed)
+        return code_step(catalogue_pad, strip_pad, pad.step, tables.catalogue.answers, printed=pad.printed, read_by=read_by)
     except Unmapped as error:
         raise _unmapped(pad, f"no code for {error.prop.value}" if error.prop else "no value for this step") from error
 

@@ -17,7 +17,7 @@ from typing import Any
 import orjson
 
 from bridge.errors import RejectError
-from bridge.model import Code, CodedGrade, CodedPad, CodedResult, Quantity, ResultStatus, ValueForm
+from bridge.model import Code, CodedGrade, CodedPad, CodedResult, Quantity, ReadBy, ResultStatus, ValueForm
 from bridge.render import wording
 from bridge.render.forms import TextKey, choose, expectation, number_text, ranged, text_key
 from bridge.render.grades import TEXT, GradeCodes
@@ -142,7 +142,7 @@ class FhirWriter:
             raise unplanned(self.terms.name, pad.name)
         if prepared.noted:
             more = f",{notes}" if notes else ""
-            return f"{prepared.before}{_json(wording.PRINTED + pad.printed)}{prepared.after}{more}]"
+            return f"{prepared.before}{_json(wording.preface(pad) + pad.printed)}{prepared.after}{more}]"
         more = f',"note":[{notes}]' if notes else ""
         return f"{prepared.before}{_json(pad.printed)}{prepared.after}{more}"
 
@@ -196,15 +196,18 @@ def _pad_text(pad: CodedPad, terms: DestinationTerms, codes: GradeCodes) -> PadT
         "code": {"coding": [_coding(form.code), *([_coding(pad.local)] if terms.local_codes else [])], "text": pad.name},
         "interpretation": [{"coding": [{"system": INTERPRETATION, "code": pad.flag.value, "display": wording.FLAGS[pad.flag]}]}],
     }
-    if form.method in wording.METHODS:
-        members["method"] = {"text": wording.METHODS[form.method]}
+    if method := wording.method(pad, form):
+        members["method"] = {"text": method}
     if reference := _range(pad, form):
         members["referenceRange"] = [reference]
-    if isinstance(form.value, CodedGrade) and TEXT not in terms.grades:
-        codings = [_coding(code, terms.grade_table) for code in codes[pad.pad, form.value.grade]]
+    if not isinstance(form.value, Quantity) and TEXT not in terms.grades:
+        table = (
+            terms.grade_table if isinstance(form.value, CodedGrade) else None
+        )  # the site's table is of grades; words have our codes
+        codings = [_coding(code, table) for code in codes[pad.pad, form.value.key]]
         coding = f'"coding":{_json(codings)},' if codings else ""
         return PadText(before=f'{_members(members)},"valueCodeableConcept":{{{coding}"text":', after="}", noted=False)
-    if isinstance(form.value, CodedGrade):
+    if not isinstance(form.value, Quantity):
         members["valueString"] = form.value.text
     else:
         members["valueQuantity"] = _quantity(form.value)
@@ -225,8 +228,15 @@ def _known_specimen(result: CodedResult) -> str:
     return f",{_json({'value': result.specimen_id})}" if result.specimen_id else ""
 
 
+def _read_by(result: CodedResult) -> ReadBy:
+    return result.pads[0].read_by if result.pads else ReadBy.ANALYZER
+
+
 def _device(result: CodedResult) -> dict[str, Any]:
-    return {"deviceName": [{"name": result.analyzer, "type": "user-friendly-name"}], "type": {"text": "Urine strip analyzer"}}
+    return {
+        "deviceName": [{"name": result.analyzer, "type": "user-friendly-name"}],
+        "type": {"text": wording.DEVICES[_read_by(result)]},
+    }
 
 
 def _quantity(value: Quantity) -> dict[str, Any]:

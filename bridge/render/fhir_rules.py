@@ -18,7 +18,7 @@ from bridge.identity.check_digits import verhoeff_agrees
 from bridge.render.fhir import INTERPRETATION, SYSTEMS, UCUM
 from bridge.render.loinc import has_check_digit, wants_number
 from bridge.render.queries import identifier_of
-from bridge.render.wording import PRINTED
+from bridge.render.wording import PREFACES
 
 Resource = Mapping[str, Any]
 
@@ -197,7 +197,7 @@ def _value_faults(resource: Resource) -> Iterator[str]:
         yield f"{kinds[0]} is not what {name!r} measures"
     if kinds == ["valueCodeableConcept"]:
         yield from _concept_faults(resource["valueCodeableConcept"])
-    elif not resource.get("note", [{}])[0].get("text", "").startswith(PRINTED):
+    elif not resource.get("note", [{}])[0].get("text", "").startswith(PREFACES):
         yield "no note holds the text as printed"
     if kinds == ["valueQuantity"]:
         yield from _quantity_faults(resource["valueQuantity"])

@@ -69,7 +69,9 @@ def _all_steps(pad: StripPad, profile: Profile, strip_type: StripType, tables: T
         raise TableError(f"The pad {pad.pad!r} is not in the catalogue.", remedy="Add it to catalogue.yaml.", path=path)
     try:
         return tuple(
-            code_step(tables.catalogue.pads[pad.pad], pad, step, tables.catalogue.answers, printed=printed)
+            code_step(
+                tables.catalogue.pads[pad.pad], pad, step, tables.catalogue.answers, printed=printed, read_by=profile.read_by
+            )
             for step in pad.ladder
             for printed in _printed(step, pad.pad, profile, strip_type.name)
         )
@@ -85,7 +87,7 @@ def _printed(step: Step, pad: str, profile: Profile, strip_type: str) -> tuple[s
 
 
 def _own_words(step: Step) -> str:
-    if step.grade is not None:
-        return step.grade.value
+    if step.word or step.grade is not None:
+        return step.word or str(step.grade)
     number = step.conventional or step.si
     return f"{number.comparator}{number_text(number)}" if number else ""

@@ -1,4 +1,4 @@
-"""How a destination is told a grade: as text, or by the codes of one or two systems.
+"""How a destination is told a grade or a word: as text, or by the codes of one or two systems.
 
 Every grade of every ladder is looked up when a plan is compiled, so that a destination whose receiver could not be
 told one of them stays shut, with the reason, instead of stopping a strip on the day that the grade is printed.
@@ -9,38 +9,48 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from bridge.errors import TableError
-from bridge.model import Code, CodedGrade, CodedPad, Grade, ValueForm
+from bridge.model import Code, CodedGrade, CodedPad, CodedWord, Grade, Quantity, ValueForm
 from bridge.render.loinc import wants_number
 from bridge.tables.types import Catalogue, DestinationTerms
 
-# (pad, grade) -> its codes in the order in which they are sent; none where the grade goes as text
-GradeCodes = Mapping[tuple[str, Grade], tuple[Code, ...]]
+# (pad, grade or word) -> its codes in the order in which they are sent; none where it goes as text
+GradeCodes = Mapping[tuple[str, str], tuple[Code, ...]]
 
 TEXT = "text"  # the word of DestinationTerms.grades that asks for plain text
 _COUNTED = (Grade.PLUS_1, Grade.PLUS_2, Grade.PLUS_3, Grade.PLUS_4)  # grades that count plus signs, in rising order
 
 
 def grade_codes(terms: DestinationTerms, pads: Mapping[str, tuple[CodedPad, ...]], catalogue: Catalogue) -> GradeCodes:
-    """Give the codes of every grade that ``pads`` (each with all steps of its ladder) can have.
+    """Give the codes of every grade and word that ``pads`` (each with all steps of its ladder) can have.
 
-    A grade without a LOINC answer has no LOINC code and goes by its words, as its message says. Raises TableError, whose
+    A grade without a LOINC answer has no LOINC code and goes by its words, as its message says. A word has the local code alone, and
+    that only where the destination takes local codes: no free set of concepts has been found for colours and clarities. Raises TableError, whose
     path starts at the destination's own keys, where the site's table or SNOMED CT lacks a grade, or where a text
     would stand under a LOINC code that is not one of a presence.
     """
-    codes: dict[tuple[str, Grade], tuple[Code, ...]] = {}
+    codes: dict[tuple[str, str], tuple[Code, ...]] = {}
     for name, every in pads.items():
-        graded = [(form, form.value) for pad in every for form in pad.forms if isinstance(form.value, CodedGrade)]
-        top = max((value.grade for _, value in graded if value.grade in _COUNTED), key=_COUNTED.index, default=None)
-        for form, value in graded:
+        coded = [(form, form.value) for pad in every for form in pad.forms if not isinstance(form.value, Quantity)]
+        grades = [value.grade for _, value in coded if isinstance(value, CodedGrade)]
+        top = max((grade for grade in grades if grade in _COUNTED), key=_COUNTED.index, default=None)
+        for form, value in coded:
             if TEXT in terms.grades:
                 _check_text(terms, name, form)
-            found = (_code(system, terms, catalogue, name, value=value, top=top) for system in terms.grades if system != TEXT)
-            codes[name, value.grade] = tuple(code for code in found if code is not None)
+            codes[name, value.key] = _codes(value, terms, catalogue, name, top=top)
     return codes
 
 
+def _codes(
+    value: CodedGrade | CodedWord, terms: DestinationTerms, catalogue: Catalogue, pad: str, *, top: Grade | None
+) -> tuple[Code, ...]:
+    if isinstance(value, CodedWord):
+        return (value.code,) if terms.local_codes or "local" in terms.grades else ()
+    found = (_code(system, terms, catalogue, pad, value=value, top=top) for system in terms.grades if system != TEXT)
+    return tuple(code for code in found if code is not None)
+
+
 def _check_text(terms: DestinationTerms, pad: str, form: ValueForm) -> None:
-    """Refuse a text under a code that is not plainly of a presence: only those have an ordinal scale (LOINC, PrThr/Ord)."""
+    """Refuse a text under a code that is not plainly of a presence, a colour or a clarity: only those have no numbers (LOINC, Ord and Nom)."""
     if wants_number(form.code.text) is not False:
         raise TableError(
             f"{terms.name} takes grades as text, but {form.code.code}, the code for a grade of {pad}, is called "

@@ -8,6 +8,8 @@ _NUMBER = re.compile(r"(?:LA)?[0-9]+-[0-9]")
 _BRACKET = re.compile(r"\[([^\]]+)\]")
 # Long common names put the property in brackets; these two carry numbers and have no bracket (LOINC 2.82 rows 50560-2 and 53326-5).
 _UNBRACKETED = ("pH of ", "Specific gravity of ")
+# These two carry a word, scale Nom (rows 5778-6 and 32167-9).
+_NOMINAL = ("Color of ", "Clarity of ")
 
 
 def has_check_digit(code: str) -> bool:
@@ -24,8 +26,8 @@ def has_check_digit(code: str) -> bool:
 
 
 def wants_number(name: str) -> bool | None:
-    """Say by a code's long name whether its value is a number (True) or a grade (False); None if the name does not say."""
+    """Say by a code's long name whether its value is a number (True), or a grade or a word (False); None if the name does not say."""
     bracket = _BRACKET.search(name)
     if bracket is None:
-        return True if name.startswith(_UNBRACKETED) else None
+        return True if name.startswith(_UNBRACKETED) else False if name.startswith(_NOMINAL) else None
     return bracket[1] != "Presence"

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from bridge.errors import RejectError
-from bridge.model import Code, CodedGrade, CodedPad, CodedResult, Priority, Quantity, ValueForm
+from bridge.model import Code, CodedGrade, CodedPad, CodedResult, CodedWord, Priority, Quantity, ValueForm
 from bridge.render import wording
 from bridge.render.forms import TextKey, choose, expectation, number_text, ranged, text_key
 from bridge.render.grades import TEXT, GradeCodes
@@ -92,7 +92,7 @@ class OruWriter:
             printed = escape(pad.printed)
             if prepared.noted:
                 segments.append(
-                    f"OBX|{number}{prepared.before}{prepared.after}{middle}{prepared.method}{end}NTE|1|L|{wording.PRINTED}{printed}\r"
+                    f"OBX|{number}{prepared.before}{prepared.after}{middle}{prepared.method}{end}NTE|1|L|{wording.preface(pad)}{printed}\r"
                 )
             else:
                 segments.append(f"OBX|{number}{prepared.before}{printed}{prepared.after}{middle}{prepared.method}{end}")
@@ -147,17 +147,17 @@ def oru_writer(terms: DestinationTerms, pads: Mapping[str, tuple[CodedPad, ...]]
 def _pad_text(pad: CodedPad, terms: DestinationTerms, codes: GradeCodes) -> PadText:
     form = choose(pad, terms.value_forms)
     what = _triplet(form.code) + (f"^{_triplet(pad.local)}" if terms.local_codes else "")
-    method = f"^{escape(wording.METHODS[form.method])}" if form.method in wording.METHODS else ""
+    method = f"^{escape(said)}" if (said := wording.method(pad, form)) else ""
     tail = f"|{_range(pad, form)}|{pad.flag.value}"
     if isinstance(form.value, Quantity):
         return PadText(before=f"|{_number(form.value, what)}", after=tail, noted=True, method=method)
     if TEXT in terms.grades:
         return PadText(before=f"|ST|{what}||{escape(form.value.text)}|", after=tail, noted=True, method=method)
-    coded = _coded(form.value, codes[pad.pad, form.value.grade])
+    coded = _coded(form.value, codes[pad.pad, form.value.key])
     return PadText(before=f"|CWE|{what}||{coded}^^^", after=f"|{tail}", noted=False, method=method)
 
 
-def _coded(value: CodedGrade, codes: tuple[Code, ...]) -> str:
+def _coded(value: CodedGrade | CodedWord, codes: tuple[Code, ...]) -> str:
     """Give CWE.1 to CWE.6: the code and its alternate; CWE.9, the original text, follows (HL7 2.5.1 chapter 2A, CWE)."""
     first, second = ([_triplet(code) for code in codes] + ["^^", "^^"])[:2]
     return f"{first if codes else f'^{escape(value.text)}^'}^{second}"

@@ -14,7 +14,7 @@ from itertools import pairwise
 from bridge.identity.check_digits import verhoeff_agrees
 from bridge.render.loinc import has_check_digit, wants_number
 from bridge.render.oru import CODECS
-from bridge.render.wording import NO_TIME_NOTE, PRINTED
+from bridge.render.wording import NO_TIME_NOTE, PREFACES
 
 Segment = list[str]  # fields; [0] is the segment's name, [n] is field n, MSH included
 
@@ -148,7 +148,7 @@ def _printed_faults(segments: Sequence[Segment]) -> Iterator[str]:
     """Ours: the printed text of a number stands in the NTE after its OBX (decision 0005); so does that of a grade sent as text; a coded grade has it in CWE.9."""
     values = [(segment, after) for segment, after in pairwise(segments) if segment[0] == "OBX"]
     for number, (obx, after) in enumerate(values, 1):
-        if _field(obx, 2) in {"NM", "SN", "ST"} and not (after[0] == "NTE" and _field(after, 3).startswith(PRINTED)):
+        if _field(obx, 2) in {"NM", "SN", "ST"} and not (after[0] == "NTE" and _field(after, 3).startswith(PREFACES)):
             yield f"OBX {number}: no NTE after it holds the text as printed"
 
 

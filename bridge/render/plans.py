@@ -14,7 +14,7 @@ from bridge.render.grades import GradeCodes, grade_codes
 from bridge.render.oru import OruWriter, oru_writer
 from bridge.tables.types import DestinationTerms, Tables
 
-RENDERER = "3"  # ours: raised with every change of a sent byte, a sample or a rule, so that plans are checked again
+RENDERER = "4"  # ours: raised with every change of a sent byte, a sample or a rule, so that plans are checked again
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -63,7 +63,9 @@ def compile_plan(terms: DestinationTerms, profile: str, strip_type: str, tables:
     pads = every_pad(profile, strip_type, tables)
     codes = grade_codes(terms, pads, tables.catalogue)
     return Plan(
-        digest=_digest(terms, f"{profile}\n{strip_type}", pads, codes, panel=tables.catalogue.panel),
+        digest=_digest(
+            terms, f"{profile}\n{strip_type}", pads, codes, panel=tables.catalogue.panel_of(tables.profiles[profile].read_by)
+        ),
         terms=terms,
         profile=profile,
         strip_type=strip_type,

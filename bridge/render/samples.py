@@ -99,7 +99,7 @@ def _result(result_id: str, pads: tuple[CodedPad, ...], *, profile: str, strip_t
         strip_lot="L55",
         priority=Priority.ROUTINE,
         number="17",
-        panel=tables.catalogue.panel,
+        panel=tables.catalogue.panel_of(tables.profiles[profile].read_by),
         analyzed_at=ANALYZED_AT,
         collected_at=None,
         pads=pads,

@@ -4,18 +4,41 @@ from __future__ import annotations
 
 from datetime import datetime
 
-from bridge.model import CodedResult, Flag
+from bridge.model import CodedPad, CodedResult, Flag, Property, ReadBy, ValueForm
 
 ANALYSIS_TIME_NOTE = "Collection time is not known; the time given is that of the analysis."
 NO_TIME_NOTE = "Collection time is not known and is left empty."
 PRINTED = "As printed by the analyzer: "
-# Where the catalogue has no code of an automated strip method (PRODUCT section 6: "marked").
+WRITTEN = "As written for the strip read by eye: "
+PREFACES = (PRINTED, WRITTEN)  # one of them stands before the text that a value was understood from
+# Where the code does not say how the strip was read: no code of an automated strip method (PRODUCT section 6: "marked"), or none of a strip.
 METHODS = {
     "strip": "Test strip read by an analyzer; the code is the one for a strip",
     "none": "Test strip read by an analyzer; the code names no method",
 }
+METHOD_FREE_BY_EYE = "Test strip read by eye; the code names no method"
+# A colour or a clarity is seen, not read off a pad, and its LOINC codes have no method.
+SEEN = {
+    ReadBy.ANALYZER: "Seen by the analyzer or by eye; the code names no method",
+    ReadBy.EYE: "Seen by eye; the code names no method",
+}
+DEVICES = {ReadBy.ANALYZER: "Urine strip analyzer", ReadBy.EYE: "Urine strips read by eye"}
 # Displays of CodeSystem v3-ObservationInterpretation (FHIR R4 core package 4.0.1).
 FLAGS = {Flag.NORMAL: "Normal", Flag.ABNORMAL: "Abnormal", Flag.HIGH: "High", Flag.LOW: "Low"}
+
+
+def method(pad: CodedPad, form: ValueForm) -> str:
+    """Give what a message says of how the value was come by, where its code does not say so; empty where it does."""
+    if form.prop is Property.TYPE and form.method == "none":
+        return SEEN[pad.read_by]
+    if pad.read_by is ReadBy.EYE:
+        return METHOD_FREE_BY_EYE if form.method == "none" else ""
+    return METHODS.get(form.method, "")
+
+
+def preface(pad: CodedPad) -> str:
+    """Give what stands before the text that the value was understood from."""
+    return WRITTEN if pad.read_by is ReadBy.EYE else PRINTED
 
 
 def observed(result: CodedResult, observed_at: str) -> tuple[datetime | None, tuple[str, ...]]:

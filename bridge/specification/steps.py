@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from bridge.model import CodedGrade, CodedPad, Quantity, ValueForm
+from bridge.model import CodedPad, Quantity, ValueForm
 from bridge.render.forms import choose, every_pad, expectation, number_text
 from bridge.render.grades import TEXT, GradeCodes, grade_codes
 from bridge.specification.messages import strip_types
@@ -45,9 +45,9 @@ def step_records(subject: Subject) -> tuple[RecordRow, ...]:
 
 
 def value_text(pad: CodedPad, form: ValueForm, codes: GradeCodes) -> str:
-    """Give a form's value: the grade's codes with their texts, or its text alone, or the number with its comparator."""
-    if isinstance(form.value, CodedGrade):
-        told = codes[pad.pad, form.value.grade]
+    """Give a form's value: the codes of the grade or word with their texts, or its text alone, or the number with its comparator."""
+    if not isinstance(form.value, Quantity):
+        told = codes[pad.pad, form.value.key]
         return ", alternate ".join(f"{code.code} {code.text}" for code in told) or form.value.text
     return f"{form.value.comparator}{number_text(form.value)}"
 

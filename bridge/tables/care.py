@@ -12,6 +12,7 @@ from bridge.errors import TableError
 from bridge.model import Property, Quantity, Step
 from bridge.tables.conversion import factor, is_within_print, shown
 from bridge.tables.documents import CatalogueDocument, CodeRow, LadderRow, PadRow, ProfileDocument
+from bridge.tables.words import check_word_rows
 
 Path = tuple[str | int, ...]
 
@@ -23,7 +24,10 @@ _WORDS = {  # LOINC Users' Guide, long common names: the property in square brac
     "[#/volume]": Property.COUNT,
     "[Units/volume]": Property.ARBITRARY,
     "[Mass Ratio]": Property.MASS_RATIO,
+    "[Ratio]": Property.RATIO,
 }
+UNNUMBERED = {Property.ORDINAL: "A presence (PrThr) is a grade", Property.TYPE: "A type (Type) is a word"}
+_SCALES = {Property.ORDINAL: "Ord", Property.TYPE: "Nom"}  # LOINC Users' Guide, scale: of the properties with one scale only
 _LOW = ("<", "<=")
 _HIGH = (">", ">=")
 
@@ -38,6 +42,7 @@ def check_catalogue(catalogue: CatalogueDocument) -> None:
         for index, code in enumerate(pad.codes):
             _check_code(code, catalogue, (*path, "codes", index))
         _check_range(name, pad, (*path, "expected", "low"))
+        check_word_rows(name, pad, path)
 
 
 def check_unit(unit: str, catalogue: CatalogueDocument, path: Path) -> None:
@@ -89,6 +94,14 @@ def _check_local_codes(catalogue: CatalogueDocument) -> None:
                 path=(CATALOGUE_FILE, "pads", name, "local", "code"),
             )
         seen[pad.local.code] = name
+        for word, row in pad.words.items():
+            if row.code in seen:
+                raise TableError(
+                    f"The local code {row.code} stands twice: for {seen[row.code]} and for {word!r} of {name}.",
+                    remedy=f"Give {word!r} a code of its own.",
+                    path=(CATALOGUE_FILE, "pads", name, "words", word, "code"),
+                )
+            seen[row.code] = f"{word!r} of {name}"
         for index, code in enumerate(pad.codes):
             if code.code == catalogue.panel.code:
                 raise TableError(
@@ -114,8 +127,8 @@ def _check_units(name: str, pad: PadRow, catalogue: CatalogueDocument, path: Pat
     has = {code.property for code in pad.codes}
     for prop, units in pad.units.items():
         here = (*path, "units", prop.value)
-        if prop is Property.ORDINAL:
-            raise TableError("A presence (PrThr) has no unit.", remedy="Remove it: a grade is sent as a coded answer.", path=here)
+        if prop in UNNUMBERED:
+            raise TableError(f"{UNNUMBERED[prop]} and has no unit.", remedy="Remove it: it is sent as a coded value.", path=here)
         if prop not in has:
             raise TableError(
                 f"{name} has units for {prop.value}, but no code for it.", remedy="Add the code, or remove the units.", path=here
@@ -151,8 +164,8 @@ def _check_code(code: CodeRow, catalogue: CatalogueDocument, path: Path) -> None
                 remedy=f"Write property: {prop.value}, or look the code up again.",
                 path=(*path, "property"),
             )
-    if code.scale and (code.scale == "Ord") != (code.property is Property.ORDINAL):
-        right = "Ord" if code.property is Property.ORDINAL else "SemiQn for a strip, Qn where no method is named"
+    right = _SCALES.get(code.property, "SemiQn for a strip, Qn where no method is named")
+    if code.scale and code.scale not in right.replace(",", "").split():
         raise TableError(
             f"A code of the property {code.property.value} cannot have the scale {code.scale}.",
             remedy=f"LOINC {catalogue.release} has {right}.",

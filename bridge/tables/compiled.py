@@ -17,6 +17,7 @@ from bridge.tables.documents import CatalogueDocument, CodeRow, ConceptRow, PadR
 from bridge.tables.doubts import doubts
 from bridge.tables.ladders import strip_type
 from bridge.tables.profiles import profile
+from bridge.tables.readings import check_reading
 from bridge.tables.types import Catalogue, CatalogueCode, CataloguePad, Policy, Tables
 
 _METHODS = ("automated", "strip", "none")  # ours: PRODUCT section 6, the order of preference
@@ -40,14 +41,15 @@ def compile_tables(
         check_profile_units(name, document, catalogue)
     types = {name: strip_type(name, document, made.pads, catalogue) for name, document in sorted(strip_types.items())}
     canonical = _canonical(catalogue, strip_types, profiles, policy, zone=zone)
+    read = {name: profile(name, document, types, zone=zone) for name, document in sorted(profiles.items())}
+    for each in read.values():
+        check_reading(each, types, made)
     return Tables(
         digest=hashlib.sha256(canonical).hexdigest(),
         canonical=canonical,
         catalogue=made,
         strip_types=MappingProxyType(types),
-        profiles=MappingProxyType(
-            {name: profile(name, document, types, zone=zone) for name, document in sorted(profiles.items())}
-        ),
+        profiles=MappingProxyType(read),
         policy=policy,
         doubts=doubts(catalogue, types, {name: document.pads for name, document in strip_types.items()}),
     )
@@ -127,6 +129,9 @@ def _catalogue(document: CatalogueDocument) -> Catalogue:
             }
         ),
         snomed=MappingProxyType(_concepts(document.snomed)),
+        visual_panel=_loinc(document.visual_panel.code, document.visual_panel.text, (CATALOGUE_FILE, "visual_panel", "code"))
+        if document.visual_panel
+        else None,
     )
 
 
@@ -170,6 +175,7 @@ def _pad(name: str, row: PadRow, path: tuple[str | int, ...]) -> CataloguePad:
         expected=row.expected.text,
         low=_bound(row, row.expected.low, (*path, "expected", "low")),
         high=_bound(row, row.expected.high, (*path, "expected", "high")),
+        words=MappingProxyType({word: Code(code=each.code, text=each.text, system="L") for word, each in row.words.items()}),
     )
 
 

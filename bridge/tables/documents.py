@@ -14,7 +14,7 @@ from typing import Annotated, Literal
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
 
-from bridge.model import Grade, Priority, Property, Purpose, UnitSystem
+from bridge.model import Grade, Priority, Property, Purpose, ReadBy, UnitSystem
 from bridge.tables.types import AbnormalSense, Framing, Layout, SeriesRule
 
 
@@ -34,6 +34,7 @@ _NUMBER = r"(<=|>=|<|>)?[0-9]{1,6}(\.[0-9]{1,4})?"  # ours: no strip prints more
 
 Text = Annotated[str, BeforeValidator(_quoted)]
 Words = Annotated[str, BeforeValidator(_quoted), Field(min_length=1)]
+WordKey = Annotated[str, BeforeValidator(_quoted), Field(pattern=r"^[a-z][a-z0-9 -]{0,29}$")]
 PadKey = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]{0,29}$")]
 FileKey = Annotated[str, Field(pattern=r"^[a-z][a-z0-9-]{0,39}$")]
 Number = Annotated[str, BeforeValidator(_number), Field(pattern=f"^{_NUMBER}$")]
@@ -73,13 +74,13 @@ class Shape(BaseModel):
 
 
 class CodeRow(Shape):
-    """One LOINC code of a pad. ``scale`` (Ord, SemiQn, Qn) and ``status`` are LOINC's; empty where the source did not show them."""
+    """One LOINC code of a pad. ``scale`` (Ord, Nom, SemiQn, Qn) and ``status`` are LOINC's; empty where the source did not show them."""
 
     property: Property
     method: Literal["automated", "strip", "none"]
     code: Words
     text: Words
-    scale: Literal["Ord", "SemiQn", "Qn", ""] = ""
+    scale: Literal["Ord", "Nom", "SemiQn", "Qn", ""] = ""
     status: Literal["ACTIVE", "TRIAL", "DISCOURAGED", "DEPRECATED", ""] = ""
     source: Words
 
@@ -149,8 +150,16 @@ class ExpectedRow(Shape):
     source: Words
 
 
+class WordRow(Shape):
+    """One value of a nominal pad: Padpost's own code for it, and its text for people."""
+
+    code: Words
+    text: Words
+    source: Words
+
+
 class PadRow(Shape):
-    """One pad. ``units`` lists, for each LOINC property, the UCUM units that a ladder may use."""
+    """One pad. ``units`` lists, for each LOINC property, the UCUM units that a ladder may use; ``words`` every value of a nominal pad."""
 
     name: Words
     also: tuple[Words, ...] = ()
@@ -159,14 +168,16 @@ class PadRow(Shape):
     expected: ExpectedRow
     units: Mapping[Property, tuple[Words, ...]]
     molar_mass: MolarMassRow | None = None
+    words: Mapping[WordKey, WordRow] = Field(default_factory=dict)
     codes: tuple[CodeRow, ...] = Field(min_length=1)
 
 
 class CatalogueDocument(Shape):
-    """mappings/catalogue.yaml: every pad that a strip can carry."""
+    """mappings/catalogue.yaml: every pad that a strip can carry. ``visual_panel`` is the panel of strips read by eye."""
 
     release: Words
     panel: TermRow
+    visual_panel: TermRow | None = None
     answers: Mapping[Grade, TermRow]
     units: Mapping[Words, UnitRow]
     refused_units: Mapping[Words, RefusedUnitRow] = Field(default_factory=dict)
@@ -185,16 +196,17 @@ class Scale(Shape):
 
 
 class StepRow(Shape):
-    """One step of a ladder. A number is quoted text, with its comparator before it: ">=1000"."""
+    """One step of a ladder. A number is quoted text, with its comparator before it: ">=1000". A word is one of the catalogue's."""
 
     grade: Grade | None = None
+    word: WordKey | None = None
     conventional: Number | None = None
     si: Number | None = None
     abnormal: bool
 
 
 class LadderRow(Shape):
-    """One pad of a strip type; its steps, lowest first. A step without a number has none in that system."""
+    """One pad of a strip type; its steps, lowest first. A step without a number has none in that system; words have no order."""
 
     pad: PadKey
     conventional: Scale | None = None
@@ -284,12 +296,15 @@ class ExampleRow(Shape):
 class ProfileDocument(Shape):
     """mappings/profiles/NAME.yaml: how one kind of analyzer output is read.
 
+    ``reading`` says whether an analyzer read the strips, or a person by eye (visual), as on a typed slip: the codes follow it.
     ``printed`` lists the forms in which a value is printed, made of {grade}, {value} and {unit}. ``words`` gives
-    the printed texts of each grade, ``pad_words`` those that differ on one pad, ``units`` those of each UCUM unit ("" = not printed).
+    the printed texts of each grade, ``pad_words`` those that differ on one pad, ``word_texts`` those of the words of a nominal pad
+    (colour, clarity), ``units`` those of each UCUM unit ("" = not printed).
     """
 
     title: Words
     about: Words
+    reading: ReadBy = ReadBy.ANALYZER
     framing: Framing
     layout: Layout
     charset: Literal["ascii", "latin-1", "cp1252", "cp437", "cp850", "utf-8", "iso8859-15"]
@@ -305,6 +320,7 @@ class ProfileDocument(Shape):
     comparators: Mapping[Literal["<", "<=", ">=", ">"], Words] = Field(default_factory=dict)
     words: Mapping[Grade, tuple[Words, ...]]
     pad_words: Mapping[PadKey, Mapping[Grade, tuple[Words, ...]]] = Field(default_factory=dict)
+    word_texts: Mapping[PadKey, Mapping[WordKey, tuple[Words, ...]]] = Field(default_factory=dict)
     units: Mapping[Words, tuple[Text, ...]] = Field(default_factory=dict)
     marks: Mapping[Text, bool] | None = None
     copy_marks: tuple[Words, ...] = ()

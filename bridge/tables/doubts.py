@@ -7,7 +7,7 @@ from collections.abc import Iterator, Mapping
 from decimal import Decimal
 
 from bridge.model import Grade, Quantity, Step
-from bridge.tables.care import CATALOGUE_FILE
+from bridge.tables.care import CATALOGUE_FILE, UNNUMBERED
 from bridge.tables.conversion import factor, is_one_rounding, shown
 from bridge.tables.documents import CatalogueDocument, LadderRow, PadRow
 from bridge.tables.types import AbnormalSense, Doubt, StripPad, StripType
@@ -53,7 +53,7 @@ def _of_catalogue(catalogue: CatalogueDocument) -> Iterator[Doubt]:
                     sentence=f"{code.code} is a test strip's code with the scale Qn.",
                     remedy="Since LOINC 2.75 strip concentrations are SemiQn; look the code up again.",
                 )
-            if code.property not in pad.units and code.scale != "Ord":
+            if code.property not in pad.units and code.property not in UNNUMBERED:
                 yield Doubt(
                     path=(*here, "property"),
                     sentence=f"No unit of {name} is given for {code.property.value}, so {code.code} is never sent.",

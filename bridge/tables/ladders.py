@@ -8,9 +8,10 @@ from decimal import Decimal
 
 from bridge.errors import TableError
 from bridge.model import Grade, Property, Quantity, Step
-from bridge.tables.care import check_ladder, check_unit
+from bridge.tables.care import UNNUMBERED, check_ladder, check_unit
 from bridge.tables.documents import CatalogueDocument, LadderRow, Scale, StepRow, StripTypeDocument
 from bridge.tables.types import CataloguePad, StripPad, StripType
+from bridge.tables.words import check_words
 
 Path = tuple[str | int, ...]
 
@@ -50,6 +51,7 @@ def _strip_pad(row: LadderRow, pad: CataloguePad, catalogue: CatalogueDocument, 
         )
     steps = tuple(_step(rank, step, row, (*path, "ladder", rank)) for rank, step in enumerate(row.ladder))
     _check_grades(steps, pad, path)
+    check_words(steps, row, pad.words, path)
     _check_rising(steps, path)
     check_ladder(steps, row, catalogue, path)
     return StripPad(
@@ -74,10 +76,10 @@ def _has_code(pad: CataloguePad, prop: Property) -> bool:
 
 
 def _check_scale(scale: Scale, pad: CataloguePad, catalogue: CatalogueDocument, path: Path) -> None:
-    if scale.property is Property.ORDINAL:
+    if scale.property in UNNUMBERED:
         raise TableError(
-            "A presence (PrThr) is a grade and has no numbers.",
-            remedy=f"Name what the numbers of {pad.pad} are: {', '.join(prop.value for prop in catalogue.pads[pad.pad].units)}.",
+            f"{UNNUMBERED[scale.property]} and has no numbers.",
+            remedy=f"Name what the numbers of {pad.pad} are: {', '.join(prop.value for prop in catalogue.pads[pad.pad].units) or 'none'}.",
             path=(*path, "property"),
         )
     if not _has_code(pad, scale.property):
@@ -98,8 +100,10 @@ def _check_scale(scale: Scale, pad: CataloguePad, catalogue: CatalogueDocument, 
 
 
 def _step(rank: int, row: StepRow, ladder: LadderRow, path: Path) -> Step:
-    if row.grade is None and row.conventional is None:
-        raise TableError("The step has neither a grade nor a conventional number.", remedy="Give it one of them.", path=path)
+    if row.grade is None and row.conventional is None and row.word is None:
+        raise TableError(
+            "The step has neither a grade nor a word nor a conventional number.", remedy="Give it one of them.", path=path
+        )
     if (row.si is None) != (row.conventional is None or ladder.si is None):
         raise TableError(
             "The step has a number in one unit system only.",
@@ -112,6 +116,7 @@ def _step(rank: int, row: StepRow, ladder: LadderRow, path: Path) -> Step:
         conventional=_quantity(row.conventional, ladder.conventional, (*path, "conventional")),
         si=_quantity(row.si, ladder.si, (*path, "si")),
         abnormal=row.abnormal,
+        word=row.word or "",
     )
 
 

@@ -26,6 +26,7 @@ from bridge.tables.types import (
     StripType,
 )
 from bridge.tables.vocabulary import vocabulary
+from bridge.tables.words import check_word_texts
 from bridge.wire.lis01 import ENQ, EOT, build_frame
 
 Path = tuple[str | int, ...]
@@ -62,6 +63,7 @@ def profile(name: str, document: ProfileDocument, types: Mapping[str, StripType]
         delimited=section if isinstance(section, DelimitedLayout) else None,
         slip=section if isinstance(section, SlipLayout) else None,
         send_again=document.send_again,
+        read_by=document.reading,
         example=ProfileExample(payload=_example(document, path), expect=document.example.expect),
     )
 
@@ -168,6 +170,8 @@ def _texts(document: ProfileDocument) -> list[tuple[Path, tuple[str, ...]]]:
     texts: list[tuple[Path, tuple[str, ...]]] = [(("words", grade.value), words) for grade, words in document.words.items()]
     for pad, words_of in document.pad_words.items():
         texts += [(("pad_words", pad, grade.value), words) for grade, words in words_of.items()]
+    for pad, texts_of in document.word_texts.items():
+        texts += [(("word_texts", pad, word), words) for word, words in texts_of.items()]
     texts += [(("units", unit), words) for unit, words in document.units.items()]
     texts += [(("labels", label), (label,)) for label in document.labels]
     return texts
@@ -220,6 +224,7 @@ def _strip_types(document: ProfileDocument, found: frozenset[str], types: Mappin
                 path=here,
             )
     _check_labels(document, types, path)
+    check_word_texts(document, types, path)
     return dict(document.strip_types)
 
 

@@ -12,14 +12,14 @@ from enum import StrEnum
 from zoneinfo import ZoneInfo
 
 from bridge.errors import Spot, TableError
-from bridge.model import Code, Format, Grade, Priority, Property, Purpose, Quantity, Step, UnitSystem
+from bridge.model import Code, Format, Grade, Priority, Property, Purpose, Quantity, ReadBy, Step, UnitSystem
 
 # --- the pad catalogue -----------------------------------------------------------------------
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class CatalogueCode:
-    """A LOINC code for one property of a pad. ``method``: automated, strip (visual) or none."""
+    """A LOINC code for one property of a pad. ``method``: automated, strip (read by eye) or none."""
 
     prop: Property
     method: str
@@ -27,10 +27,11 @@ class CatalogueCode:
 
 
 class AbnormalSense(StrEnum):
-    """Whether a pad is abnormal above its expected step, or outside a range on either side."""
+    """Whether a pad is abnormal above its expected step, outside a range on either side, or as another word than the expected ones."""
 
     MORE = "more"
     OUTSIDE = "outside"
+    OTHER = "other"
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -38,7 +39,7 @@ class CataloguePad:
     """What a pad measures: names, codes in order of preference, reference expectation.
 
     ``expected`` is the printed reference text. ``low`` and ``high`` bound a numeric reference
-    range (both None for graded pads).
+    range (both None for graded pads). ``words`` are all values of a nominal pad, each with its local code; empty for others.
     """
 
     pad: str
@@ -49,19 +50,25 @@ class CataloguePad:
     expected: str
     low: Quantity | None
     high: Quantity | None
+    words: Mapping[str, Code] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Catalogue:
     """Every pad a strip can carry, the panel codes, and the coded answer of each grade.
 
-    ``snomed`` is keyed by the grade and the highest grade of the ladder that the concept counts against, None for none.
+    ``panel`` is that of an automated reader, ``visual_panel`` that of strips read by eye: None where no profile needs it. ``snomed`` is keyed by the grade and the highest grade of the ladder that the concept counts against, None for none.
     """
 
     pads: Mapping[str, CataloguePad]
     panel: Code
     answers: Mapping[Grade, Code]
     snomed: Mapping[tuple[Grade, Grade | None], Code] = field(default_factory=dict)
+    visual_panel: Code | None = None
+
+    def panel_of(self, read_by: ReadBy) -> Code:
+        """Give the code that a strip's report stands under."""
+        return self.visual_panel if read_by is ReadBy.EYE and self.visual_panel else self.panel
 
 
 # --- strip types -----------------------------------------------------------------------------
@@ -241,7 +248,8 @@ class Profile:
     ``date_format`` and ``time_format`` are strptime formats, empty where nothing is printed;
     where date and time are one field, ``date_format`` covers both and ``time_format`` is empty.
     ``marks`` maps the analyzer's printed mark to whether it says abnormal; None if it prints none.
-    ``copy_marks`` and ``fault_tokens`` are exact printed texts. ``zone`` is the analyzer's clock.
+    ``copy_marks`` and ``fault_tokens`` are exact printed texts. ``zone`` is the analyzer's clock. ``read_by`` decides between
+    the codes of automated and of visually read strips.
     """
 
     name: str
@@ -265,6 +273,7 @@ class Profile:
     slip: SlipLayout | None
     send_again: tuple[str, ...]
     example: ProfileExample
+    read_by: ReadBy = ReadBy.ANALYZER
 
 
 # --- site policy and destinations (from the site configuration, as plain facts) ------------------

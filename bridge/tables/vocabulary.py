@@ -66,7 +66,9 @@ def _declared_tokens(pad: StripPad, profile: ProfileDocument, path: Path) -> dic
 
 
 def step_name(step: Step) -> str:
-    """Give a step's name for people: its grade, else its conventional number as on the ladder."""
+    """Give a step's name for people: its word or grade, else its conventional number as on the ladder."""
+    if step.word:
+        return step.word
     if step.grade is not None:
         return step.grade.value
     assert step.conventional is not None
@@ -126,6 +128,8 @@ def _fitting(form: str, *, has_grade: bool, has_number: bool) -> str:
 
 
 def _grade_texts(step: Step, pad: StripPad, profile: ProfileDocument, path: Path) -> tuple[str, ...]:
+    if step.word:
+        return _word_texts(step.word, pad, profile, path)
     if step.grade is None:
         return ()
     texts = profile.pad_words.get(pad.pad, {}).get(step.grade) or profile.words.get(step.grade, ())
@@ -134,6 +138,17 @@ def _grade_texts(step: Step, pad: StripPad, profile: ProfileDocument, path: Path
             f"The profile has no word for the grade {step.grade.value!r}, which {pad.pad} prints.",
             remedy=f'Add "{step.grade.value}": [...] with each printed word.',
             path=(*path, "words"),
+        )
+    return texts
+
+
+def _word_texts(word: str, pad: StripPad, profile: ProfileDocument, path: Path) -> tuple[str, ...]:
+    texts = profile.word_texts.get(pad.pad, {}).get(word, ())
+    if not texts:
+        raise TableError(
+            f"The profile has no text for the word {word!r}, which {pad.pad} prints.",
+            remedy=f'Add {pad.pad}: {{"{word}": [...]}} with each printed text.',
+            path=(*path, "word_texts"),
         )
     return texts
 

@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from bridge.coding import Unmapped, code_step
-from bridge.model import CodedGrade, Grade, Property, Quantity, UnitSystem
+from bridge.model import CodedGrade, CodedWord, Grade, Property, Quantity, ReadBy, UnitSystem
 from bridge.tables.types import Tables
 from tests.render.tables_for_tests import ANSWERS, PADS, STRIP, hand_made, number, shipped
 
@@ -54,6 +54,35 @@ def test_the_method_decides_not_the_place_in_the_list() -> None:
     assert [(form.code.code, form.method) for form in pad.forms] == [("29276-3", "none"), ("2004-0", "none")]
 
 
+def test_a_strip_read_by_eye_has_never_an_automated_code() -> None:
+    """A person's grade under an automated reader's code would claim a machine that was not there."""
+    pad = code_step(GLUCOSE, GLUCOSE_STRIP, GLUCOSE_STRIP.ladder[0], ANSWERS, printed="NEG", read_by=ReadBy.EYE)
+    assert (pad.forms[0].code.code, pad.forms[0].method, pad.read_by) == ("25428-4", "strip", ReadBy.EYE)
+    with pytest.raises(Unmapped, match="glucose has no code for MCnc"):
+        code_step(GLUCOSE, GLUCOSE_STRIP, GLUCOSE_STRIP.ladder[2], ANSWERS, printed="+", read_by=ReadBy.EYE)
+
+
+def test_a_word_is_coded_as_itself() -> None:
+    """Colour is nominal (LOINC 5778-6, scale Nom): its value is the word, with our local code, and abnormal as the ladder says."""
+    tables = shipped()
+    strip = next(pad for pad in tables.strip_types["sorrel-14"].pads if pad.pad == "colour")
+    coded = [code_step(tables.catalogue.pads["colour"], strip, step, {}, printed=step.word) for step in strip.ladder]
+    assert [(form.system, form.prop, form.code.code) for form in coded[4].forms] == [
+        (UnitSystem.ARBITRARY, Property.TYPE, "5778-6")
+    ]
+    assert [(pad.forms[0].value.key, pad.flag.value) for pad in coded if isinstance(pad.forms[0].value, CodedWord)] == [
+        ("colourless", "N"),
+        ("yellow", "N"),
+        ("amber", "N"),
+        ("orange", "A"),
+        ("red", "A"),
+        ("brown", "A"),
+        ("green", "A"),
+    ]
+    assert coded[4].forms[0].value == CodedWord(word="red", text="Red", code=tables.catalogue.pads["colour"].words["red"])
+    assert coded[4].expected == "Colourless, yellow or amber"
+
+
 def test_a_grade_without_a_coded_answer_keeps_its_own_word() -> None:
     """A missing answer code loses the code, not the grade."""
     pad = code_step(GLUCOSE, GLUCOSE_STRIP, GLUCOSE_STRIP.ladder[2], {}, printed="+")
@@ -81,10 +110,11 @@ def test_every_step_of_every_strip_type_is_coded(tables: Tables) -> None:
         for pad in strip.pads:
             for step in pad.ladder:
                 coded = code_step(tables.catalogue.pads[pad.pad], pad, step, tables.catalogue.answers, printed="x")
-                declared = [value for value in (step.grade, step.conventional, step.si) if value is not None]
+                declared = [value for value in (step.word or None, step.grade, step.conventional, step.si) if value is not None]
                 assert len(coded.forms) == len(declared)
                 for form in coded.forms:
                     assert isinstance(form.value, CodedGrade) == (form.prop is Property.ORDINAL)
+                    assert isinstance(form.value, CodedWord) == (form.prop is Property.TYPE)
                     assert form.code.system == "LN"
                 assert coded.flag.value != "N" or not step.abnormal
                 seen += 1

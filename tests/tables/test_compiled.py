@@ -37,9 +37,9 @@ def compiled(zone: ZoneInfo = ZONE, **changes: int) -> Tables:
 def test_the_shipped_files_compile() -> None:
     """The wheel's own tables are sound, and loading and compiling are one and the same."""
     made = compiled()
-    assert sorted(made.profiles) == ["alder", "brook", "brook-file", "fjord", "moss", "tern"]
-    assert sorted(made.strip_types) == ["larch-9", "pebble-2", "plover-12", "quill-10", "sedge-5"]
-    assert len(made.catalogue.pads) == 14
+    assert sorted(made.profiles) == ["alder", "brook", "brook-file", "fjord", "heron", "moss", "tern", "wren"]
+    assert sorted(made.strip_types) == ["larch-9", "pebble-2", "plover-12", "quill-10", "sedge-5", "sorrel-14"]
+    assert len(made.catalogue.pads) == 16
     assert made.digest == tables().digest
     assert made.policy == POLICY
 
@@ -82,8 +82,10 @@ def test_the_sites_zone_is_the_profiles_zone() -> None:
         "brook": "Europe/Vienna",
         "brook-file": "Europe/Vienna",
         "fjord": "Europe/Vienna",
+        "heron": "Europe/Vienna",
         "moss": "Europe/Vienna",
         "tern": "Europe/Lisbon",
+        "wren": "Europe/Vienna",
     }
 
 

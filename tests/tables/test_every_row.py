@@ -34,8 +34,6 @@ PADS |= {"ascorbic acid": "ascorbic_acid"}
 NO_PAD = {
     "albumin/creatinine ratio": "no ratio is computed: its two pads are sent as they were printed",
     "protein/creatinine ratio": "no ratio is computed: its two pads are sent as they were printed",
-    "colour": "no analyzer profile prints a colour",
-    "clarity": "no analyzer profile prints a clarity",
     "specimen source": "not a pad; its name was never seen in text",
 }
 NOT_MAPPED = {
@@ -56,8 +54,11 @@ NOT_MAPPED = {
     "32782-5": "two pads in one answer; ours are two answers",
     "27297-1": "units of enzyme activity: no strip prints them",
     "14957-5": "a laboratory assay, not a strip",
-    "24357-6": "the panel that leaves the method open; ours is the automated one, 50556-0",
     "24356-8": "the panel with microscopy, which a strip has not",
+    "50553-7": "not confirmed: code lists only, and its name was never seen",
+    "20627-6": "turbidity; a published value set has it as colour",
+    "50552-9": "a refractometer, not a strip",
+    "5767-9": "appearance is colour and clarity in one; ours are two answers",
     "34535-5": "discouraged by LOINC, and not a dipstick panel",
 }
 STATUS_NOT_SHOWN = {
@@ -67,6 +68,7 @@ STATUS_NOT_SHOWN = {
     "57735-3": "the sources show names, not the table's row",
     "5768-7": "the sources show names, not the table's row",
     "30004-6": "the sources show names, not the table's row",
+    "5778-6": "the sources show names, not the table's row",
     "2161-8": "the sources show names, not the table's row",
 }
 OTHER_EXAMPLE_UNIT = {
@@ -76,6 +78,7 @@ OTHER_EXAMPLE_UNIT = {
     "32727-0": "{Ehrlich'U}/dL reads as a bare number per decilitre; [EU]/dL is UCUM's unit",
 }
 LOINC = rows("loinc_pads.csv")
+PANELS = {panel.code for panel in (CATALOGUE.panel, CATALOGUE.visual_panel) if panel is not None}
 MAPPED = {code.code: (name, code) for name, pad in CATALOGUE.pads.items() for code in pad.codes}
 
 
@@ -83,7 +86,7 @@ MAPPED = {code.code: (name, code) for name, pad in CATALOGUE.pads.items() for co
 def test_every_loinc_row(row: dict[str, str]) -> None:
     """A code that we send has pad, name, property, scale, method, status and unit of its row; any other has its reason."""
     if row["loinc"] not in MAPPED:
-        assert row["loinc"] in NOT_MAPPED or row["pad"] in NO_PAD or row["loinc"] == CATALOGUE.panel.code
+        assert row["loinc"] in NOT_MAPPED or row["pad"] in NO_PAD or row["loinc"] in PANELS
         return
     name, code = MAPPED[row["loinc"]]
     assert row["loinc"] not in NOT_MAPPED
@@ -113,7 +116,7 @@ def test_every_reason_is_of_a_row() -> None:
     assert set(NOT_MAPPED) | set(STATUS_NOT_SHOWN) | set(OTHER_EXAMPLE_UNIT) <= codes
     assert set(MAPPED) <= codes
     assert {row["pad"] for row in LOINC} >= set(NO_PAD)
-    assert CATALOGUE.panel.code == "50556-0"
+    assert sorted(PANELS) == ["24357-6", "50556-0"]
 
 
 def test_strip_scales_are_semi_quantitative() -> None:
@@ -123,15 +126,16 @@ def test_strip_scales_are_semi_quantitative() -> None:
         scales.setdefault(kind(code), set()).add(code.scale)
     assert scales == {
         "grade": {"Ord"},
+        "word": {"Nom"},
         "strip": {"SemiQn", ""},
         "none": {"Qn", "SemiQn"},
     }  # 2756-5: pH is SemiQn without a method
 
 
 def kind(code: CodeRow) -> str:
-    """Say whether a code is of a grade, a strip's number, or a number without a method."""
-    if code.property.value == "PrThr":
-        return "grade"
+    """Say whether a code is of a grade, a word, a strip's number, or a number without a method."""
+    if code.property.value in {"PrThr", "Type"}:
+        return "grade" if code.property.value == "PrThr" else "word"
     return "none" if code.method == "none" else "strip"
 
 

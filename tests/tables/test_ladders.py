@@ -62,5 +62,5 @@ def test_no_float_anywhere() -> None:
         for number in (step.conventional, step.si)
         if number is not None
     ]
-    assert len(numbers) == 248
+    assert len(numbers) == 323
     assert {type(number.value) for number in numbers} == {Decimal}

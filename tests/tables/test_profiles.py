@@ -23,7 +23,7 @@ def remade(name: str, **changes: Any) -> ProfileDocument:
 
 
 def test_the_shipped_profiles_differ() -> None:
-    """The six cover framings, layouts, unit systems, number schemes, dates and character sets."""
+    """They cover framings, layouts, unit systems, number schemes, dates and character sets."""
     told = {
         name: (
             p.framing,
@@ -43,8 +43,10 @@ def test_the_shipped_profiles_differ() -> None:
         "brook": (Framing.LIS01, Layout.LIS2, "conventional", fall, True, "ascii", "%Y%m%d%H%M%S", ""),
         "brook-file": (Framing.NONE, Layout.DELIMITED, "conventional", fall, True, "ascii", "%Y-%m-%d %H:%M:%S", ""),
         "fjord": (Framing.LIS01, Layout.LIS2, "arbitrary", daily, False, "utf-8", "%Y%m%d%H%M%S", ""),
+        "heron": (Framing.NONE, Layout.DELIMITED, "arbitrary", daily, True, "utf-8", "%d-%m-%Y %H:%M", ""),
         "moss": (Framing.NONE, Layout.SLIP, "arbitrary", fall, True, "cp850", "", ""),
         "tern": (Framing.NONE, Layout.DELIMITED, "si", daily, True, "cp1252", "%d.%m.%Y", "%H:%M"),
+        "wren": (Framing.NONE, Layout.SLIP, "si", daily, True, "iso8859-15", "%Y-%m-%d", "%H:%M"),
     }
 
 

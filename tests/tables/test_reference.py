@@ -100,9 +100,16 @@ def test_grades_have_the_concepts_of_the_free_set() -> None:
 
 
 def test_first_codes_are_the_automated_ones() -> None:
-    """The ten usual pads have an automated code first; the four others never do, and calcium is method-free throughout."""
+    """The ten usual pads have an automated code first; the others never do, and calcium is method-free throughout."""
     first = {pad.pad: pad.codes[0].method for pad in PADS}
-    others = {"ascorbic_acid": "strip", "albumin": "strip", "creatinine": "strip", "calcium": "none"}
+    others = {
+        "colour": "none",
+        "clarity": "none",
+        "ascorbic_acid": "strip",
+        "albumin": "strip",
+        "creatinine": "strip",
+        "calcium": "none",
+    }
     assert first == {pad.pad: others.get(pad.pad, "automated") for pad in PADS}
     assert {code.method for code in tables().catalogue.pads["calcium"].codes} == {"none"}
 
@@ -167,6 +174,8 @@ def test_every_scale_has_a_code() -> None:
         assert wanted <= props
         if any(step.grade for step in pad.ladder):
             assert Property.ORDINAL in props
+        if any(step.word for step in pad.ladder):
+            assert Property.TYPE in props
 
 
 def test_strip_sizes() -> None:
@@ -178,8 +187,10 @@ def test_strip_sizes() -> None:
         "plover-12": 12,
         "quill-10": 10,
         "sedge-5": 5,
+        "sorrel-14": 14,
     }
     assert set(pads["pebble-2"]) == {"albumin", "creatinine"}
+    assert set(pads["sorrel-14"]) == set(pads["quill-10"]) | {"albumin", "creatinine", "colour", "clarity"}
     assert set(pads["plover-12"]) == set(pads["quill-10"]) | {"ascorbic_acid", "calcium"}
 
 

@@ -13,6 +13,132 @@ from tests.tables.shipped_tables import POLICY, ZONE, copied, spoiled
 
 WRONG = [
     (
+        "strip_types/sorrel-14.yaml",
+        '{word: "amber", abnormal: false}',
+        '{word: "straw", abnormal: false}',
+        8,
+        "pads[0].ladder[2].word: The word 'straw' of colour is not one of the catalogue's. Use each of these once: colourless, yellow, amber, orange, red, brown, blue, green.",
+    ),
+    (
+        "strip_types/sorrel-14.yaml",
+        '{word: "amber", abnormal: false}',
+        '{word: "yellow", abnormal: false}',
+        8,
+        "pads[0].ladder[2].word: The word 'yellow' of colour stands twice. Use each of these once: colourless, yellow, amber, orange, red, brown, blue, green.",
+    ),
+    (
+        "strip_types/sorrel-14.yaml",
+        '{word: "amber", abnormal: false}',
+        '{word: "Amber!", abnormal: false}',
+        8,
+        "pads[0].ladder[2].word: String should match pattern '^[a-z][a-z0-9 -]{0,29}$'. It says 'Amber!'. Correct the value.",
+    ),
+    (
+        "strip_types/sorrel-14.yaml",
+        '{conventional: "110", abnormal: false}',
+        '{word: "clear", abnormal: false}',
+        24,
+        "pads[2].ladder[2]: The values of creatinine are grades or numbers, not words. Remove the word.",
+    ),
+    (
+        "strip_types/sorrel-14.yaml",
+        "  - pad: clarity\n    ladder:",
+        '  - pad: clarity\n    conventional: {property: Type, unit: "1"}\n    ladder:',
+        14,
+        "pads[1].conventional.property: A type (Type) is a word and has no numbers. Name what the numbers of clarity are: none.",
+    ),
+    (
+        "profiles/wren.yaml",
+        '    "hazy": ["hazy"]\n',
+        "",
+        51,
+        "word_texts: The profile has no text for the word 'hazy', which clarity prints. Add clarity: {\"hazy\": [...]} with each printed text.",
+    ),
+    (
+        "profiles/wren.yaml",
+        '    "hazy": ["hazy"]\n',
+        '    "hazy": ["clear"]\n',
+        40,
+        "words: clarity: clear and hazy are both printed as 'clear'. Give each step words of its own.",
+    ),
+    (
+        "profiles/wren.yaml",
+        '    "hazy": ["hazy"]\n',
+        '    "hazy": ["hazy"]\n    "foamy": ["foamy"]\n',
+        63,
+        "word_texts.clarity.foamy: No strip type of this profile has clarity with the word 'foamy'. Use one of: clear, cloudy, hazy, turbid.",
+    ),
+    (
+        "profiles/wren.yaml",
+        '    "hazy": ["hazy"]\n',
+        '    "hazy": ["hazy"]\n  protein:\n    "foamy": ["foamy"]\n',
+        64,
+        "word_texts.protein.foamy: No strip type of this profile has protein with the word 'foamy'. Remove protein: its values are no words, or it is on no strip.",
+    ),
+    (
+        "profiles/wren.yaml",
+        '"hazy": ["hazy"]',
+        '"hazy": [" hazy"]',
+        62,
+        "word_texts.clarity.hazy: ' hazy' has outer or double blanks, which are not compared. Write it with single blanks.",
+    ),
+    (
+        "profiles/heron.yaml",
+        "reading: visual",
+        "reading: eye",
+        3,
+        "reading: Input should be 'automated' or 'visual'. It says 'eye'. Correct the value.",
+    ),
+    (
+        "catalogue.yaml",
+        "visual_panel:\n  code: 24357-6",
+        "visual_panel:\n  code: 24357-7",
+        "code: 24357-7",
+        "visual_panel.code: '24357-7' is not a LOINC code: its check digit is wrong. Look the code up again; with these digits it would be 24357-6.",
+    ),
+    (
+        "catalogue.yaml",
+        'code: PP-COL-R, text: "Red"',
+        'code: PP-COL-O, text: "Red"',
+        'PP-COL-O, text: "Red"',
+        "pads.colour.words.red.code: The local code PP-COL-O stands twice: for 'orange' of colour and for 'red' of colour. Give 'red' a code of its own.",
+    ),
+    (
+        "catalogue.yaml",
+        'code: PP-COL-R, text: "Red"',
+        'code: PP-COL-R, text: "Orange"',
+        'PP-COL-R, text: "Orange"',
+        "pads.colour.words.red.text: Two words have the text 'Orange': orange and red. A receiver could not tell them apart; give each a text of its own.",
+    ),
+    (
+        "catalogue.yaml",
+        '{property: Type, method: none, code: 32167-9, scale: "Nom"',
+        '{property: PrThr, method: none, code: 32167-9, scale: "Ord"',
+        '    words:\n      "clear": {code',
+        "pads.clarity.words: clarity has words, but no code of the property Type. Add the code, or remove the words.",
+    ),
+    (
+        "catalogue.yaml",
+        '{property: PrThr, method: none, code: 29276-3, scale: "Ord"',
+        '{property: Type, method: none, code: 29276-3, scale: ""',
+        "code: 29276-3",
+        "pads.calcium.codes[0].property: The name of 29276-3 says [Presence], which is the property PrThr, not Type. Write property: PrThr, or look the code up again.",
+    ),
+    (
+        "catalogue.yaml",
+        '{property: Type, method: none, code: 5778-6, scale: "Nom"',
+        '{property: Type, method: none, code: 5778-6, scale: "Ord"',
+        "code: 5778-6",
+        "pads.colour.codes[0].scale: A code of the property Type cannot have the scale Ord. LOINC 2.82 has Nom.",
+    ),
+    (
+        "catalogue.yaml",
+        "    units: {}\n    words:",
+        '    units: {Type: ["1"]}\n    words:',
+        'units: {Type: ["1"]}',
+        "pads.colour.units.Type: A type (Type) is a word and has no unit. Remove it: it is sent as a coded value.",
+    ),
+    (
         "catalogue.yaml",
         "code: 53328-1",
         "code: 53328-2",
@@ -59,7 +185,7 @@ WRONG = [
         "pad: protein",
         "pad: proteine",
         33,
-        "pads[4].pad: The pad 'proteine' is not in the catalogue. Use one of: albumin, ascorbic_acid, bilirubin, blood, calcium, creatinine, glucose, ketones, leukocytes, nitrite, ph, protein, specific_gravity, urobilinogen.",
+        "pads[4].pad: The pad 'proteine' is not in the catalogue. Use one of: albumin, ascorbic_acid, bilirubin, blood, calcium, clarity, colour, creatinine, glucose, ketones, leukocytes, nitrite, ph, protein, specific_gravity, urobilinogen.",
     ),
     (
         "strip_types/sedge-5.yaml",
@@ -136,7 +262,7 @@ WRONG = [
         '{grade: "positive", abnormal: true}',
         "{abnormal: true}",
         32,
-        "pads[3].ladder[1]: The step has neither a grade nor a conventional number. Give it one of them.",
+        "pads[3].ladder[1]: The step has neither a grade nor a word nor a conventional number. Give it one of them.",
     ),
     (
         "strip_types/sedge-5.yaml",
@@ -376,7 +502,7 @@ WRONG = [
         'units: {LsCnc: ["[pH]"]}',
         'units: {LsCnc: ["[pH]"], PrThr: ["1"]}',
         'PrThr: ["1"]',
-        "pads.ph.units.PrThr: A presence (PrThr) has no unit. Remove it: a grade is sent as a coded answer.",
+        "pads.ph.units.PrThr: A presence (PrThr) is a grade and has no unit. Remove it: it is sent as a coded value.",
     ),
     (
         "catalogue.yaml",
@@ -576,6 +702,46 @@ def test_a_grade_without_an_answer_is_explained(tmp_path: Path) -> None:
     assert str(caught.value) == (
         "strip_types/larch-9.yaml:29: pads[2].ladder[4].grade: The catalogue has no coded answer for the grade '4+'. "
         "Use one of: negative, normal, trace, 1+, 2+, 3+, positive."
+    )
+
+
+def test_a_nominal_code_without_words_is_explained(tmp_path: Path) -> None:
+    """A closed vocabulary needs its words: without them any colour would be as good as another."""
+    own = spoiled(tmp_path, "catalogue.yaml", '    words:\n      "clear"', '    molar_mass: null\n    # words:\n    #  "clear"')
+    path = own / "catalogue.yaml"
+    text = path.read_text(encoding="utf-8")
+    for word in ("hazy", "cloudy", "turbid"):
+        text = text.replace(f'      "{word}": {{code', f'      # "{word}": {{code')
+    path.write_text(text, encoding="utf-8")
+    with pytest.raises(TableError, match=r"clarity has a code of the property Type, but no words\. Add words: each value"):
+        load_tables(shipped_mappings(), own, POLICY, zone=ZONE)
+
+
+def test_a_profile_read_by_eye_needs_codes_that_are_not_automated(tmp_path: Path) -> None:
+    """Two ways to lack them: no panel, or a pad whose only codes are an automated reader's."""
+    row = "- {property: PrThr, method: strip, code: 5802-4"
+    own = spoiled(tmp_path / "a", "catalogue.yaml", row, f"# {row}")
+    path = own / "catalogue.yaml"
+    text = path.read_text(encoding="utf-8")
+    for line in [each for each in text.splitlines() if "code: 5802-4" in each or "code: 32710-6" in each]:
+        after = text.splitlines()[text.splitlines().index(line) + 1]
+        text = text.replace(f"{line}\n{after}\n", "")
+    path.write_text(text, encoding="utf-8")
+    with pytest.raises(TableError) as caught:
+        load_tables(shipped_mappings(), own, POLICY, zone=ZONE)
+    assert str(caught.value) == (
+        "profiles/heron.yaml:3: reading: nitrite of quill-10 has no PrThr code for a strip read by eye. "
+        "Add a code with the method strip or none to catalogue.yaml."
+    )
+    own = spoiled(tmp_path / "b", "catalogue.yaml", "visual_panel:\n  code: 24357-6", "other_panel:\n  code: 24357-6")
+    path = own / "catalogue.yaml"
+    text = path.read_text(encoding="utf-8")
+    start = text.index("other_panel:")
+    path.write_text(text[:start] + text[text.index("answers:", start) :], encoding="utf-8")
+    with pytest.raises(TableError) as caught:
+        load_tables(shipped_mappings(), own, POLICY, zone=ZONE)
+    assert str(caught.value) == (
+        "profiles/heron.yaml:3: reading: The catalogue has no panel for strips read by eye. Add visual_panel to catalogue.yaml."
     )
 
 
