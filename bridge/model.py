@@ -393,6 +393,7 @@ class CodedPad:
 
     ``forms`` is never empty, in the order arbitrary, conventional, SI. ``expected`` is the reference expectation as text ("Negative").
     ``local`` is the site's or our own code for the pad, sent beside LOINC. ``read_by`` is the profile's.
+    ``computed_from`` names the two pads that a ratio was computed from; then ``printed`` says what was printed for them.
     """
 
     pad: str
@@ -405,6 +406,7 @@ class CodedPad:
     low: Quantity | None = None
     high: Quantity | None = None
     read_by: ReadBy = ReadBy.ANALYZER
+    computed_from: tuple[str, ...] = ()
 
 
 class ResultStatus(StrEnum):

@@ -135,7 +135,10 @@ def _tried(
 
 
 def _origins(outcome: Coded, message: Message) -> tuple[Origin, ...]:
-    """Follow each pad from its printed bytes to its field; the checked pads keep the printed value's place."""
+    """Follow each pad from its printed bytes to its field; the checked pads keep the printed value's place.
+
+    A computed ratio points to the first of its two pads.
+    """
     fields = _fields(message)
     places = {pad.pad: pad.place for pad in outcome.checked.pads}
     found = []
@@ -145,7 +148,7 @@ def _origins(outcome: Coded, message: Message) -> tuple[Origin, ...]:
             Origin(
                 pad=pad.name,
                 printed=pad.printed,
-                place=places[pad.pad],
+                place=places[pad.computed_from[0] if pad.computed_from else pad.pad],
                 row=f"catalogue.yaml: pads, {pad.pad}, codes, {code}",
                 field=fields.get(code, ""),
             )

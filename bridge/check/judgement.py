@@ -176,6 +176,7 @@ def _record_findings(understood: Understood, tables: Tables) -> tuple[Finding, .
         *record.units_agree(pads, understood.profile.unit_system, names),
         *record.values_known(pads, names),
         *record.marks_agree(pads, understood.profile.marks, names),
+        *record.ratios_computed(pads, strip_type, names),
         *fault,
         *record.pads_complete(pads, strip_type, names),
     )

@@ -130,6 +130,22 @@ def marks_agree(
     return tuple(found)
 
 
+def ratios_computed(
+    pads: tuple[UnderstoodPad, ...], strip_type: StripType, names: Mapping[str, CataloguePad]
+) -> tuple[Finding, ...]:
+    """Note each ratio that the strip type has and these values do not give; a pad that was not understood is told of by itself."""
+    known = {each.pad: each for each in pads if each.step is not None}
+    found = []
+    for ratio in strip_type.ratios:
+        of, to = known.get(ratio.of), known.get(ratio.to)
+        if of is None or to is None or of.step is None or to.step is None or (of.step.rank, to.step.rank) in ratio.steps:
+            continue
+        said = f"{_name(ratio.of, names)} {of.printed.value.text} and {_name(ratio.to, names)} {to.printed.value.text}"
+        sentence = f"{_name(ratio.pad.pad, names)}: {said} do not decide it, so none is sent."
+        found.append(finding("ratio.not_computed", sentence, place=of.printed.value.place, pad=ratio.pad.pad))
+    return tuple(found)
+
+
 def no_fault(fault: Printed | None) -> tuple[Finding, ...]:
     """Stop a strip for which the analyzer printed an error in place of results."""
     if fault is not None and fault.text:

@@ -100,6 +100,12 @@ _ALL: tuple[Rule, ...] = (
         remedy="Nothing to do now. If it comes often, compare the analyzer's marks with the site's limits.",
     ),
     Rule(
+        rule="ratio.not_computed",
+        concern=Concern.RECORD,
+        severity=_NOTE,
+        remedy="Nothing to do now. If the ratio is needed, have it measured in the laboratory.",
+    ),
+    Rule(
         rule="analyzer.fault",
         concern=Concern.ANALYZER,
         severity=_REJECT,

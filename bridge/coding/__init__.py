@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
+from bridge.coding.ratios import Known, code_ratio
 from bridge.coding.results import code
 from bridge.coding.steps import Unmapped, code_step
 
-__all__ = ["Unmapped", "code", "code_step"]
+__all__ = ["Known", "Unmapped", "code", "code_ratio", "code_step"]

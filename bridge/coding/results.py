@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime
 
+from bridge.coding.ratios import Known, ratio_pads
 from bridge.coding.steps import Unmapped, code_step
 from bridge.errors import RejectError
 from bridge.model import CheckedPad, CheckedReading, CodedPad, CodedResult, ReadBy, ResultStatus
@@ -11,7 +12,7 @@ from bridge.tables.types import StripType, Tables
 
 
 def code(checked: CheckedReading, tables: Tables, *, result_id: str, version: int) -> CodedResult:
-    """Give the coded result of ``checked``, final, its pads in the order of the reading.
+    """Give the coded result of ``checked``, final, its pads in the order of the reading; the ratios computed from them come last.
 
     Collection time stays unknown: an analyzer prints when it read the strip, not when the urine was
     passed. Raises RejectError ``code.unmapped`` where a pad or one of its values has no code, and
@@ -24,6 +25,7 @@ def code(checked: CheckedReading, tables: Tables, *, result_id: str, version: in
             f"The strip type {checked.strip_type!r} is not in the tables.",
             remedy="Add it to the mappings, then read this again.",
         )
+    known = {pad.pad: Known(step=pad.step, printed=pad.printed) for pad in checked.pads}
     read_by = tables.profiles[checked.reading.profile].read_by
     return CodedResult(
         result_id=result_id,
@@ -45,7 +47,10 @@ def code(checked: CheckedReading, tables: Tables, *, result_id: str, version: in
         panel=tables.catalogue.panel_of(read_by),
         analyzed_at=_analyzed_at(checked),
         collected_at=None,
-        pads=tuple(_pad(pad, strip_type, tables, read_by=read_by) for pad in checked.pads),
+        pads=(
+            *(_pad(pad, strip_type, tables, read_by=read_by) for pad in checked.pads),
+            *ratio_pads(known, strip_type, tables.catalogue, read_by=read_by),
+        ),
         comments=tuple(comment.text for comment in checked.reading.comments),
         tables_digest=tables.digest,
     )

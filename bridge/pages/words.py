@@ -138,6 +138,7 @@ REASON_WORDS: dict[str, str] = {
     "unit.off_scale": "unit system in doubt",
     "mark.unknown": "unknown abnormal mark",
     "mark.disagrees": "abnormal mark and scale differ",
+    "ratio.not_computed": "ratio not computed",
     "analyzer.fault": "analyzer reported an error",
     "time.missing": "no date and time",
     "time.arrival_used": "time of arrival used",

@@ -100,7 +100,10 @@ class FhirWriter:
         entries = [
             self._entry(device, _members(_device(result)), update=False),
             self._entry(specimen, _members(self._specimen(result)), update=update, more=_known_specimen(result)),
-            *(self._entry(named, f"{shared},{links},{self._value(pad, notes)}", update=update) for named, pad in values),
+            *(
+                self._entry(named, f"{shared},{links},{_derived(pad, values)}{self._value(pad, notes)}", update=update)
+                for named, pad in values
+            ),
             self._entry(report, f"{shared},{_members(_report(result, specimen, [named for named, _ in values]))}", update=update),
         ]
         opening = _members(
@@ -187,6 +190,12 @@ def fhir_writer(terms: DestinationTerms, pads: Mapping[str, tuple[CodedPad, ...]
         terms=terms,
         pads={text_key(pad, terms.value_forms): _pad_text(pad, terms, codes) for every in pads.values() for pad in every},
     )
+
+
+def _derived(pad: CodedPad, values: list[tuple[Named, CodedPad]]) -> str:
+    """Give the member that points a computed value to those that it comes from (R4 Observation.derivedFrom); empty for others."""
+    sources = [named.link for named, each in values if each.pad in pad.computed_from]
+    return f"{_members({'derivedFrom': sources})}," if sources else ""
 
 
 def _pad_text(pad: CodedPad, terms: DestinationTerms, codes: GradeCodes) -> PadText:

@@ -24,7 +24,7 @@ Resource = Mapping[str, Any]
 
 TIMES = frozenset({"effectiveDateTime", "issued", "timestamp", "collectedDateTime"})
 # What each of our references may point to (R4 definitions of Observation and DiagnosticReport).
-TARGETS = {"specimen": "Specimen", "device": "Device", "result": "Observation"}
+TARGETS = {"specimen": "Specimen", "device": "Device", "result": "Observation", "derivedFrom": "Observation"}
 ONE_OF_EACH = Counter(("DiagnosticReport", "Specimen", "Device"))  # ours: one strip in one Bundle, beside its values
 AGREED = ("status", "subject", "effectiveDateTime", "issued")  # ours: members that report and values have alike
 FLAGS = frozenset("NAHL")  # v3-ObservationInterpretation, those that we send

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
 
-from bridge.coding import Unmapped, code_step
+from bridge.coding import Known, Unmapped, code_ratio, code_step
 from bridge.errors import TableError
 from bridge.model import CodedPad, Flag, Quantity, Step, UnitSystem, ValueForm
 from bridge.tables.types import Profile, StripPad, StripType, Tables
@@ -50,17 +51,68 @@ def expectation(pad: CodedPad, form: ValueForm) -> str:
 
 
 def every_pad(profile_name: str, strip_type_name: str, tables: Tables) -> Mapping[str, tuple[CodedPad, ...]]:
-    """Give, for each pad in strip order, the coded pads of all its steps and of all texts that print them.
+    """Give, for each pad in strip order, the coded pads of all its steps and of all texts that print them; computed ratios last.
 
     Raises TableError if profile or strip type is unknown, or if a value has no code.
     """
+    profile, strip_type = _named(profile_name, strip_type_name, tables)
+    found = {pad.pad: _all_steps(pad, profile, strip_type, tables) for pad in strip_type.pads}
+    for ratio in every_ratio(profile_name, strip_type_name, tables):
+        found[ratio.pad.pad] = (*found.get(ratio.pad.pad, ()), ratio.pad)
+    return found
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Ratio:
+    """A computed ratio, with the two coded pads that it comes from."""
+
+    of: CodedPad
+    to: CodedPad
+    pad: CodedPad
+
+
+def every_ratio(profile_name: str, strip_type_name: str, tables: Tables) -> tuple[Ratio, ...]:
+    """Give the ratio of every two steps that give one. Raises TableError as ``every_pad`` does."""
+    profile, strip_type = _named(profile_name, strip_type_name, tables)
+    pads = {pad.pad: pad for pad in strip_type.pads}
+    found = []
+    for ratio in strip_type.ratios:
+        for pair in ratio.steps:
+            steps = {name: pads[name].ladder[rank] for name, rank in zip((ratio.of, ratio.to), pair, strict=True)}
+            known = {
+                name: Known(step=step, printed=_printed(step, name, profile, strip_type.name)[0]) for name, step in steps.items()
+            }
+            of, to = (
+                code_step(
+                    tables.catalogue.pads[name],
+                    pads[name],
+                    known[name].step,
+                    tables.catalogue.answers,
+                    printed=known[name].printed,
+                    read_by=profile.read_by,
+                )
+                for name in (ratio.of, ratio.to)
+            )
+            made = code_ratio(ratio, known, tables.catalogue, read_by=profile.read_by)
+            assert made is not None  # the pair is one of the ratio's
+            found.append(Ratio(of=of, to=to, pad=made))
+    return tuple(found)
+
+
+def with_ratios(pads: Iterable[CodedPad], ratios: Iterable[Ratio]) -> tuple[CodedPad, ...]:
+    """Give a strip's pads with those of ``ratios`` that they have the values of, as coding would."""
+    known = {pad.pad: pad.forms for pad in pads}
+    fitting = (each.pad for each in ratios if (known.get(each.of.pad), known.get(each.to.pad)) == (each.of.forms, each.to.forms))
+    return (*pads, *fitting)
+
+
+def _named(profile_name: str, strip_type_name: str, tables: Tables) -> tuple[Profile, StripType]:
     try:
-        profile, strip_type = tables.profiles[profile_name], tables.strip_types[strip_type_name]
+        return tables.profiles[profile_name], tables.strip_types[strip_type_name]
     except KeyError as error:
         raise TableError(
             f"The tables have no {error.args[0]!r}.", remedy="Name a profile and a strip type of the mappings."
         ) from error
-    return {pad.pad: _all_steps(pad, profile, strip_type, tables) for pad in strip_type.pads}
 
 
 def _all_steps(pad: StripPad, profile: Profile, strip_type: StripType, tables: Tables) -> tuple[CodedPad, ...]:

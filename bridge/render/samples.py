@@ -1,6 +1,6 @@
 """Sample results that together show a plan everything it can meet: the food of the oracles (ARCHITECTURE rule 10).
 
-Every step of every pad in every printed text, STAT and routine, known and unknown collection time,
+Every step of every pad in every printed text, every ratio that two steps give, STAT and routine, known and unknown collection time,
 a corrected version, empty and hostile texts. Names and numbers are invented.
 """
 
@@ -12,7 +12,7 @@ from datetime import UTC, datetime, timedelta
 
 from bridge.model import CodedPad, CodedResult, Priority, ResultStatus
 from bridge.render.fhir_rules import CONTROL
-from bridge.render.forms import every_pad
+from bridge.render.forms import every_pad, every_ratio, with_ratios
 from bridge.render.oru import CODECS
 from bridge.tables.types import DestinationTerms, Tables
 
@@ -32,18 +32,22 @@ HOSTILE = (
 
 def samples(terms: DestinationTerms, profile: str, strip_type: str, tables: Tables) -> tuple[CodedResult, ...]:
     """Give the samples of one plan, in a fixed order. Raises TableError as ``compile_plan`` does."""
-    pads = list(every_pad(profile, strip_type, tables).values())
+    pads = [every for every in every_pad(profile, strip_type, tables).values() if not every[0].computed_from]
+    ratios = every_ratio(profile, strip_type, tables)
+    shown = [tuple(every[number % len(every)] for every in pads) for number in range(max(map(len, pads)))]
+    shown += [
+        tuple({**_by_pad(shown[number % len(shown)]), **_by_pad((each.of, each.to))}.values())
+        for number, each in enumerate(ratios)
+    ]
     plain = [
-        _result(
-            f"SMPL1R{number}",
-            tuple(every[number % len(every)] for every in pads),
-            profile=profile,
-            strip_type=strip_type,
-            tables=tables,
-        )
-        for number in range(max(map(len, pads)))
+        _result(f"SMPL1R{number}", with_ratios(each, ratios), profile=profile, strip_type=strip_type, tables=tables)
+        for number, each in enumerate(shown)
     ]
     return (*plain, *_variants(plain, _sayable(terms)))
+
+
+def _by_pad(pads: Sequence[CodedPad]) -> dict[str, CodedPad]:
+    return {pad.pad: pad for pad in pads}
 
 
 def _variants(plain: Sequence[CodedResult], texts: Sequence[str]) -> tuple[CodedResult, ...]:

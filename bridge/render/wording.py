@@ -10,7 +10,8 @@ ANALYSIS_TIME_NOTE = "Collection time is not known; the time given is that of th
 NO_TIME_NOTE = "Collection time is not known and is left empty."
 PRINTED = "As printed by the analyzer: "
 WRITTEN = "As written for the strip read by eye: "
-PREFACES = (PRINTED, WRITTEN)  # one of them stands before the text that a value was understood from
+COMPUTED = "Computed by Padpost from the numbers that the strip's scales declare for: "
+PREFACES = (PRINTED, WRITTEN, COMPUTED)  # one of them stands before the text that a value was understood from
 # Where the code does not say how the strip was read: no code of an automated strip method (PRODUCT section 6: "marked"), or none of a strip.
 METHODS = {
     "strip": "Test strip read by an analyzer; the code is the one for a strip",
@@ -22,6 +23,11 @@ SEEN = {
     ReadBy.ANALYZER: "Seen by the analyzer or by eye; the code names no method",
     ReadBy.EYE: "Seen by eye; the code names no method",
 }
+# A ratio that no analyzer printed.
+RATIOS = {
+    "strip": "Computed by Padpost from two pads of one test strip",
+    "none": "Computed by Padpost from two pads of one test strip; the code names no method",
+}
 DEVICES = {ReadBy.ANALYZER: "Urine strip analyzer", ReadBy.EYE: "Urine strips read by eye"}
 # Displays of CodeSystem v3-ObservationInterpretation (FHIR R4 core package 4.0.1).
 FLAGS = {Flag.NORMAL: "Normal", Flag.ABNORMAL: "Abnormal", Flag.HIGH: "High", Flag.LOW: "Low"}
@@ -29,6 +35,8 @@ FLAGS = {Flag.NORMAL: "Normal", Flag.ABNORMAL: "Abnormal", Flag.HIGH: "High", Fl
 
 def method(pad: CodedPad, form: ValueForm) -> str:
     """Give what a message says of how the value was come by, where its code does not say so; empty where it does."""
+    if pad.computed_from:
+        return RATIOS.get(form.method, RATIOS["strip"])
     if form.prop is Property.TYPE and form.method == "none":
         return SEEN[pad.read_by]
     if pad.read_by is ReadBy.EYE:
@@ -37,7 +45,9 @@ def method(pad: CodedPad, form: ValueForm) -> str:
 
 
 def preface(pad: CodedPad) -> str:
-    """Give what stands before the text that the value was understood from."""
+    """Give what stands before the text that the value was understood or computed from."""
+    if pad.computed_from:
+        return COMPUTED
     return WRITTEN if pad.read_by is ReadBy.EYE else PRINTED
 
 

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from bridge.model import CodedPad, CodedResult, Flag, Priority
 from bridge.render import compile_plan
-from bridge.render.forms import every_pad
+from bridge.render.forms import Ratio, every_pad, every_ratio, with_ratios
 from bridge.render.oru import CODECS
 from bridge.render.samples import MADE_AT, samples
 from bridge.specification.types import Sample, Subject
@@ -45,10 +45,11 @@ def shown_samples(subject: Subject) -> tuple[Shown, ...]:
     for strip_type, profile in strip_types(subject).items():
         title = subject.tables.strip_types[strip_type].title
         base = samples(subject.terms, profile, strip_type, subject.tables)[0]
-        pads = every_pad(profile, strip_type, subject.tables).values()
+        ratios = every_ratio(profile, strip_type, subject.tables)
+        pads = [every for every in every_pad(profile, strip_type, subject.tables).values() if not every[0].computed_from]
         plan = compile_plan(subject.terms, profile, strip_type, subject.tables)
-        normal = replace(base, pads=tuple(_normal(every) for every in pads))
-        abnormal = replace(base, pads=tuple(_abnormal(every) for every in pads))
+        normal = replace(base, pads=_with_ratios([_normal(every) for every in pads], ratios, is_normal=True))
+        abnormal = replace(base, pads=_with_ratios([_abnormal(every) for every in pads], ratios, is_normal=False))
         stat = replace(abnormal, priority=Priority.STAT, specimen_id=SPECIMEN)
         for name, says, result in (
             ("Normal", "Every pad at its first step that is not abnormal.", normal),
@@ -68,6 +69,14 @@ def _normal(every: tuple[CodedPad, ...]) -> CodedPad:
 
 def _abnormal(every: tuple[CodedPad, ...]) -> CodedPad:
     return next((pad for pad in reversed(every) if pad.flag is not Flag.NORMAL), every[-1])
+
+
+def _with_ratios(pads: Sequence[CodedPad], ratios: Sequence[Ratio], *, is_normal: bool) -> tuple[CodedPad, ...]:
+    """Give the pads with a computed ratio, where the strip has one: two of them are moved to steps that give it."""
+    normal = [each for each in ratios if each.pad.flag is each.of.flag is Flag.NORMAL]
+    chosen = normal[:1] if is_normal else [each for each in ratios if each.pad.flag is not Flag.NORMAL][-1:]
+    moved = {pad.pad: pad for pad in pads} | {pad.pad: pad for each in chosen for pad in (each.of, each.to)}
+    return with_ratios(moved.values(), ratios)
 
 
 def text_of(payload: bytes, terms: DestinationTerms) -> str:

@@ -62,7 +62,7 @@ ROWS: tuple[tuple[str, str, str, str, str, str, str, str], ...] = (
     ("OBX-11", "Observation result status", "ID", "R", "1", "0085", "F today.", SEEN),
     ("OBX-14", "Date/time of the observation", "TS", "X", STAMP, NO_TABLE, "Collection time. No analyzer tells it today, so it is empty.", NOT_TODAY),
     ("OBX-16", "Responsible observer", "XCN", "RE", OPEN, NO_TABLE, "The operator's number as printed, in .1.", SEEN),
-    ("OBX-17", "Observation method", "CE", "C", OPEN, NO_TABLE, "Condition: LOINC has no code of an automated strip for this pad; says in words which kind of code it is.", "none: every code here is one of an automated strip"),
+    ("OBX-17", "Observation method", "CE", "C", OPEN, NO_TABLE, "Condition: the code does not say how the value was come by. Says in words which kind of code it is, or that Padpost computed a ratio.", "none: every code here is one of an automated strip"),
     ("OBX-18", "Equipment instance identifier", "EI", "R", OPEN, NO_TABLE, "The analyzer's name, in .1.", SEEN),
     ("OBX-19", "Date/time of the analysis", "TS", "R", STAMP, NO_TABLE, "When the analyzer read the strip, by its own clock.", SEEN),
     ("SPM-1", "Set ID", "SI", "R", "1", NO_TABLE, "Always 1.", SEEN),

@@ -28,6 +28,7 @@ _WORDS = {  # LOINC Users' Guide, long common names: the property in square brac
 }
 UNNUMBERED = {Property.ORDINAL: "A presence (PrThr) is a grade", Property.TYPE: "A type (Type) is a word"}
 _SCALES = {Property.ORDINAL: "Ord", Property.TYPE: "Nom"}  # LOINC Users' Guide, scale: of the properties with one scale only
+_MOLAR = ({Property.MASS, Property.SUBSTANCE}, {Property.MASS_RATIO, Property.RATIO})  # joined by a molar mass
 _LOW = ("<", "<=")
 _HIGH = (">", ">=")
 
@@ -43,6 +44,7 @@ def check_catalogue(catalogue: CatalogueDocument) -> None:
             _check_code(code, catalogue, (*path, "codes", index))
         _check_range(name, pad, (*path, "expected", "low"))
         check_word_rows(name, pad, path)
+        _check_ratio_of(name, pad, catalogue, (*path, "ratio"))
 
 
 def check_unit(unit: str, catalogue: CatalogueDocument, path: Path) -> None:
@@ -141,7 +143,7 @@ def _check_units(name: str, pad: PadRow, catalogue: CatalogueDocument, path: Pat
                     remedy=f"Use one of: {', '.join(key for key, row in catalogue.units.items() if row.property is prop)}.",
                     path=(*here, index),
                 )
-    if {Property.MASS, Property.SUBSTANCE} <= pad.units.keys() and pad.molar_mass is None:
+    if pad.molar_mass is None and any(both <= pad.units.keys() for both in _MOLAR):
         raise TableError(
             f"{name} is measured as mass and as substance, but its molar mass is not given.",
             remedy='Add molar_mass: {formula: ..., grams_per_mole: "...", source: ...}, so that the two can be compared.',
@@ -170,6 +172,21 @@ def _check_code(code: CodeRow, catalogue: CatalogueDocument, path: Path) -> None
             f"A code of the property {code.property.value} cannot have the scale {code.scale}.",
             remedy=f"LOINC {catalogue.release} has {right}.",
             path=(*path, "scale"),
+        )
+
+
+def _check_ratio_of(name: str, pad: PadRow, catalogue: CatalogueDocument, path: Path) -> None:
+    if pad.ratio is None:
+        return
+    for key, part in (("of", pad.ratio.of), ("to", pad.ratio.to)):
+        if part not in catalogue.pads or part == name:
+            raise TableError(f"The pad {part!r} is not in the catalogue.", remedy="Name two other pads.", path=(*path, key))
+    divisor = catalogue.pads[pad.ratio.to].molar_mass
+    if pad.molar_mass is not None and (divisor is None or divisor.grams_per_mole != pad.molar_mass.grams_per_mole):
+        raise TableError(
+            f"The molar mass of {name} is not that of {pad.ratio.to}, which it is a ratio to.",
+            remedy=f"Write that of {pad.ratio.to}.",
+            path=(*path[:-1], "molar_mass", "grams_per_mole"),
         )
 
 

@@ -12,7 +12,7 @@ from bridge.tables.documents import MolarMassRow, Scale, UnitRow
 def factor(low: Scale, high: Scale, units: Mapping[str, UnitRow], mass: MolarMassRow | None) -> Decimal | None:
     """Give what a number on the scale ``low`` is multiplied by to stand on ``high``; None where nothing joins the two.
 
-    ``mass`` joins mass (mg/L) with substance (umol/L). Haemoglobin and cells, or Ehrlich units and milligrams, are joined
+    ``mass`` joins mass (mg/L) with substance (umol/L), and a mass ratio (mg/g) with one to substance (mg/mmol). Haemoglobin and cells, or Ehrlich units and milligrams, are joined
     by convention only, and a convention is no check.
     """
     sizes = Decimal(units[low.unit].size) / Decimal(units[high.unit].size)
@@ -26,6 +26,8 @@ def factor(low: Scale, high: Scale, units: Mapping[str, UnitRow], mass: MolarMas
             return sizes * 1000 / grams_per_mole  # mg/L over g/mol is mmol/L, and the base unit is umol/L
         case Property.SUBSTANCE, Property.MASS:
             return sizes * grams_per_mole / 1000
+        case Property.MASS_RATIO, Property.RATIO:
+            return sizes * grams_per_mole / 1000  # mg/g of the divisor times g/mol is mg/mol, and the base unit is mg/mmol
         case _:
             return None
 

@@ -116,7 +116,8 @@ class LocalRow(Shape):
 class UnitRow(Shape):
     """One UCUM unit that a ladder may use. ``size`` says how many of its property's base unit it is.
 
-    The base units are ours: mg/L for mass, umol/L for substance, /uL for counts, and the unit itself for the others.
+    The base units are ours: mg/L for mass, umol/L for substance, /uL for counts, mg/g and mg/mmol for ratios, and the unit
+    itself for the others.
     """
 
     property: Property
@@ -158,8 +159,18 @@ class WordRow(Shape):
     source: Words
 
 
+class RatioOfRow(Shape):
+    """What a ratio is of: ``of`` is divided by ``to``. Its molar mass is that of ``to``."""
+
+    of: PadKey
+    to: PadKey
+
+
 class PadRow(Shape):
-    """One pad. ``units`` lists, for each LOINC property, the UCUM units that a ladder may use; ``words`` every value of a nominal pad."""
+    """One pad. ``units`` lists, for each LOINC property, the UCUM units that a ladder may use; ``words`` every value of a nominal pad.
+
+    ``ratio`` is for a pad that can be computed from two others; a strip type says where it is, and an analyzer may print it itself.
+    """
 
     name: Words
     also: tuple[Words, ...] = ()
@@ -169,6 +180,7 @@ class PadRow(Shape):
     units: Mapping[Property, tuple[Words, ...]]
     molar_mass: MolarMassRow | None = None
     words: Mapping[WordKey, WordRow] = Field(default_factory=dict)
+    ratio: RatioOfRow | None = None
     codes: tuple[CodeRow, ...] = Field(min_length=1)
 
 
@@ -214,12 +226,28 @@ class LadderRow(Shape):
     ladder: tuple[StepRow, ...] = Field(min_length=2)
 
 
+class RatioScale(Scale):
+    """In what a computed ratio is told, and to how many places after the decimal point it is rounded."""
+
+    decimals: int = Field(ge=0, le=4)
+
+
+class RatioRow(Shape):
+    """A ratio that Padpost computes where this strip's analyzers do not print it; ``abnormal`` is its limit in the conventional unit."""
+
+    pad: PadKey
+    conventional: RatioScale
+    si: RatioScale | None = None
+    abnormal: Number
+
+
 class StripTypeDocument(Shape):
-    """mappings/strip_types/NAME.yaml: which pads, in the order of the strip."""
+    """mappings/strip_types/NAME.yaml: which pads, in the order of the strip, and which ratios are computed from them."""
 
     title: Words
     origin: Words
     pads: tuple[LadderRow, ...] = Field(min_length=1)
+    ratios: tuple[RatioRow, ...] = ()
 
 
 # --- analyzer profiles -------------------------------------------------------------------------

@@ -9,8 +9,9 @@ from decimal import Decimal
 from bridge.errors import TableError
 from bridge.model import Grade, Property, Quantity, Step
 from bridge.tables.care import UNNUMBERED, check_ladder, check_unit
-from bridge.tables.documents import CatalogueDocument, LadderRow, Scale, StepRow, StripTypeDocument
-from bridge.tables.types import CataloguePad, StripPad, StripType
+from bridge.tables.documents import CatalogueDocument, LadderRow, RatioRow, Scale, StepRow, StripTypeDocument
+from bridge.tables.ratios import check_ratio, strip_ratio
+from bridge.tables.types import CataloguePad, StripPad, StripRatio, StripType
 from bridge.tables.words import check_words
 
 Path = tuple[str | int, ...]
@@ -34,11 +35,24 @@ def strip_type(
             )
         if key in keys[:index]:
             raise TableError(f"The pad {key!r} is on the strip twice.", remedy="Keep one.", path=(*path, index, "pad"))
+    made = {row.pad: _strip_pad(row, pads[row.pad], catalogue, (*path, index)) for index, row in enumerate(document.pads)}
     return StripType(
         name=name,
         title=document.title,
-        pads=tuple(_strip_pad(row, pads[row.pad], catalogue, (*path, index)) for index, row in enumerate(document.pads)),
+        pads=tuple(made.values()),
+        ratios=tuple(_ratio(row, made, pads, catalogue, (path[0], "ratios", index)) for index, row in enumerate(document.ratios)),
     )
+
+
+def _ratio(
+    row: RatioRow, strip_pads: Mapping[str, StripPad], pads: Mapping[str, CataloguePad], catalogue: CatalogueDocument, path: Path
+) -> StripRatio:
+    """Give a ratio of two pads of the strip, whose every value has a code."""
+    check_ratio(row, strip_pads, catalogue, path)
+    for key, scale in (("conventional", row.conventional), ("si", row.si)):
+        if scale is not None:
+            _check_scale(scale, pads[row.pad], catalogue, (*path, key))
+    return strip_ratio(row, strip_pads, catalogue, path)
 
 
 def _strip_pad(row: LadderRow, pad: CataloguePad, catalogue: CatalogueDocument, path: Path) -> StripPad:

@@ -89,12 +89,27 @@ class StripPad:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class StripRatio:
+    """A ratio that Padpost computes on this strip type, since its analyzers do not print it.
+
+    ``pad`` holds every value that can come as a ladder. ``steps`` is keyed by the ranks of the steps of ``of`` and ``to``; a pair
+    that is not in it gives no ratio: a step has no number, or its open ends leave the ratio, or its flag, undecided.
+    """
+
+    pad: StripPad
+    of: str
+    to: str
+    steps: Mapping[tuple[int, int], Step]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class StripType:
-    """Which pads, in which order. ``name`` is our key, e.g. ``quill-10``."""
+    """Which pads, in which order, and which ratios are computed from them. ``name`` is our key, e.g. ``quill-10``."""
 
     name: str
     title: str
     pads: tuple[StripPad, ...]
+    ratios: tuple[StripRatio, ...] = ()
 
 
 # --- analyzer profiles -------------------------------------------------------------------------

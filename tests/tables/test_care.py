@@ -16,7 +16,7 @@ from tests.tables.shipped_tables import catalogue, rows
 def test_the_shipped_catalogue_is_sound() -> None:
     """Nothing to refuse in what is shipped."""
     check_catalogue(catalogue())
-    assert len(catalogue().pads) == 16
+    assert len(catalogue().pads) == 18
 
 
 @pytest.mark.parametrize("unit", sorted(catalogue().refused_units))

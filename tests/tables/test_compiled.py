@@ -39,7 +39,7 @@ def test_the_shipped_files_compile() -> None:
     made = compiled()
     assert sorted(made.profiles) == ["alder", "brook", "brook-file", "fjord", "heron", "moss", "tern", "wren"]
     assert sorted(made.strip_types) == ["larch-9", "pebble-2", "plover-12", "quill-10", "sedge-5", "sorrel-14"]
-    assert len(made.catalogue.pads) == 16
+    assert len(made.catalogue.pads) == 18
     assert made.digest == tables().digest
     assert made.policy == POLICY
 

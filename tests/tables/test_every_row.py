@@ -30,10 +30,9 @@ METHODS = {
     "": "none",
 }
 PADS = {"pH": "ph", "specific gravity": "specific_gravity", "leukocyte esterase": "leukocytes", "microalbumin": "albumin"}
-PADS |= {"ascorbic acid": "ascorbic_acid"}
+PADS |= {"ascorbic acid": "ascorbic_acid", "albumin/creatinine ratio": "albumin_creatinine"}
+PADS |= {"protein/creatinine ratio": "protein_creatinine"}
 NO_PAD = {
-    "albumin/creatinine ratio": "no ratio is computed: its two pads are sent as they were printed",
-    "protein/creatinine ratio": "no ratio is computed: its two pads are sent as they were printed",
     "specimen source": "not a pad; its name was never seen in text",
 }
 NOT_MAPPED = {
@@ -55,6 +54,10 @@ NOT_MAPPED = {
     "27297-1": "units of enzyme activity: no strip prints them",
     "14957-5": "a laboratory assay, not a strip",
     "24356-8": "the panel with microscopy, which a strip has not",
+    "14959-1": "a laboratory assay, not a strip",
+    "30000-4": "a laboratory assay, not a strip",
+    "9318-7": "one named source only, and the strip's own code 20621-9 is nearer",
+    "98121-7": "a grade of the ratio; one named source only",
     "50553-7": "not confirmed: code lists only, and its name was never seen",
     "20627-6": "turbidity; a published value set has it as colour",
     "50552-9": "a refractometer, not a strip",
@@ -144,7 +147,7 @@ def kind(code: CodeRow) -> str:
 UCUM = rows("ucum_units.csv")
 PARSER = ucumvert.get_ucum_parser()
 REMARK = "a remark in braces is text only, and UCUM says to compare without it: the bare unit is sent"
-RATIO = "a unit of a ratio, and none is computed"
+RATIO = "of what the ratio is to is not said, or another size of the same: mg/g{creat}, mg/mmol{creat} and g/mmol{creat} are used"
 OTHER_SCALE = "valid, and no strip scale of ours is in it"
 INVALID = "refused by UCUM"
 NO_UNIT = {
@@ -152,7 +155,7 @@ NO_UNIT = {
     **dict.fromkeys(["{RBC}/uL", "{RBCs}/uL", "{Ery}/uL", "{ERY}/uL", "{Leu}/uL", "{WBC}/uL", "{WBCs}/uL", "{cells}/uL"], REMARK),
     **dict.fromkeys(["{SG}", "{s.g.}", "{EhrlichU}/dL", "{arb}", "{titer}", "{score}", "{Trace}"], REMARK),
     **dict.fromkeys(["/[HPF]", "{RBC}/[HPF]", "/[LPF]"], "microscopy, not a strip"),
-    **dict.fromkeys(["mg/mmol", "mg/g", "mg/g{creat}", "mg/mmol{creat}", "g/mmol{creat}", "mg/mg{creat}"], RATIO),
+    **dict.fromkeys(["mg/mmol", "mg/g", "mg/mg{creat}"], RATIO),
     **dict.fromkeys(["ug/mg{creat}", "mol/mol{creat}"], RATIO),
     **dict.fromkeys(["{Spec grav}", "{specific gravity}", "{urine specific gravity}", "mcg/mL", "[drb'U]"], INVALID),
     **dict.fromkeys([" mg/dL", "mg / dL", "/hpf", "/HPF"], INVALID),
@@ -191,7 +194,7 @@ def test_every_unit_of_ours_is_in_a_row() -> None:
 @pytest.mark.parametrize("unit", sorted(UNITS))
 def test_sizes_are_those_of_a_library(unit: str) -> None:
     """How many base units a unit is, is what the library makes of it; a unit of no family is its own."""
-    base = {"MCnc": "mg/L", "SCnc": "umol/L", "NCnc": "/uL"}.get(UNITS[unit].property.value)
+    base = {"MCnc": "mg/L", "SCnc": "umol/L", "NCnc": "/uL", "MRto": "mg/g", "Ratio": "mg/mmol"}.get(UNITS[unit].property.value)
     if base is None:
         assert UNITS[unit].size == "1"
         return
@@ -218,6 +221,8 @@ CONVERTED = {
     "leukocytes / erythrocytes": "leukocytes",
     "pH": "ph",
     "specific gravity": "specific_gravity",
+    "albumin/creatinine ratio": "albumin_creatinine",
+    "protein/creatinine ratio": "protein_creatinine",
 }
 NOT_CONVERTED = {
     ("ketones (as acetone)", "mmol/L"): "only if the reader states acetone; no strip of ours does",
@@ -225,9 +230,6 @@ NOT_CONVERTED = {
     ("urobilinogen Ehrlich units", "mg/dL"): "a convention: UCUM's [EU] is arbitrary",
     ("albumin (microalbumin)", "umol/L"): "the row says so: do not use for strips",
     ("haemoglobin to erythrocytes", "/uL"): "equivalence by a standard, not by chemistry: never converted",
-    ("albumin/creatinine ratio", "mg/mmol"): "no ratio is computed",
-    ("protein/creatinine ratio", "mg/mmol"): "no ratio is computed",
-    ("protein/creatinine ratio", "g/mmol"): "no ratio is computed",
 }
 
 
@@ -247,9 +249,13 @@ def test_every_conversion_row(row: dict[str, str]) -> None:
 def ours_of(row: dict[str, str]) -> Decimal | None:
     """Give our factor of a row; None where the catalogue joins no two such units of that pad."""
     name = CONVERTED.get(row["analyte"])
-    if name is None or not {row["from_unit"], row["to_unit"]} <= UNITS.keys():
+    remark = (
+        "{creat}" if row["analyte"].endswith("creatinine ratio") else ""
+    )  # ours say of what the ratio is; UCUM compares without it
+    units = [row[key] + remark for key in ("from_unit", "to_unit")]
+    if name is None or not set(units) <= UNITS.keys():
         return None
-    low, high = (Scale(property=UNITS[unit].property, unit=unit) for unit in (row["from_unit"], row["to_unit"]))
+    low, high = (Scale(property=UNITS[unit].property, unit=unit) for unit in units)
     return factor(low, high, UNITS, CATALOGUE.pads[name].molar_mass)
 
 
@@ -262,7 +268,10 @@ def test_molar_masses_are_the_rows(row: dict[str, str]) -> None:
     assert mass is not None
     found = re.match(r"(\S+) ([0-9.]+) g/mol", row["basis"])
     assert found is not None
-    assert (mass.formula, Decimal(mass.grams_per_mole)) == (found[1], Decimal(found[2]))
+    assert (mass.formula, Decimal(mass.grams_per_mole)) == (
+        "C4H7N3O" if found[1] == "creatinine" else found[1],
+        Decimal(found[2]),
+    )
 
 
 # --- HL7 tables -------------------------------------------------------------------------------

@@ -105,6 +105,8 @@ def test_first_codes_are_the_automated_ones() -> None:
     others = {
         "colour": "none",
         "clarity": "none",
+        "albumin_creatinine": "strip",
+        "protein_creatinine": "none",
         "ascorbic_acid": "strip",
         "albumin": "strip",
         "creatinine": "strip",

@@ -14,6 +14,69 @@ from tests.tables.shipped_tables import POLICY, ZONE, copied, spoiled
 WRONG = [
     (
         "strip_types/sorrel-14.yaml",
+        "pad: albumin_creatinine",
+        "pad: albumin",
+        "  - pad: albumin\n    conventional: {property: MRto",
+        "ratios[0].pad: 'albumin' is no ratio in the catalogue. Use one of: albumin_creatinine, protein_creatinine.",
+    ),
+    (
+        "strip_types/sedge-5.yaml",
+        "pads:\n",
+        'ratios:\n  - pad: protein_creatinine\n    conventional: {property: MRto, unit: "mg/g{creat}", decimals: 0}\n    abnormal: ">=200"\npads:\n',
+        4,
+        "ratios[0].pad: protein_creatinine cannot be computed: creatinine is not on this strip. Remove the ratio: none is ever computed from grades.",
+    ),
+    (
+        "strip_types/sorrel-14.yaml",
+        'property: MRto, unit: "mg/g{creat}", decimals: 0}\n    si: {property: Ratio',
+        'property: Ratio, unit: "mg/g{creat}", decimals: 0}\n    si: {property: Ratio',
+        "    conventional: {property: Ratio",
+        "ratios[0].conventional.property: A computed ratio is MRto here, not Ratio. Write property: MRto.",
+    ),
+    (
+        "strip_types/sorrel-14.yaml",
+        'unit: "mg/g{creat}"',
+        'unit: "mg/g"',
+        '"mg/g"',
+        "ratios[0].conventional.unit: The unit 'mg/g' is not one that Padpost sends. Use one of: mg/dL, mg/L, g/L, mmol/L, umol/L, /uL, 10*6/L, [EU]/dL, [pH], mg/g{creat}, mg/mmol{creat}, g/mmol{creat}, 1; or add it to units in catalogue.yaml, with a source.",
+    ),
+    (
+        "strip_types/sorrel-14.yaml",
+        'unit: "mg/mmol{creat}", decimals: 1',
+        'unit: "g/mmol{creat}", decimals: 1',
+        '"g/mmol{creat}"',
+        "ratios[0].si.unit: The unit 'g/mmol{creat}' is not one of albumin_creatinine as Ratio. Use one of: mg/mmol{creat}.",
+    ),
+    (
+        "strip_types/sorrel-14.yaml",
+        'abnormal: ">=30"',
+        'abnormal: "30"',
+        'abnormal: "30"',
+        "ratios[0].abnormal: '30' does not say from where on the ratio is abnormal. Write it as \">=30\", in the conventional unit.",
+    ),
+    (
+        "strip_types/sorrel-14.yaml",
+        "decimals: 0",
+        "decimals: 5",
+        "decimals: 5",
+        "ratios[0].conventional.decimals: Input should be less than or equal to 4. It says 5. Correct the value.",
+    ),
+    (
+        "catalogue.yaml",
+        "ratio: {of: albumin, to: creatinine}",
+        "ratio: {of: albumine, to: creatinine}",
+        "ratio: {of: albumine",
+        "pads.albumin_creatinine.ratio.of: The pad 'albumine' is not in the catalogue. Name two other pads.",
+    ),
+    (
+        "catalogue.yaml",
+        'grams_per_mole: "113.1181", source: "creatinine\'s',
+        'grams_per_mole: "131.1181", source: "creatinine\'s',
+        "131.1181",
+        "pads.albumin_creatinine.molar_mass.grams_per_mole: The molar mass of albumin_creatinine is not that of creatinine, which it is a ratio to. Write that of creatinine.",
+    ),
+    (
+        "strip_types/sorrel-14.yaml",
         '{word: "amber", abnormal: false}',
         '{word: "straw", abnormal: false}',
         8,
@@ -185,7 +248,7 @@ WRONG = [
         "pad: protein",
         "pad: proteine",
         33,
-        "pads[4].pad: The pad 'proteine' is not in the catalogue. Use one of: albumin, ascorbic_acid, bilirubin, blood, calcium, clarity, colour, creatinine, glucose, ketones, leukocytes, nitrite, ph, protein, specific_gravity, urobilinogen.",
+        "pads[4].pad: The pad 'proteine' is not in the catalogue. Use one of: albumin, albumin_creatinine, ascorbic_acid, bilirubin, blood, calcium, clarity, colour, creatinine, glucose, ketones, leukocytes, nitrite, ph, protein, protein_creatinine, specific_gravity, urobilinogen.",
     ),
     (
         "strip_types/sedge-5.yaml",
@@ -488,7 +551,7 @@ WRONG = [
         'units: {MCnc: ["mg/dL"], SCnc: ["mmol/L"]}',
         'units: {MCnc: ["mg/dL"], SCnc: ["mmol/mL"]}',
         "mmol/mL",
-        "pads.glucose.units.SCnc[0]: The unit 'mmol/mL' is not one that Padpost sends. Use one of: mg/dL, mg/L, g/L, mmol/L, umol/L, /uL, 10*6/L, [EU]/dL, [pH], 1; or add it to units in catalogue.yaml, with a source.",
+        "pads.glucose.units.SCnc[0]: The unit 'mmol/mL' is not one that Padpost sends. Use one of: mg/dL, mg/L, g/L, mmol/L, umol/L, /uL, 10*6/L, [EU]/dL, [pH], mg/g{creat}, mg/mmol{creat}, g/mmol{creat}, 1; or add it to units in catalogue.yaml, with a source.",
     ),
     (
         "catalogue.yaml",
@@ -743,6 +806,49 @@ def test_a_profile_read_by_eye_needs_codes_that_are_not_automated(tmp_path: Path
     assert str(caught.value) == (
         "profiles/heron.yaml:3: reading: The catalogue has no panel for strips read by eye. Add visual_panel to catalogue.yaml."
     )
+
+
+def test_a_ratio_of_grades_is_never_computed(tmp_path: Path) -> None:
+    """Where a ladder has grades and no numbers there is nothing to divide, so the strip type may not ask for it."""
+    numbers = """    conventional: {property: MCnc, unit: "mg/dL"}
+    si: {property: MCnc, unit: "mg/L"}
+    ladder:
+      - {grade: "normal", conventional: "<=1.1", si: "<=11", abnormal: false}
+      - {grade: "1+", conventional: "2.8", si: "28", abnormal: true}
+      - {grade: "2+", conventional: "8.5", si: "85", abnormal: true}
+      - {grade: "3+", conventional: ">=14.0", si: ">=140", abnormal: true}
+"""
+    grades = """    ladder:
+      - {grade: "normal", abnormal: false}
+      - {grade: "1+", abnormal: true}
+      - {grade: "2+", abnormal: true}
+      - {grade: "3+", abnormal: true}
+"""
+    own = spoiled(tmp_path, "strip_types/sorrel-14.yaml", numbers, grades)
+    with pytest.raises(TableError) as caught:
+        load_tables(shipped_mappings(), own, POLICY, zone=ZONE)
+    assert (caught.value.sentence, caught.value.remedy) == (
+        "albumin_creatinine cannot be computed: albumin has no mass concentrations on this strip.",
+        "Remove the ratio: none is ever computed from grades.",
+    )
+
+
+def test_a_ratio_that_the_analyzer_prints_is_not_computed_too(tmp_path: Path) -> None:
+    """One value under one code twice would be two results of one test."""
+    printed = """  - pad: albumin_creatinine
+    conventional: {property: MRto, unit: "mg/g{creat}"}
+    ladder:
+      - {conventional: "<=25", abnormal: false}
+      - {conventional: "90", abnormal: true}
+ratios:
+"""
+    own = spoiled(tmp_path, "strip_types/sorrel-14.yaml", "# This strip's analyzers print no ratio.", "# These also print it.")
+    path = own / "strip_types/sorrel-14.yaml"
+    path.write_text(path.read_text(encoding="utf-8").replace("ratios:\n", printed, 1), encoding="utf-8")
+    with pytest.raises(
+        TableError, match=r"albumin_creatinine is a pad of this strip, printed by its analyzers\. Do not compute it too\."
+    ):
+        load_tables(shipped_mappings(), own, POLICY, zone=ZONE)
 
 
 def test_a_missing_catalogue_is_explained(tmp_path: Path) -> None:
