@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from functools import cache
 
-from bridge.model import CodedGrade, CodedPad, CodedResult, Format, UnitSystem
+from bridge.model import CodedGrade, CodedPad, CodedResult, CodedWord, Format, ReadBy, UnitSystem
 from bridge.render import compile_plan
 from bridge.render.samples import samples
 from bridge.tables.types import DestinationTerms
@@ -26,8 +26,8 @@ SYSTEMS = {"text": ("text",), "local": ("local", "loinc"), "snomed": ("snomed",)
 EVERY_PLAN = tuple(
     (order, profile, strip) for order in ORDERS for profile, strip in EVERY_STRIP if (order, profile) != ("snomed", "testing")
 )
-# HL7's name of a code system -> FHIR's (R4, terminologies-systems); the last is the test site's own
-URIS = {"LN": "http://loinc.org", "SCT": "http://snomed.info/sct", "99QLB": "urn:oid:2.999.7"}
+# HL7's name of a code system -> FHIR's (R4, terminologies-systems); the others are the test site's own and ours
+URIS = {"LN": "http://loinc.org", "SCT": "http://snomed.info/sct", "99QLB": "urn:oid:2.999.7", "L": "urn:padpost:local"}
 # the source's rows "2+ of 3" and "negative" (tests/tables/data/README.md)
 CONCEPTS = {row["grade"]: row for row in rows("ordinal_codes.csv") if row["system"] == URIS["SCT"]}
 
@@ -39,8 +39,10 @@ def terms_for(fmt: Format, order: str) -> DestinationTerms:
     return replace(made, grade_table=LOCAL_GRADES) if order == "local" else made
 
 
-def told(order: str, profile: str, strip: str, pad: CodedPad, *, value: CodedGrade) -> list[tuple[str, str, str]]:
+def told(order: str, profile: str, strip: str, pad: CodedPad, *, value: CodedGrade | CodedWord) -> list[tuple[str, str, str]]:
     """Give (HL7 system, code, text) of each code that a receiver should be told, worked out apart from the renderer."""
+    if isinstance(value, CodedWord):
+        return [("L", value.code.code, value.code.text)]  # every destination of these tests takes local codes
     answer = [("LN", value.answer.code, value.answer.text)] if value.answer else []
     if order == "local":
         local = LOCAL_GRADES.codes[value.grade]
@@ -51,6 +53,13 @@ def told(order: str, profile: str, strip: str, pad: CodedPad, *, value: CodedGra
         row = CONCEPTS[f"{value.grade.value} of {max(tops)}" if value.grade.value.endswith("+") else value.grade.value]
         return [("SCT", row["code"], row["display"])]
     return answer
+
+
+def stands_before(pad: CodedPad) -> str:
+    """Give what a message says before a pad's printed text, worked out apart from the renderer."""
+    if pad.computed_from:
+        return "Computed by Padpost from the numbers that the strip's scales declare for: "
+    return "As written for the strip read by eye: " if pad.read_by is ReadBy.EYE else "As printed by the analyzer: "
 
 
 @cache

@@ -25,12 +25,12 @@ from hypothesis import strategies as st
 
 from bridge.coding import code
 from bridge.errors import RejectError
-from bridge.model import CodedGrade, CodedPad, CodedResult, Format, Quantity, ResultStatus, UnitSystem
+from bridge.model import CodedPad, CodedResult, Format, Quantity, ResultStatus, UnitSystem
 from bridge.render import compile_plan, wording
 from bridge.render.conformance import faults
 from bridge.tables.types import DestinationTerms, Tables
 from tests.peers.fhir_receiver import MEDIA_TYPE, FhirReceiver
-from tests.render.every_sample import EVERY_PLAN, ORDERS, URIS, rendered, terms_for, told
+from tests.render.every_sample import EVERY_PLAN, ORDERS, URIS, rendered, stands_before, terms_for, told
 from tests.render.fhir_check import bundle_faults
 from tests.render.results_for_tests import ANALYZED_AT, MADE_AT, NORMAL, checked, normal_result, stat_result
 from tests.render.tables_for_tests import FHIR, NUMBERS_FIRST, SI_FIRST, STRIP, ZONE, counted_to_three, hand_made, number, terms
@@ -133,17 +133,22 @@ def expected_value(pad: CodedPad, plan: tuple[str, str, str]) -> tuple[dict[str,
     """Give LOINC coding, value member and value as R4 has them, from the coded pad alone."""
     form = next(form for system in (*ORDERS[plan[0]], *UnitSystem) for form in pad.forms if form.system is system)
     coding = {"system": "http://loinc.org", "code": form.code.code, "display": form.code.text}
-    if isinstance(form.value, CodedGrade):
+    if not isinstance(form.value, Quantity):
         if plan[0] == "text":
             return coding, "valueString", form.value.text
         answers = [
             {"system": URIS[system], "code": code, "display": text} for system, code, text in told(*plan, pad, value=form.value)
         ]
         return coding, "valueCodeableConcept", {**({"coding": answers} if answers else {}), "text": pad.printed}
-    assert isinstance(form.value, Quantity)
     unit = {"unit": form.value.unit, "system": "http://unitsofmeasure.org", "code": form.value.unit}
     comparator = {"comparator": form.value.comparator} if form.value.comparator else {}
     return coding, "valueQuantity", {"value": f"{form.value.value:f}", **comparator, **unit}
+
+
+def addresses(payload: bytes, links: list[dict[str, str]]) -> list[Any]:
+    """Give the identifiers of the resources that references point to, by the Bundle's fullUrl."""
+    entries = {entry["fullUrl"]: entry["resource"]["identifier"] for entry in json.loads(payload)["entry"]}
+    return [entries[link["reference"]] for link in links]
 
 
 @pytest.mark.parametrize(("order", "profile", "strip"), EVERY_PLAN)
@@ -172,7 +177,9 @@ def test_a_json_reader_reads_the_coded_result_back(order: str, profile: str, str
             notes = [note["text"] for note in value.get("note", [])]
             assert notes[len(notes) - len(result.comments) :] == list(result.comments)
             if member in {"valueQuantity", "valueString"}:
-                assert notes[0] == f"As printed by the analyzer: {pad.printed}"
+                assert notes[0] == f"{stands_before(pad)}{pad.printed}"
+            sources = [values[number] for number, each in enumerate(result.pads) if each.pad in pad.computed_from]
+            assert addresses(payload, value.get("derivedFrom", [])) == [each["identifier"] for each in sources]
 
 
 # --- digits

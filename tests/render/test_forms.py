@@ -60,7 +60,8 @@ def test_every_step_and_every_printed_text_is_known(profile: str, strip: str) ->
     """A plan is checked with the closed vocabulary, so it must hold all of it."""
     tables = tables_of(profile)
     pads = every_pad(profile, strip, tables)
-    assert list(pads) == [pad.pad for pad in tables.strip_types[strip].pads]
+    made = tables.strip_types[strip]
+    assert list(pads) == [pad.pad for pad in (*made.pads, *(ratio.pad for ratio in made.ratios))]
     for pad in tables.strip_types[strip].pads:
         vocabulary = tables.profiles[profile].vocabularies.get((strip, pad.pad))
         said = {text for text, token in vocabulary.tokens.items() if token.step is not None} if vocabulary else set()
@@ -88,4 +89,6 @@ def test_no_two_steps_look_alike_in_a_message(order: str, profile: str, strip: s
     for name, every in every_pad(profile, strip, tables_of(profile)).items():
         forms = [choose(pad, ORDERS[order]) for pad in every]
         said = {(form.code.code, form.value) for form in forms}
-        assert len(said) == len(next(pad for pad in tables_of(profile).strip_types[strip].pads if pad.pad == name).ladder)
+        made = tables_of(profile).strip_types[strip]
+        ladders = {pad.pad: pad.ladder for pad in (*made.pads, *(ratio.pad for ratio in made.ratios))}
+        assert len(said) == len(ladders[name])

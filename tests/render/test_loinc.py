@@ -34,7 +34,7 @@ def test_every_code_of_the_catalogue_has_its_digit_and_says_its_kind() -> None:
     assert len(rows) >= 40
     for row in rows:
         assert has_check_digit(row.code.code)
-        assert wants_number(row.code.text) in (None, row.prop is not Property.ORDINAL)
+        assert wants_number(row.code.text) in (None, row.prop not in {Property.ORDINAL, Property.TYPE})
     assert all(has_check_digit(answer.code) for answer in catalogue.answers.values())
 
 
@@ -43,3 +43,5 @@ def test_a_name_that_does_not_say_is_not_judged() -> None:
     assert wants_number("Glucose") is None
     assert wants_number("pH of Urine by Automated test strip") is True
     assert wants_number("Glucose [Presence] in Urine") is False
+    assert (wants_number("Color of Urine"), wants_number("Clarity of Urine")) == (False, False)
+    assert wants_number("Microalbumin/Creatinine [Ratio] in Urine by Test strip") is True

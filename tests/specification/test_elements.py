@@ -119,15 +119,34 @@ def test_every_meaning_is_used() -> None:
     used = {_known(place) for place in ROWS}
     assert {key for key in MEANINGS if not any(other == key or other.startswith(f"{key}.") for other in used)} == {
         "Specimen.collection",
+        "derivedFrom",
         "valueString",
     }
+
+
+def test_a_computed_ratio_is_described() -> None:
+    """Where a strip type computes one, both samples show it, and the table says what derivedFrom points to."""
+    shown = shown_samples(subject(Door.FHIR, profiles=("wren",)))
+    rows = {row.place: row for row in element_rows(shown)}
+    assert (
+        rows["Observation.derivedFrom.reference"].meaning
+        == "Of a ratio that Padpost computed: the two values that it comes from."
+    )
+    told = [[(pad.pad, pad.flag.value) for pad in each.result.pads if pad.computed_from] for each in shown[:2]]
+    assert told == [
+        [("albumin_creatinine", "N")],
+        [("albumin_creatinine", "H"), ("protein_creatinine", "H")],
+    ]
 
 
 def test_a_grade_sent_as_text_is_described() -> None:
     """Only a destination that takes grades as text gets valueString; then no coded value stands in the table."""
     text = replace(GIVEN, terms=replace(GIVEN.terms, grades=("text",)))
     rows = {row.place: row for row in element_rows(shown_samples(text))}
-    assert (rows["Observation.valueString"].type, rows["Observation.valueString"].meaning) == ("string", "A grade as text.")
+    assert (rows["Observation.valueString"].type, rows["Observation.valueString"].meaning) == (
+        "string",
+        "A grade, a colour or a clarity as text.",
+    )
     assert rows.keys() ^ ROWS.keys() == {"Observation.valueString"} | {
         place for place in ROWS if place.startswith("Observation.valueCodeableConcept")
     }
