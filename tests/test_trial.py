@@ -61,6 +61,17 @@ def test_every_value_is_followed_from_its_bytes_to_its_field(payload: bytes) -> 
         assert observations[int(place) - 1]["code"]["coding"][0]["code"] == origin.row.rpartition(", ")[2]
 
 
+def test_a_computed_ratio_points_to_the_first_of_its_pads() -> None:
+    """It was printed nowhere: its place is albumin's, and its text names both values."""
+    sheet = tables().profiles["wren"].example.payload
+    (first, _) = tried(sheet, "wren")
+    origins = {origin.pad: origin for origin in first.messages[0].origins}
+    ratio = origins["Albumin/creatinine ratio"]
+    assert (sheet[ratio.place.start : ratio.place.end], ratio.printed) == (b"85", "Albumin 85, Creatinine 110")
+    assert ratio.place == origins["Albumin"].place
+    assert ratio.field == "OBX-5 of OBX 15"
+
+
 def test_a_strip_that_stops_gives_its_findings_and_no_message(payload: bytes) -> None:
     """Its patient ID has no check digit rule here, so a pad's value is damaged instead."""
     profile = tables().profiles["brook"]

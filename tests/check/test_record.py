@@ -9,6 +9,7 @@ import pytest
 from bridge.check import record
 from bridge.check.understanding import Understood, understand_number, understand_reading
 from bridge.model import Finding, Place, PrintedPad, Reading, Severity
+from bridge.tables.types import StripRatio
 from tests.check.tables_for_tests import CATALOGUE, DAILY, STRIP, TABLES, UNMARKED, pad, printed, reading
 
 NAMES = CATALOGUE.pads
@@ -97,6 +98,20 @@ def test_no_token_outside_the_vocabulary_becomes_negative(token: str) -> None:
     understood = _with(pad("GLU", token, mark=""), *CLEAN[1:])
     assert understood.pads[0].step is None
     assert _all(understood)[0].severity is Severity.REJECT
+
+
+def test_a_ratio_that_is_not_computed_is_noted() -> None:
+    """It holds nothing up: the strip goes without it. Where a value was not understood, that is told by itself."""
+    made = StripRatio(
+        pad=replace(STRIP.pads[0], pad="ketones"), of="glucose", to="protein", steps={(1, 0): STRIP.pads[0].ladder[1]}
+    )
+    strip = replace(STRIP, ratios=(made,))
+    assert record.ratios_computed(_with(*CLEAN).pads, strip, NAMES) == ()
+    assert record.ratios_computed(_with(pad("GLU", "E04"), *CLEAN[1:]).pads, strip, NAMES) == ()
+    assert record.ratios_computed(_with(*CLEAN[1:]).pads, strip, NAMES) == ()
+    (found,) = record.ratios_computed(_with(pad("GLU", "NEG"), *CLEAN[1:]).pads, strip, NAMES)
+    assert (found.rule, found.severity, found.pad) == ("ratio.not_computed", Severity.NOTE, "ketones")
+    assert found.sentence == "Ketones: Glucose NEG and Protein NEG do not decide it, so none is sent."
 
 
 def test_marks_that_differ_are_noted_and_unknown_ones_held() -> None:
