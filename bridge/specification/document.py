@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Iterator
 
+from bridge.render.fhir import LOCAL_SYSTEM
 from bridge.render.grades import TEXT
 from bridge.render.wording import FLAGS
 from bridge.specification.elements import element_rows
-from bridge.specification.messages import Shown, sample_parts, shown_samples
+from bridge.specification.messages import Shown, sample_parts, shown_samples, strip_types
 from bridge.specification.parties import NO_SOURCE, device, direction, identity, link_in, link_out, parties
 from bridge.specification.rules import answers, changes, controls, downtime, duplicates, security, statuses, validation, volumes
 from bridge.specification.segments import STRUCTURE, segment_rows
@@ -84,6 +86,7 @@ def _formats(subject: Subject, *, is_fhir: bool) -> Facts:
         rows=(
             Fact(name="which form is sent", says=f"one for each pad: the first that its step has of {order}"),
             Fact(name="grade", says=grade),
+            *_words_and_ratios(subject, is_fhir=is_fhir),
             Fact(name="number", says=f"{number}; digits as the scale has them, trailing zeros kept"),
             Fact(name="number with comparator", says=compared),
             Fact(name="time", says="to the second, with offset: " + ("YYYY-MM-DDThh:mm:ss+zz:zz" if is_fhir else "YYYYMMDDHHMMSS+ZZZZ")),
@@ -92,6 +95,30 @@ def _formats(subject: Subject, *, is_fhir: bool) -> Facts:
             Fact(name="collection time unknown", says="analysis time stands in its place, with a note" if subject.terms.observed_at == "analysis" else "left empty, with a note"),
         ),
     )  # fmt: skip
+
+
+def _words_and_ratios(subject: Subject, *, is_fhir: bool) -> Iterator[Fact]:
+    """Say how words (colour, clarity) and computed ratios go, where a strip type in use has them."""
+    used = [subject.tables.strip_types[name] for name in strip_types(subject)]
+    terms = subject.terms
+    if any(step.word for strip in used for pad in strip.pads for step in pad.ladder):
+        coded = (
+            f"with Padpost's own code ({LOCAL_SYSTEM if is_fhir else 'L'})"
+            if terms.local_codes or "local" in terms.grades
+            else "without a code"
+        )
+        kind = (
+            "as a grade's text"
+            if TEXT in terms.grades
+            else f"{'valueCodeableConcept' if is_fhir else 'CWE'}, {coded}; text as for a grade"
+        )
+        yield Fact(name="colour and clarity", says=f"{kind}; a word has no order")
+    if any(strip.ratios for strip in used):
+        where = "method, the first note and derivedFrom" if is_fhir else "OBX-17 and the NTE after the OBX"
+        yield Fact(
+            name="computed ratio",
+            says=f"a number like others; {where} say that Padpost computed it, and from what. Left out where the two values do not decide it",
+        )
 
 
 def _grade_words(terms: DestinationTerms, *, is_fhir: bool) -> str:

@@ -138,3 +138,30 @@ def test_the_form_of_grades_is_said(form: str, door: Door, says: str) -> None:
     made = specify(replace(given, terms=replace(given.terms, grades=told.grades, grade_table=told.grade_table)))
     facts = [part for block in made.blocks for part in block.parts if isinstance(part, Facts) and part.title == "Value formats"]
     assert [fact.says for part in facts for fact in part.rows if fact.name == "grade"] == [says]
+
+
+@pytest.mark.parametrize(
+    ("door", "word", "ratio"),
+    [
+        (
+            Door.MLLP,
+            "CWE, with Padpost's own code (L); text as for a grade; a word has no order",
+            "a number like others; OBX-17 and the NTE after the OBX say that Padpost computed it, and from what. Left out where the two values do not decide it",
+        ),
+        (
+            Door.FHIR,
+            "valueCodeableConcept, with Padpost's own code (urn:padpost:local); text as for a grade; a word has no order",
+            "a number like others; method, the first note and derivedFrom say that Padpost computed it, and from what. Left out where the two values do not decide it",
+        ),
+    ],
+)
+def test_words_and_ratios_are_described_where_a_strip_has_them(door: Door, word: str, ratio: str) -> None:
+    """A vendor who gets a colour must be told its code system; one whose strips have none is not bothered."""
+    told = {}
+    for profiles in (("wren",), ("brook",)):
+        facts = [
+            part for block in specify(subject(door, profiles=profiles)).blocks for part in block.parts if isinstance(part, Facts)
+        ]
+        told[profiles[0]] = {fact.name: fact.says for part in facts for fact in part.rows}
+    assert (told["wren"]["colour and clarity"], told["wren"]["computed ratio"]) == (word, ratio)
+    assert not told["brook"].keys() & {"colour and clarity", "computed ratio"}

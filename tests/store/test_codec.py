@@ -11,8 +11,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.model import Code, CodedPad, Flag, Property, Quantity, StripContent, UnitSystem, ValueForm
+from bridge.model import Code, CodedGrade, CodedPad, CodedWord, Flag, Property, Quantity, StripContent, UnitSystem, ValueForm
 from bridge.store import codec
+from tests.render.test_sorrel import first
 from tests.store import strips as s
 
 ZONES = st.integers(-14 * 60, 14 * 60).map(lambda minutes: timezone(timedelta(minutes=minutes)))
@@ -89,3 +90,14 @@ def test_a_strips_content_comes_back(patient: str, operator: str, pads: list[tup
 def test_small_lists_come_back(values: list[object]) -> None:
     """Findings and pads of a strip are such lists."""
     assert codec.json_of(codec.json_text(values)) == values
+
+
+def test_words_and_computed_ratios_come_back() -> None:
+    """A colour stays a word and never becomes a grade; a ratio still says what it was computed from."""
+    result = first("wren").result
+    assert {type(form.value) for pad in result.pads for form in pad.forms} == {CodedGrade, CodedWord, Quantity}
+    assert [pad.computed_from for pad in result.pads if pad.computed_from] == [
+        ("albumin", "creatinine"),
+        ("protein", "creatinine"),
+    ]
+    assert codec.result_of(codec.result_bytes(result)) == result
