@@ -7,9 +7,13 @@ from fractions import Fraction
 
 import pytest
 
-from bridge.model import Quantity, Step
+from bridge.coding import code_step
+from bridge.model import Property, Quantity, Step
+from bridge.tables.conversion import factor, is_within_print
+from bridge.tables.documents import Scale, StripTypeDocument
+from bridge.tables.ladders import strip_type
 from bridge.tables.types import StripRatio
-from tests.tables.shipped_tables import rows, tables
+from tests.tables.shipped_tables import catalogue, rows, tables
 
 STRIP = tables().strip_types["sorrel-14"]
 PADS = {pad.pad: pad for pad in STRIP.pads}
@@ -118,3 +122,43 @@ def test_other_strips_compute_nothing() -> None:
     """A ratio is computed only where a strip type asks for it, even if it has both pads."""
     assert {name for name, strip in tables().strip_types.items() if strip.ratios} == {"sorrel-14"}
     assert {pad.pad for pad in tables().strip_types["pebble-2"].pads} == {"albumin", "creatinine"}
+
+
+def test_a_printed_ratio_is_a_pad_like_any_other() -> None:
+    """An analyzer that prints it needs no computing: a ladder of its own, the same codes, and no mark."""
+    document = StripTypeDocument.model_validate(
+        {
+            "title": "Prints its ratio",
+            "origin": "invented for this test",
+            "pads": [
+                {
+                    "pad": "albumin_creatinine",
+                    "conventional": {"property": "MRto", "unit": "mg/g{creat}"},
+                    "si": {"property": "Ratio", "unit": "mg/mmol{creat}"},
+                    "ladder": [
+                        {"conventional": "<=25", "si": "<=2.8", "abnormal": False},
+                        {"conventional": "90", "si": "10.2", "abnormal": True},
+                    ],
+                }
+            ],
+        }
+    )
+    made = strip_type("prints-1", document, tables().catalogue.pads, catalogue())
+    coded = code_step(tables().catalogue.pads["albumin_creatinine"], made.pads[0], made.pads[0].ladder[1], {}, printed="90")
+    assert [form.code.code for form in coded.forms] == ["20621-9", "30001-2"]
+    assert (coded.computed_from, coded.flag.value, made.ratios) == ((), "H", ())
+
+
+def test_a_printed_ratio_must_agree_through_creatinine() -> None:
+    """90 mg/g is 10.2 mg/mmol (113.118 g/mol); 12.0 is another ratio, and is refused like any two numbers of one step."""
+    low, high = (
+        Scale(property=prop, unit=unit)
+        for prop, unit in ((Property.MASS_RATIO, "mg/g{creat}"), (Property.RATIO, "mg/mmol{creat}"))
+    )
+    by = factor(low, high, catalogue().units, catalogue().pads["albumin_creatinine"].molar_mass)
+    assert by is not None
+    assert abs(Fraction(by) / FACTOR - 1) < Fraction(1, 100000)
+    right, wrong = (Quantity(value=Decimal(text), unit="mg/mmol{creat}") for text in ("10.2", "12.0"))
+    ninety = Quantity(value=Decimal(90), unit="mg/g{creat}")
+    assert is_within_print(ninety, right, by)
+    assert not is_within_print(ninety, wrong, by)
