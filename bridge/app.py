@@ -337,7 +337,9 @@ def _pace(destination: settings.DestinationShape) -> Pace:
     )
 
 
-async def _bear(book: PlanBook, ids: Ids, destination: str, result: CodedResult) -> Message:
+async def _bear(book: PlanBook, ids: Ids, destination: str, result: CodedResult) -> Message | None:
+    if not book.takes(destination, result):
+        return None
     return book.write(destination, result, control_id=await ids.control(), made_at=clock.now())
 
 

@@ -455,10 +455,15 @@ class Copy:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class NonPatient:
-    """Control, proficiency, comparison or training: stored and shown, never posted."""
+    """Control, proficiency, comparison or training: stored and shown, never a patient's.
+
+    ``result`` is what goes to the destinations that ask for controls; None where nothing may go: proficiency and training
+    always, and what could not be coded or said (a note among ``findings`` says why).
+    """
 
     checked: CheckedReading
     findings: tuple[Finding, ...] = ()
+    result: CodedResult | None = None
 
 
 Outcome = Coded | Held | Rejected | Copy | NonPatient

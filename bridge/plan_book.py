@@ -15,7 +15,7 @@ from bridge import clock
 from bridge.errors import RejectError
 from bridge.model import CodedResult, Format, Message
 from bridge.queue.lanes import DestinationQueue
-from bridge.render import Plan, compile_plan, lane_of
+from bridge.render import Plan, compile_plan, lane_of, takes
 from bridge.render.conformance import faults
 from bridge.render.samples import samples
 from bridge.store.api import Store
@@ -60,8 +60,14 @@ class PlanBook:
         """Note that every plan of ``destination`` passed."""
         self._passed.add(destination)
 
+    def takes(self, destination: str, result: CodedResult) -> bool:
+        """Say whether ``destination`` is sent ``result`` at all: controls only where its settings ask for them."""
+        return takes(self._terms[destination], result)
+
     def write(self, destination: str, result: CodedResult, *, control_id: str, made_at: datetime) -> Message:
-        """Render ``result``. Raises RejectError where it cannot be said as it is."""
+        """Render ``result``. Raises RejectError where it cannot be said as it is, ValueError where it must not go."""
+        if not self.takes(destination, result):  # a defect of ours, stopped at the last door: no control in a patient's record
+            raise ValueError(f"{destination} takes patients' results only")
         key = (destination, result.profile, result.strip_type)
         if key not in self._plans:  # a result kept under a profile that no source uses any more, born late
             self._plans[key] = compile_plan(self._terms[destination], result.profile, result.strip_type, self._tables)

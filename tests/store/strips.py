@@ -241,9 +241,21 @@ def copy(of: Reading, original: int) -> Copy:
     return Copy(of=original, checked=checked(of), findings=(finding("copy.same_bytes", Severity.NOTE),))
 
 
-def control(of: Reading) -> NonPatient:
-    """Give the outcome of a control strip."""
-    return NonPatient(checked=replace(checked(of), purpose=Purpose.CONTROL, patient_id=""))
+def control(of: Reading, of_it: CodedResult | None = None) -> NonPatient:
+    """Give the outcome of a control strip; with ``of_it``, of one that is sent."""
+    return NonPatient(checked=replace(checked(of), purpose=Purpose.CONTROL, patient_id=""), result=of_it)
+
+
+def control_result(result_id: str, *, version: int = 1) -> CodedResult:
+    """Give a control's result: under no patient."""
+    return replace(result(result_id, version=version, patient=""), purpose=Purpose.CONTROL)
+
+
+def post_control(store: Store, result_id: str, *, born: bool = True) -> RecordedOutcome:
+    """Record a control that goes to ``qc`` alone, in the analyzer's lane (control ID: result, destination)."""
+    of, made = reading(result_id, patient="CTRL-LOW"), control_result(result_id)
+    going = delivery(message(made, f"{result_id}qc", destination="qc", lane="analyzer:brook-1"), born=born)
+    return record(store, of, control(of, made), deliveries=[going])
 
 
 def begin(store: Store, delivery_id: int, *, at: datetime = NOW) -> bool:
