@@ -162,7 +162,7 @@ def test_a_result_that_a_receiver_has_is_not_moved(shelf: Stocked) -> None:
     shelf.answered(result, Answer.REFUSED)
     shelf.answered(result, Answer.ACCEPTED, destination="chart")
     (stop,) = shelf.store.stops()
-    with pytest.raises(RefusedAction, match="chart has this result under the old patient ID, or may have it"):
+    with pytest.raises(RefusedAction, match="chart has this result as it was, or may have it"):
         correct(shelf, stop.stop_id)
     assert [each.state for each in shelf.store.deliveries(result)] == [DeliveryState.REFUSED, DeliveryState.ACCEPTED]
     assert is_open(shelf, stop.stop_id)

@@ -648,7 +648,7 @@ class StoreContract:
         if there is not D.SENDING:
             s.end(store, recorded.delivery_ids[1], Answer.ACCEPTED if there is D.ACCEPTED else Answer.TRY_AGAIN, due_at=later(1))
         (stop,) = store.stops()
-        with pytest.raises(RefusedAction, match="chart has this result under the old patient ID, or may have it"):
+        with pytest.raises(RefusedAction, match="chart has this result as it was, or may have it"):
             s.close(store, stop.stop_id, StopEnd.ID_CORRECTED, patient_id="40718823")
         assert s.states(store, "A1") == {"records": D.REFUSED, "chart": there}
         assert store.stops() == (stop,)
