@@ -177,13 +177,11 @@ def test_a_child_that_hangs_is_ended_and_said(tmp_path: Path, monkeypatch: pytes
         os.kill(int((tmp_path / "pid").read_text()), 0)
 
 
-def test_no_control_is_written_for_who_takes_patients_results_only() -> None:
-    """The last door: whoever forgets to ask gets an error and no bytes; who asks for controls gets one."""
+def test_the_book_tells_who_takes_a_control() -> None:
+    """Judging asks it before a message is made: patients' results go to all, a control only where it is asked for."""
     records, qc = replace(ORU, name="records"), replace(ORU, name="qc", format=Format.OUL_R22, non_patient=True)
     book = PlanBook((records, qc), [PROFILE], shipped())
     (result, *_) = samples(records, PROFILE, next(iter(book.plans("records")))[1], shipped())
     control = replace(result, purpose=Purpose.CONTROL, patient_id="")
     assert [book.takes(name, each) for name in ("records", "qc") for each in (result, control)] == [True, False, True, True]
-    with pytest.raises(ValueError, match="records takes patients' results only"):
-        book.write("records", control, control_id="E0000M1", made_at=clock.now())
     assert book.write("qc", control, control_id="E0000M1", made_at=clock.now()).lane == f"analyzer:{result.analyzer}"

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from datetime import datetime
 
-from bridge.model import Code, CodedPad, CodedResult, Message, Purpose
+from bridge.model import Code, CodedPad, CodedResult, Format, Message, Purpose
 from bridge.render.fhir import FhirWriter, fhir_writer
 from bridge.render.forms import every_pad
 from bridge.render.grades import GradeCodes, grade_codes
@@ -58,8 +58,11 @@ def lane_of(result: CodedResult) -> str:
 
 
 def takes(terms: DestinationTerms, result: CodedResult) -> bool:
-    """Say whether a destination is sent this result at all: patients' always, controls where its settings ask for them."""
-    return result.purpose is Purpose.PATIENT or terms.non_patient
+    """Say whether a destination is sent this result at all: patients' always, controls where its settings ask for them.
+
+    OUL^R22 alone has a message that belongs to no patient.
+    """
+    return result.purpose is Purpose.PATIENT or (terms.non_patient and terms.format is Format.OUL_R22)
 
 
 def compile_plan(terms: DestinationTerms, profile: str, strip_type: str, tables: Tables) -> Plan:

@@ -52,7 +52,8 @@ def test_only_who_asks_for_controls_takes_them() -> None:
     for purpose in Purpose:
         result = replace(stat_result(), purpose=purpose)
         assert takes(asking, result) is True
-        assert takes(ORU, result) is takes(FHIR, result) is (purpose is Purpose.PATIENT)
+        for other in (ORU, FHIR, replace(asking, non_patient=False), replace(asking, format=Format.ORU_R01)):
+            assert takes(other, result) is (purpose is Purpose.PATIENT)
 
 
 def test_the_digest_follows_everything_that_shapes_a_byte() -> None:
