@@ -359,7 +359,7 @@ class Pointers(Shape):
 
 
 class MllpDestination(DestinationShape):
-    """HL7 v2 over MLLP. ``controls``: strips of control material and the like are sent too, under no patient (`oul_r22` only)."""
+    """HL7 v2 over MLLP. ``controls``: control strips and lot comparisons are sent too, under no patient (`oul_r22` only)."""
 
     kind: Literal["mllp"]
     format: Literal["oru_r01", "oru_r01_us", "oru_r30", "oul_r22"] = "oru_r01"
