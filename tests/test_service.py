@@ -265,6 +265,17 @@ def test_a_control_that_a_receiver_cannot_be_told_stops_nothing(store: SqliteSto
     assert store.stops() == ()
 
 
+def test_a_control_sent_again_from_the_analyzers_memory_is_a_copy(store: SqliteStore) -> None:
+    """Printed again, it is noted and not posted; a second run of the same material is a control of its own and goes."""
+    writers = book(ORU, QC, passed=[ORU.name, QC.name])
+    for plays in ([strip(1, word="Controlo")], [strip(1, word="Controlo")], [strip(2, word="Controlo")]):
+        store.submit(kept(*plays)).result()
+    asyncio.run(judging(store, writers).work_off("bench-b"))
+    assert [(row.number, row.outcome) for row in store.strips()] == [("2", "non_patient"), ("1", "copy"), ("1", "non_patient")]
+    (qc,) = store.destinations()
+    assert (qc.name, qc.waiting) == ("qc", 2)
+
+
 @pytest.mark.parametrize(("asked", "posted"), [(True, 1), (False, 0)])
 def test_a_capture_read_again_posts_no_control_twice(store: SqliteStore, *, asked: bool, posted: int) -> None:
     """A control that went stays as it is, as a patient's strip does; one that never went is judged anew and still goes nowhere."""
