@@ -91,17 +91,10 @@ def sample_parts(shown: tuple[Shown, ...], terms: DestinationTerms) -> tuple[Sam
     """Give the samples, and in words those that Padpost has nothing to show for."""
     return (
         *(Sample(name=each.name, says=each.says, message=text_of(each.payload, terms)) for each in shown),
-        *(
-            Sample(name=name, says=CONTROLS_SENT if name == "Control" and terms.non_patient else says, message="")
-            for name, says in UNSENT
-        ),
+        *(Sample(name=name, says=says, message="") for name, says in UNSENT),
     )
 
 
-CONTROLS_SENT = (
-    "Strips of control material and lot comparisons are sent here (controls: true) in the message above, under no patient: whatever the analyzer "
-    "printed as patient, order or comment is left out. Proficiency and training strips are never sent."
-)
 # What the catalogue of samples asks for and Padpost does not send today; said in words in its place.
 UNSENT = (
     (

@@ -21,13 +21,10 @@ def _agreed_block(
 
 def controls(subject: Subject) -> Block:
     """Block H."""
-    sent = (
-        "Strips of control material and lot comparisons are sent here as they were read, under no patient, in the order in which the "
-        "analyzer gave them; proficiency and training strips are not. Padpost does not judge them. "
-        if subject.terms.non_patient
-        else "Controls are kept and shown by Padpost, never sent, and not judged: the receiver gets nothing of them. "
+    words = Words(
+        text="Controls are kept and shown by Padpost, never sent, and not judged: the receiver gets nothing of them. "
+        "The laboratory judges them by its own procedure before patients' results are used."
     )
-    words = Words(text=f"{sent}The laboratory judges them by its own procedure before patients' results are used.")
     pair = ("what was agreed on controls", "agreement.controls", subject.agreement.controls)
     return _agreed_block("H", "Quality control", (words,), (pair,))
 

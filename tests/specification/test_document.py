@@ -12,7 +12,7 @@ from bridge.errors import RejectError
 from bridge.model import Format
 from bridge.specification import Door, Specification, specify
 from bridge.specification.document import LETTERS
-from bridge.specification.types import FILL_IN, AnswerTable, Facts, FieldTable, Sample, Words
+from bridge.specification.types import FILL_IN, AnswerTable, Facts, FieldTable, Sample
 from tests.render.every_sample import terms_for
 from tests.specification.subjects import FHIR, bare, document, hostile, subject
 
@@ -93,24 +93,6 @@ def test_the_seven_samples_are_shown_or_said() -> None:
     ]
     assert [bool(sample.message) for sample in samples] == [True] * 12 + [False] * 4
     assert all("not send" in s.says or "not withdraw" in s.says or "never sent" in s.says for s in samples[12:])
-
-
-def test_a_receiver_that_asks_for_controls_is_told_of_them() -> None:
-    """The vendor must not read that controls never come where they do; every other receiver reads that they do not."""
-    given = subject()
-    asking = replace(given, terms=replace(given.terms, format=Format.OUL_R22, non_patient=True))
-    for of, told, kept in (
-        (asking, "are sent here", "never sent, and not judged"),
-        (given, "never sent, and not judged", "are sent here"),
-    ):
-        made = specify(of)
-        (block,) = (block for block in made.blocks if block.letter == "H")
-        words = "".join(part.text for part in block.parts if isinstance(part, Words))
-        assert (told in words, kept in words) == (True, False)
-        (control,) = (
-            part for block in made.blocks for part in block.parts if isinstance(part, Sample) and part.name == "Control"
-        )
-        assert ("are sent here" in control.says) is (of is asking)
 
 
 def test_a_name_outside_the_character_set_is_an_error() -> None:
