@@ -174,8 +174,8 @@ def _record_findings(understood: Understood, tables: Tables) -> tuple[Finding, .
     return (
         *record.pads_known(pads, strip_type, names),
         *record.units_agree(pads, understood.profile.unit_system, names),
-        *record.units_decided(pads, understood.profile.unit_system, names),
         *record.values_known(pads, names),
+        *record.units_decided(pads, understood.profile.unit_system, names),
         *record.marks_agree(pads, understood.profile.marks, names),
         *fault,
         *record.pads_complete(pads, strip_type, names),

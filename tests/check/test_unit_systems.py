@@ -140,6 +140,12 @@ def test_one_value_of_another_system_stops_the_strip_for_good(texts: str, units:
     assert [(each.rule, each.severity) for each in found(texts, units, profile=profile)] == [(rule, Severity.REJECT)]
 
 
+def test_what_cannot_be_released_is_said_first() -> None:
+    """A value that nobody knows stops the strip whatever its units are."""
+    verdict = check(strip("5 ERR 35 NEG"), NO_FACTS, tables(), arrived_at=AT, live=True, now=AT)
+    assert [each.rule for each in verdict.findings] == ["pad.unknown_value", "unit.undecided"]
+
+
 def test_which_system_rivals_the_declared_one() -> None:
     """Grades without units are ruled out by any number that is not a pad's only scale; SI by what SI does not print."""
     assert rival_systems(understood("5 0.3 35 NEG").pads) == (SI,)
