@@ -110,7 +110,8 @@ def _units_beside(pad: StripPad, profile: ProfileDocument, path: Path) -> frozen
     if not prints_units(profile):
         return frozenset({""})
     texts = {text for unit in printed_units(pad, profile.unit_system) for text in _unit_texts(unit, profile, path)}
-    if any(number_of(step, pad, profile.unit_system) is None for step in pad.ladder):
+    may_be_bare = any("{value}" not in form for form in profile.printed)
+    if any(number_of(step, pad, profile.unit_system) is None or (may_be_bare and step.grade) for step in pad.ladder):
         texts.add("")
     return frozenset(texts)
 

@@ -155,6 +155,15 @@ def test_unit_inside_the_value() -> None:
     assert known["8 mg/dl"] is CONVENTIONAL
 
 
+def test_a_grade_stands_without_a_unit() -> None:
+    """An analyzer set to conventional units may print the grade alone; no unit stands beside it, nor is one missed."""
+    pads = {pad.pad: pad for pad in tables().strip_types["quill-10"].pads}
+    grades = document("brook").model_copy(update={"printed": ("{grade}",)})
+    assert vocabulary(pads["urobilinogen"], grades, ("profiles/brook.yaml",)).units == {"", "mg/dL"}
+    assert vocabulary(pads["urobilinogen"], document("brook"), ("profiles/brook.yaml",)).units == {"mg/dL"}
+    assert vocabulary(pads["specific_gravity"], grades, ("profiles/brook.yaml",)).units == {""}
+
+
 def test_comparators_in_the_analyzers_own_words() -> None:
     """A comparator may be printed as a word."""
     pad = next(pad for pad in tables().strip_types["quill-10"].pads if pad.pad == "glucose")
