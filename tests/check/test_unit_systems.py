@@ -12,7 +12,7 @@ from functools import cache
 from pathlib import Path
 
 import pytest
-from hypothesis import HealthCheck, assume, find, given, settings
+from hypothesis import HealthCheck, Phase, assume, find, given, settings
 from hypothesis import strategies as st
 
 from bridge import pipeline
@@ -368,16 +368,12 @@ def test_no_wrong_step_is_ever_understood(case: Case) -> None:
 
 
 def test_the_random_cases_reach_what_they_are_for() -> None:
-    """Among them are strips that only this rule keeps from going out wrong, and strips in wrong units that are right all the same."""
-    size = settings(max_examples=20_000, deadline=None, database=None)
+    """Among them are strips that only this rule keeps from going out wrong."""
 
     def only_undecided_keeps_it(case: Case) -> bool:
         verdict = judged(case)
         return {each.rule for each in verdict.findings} == {"unit.undecided"} and ranks_of(verdict) != case.ranks
 
-    def goes_in_other_units(case: Case) -> bool:
-        numbers = any(pad.ladder[rank].si and case.form == "{value}" for pad, rank in zip(case.pads, case.ranks, strict=True))
-        return bool(numbers) and (case.declared, case.setting) == (CONVENTIONAL, SI) and not judged(case).findings
-
-    assert find(cases(), only_undecided_keeps_it, settings=size).declared is not None
-    assert find(cases(), goes_in_other_units, settings=size).setting is SI
+    quick = settings(max_examples=20_000, deadline=None, database=None, phases=(Phase.generate,))
+    case = find(cases(), only_undecided_keeps_it, settings=quick)
+    assert case.setting is not case.declared
