@@ -241,7 +241,8 @@ class StripKey:
 class StripContent:
     """What makes two records of one key the same strip. "" means that the layout does not print it.
 
-    ``pads`` holds (pad, rank of the step) in strip order; rank -1 where the printed value was not understood.
+    ``pads`` holds (pad, rank of the step) in strip order; rank -1 where the printed value was not understood, -2 and less
+    where an undecided unit system leaves the step in doubt (identity/strip.py).
     """
 
     patient_id: str

@@ -136,6 +136,7 @@ REASON_WORDS: dict[str, str] = {
     "unit.other_system": "value of another unit system",
     "unit.differs": "unit is not the declared one",
     "unit.off_scale": "unit system in doubt",
+    "unit.undecided": "unit system not shown",
     "mark.unknown": "unknown abnormal mark",
     "mark.disagrees": "abnormal mark and scale differ",
     "analyzer.fault": "analyzer reported an error",
