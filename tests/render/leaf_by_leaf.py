@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from typing import Any
 from urllib.parse import unquote
 
-from tests.render.v2_to_fhir import Number
+from tests.render.v2_map import Number
 
 # An element whose order means nothing: its occurrences are paired by this member, so that a missing one does not shift the others.
 PAIRED_BY = {"identifier": "value", "note": "text"}
