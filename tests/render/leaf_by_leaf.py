@@ -29,6 +29,11 @@ class Leaf:
     value: Any
 
     @property
+    def kind(self) -> str:
+        """Give the resource's type."""
+        return self.resource.partition("[")[0]
+
+    @property
     def text(self) -> str:
         """Give the value as it stands in JSON, near enough to read."""
         return self.value.digits if isinstance(self.value, Number) else repr(self.value)

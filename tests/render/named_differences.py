@@ -25,9 +25,11 @@ class Side:
 
     def values(self, pattern: str, resource: str) -> list[str]:
         """Give the texts at a pattern: of the same resource if it is of that type, else of every one."""
-        kind = resource.partition("[")[0]
-        same = re.match(r"\w+", pattern).group() == kind  # type: ignore[union-attr]
-        return [text_of(leaf.value) for leaf in self.by_pattern.get(pattern, ()) if not same or leaf.resource == resource]
+        found = self.by_pattern.get(pattern, ())
+        own = [leaf for leaf in found if leaf.resource == resource]
+        if found and not own and found[0].kind == resource.partition("[")[0]:
+            return []
+        return [text_of(leaf.value) for leaf in own or found]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

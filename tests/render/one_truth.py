@@ -8,13 +8,14 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import cache
 from typing import Any
 from zoneinfo import ZoneInfo
 
 from bridge.model import Coded, CodedResult, Format
 from bridge.render import compile_plan
+from bridge.render.plans import Plan
 from bridge.render.samples import samples
-from bridge.tables.types import DestinationTerms
 from tests.render.every_sample import EVERY_PLAN, ORDERS, terms_for
 from tests.render.leaf_by_leaf import Found, Leaf, Leaves, bundle_resources, differences, leaves
 from tests.render.left_out import NOT_APPLIED
@@ -68,14 +69,15 @@ class Tally:
         self.untrue |= converted.untrue
         self.sides.update(each.side for each in found)
         case = Case(mapped=_side(mapped), ours=_side(ours), fields=converted.fields)
+        by_place: dict[tuple[str, str], list[Difference]] = {}
+        for named in meant:
+            by_place.setdefault((named.path, named.side), []).append(named)
         for each in found:
-            self._judge(each, case, meant, name)
+            self._judge(each, case, by_place.get((each.leaf.pattern, each.side), ()), name)
 
     def _judge(self, found: Found, case: Case, meant: Sequence[Difference], name: str) -> None:
         for each in meant:
-            if (each.path, each.side) == (found.leaf.pattern, found.side) and each.rule.holds(
-                text_of(found.leaf.value), found, case
-            ):
+            if each.rule.holds(text_of(found.leaf.value), found, case):
                 self.named[each] = self.named.get(each, 0) + 1
                 return
         sides = [leaf.text if leaf else "nothing" for leaf in (found.mapped, found.ours)]
@@ -98,9 +100,10 @@ class Subject:
     result: CodedResult
     options: str = "as usual"
 
-    def terms(self, fmt: Format) -> DestinationTerms:
-        """Give the terms of the destination."""
-        return replace(terms_for(fmt, self.order), **OPTIONS[self.options])
+
+@cache
+def _plan(fmt: Format, order: str, options: str, profile: str, strip: str) -> Plan:
+    return compile_plan(replace(terms_for(fmt, order), **OPTIONS[options]), profile, strip, tables_of(profile))
 
 
 def every_subject() -> Iterator[Subject]:
@@ -121,7 +124,7 @@ def compared(pair: Pair) -> Tally:
     tally = Tally()
     for number, each in enumerate(every_subject()):
         result = each.result
-        plans = [compile_plan(each.terms(fmt), result.profile, result.strip_type, tables_of(result.profile)) for fmt in pair]
+        plans = (_plan(fmt, each.order, each.options, result.profile, result.strip_type) for fmt in pair)
         oru, bundle = (plan.render(result, control_id=f"TRUTH{number}", made_at=MADE_AT).payload for plan in plans)
         tally.add(oru, bundle, PAIRS[pair], name=f"{each.what}, {each.order}, {each.options}")
     return tally

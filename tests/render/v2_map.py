@@ -26,7 +26,7 @@ _DTM = re.compile(r"(\d{4})(\d\d)?(\d\d)?(?:(\d\d)(\d\d)(\d\d)?)?(?:([+-]\d\d)(\
 Look = Callable[[str], str]
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Row:
     """One row of a map: ``source`` goes to ``path`` of the map's FHIR type where ``condition`` is true."""
 
@@ -87,6 +87,21 @@ def maps() -> Mapping[str, tuple[Row, ...]]:
                 )
                 found.setdefault(row.map, []).append(row)
     return {name: tuple(rows) for name, rows in found.items()}
+
+
+@cache
+def numbered(name: str) -> tuple[tuple[int, Row], ...]:
+    """Give the rows of a segment map, each with the number of its field; 0 for a row of the segment as such."""
+    return tuple((int(row.source.partition("-")[2] or 0), row) for row in maps()[name])
+
+
+@cache
+def field_ref(text: str) -> tuple[str, int, int]:
+    """Cut OBX-5.3 into segment, field and component; 0 where no component is named. Raises ValueError if it names no field."""
+    found = re.fullmatch(r"([A-Z0-9]{3})[-.](\d+)(?:\.(\d+))?", text)
+    if not found:
+        raise ValueError(f"not a field: {text!r}")
+    return found[1], int(found[2]), int(found[3] or 0)
 
 
 # --- conditions

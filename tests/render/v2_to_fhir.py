@@ -15,7 +15,7 @@ from dataclasses import dataclass, field
 from typing import Any, cast
 
 from tests.render.second_decoder import parts
-from tests.render.v2_map import Look, Number, Row, element, fhir_time, is_true, maps, sayable, steps_of
+from tests.render.v2_map import Look, Number, Row, element, fhir_time, field_ref, is_true, maps, numbered, sayable, steps_of
 
 # A name of HL7 table 0396 -> its URI (FHIR R4, terminologies-systems); a table HL7nnnn is CodeSystem/v2-nnnn (terminology.hl7.org).
 SYSTEMS = {"LN": "http://loinc.org", "SCT": "http://snomed.info/sct", "UCUM": "http://unitsofmeasure.org"}
@@ -127,8 +127,7 @@ class _Conversion:
             return
         resource = self._named(said.path.split(".")[0])
         self.done.resources.setdefault(resource, {})
-        for row in maps()[name]:
-            number = int(row.source.partition("-")[2] or 0)
+        for number, row in numbered(name):
             if number == 0:
                 self._whole(row, resource)
                 continue
@@ -164,11 +163,11 @@ class _Conversion:
 
     def _look(self, ref: str) -> str:
         """Give the text of a field or component that a condition names; "" where it has none."""
-        name, number, component = re.fullmatch(r"([A-Z0-9]{3})[-.](\d+)(?:\.(\d+))?", ref).groups("")  # type: ignore[union-attr]
+        name, number, component = field_ref(ref)
         fields = self.segments.get(name, [])
-        value = fields[int(number)][0] if int(number) < len(fields) and fields[int(number)] else []
+        value = fields[number][0] if number < len(fields) and fields[number] else []
         if component:
-            return value[int(component) - 1] if int(component) <= len(value) else ""
+            return value[component - 1] if component <= len(value) else ""
         return "^".join(value).rstrip("^")
 
     def _goes(self, row: Row, look: Look) -> bool:
