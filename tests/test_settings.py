@@ -273,3 +273,12 @@ def test_the_guides_rules_are_not_hl7s(tmp_path: Path) -> None:
     (destination,) = settings.read_settings(write(tmp_path, GOOD + more)).destinations
     assert destination.laboratory is not None
     assert (destination.message_profile, destination.laboratory.authority) == ("LAB_RU", "CLIA")
+
+
+def test_the_how_tos_destination_is_read(tmp_path: Path) -> None:
+    """What a site copies from docs/how-to/send-to-a-fhir-server.md must work as it stands."""
+    page = (Path(__file__).parents[1] / "docs/how-to/send-to-a-fhir-server.md").read_text(encoding="utf-8")
+    example = page.partition("```yaml\n")[2].partition("```")[0]
+    (destination,) = settings.read_settings(write(tmp_path, GOOD[: GOOD.index("destinations:")] + example)).destinations
+    assert isinstance(destination, settings.FhirDestination)
+    assert (destination.format, destination.pointers.patient, destination.pointers.order) == ("fhir_eu", "conditional", "logical")
