@@ -170,6 +170,8 @@ REASON_WORDS: dict[str, str] = {
     "code.unmapped": "no code for a pad or value",
     "code.undated": "no time of analysis",
     "render.charset": "character that the receiver lacks",
+    "render.pointer": "number that cannot be pointed to",
+    "render.purpose": "no patient's strip, for a patient's record",
     "render.unplanned": "messages not checked with these tables",
     # of the way itself: no check of a strip speaks these
     "receive.refused": "file not taken",

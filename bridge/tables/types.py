@@ -365,7 +365,7 @@ class DestinationTerms:
     ``equipment`` and ``operator`` say whether the analyzer's name and the operator's number go. ``unit_texts`` holds the site's
     own texts of units by their UCUM code; a unit without one goes as UCUM. ``orders``: panel or single. ``patient_pointing`` and
     ``order_pointing`` are for FHIR; ``order_system`` is the identifier system of order numbers, ``order_authority`` their
-    HL7 name. ``message_profile`` is MSH-21 or Bundle.meta.profile where the two sides agreed on one. ``non_patient``: controls and
+    HL7 name. ``message_profile`` is MSH-21, or in FHIR ``Kind=URL`` of each meta.profile, where the two sides agreed on it. ``non_patient``: controls and
     the like are sent too (OUL^R22 only).
     """
 
