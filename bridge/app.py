@@ -38,6 +38,7 @@ from bridge.receive.serial_line import SerialReceiver
 from bridge.receive.tcp import TcpReceiver
 from bridge.service import Ids, Judging, Runs, Service
 from bridge.settings import Document
+from bridge.sign_off_watch import SignOffWatch
 from bridge.store.api import Store
 from bridge.store.commands import Command, KeepTables, NoteRefusedFile
 from bridge.store.sqlite import SqliteStore
@@ -271,6 +272,9 @@ async def assemble(config: settings.Settings) -> Padpost:
     for queue in queues.values():
         queue.shut("Its messages are being checked.")
     await asyncio.wrap_future(store.submit(KeepTables(digest=tables.digest, content=tables.canonical, at=clock.now())))
+    live = {term.name: queues[term.name] for term in terms if term.is_live}
+    watch = SignOffWatch(config.signed_off, tables.digest, book, store, live)
+    await watch.look()  # before the first strip is judged: nothing may be written for a live destination that is not signed for
     sources: dict[str, Runs] = {}
     service = Service(
         store=store,
@@ -279,6 +283,7 @@ async def assemble(config: settings.Settings) -> Padpost:
         queues=queues,
         wake_queues=partial(_wake_all, queues),
         once=[partial(check_plans, book, store, queues)],
+        watches={"signatures": watch},
     )
     sources |= {source.name: _receiver(source, service, store) for source in config.sources}
     desk = Desk(cast("Store", _Waking(store, service.wake)), tables.policy, clock.now)

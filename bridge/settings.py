@@ -407,7 +407,7 @@ Destination = Annotated[MllpDestination | FhirDestination | FolderDestination, F
 
 
 class Settings(Shape):
-    """The whole site configuration."""
+    """The whole site configuration. ``signed_off``: the file where `padpost sign-off` keeps who signed which table set."""
 
     site: Site
     pages: Pages = Pages()
@@ -416,6 +416,7 @@ class Settings(Shape):
     sources: tuple[Source, ...] = ()
     destinations: tuple[Destination, ...] = ()
     mappings: Path | None = None
+    signed_off: Path = Path("signed_off.yaml")
     log: Literal["console", "json"] = "console"
 
     @model_validator(mode="after")
@@ -592,6 +593,7 @@ def read_settings(path: Path) -> Settings:
                 for d in settings.destinations
             ),
             "mappings": _beside(path, settings.mappings) if settings.mappings else None,
+            "signed_off": _beside(path, settings.signed_off),
         }
     )
 

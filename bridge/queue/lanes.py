@@ -82,12 +82,12 @@ class DestinationQueue:
         self._woken.set()
 
     def shut(self, reason: str) -> None:
-        """Send nothing until ``open`` is called: the messages' plan is not shown to be right."""
+        """Send nothing until ``open`` is called: the messages' plan is not shown to be right, or nobody has signed their tables."""
         self._shut = reason
         self.wake()
 
     def open(self) -> None:
-        """Send; the plan passed."""
+        """Send; nothing is against it."""
         self._shut = ""
         self.wake()
 
