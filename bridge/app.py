@@ -287,7 +287,7 @@ async def assemble(config: settings.Settings) -> Padpost:
     )
     sources |= {source.name: _receiver(source, service, store) for source in config.sources}
     desk = Desk(cast("Store", _Waking(store, service.wake)), tables.policy, clock.now)
-    pages = make_pages(store, desk, site=_pages_site(config, tables, terms, service), now=clock.now)
+    pages = make_pages(store, desk, site=_pages_site(config, tables, terms, service, queues), now=clock.now)
     return Padpost(
         config=config, tables=tables, store=store, service=service, pages=pages, sources=sources, clients=list(clients.values())
     )
@@ -363,7 +363,13 @@ def _receiver(source: settings.SourceShape, service: Service, store: Store) -> R
     raise TypeError(f"nothing receives from a {type(source).__name__}")
 
 
-def _pages_site(config: settings.Settings, tables: Tables, terms: Sequence[DestinationTerms], service: Service) -> PagesSite:
+def _pages_site(
+    config: settings.Settings,
+    tables: Tables,
+    terms: Sequence[DestinationTerms],
+    service: Service,
+    queues: Mapping[str, DestinationQueue],
+) -> PagesSite:
     return PagesSite(
         name=config.site.name,
         zone=config.site.zone,
@@ -373,6 +379,7 @@ def _pages_site(config: settings.Settings, tables: Tables, terms: Sequence[Desti
         host_names=config.pages.host_names,
         destinations=tuple(destination.name for destination in config.destinations),
         not_ready=lambda: (service.fault,) if service.fault else (),
+        shut=lambda: {name: queue.shut_because for name, queue in queues.items() if queue.shut_because},
         send_again={source.analyzer: tables.profiles[source.profile].send_again for source in config.sources},
         schemes={source.analyzer: tables.profiles[source.profile].numbers for source in config.sources},
     )

@@ -279,7 +279,7 @@ def test_assembled_destinations_are_shut_until_their_plans_are_checked(tmp_path:
     async def live() -> None:
         bridge = await assemble(site(tmp_path))
         assert list(bridge.sources) == ["drops"]
-        assert [queue._shut for queue in bridge.service._queues.values()] == ["Its messages are being checked."] * 4  # type: ignore[attr-defined]  # the service knows its queues as loops only
+        assert [queue.shut_because for queue in bridge.service._queues.values()] == ["Its messages are being checked."] * 4  # type: ignore[attr-defined]  # the service knows its queues as loops only
         assert bridge.store.table_set(bridge.tables.digest) == bridge.tables.canonical
         await bridge.close()
 

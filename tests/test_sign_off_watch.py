@@ -56,7 +56,7 @@ class Watched:
     def look(self) -> str:
         """Look once; give why the queue is shut."""
         asyncio.run(self.watch.look())
-        return self.queue._shut
+        return self.queue.shut_because
 
     def sign(self, digest: str = tables().digest) -> None:
         add_signature(self.path, Signature(tables=digest, by="Ana Prado", at=clock.now()), tables())
@@ -123,7 +123,7 @@ def test_a_signature_opens_nothing_whose_plans_did_not_pass(store: SqliteStore, 
     assert watched.look() == "Its messages are being checked."
     assert not watched.book.may_write("records")
     asyncio.run(check_plans(watched.book, store, {"records": watched.queue}))
-    assert watched.queue._shut == ""
+    assert watched.queue.shut_because == ""
     assert watched.book.may_write("records")
 
 
@@ -132,7 +132,7 @@ def test_plans_that_pass_open_nothing_unsigned(store: SqliteStore, tmp_path: Pat
     watched = Watched(store, tmp_path / "signed_off.yaml", passed=False)
     assert watched.look() == "Its messages are being checked."
     asyncio.run(check_plans(watched.book, store, {"records": watched.queue}))
-    assert watched.queue._shut.startswith(UNSIGNED)
+    assert watched.queue.shut_because.startswith(UNSIGNED)
     assert not watched.book.may_write("records")
 
 
@@ -141,11 +141,11 @@ def test_a_signature_is_seen_while_it_runs(watched: Watched) -> None:
 
     async def live() -> None:
         running = asyncio.create_task(watched.watch.run())
-        while not watched.queue._shut.startswith(UNSIGNED):
+        while not watched.queue.shut_because.startswith(UNSIGNED):
             await asyncio.sleep(0.01)
         watched.sign()
         async with asyncio.timeout(LOOK_S + 30):
-            while watched.queue._shut:
+            while watched.queue.shut_because:
                 await asyncio.sleep(0.01)
         running.cancel()
 

@@ -86,6 +86,11 @@ class DestinationQueue:
         self._shut = reason
         self.wake()
 
+    @property
+    def shut_because(self) -> str:
+        """Say why nothing is sent; nothing where it is."""
+        return self._shut
+
     def open(self) -> None:
         """Send; nothing is against it."""
         self._shut = ""
