@@ -25,7 +25,7 @@ from tests.tables.shipped_tables import tables
 
 PACE = Pace(first=timedelta(seconds=1), longest=timedelta(seconds=2), give_up=timedelta(hours=1), lanes=1)
 LIVE = replace(example_terms()[0], name="records", processing_id="P")
-UNSIGNED = "Nobody has signed the tables in use, and this receiver is live."
+UNSIGNED = "The tables in use are not signed."
 
 
 class Nobody:
@@ -108,7 +108,7 @@ def test_what_was_coded_by_unsigned_tables_keeps_it_shut(watched: Watched) -> No
     """Tables that were mended and signed do not mend what the earlier ones coded; "t" is the set of the test's strip."""
     watched.sign()
     (delivery,) = strips.post(watched.store, "A1", born=False).delivery_ids
-    assert watched.look().startswith("Results wait here that were coded with earlier tables, which nobody has signed: t.")
+    assert watched.look().startswith("Results wait that were coded with earlier tables, which are not signed: t.")
     assert not watched.book.may_write("records")
     made = strips.message(strips.result("A1"), "X1")
     watched.store.submit(BearMessage(delivery_id=delivery, message=made, at=strips.NOW)).result(10)

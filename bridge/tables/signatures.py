@@ -31,14 +31,11 @@ def unsigned_reason(signatures: Iterable[Signature], digest: str, waiting: Itera
     """
     signed = {each.tables for each in signatures}
     if digest not in signed:
-        return (
-            "Nobody has signed the tables in use, and this receiver is live. Results wait here and go by themselves afterwards. "
-            "Ask your coordinator to check the tables and to sign them (padpost sign-off)."
-        )
+        return "The tables in use are not signed. Results wait, and go once your coordinator has signed them (padpost sign-off)."
     earlier = sorted({each for each in waiting if each not in signed})
     if earlier:
         return (
-            f"Results wait here that were coded with earlier tables, which nobody has signed: {', '.join(each[:SHOWN] for each in earlier)}. "
-            "Ask your coordinator: these tables are put back, checked and signed (padpost sign-off), or the results are not to go to a record."
+            f"Results wait that were coded with earlier tables, which are not signed: {', '.join(each[:SHOWN] for each in earlier)}. "
+            "Ask your coordinator; docs/how-to/sign-the-tables.md says what can be done."
         )
     return ""

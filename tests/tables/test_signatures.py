@@ -24,7 +24,7 @@ def test_the_last_row_of_a_table_set_counts() -> None:
 
 def test_the_tables_in_use_must_be_signed() -> None:
     """A signature of another set, however new, is none."""
-    assert unsigned_reason((), NEW, ()).startswith("Nobody has signed the tables in use, and this receiver is live.")
+    assert unsigned_reason((), NEW, ()).startswith("The tables in use are not signed.")
     assert unsigned_reason((signed(OLD),), NEW, ()) == unsigned_reason((), NEW, ())
     assert unsigned_reason((signed(NEW), signed(OLD)), NEW, ()) == ""
 
@@ -32,7 +32,7 @@ def test_the_tables_in_use_must_be_signed() -> None:
 def test_what_unsigned_tables_coded_earlier_must_not_go_either() -> None:
     """A result keeps the codes that it was given: mended and signed tables do not mend it."""
     assert unsigned_reason((signed(NEW),), NEW, (NEW, OLD)).startswith(
-        "Results wait here that were coded with earlier tables, which nobody has signed: aaaaaaaaaaaa."
+        "Results wait that were coded with earlier tables, which are not signed: aaaaaaaaaaaa."
     )
     assert unsigned_reason((signed(NEW), signed(OLD)), NEW, (NEW, OLD)) == ""
     assert unsigned_reason((signed(NEW),), NEW, (NEW,)) == ""
