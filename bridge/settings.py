@@ -407,7 +407,11 @@ Destination = Annotated[MllpDestination | FhirDestination | FolderDestination, F
 
 
 class Settings(Shape):
-    """The whole site configuration. ``signed_off``: the file where `padpost sign-off` keeps who signed which table set."""
+    """The whole site configuration.
+
+    ``signed_off``: the file where `padpost sign-off` keeps who signed which table set. A destination whose ``processing_id`` is
+    `P` is live: it gets nothing before the tables in use are signed.
+    """
 
     site: Site
     pages: Pages = Pages()

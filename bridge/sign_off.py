@@ -64,8 +64,14 @@ class SignedOff(Shape):
 
 def read_signatures(path: Path) -> tuple[Signature, ...]:
     """Give the signatures in the order of the file; none where there is no file. Raises SettingsError with file, line and key."""
-    if not path.exists():
+    try:
+        path.stat()
+    except (FileNotFoundError, NotADirectoryError):
         return ()
+    except OSError as error:
+        raise SettingsError(
+            f"{path} cannot be read: {error.strerror}.", remedy="Give whoever runs Padpost the right to read it."
+        ) from error
     rows = Document(path).shaped(SignedOff).signed_off
     return tuple(Signature(tables=row.tables, by=row.by, at=row.at, words=row.words) for row in rows)
 

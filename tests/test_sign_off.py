@@ -99,6 +99,12 @@ def test_a_form_that_cannot_be_added_to_is_told(path: Path, text: str) -> None:
     assert (path.read_text(encoding="utf-8"), read_signatures(path)) == (text, before)
 
 
+def test_a_path_that_cannot_be_looked_at_is_told(tmp_path: Path) -> None:
+    """ENAMETOOLONG stands for every answer but "not there": to root, a missing right is none."""
+    with pytest.raises(SettingsError, match=r"cannot be read: File name too long\. Give whoever runs Padpost"):
+        read_signatures(tmp_path / ("n" * 300))
+
+
 def test_a_place_that_cannot_be_written_is_told(tmp_path: Path) -> None:
     """A file stands where the folder should be; nothing is added."""
     (tmp_path / "taken").write_text("", encoding="utf-8")

@@ -28,8 +28,13 @@ def check(config_path: Path | None, *, with_oracles: bool) -> int:
     return report(config_path, config, tables_for(config), with_oracles=with_oracles)
 
 
-def report(config_path: Path | None, config: settings.Settings | None, tables: Tables, *, with_oracles: bool) -> int:
-    """Print what ``check`` prints, of a site and tables that are read already; give 0 if all is well, else 1."""
+def report(
+    config_path: Path | None, config: settings.Settings | None, tables: Tables, *, with_oracles: bool, signing: bool = False
+) -> int:
+    """Print what ``check`` prints, of a site and tables that are read already; give 0 if all is well, else 1.
+
+    ``signing``: nobody is warned that the tables are not signed, for that is being done.
+    """
     print(
         f"mapping files: {len(tables.profiles)} profiles, {len(tables.strip_types)} strip types, {len(tables.catalogue.pads)} pads"
     )
@@ -42,7 +47,7 @@ def report(config_path: Path | None, config: settings.Settings | None, tables: T
     for line, fault in lines:
         print(f"{line}: {fault or 'ok'}", flush=True)
         wrong += bool(fault)
-    warnings = [*map(str, tables.doubts), *(chain(_unset(config, tables), unsigned(config, tables)) if config else ())]
+    warnings = [*map(str, tables.doubts), *(_warnings(config, tables, signing=signing) if config else ())]
     for words in warnings:
         print(f"warning: {words}")
     print(_verdict(wrong, len(warnings)))
@@ -53,6 +58,12 @@ def _verdict(wrong: int, warnings: int) -> str:
     if wrong:
         return f"{wrong} thing{'' if wrong == 1 else 's'} to put right"
     return f"all well; {warnings} warning{'' if warnings == 1 else 's'} to settle before go-live" if warnings else "all well"
+
+
+def _warnings(config: settings.Settings, tables: Tables, *, signing: bool) -> Iterator[str]:
+    yield from _unset(config, tables)
+    if not signing:
+        yield from unsigned(config, tables)
 
 
 def _unset(config: settings.Settings, tables: Tables) -> Iterator[str]:

@@ -24,7 +24,7 @@ def sign_off(config_path: Path, by: str, words: str) -> int:
     config = settings.read_settings(config_path)
     signatures = read_signatures(config.signed_off)
     tables = tables_for(config)  # what is checked is what is signed, whatever becomes of the files meanwhile
-    if report(config_path, config, tables, with_oracles=True):
+    if report(config_path, config, tables, with_oracles=True, signing=True):
         print("Nothing is signed: put this right first.")
         return 1
     signature = Signature(tables=tables.digest, by=name, at=clock.now().replace(microsecond=0), words=words.strip())

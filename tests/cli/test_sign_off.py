@@ -28,6 +28,7 @@ def test_it_checks_shows_and_signs(tmp_path: Path) -> None:
     assert signature.at.tzinfo == UTC
     lines = run.stdout.decode().splitlines()
     assert "messages for outbox, tern, plover-12, by the libraries: ok" in lines
+    assert not [line for line in lines if "stays shut" in line]
     assert lines[-4:-2] == [
         f"tables {first}",
         "  no other signed tables are kept to compare with: the whole table set is to be checked",
