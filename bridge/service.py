@@ -86,7 +86,7 @@ class Writers(Protocol):
         """Name the destinations, in the order of the configuration."""
 
     def may_write(self, destination: str) -> bool:
-        """Say whether the destination's plan passed its checks; if not, messages are born later."""
+        """Say whether the destination's plan passed its checks and its tables are signed where they must be; if not, messages are born later."""
 
     def takes(self, destination: str, result: CodedResult) -> bool:
         """Say whether the destination is sent this result at all: controls only where its settings ask for them."""
@@ -284,7 +284,7 @@ def _is_settled(strip: rows.StripRow) -> bool:
 
 
 class Runs(Protocol):
-    """A loop that runs until it is cancelled: a source, or a destination's queue."""
+    """A loop that runs until it is cancelled: a source, a destination's queue, or a look at a file."""
 
     async def run(self) -> None:
         """Run until cancelled."""
@@ -301,7 +301,7 @@ class LoopState:
 class Service:
     """Everything that runs side by side, woken by what was committed."""
 
-    def __init__(
+    def __init__(  # noqa: PLR0913 - the parts of a service, all given by the composition root
         self,
         *,
         store: Store,
@@ -310,14 +310,16 @@ class Service:
         queues: Mapping[str, Runs],
         wake_queues: Callable[[], None],
         once: Sequence[Callable[[], Awaitable[None]]] = (),
+        watches: Mapping[str, Runs] | None = None,
     ) -> None:
-        """Take the parts; ``once`` are things to do beside the loops at start (plan checks)."""
+        """Take the parts; ``once`` are things to do beside the loops at start (plan checks), ``watches`` what looks at files of the site."""
         self._store = store
         self._judging = judging
         self._sources = sources
         self._queues = queues
         self._wake_queues = wake_queues
         self._once = once
+        self._watches = watches or {}
         self._work: dict[str, asyncio.Event] = {}
         self._tasks: asyncio.TaskGroup | None = None
         self._loop: asyncio.AbstractEventLoop | None = None
@@ -341,6 +343,8 @@ class Service:
                 tasks.create_task(self._forever(f"destination {name}", queue.run))
             for name, source in self._sources.items():
                 tasks.create_task(self._forever(f"source {name}", source.run))
+            for name, watch in self._watches.items():
+                tasks.create_task(self._forever(name, watch.run))
             for task in self._once:
                 tasks.create_task(self._forever("start-up check", task, again=False))
             await asyncio.Event().wait()  # with nothing connected yet, or nothing going on any more, it still answers for itself

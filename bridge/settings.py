@@ -458,7 +458,11 @@ Destination = Annotated[MllpDestination | FhirDestination | FolderDestination, F
 
 
 class Settings(Shape):
-    """The whole site configuration."""
+    """The whole site configuration.
+
+    ``signed_off``: the file where `padpost sign-off` keeps who signed which table set. A destination whose ``processing_id`` is
+    `P` is live: it gets nothing before the tables in use are signed.
+    """
 
     site: Site
     pages: Pages = Pages()
@@ -467,6 +471,7 @@ class Settings(Shape):
     sources: tuple[Source, ...] = ()
     destinations: tuple[Destination, ...] = ()
     mappings: Path | None = None
+    signed_off: Path = Path("signed_off.yaml")
     log: Literal["console", "json"] = "console"
 
     @model_validator(mode="after")
@@ -643,6 +648,7 @@ def read_settings(path: Path) -> Settings:
                 for d in settings.destinations
             ),
             "mappings": _beside(path, settings.mappings) if settings.mappings else None,
+            "signed_off": _beside(path, settings.signed_off),
         }
     )
 

@@ -69,7 +69,7 @@ def test_sound_plans_open_their_destinations_and_are_not_shown_twice(store: Sqli
     terms = (replace(ORU, name="records"), replace(FHIR, name="chart"))
     book, queues = start(store, *terms)
     assert [book.may_write(term.name) for term in terms] == [True, True]
-    assert [queue._shut for queue in queues.values()] == ["", ""]
+    assert [queue.shut_because for queue in queues.values()] == ["", ""]
     assert {store.plan_check(plan.digest) for term in terms for _, _, plan in book.plans(term.name)} == {""}
     monkeypatch.setattr(sys, "executable", shutil.which("false"))
     book, queues = start(store, *terms)
@@ -83,11 +83,11 @@ def test_a_child_that_dies_shuts_the_destination_until_the_next_start(
     monkeypatch.setattr(sys, "executable", shutil.which("false"))
     book, queues = start(store, ORU)
     assert not book.may_write(ORU.name)
-    assert queues[ORU.name]._shut == "Its messages fail their checks: the check did not finish: no answer"
+    assert queues[ORU.name].shut_because == "Its messages fail their checks: the check did not finish: no answer"
     monkeypatch.undo()
     book, queues = start(store, ORU)
     assert book.may_write(ORU.name)
-    assert queues[ORU.name]._shut == ""
+    assert queues[ORU.name].shut_because == ""
 
 
 UNSOUND = {
@@ -115,7 +115,7 @@ def test_what_the_configuration_makes_unsound_shuts_that_destination_alone(store
     assert {name for name in queues if book.may_write(name)} == {"sound"}
     for name, (_, said) in UNSOUND.items():
         assert own_faults(book, name) == said
-        assert queues[name]._shut == f"Its messages fail their checks: {said}"
+        assert queues[name].shut_because == f"Its messages fail their checks: {said}"
 
 
 def test_a_destination_that_did_not_pass_is_not_written_for() -> None:

@@ -356,6 +356,31 @@ def test_a_loop_that_falls_over_is_shown_rests_and_runs_again(store: SqliteStore
     asyncio.run(live())
 
 
+def test_a_watch_that_falls_over_looks_again(store: SqliteStore, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A look at the signatures that ended for good would leave a receiver shut, or open, whatever is signed."""
+    monkeypatch.setattr(service, "FIRST_REST", timedelta(milliseconds=50))
+
+    async def live() -> None:
+        watch = Loop(falls)
+        subject = Service(
+            store=store,
+            judging=judging(store),
+            sources={},
+            queues={},
+            wake_queues=lambda: None,
+            watches={"signatures": watch},
+        )
+        running = asyncio.create_task(subject.run())
+        await until(lambda: subject.fault)
+        assert subject.fault.startswith("signatures: a defect stopped it; it is started again.")
+        async with asyncio.timeout(BOUND_S):
+            await watch.settled.wait()
+        assert (watch.runs, subject.fault) == (2, "")
+        await stopped(running)
+
+    asyncio.run(live())
+
+
 def test_a_full_disk_is_tried_again(store: SqliteStore, monkeypatch: pytest.MonkeyPatch) -> None:
     """Room comes back: the analyzer's strips are judged then, without a restart, and the queues are woken."""
     monkeypatch.setattr(service, "FIRST_REST", timedelta(milliseconds=50))

@@ -50,6 +50,7 @@ def test_good_file_is_read_with_paths_beside_it(tmp_path: Path) -> None:
     read = settings.read_settings(write(tmp_path, GOOD))
     assert read.site.zone == ZoneInfo("Europe/Lisbon")
     assert read.site.data == tmp_path / "store"
+    assert read.signed_off == tmp_path / "signed_off.yaml"
     line, drops = read.sources
     assert isinstance(line, settings.SerialSource)
     assert line.baud == 9600

@@ -95,7 +95,7 @@ DELIVERY_WORDS: dict[DeliveryState, str] = {
 DESTINATION_WORDS: dict[DestinationState, str] = {
     DestinationState.OPEN: "open",
     DestinationState.CLOSED: "closed: nothing is sent until it answers again",
-    DestinationState.SHUT: "shut: its messages fail our checks, so nothing is sent",
+    DestinationState.SHUT: "shut, nothing is sent",
 }
 
 PURPOSE_WORDS: dict[Purpose, str] = {

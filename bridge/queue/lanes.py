@@ -82,12 +82,17 @@ class DestinationQueue:
         self._woken.set()
 
     def shut(self, reason: str) -> None:
-        """Send nothing until ``open`` is called: the messages' plan is not shown to be right."""
+        """Send nothing until ``open`` is called: the messages' plan is not shown to be right, or nobody has signed their tables."""
         self._shut = reason
         self.wake()
 
+    @property
+    def shut_because(self) -> str:
+        """Say why nothing is sent; nothing where it is."""
+        return self._shut
+
     def open(self) -> None:
-        """Send; the plan passed."""
+        """Send; nothing is against it."""
         self._shut = ""
         self.wake()
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from dataclasses import replace
 
 from bridge.render.grades import TEXT
 from bridge.render.wording import FLAGS, FOUND
@@ -43,12 +44,13 @@ def specify(subject: Subject) -> Specification:
         security(subject),
         changes(subject, shown),
     )
+    interface = (*blocks[:-1], changes(replace(subject, signature=None), shown))  # who signed it changes no message
     return Specification(
         site=subject.site,
         destination=subject.terms.name,
         version=subject.version,
         made_at=subject.made_at,
-        digest=hashlib.sha256(repr(blocks).encode("utf-8", "surrogatepass")).hexdigest(),
+        digest=hashlib.sha256(repr(interface).encode("utf-8", "surrogatepass")).hexdigest(),
         blocks=blocks,
     )
 

@@ -400,6 +400,11 @@ class DestinationTerms:
     provider: Provider | None = None
     non_patient: bool = False
 
+    @property
+    def is_live(self) -> bool:
+        """Say whether patients' records are behind it: HL7 table 0103, P production; T training and D debugging are not."""
+        return self.processing_id == "P"
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Doubt:

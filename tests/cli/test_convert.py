@@ -153,7 +153,7 @@ def test_a_site_brings_its_policies_and_its_character_set(tmp_path: Path) -> Non
     assert run.returncode == 1
     assert run.stdout.startswith(b"MSH|^~\\&|PADPOST|||S\xe3o Br\xe1s|")
     assert run.stdout.count(b"MSH|") == 1
-    assert b"|P|2.5.1||||||8859/1\n" in run.stdout
+    assert b"|T|2.5.1||||||8859/1\n" in run.stdout
     assert "patient.check_digit" in run.stderr.decode()
     fhir = padpost("convert", "-", "--profile", "tern", "--to", "fhir", "--config", path, cwd=tmp_path, stdin=lines)
     assert json.loads(fhir.stdout)["identifier"]["system"] == "urn:example:results"
@@ -180,7 +180,7 @@ def test_a_destination_that_cannot_be_told_a_grade_is_named_with_its_line(tmp_pa
         "convert", "-", "--profile", "tern", "--config", site(tmp_path, SITE + table), cwd=tmp_path, stdin=capture(GOOD)
     )
     assert (run.returncode, run.stdout) == (2, b"")
-    assert "site.yaml:16: destinations[0].grade_table.codes: outbox takes the site's own codes of grades" in run.stderr.decode()
+    assert "site.yaml:17: destinations[0].grade_table.codes: outbox takes the site's own codes of grades" in run.stderr.decode()
 
 
 def test_a_site_without_a_destination_of_the_form_says_so(tmp_path: Path) -> None:

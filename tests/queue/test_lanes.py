@@ -332,7 +332,9 @@ def test_a_shut_destination_sends_nothing(store: SqliteStore) -> None:
             assert (door(store).state, door(store).reason) == (DestinationState.SHUT, "Its messages fail their checks: OBX-5")
             assert states(store, message) == [S.QUEUED]
             assert receiver.connections == 0
+            assert queue.shut_because == "Its messages fail their checks: OBX-5"
             queue.open()
+            assert queue.shut_because == ""
             await until(all_over(store, message))
             assert door(store).state is DestinationState.OPEN
 

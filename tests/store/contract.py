@@ -406,6 +406,21 @@ class StoreContract:
         with pytest.raises(ValueError, match="queued cannot meet: its message is made"):
             store.submit(BearMessage(delivery_id=unborn, message=made, at=NOW)).result(WAIT)
 
+    def test_what_waits_names_the_tables_that_coded_it(self, store: Store) -> None:
+        """Born or not, tried or not; what is over, or goes elsewhere, is not asked about."""
+        assert store.waiting_tables("records") == frozenset()
+        (first,) = s.post(store, "A1", patient="A").delivery_ids
+        (second,) = s.post(store, "B1", patient="B", born=False, tables_digest="u").delivery_ids
+        s.post(store, "C1", patient="C", destinations=("chart",), tables_digest="v")
+        assert store.waiting_tables("records") == {"t", "u"}
+        s.attempt(store, first, Answer.TRY_AGAIN, due_at=NOW)
+        assert store.waiting_tables("records") == {"t", "u"}
+        s.attempt(store, first, Answer.ACCEPTED)
+        assert store.waiting_tables("records") == {"u"}
+        made = s.message(s.result("B1", patient="B"), "X1")
+        store.submit(BearMessage(delivery_id=second, message=made, at=NOW)).result(WAIT)
+        assert store.waiting_tables("records") == {"u"}
+
     # --- tries
 
     def test_the_tries_of_a_delivery_are_counted_and_kept(self, store: Store) -> None:

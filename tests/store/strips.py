@@ -180,6 +180,7 @@ def record(
     capture_id: int | None = None,
     ends: bool = True,
     at: datetime = NOW,
+    tables_digest: str = "t",
 ) -> RecordedOutcome:
     """Record an outcome of the analyzer's next piece of judging work; without ``capture_id`` a capture is kept first."""
     if capture_id is None:
@@ -194,7 +195,7 @@ def record(
             reading=of,
             outcome=outcome,
             deliveries=tuple(deliveries),
-            tables_digest="t",
+            tables_digest=tables_digest,
             at=at,
             ends_intake=ends,
         )
@@ -212,6 +213,7 @@ def post(
     lane: str = "",
     born: bool = True,
     after: int | None = None,
+    tables_digest: str = "t",
 ) -> RecordedOutcome:
     """Record a coded strip whose number is the result's, with one message a destination (control ID: result, destination)."""
     of = reading(result_id, patient=patient)
@@ -220,7 +222,9 @@ def post(
         delivery(message(made, f"{result_id}{place[:3]}", destination=place, lane=lane), born=born, after=after)
         for place in destinations
     ]
-    return record(store, of, Coded(checked=checked(of, priority=priority), result=made), deliveries=going)
+    return record(
+        store, of, Coded(checked=checked(of, priority=priority), result=made), deliveries=going, tables_digest=tables_digest
+    )
 
 
 def held(of: Reading, *findings: Finding, **more: Any) -> Held:
