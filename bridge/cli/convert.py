@@ -30,9 +30,10 @@ WORDS = {
     "held": "waits for a decision",
     "rejected": "cannot be sent",
     "copy": "a copy, never sent",
-    "non_patient": "not a patient's strip, never sent",
+    "non_patient": "not a patient's strip, not sent",
     "unreadable": "cannot be read",
 }
+CONTROL_SENT = "not a patient's strip, sent where controls are asked for"
 FORMS = tuple(dict.fromkeys(("hl7", "fhir", "json", *Format)))
 
 
@@ -107,8 +108,7 @@ def _plain(trial: Trial) -> dict[str, Any]:
             "patient_id": reading.patient_id.text if reading.patient_id else "",
             "pads": [{"label": p.label.text, "value": p.value.text, "unit": p.unit.text if p.unit else ""} for p in reading.pads],
         }
-    if isinstance(outcome, Coded):
-        result = outcome.result
+    if isinstance(outcome, Coded | NonPatient) and (result := outcome.result):
         plain["result"] = {
             "analyzed_at": result.analyzed_at.isoformat(),
             "strip_type": result.strip_type,
@@ -131,11 +131,18 @@ def _tell(trials: Sequence[Trial]) -> int:
     for trial in trials:
         place, outcome = trial.reading.place, trial.outcome
         stopped = [message.finding for message in trial.messages if message.finding is not None]
-        words = WORDS["rejected" if stopped else trial.word]
-        well = well and isinstance(outcome, Coded | NonPatient | Copy) and not stopped
+        words = _words(trial, is_stopped=bool(stopped))
+        well = well and (isinstance(outcome, NonPatient | Copy) or (isinstance(outcome, Coded) and not stopped))
         print(f"strip {trial.reading.index + 1}, bytes {place.start} to {place.end}: {words}", file=sys.stderr)
         for finding in (*stopped, *trial.findings):
             print(f"  {finding.rule}: {finding.sentence} {finding.remedy}", file=sys.stderr)
     if not trials:
         print("No strip was found in it.", file=sys.stderr)
     return 0 if well else 1
+
+
+def _words(trial: Trial, *, is_stopped: bool) -> str:
+    """Say what would become of a strip; a control that a receiver cannot be told stops nothing."""
+    if isinstance(trial.outcome, NonPatient):
+        return CONTROL_SENT if trial.messages and not is_stopped else WORDS[trial.word]
+    return WORDS["rejected" if is_stopped else trial.word]

@@ -1,4 +1,4 @@
-"""The command line: demo, serve, check, spec, convert, simulate. Each command is a thin face over a room."""
+"""The command line: demo, serve, check, sign-off, spec, convert, simulate. Each command is a thin face over a room."""
 
 from __future__ import annotations
 
@@ -78,6 +78,21 @@ def check(
         raise typer.Exit(accepted.accept(config))
 
     raise typer.Exit(room.check(config, with_oracles=oracles))
+
+
+@app.command()
+def sign_off(
+    config: ConfigOption,
+    by: Annotated[str, typer.Option("--by", help="Who checked the tables and answers for them: a person's name.")],
+    words: Annotated[str, typer.Option("--words", help="What was checked, and how.")] = "",
+) -> None:
+    """Sign the tables in use, before they serve a live destination (processing_id P).
+
+    The checks of `padpost check` run first; what fails is not signed. What changed since the last signed tables is shown.
+    """
+    from bridge.cli import sign_off as room  # noqa: PLC0415 - as above
+
+    raise typer.Exit(room.sign_off(config, by, words))
 
 
 @app.command()

@@ -53,6 +53,7 @@ def code(checked: CheckedReading, tables: Tables, *, result_id: str, version: in
         ),
         comments=tuple(comment.text for comment in checked.reading.comments),
         tables_digest=tables.digest,
+        purpose=checked.purpose,
     )
 
 

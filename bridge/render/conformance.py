@@ -13,4 +13,4 @@ from bridge.render.oru_rules import oru_faults
 
 def faults(fmt: Format, payload: bytes) -> tuple[str, ...]:
     """Give what is wrong with a message, one sentence each, in the order of the message; empty if nothing."""
-    return tuple(fhir_faults(payload) if fmt.is_fhir else oru_faults(payload))
+    return tuple(fhir_faults(fmt, payload) if fmt.is_fhir else oru_faults(payload))

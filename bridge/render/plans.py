@@ -7,14 +7,14 @@ from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from datetime import datetime
 
-from bridge.model import Code, CodedPad, CodedResult, Message
+from bridge.model import Code, CodedPad, CodedResult, Format, Message, Purpose
 from bridge.render.fhir import FhirWriter, fhir_writer
 from bridge.render.forms import every_pad
 from bridge.render.grades import GradeCodes, grade_codes
 from bridge.render.oru import OruWriter, oru_writer
 from bridge.tables.types import DestinationTerms, Tables
 
-RENDERER = "4"  # ours: raised with every change of a sent byte, a sample or a rule, so that plans are checked again
+RENDERER = "5"  # ours: raised with every change of a sent byte, a sample or a rule, so that plans are checked again
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -49,10 +49,20 @@ class Plan:
 
 
 def lane_of(result: CodedResult) -> str:
-    """Give the key of the strict order at a destination: patient, else specimen, else analyzer."""
+    """Give the key of the strict order at a destination: patient, else specimen, else analyzer; of no patient, always the analyzer."""
+    if result.purpose is not Purpose.PATIENT:
+        return f"analyzer:{result.analyzer}"
     if result.patient_id:
         return f"patient:{result.patient_id}"
     return f"specimen:{result.specimen_id}" if result.specimen_id else f"analyzer:{result.analyzer}"
+
+
+def takes(terms: DestinationTerms, result: CodedResult) -> bool:
+    """Say whether a destination is sent this result at all: patients' always, controls where its settings ask for them.
+
+    OUL^R22 alone has a message that belongs to no patient.
+    """
+    return result.purpose is Purpose.PATIENT or (terms.non_patient and terms.format is Format.OUL_R22)
 
 
 def compile_plan(terms: DestinationTerms, profile: str, strip_type: str, tables: Tables) -> Plan:

@@ -41,17 +41,17 @@ def compile_tables(
         check_profile_units(name, document, catalogue)
     types = {name: strip_type(name, document, made.pads, catalogue) for name, document in sorted(strip_types.items())}
     canonical = _canonical(catalogue, strip_types, profiles, policy, zone=zone)
-    read = {name: profile(name, document, types, zone=zone) for name, document in sorted(profiles.items())}
-    for each in read.values():
+    read_by = {name: profile(name, document, types, zone=zone) for name, document in sorted(profiles.items())}
+    for each in read_by.values():
         check_reading(each, types, made)
     return Tables(
         digest=hashlib.sha256(canonical).hexdigest(),
         canonical=canonical,
         catalogue=made,
         strip_types=MappingProxyType(types),
-        profiles=MappingProxyType(read),
+        profiles=MappingProxyType(read_by),
         policy=policy,
-        doubts=doubts(catalogue, types, {name: document.pads for name, document in strip_types.items()}),
+        doubts=doubts(catalogue, types, {name: document.pads for name, document in strip_types.items()}, read_by),
     )
 
 

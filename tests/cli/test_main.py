@@ -10,7 +10,7 @@ from bridge import __version__
 from bridge.cli.main import run
 from tests.cli.commands import padpost
 
-COMMANDS = ("demo", "serve", "check", "convert", "simulate")
+COMMANDS = ("demo", "serve", "check", "sign-off", "spec", "convert", "simulate")
 
 
 def test_help_names_every_command(tmp_path: Path) -> None:
