@@ -197,7 +197,8 @@ def test_a_json_reader_reads_the_coded_result_back(order: str, profile: str, str
             assert notes[len(notes) - len(result.comments) :] == list(result.comments)
             if member in {"valueQuantity", "valueString"}:
                 assert notes[0] == f"{stands_before(pad)}{pad.printed}"
-            sources = [values[number] for number, each in enumerate(result.pads) if each.pad in pad.computed_from]
+            places = {each.pad: number for number, each in enumerate(result.pads)}
+            sources = [values[places[name]] for name in pad.computed_from]
             assert addresses(payload, value.get("derivedFrom", [])) == [each["identifier"] for each in sources]
 
 
