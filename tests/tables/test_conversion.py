@@ -17,6 +17,7 @@ from tests.tables.shipped_tables import catalogue, rows
 UNITS = catalogue().units
 PADS = {name: pad for name, pad in catalogue().pads.items() if pad.molar_mass is not None}
 ANALYTES = {"ketones": "ketones (as acetoacetic acid)", "ascorbic_acid": "ascorbic acid"}
+ANALYTES |= {"albumin_creatinine": "albumin/creatinine ratio", "protein_creatinine": "protein/creatinine ratio"}
 GLUCOSE = Decimal("0.0555074")  # conversions.csv: mg/dL to mmol/L
 
 
@@ -38,10 +39,11 @@ def test_molar_masses_are_those_of_a_library(name: str) -> None:
 def test_molar_masses_give_the_published_factors(name: str) -> None:
     """Every molar row of conversions.csv for a pad that we map is what our molar mass gives, to its printed digits."""
     analyte = ANALYTES.get(name, name)
+    remark = "{creat}" if analyte.endswith("creatinine ratio") else ""  # ours say of what the ratio is
     compared = 0
     for row in rows("conversions.csv"):
-        if row["analyte"] == analyte and row["to_unit"] in {"mmol/L", "umol/L"}:
-            by = factor(scale(row["from_unit"]), scale(row["to_unit"]), UNITS, PADS[name].molar_mass)
+        if row["analyte"] == analyte and row["to_unit"] in {"mmol/L", "umol/L", "mg/mmol"}:
+            by = factor(scale(row["from_unit"] + remark), scale(row["to_unit"] + remark), UNITS, PADS[name].molar_mass)
             assert by is not None
             assert abs(by / Decimal(row["factor"]) - 1) < Decimal("0.00001")
             assert abs(by / Decimal(row["published_factor"] or row["factor"]) - 1) < Decimal("0.0015")  # published: 3 digits
@@ -96,6 +98,9 @@ def test_every_unit_has_the_property_that_its_codes_have() -> None:
         "10*6/L": Property.COUNT,
         "[EU]/dL": Property.ARBITRARY,
         "[pH]": Property.ACIDITY,
+        "mg/g{creat}": Property.MASS_RATIO,
+        "mg/mmol{creat}": Property.RATIO,
+        "g/mmol{creat}": Property.RATIO,
         "1": Property.GRAVITY,
     }
 
