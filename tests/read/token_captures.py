@@ -149,11 +149,32 @@ def _moss(profile: Profile, printouts: Sequence[Printout]) -> bytes:
     return encoded("".join(slips), profile.charset)
 
 
-_WRITERS = {"alder": _alder, "brook": _brook, "brook-file": _brook_file, "fjord": _fjord, "moss": _moss, "tern": _tern}
+def _heron(profile: Profile, printouts: Sequence[Printout]) -> bytes:
+    return _table(
+        profile, printouts, {"number": "{n}", "printed_date": "25-11-2026 07:{nn}", "purpose": "ward", "operator": "R4"}
+    )
+
+
+def _wren(profile: Profile, printouts: Sequence[Printout]) -> bytes:
+    slips = []
+    for number, each in enumerate(printouts, 1):
+        lines = ["WREN  URINE", f"Test  {number:03}  2026-11-25  10:{number:02}", f"Pat.  {each.patient}", "User  14"]
+        lines.append(f"Type  {_type_of(profile, each.strip_type)}  Lot  61R09")
+        for label, value, unit, abnormal in _rows(profile, each):
+            lines.append(f"{'*' if abnormal else ' '}{label:8} {value}{f'  {unit}' if unit else ''}")
+        slips.append("\r\n".join([*lines, "=" * 20, "\f"]))
+    return encoded("".join(slips), profile.charset)
+
+
+_WRITERS = {
+    "alder": _alder, "brook": _brook, "brook-file": _brook_file, "fjord": _fjord, "heron": _heron, "moss": _moss, "tern": _tern,
+    "wren": _wren,
+}  # fmt: skip
 NAMES = tuple(sorted(_WRITERS))
 # signs that part one field from the next in these layouts: a text with one in it is another record, not another value
 SEPARATORS: Mapping[str, str] = {
-    "alder": "\r\n\f", "brook": "|\\^&\r\n", "brook-file": '\t"\r\n', "fjord": "!~*$\r\n", "moss": "\r\n\f<:", "tern": ';"\r\n',
+    "alder": "\r\n\f", "brook": "|\\^&\r\n", "brook-file": '\t"\r\n', "fjord": "!~*$\r\n", "heron": ';"\r\n', "moss": "\r\n\f<:", "tern": ';"\r\n',
+    "wren": "\r\n\f",
 }  # fmt: skip
 
 
@@ -173,6 +194,9 @@ def texts_of(profile: str, strip_type: str, pad: str) -> dict[str, int]:
     scale = "si" if said["unit_system"] == "si" and "si" in row else "conventional"
     found: dict[str, int] = {}
     for rank, step in enumerate(row["ladder"]):
+        if "word" in step:
+            found |= dict.fromkeys(said["word_texts"][pad][step["word"]], rank)
+            continue
         grade, number = step.get("grade"), step.get(scale)
         words = said.get("pad_words", {}).get(pad, {}).get(grade) or said["words"].get(grade, [])
         value = (number or "").replace(".", said.get("decimal", "."))
@@ -188,7 +212,11 @@ def texts_of(profile: str, strip_type: str, pad: str) -> dict[str, int]:
 
 
 def unit_of(profile: Profile, strip_type: str, pad: str, step: Step) -> str:
-    """Give the unit that stands beside a step's number, empty where none does; no shipped profile with units prints SI."""
+    """Give the unit that stands beside a step's number, empty where none does; wren alone prints SI with units."""
+    if profile.name == "wren":
+        number = step.si or step.conventional
+        unit = number.unit if number else ""
+        return {"umol/L": "µmol/L", "10*6/L": "M/L", "[pH]": "", "1": ""}.get(unit, unit)
     is_beside = profile.name in ("alder", "brook")
     if not is_beside or step.conventional is None:
         return ""
