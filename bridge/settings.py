@@ -278,6 +278,7 @@ class Laboratory(Shape):
     """The organization that answers for the results: OBX-23 and OBX-24, FHIR performer.
 
     ``number`` is its licence or registry number (US: CLIA), ``authority`` who assigned it: a URI for FHIR, a name for HL7.
+    ``country`` is a code of three letters (ISO 3166-1, HL7 table 0399). ``director`` is one name, sent as it stands.
     """
 
     name: str = Field(min_length=1, max_length=50)
@@ -287,7 +288,7 @@ class Laboratory(Shape):
     city: str = ""
     state: str = ""
     postal_code: str = ""
-    country: str = ""
+    country: str = Field(default="", pattern=r"^([A-Z]{3})?$")
     director: str = ""
 
 

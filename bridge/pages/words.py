@@ -169,6 +169,7 @@ REASON_WORDS: dict[str, str] = {
     "code.unmapped": "no code for a pad or value",
     "code.undated": "no time of analysis",
     "render.charset": "character that the receiver lacks",
+    "render.non_patient": "not a patient's strip",
     "render.unplanned": "messages not checked with these tables",
     # of the way itself: no check of a strip speaks these
     "receive.refused": "file not taken",

@@ -21,8 +21,8 @@ from bridge.model import Code, CodedGrade, CodedPad, CodedResult, Quantity, Resu
 from bridge.render import wording
 from bridge.render.forms import TextKey, choose, expectation, number_text, ranged, text_key
 from bridge.render.grades import TEXT, GradeCodes
-from bridge.render.oru import unplanned
 from bridge.render.queries import identifier_query
+from bridge.render.segments import unplanned
 from bridge.tables.types import DestinationTerms, GradeTable
 
 # Code systems: HL7 table 0396 short name -> URI (FHIR R4, terminologies-systems).

@@ -175,7 +175,7 @@ def _leaf_faults(path: str, name: str, value: Any) -> Iterator[str]:
 
 
 def _coding_faults(coding: Resource) -> Iterator[str]:
-    """Give the faults of one code: it names its system, and the check digit of LOINC or SNOMED CT is right (SNOMED CT: Verhoeff, as in ``oru_rules``)."""
+    """Give the faults of one code: it names its system, and the check digit of LOINC or SNOMED CT is right (SNOMED CT: Verhoeff, as in ``value_rules``)."""
     if not coding.get("system") or not coding.get("code"):
         yield f"{dict(coding)} is no code with its system"
     elif coding["system"] == SYSTEMS["LN"] and not has_check_digit(coding["code"]):

@@ -7,14 +7,19 @@ from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from datetime import datetime
 
-from bridge.model import Code, CodedPad, CodedResult, Message
+from bridge.errors import RejectError
+from bridge.model import Code, CodedPad, CodedResult, Format, Message, Purpose
 from bridge.render.fhir import FhirWriter, fhir_writer
 from bridge.render.forms import every_pad
 from bridge.render.grades import GradeCodes, grade_codes
-from bridge.render.oru import OruWriter, oru_writer
+from bridge.render.oru import OruWriter
+from bridge.render.oul import OulWriter
+from bridge.render.segments import prepare
 from bridge.tables.types import DestinationTerms, Tables
 
-RENDERER = "3"  # ours: raised with every change of a sent byte, a sample or a rule, so that plans are checked again
+RENDERER = "4"  # ours: raised with every change of a sent byte, a sample or a rule, so that plans are checked again
+
+Writer = OruWriter | OulWriter | FhirWriter
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -29,13 +34,16 @@ class Plan:
     terms: DestinationTerms
     profile: str
     strip_type: str
-    writer: OruWriter | FhirWriter
+    writer: Writer
 
     def render(self, result: CodedResult, *, control_id: str, made_at: datetime) -> Message:
         """Give the message; its bytes are fixed from now on. ``made_at`` is aware.
 
-        Raises RejectError ``render.charset`` or ``render.unplanned`` (see the writers).
+        Raises RejectError ``render.non_patient`` for a control and the like where the destination is not to get it; and
+        ``render.charset`` or ``render.unplanned`` (see the writers).
         """
+        if result.purpose is not Purpose.PATIENT and not (self.terms.non_patient and self.terms.format is Format.OUL_R22):
+            raise _of_no_patient(self.terms.name)
         return Message(
             destination=self.terms.name,
             format=self.terms.format,
@@ -48,8 +56,18 @@ class Plan:
         )
 
 
+def _of_no_patient(destination: str) -> RejectError:
+    return RejectError(
+        "render.non_patient",
+        f"The strip is no patient's, and {destination} is not to get such results.",
+        remedy="Nothing is lost: it is kept and shown. To send it, set format: oul_r22 and controls: true for the destination.",
+    )
+
+
 def lane_of(result: CodedResult) -> str:
-    """Give the key of the strict order at a destination: patient, else specimen, else analyzer."""
+    """Give the key of the strict order at a destination: patient, else specimen, else analyzer; of no patient, always the analyzer."""
+    if result.purpose is not Purpose.PATIENT:
+        return f"analyzer:{result.analyzer}"
     if result.patient_id:
         return f"patient:{result.patient_id}"
     return f"specimen:{result.specimen_id}" if result.specimen_id else f"analyzer:{result.analyzer}"
@@ -67,8 +85,15 @@ def compile_plan(terms: DestinationTerms, profile: str, strip_type: str, tables:
         terms=terms,
         profile=profile,
         strip_type=strip_type,
-        writer=fhir_writer(terms, pads, codes) if terms.format.is_fhir else oru_writer(terms, pads, codes),
+        writer=_writer(terms, pads, codes),
     )
+
+
+def _writer(terms: DestinationTerms, pads: Mapping[str, tuple[CodedPad, ...]], codes: GradeCodes) -> Writer:
+    if terms.format.is_fhir:
+        return fhir_writer(terms, pads, codes)
+    segments = prepare(terms, pads, codes)
+    return OulWriter(segments=segments) if terms.format is Format.OUL_R22 else OruWriter(segments=segments)
 
 
 def _digest(

@@ -9,6 +9,9 @@ from bridge.model import CodedResult, Flag
 ANALYSIS_TIME_NOTE = "Collection time is not known; the time given is that of the analysis."
 NO_TIME_NOTE = "Collection time is not known and is left empty."
 PRINTED = "As printed by the analyzer: "
+SPECIMEN = "Specimen number as printed: "  # where a structure has no specimen segment
+OWN_SPECIMEN_NOTE = "No specimen number was printed; the one in SPM-2 is the result's own."
+UNNAMED_MATERIAL = "Control material, no number printed"
 # Where the catalogue has no code of an automated strip method (PRODUCT section 6: "marked").
 METHODS = {
     "strip": "Test strip read by an analyzer; the code is the one for a strip",

@@ -8,8 +8,8 @@ from dataclasses import dataclass, replace
 from bridge.model import CodedPad, CodedResult, Flag, Priority
 from bridge.render import compile_plan
 from bridge.render.forms import every_pad
-from bridge.render.oru import CODECS
 from bridge.render.samples import MADE_AT, samples
+from bridge.render.segments import CODECS
 from bridge.specification.types import Sample, Subject
 from bridge.tables.types import DestinationTerms, Tables
 

@@ -16,6 +16,7 @@ import pytest
 from bridge.model import Format
 from bridge.render.oracles import HL7APY_LIMITS, oracle_faults
 from tests.render.every_sample import EVERY_PLAN, rendered
+from tests.render.written import format_of, golden
 
 GOLDEN = Path(__file__).parent / "golden"
 STAT = (GOLDEN / "abnormal_stat.hl7").read_bytes().replace(b"\n", b"\r")
@@ -39,7 +40,7 @@ def test_the_library_finds_nothing_in_any_sample(fmt: Format, order: str, profil
 def test_the_golden_messages_pass() -> None:
     """What was written by hand is valid too, so the two ways to a message agree."""
     for path in sorted(GOLDEN.glob("*.hl7")):
-        assert oracle_faults(Format.ORU_R01, path.read_bytes().replace(b"\n", b"\r")) == (), path.name
+        assert oracle_faults(format_of(path.name), golden(path.name)) == (), path.name
     for path in sorted(GOLDEN.glob("*.json")):
         assert oracle_faults(Format.FHIR, path.read_bytes()) == (), path.name
 
