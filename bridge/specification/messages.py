@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from datetime import date
 
-from bridge.model import CodedPad, CodedResult, Flag, Priority
+from bridge.model import CodedPad, CodedResult, Flag, Priority, Purpose, Sex
 from bridge.render import compile_plan
 from bridge.render.forms import every_pad
 from bridge.render.samples import MADE_AT, samples
@@ -14,6 +15,9 @@ from bridge.specification.types import Sample, Subject
 from bridge.tables.types import DestinationTerms, Tables
 
 SPECIMEN = "U-4711"  # ours: an invented specimen number, so that its field has an example
+ORDER = "ORD-77"  # ours: as above, an order number
+BORN = date(1980, 1, 2)  # ours: as above
+MATERIAL = "CM-2"  # ours: as above, the number of control material
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -37,7 +41,7 @@ def strip_types(subject: Subject) -> Mapping[str, str]:
 
 
 def shown_samples(subject: Subject) -> tuple[Shown, ...]:
-    """Render normal, abnormal and STAT for each strip type in use; empty without a source.
+    """Render normal, abnormal and STAT for each strip type in use, and a control where they are sent; empty without a source.
 
     Raises RejectError ``render.charset`` if a name of the site or of a code cannot be said in the destination's character set.
     """
@@ -49,17 +53,27 @@ def shown_samples(subject: Subject) -> tuple[Shown, ...]:
         plan = compile_plan(subject.terms, profile, strip_type, subject.tables)
         normal = replace(base, pads=tuple(_normal(every) for every in pads))
         abnormal = replace(base, pads=tuple(_abnormal(every) for every in pads))
-        stat = replace(abnormal, priority=Priority.STAT, specimen_id=SPECIMEN)
+        stat = replace(abnormal, priority=Priority.STAT, specimen_id=SPECIMEN, order_number=ORDER, born=BORN, sex=Sex.FEMALE)
         for name, says, result in (
             ("Normal", "Every pad at its first step that is not abnormal.", normal),
             ("Abnormal", "Every pad at its last abnormal step, where it has one.", abnormal),
-            ("STAT", "As above, run as urgent, with a specimen number.", stat),
+            (
+                "STAT",
+                "As above, run as urgent, with specimen and order number, birth date and sex, which some analyzers tell.",
+                stat,
+            ),
+            *(_control(abnormal) if subject.terms.non_patient else ()),
         ):
             number = len(found) + 1
             numbered = replace(result, result_id=f"SAMPLER{number}")
             payload = plan.render(numbered, control_id=f"SAMPLEM{number}", made_at=MADE_AT).payload
             found.append(Shown(name=f"{name}: {title} ({strip_type})", says=says, result=numbered, payload=payload))
     return tuple(found)
+
+
+def _control(base: CodedResult) -> tuple[tuple[str, str, CodedResult], ...]:
+    material = replace(base, patient_id="", patient_name="", specimen_id=MATERIAL, comments=(), purpose=Purpose.CONTROL)
+    return (("Control", "A reading of control material: no patient, and the material's number in its place.", material),)
 
 
 def _normal(every: tuple[CodedPad, ...]) -> CodedPad:
@@ -91,7 +105,7 @@ def sample_parts(shown: tuple[Shown, ...], terms: DestinationTerms) -> tuple[Sam
     """Give the samples, and in words those that Padpost has nothing to show for."""
     return (
         *(Sample(name=each.name, says=each.says, message=text_of(each.payload, terms)) for each in shown),
-        *(Sample(name=name, says=says, message="") for name, says in UNSENT),
+        *(Sample(name=name, says=says, message="") for name, says in UNSENT if not (name == "Control" and terms.non_patient)),
     )
 
 
