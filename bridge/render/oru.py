@@ -24,6 +24,7 @@ class OruWriter:
     """Writes ORU^R01, plain or after the US guide, and ORU^R30, as the destination's format asks."""
 
     segments: Segments
+    control: str  # ORC-1
 
     def write(self, result: CodedResult, *, control_id: str, made_at: datetime) -> bytes:
         """Give the message, segments ended by CR.
@@ -42,15 +43,15 @@ class OruWriter:
         return self.segments.encoded(text)
 
     def _orders(self, result: CodedResult, made: str) -> list[str]:
-        each, fmt = self.segments, self.segments.terms.format
+        each, has_specimen = self.segments, self.segments.terms.format is not Format.ORU_R30
         strip, notes = each.strip(result, made), self._specimen_notes(result)
-        specimen = "" if fmt is Format.ORU_R30 else each.specimen(self._specimen_number(result), result)
+        specimen = each.specimen(self._specimen_number(result), result) if has_specimen else ""
         parts: list[str] = []
         for number, order in enumerate(each.orders(result), 1):
-            parts.append(each.common(CONTROLS[fmt], strip, order))
+            parts.append(each.common(self.control, strip, order))
             parts.append(each.request(number, strip, order))
             parts.append(each.remarks(strip, *notes))
-            parts.extend(each.values(result, order.pads))
+            parts.extend(each.values(result, strip, order.pads))
             parts.append(specimen)
         return parts
 
@@ -68,3 +69,8 @@ class OruWriter:
                 return (wording.OWN_SPECIMEN_NOTE,)
             case _:
                 return ()
+
+
+def oru_writer(segments: Segments) -> OruWriter:
+    """Give the writer for the destination's format."""
+    return OruWriter(segments=segments, control=CONTROLS[segments.terms.format])

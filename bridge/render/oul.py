@@ -62,5 +62,5 @@ class OulWriter:
             parts.append(each.request(number, strip, order))
             parts.append(each.common(CONTROL_CODE, strip, order))
             parts.append(each.remarks(strip))
-            parts.extend(each.values(result, order.pads, between=lot))
+            parts.extend(each.values(result, strip, order.pads, between=lot))
         return parts

@@ -12,7 +12,7 @@ from bridge.model import Code, CodedPad, CodedResult, Format, Message, Purpose
 from bridge.render.fhir import FhirWriter, fhir_writer
 from bridge.render.forms import every_pad
 from bridge.render.grades import GradeCodes, grade_codes
-from bridge.render.oru import OruWriter
+from bridge.render.oru import OruWriter, oru_writer
 from bridge.render.oul import OulWriter
 from bridge.render.segments import prepare
 from bridge.tables.types import DestinationTerms, Tables
@@ -93,7 +93,7 @@ def _writer(terms: DestinationTerms, pads: Mapping[str, tuple[CodedPad, ...]], c
     if terms.format.is_fhir:
         return fhir_writer(terms, pads, codes)
     segments = prepare(terms, pads, codes)
-    return OulWriter(segments=segments) if terms.format is Format.OUL_R22 else OruWriter(segments=segments)
+    return OulWriter(segments=segments) if terms.format is Format.OUL_R22 else oru_writer(segments)
 
 
 def _digest(

@@ -6,9 +6,10 @@ wrote is never structure. Which segments stand in which order is the writers' ma
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
+from typing import NamedTuple
 
 from bridge.errors import RejectError
 from bridge.model import Code, CodedGrade, CodedPad, CodedResult, Format, Priority, Purpose, Quantity, ValueForm
@@ -61,22 +62,21 @@ class PadText:
     method: str
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Order:
-    """One order of a message: OBR-3 as written, OBR-4, and the pads under it."""
+class Order(NamedTuple):
+    """One order of a message: OBR-3 as written, OBR-4, and the pads under it. Made for every message: a tuple is made fastest."""
 
     filler: str
     code: str
     pads: tuple[CodedPad, ...]
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Strip:
-    """What every order of one result says: ORC-2, ORC-12, OBR-7, OBR-22 and OBR-25 as written, notes as text, and TQ1."""
+class Strip(NamedTuple):
+    """What every order of one result says: ORC-2, ORC-12, OBR-7, OBX-19, OBR-22 and OBR-25 as written, notes as text, and TQ1. A tuple as ``Order`` is."""
 
     placed: str
     provider: str
     when: str
+    analyzed: str
     made: str
     status: str
     notes: tuple[str, ...]
@@ -92,6 +92,7 @@ class Segments:
 
     terms: DestinationTerms
     opening: str
+    kind: str
     ending: str
     application: str
     identity: str
@@ -103,7 +104,7 @@ class Segments:
 
     def header(self, control_id: str, made: str) -> str:
         """Give MSH."""
-        return f"{self.opening}{made}||{KINDS[self.terms.format]}|{escape(control_id)}{self.ending}"
+        return f"{self.opening}{made}{self.kind}{escape(control_id)}{self.ending}"
 
     def patient(self, result: CodedResult) -> str:
         """Give PID. PID-7 and PID-8 are sent where the analyzer told them."""
@@ -121,7 +122,7 @@ class Segments:
         if self.terms.orders is Orders.PANEL:
             return (Order(filler=f"{number}^{self.application}", code=triplet(result.panel), pads=result.pads),)
         return tuple(
-            Order(filler=f"{number}-{escape(pad.pad)}^{self.application}", code=self._text(pad).code, pads=(pad,))
+            Order(filler=f"{number}-{escape(pad.pad)}^{self.application}", code=self._code(pad), pads=(pad,))
             for pad in result.pads
         )
 
@@ -129,10 +130,12 @@ class Segments:
         """Give what is the same in every order of one result. A strip of no patient was not ordered, and nothing was collected for it."""
         is_patient = result.purpose is Purpose.PATIENT
         moment, notes = wording.observed(result, self.terms.observed_at) if is_patient else (result.analyzed_at, ())
+        analyzed = self.time(result.analyzed_at)
         return Strip(
             placed=f"{escape(result.order_number)}{self.placer}" if result.order_number else "",
             provider=self.provider if is_patient else "",
-            when=self.time(moment),
+            when=analyzed if moment is result.analyzed_at else self.time(moment),
+            analyzed=analyzed,
             made=made,
             status=result.status.value,
             notes=(*notes, *result.comments),
@@ -153,24 +156,28 @@ class Segments:
         notes = (f"NTE|{number}|L|{escape(note)}\r" for number, note in enumerate((*strip.notes, *more), 1))
         return f"{''.join(notes)}{strip.stat}"
 
-    def values(self, result: CodedResult, pads: tuple[CodedPad, ...], *, between: str = "") -> Iterator[str]:
-        """Give an OBX for each pad with its NTE; ``between`` are segments that stand between the two.
+    def values(self, result: CodedResult, strip: Strip, pads: tuple[CodedPad, ...], *, between: str = "") -> list[str]:
+        """Give an OBX for each pad, with its NTE; ``between`` are segments that stand between the two.
 
         Raises RejectError ``render.unplanned`` as ``orders`` does.
         """
         # OBX-9 and 10 empty, OBX-11 status, OBX-14 collection time, OBX-16 operator, OBX-17 method, OBX-18 analyzer, OBX-19 analysis time
         operator = escape(result.operator) if self.terms.operator else ""
         analyzer = escape(result.analyzer) if self.terms.equipment else ""
-        middle = f"|||{result.status.value}{at(3, self.time(result.collected_at))}||{operator}|"
-        end = f"|{analyzer}|{self.time(result.analyzed_at)}{self.laboratory}\r{between}"
+        middle = f"|||{strip.status}{at(3, self.time(result.collected_at))}||{operator}|"
+        end = f"|{analyzer}|{strip.analyzed}{self.laboratory}\r{between}"
+        segments, forms = [], self.terms.value_forms
         for number, pad in enumerate(pads, 1):
-            prepared = self._text(pad)
+            prepared = self.pads.get(text_key(pad, forms))
+            if prepared is None:
+                raise unplanned(self.terms.name, pad.name)
             printed = escape(pad.printed)
             if prepared.noted:
                 note = f"NTE|1|L|{wording.PRINTED}{printed}\r"
-                yield f"OBX|{number}{prepared.before}{prepared.after}{middle}{prepared.method}{end}{note}"
+                segments.append(f"OBX|{number}{prepared.before}{prepared.after}{middle}{prepared.method}{end}{note}")
             else:
-                yield f"OBX|{number}{prepared.before}{printed}{prepared.after}{middle}{prepared.method}{end}"
+                segments.append(f"OBX|{number}{prepared.before}{printed}{prepared.after}{middle}{prepared.method}{end}")
+        return segments
 
     def specimen(self, number: str, result: CodedResult) -> str:
         """Give SPM: ``number`` as written, urine, its role, SPM-17 collection time where it is known."""
@@ -193,11 +200,11 @@ class Segments:
                 remedy="Have the text corrected where it comes from, or set this destination's charset to UNICODE UTF-8 if its receiver agrees.",
             ) from error
 
-    def _text(self, pad: CodedPad) -> PadText:
+    def _code(self, pad: CodedPad) -> str:
         prepared = self.pads.get(text_key(pad, self.terms.value_forms))
         if prepared is None:
             raise unplanned(self.terms.name, pad.name)
-        return prepared
+        return prepared.code
 
 
 def unplanned(destination: str, pad: str) -> RejectError:
@@ -221,6 +228,7 @@ def prepare(terms: DestinationTerms, pads: Mapping[str, tuple[CodedPad, ...]], c
     return Segments(
         terms=terms,
         opening=f"MSH|^~\\&|{parties}|",
+        kind=f"||{KINDS[terms.format]}|",  # MSH-9
         # MSH-11, 12, 15, 16, 18 and 21
         ending=f"|{escape(terms.processing_id)}|2.5.1{at(3, accept)}|{application}{at(2, terms.charset)}{profile}\r",
         application=escape(terms.sending_application),
