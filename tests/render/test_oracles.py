@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 
 from bridge.model import Format
-from bridge.render.oracles import HL7APY_LIMITS, oracle_faults
+from bridge.render.oracles import HL7APY_LIMITS, PRE_ADOPTED, oracle_faults
 from tests.render.every_sample import EVERY_PLAN, rendered
 from tests.render.written import format_of, golden
 
@@ -65,6 +65,20 @@ def test_hl7apys_errors_and_warnings_are_both_read(old: bytes, new: bytes, said:
     """validate() raises nothing for a wrong table value: only its report says so, and the report must be read."""
     assert old in STAT
     assert said in oracle_faults(Format.ORU_R01, STAT.replace(old, new, 1))
+
+
+def test_exactly_the_named_fields_are_taken_out_before_hl7apy_looks() -> None:
+    """The list of pre-adopted fields is printed here; hl7apy refuses each of them, and every other late field still."""
+    named = {fmt.value: {f"{name}-{number}" for name, number in fields} for fmt, fields in PRE_ADOPTED.items()}
+    assert named == {"oru_r01_us": {"OBX-29"}}
+    assert all(reason.startswith("observation type, from 2.8") for fields in PRE_ADOPTED.values() for reason in fields.values())
+    message = golden("us_ordered.hl7")
+    assert message.count(b"||||RSLT\r") == 3
+    assert oracle_faults(Format.ORU_R01_US, message) == ()
+    assert oracle_faults(Format.ORU_R01, message)[0].startswith("hl7apy cannot parse it")
+    for late in (b"|||x|RSLT\r", b"||||RSLT|x\r"):
+        changed = message.replace(b"||||RSLT\r", late, 1)
+        assert oracle_faults(Format.ORU_R01_US, changed)[0].startswith("hl7apy cannot parse it")
 
 
 def test_the_limits_excuse_only_what_they_name() -> None:
