@@ -38,6 +38,7 @@ from bridge.receive.serial_line import SerialReceiver
 from bridge.receive.tcp import TcpReceiver
 from bridge.service import Ids, Judging, Runs, Service
 from bridge.settings import Document
+from bridge.sign_off_watch import SignOffWatch
 from bridge.store.api import Store
 from bridge.store.commands import Command, KeepTables, NoteRefusedFile
 from bridge.store.sqlite import SqliteStore
@@ -271,6 +272,9 @@ async def assemble(config: settings.Settings) -> Padpost:
     for queue in queues.values():
         queue.shut("Its messages are being checked.")
     await asyncio.wrap_future(store.submit(KeepTables(digest=tables.digest, content=tables.canonical, at=clock.now())))
+    live = {term.name: queues[term.name] for term in terms if term.is_live}
+    watch = SignOffWatch(config.signed_off, tables.digest, book, store, live)
+    await watch.look()  # before the first strip is judged: nothing may be written for a live destination that is not signed for
     sources: dict[str, Runs] = {}
     service = Service(
         store=store,
@@ -279,10 +283,11 @@ async def assemble(config: settings.Settings) -> Padpost:
         queues=queues,
         wake_queues=partial(_wake_all, queues),
         once=[partial(check_plans, book, store, queues)],
+        watches={"signatures": watch},
     )
     sources |= {source.name: _receiver(source, service, store) for source in config.sources}
     desk = Desk(cast("Store", _Waking(store, service.wake)), tables.policy, clock.now)
-    pages = make_pages(store, desk, site=_pages_site(config, tables, terms, service), now=clock.now)
+    pages = make_pages(store, desk, site=_pages_site(config, tables, terms, service, queues), now=clock.now)
     return Padpost(
         config=config, tables=tables, store=store, service=service, pages=pages, sources=sources, clients=list(clients.values())
     )
@@ -337,7 +342,9 @@ def _pace(destination: settings.DestinationShape) -> Pace:
     )
 
 
-async def _bear(book: PlanBook, ids: Ids, destination: str, result: CodedResult) -> Message:
+async def _bear(book: PlanBook, ids: Ids, destination: str, result: CodedResult) -> Message | None:
+    if not book.takes(destination, result):
+        return None
     return book.write(destination, result, control_id=await ids.control(), made_at=clock.now())
 
 
@@ -358,7 +365,13 @@ def _receiver(source: settings.SourceShape, service: Service, store: Store) -> R
     raise TypeError(f"nothing receives from a {type(source).__name__}")
 
 
-def _pages_site(config: settings.Settings, tables: Tables, terms: Sequence[DestinationTerms], service: Service) -> PagesSite:
+def _pages_site(
+    config: settings.Settings,
+    tables: Tables,
+    terms: Sequence[DestinationTerms],
+    service: Service,
+    queues: Mapping[str, DestinationQueue],
+) -> PagesSite:
     return PagesSite(
         name=config.site.name,
         zone=config.site.zone,
@@ -368,6 +381,7 @@ def _pages_site(config: settings.Settings, tables: Tables, terms: Sequence[Desti
         host_names=config.pages.host_names,
         destinations=tuple(destination.name for destination in config.destinations),
         not_ready=lambda: (service.fault,) if service.fault else (),
+        shut=lambda: {name: queue.shut_because for name, queue in queues.items() if queue.shut_because},
         send_again={source.analyzer: tables.profiles[source.profile].send_again for source in config.sources},
         schemes={source.analyzer: tables.profiles[source.profile].numbers for source in config.sources},
     )

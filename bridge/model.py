@@ -241,7 +241,8 @@ class StripKey:
 class StripContent:
     """What makes two records of one key the same strip. "" means that the layout does not print it.
 
-    ``pads`` holds (pad, rank of the step) in strip order; rank -1 where the printed value was not understood.
+    ``pads`` holds (pad, rank of the step) in strip order; rank -1 where the printed value was not understood, -2 and less
+    where an undecided unit system leaves the step in doubt (identity/strip.py).
     """
 
     patient_id: str
@@ -455,10 +456,15 @@ class Copy:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class NonPatient:
-    """Control, proficiency, comparison or training: stored and shown, never posted."""
+    """Control, proficiency, comparison or training: stored and shown, never a patient's.
+
+    ``result`` is what goes to the destinations that ask for controls; None where nothing may go: proficiency and training
+    always, and what could not be coded or said (a note among ``findings`` says why).
+    """
 
     checked: CheckedReading
     findings: tuple[Finding, ...] = ()
+    result: CodedResult | None = None
 
 
 Outcome = Coded | Held | Rejected | Copy | NonPatient

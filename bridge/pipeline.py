@@ -15,6 +15,7 @@ from bridge.model import (
     Capture,
     CheckedReading,
     Coded,
+    CodedResult,
     Copy,
     Facts,
     Finding,
@@ -32,7 +33,10 @@ from bridge.model import (
 from bridge.read import read_capture
 from bridge.tables.types import Profile, Tables
 
-__all__ = ["Moment", "finding_of", "judge", "needs", "understand"]
+__all__ = ["Moment", "finding_of", "judge", "needs", "not_sent", "understand"]
+
+# ours, decision 0013: what a destination may ask for besides patients' strips; proficiency and training never leave the house
+MAY_GO = frozenset({Purpose.CONTROL, Purpose.COMPARISON})
 
 
 def understand(capture: Capture, profile: Profile, *, analyzer: str) -> tuple[Reading | Unreadable, ...]:
@@ -59,28 +63,49 @@ def judge(reading: Reading, facts: Facts, tables: Tables, *, moment: Moment, res
         return Copy(of=verdict.copy_of, checked=checked, findings=findings)
     if verdict.has(Severity.HOLD):
         return Held(checked=checked, findings=findings)
-    if checked.purpose is not Purpose.PATIENT:
+    if checked.purpose is not Purpose.PATIENT and checked.purpose not in MAY_GO:
         return NonPatient(checked=checked, findings=findings)
-    return _coded(checked, verdict, facts, tables, moment=moment, result_id=result_id)
+    try:
+        result = _result(checked, facts, tables, moment=moment, result_id=result_id)
+    except RejectError as reject:
+        return _uncoded(checked, verdict, reject)
+    if checked.purpose is Purpose.PATIENT:
+        return Coded(checked=checked, result=result, findings=findings)
+    return NonPatient(checked=checked, findings=findings, result=_of_no_patient(result))
 
 
-def _coded(
-    checked: CheckedReading, verdict: Verdict, facts: Facts, tables: Tables, *, moment: Moment, result_id: str
-) -> Coded | Rejected:
+def _result(checked: CheckedReading, facts: Facts, tables: Tables, *, moment: Moment, result_id: str) -> CodedResult:
     # Where nothing (whole) was printed, a note or a person's release let the arrival stand for the time of analysis;
     # the checked reading keeps the gap, so that identity never rests on the order of arrival.
     at = checked.analyzed_at or moment.arrived_at.astimezone(tables.profiles[checked.reading.profile].zone)
     prior = facts.prior
-    try:
-        result = code(
-            replace(checked, analyzed_at=at),
-            tables,
-            result_id=prior.result_id if prior else result_id,
-            version=prior.version + 1 if prior else 1,
-        )
-    except RejectError as reject:
+    return code(
+        replace(checked, analyzed_at=at),
+        tables,
+        result_id=prior.result_id if prior else result_id,
+        version=prior.version + 1 if prior else 1,
+    )
+
+
+def _uncoded(checked: CheckedReading, verdict: Verdict, reject: RejectError) -> Rejected | NonPatient:
+    """Stop a patient's strip that cannot be coded; a control is kept all the same, with a note."""
+    if checked.purpose is Purpose.PATIENT:
         return Rejected(findings=(finding_of(reject), *verdict.findings), checked=checked)
-    return Coded(checked=checked, result=result, findings=verdict.findings)
+    return not_sent(NonPatient(checked=checked, findings=verdict.findings), reject)
+
+
+def _of_no_patient(result: CodedResult) -> CodedResult:
+    """Take out whatever could lead a receiver to a patient: what a control prints in a patient's place is nobody's."""
+    specimen = "" if result.specimen_id == result.patient_id else result.specimen_id  # some analyzers print one field as both
+    return replace(
+        result, patient_id="", patient_name="", specimen_id=specimen, born=None, sex=None, order_number="", comments=()
+    )
+
+
+def not_sent(outcome: NonPatient, reject: RejectError) -> NonPatient:
+    """Give a control that cannot be coded or said: it goes nowhere and stops nothing, and a note says why."""
+    note = replace(finding_of(reject), severity=Severity.NOTE)
+    return replace(outcome, findings=(note, *outcome.findings), result=None)
 
 
 def finding_of(reject: RejectError) -> Finding:

@@ -15,7 +15,7 @@ from bridge import clock
 from bridge.errors import RejectError
 from bridge.model import CodedResult, Format, Message
 from bridge.queue.lanes import DestinationQueue
-from bridge.render import Plan, compile_plan, lane_of
+from bridge.render import Plan, compile_plan, lane_of, takes
 from bridge.render.conformance import faults
 from bridge.render.samples import samples
 from bridge.store.api import Store
@@ -32,7 +32,8 @@ class PlanBook:
     """The message plans of every (destination, profile, strip type) in use, and whether they passed.
 
     A destination may be written for only when all its plans passed: a fault in the plan of one strip
-    type would otherwise show only on the day a patient's strip of that type arrives.
+    type would otherwise show only on the day a patient's strip of that type arrives. Nor may it while it is forbidden:
+    where it is live, and nobody has signed its tables.
     """
 
     def __init__(self, terms: Sequence[DestinationTerms], profiles: Sequence[str], tables: Tables) -> None:
@@ -46,6 +47,7 @@ class PlanBook:
             for strip_type in sorted(set(tables.profiles[profile].strip_types.values()))
         }
         self._passed: set[str] = set()
+        self._forbidden: dict[str, str] = {}
 
     @property
     def destinations(self) -> Sequence[str]:
@@ -53,12 +55,28 @@ class PlanBook:
         return tuple(self._terms)
 
     def may_write(self, destination: str) -> bool:
+        """Say whether every plan of ``destination`` passed and nothing forbids it."""
+        return self.has_passed(destination) and not self.forbidden(destination)
+
+    def has_passed(self, destination: str) -> bool:
         """Say whether every plan of ``destination`` passed."""
         return destination in self._passed
 
     def passed(self, destination: str) -> None:
         """Note that every plan of ``destination`` passed."""
         self._passed.add(destination)
+
+    def takes(self, destination: str, result: CodedResult) -> bool:
+        """Say whether ``destination`` is sent ``result`` at all: controls only where its settings ask for them."""
+        return takes(self._terms[destination], result)
+
+    def forbid(self, destination: str, reason: str) -> None:
+        """Note why nothing may be written for ``destination`` whatever its plans; an empty reason allows it."""
+        self._forbidden[destination] = reason
+
+    def forbidden(self, destination: str) -> str:
+        """Say why nothing may be written for ``destination``; nothing where it may."""
+        return self._forbidden.get(destination, "")
 
     def write(self, destination: str, result: CodedResult, *, control_id: str, made_at: datetime) -> Message:
         """Render ``result``. Raises RejectError where it cannot be said as it is."""
@@ -137,7 +155,7 @@ async def oracle_faults_in_child(book: PlanBook, destination: str, digests: froz
 
 
 async def check_plans(book: PlanBook, store: Store, queues: Mapping[str, DestinationQueue]) -> None:
-    """Show every plan that the store has no answer for to our own rules and the oracles; open the destinations that pass."""
+    """Show every plan that the store has no answer for to our own rules and the oracles; open the destinations that pass and are not forbidden."""
     for destination, queue in queues.items():
         fault = await _plan_fault(book, store, destination)
         if fault:
@@ -145,7 +163,17 @@ async def check_plans(book: PlanBook, store: Store, queues: Mapping[str, Destina
             queue.shut(f"Its messages fail their checks: {fault}")
         else:
             book.passed(destination)
-            queue.open()
+            open_or_shut(book, destination, queue)
+
+
+def open_or_shut(book: PlanBook, destination: str, queue: DestinationQueue) -> None:
+    """Let a queue whose plans passed do what the book says; one whose plans did not is left as it is."""
+    if not book.has_passed(destination):
+        return
+    if reason := book.forbidden(destination):
+        queue.shut(reason)
+    else:
+        queue.open()
 
 
 async def _plan_fault(book: PlanBook, store: Store, destination: str) -> str:

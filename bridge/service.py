@@ -9,7 +9,7 @@ from __future__ import annotations
 import asyncio
 import time
 from collections.abc import Awaitable, Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Protocol
 
@@ -26,6 +26,7 @@ from bridge.model import (
     Facts,
     Finding,
     Message,
+    NonPatient,
     Outcome,
     Place,
     Reading,
@@ -85,7 +86,10 @@ class Writers(Protocol):
         """Name the destinations, in the order of the configuration."""
 
     def may_write(self, destination: str) -> bool:
-        """Say whether the destination's plan passed its checks; if not, messages are born later."""
+        """Say whether the destination's plan passed its checks and its tables are signed where they must be; if not, messages are born later."""
+
+    def takes(self, destination: str, result: CodedResult) -> bool:
+        """Say whether the destination is sent this result at all: controls only where its settings ask for them."""
 
     def write(self, destination: str, result: CodedResult, *, control_id: str, made_at: datetime) -> Message:
         """Render ``result`` for ``destination``. Raises RejectError where it cannot be said as it is."""
@@ -137,7 +141,7 @@ class Judging:
         if not intake.because:
             return self._understood(kept, intake.profile)
         known = {
-            strip.index: Known(place=strip.place, record_digest=strip.record_digest, is_settled=strip.outcome in SETTLED)
+            strip.index: Known(place=strip.place, record_digest=strip.record_digest, is_settled=_is_settled(strip))
             for strip in self._store.capture_strips(intake.capture_id)
         }
         readings = self._understood(kept, self._profiles.get(kept.capture.source, intake.profile))
@@ -200,12 +204,24 @@ class Judging:
         self, intake: rows.IntakeRow, capture: Capture, reading: Reading
     ) -> tuple[Outcome, tuple[NewDelivery, ...]]:
         outcome = await self._outcome(intake, capture, reading)
+        if isinstance(outcome, NonPatient):
+            return await self._as_far_as_asked_for(outcome)
         if not isinstance(outcome, Coded):
             return outcome, ()
         try:
             return outcome, await self._deliveries(outcome.result)
         except RejectError as reject:
             return Rejected(findings=(pipeline.finding_of(reject), *outcome.findings), checked=outcome.checked), ()
+
+    async def _as_far_as_asked_for(self, outcome: NonPatient) -> tuple[NonPatient, tuple[NewDelivery, ...]]:
+        """Send a control to who asks for controls. One that goes nowhere is no result; one that cannot be said stops nothing."""
+        if outcome.result is None:
+            return outcome, ()
+        try:
+            deliveries = await self._deliveries(outcome.result)
+        except RejectError as reject:
+            return pipeline.not_sent(outcome, reject), ()
+        return outcome if deliveries else replace(outcome, result=None), deliveries
 
     async def _outcome(self, intake: rows.IntakeRow, capture: Capture, reading: Reading) -> Outcome:
         needs = pipeline.needs(reading, self._tables)
@@ -227,6 +243,8 @@ class Judging:
     async def _deliveries(self, result: CodedResult) -> tuple[NewDelivery, ...]:
         made = []
         for destination in self._writers.destinations:
+            if not self._writers.takes(destination, result):
+                continue
             message = None
             if self._writers.may_write(destination):
                 message = self._writers.write(destination, result, control_id=await self._ids.control(), made_at=self._now())
@@ -260,8 +278,13 @@ def _whole(kept: rows.CaptureRow, finding: Finding) -> Unreadable:
     )
 
 
+def _is_settled(strip: rows.StripRow) -> bool:
+    """Say whether a strip went on its way, as a control with a result did too, or a person ended it."""
+    return strip.outcome in SETTLED or bool(strip.outcome == "non_patient" and strip.result_id)
+
+
 class Runs(Protocol):
-    """A loop that runs until it is cancelled: a source, or a destination's queue."""
+    """A loop that runs until it is cancelled: a source, a destination's queue, or a look at a file."""
 
     async def run(self) -> None:
         """Run until cancelled."""
@@ -278,7 +301,7 @@ class LoopState:
 class Service:
     """Everything that runs side by side, woken by what was committed."""
 
-    def __init__(
+    def __init__(  # noqa: PLR0913 - the parts of a service, all given by the composition root
         self,
         *,
         store: Store,
@@ -287,14 +310,16 @@ class Service:
         queues: Mapping[str, Runs],
         wake_queues: Callable[[], None],
         once: Sequence[Callable[[], Awaitable[None]]] = (),
+        watches: Mapping[str, Runs] | None = None,
     ) -> None:
-        """Take the parts; ``once`` are things to do beside the loops at start (plan checks)."""
+        """Take the parts; ``once`` are things to do beside the loops at start (plan checks), ``watches`` what looks at files of the site."""
         self._store = store
         self._judging = judging
         self._sources = sources
         self._queues = queues
         self._wake_queues = wake_queues
         self._once = once
+        self._watches = watches or {}
         self._work: dict[str, asyncio.Event] = {}
         self._tasks: asyncio.TaskGroup | None = None
         self._loop: asyncio.AbstractEventLoop | None = None
@@ -318,6 +343,8 @@ class Service:
                 tasks.create_task(self._forever(f"destination {name}", queue.run))
             for name, source in self._sources.items():
                 tasks.create_task(self._forever(f"source {name}", source.run))
+            for name, watch in self._watches.items():
+                tasks.create_task(self._forever(name, watch.run))
             for task in self._once:
                 tasks.create_task(self._forever("start-up check", task, again=False))
             await asyncio.Event().wait()  # with nothing connected yet, or nothing going on any more, it still answers for itself

@@ -16,7 +16,16 @@ from typing import Annotated, Any, Literal, TypeVar, Union, get_args, get_origin
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import yaml
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
+from pydantic import (
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    ValidationError,
+    ValidationInfo,
+    field_validator,
+    model_validator,
+)
 
 from bridge.errors import SettingsError, Spot
 from bridge.model import Grade
@@ -301,6 +310,11 @@ class Provider(Shape):
     authority: str = ""
 
 
+GUIDED = {"fhir_us": "US Core", "fhir_eu": "HL7 Europe laboratory"}  # formats of FHIR that are shaped after a regional guide
+# ``Kind=URL`` of the resources whose meta.profile a site may set
+CLAIM = re.compile(r"(Observation|DiagnosticReport|Specimen)=(urn:|https?://)\S+")
+
+
 class DestinationShape(Shape):
     """What every destination has: a name, and what its messages say. ``units`` holds the site's own texts of units by UCUM code.
 
@@ -330,10 +344,38 @@ class DestinationShape(Shape):
     orders: Literal["panel", "single"] = "panel"
     order_authority: str = Field(default="", max_length=20)
     message_profile: str = ""
-    laboratory: Laboratory | None = None
+    laboratory: Laboratory | None = Field(default=None, validate_default=True)
     provider: Provider | None = None
     retry: Retry = Retry()
     agreement: Agreement = Agreement()
+
+    @field_validator("observed_at")
+    @classmethod
+    def _a_guide_has_times(cls, value: str, info: ValidationInfo) -> str:
+        if value == "empty" and info.data.get("format") in GUIDED:
+            raise ValueError(f"{GUIDED[info.data['format']]} has a time with every result: use observed_at: analysis")
+        return value
+
+    @field_validator("message_profile")
+    @classmethod
+    def _profiles_name_their_kind(cls, value: str, info: ValidationInfo) -> str:
+        wrong = [word for word in value.split() if not CLAIM.fullmatch(word)] if _is_fhir(info) else []
+        if wrong:
+            raise ValueError(f"{wrong[0]!r} is no profile of FHIR: write Observation=URL, DiagnosticReport=URL or Specimen=URL")
+        return value
+
+    @field_validator("laboratory")
+    @classmethod
+    def _a_guide_has_a_performer(cls, value: Laboratory | None, info: ValidationInfo) -> Laboratory | None:
+        if value is None and info.data.get("format") == "fhir_eu":
+            raise ValueError(
+                "format: fhir_eu needs laboratory: {name: ...}, since HL7 Europe laboratory has a performer with every value"
+            )
+        if value and value.number and _is_fhir(info) and not re.match(r"(urn:|https?://)\S+$", value.authority):
+            raise ValueError(
+                "in FHIR, laboratory.number needs laboratory.authority: the URI of who assigned it, such as urn:oid:2.999.4"
+            )
+        return value
 
     @model_validator(mode="after")
     def _grades_can_be_said(self) -> DestinationShape:
@@ -342,6 +384,10 @@ class DestinationShape(Shape):
         if ("local" in self.grades) != (self.grade_table is not None):
             raise ValueError("grades with local needs grade_table: {codes: ...}, and without local takes none")
         return self
+
+
+def _is_fhir(info: ValidationInfo) -> bool:
+    return str(info.data.get("format", "")).startswith("fhir")
 
 
 def _hl7_format_fits(name: str, *, orders: str, controls: bool) -> None:
@@ -364,7 +410,7 @@ class Pointers(Shape):
 
 
 class MllpDestination(DestinationShape):
-    """HL7 v2 over MLLP. ``controls``: strips of control material and the like are sent too, under no patient (`oul_r22` only)."""
+    """HL7 v2 over MLLP. ``controls``: control strips and lot comparisons are sent too, under no patient (`oul_r22` only)."""
 
     kind: Literal["mllp"]
     format: Literal["oru_r01", "oru_r01_us", "oru_r30", "oul_r22"] = "oru_r01"
@@ -381,7 +427,12 @@ class MllpDestination(DestinationShape):
 
 
 class FhirDestination(DestinationShape):
-    """A FHIR R4 server that takes transaction Bundles. ``result_system`` is the URI of our result identifiers."""
+    """A FHIR R4 server that takes transaction Bundles. ``result_system`` is the URI of our result identifiers.
+
+    ``fhir_us`` and ``fhir_eu`` are shaped after US Core's and HL7 Europe's laboratory results, no more: `observed_at: empty` cannot go
+    with them, and ``fhir_eu`` needs ``laboratory``. ``message_profile`` is what the site itself claims in meta.profile: one or more of
+    `Observation=URL`, `DiagnosticReport=URL` and `Specimen=URL`, parted by blanks.
+    """
 
     kind: Literal["fhir"]
     format: Literal["fhir", "fhir_us", "fhir_eu"] = "fhir"
@@ -412,7 +463,11 @@ Destination = Annotated[MllpDestination | FhirDestination | FolderDestination, F
 
 
 class Settings(Shape):
-    """The whole site configuration."""
+    """The whole site configuration.
+
+    ``signed_off``: the file where `padpost sign-off` keeps who signed which table set. A destination whose ``processing_id`` is
+    `P` is live: it gets nothing before the tables in use are signed.
+    """
 
     site: Site
     pages: Pages = Pages()
@@ -421,6 +476,7 @@ class Settings(Shape):
     sources: tuple[Source, ...] = ()
     destinations: tuple[Destination, ...] = ()
     mappings: Path | None = None
+    signed_off: Path = Path("signed_off.yaml")
     log: Literal["console", "json"] = "console"
 
     @model_validator(mode="after")
@@ -633,6 +689,7 @@ def read_settings(path: Path) -> Settings:
                 for d in settings.destinations
             ),
             "mappings": _beside(path, settings.mappings) if settings.mappings else None,
+            "signed_off": _beside(path, settings.signed_off),
         }
     )
 

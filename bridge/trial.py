@@ -15,7 +15,9 @@ from bridge.check import Moment
 from bridge.errors import RejectError
 from bridge.model import (
     Capture,
+    CheckedReading,
     Coded,
+    CodedResult,
     Copy,
     Facts,
     Finding,
@@ -28,7 +30,7 @@ from bridge.model import (
     Rejected,
     Unreadable,
 )
-from bridge.render import Plan, compile_plan
+from bridge.render import Plan, compile_plan, takes
 from bridge.tables.types import DestinationTerms, Profile, Tables
 from bridge.wire import er7
 
@@ -70,7 +72,10 @@ class TriedMessage:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Trial:
-    """One strip of a transmission: as read, as judged (None if it could not be read), and its messages."""
+    """One strip of a transmission: as read, as judged (None if it could not be read), and its messages.
+
+    A control has one for each destination that asks for controls.
+    """
 
     reading: Reading | Unreadable
     outcome: Outcome | None
@@ -105,17 +110,27 @@ def try_out(
         if isinstance(reading, Reading):
             moment = Moment(arrived_at=capture.arrived_at, live=capture.live, now=capture.arrived_at)
             outcome = pipeline.judge(reading, Facts(), tables, moment=moment, result_id=f"{called}R{number}")
-            if isinstance(outcome, Coded):
+            if isinstance(outcome, Coded | NonPatient) and (result := outcome.result):
                 messages = tuple(
-                    _tried(outcome, each, plans, tables, control_id=f"{called}M{number + 1}", made_at=capture.arrived_at)
+                    _tried(
+                        outcome.checked,
+                        result,
+                        each,
+                        plans,
+                        tables,
+                        control_id=f"{called}M{number + 1}",
+                        made_at=capture.arrived_at,
+                    )
                     for each in terms
+                    if takes(each, result)
                 )
         found.append(Trial(reading=reading, outcome=outcome, messages=messages))
     return tuple(found)
 
 
-def _tried(
-    outcome: Coded,
+def _tried(  # noqa: PLR0913 - what a message is made of, and when
+    checked: CheckedReading,
+    result: CodedResult,
     terms: DestinationTerms,
     plans: dict[tuple[str, str], Plan],
     tables: Tables,
@@ -123,7 +138,6 @@ def _tried(
     control_id: str,
     made_at: datetime,
 ) -> TriedMessage:
-    result = outcome.result
     key = (terms.name, result.strip_type)
     if key not in plans:
         plans[key] = compile_plan(terms, result.profile, result.strip_type, tables)
@@ -131,15 +145,15 @@ def _tried(
         message = plans[key].render(result, control_id=control_id, made_at=made_at)
     except RejectError as reject:
         return TriedMessage(destination=terms.name, message=None, finding=pipeline.finding_of(reject))
-    return TriedMessage(destination=terms.name, message=message, origins=_origins(outcome, message))
+    return TriedMessage(destination=terms.name, message=message, origins=_origins(checked, result, message))
 
 
-def _origins(outcome: Coded, message: Message) -> tuple[Origin, ...]:
+def _origins(checked: CheckedReading, result: CodedResult, message: Message) -> tuple[Origin, ...]:
     """Follow each pad from its printed bytes to its field; the checked pads keep the printed value's place."""
     fields = _fields(message)
-    places = {pad.pad: pad.place for pad in outcome.checked.pads}
+    places = {pad.pad: pad.place for pad in checked.pads}
     found = []
-    for pad in outcome.result.pads:
+    for pad in result.pads:
         code = next((form.code.code for form in pad.forms if form.code.code in fields), "")
         found.append(
             Origin(

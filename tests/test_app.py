@@ -47,10 +47,10 @@ destinations:
      sending_application: APP, sending_facility: WARD, receiving_application: REC, receiving_facility: HOME,
      observed_at: empty, local_codes: false, format: oul_r22, equipment: false, operator: false, units: {"/uL": "cells/uL"}, orders: single,
      order_authority: WARDS, message_profile: agreed, controls: true, laboratory: {name: Lab, city: Town}, provider: {number: "7", family: Able}}
-  - {name: chart, kind: fhir, base_url: "http://127.0.0.1:1/fhir", result_system: "urn:example:results", format: fhir_us,
+  - {name: chart, kind: fhir, base_url: "http://127.0.0.1:1/fhir", result_system: "urn:example:results", format: fhir_us, processing_id: D,
      pointers: {patient: conditional, order: literal, order_system: "urn:example:orders"}}
-  - {name: outbox, kind: folder, path: out, format: fhir}
-  - {name: plain, kind: folder, path: out}
+  - {name: outbox, kind: folder, path: out, format: fhir, processing_id: T}
+  - {name: plain, kind: folder, path: out, processing_id: T}
 """
 
 
@@ -82,6 +82,11 @@ def test_every_setting_of_a_destination_reaches_its_renderer(tmp_path: Path) -> 
     assert chart.value_forms == (UnitSystem.ARBITRARY, UnitSystem.CONVENTIONAL, UnitSystem.SI)
     assert (outbox.format, outbox.result_system) == (Format.FHIR, "urn:padpost:result")
     assert plain.format is Format.ORU_R01
+    assert [(terms.processing_id, terms.is_live) for terms in (records, chart, plain)] == [
+        ("T", False),
+        ("D", False),
+        ("T", False),
+    ]
 
 
 GRADES = "name: plain, kind: folder, path: out"
@@ -274,7 +279,7 @@ def test_assembled_destinations_are_shut_until_their_plans_are_checked(tmp_path:
     async def live() -> None:
         bridge = await assemble(site(tmp_path))
         assert list(bridge.sources) == ["drops"]
-        assert [queue._shut for queue in bridge.service._queues.values()] == ["Its messages are being checked."] * 4  # type: ignore[attr-defined]  # the service knows its queues as loops only
+        assert [queue.shut_because for queue in bridge.service._queues.values()] == ["Its messages are being checked."] * 4  # type: ignore[attr-defined]  # the service knows its queues as loops only
         assert bridge.store.table_set(bridge.tables.digest) == bridge.tables.canonical
         await bridge.close()
 

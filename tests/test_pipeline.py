@@ -32,6 +32,7 @@ from bridge.model import (
     Outcome,
     Place,
     PriorResult,
+    Purpose,
     Reading,
     Rejected,
     ResultStatus,
@@ -351,6 +352,69 @@ def test_a_pad_without_a_code_rejects_the_reading_here() -> None:
     )
     assert outcome.checked is not None
     assert issubclass(RejectError, Exception)
+
+
+def _purposes(purpose: Purpose) -> Tables:
+    """Give the tables with strips numbered C read for another purpose."""
+    modes = {**DAILY.numbers.modes, "C": replace(DAILY.numbers.modes["C"], purpose=purpose)}
+    daily = replace(DAILY, numbers=replace(DAILY.numbers, modes=modes))
+    return replace(TABLES, profiles={**TABLES.profiles, "daily": daily})
+
+
+@pytest.mark.parametrize(
+    ("purpose", "goes"),
+    [(Purpose.CONTROL, True), (Purpose.COMPARISON, True), (Purpose.PROFICIENCY, False), (Purpose.TRAINING, False)],
+)
+def test_only_controls_and_comparisons_may_be_asked_for(purpose: Purpose, *, goes: bool) -> None:
+    """Decision 0013: what an outside body sent to test the laboratory, and what was read to learn, never leaves the house."""
+    outcome = _judge(reading(number="C7"), tables=_purposes(purpose))
+    assert isinstance(outcome, NonPatient)
+    assert (outcome.result is not None, outcome.findings) == (goes, ())
+    if outcome.result is not None:
+        result = outcome.result
+        assert (result.purpose, result.result_id, result.version, result.number) == (purpose, "T1R9", 1, "7")
+        assert (result.strip_type, result.strip_lot, result.operator) == (outcome.checked.strip_type, "L100", "12")
+        assert [each.pad for each in result.pads] == ["glucose", "protein", "nitrite"]
+
+
+def test_what_a_control_prints_in_a_patients_place_is_never_sent() -> None:
+    """Whatever a receiver could take for a patient is out of the result; what was printed stays with the reading."""
+    odd = replace(
+        reading(number="C7"),
+        patient_name=printed("Ada"), birth_date=printed("1950-01-02"), sex=printed("F"), order_number=printed("O-1"),
+        specimen_id=printed("U-1"), comments=(printed("4711 again"),),
+    )  # fmt: skip
+    outcome = _judge(odd)
+    assert isinstance(outcome, NonPatient)
+    assert outcome.result is not None
+    result = outcome.result
+    assert (result.patient_id, result.patient_name, result.born, result.sex, result.order_number) == ("", "", None, None, "")
+    assert (result.comments, result.specimen_id) == ((), "U-1")
+    assert outcome.checked.patient_id == "4711"
+    same = _judge(reading(number="C7", specimen_id=printed("4711")))
+    assert isinstance(same, NonPatient)
+    assert same.result is not None
+    assert same.result.specimen_id == ""  # the analyzer printed one field as both
+
+
+def test_a_control_judged_again_is_the_next_version() -> None:
+    """One that was turned away keeps its identity, as a patient's does."""
+    outcome = _judge(reading(number="C7"), Facts(prior=PriorResult(result_id="T1R2", version=3)))
+    assert isinstance(outcome, NonPatient)
+    assert outcome.result is not None
+    assert (outcome.result.result_id, outcome.result.version) == ("T1R2", 4)
+
+
+def test_a_control_that_cannot_be_coded_is_kept_with_a_note_and_stops_nothing() -> None:
+    """Sending controls must not make a stop where there was none: it is shown, goes nowhere, and says why."""
+    bare = replace(TABLES.catalogue.pads["nitrite"], codes=())
+    tables = replace(TABLES, catalogue=replace(TABLES.catalogue, pads={**TABLES.catalogue.pads, "nitrite": bare}))
+    outcome = _judge(reading(number="C7"), tables=tables)
+    assert isinstance(outcome, NonPatient)
+    assert outcome.result is None
+    (found,) = outcome.findings
+    assert (found.rule, found.severity) == ("code.unmapped", Severity.NOTE)
+    assert isinstance(_judge(reading(), tables=tables), Rejected)
 
 
 def test_negative_strips_of_many_patients_are_nobodys_copies() -> None:

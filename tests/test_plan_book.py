@@ -16,7 +16,7 @@ import pytest
 from bridge import clock, plan_book
 from bridge.app import example_terms
 from bridge.errors import RejectError
-from bridge.model import Acknowledgement, Answer, CodedResult, Format, Message
+from bridge.model import Acknowledgement, Answer, CodedResult, Format, Message, Purpose
 from bridge.plan_book import PlanBook, check_plans, oracle_faults_in_child, own_faults
 from bridge.queue.lanes import DestinationQueue, Pace
 from bridge.render.samples import samples
@@ -69,7 +69,7 @@ def test_sound_plans_open_their_destinations_and_are_not_shown_twice(store: Sqli
     terms = (replace(ORU, name="records"), replace(FHIR, name="chart"))
     book, queues = start(store, *terms)
     assert [book.may_write(term.name) for term in terms] == [True, True]
-    assert [queue._shut for queue in queues.values()] == ["", ""]
+    assert [queue.shut_because for queue in queues.values()] == ["", ""]
     assert {store.plan_check(plan.digest) for term in terms for _, _, plan in book.plans(term.name)} == {""}
     monkeypatch.setattr(sys, "executable", shutil.which("false"))
     book, queues = start(store, *terms)
@@ -83,11 +83,11 @@ def test_a_child_that_dies_shuts_the_destination_until_the_next_start(
     monkeypatch.setattr(sys, "executable", shutil.which("false"))
     book, queues = start(store, ORU)
     assert not book.may_write(ORU.name)
-    assert queues[ORU.name]._shut == "Its messages fail their checks: the check did not finish: no answer"
+    assert queues[ORU.name].shut_because == "Its messages fail their checks: the check did not finish: no answer"
     monkeypatch.undo()
     book, queues = start(store, ORU)
     assert book.may_write(ORU.name)
-    assert queues[ORU.name]._shut == ""
+    assert queues[ORU.name].shut_because == ""
 
 
 UNSOUND = {
@@ -115,7 +115,7 @@ def test_what_the_configuration_makes_unsound_shuts_that_destination_alone(store
     assert {name for name in queues if book.may_write(name)} == {"sound"}
     for name, (_, said) in UNSOUND.items():
         assert own_faults(book, name) == said
-        assert queues[name]._shut == f"Its messages fail their checks: {said}"
+        assert queues[name].shut_because == f"Its messages fail their checks: {said}"
 
 
 def test_a_destination_that_did_not_pass_is_not_written_for() -> None:
@@ -175,3 +175,13 @@ def test_a_child_that_hangs_is_ended_and_said(tmp_path: Path, monkeypatch: pytes
     assert found == dict.fromkeys(digests, "the check did not finish: it took longer than 1 s")
     with pytest.raises(ProcessLookupError):
         os.kill(int((tmp_path / "pid").read_text()), 0)
+
+
+def test_the_book_tells_who_takes_a_control() -> None:
+    """Judging asks it before a message is made: patients' results go to all, a control only where it is asked for."""
+    records, qc = replace(ORU, name="records"), replace(ORU, name="qc", format=Format.OUL_R22, non_patient=True)
+    book = PlanBook((records, qc), [PROFILE], shipped())
+    (result, *_) = samples(records, PROFILE, next(iter(book.plans("records")))[1], shipped())
+    control = replace(result, purpose=Purpose.CONTROL, patient_id="")
+    assert [book.takes(name, each) for name in ("records", "qc") for each in (result, control)] == [True, False, True, True]
+    assert book.write("qc", control, control_id="E0000M1", made_at=clock.now()).lane == f"analyzer:{result.analyzer}"

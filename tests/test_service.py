@@ -20,11 +20,13 @@ from hypothesis import strategies as st
 from bridge import service
 from bridge.demo.printers import Play, framed, printed
 from bridge.errors import StoreFailed, StoreFull
-from bridge.model import Capture, DeliveryState, Way
+from bridge.lifecycle.states import StopEnd
+from bridge.model import Actor, Capture, DeliveryState, Format, Purpose, Way
 from bridge.plan_book import PlanBook
 from bridge.service import BLOCK, Ids, Judging, Runs, Service
 from bridge.store.api import Store
-from bridge.store.commands import Command, KeepCapture, RecordOutcome
+from bridge.store.commands import CloseStop, Command, KeepCapture, RecordOutcome
+from bridge.store.rows import StripRow
 from bridge.store.sqlite import SqliteStore
 from bridge.tables.types import DestinationTerms
 from tests.render import tables_for_tests
@@ -217,6 +219,83 @@ def test_what_a_destination_cannot_say_stops_the_strip_for_all(store: SqliteStor
     assert [row.number for row in store.results()] == ["2"]
 
 
+QC = replace(ORU, name="qc", format=Format.OUL_R22, non_patient=True)
+
+
+def control_row(store: SqliteStore, number: str) -> StripRow:
+    """Give the one control of that number."""
+    (row,) = (each for each in store.strips(outcome="non_patient") if each.number == number)
+    return row
+
+
+def test_a_control_goes_where_controls_are_asked_for_and_nowhere_else(store: SqliteStore) -> None:
+    """A patient's strip goes to both; a control and a comparison to one, in the analyzer's lane; the rest stays in the house."""
+    words = ("Rotina", "Controlo", "Comparação", "Externo", "Treino")
+    store.submit(kept(*(strip(n, word=word, specimen_id=f"U{n}") for n, word in enumerate(words, 1)))).result()
+    writers = book(ORU, QC, passed=[ORU.name, QC.name])
+    assert asyncio.run(judging(store, writers).work_off("bench-b")) == 5
+    sent = {row.number: store.deliveries(row.result_id) for row in store.strips() if row.result_id}
+    assert {number: [(to.destination, to.lane, to.state) for to in its] for number, its in sent.items()} == {
+        "1": [("records", "patient:40718801", "queued"), ("qc", "patient:40718801", "queued")],
+        "2": [("qc", "analyzer:bench-b", "queued")],
+        "3": [("qc", "analyzer:bench-b", "queued")],
+    }
+    detail = store.result(control_row(store, "2").result_id)
+    assert detail is not None
+    assert (detail.result.purpose, detail.result.patient_id, detail.strip.outcome) == (Purpose.CONTROL, "", "non_patient")
+    assert b"40718802" not in detail.deliveries[0][1].payload  # what the control had printed in the patient's place
+    assert store.stops() == ()
+
+
+def test_a_control_that_nobody_asks_for_is_no_result(store: SqliteStore) -> None:
+    """The default: stored and shown, nothing to send, nothing to say."""
+    store.submit(kept(strip(1, word="Controlo"))).result()
+    assert asyncio.run(judging(store).work_off("bench-b")) == 1
+    row = control_row(store, "1")
+    assert (row.result_id, row.findings, store.results(), store.stops()) == ("", (), (), ())
+
+
+def test_a_control_that_a_receiver_cannot_be_told_stops_nothing(store: SqliteStore) -> None:
+    """Its operator is outside the character set: it goes nowhere, a note says why, and no person has to decide."""
+    narrow = replace(QC, charset="ASCII")
+    store.submit(kept(strip(1, word="Controlo", operator="Zé"))).result()
+    asyncio.run(judging(store, book(ORU, narrow, passed=[ORU.name, QC.name])).work_off("bench-b"))
+    row = control_row(store, "1")
+    assert (row.result_id, [finding[:2] for finding in row.findings]) == ("", [("render.charset", "note")])
+    assert store.stops() == ()
+
+
+def test_a_control_sent_again_from_the_analyzers_memory_is_a_copy(store: SqliteStore) -> None:
+    """Printed again, it is noted and not posted; a second run of the same material is a control of its own and goes."""
+    writers = book(ORU, QC, passed=[ORU.name, QC.name])
+    for plays in ([strip(1, word="Controlo")], [strip(1, word="Controlo")], [strip(2, word="Controlo")]):
+        store.submit(kept(*plays)).result()
+    asyncio.run(judging(store, writers).work_off("bench-b"))
+    assert [(row.number, row.outcome) for row in store.strips()] == [("2", "non_patient"), ("1", "copy"), ("1", "non_patient")]
+    (qc,) = store.destinations()
+    assert (qc.name, qc.waiting) == ("qc", 2)
+
+
+@pytest.mark.parametrize(("asked", "posted"), [(True, 1), (False, 0)])
+def test_a_capture_read_again_posts_no_control_twice(store: SqliteStore, *, asked: bool, posted: int) -> None:
+    """A control that went stays as it is, as a patient's strip does; one that never went is judged anew and still goes nowhere."""
+    writers = book(ORU, replace(QC, non_patient=asked), passed=[ORU.name, QC.name])
+    torn = kept(strip(1, word="Controlo"), strip(2))
+    lines = torn.capture.payload.splitlines(keepends=True)
+    spoilt = b"".join([*lines[:-1], lines[-1].replace(b"40718802", b'"40718802')])
+    capture_id = store.submit(replace(torn, capture=replace(torn.capture, payload=spoilt))).result()
+    asyncio.run(judging(store, writers).work_off("bench-b"))
+    (stop,) = store.stops()
+    first = store.capture_strips(capture_id)[0]
+    ada = Actor(name="Ada", verified="unverified")
+    store.submit(CloseStop(stop_id=stop.stop_id, end=StopEnd.READ_AGAIN, actor=ada, reason="mended", at=NOW)).result()
+    asyncio.run(judging(store, writers).work_off("bench-b"))
+    again = store.capture_strips(capture_id)[0]
+    assert (again.strip_id == first.strip_id, again.outcome, again.number) == (asked, "non_patient", "1")
+    (row,) = store.destinations() if posted else (None,)
+    assert (row.name if row else "", row.waiting if row else 0) == ("qc" if posted else "", posted)
+
+
 # --- the loops
 
 
@@ -272,6 +351,31 @@ def test_a_loop_that_falls_over_is_shown_rests_and_runs_again(store: SqliteStore
         async with asyncio.timeout(BOUND_S):
             await bad.settled.wait()
         assert (bad.runs, good.runs, subject.fault) == (3, 1, "")
+        await stopped(running)
+
+    asyncio.run(live())
+
+
+def test_a_watch_that_falls_over_looks_again(store: SqliteStore, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A look at the signatures that ended for good would leave a receiver shut, or open, whatever is signed."""
+    monkeypatch.setattr(service, "FIRST_REST", timedelta(milliseconds=50))
+
+    async def live() -> None:
+        watch = Loop(falls)
+        subject = Service(
+            store=store,
+            judging=judging(store),
+            sources={},
+            queues={},
+            wake_queues=lambda: None,
+            watches={"signatures": watch},
+        )
+        running = asyncio.create_task(subject.run())
+        await until(lambda: subject.fault)
+        assert subject.fault.startswith("signatures: a defect stopped it; it is started again.")
+        async with asyncio.timeout(BOUND_S):
+            await watch.settled.wait()
+        assert (watch.runs, subject.fault) == (2, "")
         await stopped(running)
 
     asyncio.run(live())

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
 
@@ -12,8 +13,8 @@ import pytest
 
 from bridge.app import example_terms
 from bridge.demo.printers import framed, printed
-from bridge.model import Capture, Coded, Rejected, Unreadable, Way
-from bridge.tables.types import Orders
+from bridge.model import Capture, Coded, Format, Rejected, Unreadable, Way
+from bridge.tables.types import DestinationTerms, Orders
 from bridge.trial import Trial, try_out
 from tests.journey.running import play
 from tests.tables.shipped_tables import tables
@@ -24,9 +25,9 @@ BORDER = re.compile(rb"\x17..\r\n\x02.")  # LIS01-A2: a frame's end and the next
 GOOD, BAD = "40700007", "40700008"
 
 
-def tried(payload: bytes, profile: str) -> tuple[Trial, ...]:
+def tried(payload: bytes, profile: str, terms: Sequence[DestinationTerms] = example_terms()) -> tuple[Trial, ...]:
     capture = Capture(source="tests", way=Way.FOLDER, arrived_at=NOW, payload=payload, name="x", live=False)
-    return try_out(capture, tables().profiles[profile], example_terms(), tables(), called="TRYOUT")
+    return try_out(capture, tables().profiles[profile], terms, tables(), called="TRYOUT")
 
 
 @pytest.fixture(scope="module")
@@ -69,6 +70,24 @@ def test_a_field_is_named_with_its_order_where_each_pad_has_one(payload: bytes) 
     capture = Capture(source="tests", way=Way.FOLDER, arrived_at=NOW, payload=payload, name="x", live=False)
     first = try_out(capture, tables().profiles["brook"], (oru,), tables(), called="TRYOUT")[0]
     assert [origin.field for origin in first.messages[0].origins] == [f"OBX-5 of OBX 1 below OBR {n}" for n in range(1, 11)]
+
+
+def test_a_control_shows_its_message_for_who_asks_for_controls(payload: bytes) -> None:
+    """One message, for the one destination that would get it, each value followed to its field; for the others none."""
+    profile = tables().profiles["brook"]
+    qc = replace(example_terms()[0], name="qc", format=Format.OUL_R22, non_patient=True)
+    strips = [play(n, "CTRL-LOW", at=AT, strip_type="quill-10", word=word) for n, word in ((1, "C"), (2, "X"))]
+    control, proficiency = tried(framed(printed(strips, profile, tables()), profile), "brook", (*example_terms(), qc))
+    assert (control.word, proficiency.word) == ("non_patient", "non_patient")
+    (only,) = control.messages
+    assert only.destination == "qc"
+    assert only.message is not None
+    assert only.message.lane == "analyzer:tryout"
+    assert b"CTRL-LOW" not in only.message.payload
+    assert len(only.origins) == 10
+    assert all(origin.field for origin in only.origins)
+    assert proficiency.messages == ()
+    assert [len(each.messages) for each in tried(payload, "brook", (*example_terms(), qc))] == [3, 3]
 
 
 def test_a_strip_that_stops_gives_its_findings_and_no_message(payload: bytes) -> None:

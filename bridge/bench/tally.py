@@ -2,7 +2,8 @@
 
 Numbers used = first readings + missing + explained gaps. Readings = first readings + copies + conflicts.
 First readings = sent on + waiting + held + rejected + discarded + superseded + controls + other non-patient.
-Per destination: sent on = acknowledged + queued + refused + superseded + given up. Each term is the list of what
+Per destination: sent on = acknowledged + queued + refused + superseded + given up. Controls that a destination asks
+for stand beside that sum, by the same terms: patients' results alone are sent on. Each term is the list of what
 it counts, so a sum that does not come out names the strips or numbers that make the difference.
 """
 
@@ -33,6 +34,7 @@ class Fate(StrEnum):
     CONFLICT = "conflict"
 
 
+NON_PATIENT: frozenset[Fate] = frozenset({Fate.CONTROL, Fate.OTHER_NON_PATIENT})
 FIRST_FATES: tuple[Fate, ...] = tuple(fate for fate in Fate if fate not in (Fate.COPY, Fate.CONFLICT))
 
 
@@ -148,12 +150,16 @@ class SeriesTally:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class DestinationTally:
-    """One destination's day. ``unaccounted`` are strips that were sent on and have no delivery there."""
+    """One destination's day. ``unaccounted`` are strips that were sent on and have no delivery there.
+
+    ``controls`` are the strips of no patient that went there, none where the destination does not ask for them.
+    """
 
     destination: str
     sent_on: int
     strips: Mapping[Standing, tuple[int, ...]]
     unaccounted: tuple[int, ...]
+    controls: Mapping[Standing, tuple[int, ...]]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -183,9 +189,10 @@ def tally(
         for key, group in groupby(numbered, key=lambda each: (each.analyzer, each.mode, each.series))
     )
     sent_on = frozenset(each.strip_id for each in ordered if each.fate is Fate.SENT_ON)
+    controls = frozenset(each.strip_id for each in ordered if each.fate in NON_PATIENT)
     return DayTally(
         series=series,
-        destinations=_destination_tallies(sent_on, deliveries),
+        destinations=_destination_tallies(sent_on, controls, deliveries),
         unnumbered=_by_fate(each for each in ordered if each.number is None),
     )
 
@@ -232,14 +239,27 @@ def _repeated(strips: Iterable[TalliedStrip]) -> tuple[int, ...]:
     return tuple(repeated)
 
 
-def _destination_tallies(sent_on: frozenset[int], deliveries: Iterable[TalliedDelivery]) -> tuple[DestinationTally, ...]:
+def _destination_tallies(
+    sent_on: frozenset[int], controls: frozenset[int], deliveries: Iterable[TalliedDelivery]
+) -> tuple[DestinationTally, ...]:
     counted = sorted(
-        (each for each in deliveries if each.strip_id in sent_on), key=lambda each: (each.destination, each.strip_id)
+        (each for each in deliveries if each.strip_id in sent_on | controls), key=lambda each: (each.destination, each.strip_id)
     )
     tallies = []
     for destination, group in groupby(counted, key=lambda each: each.destination):
         kept = tuple(group)
-        strips = {standing: tuple(each.strip_id for each in kept if each.standing is standing) for standing in Standing}
-        unaccounted = tuple(sorted(sent_on - {each.strip_id for each in kept}))
-        tallies.append(DestinationTally(destination=destination, sent_on=len(sent_on), strips=strips, unaccounted=unaccounted))
+        tallies.append(
+            DestinationTally(
+                destination=destination,
+                sent_on=len(sent_on),
+                strips=_by_standing(kept, sent_on),
+                unaccounted=tuple(sorted(sent_on - {each.strip_id for each in kept})),
+                controls=_by_standing(kept, controls),
+            )
+        )
     return tuple(tallies)
+
+
+def _by_standing(deliveries: Iterable[TalliedDelivery], strips: frozenset[int]) -> Mapping[Standing, tuple[int, ...]]:
+    kept = tuple(each for each in deliveries if each.strip_id in strips)
+    return {standing: tuple(each.strip_id for each in kept if each.standing is standing) for standing in Standing}

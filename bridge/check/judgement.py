@@ -101,7 +101,7 @@ def _checked(understood: Understood, facts: Facts) -> CheckedReading:
     return CheckedReading(
         reading=reading,
         key=_key(understood, facts.series, facts.seen),
-        content=content_of(understood),
+        content=content_of(understood, is_decided="unit.undecided" in decisions.accepted_rules),
         purpose=understood.number.purpose,
         priority=understood.number.priority,
         patient_id=_patient_id(understood, facts),
@@ -175,6 +175,7 @@ def _record_findings(understood: Understood, tables: Tables) -> tuple[Finding, .
         *record.pads_known(pads, strip_type, names),
         *record.units_agree(pads, understood.profile.unit_system, names),
         *record.values_known(pads, names),
+        *record.units_decided(pads, understood.profile.unit_system, names),
         *record.marks_agree(pads, understood.profile.marks, names),
         *fault,
         *record.pads_complete(pads, strip_type, names),

@@ -9,7 +9,16 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from bridge.check.rulebook import finding
-from bridge.check.understanding import STOPS_ALL_PADS, Meaning, NumberFault, UnderstoodNumber, UnderstoodPad, text_of
+from bridge.check.understanding import (
+    STOPS_ALL_PADS,
+    Meaning,
+    NumberFault,
+    UnderstoodNumber,
+    UnderstoodPad,
+    rival_systems,
+    text_of,
+    undecided_pads,
+)
 from bridge.model import Finding, Printed, UnitSystem
 from bridge.tables.types import CataloguePad, StripType
 
@@ -108,6 +117,25 @@ def units_agree(pads: tuple[UnderstoodPad, ...], declared: UnitSystem, names: Ma
                 finding("unit.differs", sentence, place=each.printed.unit.place if each.printed.unit else place, pad=each.pad)
             )
     return tuple(found)
+
+
+def units_decided(
+    pads: tuple[UnderstoodPad, ...], declared: UnitSystem, names: Mapping[str, CataloguePad]
+) -> tuple[Finding, ...]:
+    """Hold a strip whose values would be other steps in another unit system, while none of them rules that system out.
+
+    Where a value shows another system, ``units_agree`` has stopped the strip already.
+    """
+    undecided = undecided_pads(pads)
+    if not undecided or any(each.meaning in STOPS_ALL_PADS for each in pads):
+        return ()
+    listed = ", ".join(f"{_name(each.pad, names)} “{text_of(each.printed.value)}”" for each in undecided)
+    systems = " or ".join(_SYSTEM_NAMES[system] for system in rival_systems(pads))
+    sentence = (
+        f"{listed}: the same text is another step in {systems}, "
+        f"and no value of this strip shows that the analyzer still prints {_SYSTEM_NAMES[declared]}."
+    )
+    return (finding("unit.undecided", sentence, place=undecided[0].printed.value.place, pad=undecided[0].pad),)
 
 
 def marks_agree(

@@ -84,6 +84,16 @@ _ALL: tuple[Rule, ...] = (
         severity=_REJECT,
         remedy="Check the units and the strip type that are set on the analyzer, then send the strip again or run it again.",
     ),
+    Rule(
+        rule="unit.undecided",
+        concern=Concern.RECORD,
+        severity=_HOLD,
+        remedy=(
+            "Look at the units on the analyzer's display. Release this strip if they are those that it is set up for here; "
+            "else discard it, set the analyzer's units, and run the strip again."
+        ),
+        releasable=True,
+    ),
     Rule(rule="pad.unknown_value", concern=Concern.RECORD, severity=_REJECT, remedy=_AGAIN),
     Rule(rule="pad.error", concern=Concern.RECORD, severity=_REJECT, remedy="Run a new strip."),
     Rule(

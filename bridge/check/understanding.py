@@ -7,13 +7,15 @@ one that it does. What is not understood is kept as such; the rules in record.py
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from enum import StrEnum
 
 from bridge.check.when import When, printed_when
-from bridge.identity.strip import NOT_UNDERSTOOD
+from bridge.identity.strip import NOT_UNDERSTOOD, in_doubt
 from bridge.model import CheckedPad, Printed, PrintedPad, Priority, Purpose, Reading, Step, StripContent, UnitSystem
 from bridge.tables.types import ModeRule, NumberScheme, PadVocabulary, Profile, StripType, Tables, Token
+from bridge.tables.vocabulary import possible_elsewhere
 
 SHARED_MODE = "all"  # ours: the mode in the key of a strip whose modes count in one series
 LONGEST_NUMBER = 18  # ours: digits that fit a signed 64-bit integer, the widest a database column holds
@@ -63,7 +65,8 @@ NO_TOKEN = Token(step=None)  # a value that stands for no step, in no unit syste
 class UnderstoodPad:
     """A printed pad and its meaning. ``pad`` is "" for an unknown label; ``step`` is set for KNOWN only.
 
-    ``other`` names the unit system that a value belongs to, where it is not the declared one.
+    ``other`` names the unit system that a value belongs to, where it is not the declared one. ``elsewhere`` holds, of a
+    known value, each other system in which it could stand as printed, with the ranks of the steps that it would mean.
     """
 
     printed: PrintedPad
@@ -71,6 +74,7 @@ class UnderstoodPad:
     meaning: Meaning
     step: Step | None = None
     other: UnitSystem | None = None
+    elsewhere: Mapping[UnitSystem, frozenset[int]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -181,8 +185,12 @@ def _understand_pad(printed: PrintedPad, profile: Profile, strip_type: StripType
         return UnderstoodPad(printed=printed, pad=pad, meaning=Meaning.UNEXPECTED)
     if text_of(printed.value) in profile.fault_tokens:
         return UnderstoodPad(printed=printed, pad=pad, meaning=Meaning.ERROR)
-    meaning, token = _understand_value(printed, profile.vocabularies.get((strip_type.name, pad)))
-    return UnderstoodPad(printed=printed, pad=pad, meaning=meaning, step=token.step, other=token.other)
+    words = profile.vocabularies.get((strip_type.name, pad))
+    meaning, token = _understand_value(printed, words)
+    if words is None or token.step is None:
+        return UnderstoodPad(printed=printed, pad=pad, meaning=meaning, other=token.other)
+    elsewhere = possible_elsewhere(words, text_of(printed.value), text_of(printed.unit))
+    return UnderstoodPad(printed=printed, pad=pad, meaning=meaning, step=token.step, elsewhere=elsewhere)
 
 
 def _understand_value(printed: PrintedPad, vocabulary: PadVocabulary | None) -> tuple[Meaning, Token]:
@@ -199,17 +207,42 @@ def _understand_value(printed: PrintedPad, vocabulary: PadVocabulary | None) -> 
     return Meaning.KNOWN, token
 
 
-def content_of(understood: Understood) -> StripContent:
+def rival_systems(pads: tuple[UnderstoodPad, ...]) -> tuple[UnitSystem, ...]:
+    """Give the other unit systems in which the whole strip could have been printed as it stands, and a pad at another step.
+
+    The whole strip judges: one understood value that a system does not print rules that system out for all pads.
+    """
+    known = [each for each in pads if each.step is not None]
+    return tuple(
+        system
+        for system in UnitSystem
+        if all(system in each.elsewhere for each in known) and any(_is_other_step(each, system) for each in known)
+    )
+
+
+def undecided_pads(pads: tuple[UnderstoodPad, ...]) -> tuple[UnderstoodPad, ...]:
+    """Give the pads that would stand at another step in a unit system that the strip does not rule out."""
+    rivals = rival_systems(pads)
+    return tuple(each for each in pads if any(_is_other_step(each, system) for system in rivals))
+
+
+def _is_other_step(pad: UnderstoodPad, system: UnitSystem) -> bool:
+    return pad.step is not None and pad.elsewhere[system] != {pad.step.rank}
+
+
+def content_of(understood: Understood, *, is_decided: bool = False) -> StripContent:
     """Give what two records of one strip must agree on, from printed evidence alone.
 
-    Pads stand in the strip type's order, whatever order a layout prints. Where the unit system is in doubt no
-    pad of the strip counts as understood.
+    Pads stand in the strip type's order, whatever order a layout prints. Where a value shows another unit system no
+    pad of the strip counts as understood; where the system is undecided, the pads that hang on it are in doubt, so that a
+    record that decides them is no other strip. ``is_decided`` says that a named person saw the declared one on the analyzer.
     """
     reading = understood.reading
     order = _order(understood.strip_type)
-    is_doubtful = any(each.meaning in STOPS_ALL_PADS for each in understood.pads)
+    is_shown_wrong = any(each.meaning in STOPS_ALL_PADS for each in understood.pads)
+    undecided = () if is_decided else undecided_pads(understood.pads)
     ranked = [
-        (each.pad, NOT_UNDERSTOOD if each.step is None or is_doubtful else each.step.rank)
+        (each.pad, NOT_UNDERSTOOD if is_shown_wrong else _ranked(each, is_decided=each not in undecided))
         for each in understood.pads
         if each.pad in order
     ]
@@ -220,6 +253,12 @@ def content_of(understood: Understood) -> StripContent:
         strip_lot=_exact(reading.strip_lot),
         pads=tuple(sorted(ranked, key=lambda each: order[each[0]])),
     )
+
+
+def _ranked(pad: UnderstoodPad, *, is_decided: bool) -> int:
+    if pad.step is None:
+        return NOT_UNDERSTOOD
+    return pad.step.rank if is_decided else in_doubt(pad.step.rank)
 
 
 def _exact(printed: Printed | None) -> str:

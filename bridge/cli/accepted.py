@@ -14,7 +14,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from bridge import settings
-from bridge.app import default_policy, tables_for, terms_of
+from bridge.app import default_policy, grade_faults, tables_for, terms_of
 from bridge.errors import SettingsError
 from bridge.model import Capture, Way
 from bridge.pages.message_view import lines
@@ -39,6 +39,8 @@ def accept(config_path: Path | None) -> int:
             "The site has no folder for its mapping files.", remedy="Add mappings: ./mappings.", path=("mappings",)
         )
     tables = tables_for(config)
+    for error in grade_faults(config, tables):
+        raise settings.placed(error, config_path)
     for profile in _used(config, tables):
         fault = check_example(profile, tables)
         if fault:

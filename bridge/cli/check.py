@@ -9,6 +9,7 @@ from pathlib import Path
 from bridge import settings
 from bridge.app import example_terms, grade_faults, profile_faults, tables_for, terms_of
 from bridge.cli.accepted import output_lines
+from bridge.cli.signatures import signature_lines, unsigned
 from bridge.cli.spec import subject_of
 from bridge.errors import RejectError, SettingsError, TableError
 from bridge.plan_book import PlanBook, own_faults
@@ -24,7 +25,16 @@ def check(config_path: Path | None, *, with_oracles: bool) -> int:
     Raises SettingsError or TableError (file, line, key, remedy) where a file cannot be used at all.
     """
     config = settings.read_settings(config_path) if config_path else None
-    tables = tables_for(config)
+    return report(config_path, config, tables_for(config), with_oracles=with_oracles)
+
+
+def report(
+    config_path: Path | None, config: settings.Settings | None, tables: Tables, *, with_oracles: bool, signing: bool = False
+) -> int:
+    """Print what ``check`` prints, of a site and tables that are read already; give 0 if all is well, else 1.
+
+    ``signing``: nobody is warned that the tables are not signed, for that is being done.
+    """
     print(
         f"mapping files: {len(tables.profiles)} profiles, {len(tables.strip_types)} strip types, {len(tables.catalogue.pads)} pads"
     )
@@ -33,11 +43,11 @@ def check(config_path: Path | None, *, with_oracles: bool) -> int:
     if config_path and config:
         # accepted output holds each destination's message: it cannot be made while one of them cannot be told a grade
         accepted = () if any(grade_faults(config, tables)) else output_lines(config, tables)
-        lines = chain(_site_lines(config, config_path, tables), lines, accepted)
+        lines = chain(_site_lines(config, config_path, tables), lines, accepted, signature_lines(config, tables))
     for line, fault in lines:
         print(f"{line}: {fault or 'ok'}", flush=True)
         wrong += bool(fault)
-    warnings = [*map(str, tables.doubts), *(_unset(config, tables) if config else ())]
+    warnings = [*map(str, tables.doubts), *(_warnings(config, tables, signing=signing) if config else ())]
     for words in warnings:
         print(f"warning: {words}")
     print(_verdict(wrong, len(warnings)))
@@ -48,6 +58,12 @@ def _verdict(wrong: int, warnings: int) -> str:
     if wrong:
         return f"{wrong} thing{'' if wrong == 1 else 's'} to put right"
     return f"all well; {warnings} warning{'' if warnings == 1 else 's'} to settle before go-live" if warnings else "all well"
+
+
+def _warnings(config: settings.Settings, tables: Tables, *, signing: bool) -> Iterator[str]:
+    yield from _unset(config, tables)
+    if not signing:
+        yield from unsigned(config, tables)
 
 
 def _unset(config: settings.Settings, tables: Tables) -> Iterator[str]:

@@ -4,18 +4,20 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import orjson
 
 from bridge import clock, settings
-from bridge.app import example_terms, tables_for, terms_of
+from bridge.app import example_terms, grade_faults, tables_for, terms_of
 from bridge.errors import PadpostError, SetupError
 from bridge.model import (
     Capture,
     Coded,
     Copy,
+    Format,
     NonPatient,
     Reading,
     Way,
@@ -28,25 +30,30 @@ WORDS = {
     "held": "waits for a decision",
     "rejected": "cannot be sent",
     "copy": "a copy, never sent",
-    "non_patient": "not a patient's strip, never sent",
+    "non_patient": "not a patient's strip, not sent",
     "unreadable": "cannot be read",
 }
-KINDS = ("hl7", "fhir")
+CONTROL_SENT = "not a patient's strip, sent where controls are asked for"
+FORMS = tuple(dict.fromkeys(("hl7", "fhir", "json", *Format)))
 
 
-def convert(file: str, profile: str, to: str, config_path: Path | None) -> int:
+def convert(file: str, profile: str, to: str, config_path: Path | None, *, destination: str = "") -> int:
     """Convert ``file`` ("-": standard input) and print what it becomes.
 
+    ``to`` is hl7, fhir, json or a message profile; with ``destination`` the message is the one that this destination would get.
     Messages go to standard output, findings to standard error. Gives 1 if a strip would wait for a person or none was found, else 0.
     """
-    if to not in (*KINDS, "json"):
-        raise SetupError(f"There is no form called {to!r}.", remedy="Use hl7, fhir or json.")
+    if to not in FORMS:
+        raise SetupError(f"There is no form called {to!r}.", remedy=f"Use one of: {', '.join(FORMS)}.")
     config = settings.read_settings(config_path) if config_path else None
     tables = tables_for(config)
     if profile not in tables.profiles:
         raise SetupError(f"No profile is called {profile!r}.", remedy=f"There are {', '.join(sorted(tables.profiles))}.")
+    if config and config_path:
+        for error in grade_faults(config, tables):
+            raise settings.placed(error, config_path)
     capture = Capture(source="convert", way=Way.FOLDER, arrived_at=clock.now(), payload=_payload(file), name=file, live=False)
-    terms = [] if to == "json" else [_terms(config, to)]
+    terms = [] if to == "json" else [_terms(config, to, destination)]
     trials = try_out(capture, tables.profiles[profile], terms, tables, called="CONVERT")
     if to == "json":
         print(orjson.dumps([_plain(trial) for trial in trials], option=orjson.OPT_INDENT_2).decode())
@@ -64,15 +71,24 @@ def _payload(file: str) -> bytes:
         raise PadpostError(f"{file} cannot be read: {error.strerror}. Check the name.") from error
 
 
-def _terms(config: settings.Settings | None, to: str) -> DestinationTerms:
-    wanted = to == "fhir"
-    if config:
-        for destination in config.destinations:
-            terms = terms_of(config, destination)
-            if terms.format.is_fhir is wanted:
-                return terms
-        raise SetupError(f"The configuration has no destination that takes {to}.", remedy="Add one, or leave --config out.")
-    return next(terms for terms in example_terms() if terms.format.is_fhir is wanted)
+def _terms(config: settings.Settings | None, to: str, name: str) -> DestinationTerms:
+    if config is None:
+        if name:
+            raise SetupError("A destination is one of a site's.", remedy="Name its configuration: --config site.yaml.")
+        wanted = {"hl7": Format.ORU_R01, "fhir": Format.FHIR}.get(to) or Format(to)
+        example = next(terms for terms in example_terms() if terms.format.is_fhir is wanted.is_fhir)
+        return replace(example, format=wanted)
+    every = [terms_of(config, destination) for destination in config.destinations]
+    found = next((terms for terms in every if (terms.name == name if name else _is_wanted(terms, to))), None)
+    if found is None:
+        names = ", ".join(terms.name for terms in every)
+        what = f"is called {name!r}" if name else f"takes {to}"
+        raise SetupError(f"No destination of the site {what}.", remedy=f"Its destinations are: {names}." if names else "Add one.")
+    return found
+
+
+def _is_wanted(terms: DestinationTerms, to: str) -> bool:
+    return to in {"fhir" if terms.format.is_fhir else "hl7", terms.format.value}
 
 
 def _plain(trial: Trial) -> dict[str, Any]:
@@ -92,8 +108,7 @@ def _plain(trial: Trial) -> dict[str, Any]:
             "patient_id": reading.patient_id.text if reading.patient_id else "",
             "pads": [{"label": p.label.text, "value": p.value.text, "unit": p.unit.text if p.unit else ""} for p in reading.pads],
         }
-    if isinstance(outcome, Coded):
-        result = outcome.result
+    if isinstance(outcome, Coded | NonPatient) and (result := outcome.result):
         plain["result"] = {
             "analyzed_at": result.analyzed_at.isoformat(),
             "strip_type": result.strip_type,
@@ -116,11 +131,18 @@ def _tell(trials: Sequence[Trial]) -> int:
     for trial in trials:
         place, outcome = trial.reading.place, trial.outcome
         stopped = [message.finding for message in trial.messages if message.finding is not None]
-        words = WORDS["rejected" if stopped else trial.word]
-        well = well and isinstance(outcome, Coded | NonPatient | Copy) and not stopped
+        words = _words(trial, is_stopped=bool(stopped))
+        well = well and (isinstance(outcome, NonPatient | Copy) or (isinstance(outcome, Coded) and not stopped))
         print(f"strip {trial.reading.index + 1}, bytes {place.start} to {place.end}: {words}", file=sys.stderr)
         for finding in (*stopped, *trial.findings):
             print(f"  {finding.rule}: {finding.sentence} {finding.remedy}", file=sys.stderr)
     if not trials:
         print("No strip was found in it.", file=sys.stderr)
     return 0 if well else 1
+
+
+def _words(trial: Trial, *, is_stopped: bool) -> str:
+    """Say what would become of a strip; a control that a receiver cannot be told stops nothing."""
+    if isinstance(trial.outcome, NonPatient):
+        return CONTROL_SENT if trial.messages and not is_stopped else WORDS[trial.word]
+    return WORDS["rejected" if is_stopped else trial.word]

@@ -1,4 +1,4 @@
-"""The command line: demo, serve, check, spec, convert, simulate. Each command is a thin face over a room."""
+"""The command line: demo, serve, check, sign-off, spec, convert, simulate. Each command is a thin face over a room."""
 
 from __future__ import annotations
 
@@ -81,6 +81,21 @@ def check(
 
 
 @app.command()
+def sign_off(
+    config: ConfigOption,
+    by: Annotated[str, typer.Option("--by", help="Who checked the tables and answers for them: a person's name.")],
+    words: Annotated[str, typer.Option("--words", help="What was checked, and how.")] = "",
+) -> None:
+    """Sign the tables in use, before they serve a live destination (processing_id P).
+
+    The checks of `padpost check` run first; what fails is not signed. What changed since the last signed tables is shown.
+    """
+    from bridge.cli import sign_off as room  # noqa: PLC0415 - as above
+
+    raise typer.Exit(room.sign_off(config, by, words))
+
+
+@app.command()
 def spec(
     config: ConfigOption,
     destination: Annotated[str, typer.Option("--destination", "-d", help="The destination that it is for.")],
@@ -100,10 +115,13 @@ def spec(
 def convert(
     file: Annotated[str, typer.Argument(help="A captured transmission; - reads standard input.")],
     profile: Annotated[str, typer.Option("--profile", "-p", help="The analyzer profile that reads it.")],
-    to: Annotated[str, typer.Option("--to", help="hl7, fhir or json.")] = "hl7",
+    to: Annotated[str, typer.Option("--to", help="hl7, fhir, json, or a message profile such as oru_r30 or fhir_us.")] = "hl7",
     config: Annotated[
         Path | None, typer.Option("--config", "-c", help="Use this site's policies and first destination of the kind.")
     ] = None,
+    destination: Annotated[
+        str, typer.Option("--destination", "-d", help="With --config: this destination, whatever it takes.")
+    ] = "",
 ) -> None:
     """Show what a captured transmission becomes. Nothing is stored or sent.
 
@@ -111,7 +129,7 @@ def convert(
     """
     from bridge.cli import convert as room  # noqa: PLC0415 - as above
 
-    raise typer.Exit(room.convert(file, profile, to, config))
+    raise typer.Exit(room.convert(file, profile, to, config, destination=destination))
 
 
 @app.command()

@@ -11,10 +11,12 @@ from urllib.parse import urlsplit, urlunsplit
 from bridge import __version__, clock, settings
 from bridge.app import grade_faults, profile_faults, tables_for, terms_of
 from bridge.errors import PadpostError, SetupError
+from bridge.sign_off import read_signatures
 from bridge.specification import Agreement, Door, Fact, SourceFacts, Specification, Subject, specify
 from bridge.specification.html import as_html
 from bridge.specification.json import as_json
 from bridge.specification.markdown import as_markdown
+from bridge.tables.signatures import Signature, newest_signature
 from bridge.tables.types import Tables
 
 FORMS: Mapping[str, Callable[[Specification], str]] = {"html": as_html, "markdown": as_markdown, "json": as_json}
@@ -36,7 +38,8 @@ def spec(config_path: Path, name: str, form: str, out: Path | None) -> int:
     tables = tables_for(config)
     for error in chain(profile_faults(config, tables), grade_faults(config, tables)):
         raise settings.placed(error, config_path)
-    document = specify(subject_of(config, destination, tables))
+    signature = newest_signature(read_signatures(config.signed_off), tables.digest)
+    document = specify(subject_of(config, destination, tables, signature=signature))
     _write(FORMS[form](document), out)
     for block in document.blocks:
         if block.lacking:
@@ -56,8 +59,10 @@ def _write(text: str, out: Path | None) -> None:
         raise PadpostError(f"{out} cannot be written: {error.strerror}. Name a file in a folder that is there.") from error
 
 
-def subject_of(config: settings.Settings, destination: settings.DestinationShape, tables: Tables) -> Subject:
-    """Give what the specification of ``destination`` says, without any secret."""
+def subject_of(
+    config: settings.Settings, destination: settings.DestinationShape, tables: Tables, *, signature: Signature | None = None
+) -> Subject:
+    """Give what the specification of ``destination`` says, without any secret; ``signature`` is that of ``tables``."""
     door, link, encrypted = _door(destination)
     retry = destination.retry
     return Subject(
@@ -80,6 +85,7 @@ def subject_of(config: settings.Settings, destination: settings.DestinationShape
         ),
         encrypted=encrypted,
         agreement=Agreement(**destination.agreement.model_dump()),
+        signature=signature,
     )
 
 

@@ -47,6 +47,7 @@ def code(checked: CheckedReading, tables: Tables, *, result_id: str, version: in
         pads=tuple(_pad(pad, strip_type, tables) for pad in checked.pads),
         comments=tuple(comment.text for comment in checked.reading.comments),
         tables_digest=tables.digest,
+        purpose=checked.purpose,
     )
 
 

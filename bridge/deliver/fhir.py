@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import re
 from collections.abc import Callable, Iterable
 from contextlib import AsyncExitStack
 from datetime import datetime
@@ -17,6 +18,8 @@ from bridge.model import Acknowledgement, Answer, Message
 from bridge.settings import FhirDestination
 
 LONGEST_REPLY = 2_000_000  # bytes; ours: a transaction-response of 20 entries is a few kB, many issues make some 100 kB
+# A conditional reference (FHIR R4 http, transaction): Type?query; no text can look like one, since quotes in a JSON text are escaped.
+SEARCH = re.compile(rb'"reference":\s*"[A-Za-z]+\?')
 MEDIA_TYPE = "application/fhir+json"  # FHIR R4 http.html, content types
 
 
@@ -60,7 +63,9 @@ class FhirClient:
                 reply = await self._post(payload)
         except (SettingsError, OSError, UnicodeDecodeError) as error:
             return no_answer(Silence.SETUP, str(error))
-        return read_http(reply, entries=entries, now=self._now()) if isinstance(reply, HttpReply) else no_answer(*reply)
+        if not isinstance(reply, HttpReply):
+            return no_answer(*reply)
+        return read_http(reply, entries=entries, now=self._now(), searches=bool(SEARCH.search(payload)))
 
     async def _post(self, payload: bytes) -> HttpReply | tuple[Silence, str]:
         headers = {"Content-Type": MEDIA_TYPE, "Accept": MEDIA_TYPE}

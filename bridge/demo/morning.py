@@ -43,8 +43,8 @@ sources:
   - {{name: bench-a-line, kind: serial, port: {pty}, link: lis01, analyzer: bench-a, profile: brook}}
   - {{name: bench-b-folder, kind: folder, path: drops, analyzer: bench-b, profile: tern, complete: rename, sweep_s: 0.2}}
 destinations:
-  - {{name: records, kind: mllp, host: 127.0.0.1, port: {mllp}, receiving_application: RECORDS, retry: {{first_s: 0.3, longest_s: 2}}}}
-  - {{name: chart, kind: fhir, base_url: "http://127.0.0.1:{fhir}/fhir", result_system: "urn:example:saltmarsh:results", retry: {{first_s: 0.3, longest_s: 2}}}}
+  - {{name: records, kind: mllp, host: 127.0.0.1, port: {mllp}, receiving_application: RECORDS, processing_id: T, retry: {{first_s: 0.3, longest_s: 2}}}}
+  - {{name: chart, kind: fhir, base_url: "http://127.0.0.1:{fhir}/fhir", result_system: "urn:example:saltmarsh:results", processing_id: T, retry: {{first_s: 0.3, longest_s: 2}}}}
 log: json
 """
 

@@ -11,7 +11,7 @@ from datetime import datetime
 from bridge.errors import Overtaken, RefusedAction
 from bridge.identity.patient_id import IdFault, id_fault
 from bridge.lifecycle.states import StopEnd, StopGroup, StopState
-from bridge.model import Actor
+from bridge.model import Actor, Purpose
 from bridge.store.api import Store
 from bridge.store.commands import CloseStop
 from bridge.store.rows import StopRow, StripRow
@@ -47,6 +47,8 @@ class Desk:
         if first != second:
             raise RefusedAction("The two entries of the patient ID differ. Scan or key it twice again.")
         strip = self._strip(stop)
+        if strip.purpose is not Purpose.PATIENT:
+            raise RefusedAction("This strip was not read for a patient, so it has no patient ID to correct.")
         fault = id_fault(first, self._policy.patient_id, also_denied=frozenset({strip.strip_lot, strip.operator} - {""}))
         if fault:
             raise RefusedAction(_ID_FAULTS[fault])

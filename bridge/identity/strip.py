@@ -16,11 +16,16 @@ def key_of(*, analyzer: str, mode: str, series: str, number: int | None) -> Stri
     return StripKey(analyzer=analyzer, mode=mode, series=series, number="" if number is None else str(number))
 
 
+def in_doubt(rank: int) -> int:
+    """Give what stands in StripContent.pads for a step that an undecided unit system leaves in doubt: equal only to itself."""
+    return NOT_UNDERSTOOD - 1 - rank
+
+
 def contradicts(one: StripContent, other: StripContent) -> bool:
     """Say whether two records cannot be of the same strip.
 
     A field that one layout does not print (empty), a pad that one record lacks (torn, or an analyzer
-    fault) and a pad that was not understood contradict nothing.
+    fault) and a pad that was not understood contradict nothing; a step in doubt contradicts only another one in doubt.
     """
     texts = (
         (one.patient_id, other.patient_id),
@@ -30,17 +35,21 @@ def contradicts(one: StripContent, other: StripContent) -> bool:
     )
     if any(left and right and left != right for left, right in texts):
         return True
-    left, right = _known_ranks(one), _known_ranks(other)
-    return any(left[pad].isdisjoint(right[pad]) for pad in left.keys() & right.keys())
+    return any(
+        left[pad].isdisjoint(right[pad])
+        for left, right in zip(_ranks(one), _ranks(other), strict=True)
+        for pad in left.keys() & right.keys()
+    )
 
 
-def _known_ranks(content: StripContent) -> dict[str, set[int]]:
-    """Give the ranks of each pad that was understood; more than one where a record has the pad twice."""
-    ranks: dict[str, set[int]] = {}
+def _ranks(content: StripContent) -> tuple[dict[str, set[int]], dict[str, set[int]]]:
+    """Give the ranks of each pad that is certain, and of each in doubt; more than one where a record has the pad twice."""
+    certain: dict[str, set[int]] = {}
+    doubtful: dict[str, set[int]] = {}
     for pad, rank in content.pads:
         if rank != NOT_UNDERSTOOD:
-            ranks.setdefault(pad, set()).add(rank)
-    return ranks
+            (certain if rank >= 0 else doubtful).setdefault(pad, set()).add(rank)
+    return certain, doubtful
 
 
 def same_content(one: StripContent, other: StripContent) -> bool:

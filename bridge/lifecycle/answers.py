@@ -165,7 +165,7 @@ def words(parts: Iterable[str]) -> str:
 
 # --- FHIR over HTTP ----------------------------------------------------------------------------
 
-WHOLE, SEVERAL, UNSUPPORTED = "200 whole", "412 several", "412 not supported"
+WHOLE, MISSING, SEVERAL, UNSUPPORTED = "200 whole", "404 missing", "412 several", "412 not supported"
 
 # HTTP status: RFC 9110, RFC 6585, FHIR R4 http.html (transaction, conditional create)
 HTTP: Mapping[str, Row] = {
@@ -180,6 +180,10 @@ HTTP: Mapping[str, Row] = {
     "400": Row(answer=_REFUSED, why="Malformed or not valid there."),
     "401": Row(answer=_CLOSED, why="Not signed in, even after the token was read anew and tried once more."),
     "403": Row(answer=_CLOSED, why="Signed in, but not allowed to write there."),
+    MISSING: Row(
+        answer=_REFUSED,
+        why="404 with an OperationOutcome, to a transaction that has the server search for a patient or an order: it found none; a person looks.",
+    ),
     "404": Row(answer=_CLOSED, why="No such address."),
     "405": Row(answer=_CLOSED, why="The address takes no transactions."),
     "406": Row(answer=_CLOSED, why="The server does not answer in FHIR JSON."),
@@ -216,10 +220,13 @@ class HttpReply:
     cut: bool = False
 
 
-def read_http(reply: HttpReply, *, entries: int, now: datetime) -> Acknowledgement:
-    """Give what a server's reply to a transaction of ``entries`` entries means. ``now`` is aware."""
+def read_http(reply: HttpReply, *, entries: int, now: datetime, searches: bool = False) -> Acknowledgement:
+    """Give what a server's reply to a transaction of ``entries`` entries means. ``now`` is aware.
+
+    ``searches``: the transaction has conditional references, which the server must resolve (FHIR R4 http, transaction).
+    """
     resource = {} if reply.cut else _resource(reply.body)
-    row = HTTP[_http_key(reply.status, resource, entries)]
+    row = HTTP[_http_key(reply.status, resource, entries, searches=searches)]
     wait = retry_after_s(reply.retry_after, now=now) if reply.status in _WAITING_STATUS or 500 <= reply.status <= 599 else None
     said = words(_issue_words(resource)) or (
         "" if row.answer is _ACCEPTED else words([reply.body[: 2 * LONGEST_TEXT].decode("utf-8", "replace")])
@@ -268,9 +275,11 @@ def _objects(value: Any) -> list[dict[str, Any]]:
     return [item for item in value if isinstance(item, dict)] if isinstance(value, list) else []
 
 
-def _http_key(status: int, resource: dict[str, Any], entries: int) -> str:
+def _http_key(status: int, resource: dict[str, Any], entries: int, *, searches: bool) -> str:
     if status == 200 and _is_whole(resource, entries):
         return WHOLE
+    if status == 404 and searches and resource.get("resourceType") == "OperationOutcome":
+        return MISSING
     if status == 412:
         codes = [issue.get("code") for issue in _objects(resource.get("issue"))]
         return next((_ISSUE_ROWS[code] for code in codes if isinstance(code, str) and code in _ISSUE_ROWS), "412")

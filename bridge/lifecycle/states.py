@@ -25,6 +25,7 @@ class DeliveryEvent(StrEnum):
     SUPERSEDE = "a newer version takes its place"
     SEND_AGAIN = "a named person sends it again"
     DISCARD = "a named person gives it up"
+    WITHHOLD = "its destination asks for no controls any more"
 
 
 _S, _E = DeliveryState, DeliveryEvent
@@ -33,6 +34,7 @@ DELIVERY_STEPS: dict[tuple[DeliveryState, DeliveryEvent], DeliveryState] = {
     (_S.UNBORN, _E.BEAR): _S.QUEUED,
     (_S.UNBORN, _E.SUPERSEDE): _S.SUPERSEDED,
     (_S.UNBORN, _E.DISCARD): _S.DISCARDED,
+    (_S.UNBORN, _E.WITHHOLD): _S.DISCARDED,
     (_S.QUEUED, _E.BEGIN): _S.SENDING,
     (_S.QUEUED, _E.SUPERSEDE): _S.SUPERSEDED,
     (_S.QUEUED, _E.DISCARD): _S.DISCARDED,
@@ -94,7 +96,7 @@ class StopEnd(StrEnum):
 
 
 class DestinationState(StrEnum):
-    """``shut``: its message plan fails its checks, nothing is sent; ``closed``: the receiver's door is closed."""
+    """``shut``: its message plan fails its checks, or it is live and its tables are not signed; ``closed``: the receiver's door is closed."""
 
     OPEN = "open"
     CLOSED = "closed"

@@ -99,8 +99,13 @@ def _add_health(app: FastAPI, store: Store, site: PagesSite) -> None:
 
     @app.get("/health/ready", tags=["health"])
     def ready() -> JSONResponse:
-        """Say whether strips are kept and sent; 503 with the reasons otherwise."""
+        """Say whether the service works, 503 with the reasons otherwise; and which receivers are shut until a person acts.
+
+        A receiver that is shut makes it no less ready: strips are kept, and a restart would not help.
+        """
         reasons = list(faults(store, site))
+        shut = [{"destination": name, "reason": reason} for name, reason in site.shut().items()]
         return JSONResponse(
-            {"status": "not ready" if reasons else "ready", "reasons": reasons}, status_code=503 if reasons else 200
+            {"status": "not ready" if reasons else "ready", "reasons": reasons, "shut": shut},
+            status_code=503 if reasons else 200,
         )

@@ -45,6 +45,11 @@ class Today:
         """Count everything that waits for a person."""
         return sum(self.counts.values())
 
+    @property
+    def has_sent_controls(self) -> bool:
+        """Say whether a control of the day went to a receiver."""
+        return any(strips for to in self.tally.destinations for strips in to.controls.values())
+
 
 def today(store: Store, site: PagesSite, *, now: datetime) -> Today:
     """Gather what Today shows at ``now``."""

@@ -95,7 +95,7 @@ DELIVERY_WORDS: dict[DeliveryState, str] = {
 DESTINATION_WORDS: dict[DestinationState, str] = {
     DestinationState.OPEN: "open",
     DestinationState.CLOSED: "closed: nothing is sent until it answers again",
-    DestinationState.SHUT: "shut: its messages fail our checks, so nothing is sent",
+    DestinationState.SHUT: "shut, nothing is sent",
 }
 
 PURPOSE_WORDS: dict[Purpose, str] = {
@@ -111,7 +111,7 @@ OUTCOME_WORDS: dict[str, str] = {
     "held": "waiting for your decision",
     "rejected": "cannot be sent",
     "copy": "a copy of an earlier strip; not sent",
-    "non_patient": "stored and shown, not judged yet; never sent",
+    "non_patient": "stored and shown, not judged yet; in no patient's record",
     "unreadable": "could not be read",
     "discarded": "discarded",
     "superseded": "replaced by a later reading",
@@ -136,6 +136,7 @@ REASON_WORDS: dict[str, str] = {
     "unit.other_system": "value of another unit system",
     "unit.differs": "unit is not the declared one",
     "unit.off_scale": "unit system in doubt",
+    "unit.undecided": "unit system not shown",
     "mark.unknown": "unknown abnormal mark",
     "mark.disagrees": "abnormal mark and scale differ",
     "analyzer.fault": "analyzer reported an error",
@@ -169,7 +170,8 @@ REASON_WORDS: dict[str, str] = {
     "code.unmapped": "no code for a pad or value",
     "code.undated": "no time of analysis",
     "render.charset": "character that the receiver lacks",
-    "render.non_patient": "not a patient's strip",
+    "render.pointer": "number that cannot be pointed to",
+    "render.purpose": "no patient's strip, for a patient's record",
     "render.unplanned": "messages not checked with these tables",
     # of the way itself: no check of a strip speaks these
     "receive.refused": "file not taken",

@@ -17,7 +17,7 @@ from bridge.lifecycle.states import DestinationState
 from bridge.model import Acknowledgement, Answer, CodedResult, DeliveryState, Message
 from bridge.queue.door import Door
 from bridge.store.api import Store
-from bridge.store.commands import BearMessage, BeginAttempt, Command, EndAttempt, SetDestination
+from bridge.store.commands import BearMessage, BeginAttempt, Command, EndAttempt, SetDestination, WithholdDelivery
 from bridge.store.rows import LaneHead
 
 log = structlog.get_logger()
@@ -58,7 +58,7 @@ class DestinationQueue:
         client: Client,
         pace: Pace,
         *,
-        bear: Callable[[CodedResult], Awaitable[Message]],
+        bear: Callable[[CodedResult], Awaitable[Message | None]],
         now: Callable[[], datetime],
         jitter: Callable[[], float],
     ) -> None:
@@ -82,12 +82,17 @@ class DestinationQueue:
         self._woken.set()
 
     def shut(self, reason: str) -> None:
-        """Send nothing until ``open`` is called: the messages' plan is not shown to be right."""
+        """Send nothing until ``open`` is called: the messages' plan is not shown to be right, or nobody has signed their tables."""
         self._shut = reason
         self.wake()
 
+    @property
+    def shut_because(self) -> str:
+        """Say why nothing is sent; nothing where it is."""
+        return self._shut
+
     def open(self) -> None:
-        """Send; the plan passed."""
+        """Send; nothing is against it."""
         self._shut = ""
         self.wake()
 
@@ -121,7 +126,10 @@ class DestinationQueue:
     async def _bear_some(self) -> None:
         for delivery_id, result in self._store.unborn(self._name, limit=BIRTHS_AT_ONCE):
             message = await self._bear(result)
-            await self._done(BearMessage(delivery_id=delivery_id, message=message, at=self._now()))
+            if message is None:  # a control, and the settings ask for none any more
+                await self._done(WithholdDelivery(delivery_id=delivery_id, at=self._now()))
+            else:
+                await self._done(BearMessage(delivery_id=delivery_id, message=message, at=self._now()))
             self.wake()  # there may be more, and lanes are looked at in between
 
     def _begin_some(self, now: datetime) -> None:

@@ -2,6 +2,6 @@
 
 from __future__ import annotations
 
-from bridge.render.plans import Plan, compile_plan, lane_of
+from bridge.render.plans import Plan, compile_plan, lane_of, takes
 
-__all__ = ["Plan", "compile_plan", "lane_of"]
+__all__ = ["Plan", "compile_plan", "lane_of", "takes"]

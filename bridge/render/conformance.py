@@ -13,4 +13,4 @@ from bridge.render.hl7_rules import hl7_faults
 
 def faults(fmt: Format, payload: bytes) -> tuple[str, ...]:
     """Give what is wrong with a message, one sentence each, in the order of the message; empty if nothing."""
-    return tuple(fhir_faults(payload) if fmt.is_fhir else hl7_faults(fmt, payload))
+    return tuple(fhir_faults(fmt, payload) if fmt.is_fhir else hl7_faults(fmt, payload))

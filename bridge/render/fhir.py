@@ -1,35 +1,39 @@
 """FHIR R4 (4.0.1) transaction Bundle, written by joining prepared text.
 
-Only R4 elements are used. The bytes are ours because fhir.resources turns decimals into floats (1.010 -> 1.01). It has
+Only R4 elements are used; the two formats shaped after a regional guide differ from the plain one in what fhir_shapes.py asks of
+them, and in the strips' lot (Europe). The bytes are ours because fhir.resources turns decimals into floats (1.010 -> 1.01). It has
 no plain R4: its R4B models differ for our resources only in what Observation.subject and DiagnosticReport.subject may
 point to, and ours point to a Patient, which both allow.
 """
 
 from __future__ import annotations
 
-import re
 import uuid
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
 import orjson
 
-from bridge.errors import RejectError
-from bridge.model import Code, CodedGrade, CodedPad, CodedResult, Quantity, ResultStatus, ValueForm
-from bridge.render import wording
+from bridge.model import Code, CodedGrade, CodedPad, CodedResult, Format, Quantity, ResultStatus, ValueForm
+from bridge.render import fhir_pointers, wording
+from bridge.render.fhir_json import members_text, value_text
 from bridge.render.forms import TextKey, choose, expectation, number_text, ranged, text_key
 from bridge.render.grades import TEXT, GradeCodes
+from bridge.render.loinc import wants_number
+from bridge.render.notes import as_markdown
 from bridge.render.queries import identifier_query
 from bridge.render.segments import unplanned
-from bridge.tables.types import DestinationTerms, GradeTable
+from bridge.tables.types import DestinationTerms, GradeTable, Laboratory, Orders
 
 # Code systems: HL7 table 0396 short name -> URI (FHIR R4, terminologies-systems).
 SYSTEMS = {"LN": "http://loinc.org", "SCT": "http://snomed.info/sct"}
 LOCAL_SYSTEM = "urn:padpost:local"  # ours: for codes that a site or we made
 UCUM = "http://unitsofmeasure.org"
 INTERPRETATION = "http://terminology.hl7.org/CodeSystem/v3-ObservationInterpretation"
+# HL7 Europe laboratory 2.0.0, alias $observation-deviceLabTestKit: the kit that a value was got with, a Device.
+TEST_KIT = "http://hl7.eu/fhir/laboratory/StructureDefinition/observation-deviceLabTestKit"
 # DiagnosticReport.category slice of US Core: v2-0074#LAB; Observation.category: observation-category#laboratory.
 REPORT_CATEGORY = {
     "coding": [{"system": "http://terminology.hl7.org/CodeSystem/v2-0074", "code": "LAB", "display": "Laboratory"}]
@@ -46,9 +50,6 @@ URINE = {
 }
 # v2 0085 / 0123 -> FHIR status words (HL7 v2-to-FHIR concept maps).
 STATUSES = {ResultStatus.FINAL: "final", ResultStatus.CORRECTED: "corrected"}
-# R4 datatypes, string: no characters below 32 but tab, CR and LF; strict receivers refuse a Bundle that has one.
-# This is how orjson writes them, after an even number of backslashes.
-_CONTROL = re.compile(r"(?<!\\)(?:\\\\)*\\(?:(u00[01][0-9a-f])|[bf])")
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -69,41 +70,52 @@ class Named:
 class PadText:
     """One Observation around what varies: JSON members up to the printed text, and what closes it after.
 
-    ``noted``: the printed text is the first note, whose array is still open.
+    ``noted``: the printed text is the first note, whose array is still open. ``code`` is the pad's code alone, for a report of its own.
     """
 
     before: str
     after: str
     noted: bool
+    code: str
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class FhirWriter:
-    """Everything of one destination and strip type that does not vary from result to result."""
+    """Everything of one destination and strip type that does not vary from result to result.
+
+    ``claims`` holds the member ``meta`` of the kinds of resources whose profiles the site names.
+    """
 
     terms: DestinationTerms
     pads: Mapping[TextKey, PadText]
+    claims: Mapping[str, str]
 
     def write(self, result: CodedResult, *, control_id: str, made_at: datetime) -> bytes:
         """Give the Bundle as UTF-8 JSON.
 
         Raises RejectError ``render.charset`` if a text cannot be said in FHIR (a control character, a lone
-        surrogate), ``render.unplanned`` if a pad's value is not one this plan was checked for.
+        surrogate), ``render.unplanned`` if a pad's value is not one this plan was checked for, ``render.pointer`` if nothing can point to its patient or order.
         """
-        shared, notes = self._shared(result, made_at)
-        device = self._named("Device", f"analyzer.{result.analyzer}")
+        patient = fhir_pointers.patient(result, self.terms)
+        shared, notes = self._shared(result, patient, made_at)
+        devices = self._devices(result)
         specimen = self._named("Specimen", f"{result.result_id}.specimen")
-        values = [(self._named("Observation", f"{result.result_id}-{pad.pad}"), pad) for pad in result.pads]
-        report = self._named("DiagnosticReport", result.result_id)
-        links = _members({"specimen": specimen.link, "device": device.link})
+        values = [(self._named("Observation", f"{result.result_id}-{pad.pad}"), self._prepared(pad)) for pad in result.pads]
+        links = members_text({"specimen": specimen.link, **_device_links([named for named, _ in devices])})
         update = result.version > 1
         entries = [
-            self._entry(device, _members(_device(result)), update=False),
-            self._entry(specimen, _members(self._specimen(result)), update=update, more=_known_specimen(result)),
-            *(self._entry(named, f"{shared},{links},{self._value(pad, notes)}", update=update) for named, pad in values),
-            self._entry(report, f"{shared},{_members(_report(result, specimen, [named for named, _ in values]))}", update=update),
+            *(self._entry(named, members, update=False) for named, members in devices),
+            self._entry(specimen, members_text(self._specimen(result, patient)), update=update, more=_known_specimen(result)),
+            *(
+                self._entry(named, f"{shared},{links},{_value(pad, prepared, notes)}", update=update)
+                for pad, (named, prepared) in zip(result.pads, values, strict=True)
+            ),
+            *(
+                self._entry(report, f'{shared},"category":[{value_text(REPORT_CATEGORY)}],{members}', update=update)
+                for report, members in self._reports(result, specimen, values)
+            ),
         ]
-        opening = _members(
+        opening = members_text(
             {
                 "resourceType": "Bundle",
                 "identifier": self._identifier(control_id),
@@ -113,44 +125,63 @@ class FhirWriter:
         )
         return f'{{{opening},"entry":[{",".join(entries)}]}}'.encode()
 
-    def _shared(self, result: CodedResult, made_at: datetime) -> tuple[str, str]:
-        """Give the members that report and values have in common, and the notes of every value."""
+    def _shared(self, result: CodedResult, patient: dict[str, Any], made_at: datetime) -> tuple[str, str]:
+        """Give the members that reports and values have in common, and the notes of every value."""
         when, notes = wording.observed(result, self.terms.observed_at)
         if when is None:
             notes = (f"{notes[0]} Analysis time: {self._time(result.analyzed_at)}", *notes[1:])
+        order = fhir_pointers.order(result, self.terms)
         members: dict[str, Any] = {
+            **({"basedOn": [order]} if order else {}),
             "status": STATUSES[result.status],
-            "subject": {
-                "type": "Patient",
-                "identifier": {"system": self.terms.patient_system, "value": result.patient_id},
-                **({"display": result.patient_name} if result.patient_name else {}),
-            },
+            "subject": {**patient, **({"display": result.patient_name} if result.patient_name else {})},
             **({"effectiveDateTime": self._time(when)} if when else {}),
             "issued": self._time(made_at),
-            **({"performer": [performer]} if (performer := self._performer(result)) else {}),
+            **({"performer": performers} if (performers := self._performers(result)) else {}),
         }
-        return _members(members), ",".join(_json({"text": note}) for note in (*notes, *result.comments))
+        said = (*notes, *(as_markdown(comment) for comment in result.comments))
+        return members_text(members), ",".join(value_text({"text": note}) for note in said)
 
-    def _performer(self, result: CodedResult) -> dict[str, str] | None:
-        if result.operator:
-            return {"type": "Practitioner", "display": result.operator}
-        return {"type": "Organization", "display": self.terms.sending_facility} if self.terms.sending_facility else None
+    def _performers(self, result: CodedResult) -> list[dict[str, Any]]:
+        """Give the operator and the laboratory; the sending facility where neither is known."""
+        known: list[dict[str, Any]] = []
+        if result.operator and self.terms.operator:
+            known.append({"type": "Practitioner", "display": result.operator})
+        if self.terms.laboratory:
+            known.append(_laboratory(self.terms.laboratory))
+        if not known and self.terms.sending_facility:
+            known.append({"type": "Organization", "display": self.terms.sending_facility})
+        return known
 
-    def _value(self, pad: CodedPad, notes: str) -> str:
+    def _devices(self, result: CodedResult) -> list[tuple[Named, str]]:
+        """Give the analyzer and, where the guide has a place for them, the strips of a printed lot."""
+        if not self.terms.equipment:
+            return []
+        found = [(self._named("Device", f"analyzer.{result.analyzer}"), members_text(_device(result)))]
+        if self.terms.format is Format.FHIR_EU and result.strip_lot:
+            found.append((self._named("Device", f"strips.{result.strip_type}.{result.strip_lot}"), members_text(_strips(result))))
+        return found
+
+    def _prepared(self, pad: CodedPad) -> PadText:
         prepared = self.pads.get(text_key(pad, self.terms.value_forms))
         if prepared is None:
             raise unplanned(self.terms.name, pad.name)
-        if prepared.noted:
-            more = f",{notes}" if notes else ""
-            return f"{prepared.before}{_json(wording.PRINTED + pad.printed)}{prepared.after}{more}]"
-        more = f',"note":[{notes}]' if notes else ""
-        return f"{prepared.before}{_json(pad.printed)}{prepared.after}{more}"
+        return prepared
 
-    def _specimen(self, result: CodedResult) -> dict[str, Any]:
-        members: dict[str, Any] = {
-            "type": URINE,
-            "subject": {"type": "Patient", "identifier": {"system": self.terms.patient_system, "value": result.patient_id}},
-        }
+    def _reports(
+        self, result: CodedResult, specimen: Named, values: Sequence[tuple[Named, PadText]]
+    ) -> Iterator[tuple[Named, str]]:
+        """Give the panel's report or, where each pad is an order of its own, one for each pad, with its code and the members after."""
+        if self.terms.orders is Orders.SINGLE:
+            for named, prepared in values:
+                yield self._named("DiagnosticReport", f"{named.value}.report"), f"{prepared.code},{_result(specimen, [named])}"
+            return
+        code = members_text({"code": {"coding": [_coding(result.panel)], "text": result.panel.text}})
+        named_values = [named for named, _ in values]
+        yield self._named("DiagnosticReport", result.result_id), f"{code},{_result(specimen, named_values)}"
+
+    def _specimen(self, result: CodedResult, patient: dict[str, Any]) -> dict[str, Any]:
+        members: dict[str, Any] = {"type": URINE, "subject": patient}
         if result.collected_at is not None:
             members["collection"] = {"collectedDateTime": self._time(result.collected_at)}
         return members
@@ -163,10 +194,10 @@ class FhirWriter:
             if update
             else {"method": "POST", "url": named.kind, "ifNoneExist": query}
         )
-        identifiers = f'"identifier":[{_json(self._identifier(named.value))}{more}]'
+        identifiers = f'"identifier":[{value_text(self._identifier(named.value))}{more}]'
         return (
-            f'{{"fullUrl":"{named.address}","resource":{{"resourceType":"{named.kind}",{identifiers},{members}}},'
-            f'"request":{_json(request)}}}'
+            f'{{"fullUrl":"{named.address}","resource":{{"resourceType":"{named.kind}",{self.claims.get(named.kind, "")}{identifiers},{members}}},'
+            f'"request":{value_text(request)}}}'
         )
 
     def _identifier(self, value: str) -> dict[str, str]:
@@ -186,88 +217,108 @@ def fhir_writer(terms: DestinationTerms, pads: Mapping[str, tuple[CodedPad, ...]
     return FhirWriter(
         terms=terms,
         pads={text_key(pad, terms.value_forms): _pad_text(pad, terms, codes) for every in pads.values() for pad in every},
+        claims={kind: f"{members_text({'meta': {'profile': urls}})}," for kind, urls in claimed(terms.message_profile).items()},
     )
+
+
+def claimed(message_profile: str) -> dict[str, list[str]]:
+    """Give the profiles that a site names for each kind of resource; ``message_profile`` holds ``Kind=URL``, parted by blanks."""
+    found: dict[str, list[str]] = {}
+    for word in message_profile.split():
+        kind, _, url = word.partition("=")
+        found.setdefault(kind, []).append(url)
+    return found
 
 
 def _pad_text(pad: CodedPad, terms: DestinationTerms, codes: GradeCodes) -> PadText:
     form = choose(pad, terms.value_forms)
-    members: dict[str, Any] = {
-        "category": [VALUE_CATEGORY],
-        "code": {"coding": [_coding(form.code), *([_coding(pad.local)] if terms.local_codes else [])], "text": pad.name},
-        "interpretation": [{"coding": [{"system": INTERPRETATION, "code": pad.flag.value, "display": wording.FLAGS[pad.flag]}]}],
-    }
+    code = {"coding": [_coding(form.code), *([_coding(pad.local)] if terms.local_codes else [])], "text": pad.name}
+    members: dict[str, Any] = {"category": [VALUE_CATEGORY], "code": code, "interpretation": _interpretation(pad, form)}
     if form.method in wording.METHODS:
         members["method"] = {"text": wording.METHODS[form.method]}
-    if reference := _range(pad, form):
+    if reference := _range(pad, form, terms.unit_texts):
         members["referenceRange"] = [reference]
+    alone = members_text({"code": code})
     if isinstance(form.value, CodedGrade) and TEXT not in terms.grades:
         codings = [_coding(code, terms.grade_table) for code in codes[pad.pad, form.value.grade]]
-        coding = f'"coding":{_json(codings)},' if codings else ""
-        return PadText(before=f'{_members(members)},"valueCodeableConcept":{{{coding}"text":', after="}", noted=False)
+        coding = f'"coding":{value_text(codings)},' if codings else ""
+        return PadText(
+            before=f'{members_text(members)},"valueCodeableConcept":{{{coding}"text":', after="}", noted=False, code=alone
+        )
     if isinstance(form.value, CodedGrade):
         members["valueString"] = form.value.text
     else:
-        members["valueQuantity"] = _quantity(form.value)
-    return PadText(before=f'{_members(members)},"note":[{{"text":', after="}", noted=True)
+        members["valueQuantity"] = _quantity(form.value, terms.unit_texts)
+    return PadText(before=f'{members_text(members)},"note":[{{"text":', after="}", noted=True, code=alone)
 
 
-def _report(result: CodedResult, specimen: Named, values: list[Named]) -> dict[str, Any]:
-    return {
-        "category": [REPORT_CATEGORY],
-        "code": {"coding": [_coding(result.panel)], "text": result.panel.text},
-        "specimen": [specimen.link],
-        "result": [named.link for named in values],
-    }
+def _interpretation(pad: CodedPad, form: ValueForm) -> list[dict[str, Any]]:
+    """Give the flag and, of a [Presence] grade, whether something was found: two statements, each a concept of its own (decision 0009)."""
+    words = [(pad.flag.value, wording.FLAGS[pad.flag])]
+    if isinstance(form.value, CodedGrade) and wants_number(form.code.text) is False:
+        words += [wording.FOUND[form.value.grade]] if form.value.grade in wording.FOUND else []
+    return [{"coding": [{"system": INTERPRETATION, "code": code, "display": display}]} for code, display in words]
+
+
+def _value(pad: CodedPad, prepared: PadText, notes: str) -> str:
+    """Give the members of an Observation from its category to its notes."""
+    if prepared.noted:
+        more = f",{notes}" if notes else ""
+        return f"{prepared.before}{value_text(as_markdown(pad.printed, after=wording.PRINTED))}{prepared.after}{more}]"
+    more = f',"note":[{notes}]' if notes else ""
+    return f"{prepared.before}{value_text(pad.printed)}{prepared.after}{more}"
+
+
+def _result(specimen: Named, values: Sequence[Named]) -> str:
+    return members_text({"specimen": [specimen.link], "result": [named.link for named in values]})
+
+
+def _device_links(devices: Sequence[Named]) -> dict[str, Any]:
+    """Give the link to the analyzer, and to the strips, of what there is."""
+    links: dict[str, Any] = {"device": devices[0].link} if devices else {}
+    if len(devices) > 1:
+        links["extension"] = [{"url": TEST_KIT, "valueReference": devices[1].link}]
+    return links
+
+
+def _laboratory(laboratory: Laboratory) -> dict[str, Any]:
+    """Give the laboratory by its number, where it has one, and its name."""
+    identifier = {"system": laboratory.authority, "value": laboratory.number}
+    named = {"identifier": identifier} if laboratory.number else {}
+    return {"type": "Organization", **named, "display": laboratory.name}
 
 
 def _known_specimen(result: CodedResult) -> str:
     """Give the specimen's printed number as a further identifier; whose number it is, is not known."""
-    return f",{_json({'value': result.specimen_id})}" if result.specimen_id else ""
+    return f",{value_text({'value': result.specimen_id})}" if result.specimen_id else ""
 
 
 def _device(result: CodedResult) -> dict[str, Any]:
     return {"deviceName": [{"name": result.analyzer, "type": "user-friendly-name"}], "type": {"text": "Urine strip analyzer"}}
 
 
-def _quantity(value: Quantity) -> dict[str, Any]:
-    """Give a Quantity whose digits stay as they are: orjson.Fragment passes them through unchanged."""
+def _strips(result: CodedResult) -> dict[str, Any]:
+    name = {"name": result.strip_type, "type": "user-friendly-name"}
+    return {"lotNumber": result.strip_lot, "deviceName": [name], "type": {"text": "Urine test strips"}}
+
+
+def _quantity(value: Quantity, unit_texts: Mapping[str, str]) -> dict[str, Any]:
+    """Give a Quantity whose digits stay as they are: orjson.Fragment passes them through unchanged. Its code is UCUM, its unit the site's text."""
     comparator = {"comparator": value.comparator} if value.comparator else {}
-    return {"value": orjson.Fragment(number_text(value)), **comparator, "unit": value.unit, "system": UCUM, "code": value.unit}
+    unit = unit_texts.get(value.unit, value.unit)
+    return {"value": orjson.Fragment(number_text(value)), **comparator, "unit": unit, "system": UCUM, "code": value.unit}
 
 
-def _range(pad: CodedPad, form: ValueForm) -> dict[str, Any]:
+def _range(pad: CodedPad, form: ValueForm, unit_texts: Mapping[str, str]) -> dict[str, Any]:
     text = expectation(pad, form)
     named = {"text": text} if text else {}
     if not ranged(pad, form):
         return named
-    return {**({"low": _quantity(pad.low)} if pad.low else {}), **({"high": _quantity(pad.high)} if pad.high else {}), **named}
+    bounds = {"low": pad.low, "high": pad.high}
+    return {**{name: _quantity(bound, unit_texts) for name, bound in bounds.items() if bound}, **named}
 
 
 def _coding(code: Code, grade_table: GradeTable | None = None) -> dict[str, str]:
     """Give a code with its system: a standard one, the site's own for ``grade_table``, or ours."""
     own = grade_table.uri if grade_table else LOCAL_SYSTEM
     return {"system": SYSTEMS.get(code.system, own), "code": code.code, "display": code.text}
-
-
-def _json(value: object) -> str:
-    try:
-        text = orjson.dumps(value).decode()
-    except TypeError as error:  # orjson.JSONEncodeError; the one cause here is a lone surrogate, which UTF-8 does not know
-        raise _unsayable("a character that cannot be written as UTF-8") from error
-    if "\\" in text and (found := _CONTROL.search(text)):
-        number = int(found[1][1:], 16) if found[1] else {"b": 8, "f": 12}[found[0][-1]]
-        raise _unsayable(f"the control character U+{number:04X}, which FHIR does not carry")
-    return text
-
-
-def _unsayable(what: str) -> RejectError:
-    return RejectError(
-        "render.charset",
-        f"A text of this strip holds {what}.",
-        remedy="Check the character set of the analyzer's profile, then read this again.",
-    )
-
-
-def _members(value: dict[str, Any]) -> str:
-    """Give the members of an object without its braces."""
-    return _json(value)[1:-1]

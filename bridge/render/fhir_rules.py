@@ -1,7 +1,8 @@
 """Rules for our FHIR R4 transaction Bundle that no library checks.
 
 Sources: FHIR R4 4.0.1 (http, bundle, observation, datatypes) and the list of faults that the offline validators let
-pass: impossible dates, LOINC check digits, the kind of value, identifiers in conditional requests.
+pass: impossible dates, LOINC check digits, the kind of value, identifiers in conditional requests and references. What a regional
+guide asks for besides stands in ``fhir_shapes``.
 """
 
 from __future__ import annotations
@@ -15,7 +16,10 @@ from typing import Any
 import orjson
 
 from bridge.identity.check_digits import verhoeff_agrees
-from bridge.render.fhir import INTERPRETATION, SYSTEMS, UCUM
+from bridge.model import Format
+from bridge.render.fhir import INTERPRETATION, SYSTEMS, TEST_KIT, UCUM
+from bridge.render.fhir_pointers import ID, PLACER
+from bridge.render.fhir_shapes import shape_faults
 from bridge.render.loinc import has_check_digit, wants_number
 from bridge.render.queries import identifier_of
 from bridge.render.wording import PRINTED
@@ -25,15 +29,16 @@ Resource = Mapping[str, Any]
 TIMES = frozenset({"effectiveDateTime", "issued", "timestamp", "collectedDateTime"})
 # What each of our references may point to (R4 definitions of Observation and DiagnosticReport).
 TARGETS = {"specimen": "Specimen", "device": "Device", "result": "Observation"}
-ONE_OF_EACH = Counter(("DiagnosticReport", "Specimen", "Device"))  # ours: one strip in one Bundle, beside its values
-AGREED = ("status", "subject", "effectiveDateTime", "issued")  # ours: members that report and values have alike
+MOST = {"Specimen": 1, "Device": 2}  # ours: one strip in one Bundle; its devices are the analyzer and the strips of its lot
+AGREED = ("status", "subject", "basedOn", "effectiveDateTime", "issued")  # ours: members that reports and values have alike
 FLAGS = frozenset("NAHL")  # v3-ObservationInterpretation, those that we send
 CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f]")  # R4 datatypes, string: below 32 only tab, LF and CR
+FOUND = frozenset({"POS", "NEG"})  # the same code system's words of detection, which a [Presence] grade has beside its flag
 COMPARATORS = frozenset({"<", "<=", ">=", ">"})  # R4 quantity-comparator
 
 
-def fhir_faults(payload: bytes) -> Iterator[str]:
-    """Give the faults of one Bundle."""
+def fhir_faults(fmt: Format, payload: bytes) -> Iterator[str]:
+    """Give the faults of one Bundle; ``fmt`` says after which guide it is shaped."""
     try:
         bundle = orjson.loads(payload)
     except orjson.JSONDecodeError as error:
@@ -44,6 +49,7 @@ def fhir_faults(payload: bytes) -> Iterator[str]:
         return
     try:
         yield from _bundle_faults(bundle)
+        yield from shape_faults(fmt, [entry["resource"] for entry in bundle.get("entry", [])])
     except (KeyError, IndexError, TypeError, AttributeError) as error:
         yield f"something is missing that every Bundle of ours has: {error!r}"
 
@@ -109,46 +115,93 @@ def _reference_faults(entries: list[Resource]) -> Iterator[str]:
     kinds = {entry["fullUrl"]: entry["resource"]["resourceType"] for entry in entries}
     used: set[str] = set()
     for entry in entries:
-        for name, wanted in TARGETS.items():
-            for link in _links(entry["resource"].get(name)):
-                used.add(link)
-                if kinds.get(link) != wanted:
-                    yield f"{_named(entry['resource'])}: {name} points to {link}, which is {kinds.get(link, 'not in the Bundle')}"
+        for name, wanted, link in _links(entry["resource"]):
+            used.add(link)
+            if kinds.get(link) != wanted:
+                yield f"{_named(entry['resource'])}: {name} points to {link}, which is {kinds.get(link, 'not in the Bundle')}"
     for url, kind in kinds.items():
         if kind != "DiagnosticReport" and url not in used:
             yield f"nothing refers to the {kind} {url}"
 
 
-def _links(value: Any) -> list[str]:
-    return [link.get("reference", "") for link in (value if isinstance(value, list) else [value] if value else [])]
+def _links(resource: Resource) -> Iterator[tuple[str, str, str]]:
+    """Give (member, kind that it must point to, address) of each link inside the Bundle."""
+    for name, wanted in TARGETS.items():
+        value = resource.get(name, [])
+        yield from ((name, wanted, link.get("reference", "")) for link in (value if isinstance(value, list) else [value]))
+    for extension in resource.get("extension", []):
+        if extension.get("url") == TEST_KIT:
+            yield "the test kit", "Device", extension.get("valueReference", {}).get("reference", "")
 
 
 def _set_faults(resources: list[Resource]) -> Iterator[str]:
-    """One report, one specimen, one device; report and values agree on patient, status and time."""
-    values = [resource for resource in resources if resource["resourceType"] == "Observation"]
+    """One specimen, at most two devices, one report for all values or one for each; they agree on patient, order, status and time."""
+    of = {
+        kind: [each for each in resources if each["resourceType"] == kind]
+        for kind in ("Observation", "DiagnosticReport", "Specimen")
+    }
+    values, reports, specimens = of.values()
     kinds = Counter(resource["resourceType"] for resource in resources)
-    if kinds != ONE_OF_EACH + Counter(Observation=len(values)):
+    if (
+        kinds.keys() - of.keys() - MOST.keys()
+        or not (kinds["Specimen"] == 1 and kinds["Device"] <= MOST["Device"])
+        or len(reports) not in {1, len(values)}
+        or not reports
+    ):
         yield f"the Bundle holds {dict(kinds)}"
         return
-    report = next(resource for resource in resources if resource["resourceType"] == "DiagnosticReport")
-    yield from _agreement_faults(report, values)
-    yield from _report_faults(report, values)
+    yield from _agreement_faults(reports[0], [*values, *reports[1:]])
+    patient = reports[0].get("subject", {}).get("identifier")
+    if patient and specimens[0].get("subject", {}).get("identifier") != patient:
+        yield "the specimen is another patient's"
+    yield from _report_faults(reports[0], values)
+    if len(reports) > 1:
+        yield from _single_faults(reports, values)
     codes = Counter(value["code"]["coding"][0]["code"] for value in values)
     yield from (f"the code {code} stands in two Observations" for code, count in codes.items() if count > 1)
 
 
-def _agreement_faults(report: Resource, values: list[Resource]) -> Iterator[str]:
+def _agreement_faults(report: Resource, others: list[Resource]) -> Iterator[str]:
     for member in AGREED:
-        differing = (value for value in values if value.get(member) != report.get(member))
-        yield from (f"{_named(value)}: {member} differs from the report's" for value in differing)
+        differing = (other for other in others if other.get(member) != report.get(member))
+        yield from (f"{_named(other)}: {member} differs from the report's" for other in differing)
+
+
+def _single_faults(reports: list[Resource], values: list[Resource]) -> Iterator[str]:
+    """Each report is of one value, in the values' order, and has its code."""
+    for report, value in zip(reports, values, strict=True):
+        if len(report["result"]) != 1:
+            yield f"{_named(report)}: beside other reports it is of {len(report['result'])} values"
+        elif report["code"] != value["code"]:
+            yield f"{_named(report)}: its code is not its value's"
 
 
 def _report_faults(report: Resource, values: list[Resource]) -> Iterator[str]:
-    """Give the faults of a report that lacks its patient, or its time and the reason why there is none."""
+    """Give the faults of a report that lacks its patient, or its time and the reason why there is none, or points elsewhere than it says."""
     if not report.get("subject", {}).get("identifier", {}).get("value"):
         yield "the report names no patient"
     if "effectiveDateTime" not in report and not all(value.get("note") for value in values):
         yield "there is neither a time nor a note that says why"
+    yield from _pointer_faults(report.get("subject", {}), "Patient")
+    for order in report.get("basedOn", []):
+        yield from _pointer_faults(order, "ServiceRequest")
+        if order.get("identifier", {}).get("type") != PLACER or not order["identifier"].get("value"):
+            yield "the order has no placer's number"
+
+
+def _pointer_faults(pointer: Resource, kind: str) -> Iterator[str]:
+    """Give the faults of a reference out of the Bundle that is no address of, or search for, the identifier beside it (R4 references)."""
+    if pointer.get("type") != kind:
+        yield f"a pointer to a {kind} is said to be one to {pointer.get('type')}"
+    if "reference" not in pointer:
+        return
+    reference, identifier = pointer["reference"], pointer.get("identifier", {})
+    address = reference.removeprefix(f"{kind}/")
+    literal = address != reference and ID.fullmatch(address) and address == identifier.get("value")
+    search = reference.removeprefix(f"{kind}?")
+    conditional = search != reference and identifier_of(search) == (identifier.get("system"), identifier.get("value"))
+    if not literal and not conditional:
+        yield f"{reference!r} does not point to the {kind} whose identifier stands beside it"
 
 
 def _walk(value: Any, path: str) -> Iterator[tuple[str, str, Any]]:
@@ -223,10 +276,14 @@ def _range_faults(reference_range: Resource) -> Iterator[str]:
 
 
 def _interpretation_faults(resource: Resource) -> Iterator[str]:
-    """Exactly one flag, and one of ours."""
-    flags = [(flag.get("system"), flag.get("code")) for word in resource.get("interpretation", []) for flag in word["coding"]]
-    match flags:
-        case [(system, code)] if system == INTERPRETATION and code in FLAGS:
+    """Exactly one flag, and one of ours; of a grade also whether something was found. Each is a concept of its own."""
+    concepts = [word["coding"] for word in resource.get("interpretation", [])]
+    flags = [(flag.get("system"), flag.get("code")) for coding in concepts for flag in coding]
+    graded = "valueQuantity" not in resource
+    match [code for system, code in flags if system == INTERPRETATION]:
+        case [code] if code in FLAGS and len(flags) == 1:
+            return
+        case [code, found] if code in FLAGS and found in FOUND and graded and len(concepts) == len(flags) == 2:
             return
         case _:
             yield f"its interpretation is {flags}"

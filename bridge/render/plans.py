@@ -17,7 +17,7 @@ from bridge.render.oul import OulWriter
 from bridge.render.segments import prepare
 from bridge.tables.types import DestinationTerms, Tables
 
-RENDERER = "4"  # ours: raised with every change of a sent byte, a sample or a rule, so that plans are checked again
+RENDERER = "5"  # ours: raised with every change of a sent byte, a sample or a rule, so that plans are checked again
 
 Writer = OruWriter | OulWriter | FhirWriter
 
@@ -39,11 +39,11 @@ class Plan:
     def render(self, result: CodedResult, *, control_id: str, made_at: datetime) -> Message:
         """Give the message; its bytes are fixed from now on. ``made_at`` is aware.
 
-        Raises RejectError ``render.non_patient`` for a control and the like where the destination is not to get it; and
+        Raises RejectError ``render.purpose`` for a control and the like where the destination is not to get it; and
         ``render.charset`` or ``render.unplanned`` (see the writers).
         """
-        if result.purpose is not Purpose.PATIENT and not (self.terms.non_patient and self.terms.format is Format.OUL_R22):
-            raise _of_no_patient(self.terms.name)
+        if not takes(self.terms, result):
+            raise _of_no_patient(result, self.terms.name)
         return Message(
             destination=self.terms.name,
             format=self.terms.format,
@@ -56,11 +56,11 @@ class Plan:
         )
 
 
-def _of_no_patient(destination: str) -> RejectError:
+def _of_no_patient(result: CodedResult, destination: str) -> RejectError:
     return RejectError(
-        "render.non_patient",
-        f"The strip is no patient's, and {destination} is not to get such results.",
-        remedy="Nothing is lost: it is kept and shown. To send it, set format: oul_r22 and controls: true for the destination.",
+        "render.purpose",
+        f"This strip is no patient's ({result.purpose.value}), and {destination} takes only what goes into a patient's record.",
+        remedy="Nothing is to be sent: leave it here, or discard it with a reason.",
     )
 
 
@@ -71,6 +71,14 @@ def lane_of(result: CodedResult) -> str:
     if result.patient_id:
         return f"patient:{result.patient_id}"
     return f"specimen:{result.specimen_id}" if result.specimen_id else f"analyzer:{result.analyzer}"
+
+
+def takes(terms: DestinationTerms, result: CodedResult) -> bool:
+    """Say whether a destination is sent this result at all: patients' always, controls where its settings ask for them.
+
+    OUL^R22 alone has a message that belongs to no patient.
+    """
+    return result.purpose is Purpose.PATIENT or (terms.non_patient and terms.format is Format.OUL_R22)
 
 
 def compile_plan(terms: DestinationTerms, profile: str, strip_type: str, tables: Tables) -> Plan:

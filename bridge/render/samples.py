@@ -12,10 +12,11 @@ from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 
 from bridge.model import CodedPad, CodedResult, Priority, Purpose, ResultStatus, Sex
+from bridge.render.fhir_pointers import ID
 from bridge.render.fhir_rules import CONTROL
 from bridge.render.forms import every_pad
 from bridge.render.segments import CODECS
-from bridge.tables.types import DestinationTerms, Tables
+from bridge.tables.types import DestinationTerms, Pointing, Tables
 
 ANALYZED_AT = datetime(2026, 11, 25, 8, 15, 30, tzinfo=UTC)  # ours: any fixed moment
 MADE_AT = ANALYZED_AT + timedelta(seconds=40)  # ours: as above
@@ -44,7 +45,17 @@ def samples(terms: DestinationTerms, profile: str, strip_type: str, tables: Tabl
         )
         for number in range(max(map(len, pads)))
     ]
-    return (*plain, *_variants(plain, _sayable(terms)), *(_of_no_patient(plain) if terms.non_patient else ()))
+    others = _of_no_patient(plain) if terms.non_patient else ()
+    return tuple(_pointable(sample, terms) for sample in (*plain, *_variants(plain, _sayable(terms)), *others))
+
+
+def _pointable(sample: CodedResult, terms: DestinationTerms) -> CodedResult:
+    """Give the sample with plain numbers where the destination is pointed to by address; others are rejected, not sent."""
+    if terms.patient_pointing is Pointing.LITERAL and not ID.fullmatch(sample.patient_id):
+        sample = replace(sample, patient_id="1002003")
+    if terms.order_pointing is Pointing.LITERAL and not ID.fullmatch(sample.order_number):
+        sample = replace(sample, order_number="")
+    return sample
 
 
 def _variants(plain: Sequence[CodedResult], texts: Sequence[str]) -> tuple[CodedResult, ...]:

@@ -38,7 +38,7 @@ STAT = "TQ1|1||||||||S^Stat^HL70485\r"  # TQ1-9, table 0485: S "with highest pri
 URINE = "UR^Urine^HL70487"  # SPM-4, table 0487
 # OBX-29, pre-adopted from 2.8, where table 0936 has RSLT: a result (US laboratory results guide, OBX-29)
 RESULT = "RSLT"
-# SPM-11, table 0369 of 2.5.1. F is the organization's proficiency, O the operator's, R a patient's specimen read again as a control (decision 0008).
+# SPM-11, table 0369 of 2.5.1. F is the organization's proficiency, O the operator's, R a patient's specimen read again as a control (decision 0014).
 ROLES = {
     Purpose.PATIENT: "P^Patient^HL70369",
     Purpose.CONTROL: "Q^Control specimen^HL70369",

@@ -29,7 +29,7 @@ FORBIDDEN: Mapping[str, tuple[int, ...]] = {
 }
 # the same profile's conditions: with OBX-29 RSLT, OBX-19 and OBX-23 are required
 RESULT_NEEDS = (19, 23)
-ASKED = ("NE", "AL")  # MSH-15 and MSH-16, table 0155; ours: no commit answer, always an application's (decision 0008)
+ASKED = ("NE", "AL")  # MSH-15 and MSH-16, table 0155; ours: no commit answer, always an application's (decision 0014)
 
 
 def us_faults(segments: Sequence[Segment]) -> Iterator[str]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime
 
-from bridge.model import CodedResult, Flag
+from bridge.model import CodedResult, Flag, Grade
 
 ANALYSIS_TIME_NOTE = "Collection time is not known; the time given is that of the analysis."
 NO_TIME_NOTE = "Collection time is not known and is left empty."
@@ -19,6 +19,12 @@ METHODS = {
 }
 # Displays of CodeSystem v3-ObservationInterpretation (FHIR R4 core package 4.0.1).
 FLAGS = {Flag.NORMAL: "Normal", Flag.ABNORMAL: "Abnormal", Flag.HIGH: "High", Flag.LOW: "Low"}
+# Grades of a [Presence] code that say that something was found or not, as FHIR's interpretation has it: POS is "a presence finding ...
+# based on the established threshold of the performed test", NEG its contrary (v3-ObservationInterpretation, R4). Trace and normal are neither.
+FOUND = {
+    Grade.NEGATIVE: ("NEG", "Negative"),
+    **dict.fromkeys((Grade.PLUS_1, Grade.PLUS_2, Grade.PLUS_3, Grade.PLUS_4, Grade.POSITIVE), ("POS", "Positive")),
+}
 
 
 def observed(result: CodedResult, observed_at: str) -> tuple[datetime | None, tuple[str, ...]]:

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import hashlib
+from dataclasses import replace
 
 from bridge.render.grades import TEXT
-from bridge.render.wording import FLAGS
+from bridge.render.wording import FLAGS, FOUND
 from bridge.specification.elements import element_rows
+from bridge.specification.fhir_words import structure_words, unit_words
 from bridge.specification.messages import Shown, sample_parts, shown_samples
 from bridge.specification.parties import NO_SOURCE, device, direction, identity, link_in, link_out, parties
 from bridge.specification.rules import answers, changes, controls, downtime, duplicates, security, statuses, validation, volumes
@@ -42,12 +44,13 @@ def specify(subject: Subject) -> Specification:
         security(subject),
         changes(subject, shown),
     )
+    interface = (*blocks[:-1], changes(replace(subject, signature=None), shown))  # who signed it changes no message
     return Specification(
         site=subject.site,
         destination=subject.terms.name,
         version=subject.version,
         made_at=subject.made_at,
-        digest=hashlib.sha256(repr(blocks).encode("utf-8", "surrogatepass")).hexdigest(),
+        digest=hashlib.sha256(repr(interface).encode("utf-8", "surrogatepass")).hexdigest(),
         blocks=blocks,
     )
 
@@ -56,7 +59,7 @@ def results(subject: Subject, shown: tuple[Shown, ...]) -> Block:
     """Block G: fields, formats, codes, flags, samples."""
     is_fhir = subject.terms.format.is_fhir
     rows = element_rows(shown) if is_fhir else segment_rows(shown, subject.terms)
-    parts = "Device, Specimen, one Observation for each pad, DiagnosticReport" if is_fhir else structure(subject.terms)
+    parts = structure_words(subject.terms) if is_fhir else structure(subject.terms)
     table = FieldTable(title="Elements" if is_fhir else "Segments and fields", rows=rows)
     return Block(
         letter="G",
@@ -65,7 +68,7 @@ def results(subject: Subject, shown: tuple[Shown, ...]) -> Block:
             Words(text=f"Structure: {parts}. Use: R always sent, RE sent where there is a value, C under the condition named, X not sent today."),
             table if rows else Words(text="Not set: without a source there are no samples to take elements from."),
             _formats(subject, is_fhir=is_fhir),
-            _flags(),
+            _flags(is_fhir=is_fhir),
             *(step_tables(subject) or (Words(text="Not set: without a source there are no code tables."),)),
             Words(text="The samples are written by the plan that writes patients' messages. Patient, numbers and times in them are invented: load them into a test system only."),
             *sample_parts(shown, subject.terms),
@@ -77,7 +80,7 @@ def results(subject: Subject, shown: tuple[Shown, ...]) -> Block:
 def _formats(subject: Subject, *, is_fhir: bool) -> Facts:
     order = ", then ".join(form.value for form in subject.terms.value_forms)
     grade = _grade_words(subject.terms, is_fhir=is_fhir)
-    number = "valueQuantity with UCUM unit" if is_fhir else f"NM, unit in OBX-6 as {_unit_words(subject.terms)}"
+    number = unit_words(subject.terms) if is_fhir else f"NM, unit in OBX-6 as {_unit_words(subject.terms)}"
     compared = "valueQuantity with comparator" if is_fhir else "SN: comparator^number, unit as for NM"
     return Facts(
         title="Value formats",
@@ -122,7 +125,7 @@ def _grade_words(terms: DestinationTerms, *, is_fhir: bool) -> str:
     return f"CWE: .1 to .3 {first}, else .2 the grade's text{f'; .4 to .6 {second}' if second else ''}; .9 the text as printed"
 
 
-def _flags() -> Facts:
+def _flags(*, is_fhir: bool) -> Facts:
     meanings = {
         "N": "not abnormal",
         "A": "abnormal, for a grade",
@@ -131,5 +134,8 @@ def _flags() -> Facts:
     }
     return Facts(
         title="Flags (HL7 table 0078, v3-ObservationInterpretation)",
-        rows=tuple(Fact(name=flag.value, says=f"{display}: {meanings[flag.value]}") for flag, display in FLAGS.items()),
-    )
+        rows=(
+            *(Fact(name=flag.value, says=f"{display}: {meanings[flag.value]}") for flag, display in FLAGS.items()),
+            *(Fact(name=code, says=f"{display}: beside the flag of a [Presence] grade") for code, display in dict(FOUND.values()).items() if is_fhir),
+        ),
+    )  # fmt: skip

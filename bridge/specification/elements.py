@@ -1,7 +1,7 @@
 """The elements of our FHIR Bundle, found in the samples themselves, each with what a receiver must know of it.
 
 Every leaf that a sample carries has a row; its meaning is that of the longest path in MEANINGS. Cardinalities of R4 are
-those of the base resources (FHIR R4 4.0.1); Padpost claims no further profile.
+those of the base resources (FHIR R4 4.0.1); Padpost claims no further profile by itself.
 """
 
 from __future__ import annotations
@@ -23,6 +23,9 @@ TYPES = {
     "deviceName.type": "code",
     "subject.type": "uri",
     "performer.type": "uri",
+    "basedOn.type": "uri",
+    "profile": "canonical",
+    "lotNumber": "string",
     "timestamp": "instant",
     "issued": "instant",
     "effectiveDateTime": "dateTime",
@@ -59,30 +62,36 @@ MEANINGS: dict[str, tuple[str, str]] = {
     "Bundle.entry.request.ifNoneExist": ("none", "Conditional create by the resource's first identifier: a second try files nothing twice."),
     "identifier": ("none", "Our own number, never used twice; what the conditional create asks for."),
     "identifier.value": ("none", "The first is our own number. A specimen's second one is its number as printed."),
-    "deviceName": ("none", "The analyzer's name."),
+    "meta.profile": ("none", "The profiles that the laboratory claims for this destination; Padpost claims none by itself."),
+    "deviceName": ("none", "The analyzer's name; of the strips, their type."),
+    "lotNumber": ("none", "The strips' lot as printed."),
     "Device.type": ("none", "What kind of device, in words."),
+    "extension": ("none", "The Device of the strips whose lot was printed: HL7 Europe's link to a test kit."),
+    "basedOn": ("v2-0203", "The order whose number was printed, by identifier; absent where none was."),
+    "basedOn.reference": ("none", "The order's address, or the search that must find exactly one, as set for this destination."),
     "Specimen.type": ("v2-0487", "Always UR: urine."),
     "Specimen.collection": ("none", "When it was collected, where that is known."),
     "status": ("observation-status, diagnostic-report-status", "final today."),
     "subject": ("none", "The patient by identifier: system and value as agreed. No Patient resource is written or changed."),
+    "subject.reference": ("none", "The patient's address, or the search that must find exactly one, as set for this destination."),
     "subject.display": ("none", "The name as the analyzer printed it. Not for matching."),
     "effectiveDateTime": ("none", "Collection time if it is known; else the analysis time or nothing, as set for this destination, and a note says which."),
     "issued": ("none", "When the message was made."),
-    "performer": ("none", "The operator's number as printed; where none was printed, the sending facility if one is set."),
+    "performer": ("none", "The operator's number as printed and the laboratory, as set for this destination; where neither is known, the sending facility if one is set."),
     "specimen": ("none", "The specimen in the same Bundle."),
     "device": ("none", "The analyzer in the same Bundle."),
-    "result": ("none", "One for each pad, in the strip's own order."),
+    "result": ("none", "The values reported: one for each pad, in the strip's own order; one alone where each pad is an order of its own."),
     "category": ("observation-category, v2-0074", "Laboratory."),
     "code": ("LOINC", "LOINC first; the local code after it where set for this destination."),
-    "interpretation": ("v3-ObservationInterpretation", "N, A, H or L."),
+    "interpretation": ("v3-ObservationInterpretation", "N, A, H or L; after it POS or NEG, where a [Presence] grade says that something was found or not."),
     "method": ("none", "Where LOINC has no code of an automated strip for this pad: which kind of code it is."),
     "referenceRange": ("none", "The reference expectation, in the value's own unit."),
-    "valueQuantity": ("UCUM", "A number with its unit; the digits as the scale has them."),
+    "valueQuantity": ("UCUM", "A number with its unit, whose code is UCUM; the digits as the scale has them."),
     "valueQuantity.comparator": ("quantity-comparator", "Where the scale's step is open: < <= >= >."),
     "valueCodeableConcept": ("the code systems under value formats", "A grade."),
     "valueString": ("none", "A grade as text."),
     "valueCodeableConcept.text": ("none", "The text exactly as printed."),
-    "note": ("none", "The text of a number, or of a grade sent as text, as printed; what the times mean; comments from the analyzer."),
+    "note": ("none", "The text of a number, or of a grade sent as text, as printed; what the times mean; comments from the analyzer. Markdown: a sign that Markdown would take for itself has a backslash before it."),
 }  # fmt: skip
 
 

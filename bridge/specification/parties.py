@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from bridge.model import Format
+from bridge.specification.fhir_words import UNKNOWN as UNFOUND
+from bridge.specification.fhir_words import message_words, pointer_words
 from bridge.specification.types import NOT_SET, Block, Door, Fact, Facts, SourceFacts, Subject, Words
 from bridge.tables.types import DestinationTerms, Framing, Orders, Profile
 
@@ -24,10 +26,6 @@ LETTERS = {
 # What must become of a patient ID that the receiver does not have.
 UNKNOWN = {
     Door.MLLP: "An ID that the receiver does not have must be answered with AE or AR 204: Padpost then shows the strip to a person.",
-    Door.FHIR: (
-        "The subject is a logical reference, by identifier, which a server may store without looking: the receiver must look. An ID that "
-        "it does not have must be answered with 422, which Padpost shows to a person; or a person at the receiver must be told."
-    ),
     Door.FOLDER: "Nobody can answer a file: the receiver must tell a person of an ID that it does not have.",
 }
 NO_SOURCE = "a source (sources)"
@@ -201,12 +199,7 @@ def _header(terms: DestinationTerms) -> tuple[tuple[Fact, ...], tuple[str, ...]]
 def _message(terms: DestinationTerms) -> tuple[Fact, ...]:
     zone = Fact(name="time zone of times", says=f"{terms.zone.key}; each time carries its offset")
     if terms.format.is_fhir:
-        return (
-            Fact(name="message", says="FHIR R4 (4.0.1) transaction Bundle, one for each strip; no further profile is claimed"),
-            Fact(name="character set", says="UTF-8"),
-            Fact(name="system of our identifiers", says=terms.result_system),
-            zone,
-        )
+        return (*message_words(terms), zone)
     return (
         Fact(name="message", says=f"{MESSAGES[terms.format]}; one for each strip; no conformance to a profile is claimed"),
         Fact(name="message profile, MSH-21", says=terms.message_profile or "empty: none was agreed"),
@@ -227,12 +220,9 @@ def _message(terms: DestinationTerms) -> tuple[Fact, ...]:
 
 
 def _orders(terms: DestinationTerms) -> str:
-    if terms.format.is_fhir:
-        return "No visit, account or order number is sent: the receiver creates the order."
-    return (
-        "No visit or account number is sent. An order number is sent where the strip bears one (ORC-2, OBR-2); "
-        "where it bears none, the receiver creates the order."
-    )
+    """Say which numbers of an order are sent; both formats send one where the strip bears it."""
+    place = "" if terms.format.is_fhir else " (ORC-2, OBR-2)"
+    return f"No visit or account number is sent, and an order number only where one was printed{place}: else the receiver creates the order."
 
 
 def identity(subject: Subject) -> Block:
@@ -240,13 +230,14 @@ def identity(subject: Subject) -> Block:
     ids = subject.tables.policy.patient_id
     terms = subject.terms
     named = (
-        (Fact(name="identifier system", says=terms.patient_system),)
+        pointer_words(terms)
         if terms.format.is_fhir
         else (
             Fact(name="authority, PID-3.4", says=terms.patient_authority),
             Fact(name="type, PID-3.5", says=terms.patient_type),
         )
     )
+    unknown = UNFOUND[terms.patient_pointing] if subject.door is Door.FHIR else UNKNOWN[subject.door]
     return Block(
         letter="F",
         title="Identity",
@@ -262,7 +253,7 @@ def identity(subject: Subject) -> Block:
             ),
             Words(
                 text=f"{_orders(terms)} Match on the patient ID with its "
-                f"authority alone, never on the name. {UNKNOWN[subject.door]} Never file under another patient, and never take "
+                f"authority alone, never on the name. {unknown} Never file under another patient, and never take "
                 "an unknown ID for a new patient. Padpost takes no merge messages; the receiver files under the patient that the ID "
                 "leads to now."
             ),

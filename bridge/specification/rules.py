@@ -224,11 +224,21 @@ def changes(subject: Subject, shown: tuple[Shown, ...]) -> Block:
     rows = (
         Fact(name="Padpost", says=subject.version),
         Fact(name="table set, SHA-256", says=subject.tables.digest or "not computed"),
+        Fact(name="table set signed", says=_signed(subject)),
+        Fact(name="live", says=f"{'yes' if subject.terms.is_live else 'no'}: processing ID {subject.terms.processing_id}"),
         Fact(name="samples", says=str(len(shown))),
     )
     words = Words(
         text="Any change of a table, a setting or the program that changes a message changes this document's digest. "
-        "Compare the digests before a change goes live, and try the changed rows of block N again."
+        "Compare the digests before a change goes live, and try the changed rows of block N again. A named person of the laboratory checks "
+        "and signs a table set before it serves a live destination: until then Padpost keeps the results and sends none of them."
     )
     pair = ("who approves, notice period, way back", "agreement.changes", subject.agreement.changes)
     return _agreed_block("P", "Change control", (Facts(title="Versions", rows=rows), words), (pair,))
+
+
+def _signed(subject: Subject) -> str:
+    signature = subject.signature
+    if signature is None:
+        return "not signed: nothing is sent" if subject.terms.is_live else "not signed; it must be before the destination is live"
+    return f"by {signature.by}, {signature.at.isoformat(timespec='seconds')}{f': {signature.words}' if signature.words else ''}"

@@ -13,6 +13,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
+from bridge.tables.signatures import Signature
 from bridge.tables.types import DestinationTerms, Tables
 
 NOT_SET = "not set"
@@ -71,7 +72,8 @@ class SourceFacts:
 class Subject:
     """Everything that a specification says. ``made_at`` is aware. No secret is among it.
 
-    ``link`` and ``pace`` are the destination's connection, and its time-outs and retries, in words.
+    ``link`` and ``pace`` are the destination's connection, and its time-outs and retries, in words. ``signature`` is that of
+    ``tables``, None where nobody signed them.
     """
 
     site: str
@@ -85,6 +87,7 @@ class Subject:
     pace: tuple[Fact, ...]
     encrypted: bool
     agreement: Agreement
+    signature: Signature | None = None
 
 
 # --- what comes out ----------------------------------------------------------------------------
@@ -228,7 +231,7 @@ class Block:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Specification:
-    """The whole document. ``digest`` is SHA-256 (hex) over the blocks: the same digest, the same interface."""
+    """The whole document. ``digest`` is SHA-256 (hex) over the blocks but for the signature: the same digest, the same interface."""
 
     site: str
     destination: str

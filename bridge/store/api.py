@@ -75,6 +75,9 @@ class Store(Protocol):
     def unborn(self, destination: str, *, limit: int) -> tuple[tuple[int, CodedResult], ...]:
         """Give deliveries whose message is still to be made and whose ``after`` is over, oldest first."""
 
+    def waiting_tables(self, destination: str) -> frozenset[str]:
+        """Name, by digest, the table sets that coded what waits for ``destination``, born or not."""
+
     def table_set(self, digest: str) -> bytes | None:
         """Give the canonical JSON of a table set that was kept; results name it by ``digest``."""
 

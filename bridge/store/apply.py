@@ -89,6 +89,11 @@ def bear_message(db: Connection, command: c.BearMessage) -> None:
     )
 
 
+def withhold_delivery(db: Connection, command: c.WithholdDelivery) -> None:
+    """End an unborn delivery that its destination takes no more."""
+    move_delivery(db, command.delivery_id, DeliveryEvent.WITHHOLD, command.at, SERVICE)
+
+
 def begin_attempt(db: Connection, command: c.BeginAttempt) -> bool:
     """Note that a try begins, if it may: queued or retrying, head of its lane, and ``after`` over."""
     row = db.execute("SELECT state, destination, lane, after FROM deliveries WHERE id = ?", (command.delivery_id,)).fetchone()
@@ -215,6 +220,7 @@ _APPLY: Mapping[type, Callable[[Connection, Any], Any]] = {
     c.RecordOutcome: record_outcome,
     c.EndIntake: end_intake,
     c.BearMessage: bear_message,
+    c.WithholdDelivery: withhold_delivery,
     c.BeginAttempt: begin_attempt,
     c.EndAttempt: end_attempt,
     c.SetDestination: set_destination,

@@ -70,7 +70,7 @@ def _set_result_aside(db: sqlite3.Connection, command: CloseStop, delivery_id: i
         is_clear = state in (*_NEVER_THERE, DeliveryState.SUPERSEDED, DeliveryState.DISCARDED)
         if not is_clear or (state != DeliveryState.REFUSED and _was_given_up_unanswered(db, other_id)):
             raise RefusedAction(
-                f"{destination} has this result under the old patient ID, or may have it. It must be withdrawn there first, by your procedure for "
+                f"{destination} has this result as it was, or may have it. It must be withdrawn there first, by your procedure for "
                 "corrected reports. Then discard this row, or send it again."
             )
     for other_id, _, state in rows:

@@ -11,6 +11,7 @@ from bridge.model import (
     SERVICE,
     CheckedReading,
     Coded,
+    CodedResult,
     Copy,
     DeliveryState,
     Finding,
@@ -43,13 +44,13 @@ def record_outcome(db: sqlite3.Connection, command: RecordOutcome) -> RecordedOu
     strip_id = _insert_strip(db, command)
     stop_id, repeat = _stop(db, command, strip_id)
     delivery_ids: tuple[int, ...] = ()
-    if isinstance(command.outcome, Coded):
-        result = command.outcome.result
+    result = _result(command)
+    if result is not None:
         db.execute(
             "INSERT INTO results (result_id, version, strip_id, content) VALUES (?,?,?,?)",
             (result.result_id, result.version, strip_id, result_bytes(result)),
         )
-        delivery_ids = tuple(_insert_delivery(db, new, command) for new in command.deliveries)
+        delivery_ids = tuple(_insert_delivery(db, new, result, command.at) for new in command.deliveries)
     _advance_series(db, command)
     db.execute(
         "UPDATE intake SET next_index = ?, ended_at = ? WHERE id = ?",
@@ -61,6 +62,11 @@ def record_outcome(db: sqlite3.Connection, command: RecordOutcome) -> RecordedOu
 
 def _word(command: RecordOutcome) -> str:
     return "unreadable" if command.outcome is None else _WORDS[type(command.outcome)]
+
+
+def _result(command: RecordOutcome) -> CodedResult | None:
+    """Give the result that goes on its way: a patient's, or a control's that a destination asked for."""
+    return command.outcome.result if isinstance(command.outcome, Coded | NonPatient) else None
 
 
 def _supersede(db: sqlite3.Connection, command: RecordOutcome) -> None:
@@ -152,7 +158,7 @@ def _accepted_columns(command: RecordOutcome) -> dict[str, object]:
 
 
 def _insert_strip(db: sqlite3.Connection, command: RecordOutcome) -> int:
-    reading, outcome = command.reading, command.outcome
+    reading, outcome, result = command.reading, command.outcome, _result(command)
     pads = _pads(command)
     row = {
         "capture_id": command.capture_id,
@@ -165,7 +171,7 @@ def _insert_strip(db: sqlite3.Connection, command: RecordOutcome) -> int:
         "judged_at": when(command.at),
         "record_digest": reading.record_digest,
         "copy_of": outcome.of if isinstance(outcome, Copy) else None,
-        "result_id": outcome.result.result_id if isinstance(outcome, Coded) else "",
+        "result_id": result.result_id if result else "",
         "findings": json_text([(f.rule, f.severity, f.sentence) for f in _findings(command)]),
         "pads": json_text(pads),
         "abnormal": sum(bool(pad[3]) for pad in pads),
@@ -258,20 +264,19 @@ def _joined(db: sqlite3.Connection, command: RecordOutcome, where: str, values: 
 # --- deliveries and series
 
 
-def _insert_delivery(db: sqlite3.Connection, new: NewDelivery, command: RecordOutcome) -> int:
-    assert isinstance(command.outcome, Coded)
-    result, message = command.outcome.result, new.message
+def _insert_delivery(db: sqlite3.Connection, new: NewDelivery, result: CodedResult, at: datetime) -> int:
+    message = new.message
     state = DeliveryState.QUEUED if message else DeliveryState.UNBORN
     cursor = db.execute(
         "INSERT INTO deliveries (destination, lane, priority, result_id, version, format, control_id, payload, state, attempts, born_at, last_code, after)"
         " VALUES (?,?,?,?,?,?,?,?,?,0,?,'',?)",
         (
             new.destination, new.lane, new.priority, result.result_id, result.version, message.format if message else "",
-            message.control_id if message else None, packed(message.payload) if message else None, state, when(command.at), new.after,
+            message.control_id if message else None, packed(message.payload) if message else None, state, when(at), new.after,
         ),
     )  # fmt: skip
     delivery_id = int(cursor.lastrowid or 0)
-    note(db, command.at, SERVICE, "delivery.made", f"delivery:{delivery_id}", Change(after=state))
+    note(db, at, SERVICE, "delivery.made", f"delivery:{delivery_id}", Change(after=state))
     return delivery_id
 
 

@@ -57,7 +57,8 @@ class RecordOutcome:
     """What judging made of one reading: the strip, its stop, its result and its deliveries.
 
     ``intake_id`` is the piece of judging work; ``ends_intake`` says that this was its last reading.
-    ``outcome`` is None for an Unreadable. ``deliveries`` holds one a destination for a Coded outcome, else none.
+    ``outcome`` is None for an Unreadable. ``deliveries`` holds one a destination for a Coded outcome, one for each that asks for
+    controls for a NonPatient with a result, else none.
     An earlier interpretation of the same (capture, index) is superseded and no longer counts for
     identity. Gives a RecordedOutcome.
 
@@ -81,6 +82,14 @@ class BearMessage:
 
     delivery_id: int
     message: Message
+    at: datetime
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class WithholdDelivery:
+    """End an unborn delivery of a control whose destination's settings ask for none any more. Gives None."""
+
+    delivery_id: int
     at: datetime
 
 
@@ -197,6 +206,7 @@ Command = (
     | RecordOutcome
     | EndIntake
     | BearMessage
+    | WithholdDelivery
     | BeginAttempt
     | EndAttempt
     | SetDestination

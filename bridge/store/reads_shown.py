@@ -21,7 +21,8 @@ _STRIP = (
 _STOP = (
     "SELECT t.id, t.grp, t.state, t.rule, t.sentence, t.remedy, t.place_start, t.place_end, t.opened_at, t.repeats, t.last_repeat_at, t.source,"
     " t.analyzer, coalesce(s.number, ''), coalesce(s.patient_id, ''), coalesce(s.priority, 'routine'), t.releasable, t.rules, t.capture_id, s.idx,"
-    " t.strip_id, t.delivery_id, coalesce(d.destination, ''), t.receiver_words, t.closed_at, t.closed_by, t.closed_how, t.closed_reason"
+    " t.strip_id, t.delivery_id, coalesce(d.destination, ''), t.receiver_words, t.closed_at, t.closed_by, t.closed_how, t.closed_reason,"
+    " coalesce(s.purpose, 'patient')"
     " FROM stops t LEFT JOIN strips s ON s.id = t.strip_id LEFT JOIN deliveries d ON d.id = t.delivery_id"
 )
 # The names alone, one step of the index each: DISTINCT would walk through every capture of all years
@@ -54,7 +55,7 @@ def _stop(row: Any) -> rows.StopRow:
         last_repeat_at=moment_or_none(row[10]), source=row[11], analyzer=row[12], number=row[13], patient_id=row[14], priority=Priority(row[15]),
         releasable=bool(row[16]), rules=tuple(str(rule) for rule in json_of(row[17])), capture_id=row[18], index=row[19], strip_id=row[20],
         delivery_id=row[21], destination=row[22], receiver_words=row[23], closed_at=moment_or_none(row[24]), closed_by=row[25], closed_how=row[26],
-        closed_reason=row[27],
+        closed_reason=row[27], purpose=Purpose(row[28]),
     )  # fmt: skip
 
 
@@ -181,12 +182,12 @@ class ShownReads:
         day: tuple[date, ZoneInfo] | None = None,
         states: frozenset[DeliveryState] = frozenset(),
     ) -> tuple[rows.ResultRow, ...]:
-        """Give results, newest first, before the strip id ``before``.
+        """Give results, newest first, before the strip id ``before``; patients' and, where they were sent, controls'.
 
         ``search``: patient ID, number, specimen or control ID. ``day``: arrived on that local day. ``states``: at least one
         receiver's delivery of the newest version is in one of them.
         """
-        where = ["s.outcome = 'coded'"]
+        where = ["s.outcome IN ('coded', 'non_patient')"]
         values: list[Any] = []
         if day is not None:
             where.append("s.arrived_at >= ? AND s.arrived_at < ?")
@@ -202,11 +203,11 @@ class ShownReads:
             values.append(before)
         if search:
             where.append(
-                "(s.patient_id = ? OR s.number = ? OR s.specimen_id = ? OR s.result_id IN (SELECT result_id FROM deliveries WHERE control_id = ?))"
+                "((s.patient_id = ? AND s.purpose = 'patient') OR s.number = ? OR s.specimen_id = ? OR s.result_id IN (SELECT result_id FROM deliveries WHERE control_id = ?))"
             )
             values += [search] * 4
         found = self._db().execute(
-            "SELECT s.id, r.result_id, r.version, s.analyzer, s.number, s.patient_id, s.priority, s.analyzed_at, s.judged_at, s.abnormal, s.arrived_at"
+            "SELECT s.id, r.result_id, r.version, s.analyzer, s.number, s.patient_id, s.priority, s.analyzed_at, s.judged_at, s.abnormal, s.arrived_at, s.purpose"
             f" FROM strips s JOIN results r ON r.strip_id = s.id WHERE {' AND '.join(where)} ORDER BY s.id DESC LIMIT ?",
             (*values, limit),
         ).fetchall()  # fmt: skip
@@ -216,8 +217,10 @@ class ShownReads:
         states = self._db().execute(
             "SELECT destination, state FROM deliveries WHERE result_id = ? AND version = ? ORDER BY id", (row[1], row[2])
         )
+        purpose = Purpose(row[11])
         return rows.ResultRow(
-            strip_id=row[0], result_id=row[1], version=row[2], analyzer=row[3], number=row[4], patient_id=row[5], priority=Priority(row[6]),
+            strip_id=row[0], result_id=row[1], version=row[2], analyzer=row[3], number=row[4],
+            patient_id=row[5] if purpose is Purpose.PATIENT else "", purpose=purpose, priority=Priority(row[6]),
             analyzed_at=moment(row[7] or row[10]), judged_at=moment(row[8]), abnormal=row[9],
             states=tuple((destination, DeliveryState(state)) for destination, state in states),
         )  # fmt: skip
@@ -370,7 +373,7 @@ class ShownReads:
         deliveries = tuple(
             _delivery(row)
             for row in self._db().execute(
-                f"{_DELIVERY} WHERE result_id IN (SELECT result_id FROM strips WHERE arrived_at >= ? AND arrived_at < ? AND outcome = 'coded') ORDER BY id",
+                f"{_DELIVERY} WHERE result_id IN (SELECT result_id FROM strips WHERE arrived_at >= ? AND arrived_at < ? AND result_id <> '' AND outcome IN ('coded', 'non_patient')) ORDER BY id",
                 span,
             )
         )

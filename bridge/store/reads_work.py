@@ -205,6 +205,15 @@ class WorkReads:
         )  # fmt: skip
         return tuple((row[0], result_of(row[1])) for row in rows)
 
+    def waiting_tables(self, destination: str) -> frozenset[str]:
+        """Name, by digest, the table sets that coded what waits for ``destination``, born or not."""
+        rows = self._db().execute(
+            "SELECT DISTINCT s.tables_digest FROM deliveries d JOIN results r ON r.result_id = d.result_id AND r.version = d.version"
+            f" JOIN strips s ON s.id = r.strip_id WHERE d.destination = ? AND d.state IN {OPEN}",
+            (destination,),
+        )
+        return frozenset(row[0] for row in rows)
+
     def table_set(self, digest: str) -> bytes | None:
         """Give the canonical JSON of a table set that was kept; results name it by ``digest``."""
         row = self._db().execute("SELECT content FROM table_sets WHERE digest = ?", (digest,)).fetchone()

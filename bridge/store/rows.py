@@ -59,7 +59,8 @@ class LaneHead:
 class StopRow:
     """One row of the rejected-messages page. ``repeats`` counts further arrivals of the same record bytes.
 
-    ``patient_id`` is as printed or corrected, "" where unknown; ``number`` as printed.
+    ``patient_id`` is as printed or corrected, "" where unknown; ``number`` as printed. ``purpose`` other than patient: what
+    is printed in the patient's place is nobody's.
     ``destination`` and ``receiver_words`` are set for the refused group. ``releasable`` says that a
     person may send it in spite of the finding. ``delivery_id`` None unless refused; ``strip_id`` None for an unread file.
     """
@@ -78,6 +79,7 @@ class StopRow:
     analyzer: str
     number: str
     patient_id: str
+    purpose: Purpose
     priority: Priority
     releasable: bool
     rules: tuple[str, ...]
@@ -169,7 +171,7 @@ class AttemptRow:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class ResultRow:
-    """One line of the results list."""
+    """One line of the results list. A control that was sent is one too; its ``patient_id`` is empty, whatever it printed."""
 
     strip_id: int
     result_id: str
@@ -177,6 +179,7 @@ class ResultRow:
     analyzer: str
     number: str
     patient_id: str
+    purpose: Purpose
     priority: Priority
     analyzed_at: datetime
     judged_at: datetime

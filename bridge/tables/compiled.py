@@ -40,16 +40,15 @@ def compile_tables(
         check_profile_units(name, document, catalogue)
     types = {name: strip_type(name, document, made.pads, catalogue) for name, document in sorted(strip_types.items())}
     canonical = _canonical(catalogue, strip_types, profiles, policy, zone=zone)
+    read_by = {name: profile(name, document, types, zone=zone) for name, document in sorted(profiles.items())}
     return Tables(
         digest=hashlib.sha256(canonical).hexdigest(),
         canonical=canonical,
         catalogue=made,
         strip_types=MappingProxyType(types),
-        profiles=MappingProxyType(
-            {name: profile(name, document, types, zone=zone) for name, document in sorted(profiles.items())}
-        ),
+        profiles=MappingProxyType(read_by),
         policy=policy,
-        doubts=doubts(catalogue, types, {name: document.pads for name, document in strip_types.items()}),
+        doubts=doubts(catalogue, types, {name: document.pads for name, document in strip_types.items()}, read_by),
     )
 
 

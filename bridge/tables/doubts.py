@@ -6,11 +6,12 @@ import itertools
 from collections.abc import Iterator, Mapping
 from decimal import Decimal
 
-from bridge.model import Grade, Quantity, Step
+from bridge.model import Grade, Quantity, Step, UnitSystem
 from bridge.tables.care import CATALOGUE_FILE
 from bridge.tables.conversion import factor, is_one_rounding, shown
 from bridge.tables.documents import CatalogueDocument, LadderRow, PadRow
-from bridge.tables.types import AbnormalSense, Doubt, StripPad, StripType
+from bridge.tables.types import AbnormalSense, Doubt, PadVocabulary, Profile, StripPad, StripType
+from bridge.tables.vocabulary import number_of, possible_elsewhere
 
 Path = tuple[str | int, ...]
 
@@ -19,7 +20,10 @@ _FOUND_GRADES = (Grade.PLUS_1, Grade.PLUS_2, Grade.PLUS_3, Grade.PLUS_4, Grade.P
 
 
 def doubts(
-    catalogue: CatalogueDocument, types: Mapping[str, StripType], rows: Mapping[str, tuple[LadderRow, ...]]
+    catalogue: CatalogueDocument,
+    types: Mapping[str, StripType],
+    rows: Mapping[str, tuple[LadderRow, ...]],
+    profiles: Mapping[str, Profile],
 ) -> tuple[Doubt, ...]:
     """Give every doubt, the catalogue's first. ``types`` are the compiled strip types, ``rows`` their pads as the files have them."""
     found = list(_of_catalogue(catalogue))
@@ -29,6 +33,8 @@ def doubts(
             found += _of_grades(pad, path)
             found += _of_range(pad, catalogue.pads[pad.pad], path)
             found += _of_numbers(pad, row, catalogue, path)
+    for profile in profiles.values():
+        found += _of_units(profile, types)
     return tuple(found)
 
 
@@ -103,6 +109,49 @@ def _of_numbers(pad: StripPad, row: LadderRow, catalogue: CatalogueDocument, pat
             sentence=f"{step.conventional.value} {step.conventional.unit} and {step.si.value} {step.si.unit} agree only if both are rounded.",
             remedy=f"{step.conventional.value} {step.conventional.unit} is {right} {step.si.unit}; compare both numbers with the strip's own sheet.",
         )
+
+
+def _of_units(profile: Profile, types: Mapping[str, StripType]) -> Iterator[Doubt]:
+    """Give the strip types whose values may leave open, all together, in which unit system this profile's analyzer printed them."""
+    for printed, name in profile.strip_types.items():
+        values = undecidable(profile, types[name])
+        if values:
+            listed = "; ".join(f"{pad} {', '.join(texts)}" for pad, texts in values.items())
+            yield Doubt(
+                path=(f"profiles/{profile.name}.yaml", "strip_types", printed),
+                sentence=f"If the analyzer's unit setting is changed, a strip of {name} may not show it: {listed} would be another step.",
+                remedy="Print units beside the values if the analyzer can. Padpost holds such a strip for a person (unit.undecided).",
+            )
+
+
+def undecidable(profile: Profile, strip: StripType) -> dict[str, tuple[str, ...]]:
+    """Give, by pad, the texts that are another step in a unit system in which every pad of the strip can be printed alike.
+
+    Empty where some pad always shows which system it is, or where no text has two meanings.
+    """
+    found: dict[str, set[str]] = {}
+    for system in UnitSystem:
+        shared = {
+            pad.pad: _shared(pad, profile.vocabularies[strip.name, pad.pad], profile.unit_system, system) for pad in strip.pads
+        }
+        if all(shared.values()):
+            for pad, texts in shared.items():
+                found.setdefault(pad, set()).update(text for text, is_other_step in texts.items() if is_other_step)
+    return {pad: tuple(sorted(texts)) for pad, texts in found.items() if texts}
+
+
+def _shared(pad: StripPad, words: PadVocabulary, declared: UnitSystem, system: UnitSystem) -> dict[str, bool]:
+    """Give each text that the declared system and ``system`` both print for a pad, unit and all, and whether its step is another one."""
+    found: dict[str, bool] = {}
+    for text, token in words.tokens.items():
+        if token.step is None:
+            continue
+        has_number = number_of(token.step, pad, declared) is not None
+        for unit in (words.units - {""} if has_number else ()) or ("",):
+            ranks = possible_elsewhere(words, text, unit).get(system)
+            if ranks:
+                found[text] = ranks != {token.step.rank}
+    return found
 
 
 def _abnormal(step: Step, path: Path, sentence: str, *, is_right: bool) -> Doubt:

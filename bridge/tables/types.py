@@ -203,11 +203,16 @@ class Lis2Layout:
 class Token:
     """What one printed value means on one pad. ``step`` is set for a value of the declared unit system.
 
-    ``other`` names the unit system that the value belongs to, where it is not the declared one.
+    ``elsewhere`` holds each other unit system that prints this text too, with the ranks of the steps that it prints so.
     """
 
     step: Step | None
-    other: UnitSystem | None = None
+    elsewhere: Mapping[UnitSystem, frozenset[int]] = field(default_factory=dict)
+
+    @property
+    def other(self) -> UnitSystem | None:
+        """Give the unit system that the value belongs to, where it is not the declared one."""
+        return next(iter(self.elsewhere), None) if self.step is None else None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -217,11 +222,13 @@ class PadVocabulary:
     ``tokens`` maps the printed value (outer blanks stripped, inner blanks single) to its meaning;
     ``units`` is the set of unit texts that may stand beside a value of the declared system,
     with "" where a value may stand alone. Anything else is unknown and stops the strip.
+    ``units_elsewhere`` holds the unit texts that each other system would print beside its numbers.
     """
 
     pad: str
     tokens: Mapping[str, Token]
     units: frozenset[str]
+    units_elsewhere: Mapping[UnitSystem, frozenset[str]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -358,7 +365,7 @@ class DestinationTerms:
     ``equipment`` and ``operator`` say whether the analyzer's name and the operator's number go. ``unit_texts`` holds the site's
     own texts of units by their UCUM code; a unit without one goes as UCUM. ``orders``: panel or single. ``patient_pointing`` and
     ``order_pointing`` are for FHIR; ``order_system`` is the identifier system of order numbers, ``order_authority`` their
-    HL7 name. ``message_profile`` is MSH-21 or Bundle.meta.profile where the two sides agreed on one. ``non_patient``: controls and
+    HL7 name. ``message_profile`` is MSH-21, or in FHIR ``Kind=URL`` of each meta.profile, where the two sides agreed on it. ``non_patient``: controls and
     the like are sent too (OUL^R22 only).
     """
 
@@ -392,6 +399,11 @@ class DestinationTerms:
     laboratory: Laboratory | None = None
     provider: Provider | None = None
     non_patient: bool = False
+
+    @property
+    def is_live(self) -> bool:
+        """Say whether patients' records are behind it: HL7 table 0103, P production; T training and D debugging are not."""
+        return self.processing_id == "P"
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -40,29 +40,61 @@ def vocabulary(pad: StripPad, profile: ProfileDocument, path: Path) -> PadVocabu
 
     ``path`` leads to the profile file, for the error.
     """
-    tokens = _declared_tokens(pad, profile, path)
-    for system in UnitSystem:
-        if system is not profile.unit_system:
-            for step in pad.ladder:
-                for text in _texts(step, pad, profile, system, path=path):
-                    tokens.setdefault(text, Token(step=None, other=system))  # what the declared system prints keeps its meaning
-    return PadVocabulary(pad=pad.pad, tokens=tokens, units=_units_beside(pad, profile, path))
+    declared, elsewhere = _declared_steps(pad, profile, path), _elsewhere(pad, profile, path)
+    return PadVocabulary(
+        pad=pad.pad,
+        tokens={  # what the declared system prints keeps its meaning
+            text: Token(step=declared.get(text), elsewhere=elsewhere.get(text, {})) for text in declared | elsewhere
+        },
+        units=_units_beside(pad, profile, path),
+        units_elsewhere={
+            system: frozenset(text for unit in printed_units(pad, system) for text in profile.units.get(unit, ()))
+            for system in _other_systems(profile)
+        },
+    )
 
 
-def _declared_tokens(pad: StripPad, profile: ProfileDocument, path: Path) -> dict[str, Token]:
-    """Give what each text of the declared unit system means. Raises TableError where two steps share one."""
-    tokens: dict[str, Token] = {}
+def possible_elsewhere(words: PadVocabulary, value: str, unit: str) -> dict[UnitSystem, frozenset[int]]:
+    """Give each other unit system in which ``value`` could stand beside ``unit``, with the ranks of the steps that it would mean.
+
+    An empty unit fits every system: a unit that was not printed decides nothing.
+    """
+    token = words.tokens.get(value)
+    if token is None:
+        return {}
+    return {
+        system: ranks for system, ranks in token.elsewhere.items() if not unit or unit in words.units_elsewhere.get(system, ())
+    }
+
+
+def _other_systems(profile: ProfileDocument) -> tuple[UnitSystem, ...]:
+    return tuple(system for system in UnitSystem if system is not profile.unit_system)
+
+
+def _declared_steps(pad: StripPad, profile: ProfileDocument, path: Path) -> dict[str, Step]:
+    """Give the step that each text of the declared unit system means. Raises TableError where two steps share one."""
+    steps: dict[str, Step] = {}
     for step in pad.ladder:
         for text in _texts(step, pad, profile, profile.unit_system, path=path):
-            earlier = tokens.get(text)
-            if earlier is not None and earlier.step is not None and earlier.step is not step:
+            earlier = steps.setdefault(text, step)
+            if earlier is not step:
                 raise TableError(
-                    f"{pad.pad}: {step_name(earlier.step)} and {step_name(step)} are both printed as {text!r}.",
+                    f"{pad.pad}: {step_name(earlier)} and {step_name(step)} are both printed as {text!r}.",
                     remedy="Give each step words of its own.",
                     path=(*path, "words"),
                 )
-            tokens[text] = Token(step=step)
-    return tokens
+    return steps
+
+
+def _elsewhere(pad: StripPad, profile: ProfileDocument, path: Path) -> dict[str, dict[UnitSystem, frozenset[int]]]:
+    """Give, for each text of another unit system, the ranks of the steps that it stands for in each."""
+    found: dict[str, dict[UnitSystem, frozenset[int]]] = {}
+    for system in _other_systems(profile):
+        for step in pad.ladder:
+            for text in _texts(step, pad, profile, system, path=path):
+                ranks = found.setdefault(text, {})
+                ranks[system] = ranks.get(system, frozenset()) | {step.rank}
+    return found
 
 
 def step_name(step: Step) -> str:
@@ -78,7 +110,8 @@ def _units_beside(pad: StripPad, profile: ProfileDocument, path: Path) -> frozen
     if not prints_units(profile):
         return frozenset({""})
     texts = {text for unit in printed_units(pad, profile.unit_system) for text in _unit_texts(unit, profile, path)}
-    if any(number_of(step, pad, profile.unit_system) is None for step in pad.ladder):
+    may_be_bare = any("{value}" not in form for form in profile.printed)
+    if any(number_of(step, pad, profile.unit_system) is None or (may_be_bare and step.grade) for step in pad.ladder):
         texts.add("")
     return frozenset(texts)
 

@@ -50,6 +50,7 @@ def test_a_morning_by_hand() -> None:
         TalliedDelivery(strip_id=8, destination="ward", standing=Standing.QUEUED),
         TalliedDelivery(strip_id=8, destination="archive", standing=Standing.REFUSED),
         TalliedDelivery(strip_id=77, destination="ward", standing=Standing.ACKNOWLEDGED),  # another day's
+        TalliedDelivery(strip_id=3, destination="archive", standing=Standing.QUEUED),  # asks for controls
     ]
     day = tally(strips, deliveries, schemes=SCHEMES, explained=frozenset({gap_6}))
     (series,) = day.series
@@ -62,6 +63,8 @@ def test_a_morning_by_hand() -> None:
     assert (ward.destination, ward.sent_on, ward.unaccounted) == ("ward", 2, ())
     assert ward.strips[Standing.ACKNOWLEDGED] == (1,)
     assert (archive.sent_on, archive.unaccounted, archive.strips[Standing.REFUSED]) == (2, (1,), (8,))
+    assert (archive.controls[Standing.QUEUED], archive.strips[Standing.QUEUED]) == ((3,), ())
+    assert sum(map(len, ward.controls.values())) == 0
 
 
 def test_a_difference_names_its_strips_and_numbers() -> None:
@@ -102,6 +105,10 @@ def test_every_day_adds_up(strips: list[TalliedStrip], data: st.DataObject) -> N
         counted = [each for ids in destination.strips.values() for each in ids]
         assert sorted([*counted, *destination.unaccounted]) == sorted(s.strip_id for s in strips if s.fate is Fate.SENT_ON)
         assert destination.sent_on == len(counted) + len(destination.unaccounted)
+        apart = [each for ids in destination.controls.values() for each in ids]
+        others = {strip.strip_id for strip in strips if strip.fate in (Fate.CONTROL, Fate.OTHER_NON_PATIENT)}
+        went = {each.strip_id for each in deliveries if each.destination == destination.destination}
+        assert sorted(apart) == sorted(others & went)
 
 
 @pytest.mark.parametrize(

@@ -64,11 +64,13 @@ destinations:
   - name: outbox
     kind: folder
     path: out
+    processing_id: T
 """
 CHART = """  - name: chart
     kind: fhir
     base_url: "http://127.0.0.1:1/fhir"
     result_system: "urn:example:results"
+    processing_id: T
     bearer:
       env: CHART_TOKEN
 """

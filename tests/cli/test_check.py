@@ -32,7 +32,7 @@ WARNINGS = [
         "P Change control: not set: who approves, notice period, way back (agreement.changes)",
     )
 ]
-CHART_LINE = 19  # of CHART's `env:` behind SITE
+CHART_LINE = 21  # of CHART's `env:` behind SITE
 
 
 def test_a_good_site_is_well(tmp_path: Path) -> None:
@@ -185,7 +185,7 @@ def test_a_grade_that_a_receiver_cannot_be_told_is_told_with_its_line(tmp_path: 
     lines = run.stdout.decode().splitlines()
     assert lines[2:4] == [
         (
-            f"destination outbox: {path}:16: destinations[0].grade_table.codes: outbox takes the site's own codes of grades, but its"
+            f"destination outbox: {path}:17: destinations[0].grade_table.codes: outbox takes the site's own codes of grades, but its"
             " grade_table has none for 'normal', which albumin may have. Add \"normal\": {code: ..., text: ...}."
         ),
         "destination other: ok",

@@ -105,7 +105,7 @@ def test_what_stops_a_strip_is_told_with_its_remedy(tmp_path: Path) -> None:
     assert timeless(run.stdout) == (DATA / "renal.hl7").read_text(encoding="utf-8")
     assert run.stderr.decode().splitlines() == [
         "strip 1, bytes 182 to 258: can be sent",
-        "strip 2, bytes 258 to 323: not a patient's strip, never sent",
+        "strip 2, bytes 258 to 323: not a patient's strip, not sent",
         "strip 3, bytes 323 to 391: cannot be sent",
         "  patient.malformed: a|b^c is not built like a patient ID of this site. Scan the label again and correct the patient ID here.",
         "strip 4, bytes 391 to 421: cannot be read",
@@ -114,6 +114,17 @@ def test_what_stops_a_strip_is_told_with_its_remedy(tmp_path: Path) -> None:
             " Let the analyzer's computer write the file again."
         ),
     ]
+
+
+def test_a_control_comes_out_for_a_destination_that_asks_for_controls(tmp_path: Path) -> None:
+    """As it would be sent there, and told so; the status stays 0, since no person is needed."""
+    asking = "kind: mllp, host: 192.0.2.21, port: 2575, processing_id: T, format: oul_r22, controls: true"
+    site(tmp_path, f"{SITE}  - {{name: qc, {asking}}}\nchecks: {{oldest_days: 3650}}\n")
+    run = padpost(
+        "convert", "-", "--profile", "tern", "--config", "site.yaml", "--destination", "qc", cwd=tmp_path, stdin=capture(CONTROL)
+    )
+    assert run.stderr.decode() == "strip 1, bytes 182 to 247: not a patient's strip, sent where controls are asked for\n"
+    assert (run.returncode, run.stdout[:9]) == (0, b"MSH|^~\\&|")
 
 
 @pytest.mark.parametrize(("lines", "status"), [((CONTROL,), 0), ((GOOD, MALFORMED), 1), ((TORN,), 1), ((), 1)])
@@ -142,11 +153,34 @@ def test_a_site_brings_its_policies_and_its_character_set(tmp_path: Path) -> Non
     assert run.returncode == 1
     assert run.stdout.startswith(b"MSH|^~\\&|PADPOST|||S\xe3o Br\xe1s|")
     assert run.stdout.count(b"MSH|") == 1
-    assert b"|P|2.5.1||||||8859/1\n" in run.stdout
+    assert b"|T|2.5.1||||||8859/1\n" in run.stdout
     assert "patient.check_digit" in run.stderr.decode()
     fhir = padpost("convert", "-", "--profile", "tern", "--to", "fhir", "--config", path, cwd=tmp_path, stdin=lines)
     assert json.loads(fhir.stdout)["identifier"]["system"] == "urn:example:results"
     assert [path.name for path in tmp_path.iterdir()] == ["site.yaml"]
+
+
+def test_a_destination_is_named(tmp_path: Path) -> None:
+    """The message is the one that this destination would get, whatever it takes."""
+    path = site(tmp_path, SITE + CHART + "checks: {oldest_days: 3650}\n")
+    command = ("convert", "-", "--profile", "tern", "--config", path)
+    named = padpost(*command, "--destination", "chart", cwd=tmp_path, stdin=capture(GOOD.replace("40718823", "40700007")))
+    assert json.loads(named.stdout)["identifier"]["system"] == "urn:example:results"
+    unknown = padpost(*command, "--destination", "chalk", cwd=tmp_path, stdin=capture(GOOD))
+    assert (unknown.returncode, unknown.stdout) == (2, b"")
+    assert "No destination of the site is called 'chalk'. Its destinations are: outbox, chart." in unknown.stderr.decode()
+    homeless = padpost("convert", "-", "--profile", "tern", "-d", "chart", cwd=tmp_path, stdin=capture(GOOD))
+    assert "A destination is one of a site's. Name its configuration: --config site.yaml." in homeless.stderr.decode()
+
+
+def test_a_destination_that_cannot_be_told_a_grade_is_named_with_its_line(tmp_path: Path) -> None:
+    """The fault is the settings file's, and its line is told as check tells it."""
+    table = "    grades: [local]\n    grade_table:\n      codes:\n        negative: {code: N, text: none}\n"
+    run = padpost(
+        "convert", "-", "--profile", "tern", "--config", site(tmp_path, SITE + table), cwd=tmp_path, stdin=capture(GOOD)
+    )
+    assert (run.returncode, run.stdout) == (2, b"")
+    assert "site.yaml:17: destinations[0].grade_table.codes: outbox takes the site's own codes of grades" in run.stderr.decode()
 
 
 def test_a_site_without_a_destination_of_the_form_says_so(tmp_path: Path) -> None:
@@ -155,7 +189,7 @@ def test_a_site_without_a_destination_of_the_form_says_so(tmp_path: Path) -> Non
         "convert", "-", "--profile", "tern", "--to", "fhir", "--config", site(tmp_path), cwd=tmp_path, stdin=capture(GOOD)
     )
     assert (run.returncode, run.stdout) == (2, b"")
-    assert "The configuration has no destination that takes fhir. Add one, or leave --config out." in run.stderr.decode()
+    assert "No destination of the site takes fhir. Its destinations are: outbox." in run.stderr.decode()
 
 
 def watched(*arguments: str, cwd: Path, stdin: bytes) -> tuple[int, list[str]]:

@@ -10,7 +10,7 @@ from bridge import __version__
 from bridge.cli.main import run
 from tests.cli.commands import padpost
 
-COMMANDS = ("demo", "serve", "check", "convert", "simulate")
+COMMANDS = ("demo", "serve", "check", "sign-off", "spec", "convert", "simulate")
 
 
 def test_help_names_every_command(tmp_path: Path) -> None:
@@ -61,7 +61,10 @@ def test_no_command_shows_the_help(tmp_path: Path) -> None:
             "convert absent --profile nobody",
             "No profile is called 'nobody'. There are alder, brook, brook-file, fjord, moss, tern.",
         ),
-        ("convert absent --profile brook --to xml", "There is no form called 'xml'. Use hl7, fhir or json."),
+        (
+            "convert absent --profile brook --to xml",
+            "There is no form called 'xml'. Use one of: hl7, fhir, json, oru_r01, oru_r01_us, oru_r30, oul_r22, fhir_us, fhir_eu.",
+        ),
         ("convert", "Missing argument 'file'."),
         ("demo --port 65536", "Invalid value for '--port'"),
         ("simulate pty --profile nobody", "No profile is called 'nobody'. There are alder, brook"),

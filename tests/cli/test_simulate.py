@@ -21,7 +21,7 @@ PLAYED_ID = re.compile(r"407[0-9]{5}")  # analyzers.invented: 40 700 000 and up
 CHECKED_S = (
     240.0  # the destination opens once its plans are checked, by a child that gives way to everything else on a busy machine
 )
-DESTINATIONS = "  - {name: outbox, kind: folder, path: out}\n"
+DESTINATIONS = "  - {name: outbox, kind: folder, path: out, processing_id: T}\n"
 
 
 def simulated(target: str, profile: str, seed: int, folder: Path) -> subprocess.Popen[str]:

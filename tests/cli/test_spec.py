@@ -4,11 +4,16 @@ from __future__ import annotations
 
 import json
 import re
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 
+from bridge.app import tables_for
 from bridge.cli.spec import without_secrets
+from bridge.settings import read_settings
+from bridge.sign_off import add_signature
+from bridge.tables.signatures import Signature
 from tests.cli.commands import CHART, SITE, here, padpost, site
 
 SECRETS = """  - name: vault
@@ -72,6 +77,20 @@ def test_no_secret_is_ever_in_it(tmp_path: Path, form: str) -> None:
         assert secret not in run.stdout + run.stderr
     assert b"bearer token" in run.stdout
     assert b"chart.example/fhir" in run.stdout.replace(b"\\", b"")
+
+
+def test_who_signed_the_tables_stands_in_it(tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
+    """A vendor and an inspector read it in block P, and it leaves the digest of the interface as it is."""
+    config = site(tmp_path, SITE.replace("processing_id: T", "processing_id: P"))
+    before = here("spec", "-c", config, "-d", "outbox", "--as", "json", capfd=capfd)[1]
+    assert facts(before, "P")["table set signed"] == "not signed: nothing is sent"
+    tables = tables_for(read_settings(config))
+    at = datetime(2026, 11, 25, 12, tzinfo=UTC)
+    add_signature(tmp_path / "signed_off.yaml", Signature(tables=tables.digest, by="Ana Prado", at=at), tables)
+    after = here("spec", "-c", config, "-d", "outbox", "--as", "json", capfd=capfd)[1]
+    assert facts(after, "P")["table set signed"] == "by Ana Prado, 2026-11-25T12:00:00+00:00"
+    assert facts(after, "P")["table set, SHA-256"] == tables.digest
+    assert json.loads(after)["digest"] == json.loads(before)["digest"]
 
 
 def test_the_token_need_not_be_there(tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:

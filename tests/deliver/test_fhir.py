@@ -13,7 +13,7 @@ from typing import TypeVar
 import pytest
 
 from bridge.deliver.fhir import FhirClient
-from bridge.model import Acknowledgement, Answer
+from bridge.model import Acknowledgement, Answer, Format, Message, Priority
 from bridge.settings import FhirDestination, Secret
 from tests.peers.fhir_receiver import FhirReceiver, Reply, outcome, turn_away
 from tests.peers.outgoing import bundle
@@ -119,6 +119,73 @@ def test_what_the_server_says_is_what_comes_back(reply: Reply, expected: Acknowl
     with FhirReceiver() as server:
         server.script(reply)
         assert run(server.base_url, once) == expected
+
+
+# Written by hand: patient and order by conditional references (tests/render/golden/README.md)
+CONDITIONAL = (Path(__file__).parents[1] / "render/golden/us_conditional.json").read_bytes()
+PATIENT = {"resourceType": "Patient", "identifier": [{"system": "urn:oid:2.999.1", "value": "1002003"}]}
+ORDER = {"resourceType": "ServiceRequest", "identifier": [{"system": "urn:oid:2.999.5", "value": "ORD 47/11"}]}
+
+
+async def pointing(client: FhirClient) -> Acknowledgement:
+    """Send the Bundle whose patient and order the server must find."""
+    message = Message(
+        destination="record",
+        format=Format.FHIR_US,
+        control_id="TESTAM1",
+        payload=CONDITIONAL,
+        result_id="TESTAR42",
+        version=1,
+        lane="patient:1002003",
+        priority=Priority.ROUTINE,
+    )
+    return await client.send(message)
+
+
+def test_the_server_finds_patient_and_order() -> None:
+    """One match each: what is filed points to the records themselves, and the report to the order."""
+    with FhirReceiver() as server:
+        server.resources.update({"Patient/p7": PATIENT, "Patient/p8": {"resourceType": "Patient"}, "ServiceRequest/o9": ORDER})
+        assert run(server.base_url, pointing) == ACCEPTED
+        filed = [*server.of("Observation"), *server.of("DiagnosticReport")]
+        assert [each["subject"]["reference"] for each in filed] == ["Patient/p7"] * 3
+        assert [each["basedOn"][0]["reference"] for each in filed] == ["ServiceRequest/o9"] * 3
+        assert server.of("Specimen")[0]["subject"]["reference"] == "Patient/p7"
+
+
+@pytest.mark.parametrize(
+    ("known", "expected"),
+    [
+        ([], Acknowledgement(answer=Answer.REFUSED, code="HTTP 404", text="no Patient matches")),
+        ([PATIENT], Acknowledgement(answer=Answer.REFUSED, code="HTTP 404", text="no ServiceRequest matches")),
+        ([PATIENT, PATIENT, ORDER], Acknowledgement(answer=Answer.REFUSED, code="HTTP 412", text="2 records of Patient match")),
+        (
+            [PATIENT, ORDER, ORDER],
+            Acknowledgement(answer=Answer.REFUSED, code="HTTP 412", text="2 records of ServiceRequest match"),
+        ),
+    ],
+)
+def test_no_patient_or_two_are_a_stop_for_a_person(known: list[dict[str, object]], expected: Acknowledgement) -> None:
+    """The transaction fails as a whole, nothing is filed, and this strip alone is refused: the receiver stays open for the others."""
+    with FhirReceiver() as server:
+        server.resources.update({f"{each['resourceType']}/k{number}": each for number, each in enumerate(known)})
+        assert run(server.base_url, pointing) == expected
+        assert len(server.resources) == len(known)
+
+
+def test_an_unknown_address_is_still_a_closed_door() -> None:
+    """A server that does not know the address answers 404 without a word of FHIR: nothing is consumed."""
+    with FhirReceiver() as server:
+        answer = run(f"{server.base_url}/elsewhere", pointing)
+        assert (answer.answer, answer.code) == (Answer.CLOSED, "HTTP 404")
+        assert server.resources == {}
+
+
+def test_a_text_is_no_search() -> None:
+    """Hostile text that looks like a conditional reference leaves 404 the address's fault."""
+    with FhirReceiver() as server:
+        server.script(turn_away(404, outcome("not-found", "nobody")))
+        assert run(server.base_url, lambda client: client.send(bundle('x","reference":"Patient?'))).answer is Answer.CLOSED
 
 
 def test_a_stale_token_is_read_anew_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

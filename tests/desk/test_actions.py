@@ -147,6 +147,17 @@ def test_where_no_strip_was_read_there_is_no_id_to_correct(shelf: Stocked, kind:
         correct(shelf, stop_id)
 
 
+def test_a_control_has_no_patient_id_to_correct(shelf: Stocked) -> None:
+    """Whatever it printed there: corrected, it would be a patient's in name. Sent again, it goes as it was."""
+    shelf.answered(shelf.sent_control(number="109"), Answer.REFUSED, destination="qc")
+    (stop,) = shelf.store.stops()
+    with pytest.raises(RefusedAction, match="was not read for a patient"):
+        correct(shelf, stop.stop_id)
+    assert is_open(shelf, stop.stop_id)
+    shelf.desk.send_again(stop.stop_id, reason="the receiver is mended", actor=ANA)
+    assert [head.message.destination for head in shelf.store.lane_heads("qc", now=shelf.now, limit=9)] == ["qc"]
+
+
 def test_a_refused_result_is_corrected_only_if_nobody_has_it(shelf: Stocked) -> None:
     """Turned away by one receiver and not yet with the other: the result is set aside everywhere and judged again."""
     result = shelf.coded(OTHER, to=(Format.ORU_R01, Format.FHIR), number="109")
@@ -162,7 +173,7 @@ def test_a_result_that_a_receiver_has_is_not_moved(shelf: Stocked) -> None:
     shelf.answered(result, Answer.REFUSED)
     shelf.answered(result, Answer.ACCEPTED, destination="chart")
     (stop,) = shelf.store.stops()
-    with pytest.raises(RefusedAction, match="chart has this result under the old patient ID, or may have it"):
+    with pytest.raises(RefusedAction, match="chart has this result as it was, or may have it"):
         correct(shelf, stop.stop_id)
     assert [each.state for each in shelf.store.deliveries(result)] == [DeliveryState.REFUSED, DeliveryState.ACCEPTED]
     assert is_open(shelf, stop.stop_id)

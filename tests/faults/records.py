@@ -86,8 +86,8 @@ class Records:
         """Give them as a site configuration has them."""
         retry = "retry: {first_s: 0.05, longest_s: 0.3}"
         return (
-            f"  - {{name: {HL7}, kind: mllp, host: 127.0.0.1, port: {self._hl7.port}, {retry}}}\n"
-            f'  - {{name: {CHART}, kind: fhir, base_url: "{self._chart.base_url}", result_system: "urn:example:results", {retry}}}\n'
+            f"  - {{name: {HL7}, kind: mllp, host: 127.0.0.1, port: {self._hl7.port}, processing_id: T, {retry}}}\n"
+            f'  - {{name: {CHART}, kind: fhir, base_url: "{self._chart.base_url}", result_system: "urn:example:results", processing_id: T, {retry}}}\n'
         )
 
     def __enter__(self) -> Self:

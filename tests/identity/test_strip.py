@@ -7,7 +7,7 @@ from dataclasses import replace
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.identity.strip import NOT_UNDERSTOOD, contradicts, key_of, same_content
+from bridge.identity.strip import NOT_UNDERSTOOD, contradicts, in_doubt, key_of, same_content
 from bridge.model import StripContent, StripKey
 
 WHOLE = StripContent(
@@ -15,7 +15,7 @@ WHOLE = StripContent(
 )
 
 texts = st.sampled_from(["", "a", "b"])
-pad_rows = st.lists(st.tuples(st.sampled_from(["glucose", "protein", "nitrite"]), st.integers(-1, 2)), max_size=3).map(tuple)
+pad_rows = st.lists(st.tuples(st.sampled_from(["glucose", "protein", "nitrite"]), st.integers(-4, 2)), max_size=3).map(tuple)
 contents = st.builds(StripContent, patient_id=texts, operator=texts, strip_type=texts, strip_lot=texts, pads=pad_rows)
 
 
@@ -56,6 +56,17 @@ def test_what_was_not_understood_is_neither_the_same_nor_a_contradiction() -> No
         assert not contradicts(WHOLE, partial)
         assert not same_content(WHOLE, partial)
     assert contradicts(WHOLE, replace(WHOLE, pads=(("glucose", NOT_UNDERSTOOD), ("protein", 1))))
+
+
+def test_a_step_in_doubt_contradicts_only_another_one_in_doubt() -> None:
+    """Units that are undecided make a step unsure: a sure one may be the same strip, another unsure one was printed otherwise."""
+    doubtful = replace(WHOLE, pads=(("glucose", in_doubt(1)), ("protein", 0)))
+    assert in_doubt(0) < NOT_UNDERSTOOD
+    assert not contradicts(WHOLE, doubtful)
+    assert not same_content(WHOLE, doubtful)
+    assert same_content(doubtful, replace(doubtful, operator=""))
+    assert contradicts(doubtful, replace(WHOLE, pads=(("glucose", in_doubt(2)), ("protein", 0))))
+    assert contradicts(doubtful, replace(WHOLE, pads=(("glucose", 1), ("protein", 1))))
 
 
 @given(contents, contents)

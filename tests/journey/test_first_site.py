@@ -35,7 +35,8 @@ def test_the_shipped_site_file_starts_and_stays_up(tmp_path: Path) -> None:
         port = int(probe.getsockname()[1])
     text = SITE.read_text(encoding="utf-8")
     for shipped, here in (
-        ("/var/lib/padpost", str(tmp_path / "store")),
+        ("  data: /var/lib/padpost", f"  data: {tmp_path / 'store'}"),
+        ("/var/lib/padpost/signed_off.yaml", str(tmp_path / "signed_off.yaml")),
         ("port: 8765", f"port: {port}"),
         ("0.0.0.0", "127.0.0.1"),
     ):

@@ -297,6 +297,22 @@ def test_each_status_means_what_the_table_says(status: int, body: bytes, answer:
     assert (found.answer, found.code) == (answer, f"HTTP {status}")
 
 
+@pytest.mark.parametrize(
+    ("body", "searches", "answer"),
+    [
+        (issue("not-found"), True, Answer.REFUSED),
+        (issue("processing"), True, Answer.REFUSED),
+        (issue("not-found"), False, Answer.CLOSED),
+        (b"", True, Answer.CLOSED),
+        (b"<html>no such page</html>", True, Answer.CLOSED),
+        (response("404"), True, Answer.CLOSED),
+    ],
+)
+def test_a_patient_that_the_server_does_not_find_is_no_closed_door(body: bytes, *, searches: bool, answer: Answer) -> None:
+    """404 is the address's fault, unless the server was to search and says in FHIR that it found nothing: then one strip stops, not all."""
+    assert read_http(HttpReply(status=404, body=body), entries=3, now=NOW, searches=searches).answer is answer
+
+
 def test_an_outcomes_words_are_kept() -> None:
     """Diagnostics, details and where: what the server's own people would ask for."""
     body = issue("invalid", diagnostics="no such code", details={"text": "Code check"}, expression=["Bundle.entry[2]"])

@@ -15,17 +15,18 @@ S, E = DeliveryState, DeliveryEvent
 # One line a state, one column an event, "." where the pair must not happen.
 COLUMNS = (
     E.BEAR, E.BEGIN, E.ACCEPT, E.TRY_AGAIN, E.REFUSE, E.CLOSE, E.EXPIRE, E.RECOVER, E.SUPERSEDE, E.SEND_AGAIN, E.DISCARD,
+    E.WITHHOLD,
 )  # fmt: skip
 GRID = """
-unborn      queued .       .        .        .       .        .       .        superseded .      discarded
-queued      .      sending .        .        .       .        .       .        superseded .      discarded
-sending     .      .       accepted retrying refused retrying expired retrying .          .      .
-retrying    .      sending .        .        .       .        expired .        .          .      .
-accepted    .      .       .        .        .       .        .       .        .          .      .
-refused     .      .       .        .        .       .        .       .        superseded queued discarded
-expired     .      .       .        .        .       .        .       .        superseded queued discarded
-superseded  .      .       .        .        .       .        .       .        .          .      .
-discarded   .      .       .        .        .       .        .       .        .          .      .
+unborn      queued .       .        .        .       .        .       .        superseded .      discarded      discarded
+queued      .      sending .        .        .       .        .       .        superseded .      discarded      .
+sending     .      .       accepted retrying refused retrying expired retrying .          .      .              .
+retrying    .      sending .        .        .       .        expired .        .          .      .              .
+accepted    .      .       .        .        .       .        .       .        .          .      .              .
+refused     .      .       .        .        .       .        .       .        superseded queued discarded      .
+expired     .      .       .        .        .       .        .       .        superseded queued discarded      .
+superseded  .      .       .        .        .       .        .       .        .          .      .              .
+discarded   .      .       .        .        .       .        .       .        .          .      .              .
 """
 EXPECTED = {
     (S(name), event): cell
@@ -37,9 +38,9 @@ PERSONS = {E.SEND_AGAIN, E.DISCARD, E.SUPERSEDE}  # a newer version is made only
 
 
 def test_the_grid_has_every_pair() -> None:
-    """9 states times 11 events: a new state or event must be decided on here too."""
+    """9 states times 12 events: a new state or event must be decided on here too."""
     assert sorted(EXPECTED) == sorted((state, event) for state in S for event in E)
-    assert len(EXPECTED) == 99
+    assert len(EXPECTED) == 108
 
 
 @pytest.mark.parametrize(("state", "event"), EXPECTED, ids=lambda part: part.name.lower())

@@ -11,6 +11,7 @@ import socket
 import threading
 import time
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from html.parser import HTMLParser
 from pathlib import Path
@@ -254,6 +255,25 @@ class Stocked:
         kept, text = _split(more)
         checked = self.checked("CTRL-LOW", purpose=purpose, **text)
         return self.record(NonPatient(checked=checked), checked.reading, **kept).strip_id
+
+    def sent_control(self, purpose: Purpose = Purpose.CONTROL, **more: Any) -> str:
+        """Put a control there with a message for ``qc``; give its result's id."""
+        kept, text = _split(more)
+        checked = self.checked("CTRL-LOW", purpose=purpose, **text)
+        result = replace(_result(f"R{self.count:06d}", checked), patient_id="", purpose=purpose)
+        message = Message(
+            destination="qc",
+            format=Format.OUL_R22,
+            control_id=f"M{self.count:06d}Q",
+            payload=_message(Format.ORU_R01, self.count, ""),
+            result_id=result.result_id,
+            version=1,
+            lane=f"analyzer:{result.analyzer}",
+            priority=checked.priority,
+        )
+        going = NewDelivery(destination="qc", lane=message.lane, priority=message.priority, message=message)
+        self.record(NonPatient(checked=checked, result=result), checked.reading, deliveries=(going,), **kept)
+        return result.result_id
 
     def copy(self, of: int, **more: Any) -> int:
         """Put a copy of a strip there; give its strip id."""

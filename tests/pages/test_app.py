@@ -72,7 +72,15 @@ def test_health_says_live_and_ready(still: Visitor) -> None:
     """For whatever watches the process."""
     assert still.get("/health/live").json() == {"status": "live"}
     answer = still.get("/health/ready")
-    assert (answer.status_code, answer.json()) == (200, {"status": "ready", "reasons": []})
+    assert (answer.status_code, answer.json()) == (200, {"status": "ready", "reasons": [], "shut": []})
+
+
+def test_a_shut_receiver_is_told_and_makes_it_no_less_ready(shelf: Stocked) -> None:
+    """Whatever watches the process must not restart it for what only a person can mend."""
+    with shelf.serving(shut=lambda: {"records": "Nobody has signed."}) as visitor:
+        answer = visitor.get("/health/ready")
+    shut = [{"destination": "records", "reason": "Nobody has signed."}]
+    assert (answer.status_code, answer.json()) == (200, {"status": "ready", "reasons": [], "shut": shut})
 
 
 def test_what_the_service_says_of_itself_is_said_on(shelf: Stocked) -> None:
@@ -81,7 +89,7 @@ def test_what_the_service_says_of_itself_is_said_on(shelf: Stocked) -> None:
         answer = visitor.get("/health/ready")
         assert (answer.status_code, answer.json()) == (
             503,
-            {"status": "not ready", "reasons": ["source drops: fell over; see the log"]},
+            {"status": "not ready", "reasons": ["source drops: fell over; see the log"], "shut": []},
         )
         assert visitor.get("/health/live").status_code == 200
         (notice,) = Page(visitor.get("/").text).all("p", role="alert")

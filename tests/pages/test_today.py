@@ -99,6 +99,28 @@ def test_the_day_adds_up(shelf: Stocked) -> None:
     assert [(term.words, term.count) for term in standing_terms(by_name["chart"].strips)] == [("waiting", 1)]
 
 
+def test_controls_that_are_sent_stand_beside_the_receivers_sum(shelf: Stocked) -> None:
+    """They are controls of their series as before; at their receiver they are no results sent on, so both sums come out."""
+    shelf.coded(GOOD, to=(Format.ORU_R01,))
+    assert today(shelf.store, shelf.site(), now=NOW).has_sent_controls is False
+    shelf.answered(shelf.sent_control(), destination="qc")
+    shelf.sent_control(Purpose.COMPARISON)
+    shelf.other()
+    day = today(shelf.store, shelf.site(), now=NOW)
+    (series,) = day.tally.series
+    assert [(term.words, term.count) for term in fate_terms(series.strips)] == [
+        ("sent on", 1),
+        ("controls", 2),
+        ("other than patients", 1),
+    ]
+    assert series.difference == 0
+    qc, records = day.tally.destinations
+    assert (qc.destination, qc.sent_on, len(qc.unaccounted), standing_terms(qc.strips)) == ("qc", 1, 1, ())
+    assert [(term.words, term.count) for term in standing_terms(qc.controls)] == [("received", 1), ("waiting", 1)]
+    assert (records.destination, standing_terms(records.controls)) == ("records", ())
+    assert day.has_sent_controls is True
+
+
 def test_yesterdays_strips_are_not_todays(shelf: Stocked) -> None:
     """By arrival within the site's own day."""
     shelf.coded(arrived_at=NOW - timedelta(hours=13))  # 23:00 the day before, in Lisbon

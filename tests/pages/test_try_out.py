@@ -4,12 +4,18 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from dataclasses import replace
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from bridge.app import example_terms
+from bridge.demo.printers import Play, framed, printed
+from bridge.model import Format
+from bridge.pages.site import Bench
 from bridge.pages.try_out import pasted
 from bridge.pages.words import CONTROL_WORDS
 from tests.pages.stocked import Stocked, Visitor
@@ -64,6 +70,23 @@ def test_one_receiver_may_be_chosen(visitor: Visitor) -> None:
     """The others are left out."""
     _, text = tried(visitor, file=BROOK, profile="brook", destination="example-fhir")
     assert ("For example-fhir" in text, "For example-hl7" in text) == (True, False)
+
+
+def test_a_control_shows_its_message_where_controls_are_asked_for(shelf: Stocked) -> None:
+    """For that receiver alone; on a site where nobody asks, it says that it is not sent."""
+    profile = tables().profiles["brook"]
+    at = shelf.now.astimezone(profile.zone) - timedelta(hours=1)
+    strip = Play(number=1, at=at, patient_id="CTRL-LOW", word="C", strip_type="quill-10")
+    payload = framed(printed([strip], profile, tables()), profile)
+    qc = replace(example_terms()[0], name="qc", format=Format.OUL_R22, non_patient=True)
+    for terms, words in (
+        ((*example_terms(), qc), "sent where controls are asked for"),
+        (example_terms(), "stored and shown, not sent"),
+    ):
+        with shelf.serving(bench=Bench(tables=tables(), terms=terms)) as visitor:
+            status, text = tried(visitor, file=payload, profile="brook")
+        assert (status, words in text) == (200, True)
+        assert re.findall("<h4>For ([^<]+)</h4>", text) == [each.name for each in terms if each is qc]
 
 
 def test_a_pasted_transmission_with_control_words_is_the_same_as_the_file(visitor: Visitor) -> None:

@@ -502,6 +502,37 @@ def test_controls_copies_and_discarded_strips_have_their_lists(shelf: Stocked, v
     assert visitor.get("/results?kind=all").status_code == 422
 
 
+def test_a_sent_control_shows_its_way_and_no_patient(shelf: Stocked, visitor: Visitor) -> None:
+    """In every list it is a control; its result has codes, message and answer, and what it printed for a patient heads nothing."""
+    result = shelf.sent_control(number="21")
+    (strip,) = shelf.store.strips()
+    listed = visitor.page("/results")
+    assert listed.links("/results/") == [f"/results/{result}"]
+    assert "control bench-a 21" in listed.text
+    assert "CTRL-LOW" not in listed.text
+    assert visitor.page("/results?kind=non_patient").links("/results/") == [f"/results/{result}"]
+    assert f"/results/{result}#messages" in visitor.page(f"/strips/{strip.strip_id}").links("/results/")
+    shelf.answered(result, Answer.ACCEPTED, "filed", destination="qc")
+    page = visitor.page(f"/results/{result}")
+    assert page.text.count("CTRL-LOW") == 0
+    assert "Control bench-a 21" in page.text
+    assert "it goes only to receivers that ask for controls" in page.text
+    assert "qc: received 12:00, just now: AA filed Message M000001Q" in page.text
+    assert "Controls besides" in visitor.page("/").text
+
+
+def test_a_refused_control_offers_no_patient_id_to_correct(shelf: Stocked, visitor: Visitor) -> None:
+    """It is a row like any other, to send again, read again or discard; but it was never a patient's."""
+    shelf.answered(shelf.sent_control(), Answer.REFUSED, "no such lot", destination="qc")
+    (stop,) = shelf.store.stops()
+    assert "control · bench-a" in visitor.page("/rejected").text
+    page = visitor.page(f"/rejected/{stop.stop_id}")
+    assert "Correct the patient ID" not in page.text
+    assert "Send again" in page.text
+    assert "for patient" not in page.text
+    assert "Control, ID as printed CTRL-LOW" in page.text
+
+
 def test_500_controls_are_paged(shelf: Stocked, visitor: Visitor) -> None:
     """As results are."""
     made = [shelf.other() for _ in range(SECTION * 2 + 1)]

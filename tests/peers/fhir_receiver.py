@@ -2,13 +2,15 @@
 
 After FHIR R4 http.html: a transaction is all or nothing (3.1.0.11.2); ``ifNoneExist`` makes nothing when one record matches and
 fails with 412 when several do (3.1.0.8.1); ``PUT Type?criteria`` updates the one that matches (3.1.0.10.2); ``urn:uuid``
-references are rewritten. It keeps the raw bytes of every request: decimals are checked there, since JSON readers lose them.
+references are rewritten; a conditional reference becomes the address of the one record that matches, and with none or several the
+transaction fails (3.1.0.11.2, from memory; which status says so is left open there: 404 and 412 are ours). It keeps the raw bytes of every request: decimals are checked there, since JSON readers lose them.
 """
 
 from __future__ import annotations
 
 import asyncio
 import json
+import re
 import threading
 import time
 from collections import defaultdict, deque
@@ -27,6 +29,9 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 MEDIA_TYPE = "application/fhir+json"
+TOKEN = re.compile(
+    r"((?:\\.|[^\\|])*)\|((?:\\.|[^\\|])*)", re.DOTALL
+)  # R4 search: system|value, a backslash before a sign of its own
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -183,7 +188,7 @@ class FhirReceiver:
                 new[place] = entry["resource"]
             placed[entry["fullUrl"]] = place
             answers.append({"response": {"status": status, "location": f"{place}/_history/1"}})
-        self.resources.update({place: _rewritten(resource, placed) for place, resource in new.items()})
+        self.resources.update({place: self._rewritten(resource, placed) for place, resource in new.items()})
         return answers
 
     def _known(self, request: dict[str, str], resource: dict[str, Any]) -> str | None:
@@ -197,13 +202,34 @@ class FhirReceiver:
             raise _TransactionError(400, "invalid", f"{request['method']} {request['url']} is not served here")
         if not condition:
             return None
-        system, _, value = parse_qs(condition)["identifier"][0].partition("|")
-        if not value or unquote(value) != value:
+        return self._searched(kind, condition)
+
+    def _searched(self, kind: str, condition: str) -> str | None:
+        """Give the one record of a kind that a query by identifier finds."""
+        token = TOKEN.fullmatch(parse_qs(condition, strict_parsing=True)["identifier"][0])
+        if token is None or not token[2] or unquote(token[2]) != token[2]:
             raise _TransactionError(400, "invalid", f"the condition {condition} is not encoded once")
-        found = self._matching(kind, system, value)
+        found = self._matching(kind, *(re.sub(r"\\(.)", r"\1", part) for part in token.groups()))
         if len(found) > 1:
             raise _TransactionError(412, "multiple-matches", f"{len(found)} records of {kind} match")
         return found[0] if found else None
+
+    def _rewritten(self, value: Any, placed: dict[str, str]) -> Any:
+        """Give the resource with its urn:uuid and conditional references pointing to where the records are."""
+        if isinstance(value, dict):
+            reference = str(value.get("reference", ""))
+            if reference.startswith("urn:uuid:"):
+                if reference not in placed:
+                    raise _TransactionError(400, "not-found", f"nothing in the Bundle is {reference}")
+                return {**value, "reference": placed[reference]}
+            kind, asked, query = reference.partition("?")
+            if asked:
+                found = self._searched(kind, query)
+                if found is None:
+                    raise _TransactionError(404, "not-found", f"no {kind} matches")
+                return {**value, "reference": found}
+            return {key: self._rewritten(inner, placed) for key, inner in value.items()}
+        return [self._rewritten(inner, placed) for inner in value] if isinstance(value, list) else value
 
     def _matching(self, kind: str, system: str, value: str) -> list[str]:
         """Give the places of the records with an identifier. What was filed since the last look is indexed first."""
@@ -219,17 +245,6 @@ def _entries(bundle: Any) -> list[dict[str, Any]]:
         raise _TransactionError(400, "invalid", "not a transaction Bundle")
     entries: list[dict[str, Any]] = bundle["entry"]
     return entries
-
-
-def _rewritten(value: Any, placed: dict[str, str]) -> Any:
-    """Give the resource with its urn:uuid references pointing to where the records are."""
-    if isinstance(value, dict):
-        if str(value.get("reference", "")).startswith("urn:uuid:"):
-            if value["reference"] not in placed:
-                raise _TransactionError(400, "not-found", f"nothing in the Bundle is {value['reference']}")
-            return {**value, "reference": placed[value["reference"]]}
-        return {key: _rewritten(inner, placed) for key, inner in value.items()}
-    return [_rewritten(inner, placed) for inner in value] if isinstance(value, list) else value
 
 
 async def _until(event: threading.Event) -> None:

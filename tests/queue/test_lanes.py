@@ -72,7 +72,7 @@ async def no_births(_: CodedResult) -> Message:
 
 
 def queue_of(
-    store: Store, client: Client, pace_: Pace, *, bear: Callable[[CodedResult], Awaitable[Message]] = no_births
+    store: Store, client: Client, pace_: Pace, *, bear: Callable[[CodedResult], Awaitable[Message | None]] = no_births
 ) -> DestinationQueue:
     """Give a queue without jitter."""
     return DestinationQueue(store, "record", client, pace_, bear=bear, now=clock.now, jitter=lambda: 0.0)
@@ -332,7 +332,9 @@ def test_a_shut_destination_sends_nothing(store: SqliteStore) -> None:
             assert (door(store).state, door(store).reason) == (DestinationState.SHUT, "Its messages fail their checks: OBX-5")
             assert states(store, message) == [S.QUEUED]
             assert receiver.connections == 0
+            assert queue.shut_because == "Its messages fail their checks: OBX-5"
             queue.open()
+            assert queue.shut_because == ""
             await until(all_over(store, message))
             assert door(store).state is DestinationState.OPEN
 
@@ -362,6 +364,29 @@ def test_unborn_messages_are_made_when_it_opens_and_keep_their_order(store: Sqli
     with MllpReceiver() as receiver:
         asyncio.run(whole(receiver))
         assert receiver.durable == [message.payload for message in (*unborn, later)]
+
+
+def test_what_its_destination_takes_no_more_is_ended_and_holds_up_nothing(store: SqliteStore) -> None:
+    """A control whose message was never made: the settings ask for none any more, and what is behind it in the lane goes."""
+    withheld, later = oru("E0000M1"), oru("E0000M2")
+    put(store, withheld, born=False)
+    put(store, later)
+
+    async def bear(_: CodedResult) -> None:
+        return None
+
+    async def whole(receiver: MllpReceiver) -> None:
+        client = mllp(receiver)
+        async with running(queue_of(store, client, pace(), bear=bear), client):
+            await until(all_over(store, withheld, later))
+
+    with MllpReceiver() as receiver:
+        asyncio.run(whole(receiver))
+        assert receiver.durable == [later.payload]
+    assert states(store, withheld, later) == [S.DISCARDED, S.ACCEPTED]
+    made, ended = store.events(f"delivery:{row(store, withheld).delivery_id}")
+    assert (made.after, ended.what, ended.after, ended.actor) == ("unborn", "delivery.withhold", "discarded", "padpost")
+    assert store.stops() == ()
 
 
 # --- wake-ups

@@ -50,6 +50,12 @@ def _schema() -> dict[str, Any]:
 
 
 @cache
+def r4_definitions() -> dict[str, Any]:
+    """Give the definition of every R4 type, as the official schema has it."""
+    return dict(_schema()["definitions"])
+
+
+@cache
 def _validator(kind: str) -> jsonschema.Draft6Validator:
     schema = _schema()
     return jsonschema.Draft6Validator(

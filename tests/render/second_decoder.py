@@ -36,6 +36,18 @@ def components(payload: bytes, segment: str) -> list[list[list[str]]]:
     ]
 
 
+def parts(payload: bytes) -> list[tuple[str, list[list[list[str]]]]]:
+    """Give every segment in order: its name, and of each field the repetitions' components, unescaped."""
+    message = decoded(payload)
+    return [(str(each[0]), [_repetitions(message, field) for field in each]) for each in message]
+
+
+def _repetitions(message: hl7.Message, field: object) -> list[list[str]]:
+    if not isinstance(field, hl7.Field):
+        return [[str(field)]]
+    return [_components(message, hl7.Field(field.separator, [each]), literal=False) for each in field]
+
+
 def _components(message: hl7.Message, field: object, *, literal: bool) -> list[str]:
     if literal or not isinstance(field, hl7.Field):
         return [str(field)]

@@ -8,17 +8,21 @@ from __future__ import annotations
 
 from dataclasses import replace
 from functools import cache
+from pathlib import Path
 
 import pytest
 
+from bridge import pipeline
+from bridge.app import load_tables
 from bridge.coding import code
-from bridge.model import Format, Grade, Property, Step
+from bridge.model import Capture, Coded, Facts, Format, Grade, Property, Reading, Step, Way
 from bridge.render import compile_plan
 from bridge.render.conformance import faults
+from bridge.settings import shipped_mappings
 from bridge.tables.types import StripPad, StripType, Tables
 from tests.render.every_sample import ORDERS, SYSTEMS, terms_for
 from tests.render.results_for_tests import MADE_AT, checked
-from tests.render.tables_for_tests import BASIC, NUMBERS_FIRST, STRIP, hand_made, number, shipped
+from tests.render.tables_for_tests import BASIC, NUMBERS_FIRST, POLICY, STRIP, ZONE, hand_made, number, shipped, terms
 
 # pad -> (property, unit, its steps as (grade, number, what the analyzer prints))
 LADDERS: dict[str, tuple[Property, str, list[tuple[Grade | None, str, str]]]] = {
@@ -130,6 +134,47 @@ def test_a_grade_keeps_what_was_printed(form: str, pad: str, rank: int) -> None:
     if form == "text":
         assert f"{line}\rNTE|1|L|As printed by the analyzer: {printed}\r" in segments
         assert f'{member},"note":[{{"text":"As printed by the analyzer: {printed}"}}' in bundle
+
+
+# what an analyzer sent -> where it stands in the bytes of an ORU and of a Bundle
+SENT = (
+    {
+        "0.1": ("||0.1|mg/dL^mg/dL^UCUM|", '"value":0.1,"unit":"mg/dL"'),
+        "6.5": ("||6.5|[pH]^[pH]^UCUM|", '"value":6.5,"unit":"[pH]"'),
+        "1.010": ("||1.010|1^1^UCUM|", '"value":1.010,"unit":"1"'),
+        ">=1000": ("||>=^1000|mg/dL^mg/dL^UCUM|", '"value":1000,"comparator":">=","unit":"mg/dL"'),
+        "+-": ("||LA11832-5^Trace^LN^^^^^^+-||", '"code":"LA11832-5","display":"Trace"}],"text":"+-"}'),
+    },
+    {
+        "1.0": ("||1.0|mg/dL^mg/dL^UCUM|", '"value":1.0,"unit":"mg/dL"'),
+        "7.0": ("||7.0|[pH]^[pH]^UCUM|", '"value":7.0,"unit":"[pH]"'),
+        "1.030": ("||1.030|1^1^UCUM|", '"value":1.030,"unit":"1"'),
+        "50": ("||50|mg/dL^mg/dL^UCUM|", '"value":50,"unit":"mg/dL"'),
+        "-": ("||LA6577-6^Negative^LN^^^^^^-||", '"code":"LA6577-6","display":"Negative"}],"text":"-"}'),
+    },
+)
+
+
+@pytest.mark.parametrize("strip", [0, 1])
+def test_bytes_in_are_the_digits_out(strip: int) -> None:
+    """The whole way, from the bytes that the analyzer sent to those that a receiver gets; the mappings are invented (data/README.md)."""
+    own = load_tables(shipped_mappings(), Path(__file__).parent / "data" / "digits", POLICY, zone=ZONE)
+    profile, at = own.profiles["rail"], MADE_AT
+    capture = Capture(source="line", way=Way.SERIAL, arrived_at=at, payload=profile.example.payload, live=False)
+    reading = pipeline.understand(capture, profile, analyzer="rail-1")[strip]
+    assert isinstance(reading, Reading)
+    assert [pad.value.text for pad in reading.pads] == list(SENT[strip])
+    moment = pipeline.Moment(arrived_at=at, live=False, now=at)
+    outcome = pipeline.judge(reading, Facts(), own, moment=moment, result_id="TESTAR42")
+    assert isinstance(outcome, Coded)
+    segments, bundle = (
+        compile_plan(terms(fmt, NUMBERS_FIRST), "rail", "reed-5", own).render(outcome.result, control_id="M1", made_at=at).payload
+        for fmt in BASIC
+    )
+    for text, (value, member) in SENT[strip].items():
+        assert capture.payload.count(b"|" + text.encode() + b"|") == 1
+        assert segments.count(value.encode()) == 1
+        assert bundle.count(member.encode()) == 1
 
 
 def test_the_list_covers_every_form() -> None:

@@ -129,6 +129,25 @@ def test_each_source_sees(old: bytes, new: bytes, said: str) -> None:
 # --- the coded result, read back
 
 
+# What FHIR's interpretation says beside the flag of a [Presence] grade (R4, v3-ObservationInterpretation: detection); trace and normal: nothing.
+DETECTED = {"negative": ["NEG"], **{grade: ["POS"] for grade in ("1+", "2+", "3+", "4+", "positive")}}
+
+
+def unescaped(note: str) -> str:
+    """Take CommonMark's backslashes away (0.31, sections 2.4 and 6.7)."""
+    return re.sub(r"\\([!-/:-@\[-`{-~]|\r\n|\r|\n)", r"\1", note)
+
+
+def expected_flags(pad: CodedPad, plan: tuple[str, str, str]) -> list[str]:
+    """Give the codes of interpretation, from the coded pad alone."""
+    form = next(form for system in (*ORDERS[plan[0]], *UnitSystem) for form in pad.forms if form.system is system)
+    presence = isinstance(form.value, CodedGrade) and "[Presence]" in form.code.text
+    return [
+        pad.flag.value,
+        *(DETECTED.get(form.value.grade.value, []) if presence and isinstance(form.value, CodedGrade) else []),
+    ]
+
+
 def expected_value(pad: CodedPad, plan: tuple[str, str, str]) -> tuple[dict[str, str], str, dict[str, Any] | str]:
     """Give LOINC coding, value member and value as R4 has them, from the coded pad alone."""
     form = next(form for system in (*ORDERS[plan[0]], *UnitSystem) for form in pad.forms if form.system is system)
@@ -168,8 +187,8 @@ def test_a_json_reader_reads_the_coded_result_back(order: str, profile: str, str
                 {"system": "urn:padpost:local", "code": pad.local.code, "display": pad.local.text},
             ]
             assert value[member] == expected
-            assert [each["coding"][0]["code"] for each in value["interpretation"]] == [pad.flag.value]
-            notes = [note["text"] for note in value.get("note", [])]
+            assert [each["coding"][0]["code"] for each in value["interpretation"]] == expected_flags(pad, (order, profile, strip))
+            notes = [unescaped(note["text"]) for note in value.get("note", [])]
             assert notes[len(notes) - len(result.comments) :] == list(result.comments)
             if member in {"valueQuantity", "valueString"}:
                 assert notes[0] == f"As printed by the analyzer: {pad.printed}"
@@ -345,9 +364,8 @@ def said(payload: bytes) -> list[str]:
     for value in resources(payload, "Observation"):
         subject = value["subject"]
         texts += [subject["identifier"]["value"], subject["display"], value["performer"][0]["display"]]
-        texts += [
-            note["text"].removeprefix(wording.PRINTED) for note in value["note"] if note["text"] != wording.ANALYSIS_TIME_NOTE
-        ]
+        notes = [note["text"] for note in value["note"] if note["text"] != wording.ANALYSIS_TIME_NOTE]
+        texts += [unescaped(note.removeprefix(wording.PRINTED)) for note in notes]
         texts += [value["valueCodeableConcept"]["text"]] if "valueCodeableConcept" in value else []
     return texts
 

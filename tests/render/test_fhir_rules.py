@@ -122,6 +122,7 @@ def server_address(bundle: dict[str, Any]) -> None:
 
 NAME = "Observation TESTAR41-glucose"
 COLON = "urn%3Apadpost%3Aresult"
+FOUND = ("http://terminology.hl7.org/CodeSystem/v3-ObservationInterpretation", "NEG")
 
 # what is broken -> (how, the one fault that must be found)
 BROKEN: dict[str, tuple[Change, str]] = {
@@ -290,11 +291,11 @@ BROKEN: dict[str, tuple[Change, str]] = {
     ),
     "a flag of another system": (
         put(GLUCOSE, "interpretation", 0, "coding", 0, value={"system": "http://example.org", "code": "N"}),
-        f"{NAME}: its interpretation is [('http://example.org', 'N')]",
+        f"{NAME}: its interpretation is [('http://example.org', 'N'), {FOUND}]",
     ),
     "a flag that we do not send": (
         put(GLUCOSE, "interpretation", 0, "coding", 0, "code", value="NEG"),
-        f"{NAME}: its interpretation is [('http://terminology.hl7.org/CodeSystem/v3-ObservationInterpretation', 'NEG')]",
+        f"{NAME}: its interpretation is [{FOUND}, {FOUND}]",
     ),
     "no flag": (put(GLUCOSE, "interpretation", value=None), f"{NAME}: its interpretation is []"),
 }  # fmt: skip
@@ -327,13 +328,13 @@ def broken(what: str) -> bytes:
 @pytest.mark.parametrize("name", ["normal.json", "corrected_stat.json"])
 def test_a_sound_bundle_has_no_fault(name: str) -> None:
     """No false alarm: a rule that cries wolf would shut a destination."""
-    assert list(fhir_faults((GOLDEN / name).read_bytes())) == []
+    assert list(fhir_faults(Format.FHIR, (GOLDEN / name).read_bytes())) == []
 
 
 @pytest.mark.parametrize("what", BROKEN)
 def test_a_bundle_that_breaks_one_rule_has_that_fault_alone(what: str) -> None:
     """The rule finds it, says where, and no other rule is set off."""
-    found = list(fhir_faults(broken(what)))
+    found = list(fhir_faults(Format.FHIR, broken(what)))
     fault = BROKEN[what][1]
     if what in SEVERAL:
         ending = fault.partition(": ")[2]
@@ -355,7 +356,7 @@ def test_the_library_does_not_find_these(what: str) -> None:
 )
 def test_anything_else_is_a_fault_and_never_an_error(payload: bytes) -> None:
     """The rules judge whatever they are given."""
-    assert len(list(fhir_faults(payload))) == 1
+    assert len(list(fhir_faults(Format.FHIR, payload))) == 1
 
 
 def paths(value: Any, path: tuple[str | int, ...] = ()) -> Iterator[tuple[str | int, ...]]:
@@ -379,6 +380,133 @@ def test_a_bundle_with_anything_missing_or_replaced_is_judged_without_an_error(o
             del inner[path[-1]]
         else:
             inner[path[-1]] = other
-        list(fhir_faults(json.dumps(bundle).encode()))
+        list(fhir_faults(Format.FHIR, json.dumps(bundle).encode()))
         judged += 1
-    assert judged == 521
+    assert judged == 539
+
+
+# --- what only some destinations send: pointers, an order, orders of their own, no devices
+
+OTHERS = {
+    name: json.loads((GOLDEN / f"{name}.json").read_bytes()) for name in ("us_conditional", "eu_laboratory", "single_orders")
+}
+FORMATS = {"us_conditional": Format.FHIR_US, "eu_laboratory": Format.FHIR_EU, "single_orders": Format.FHIR}
+
+
+def everywhere(member: str, inner: str, value: Any) -> Change:
+    """Give a change of one member of a pointer in every resource that has it; ``None`` takes it away."""
+
+    def change(bundle: dict[str, Any]) -> None:
+        for entry in bundle["entry"]:
+            pointer = entry["resource"].get(member)
+            for each in pointer if isinstance(pointer, list) else [pointer] if pointer else []:
+                if value is None:
+                    del each[inner]
+                else:
+                    each[inner] = value
+
+    return change
+
+
+def placer(value: dict[str, Any]) -> Change:
+    """Give a change of the order's identifier."""
+    return everywhere("basedOn", "identifier", value)
+
+
+def merged_reports(bundle: dict[str, Any]) -> None:
+    """Let the first of two reports be of both values."""
+    first, second = bundle["entry"][-2:]
+    first["resource"]["result"] += second["resource"]["result"]
+
+
+# what is broken -> (golden file, how, the one fault)
+BROKEN_OTHERS: dict[str, tuple[str, Change, str]] = {
+    "a search for another patient": (
+        "us_conditional",
+        everywhere("subject", "reference", "Patient?identifier=urn%3Aoid%3A2.999.1%7C1002004"),
+        "'Patient?identifier=urn%3Aoid%3A2.999.1%7C1002004' does not point to the Patient whose identifier stands beside it",
+    ),
+    "a search that is not encoded": (
+        "us_conditional",
+        everywhere("subject", "reference", "Patient?identifier=urn:oid:2.999.1|1002003"),
+        "'Patient?identifier=urn:oid:2.999.1|1002003' does not point to the Patient whose identifier stands beside it",
+    ),
+    "a search for another kind": (
+        "us_conditional",
+        everywhere("subject", "reference", "Group?identifier=urn%3Aoid%3A2.999.1%7C1002003"),
+        "'Group?identifier=urn%3Aoid%3A2.999.1%7C1002003' does not point to the Patient whose identifier stands beside it",
+    ),
+    "another patient's address": (
+        "single_orders",
+        everywhere("subject", "reference", "Patient/1002004"),
+        "'Patient/1002004' does not point to the Patient whose identifier stands beside it",
+    ),
+    "a subject of another type": (
+        "eu_laboratory", everywhere("subject", "type", "Group"), "a pointer to a Patient is said to be one to Group"
+    ),
+    "a search for another order": (
+        "us_conditional",
+        everywhere("basedOn", "reference", "ServiceRequest?identifier=urn%3Aoid%3A2.999.5%7CORD"),
+        "'ServiceRequest?identifier=urn%3Aoid%3A2.999.5%7CORD' does not point to the ServiceRequest whose identifier stands beside it",
+    ),
+    "an order number of no type": (
+        "eu_laboratory", placer({"system": "urn:padpost:order", "value": "ORD 47/11"}), "the order has no placer's number"
+    ),
+    "an order of one value alone": (
+        "single_orders", put(1, "basedOn", value=None), "Observation TESTAR41-glucose: basedOn differs from the report's"
+    ),
+    "the specimen of another patient": (
+        "us_conditional",
+        put(1, "subject", value={"type": "Patient", "identifier": {"system": "urn:oid:2.999.1", "value": "1002004"}}),
+        "the specimen is another patient's",
+    ),
+    "a report of two values beside another": (
+        "single_orders", merged_reports, "DiagnosticReport TESTAR41-glucose.report: beside other reports it is of 2 values"
+    ),
+    "a report with another pad's code": (
+        "single_orders",
+        put(3, "code", value=OTHERS["single_orders"]["entry"][2]["resource"]["code"]),
+        "DiagnosticReport TESTAR41-glucose.report: its code is not its value's",
+    ),
+    "a test kit that is no device": (
+        "eu_laboratory",
+        put(3, "extension", 0, "valueReference", value={"reference": OTHERS["eu_laboratory"]["entry"][2]["fullUrl"]}),
+        f"Observation TESTAR42-nitrite: the test kit points to {OTHERS['eu_laboratory']['entry'][2]['fullUrl']}, which is Specimen",
+    ),
+    "found, of a number": (
+        "single_orders",
+        put(2, "interpretation", value=OTHERS["single_orders"]["entry"][1]["resource"]["interpretation"]),
+        f"Observation TESTAR41-specific_gravity: its interpretation is [('{FOUND[0]}', 'N'), {FOUND}]",
+    ),
+    "two statements in one concept": (
+        "single_orders",
+        put(1, "interpretation", value=[{"coding": [
+            {"system": FOUND[0], "code": "N", "display": "Normal"}, {"system": FOUND[0], "code": "NEG", "display": "Negative"}
+        ]}]),
+        f"Observation TESTAR41-glucose: its interpretation is [('{FOUND[0]}', 'N'), {FOUND}]",
+    ),
+}  # fmt: skip
+
+
+def broken_other(what: str) -> tuple[Format, bytes]:
+    """Give the format and the Bundle with one thing broken."""
+    name, change, _ = BROKEN_OTHERS[what]
+    bundle = copy.deepcopy(OTHERS[name])
+    change(bundle)
+    assert bundle != OTHERS[name]
+    return FORMATS[name], json.dumps(bundle).encode()
+
+
+@pytest.mark.parametrize("what", BROKEN_OTHERS)
+def test_what_only_some_send_has_its_rules(what: str) -> None:
+    """The fault is named; where two rules see it, ours of the pointer comes with the one of a value's link."""
+    found = list(fhir_faults(*broken_other(what)))
+    expected = BROKEN_OTHERS[what][2]
+    kit = [f"nothing refers to the Device {OTHERS['eu_laboratory']['entry'][1]['fullUrl']}"] if "test kit" in what else []
+    assert found == [expected, *kit]
+
+
+@pytest.mark.parametrize("what", BROKEN_OTHERS)
+def test_the_library_does_not_find_these_either(what: str) -> None:
+    """Why these rules are ours."""
+    assert oracle_faults(*broken_other(what)) == ()

@@ -54,7 +54,7 @@ def test_without_a_lot_there_is_no_sid() -> None:
     ],
 )
 def test_each_purpose_has_its_role_and_only_a_control_its_material(purpose: Purpose, role: str, segments: str) -> None:
-    """Table 0369 of 2.5.1: Q control, F organization's proficiency, R replicate, O operator proficiency (decision 0008)."""
+    """Table 0369 of 2.5.1: Q control, F organization's proficiency, R replicate, O operator proficiency (decision 0014)."""
     payload = written(replace(control_result(), purpose=purpose, pads=control_result().pads[:1]), OUL)
     assert names(payload) == f"{segments} OBX SID"
     (spm,) = components(payload, "SPM")
@@ -108,4 +108,4 @@ def test_no_other_message_carries_a_strip_of_no_patient(fmt: Format, purpose: Pu
             continue
         with pytest.raises(RejectError) as found:
             plan.render(result, control_id="TESTAM1", made_at=MADE_AT)
-        assert found.value.rule == "render.non_patient"
+        assert found.value.rule == "render.purpose"

@@ -8,10 +8,10 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from bridge.errors import RejectError, TableError
-from bridge.model import Format, Grade, Priority
-from bridge.render import compile_plan, lane_of
+from bridge.model import Format, Grade, Priority, Purpose
+from bridge.render import compile_plan, lane_of, takes
 from bridge.tables.types import DestinationTerms, Orders
-from tests.render.results_for_tests import MADE_AT, control_result, normal_result, stat_result
+from tests.render.results_for_tests import MADE_AT, normal_result, stat_result
 from tests.render.tables_for_tests import FHIR, LABORATORY, LOCAL_GRADES, NUMBERS_FIRST, ORU, PROVIDER, STRIP, hand_made
 
 TERMS = pytest.mark.parametrize("terms", [ORU, FHIR], ids=["oru", "fhir"])
@@ -42,12 +42,18 @@ def test_a_lane_is_the_patient_else_the_specimen_else_the_analyzer() -> None:
     assert lane_of(result) == "patient:1002003"
     assert lane_of(replace(result, patient_id="")) == "specimen:U-4711"
     assert lane_of(replace(result, patient_id="", specimen_id="")) == "analyzer:bench-2"
+    for purpose in set(Purpose) - {Purpose.PATIENT}:  # whatever it carries: a control must not wait behind a patient's result
+        assert lane_of(replace(result, purpose=purpose)) == "analyzer:bench-2"
 
 
-def test_the_lane_of_a_strip_of_no_patient_is_the_analyzer() -> None:
-    """A control's number is no specimen of the record's, and controls of one analyzer stay in their order."""
-    assert lane_of(control_result()) == "analyzer:bench-2"
-    assert lane_of(replace(control_result(), patient_id="1002003")) == "analyzer:bench-2"
+def test_only_who_asks_for_controls_takes_them() -> None:
+    """A patient's result goes to every destination; anything else only where the terms say so."""
+    asking = replace(ORU, format=Format.OUL_R22, non_patient=True)
+    for purpose in Purpose:
+        result = replace(stat_result(), purpose=purpose)
+        assert takes(asking, result) is True
+        for other in (ORU, FHIR, replace(asking, non_patient=False), replace(asking, format=Format.ORU_R01)):
+            assert takes(other, result) is (purpose is Purpose.PATIENT)
 
 
 def test_the_digest_follows_everything_that_shapes_a_byte() -> None:

@@ -16,11 +16,34 @@ from bridge.render import compile_plan
 from bridge.render.samples import MADE_AT, samples
 from bridge.specification import Door
 from bridge.specification.elements import MEANINGS, element_rows
-from bridge.specification.messages import shown_samples, strip_types
+from bridge.specification.messages import Shown, shown_samples, strip_types
+from bridge.tables.types import DestinationTerms
+from tests.render.fhir_sites import EU, SINGLE, US
 from tests.specification.subjects import subject
 
 GIVEN = subject(Door.FHIR)
 ROWS = {row.place: row for row in element_rows(shown_samples(GIVEN))}
+
+
+def ordered(terms: DestinationTerms) -> tuple[Shown, ...]:
+    """Show each strip type's first sample with an order number."""
+    found = []
+    for strip_type, profile in strip_types(GIVEN).items():
+        result = replace(samples(terms, profile, strip_type, GIVEN.tables)[0], order_number="ORD-4711")
+        payload = compile_plan(terms, profile, strip_type, GIVEN.tables).render(result, control_id="M1", made_at=MADE_AT).payload
+        found.append(Shown(name="", says="", result=result, payload=payload))
+    return tuple(found)
+
+
+# The rows of destinations that use every option of FHIR (tests/render/fhir_sites.py)
+SITES = {"us": US, "eu": EU, "single": SINGLE}
+OPTION_ROWS = {name: {row.place: row for row in element_rows(ordered(terms))} for name, terms in SITES.items()}
+PLACES = sorted({place for rows in (ROWS, *OPTION_ROWS.values()) for place in rows})
+
+
+def row_of(place: str) -> Any:
+    """Give the row of an element from the first table that has it."""
+    return next(rows[place] for rows in (ROWS, *OPTION_ROWS.values()) if place in rows)
 
 
 def leaves(payload: bytes) -> dict[str, set[str]]:
@@ -68,7 +91,22 @@ def test_use_is_what_the_samples_do() -> None:
     assert ROWS["Observation.valueCodeableConcept.text"].use == "RE"
 
 
-@pytest.mark.parametrize("place", sorted(ROWS))
+def test_the_options_have_elements_of_their_own() -> None:
+    """What a vendor sees of them is in the table of the destination that uses them, and in no other."""
+    assert {place for place in OPTION_ROWS["us"] if "meta" in place} == {
+        "Observation.meta.profile",
+        "DiagnosticReport.meta.profile",
+    }
+    assert OPTION_ROWS["us"]["Specimen.subject.reference"].example == "Patient?identifier=urn%3Aoid%3A2.999.1%7C1002003"
+    assert OPTION_ROWS["us"]["DiagnosticReport.basedOn.reference"].table == "none"
+    assert OPTION_ROWS["eu"]["Device.lotNumber"].example == "L55"
+    assert OPTION_ROWS["eu"]["Observation.extension.url"].example.endswith("observation-deviceLabTestKit")
+    assert OPTION_ROWS["eu"]["Observation.performer.identifier.value"].example == "LAB-0815"
+    assert not any(place.startswith("Device") or "device" in place for place in OPTION_ROWS["single"])
+    assert not any(place.endswith("subject.reference") for place in ROWS)
+
+
+@pytest.mark.parametrize("place", PLACES)
 def test_every_element_is_one_of_r4(place: str) -> None:
     """PyPI fhir.resources (R4B; of these resources the same elements as R4) knows the first step of every path."""
     kind, _, path = place.partition(".")
@@ -84,7 +122,7 @@ def r4() -> dict[str, Any]:
     return definitions
 
 
-@pytest.mark.parametrize("place", sorted(ROWS))
+@pytest.mark.parametrize("place", PLACES)
 def test_every_type_is_r4s(place: str) -> None:
     """The schema's own type at the end of the path; an enumeration is a code."""
     kind, *path = place.split(".")
@@ -97,7 +135,7 @@ def test_every_type_is_r4s(place: str) -> None:
     wanted = {"number": "decimal"}.get(kind, kind)  # the schema gives valueX primitives as plain JSON types
     if place.endswith("effectiveDateTime"):
         wanted = "dateTime" if kind == "string" else kind
-    assert ROWS[place].type == wanted
+    assert row_of(place).type == wanted
 
 
 def test_an_element_without_a_meaning_is_a_defect() -> None:
@@ -116,7 +154,7 @@ def test_every_meaning_is_used() -> None:
     """A meaning of nothing would be a claim that nobody checks; what is not sent today is named in the test above."""
     from bridge.specification.elements import _known  # noqa: PLC0415 - as above
 
-    used = {_known(place) for place in ROWS}
+    used = {_known(place) for place in PLACES}
     assert {key for key in MEANINGS if not any(other == key or other.startswith(f"{key}.") for other in used)} == {
         "Specimen.collection",
         "valueString",

@@ -11,6 +11,7 @@ from bridge.model import Answer, Format
 from bridge.specification import Agreement, Door
 from bridge.specification.parties import agreed, device, direction, identity, link_in, link_out, parties
 from bridge.specification.types import Block, Facts, Words
+from bridge.tables.types import Pointing
 from tests.specification.subjects import AGREED, subject
 
 
@@ -71,6 +72,16 @@ def test_identity_is_the_policys() -> None:
     assert said(identity(subject()))["authority, PID-3.4"] == "EXAMPLE"
     assert said(identity(subject()))["what an ID looks like"] == "[0-9]{8}"
     assert said(identity(subject(Door.FHIR)))["identifier system"] == "urn:example:patients"
+    assert said(identity(subject(Door.FHIR)))["pointer to the patient"] == "by identifier alone (logical reference)"
+
+
+def test_a_patient_that_is_searched_for_must_be_found_once() -> None:
+    """The document asks for what Padpost turns into a stop; an order number goes where one was printed."""
+    given = subject(Door.FHIR)
+    given = replace(given, terms=replace(given.terms, patient_pointing=Pointing.CONDITIONAL))
+    text = " ".join(part.text for part in identity(given).parts if isinstance(part, Words))
+    assert "the whole transaction must fail, with 404 and an OperationOutcome or with 412" in text
+    assert "an order number only where one was printed" in text
 
 
 @pytest.mark.parametrize(
@@ -84,7 +95,13 @@ def test_identity_is_the_policys() -> None:
 def test_an_unknown_patient_is_answered_so_that_a_person_sees_it(door: Door, words: str) -> None:
     """What the document asks for must be what Padpost turns into a stop: a refusal by lifecycle.answers."""
     assert words in " ".join(part.text for part in identity(subject(door)).parts if isinstance(part, Words))
-    assert {MLLP["AE", "any"].answer, MLLP["AR", "204"].answer, HTTP["422"].answer} == {Answer.REFUSED}
+    assert {
+        MLLP["AE", "any"].answer,
+        HTTP["404 missing"].answer,
+        HTTP["412"].answer,
+        MLLP["AR", "204"].answer,
+        HTTP["422"].answer,
+    } == {Answer.REFUSED}
 
 
 @pytest.mark.parametrize(

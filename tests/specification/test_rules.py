@@ -8,7 +8,7 @@ import pytest
 
 from bridge.lifecycle.answers import FOLDER, HTTP, MLLP, SILENCE
 from bridge.model import Format
-from bridge.specification import Agreement, Door
+from bridge.specification import Agreement, Door, specify
 from bridge.specification.messages import shown_samples
 from bridge.specification.rules import (
     CASES,
@@ -23,7 +23,8 @@ from bridge.specification.rules import (
     volumes,
 )
 from bridge.specification.types import AnswerTable, Record, Words
-from tests.specification.subjects import subject
+from bridge.tables.signatures import Signature
+from tests.specification.subjects import MADE_AT, subject
 from tests.specification.test_parties import said
 
 OWN = {
@@ -79,6 +80,23 @@ def test_changes_name_what_messages_depend_on() -> None:
     given = subject()
     facts = said(changes(given, shown_samples(given)))
     assert (facts["Padpost"], facts["table set, SHA-256"], facts["samples"]) == ("0.1.0", given.tables.digest, "12")
+
+
+def test_who_signed_the_tables_is_said() -> None:
+    """Or that nobody has, and what that means for a live destination and for one that is tried; the digest is the interface's alone."""
+    given = subject()
+    live = replace(given, terms=replace(given.terms, processing_id="P"))
+    signature = Signature(tables=given.tables.digest, by="Ana Prado", at=MADE_AT, words="each step")
+    told = [
+        (facts["live"], facts["table set signed"])
+        for facts in (said(changes(each, ())) for each in (given, live, replace(live, signature=signature)))
+    ]
+    assert told == [
+        ("no: processing ID T", "not signed; it must be before the destination is live"),
+        ("yes: processing ID P", "not signed: nothing is sent"),
+        ("yes: processing ID P", "by Ana Prado, 2026-11-25T09:30:00+00:00: each step"),
+    ]
+    assert specify(live).digest == specify(replace(live, signature=signature)).digest != specify(given).digest
 
 
 def test_the_record_has_cases_and_steps_or_says_why_not() -> None:

@@ -17,7 +17,7 @@ import pytest
 
 from bridge.errors import Overtaken, RefusedAction
 from bridge.lifecycle.states import DestinationState, StopEnd, StopGroup, StopState
-from bridge.model import Answer, Coded, DeliveryState, Needs, Priority, PriorResult, Severity
+from bridge.model import Answer, Coded, DeliveryState, Needs, Priority, PriorResult, Purpose, Severity
 from bridge.store.api import Store
 from bridge.store.commands import (
     BearMessage,
@@ -30,6 +30,7 @@ from bridge.store.commands import (
     RecordOutcome,
     ReserveNumbers,
     SetDestination,
+    WithholdDelivery,
 )
 from bridge.store.rows import AttemptRow, RefusedFileRow
 from tests.store import strips as s
@@ -223,6 +224,70 @@ class StoreContract:
         (listed,) = store.results()
         assert (listed.result_id, listed.states) == ("R1", (("records", D.QUEUED), ("chart", D.QUEUED)))
 
+    def test_a_control_that_is_sent_has_its_result_and_delivery(self, opened: Opened) -> None:
+        """It stays a control: no stop, no patient, its own delivery; all as it was made, after a restart too."""
+        recorded = s.post_control(opened.store, "R1")
+        store = opened.restart()
+        assert (recorded.stop_id, len(recorded.delivery_ids)) == (None, 1)
+        detail = store.result("R1")
+        assert detail is not None
+        assert detail.result == s.control_result("R1")
+        assert (detail.strip.outcome, detail.strip.purpose, detail.strip.result_id) == ("non_patient", Purpose.CONTROL, "R1")
+        ((row, message, tries),) = detail.deliveries
+        assert (row.destination, row.lane, row.state, tries) == ("qc", "analyzer:brook-1", D.QUEUED, ())
+        assert message.payload == b"MSH|R1qc\r"
+        assert s.heads(store, destination="qc") == ["R1"]
+        assert s.heads(store, destination="records") == []
+
+    def test_a_sent_control_is_among_the_results_and_no_patients(self, store: Store) -> None:
+        """Whoever looks for a message or for what waits finds it; whoever looks for a patient does not."""
+        s.post(store, "R1", patient="CTRL-LOW")
+        s.post_control(store, "R2")
+        s.record(store, s.reading("R3"), s.control(s.reading("R3")))  # nobody asked for it
+        rows = store.results()
+        assert [(row.result_id, row.purpose, row.patient_id) for row in rows] == [
+            ("R2", Purpose.CONTROL, ""),
+            ("R1", Purpose.PATIENT, "CTRL-LOW"),
+        ]
+        assert [row.result_id for row in store.results(search="R2qc")] == ["R2"]
+        assert [row.result_id for row in store.results(search="CTRL-LOW")] == ["R1"]
+        assert [row.result_id for row in store.results(states=frozenset({D.QUEUED}))] == ["R2", "R1"]
+
+    def test_a_refused_control_opens_a_stop_and_goes_again(self, store: Store) -> None:
+        """As any other: sent again as it was; or read again, under the next version, with the first set aside."""
+        (first,) = s.post_control(store, "R1").delivery_ids
+        s.attempt(store, first, Answer.REFUSED)
+        (stop,) = store.stops()
+        assert (stop.group, stop.rule, stop.destination, stop.purpose) == (
+            StopGroup.REFUSED,
+            "deliver.refused",
+            "qc",
+            Purpose.CONTROL,
+        )
+        s.close(store, stop.stop_id, StopEnd.SENT_AGAIN)
+        assert s.heads(store, destination="qc") == ["R1"]
+        s.attempt(store, first, Answer.REFUSED)
+        (stop,) = store.stops()
+        s.close(store, stop.stop_id, StopEnd.READ_AGAIN)
+        of = s.reading("R1", patient="CTRL-LOW")
+        assert store.reading_facts(1, 0, record_digest=of.record_digest).prior == PriorResult(result_id="R1", version=1)
+        made = s.control_result("R1", version=2)
+        going = s.delivery(s.message(made, "R1qc2", destination="qc", lane="analyzer:brook-1"))
+        s.record(store, of, s.control(of, made), deliveries=[going], capture_id=1)
+        assert [(row.version, row.state) for row in store.deliveries("R1")] == [(1, D.SUPERSEDED), (2, D.QUEUED)]
+        assert [(row.result_id, row.version) for row in store.results()] == [("R1", 2)]
+
+    def test_an_unborn_control_is_ended_where_it_is_asked_for_no_more(self, store: Store) -> None:
+        """It was never made: it is over, its lane is free, and it is nobody's stop. What is made cannot be withheld."""
+        (unborn,) = s.post_control(store, "R1", born=False).delivery_ids
+        (born,) = s.post_control(store, "R2").delivery_ids
+        assert s.heads(store, destination="qc") == []
+        store.submit(WithholdDelivery(delivery_id=unborn, at=NOW)).result(WAIT)
+        assert [row.state for row in store.deliveries("R1")] == [D.DISCARDED]
+        assert (s.heads(store, destination="qc"), store.stops()) == (["R2"], ())
+        with pytest.raises(ValueError, match="cannot meet"):
+            store.submit(WithholdDelivery(delivery_id=born, at=NOW)).result(WAIT)
+
     def test_the_same_rejected_bytes_are_one_row_with_a_counter(self, store: Store) -> None:
         """A sender that repeats a bad record fills no page: one row, and how often it came again."""
         first = s.record(store, s.reading(), s.rejected(s.reading()))
@@ -340,6 +405,21 @@ class StoreContract:
         assert (head.delivery_id, head.message, head.attempts, head.first_attempt_at) == (unborn, made, 0, None)
         with pytest.raises(ValueError, match="queued cannot meet: its message is made"):
             store.submit(BearMessage(delivery_id=unborn, message=made, at=NOW)).result(WAIT)
+
+    def test_what_waits_names_the_tables_that_coded_it(self, store: Store) -> None:
+        """Born or not, tried or not; what is over, or goes elsewhere, is not asked about."""
+        assert store.waiting_tables("records") == frozenset()
+        (first,) = s.post(store, "A1", patient="A").delivery_ids
+        (second,) = s.post(store, "B1", patient="B", born=False, tables_digest="u").delivery_ids
+        s.post(store, "C1", patient="C", destinations=("chart",), tables_digest="v")
+        assert store.waiting_tables("records") == {"t", "u"}
+        s.attempt(store, first, Answer.TRY_AGAIN, due_at=NOW)
+        assert store.waiting_tables("records") == {"t", "u"}
+        s.attempt(store, first, Answer.ACCEPTED)
+        assert store.waiting_tables("records") == {"u"}
+        made = s.message(s.result("B1", patient="B"), "X1")
+        store.submit(BearMessage(delivery_id=second, message=made, at=NOW)).result(WAIT)
+        assert store.waiting_tables("records") == {"u"}
 
     # --- tries
 
@@ -583,7 +663,7 @@ class StoreContract:
         if there is not D.SENDING:
             s.end(store, recorded.delivery_ids[1], Answer.ACCEPTED if there is D.ACCEPTED else Answer.TRY_AGAIN, due_at=later(1))
         (stop,) = store.stops()
-        with pytest.raises(RefusedAction, match="chart has this result under the old patient ID, or may have it"):
+        with pytest.raises(RefusedAction, match="chart has this result as it was, or may have it"):
             s.close(store, stop.stop_id, StopEnd.ID_CORRECTED, patient_id="40718823")
         assert s.states(store, "A1") == {"records": D.REFUSED, "chart": there}
         assert store.stops() == (stop,)

@@ -180,6 +180,7 @@ def record(
     capture_id: int | None = None,
     ends: bool = True,
     at: datetime = NOW,
+    tables_digest: str = "t",
 ) -> RecordedOutcome:
     """Record an outcome of the analyzer's next piece of judging work; without ``capture_id`` a capture is kept first."""
     if capture_id is None:
@@ -194,7 +195,7 @@ def record(
             reading=of,
             outcome=outcome,
             deliveries=tuple(deliveries),
-            tables_digest="t",
+            tables_digest=tables_digest,
             at=at,
             ends_intake=ends,
         )
@@ -212,6 +213,7 @@ def post(
     lane: str = "",
     born: bool = True,
     after: int | None = None,
+    tables_digest: str = "t",
 ) -> RecordedOutcome:
     """Record a coded strip whose number is the result's, with one message a destination (control ID: result, destination)."""
     of = reading(result_id, patient=patient)
@@ -220,7 +222,9 @@ def post(
         delivery(message(made, f"{result_id}{place[:3]}", destination=place, lane=lane), born=born, after=after)
         for place in destinations
     ]
-    return record(store, of, Coded(checked=checked(of, priority=priority), result=made), deliveries=going)
+    return record(
+        store, of, Coded(checked=checked(of, priority=priority), result=made), deliveries=going, tables_digest=tables_digest
+    )
 
 
 def held(of: Reading, *findings: Finding, **more: Any) -> Held:
@@ -241,9 +245,21 @@ def copy(of: Reading, original: int) -> Copy:
     return Copy(of=original, checked=checked(of), findings=(finding("copy.same_bytes", Severity.NOTE),))
 
 
-def control(of: Reading) -> NonPatient:
-    """Give the outcome of a control strip."""
-    return NonPatient(checked=replace(checked(of), purpose=Purpose.CONTROL, patient_id=""))
+def control(of: Reading, of_it: CodedResult | None = None) -> NonPatient:
+    """Give the outcome of a control strip; with ``of_it``, of one that is sent."""
+    return NonPatient(checked=replace(checked(of), purpose=Purpose.CONTROL, patient_id=""), result=of_it)
+
+
+def control_result(result_id: str, *, version: int = 1) -> CodedResult:
+    """Give a control's result: under no patient."""
+    return replace(result(result_id, version=version, patient=""), purpose=Purpose.CONTROL)
+
+
+def post_control(store: Store, result_id: str, *, born: bool = True) -> RecordedOutcome:
+    """Record a control that goes to ``qc`` alone, in the analyzer's lane (control ID: result, destination)."""
+    of, made = reading(result_id, patient="CTRL-LOW"), control_result(result_id)
+    going = delivery(message(made, f"{result_id}qc", destination="qc", lane="analyzer:brook-1"), born=born)
+    return record(store, of, control(of, made), deliveries=[going])
 
 
 def begin(store: Store, delivery_id: int, *, at: datetime = NOW) -> bool:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import itertools
 import tempfile
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -19,13 +19,14 @@ from hypothesis.stateful import RuleBasedStateMachine, invariant, precondition, 
 
 from bridge.errors import Overtaken, RefusedAction
 from bridge.lifecycle.states import DELIVERY_STEPS, OPEN_DELIVERY, DeliveryEvent, StopEnd
-from bridge.model import Answer, Coded, DeliveryState, Priority, PriorResult
-from bridge.store.commands import BearMessage, ReserveNumbers
+from bridge.model import Answer, Coded, DeliveryState, Priority, PriorResult, Purpose
+from bridge.store.commands import BearMessage, ReserveNumbers, WithholdDelivery
 from bridge.store.sqlite import SqliteStore
 from tests.store import strips as s
 
 D = DeliveryState
 PLACES = ("records", "chart")
+ASKING = ("chart",)  # who asks for controls
 NAMES = {event.name.lower(): event for event in DeliveryEvent}
 MEMORY = Path("/dev/shm")  # Linux: files in memory, where a sync costs nothing; the machine is about order, not about power
 GONE = {D.SUPERSEDED, D.DISCARDED}
@@ -102,7 +103,7 @@ class StoreMachine(RuleBasedStateMachine):
 
     @precondition(lambda self: self.work)
     @rule(
-        kind=st.sampled_from(["coded", "coded", "coded", "held", "rejected", "control"]),
+        kind=st.sampled_from(["coded", "coded", "coded", "held", "rejected", "control", "sent control"]),
         patient=st.sampled_from(["A", "B", "C"]),
         stat=st.booleans(),
         born=st.booleans(),
@@ -117,16 +118,21 @@ class StoreMachine(RuleBasedStateMachine):
         outcome: Any = s.held(of) if kind == "held" else s.rejected(of) if kind == "rejected" else s.control(of)
         going: list[Sent] = []
         made: list[Any] = []
-        if kind == "coded":
+        if kind in ("coded", "sent control"):
             result = self._result(work.capture, index, of.record_digest, patient, priority)
             outcome = Coded(checked=s.checked(of, priority=priority), result=result)
+            places: tuple[str, ...] = PLACES
+            lane = patient
+            if kind == "sent control":
+                result = replace(result, patient_id="", purpose=Purpose.CONTROL)
+                outcome, places, lane = s.control(of, result), ASKING, "analyzer:brook-1"
             after = list(self.sent)[behind % len(self.sent)] if behind is not None and self.sent else None
-            for place in PLACES:
-                message = s.message(result, f"M{next(self.ids)}", destination=place)
+            for place in places:
+                message = s.message(result, f"M{next(self.ids)}", destination=place, lane=lane)
                 made.append(s.delivery(message, born=born, after=after))
                 going.append(
                     Sent(
-                        result=(result.result_id, result.version), destination=place, lane=patient, stat=stat,
+                        result=(result.result_id, result.version), destination=place, lane=lane, stat=stat,
                         control_id=message.control_id if born else "", after=after, state=D.QUEUED if born else D.UNBORN,
                     )
                 )  # fmt: skip
@@ -150,12 +156,16 @@ class StoreMachine(RuleBasedStateMachine):
         return s.result(name, version=version, patient=patient, priority=priority)
 
     @precondition(lambda self: any(each.state is D.UNBORN for each in self.sent.values()))
-    @rule(place=st.sampled_from(PLACES))
-    def bear(self, place: str) -> None:
+    @rule(place=st.sampled_from(PLACES), asks=st.booleans())
+    def bear(self, place: str, *, asks: bool) -> None:
         due = [n for n, each in self.sent.items() if each.state is D.UNBORN and each.destination == place and self._is_free(each)]
         told = self.store.unborn(place, limit=99)
         assert [number for number, _ in told] == due
         for number, result in told[:1]:
+            if result.purpose is Purpose.CONTROL and not asks:
+                self.store.submit(WithholdDelivery(delivery_id=number, at=self.now)).result(s.WAIT)
+                self.sent[number].state = D.DISCARDED
+                continue
             message = s.message(result, f"M{next(self.ids)}", destination=place)
             self.store.submit(BearMessage(delivery_id=number, message=message, at=self.now)).result(s.WAIT)
             self.sent[number].state, self.sent[number].control_id = D.QUEUED, message.control_id

@@ -185,6 +185,7 @@ def test_a_clock_that_runs_far_ahead_moves_no_series(store: SqliteStore) -> None
         (lambda store: store.lane_heads("records", now=NOW, limit=9), "deliveries_open"),
         (lambda store: store.next_due("records"), "deliveries_open"),
         (lambda store: store.unborn("records", limit=9), "deliveries_"),
+        (lambda store: store.waiting_tables("records"), "deliveries_"),
     ],
 )
 def test_the_loops_questions_are_answered_by_an_index(

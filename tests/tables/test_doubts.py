@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from bridge.app import load_tables
 from bridge.settings import shipped_mappings
+from bridge.tables.doubts import undecidable
 from tests.tables.shipped_tables import POLICY, ZONE, spoiled, tables
 
 SEDGE = "strip_types/sedge-5.yaml"
@@ -107,6 +109,35 @@ def test_a_normal_trace_above_an_abnormal_step_is_doubtful(tmp_path: Path) -> No
         "('ladder', 0, 'abnormal') The grade negative is marked abnormal.",
         "('ladder', 1, 'abnormal') The grade trace is normal above an abnormal negative.",
     ]
+
+
+WREN = Path(__file__).parents[1] / "check" / "data" / "undecided"  # own mappings, whose README tells what each shows
+
+
+def test_units_that_a_strip_may_not_show_are_doubtful() -> None:
+    """Wren prints conventional numbers without units, and two of them are other steps in SI; beside units they are not."""
+    made = load_tables(shipped_mappings(), WREN, POLICY, zone=ZONE)
+    line = (WREN / "profiles" / "wren.yaml").read_text(encoding="utf-8").split("\n").index("  R4: sorrel-4") + 1
+    assert [str(doubt) for doubt in made.doubts] == [
+        (
+            f"profiles/wren.yaml:{line}: strip_types.R4: If the analyzer's unit setting is changed, a strip of sorrel-4 may not show it: "
+            "ketones 5; blood 0.3 would be another step. "
+            "Print units beside the values if the analyzer can. Padpost holds such a strip for a person (unit.undecided)."
+        )
+    ]
+    strip = made.strip_types["sorrel-4"]
+    assert undecidable(made.profiles["wren"], strip) == {"ketones": ("5",), "blood": ("0.3",)}
+    assert undecidable(made.profiles["wren-line"], strip) == {}
+
+
+def test_a_pad_that_always_shows_its_system_leaves_no_doubt() -> None:
+    """A pad whose every value one system alone prints settles each strip: a strip of glucose numbers without a negative."""
+    made = load_tables(shipped_mappings(), WREN, POLICY, zone=ZONE)
+    strip, wren = made.strip_types["sorrel-4"], made.profiles["wren"]
+    glucose = wren.vocabularies["sorrel-4", "glucose"]
+    numbers = replace(glucose, tokens={text: token for text, token in glucose.tokens.items() if text != "NEG"})
+    shows = replace(wren, vocabularies={**wren.vocabularies, ("sorrel-4", "glucose"): numbers})
+    assert undecidable(shows, strip) == {}
 
 
 def test_the_shipped_files_are_beyond_doubt() -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from bridge.errors import TableError
@@ -9,7 +11,7 @@ from bridge.model import UnitSystem
 from bridge.settings import Document, shipped_mappings
 from bridge.tables.documents import ProfileDocument
 from bridge.tables.types import PadVocabulary
-from bridge.tables.vocabulary import number_of, printed_units, prints_units, step_name, vocabulary
+from bridge.tables.vocabulary import number_of, possible_elsewhere, printed_units, prints_units, step_name, vocabulary
 from tests.tables.shipped_tables import tables
 
 
@@ -73,6 +75,35 @@ def test_the_declared_system_wins() -> None:
     assert "M/L" not in words.units
 
 
+def test_where_else_a_text_is_printed() -> None:
+    """Cell counts and words are the same step in every system that prints them; a number of one system only is found nowhere else."""
+    blood = tables().profiles["brook"].vocabularies["quill-10", "blood"]
+    assert blood.tokens["30"].elsewhere == {SI: {2}}
+    assert blood.tokens["NEG"].elsewhere == {ARBITRARY: {0}, SI: {0}}
+    assert blood.tokens["+1"].elsewhere == {ARBITRARY: {2}}
+    assert tables().profiles["brook"].vocabularies["quill-10", "glucose"].tokens["60"].elsewhere == {}
+    assert possible_elsewhere(blood, "30", "") == {SI: {2}}
+    assert possible_elsewhere(blood, "30", "/uL") == {}
+    assert possible_elsewhere(blood, "30", "M/L") == {SI: {2}}
+    assert possible_elsewhere(blood, "31", "") == {}
+
+
+def test_one_text_for_two_steps_of_another_system_keeps_both() -> None:
+    """Ketones 5 mg/dL and 5 mmol/L are two steps; grades that share a word are refused only where they are printed."""
+    pad = next(pad for pad in tables().strip_types["quill-10"].pads if pad.pad == "ketones")
+    trace, third = pad.ladder[1], pad.ladder[3]
+    assert trace.conventional is not None
+    assert third.si is not None
+    shared = replace(third, si=replace(trace.conventional, unit="mmol/L"))
+    ladder = tuple(shared if step is third else step for step in pad.ladder)
+    words = vocabulary(replace(pad, ladder=ladder), document("brook-file"), ("profiles/brook-file.yaml",))
+    assert words.tokens["8"].step == trace
+    assert words.tokens["8"].elsewhere == {SI: {3}}
+    same_word = {grade: ("HIGH",) if grade.value in ("2+", "3+") else texts for grade, texts in document("brook").words.items()}
+    made = document("brook-file").model_copy(update={"words": same_word})
+    assert vocabulary(pad, made, ("profiles/brook-file.yaml",)).tokens["HIGH"].elsewhere == {ARBITRARY: {3, 4}}
+
+
 @pytest.mark.parametrize("name", ["alder", "brook", "brook-file", "fjord", "moss", "tern"])
 def test_every_step_can_be_printed(name: str) -> None:
     """Each step of each pad of each strip of a profile has at least one text, and each text one step."""
@@ -122,6 +153,15 @@ def test_unit_inside_the_value() -> None:
         "0,8 mmol/l": 1, "0,8 mmol": 1, "2,0 mmol/l": 2, "2,0 mmol": 2, "4,9 mmol/l": 3, "4,9 mmol": 3, "9,8 mmol/l": 4, "9,8 mmol": 4,
     }  # fmt: skip
     assert known["8 mg/dl"] is CONVENTIONAL
+
+
+def test_a_grade_stands_without_a_unit() -> None:
+    """An analyzer set to conventional units may print the grade alone; no unit stands beside it, nor is one missed."""
+    pads = {pad.pad: pad for pad in tables().strip_types["quill-10"].pads}
+    grades = document("brook").model_copy(update={"printed": ("{grade}",)})
+    assert vocabulary(pads["urobilinogen"], grades, ("profiles/brook.yaml",)).units == {"", "mg/dL"}
+    assert vocabulary(pads["urobilinogen"], document("brook"), ("profiles/brook.yaml",)).units == {"mg/dL"}
+    assert vocabulary(pads["specific_gravity"], grades, ("profiles/brook.yaml",)).units == {""}
 
 
 def test_comparators_in_the_analyzers_own_words() -> None:
