@@ -14,7 +14,7 @@ from bridge.render.grades import GradeCodes, grade_codes
 from bridge.render.oru import OruWriter, oru_writer
 from bridge.tables.types import DestinationTerms, Tables
 
-RENDERER = "4"  # ours: raised with every change of a sent byte, a sample or a rule, so that plans are checked again
+RENDERER = "5"  # ours: raised with every change of a sent byte, a sample or a rule, so that plans are checked again
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

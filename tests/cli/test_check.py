@@ -11,6 +11,7 @@ from tests.cli.commands import CHART, ROOT, SITE, here, padpost, site
 
 EXAMPLES = [f"example of profile {name}: ok" for name in ("alder", "brook", "brook-file", "fjord", "moss", "tern")]
 MAPPINGS = "mapping files: 6 profiles, 5 strip types, 14 pads"
+FLAGS = "flags: no critical rules are switched on; 2 off; 0 bands by age or sex"
 WARNINGS = [
     f"warning: specification of outbox, block {words}"
     for words in (
@@ -41,6 +42,7 @@ def test_a_good_site_is_well(tmp_path: Path) -> None:
     assert (run.returncode, run.stderr) == (0, b"")
     assert run.stdout.decode().splitlines() == [
         MAPPINGS,
+        FLAGS,
         "source drops: ok",
         "destination outbox: ok",
         *EXAMPLES,
@@ -103,6 +105,7 @@ def test_without_a_site_the_shipped_files_are_checked(tmp_path: Path) -> None:
     assert run.returncode == 0
     assert run.stdout.decode().splitlines() == [
         MAPPINGS,
+        FLAGS,
         *EXAMPLES,
         "messages for example-hl7, our own rules: ok",
         "messages for example-fhir, our own rules: ok",
@@ -162,7 +165,7 @@ def test_a_profile_that_is_nowhere_is_told_with_its_line(tmp_path: Path) -> None
     run = padpost("check", "--config", path, "--no-oracles", cwd=tmp_path)
     assert run.returncode == 1
     lines = run.stdout.decode().splitlines()
-    assert lines[1:4] == [
+    assert lines[2:5] == [
         f"source drops: {path}:9: sources[0].profile: No profile is called 'trn'. There are alder, brook, brook-file, fjord, moss, tern.",
         "destination outbox: ok",
         (
@@ -183,7 +186,7 @@ def test_a_grade_that_a_receiver_cannot_be_told_is_told_with_its_line(tmp_path: 
     run = padpost("check", "--config", path, "--no-oracles", cwd=tmp_path)
     assert run.returncode == 1
     lines = run.stdout.decode().splitlines()
-    assert lines[2:4] == [
+    assert lines[3:5] == [
         (
             f"destination outbox: {path}:17: destinations[0].grade_table.codes: outbox takes the site's own codes of grades, but its"
             " grade_table has none for 'normal', which albumin may have. Add \"normal\": {code: ..., text: ...}."
