@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 
 from bridge.coding import Unmapped, every_coding
 from bridge.errors import TableError
@@ -66,7 +67,15 @@ def every_pad(profile_name: str, strip_type_name: str, tables: Tables) -> Mappin
         raise TableError(
             f"The tables have no {error.args[0]!r}.", remedy="Name a profile and a strip type of the mappings."
         ) from error
-    return {pad.pad: _all_steps(pad, profile, strip_type, tables) for pad in strip_type.pads}
+    able = _with_rules_of(strip_type, tables)
+    return {pad.pad: _all_steps(pad, profile, strip_type, able) for pad in strip_type.pads}
+
+
+def _with_rules_of(strip_type: StripType, tables: Tables) -> Tables:
+    """Give the tables with those critical rules that a strip of this type can meet: it has all their pads."""
+    has = {pad.pad for pad in strip_type.pads}
+    rules = tuple(rule for rule in tables.flags.critical if all(condition.pad in has for condition in rule.when))
+    return replace(tables, flags=replace(tables.flags, critical=rules))
 
 
 def _all_steps(pad: StripPad, profile: Profile, strip_type: StripType, tables: Tables) -> tuple[CodedPad, ...]:
