@@ -21,45 +21,10 @@ from bridge.render.conformance import faults
 from bridge.render.forms import every_pad, text_key
 from bridge.render.oracles import oracle_faults
 from bridge.render.samples import samples
-from bridge.settings import Document, shipped_mappings
-from bridge.tables.compiled import compile_tables
-from bridge.tables.documents import CatalogueDocument, FlagsDocument, ProfileDocument, StripTypeDocument
-from bridge.tables.types import Tables
+from tests.render.flags_for_tests import banded
 from tests.render.results_for_tests import MADE_AT, checked
-from tests.render.tables_for_tests import BASIC, GRADES_FIRST, NUMBERS_FIRST, POLICY, SI_FIRST, ZONE, shipped, terms
+from tests.render.tables_for_tests import BASIC, GRADES_FIRST, NUMBERS_FIRST, SI_FIRST, shipped, terms
 
-SAID = {"source": "an invented laboratory", "signed": "Dr Q. Example, 2026-11-25"}
-# bands of several pads, by sex, age and both, one inside another, by range and by grade; and rules that meet in one pad
-FLAGS = FlagsDocument.model_validate(
-    {
-        "bands": [
-            {"pad": "protein", "to_age": 12, "expected": "Negative to trace", "abnormal_from": "1+", **SAID},
-            {"pad": "protein", "sex": "F", "from_age": 12, "to_age": 50, "expected": "<20 mg/dL", "high": "20", "unit": "mg/dL", **SAID},
-            {"pad": "protein", "sex": "F", "from_age": 12, "to_age": 18, "expected": "<20.0 mg/dL", "high": "20.0", "unit": "mg/dL", **SAID},
-            {"pad": "glucose", "sex": "M", "expected": "None at all", "abnormal_from": "trace", **SAID},
-            {"pad": "specific_gravity", "to_age": 2, "expected": "1.002-1.015", "low": "1.002", "high": "1.015", "unit": "1", **SAID},
-            {"pad": "ph", "to_age": 1, "expected": "5.0-7.0", "low": "5.0", "high": "7.0", "unit": "[pH]", **SAID},
-            {"pad": "leukocytes", "sex": "F", "expected": "Negative", "abnormal_from": "2+", **SAID},
-        ],
-        "normal": [{"pad": "protein", "grade": "trace", **SAID}],
-        "critical": [
-            {
-                "id": "glucose-and-ketones",
-                "when": [{"pad": "glucose", "at_least": "2+"}, {"pad": "ketones", "at_least": "2+"}],
-                "text": "Both.",
-                "switched_on": True,
-                **SAID,
-            },
-            {
-                "id": "much-glucose-acid",
-                "when": [{"pad": "glucose", "at_least": "400", "unit": "mg/dL"}, {"pad": "ph", "at_most": "6.0", "unit": "[pH]"}],
-                "text": "Much.",
-                "switched_on": True,
-                **SAID,
-            },
-        ],
-    }
-)  # fmt: skip
 PROFILES = tuple(
     (name, strip) for name, profile in shipped().profiles.items() for strip in sorted(set(profile.strip_types.values()))
 )
@@ -71,23 +36,9 @@ PEOPLE = tuple(
 )
 
 
-@cache
-def tables() -> Tables:
-    """Give the shipped tables with this site's flags."""
-    root = shipped_mappings()
-    return compile_tables(
-        Document(root / "catalogue.yaml").shaped(CatalogueDocument),
-        {path.stem: Document(path).shaped(StripTypeDocument) for path in sorted(root.glob("strip_types/*.yaml"))},
-        {path.stem: Document(path).shaped(ProfileDocument) for path in sorted(root.glob("profiles/*.yaml"))},
-        POLICY,
-        zone=ZONE,
-        flags=FLAGS,
-    )
-
-
 def strips(profile: str, strip: str) -> Iterator[CheckedReading]:
     """Give strips of every person that together show every step of every pad, and those with every pad at its ends."""
-    kind = tables().strip_types[strip]
+    kind = banded().strip_types[strip]
     longest = max(len(pad.ladder) for pad in kind.pads)
     for sex, born in PEOPLE:
         for number in range(longest):
@@ -101,7 +52,7 @@ def strips(profile: str, strip: str) -> Iterator[CheckedReading]:
 @cache
 def results(profile: str, strip: str) -> tuple[CodedResult, ...]:
     """Code them."""
-    return tuple(code(of, tables(), result_id=f"B{n}", version=1) for n, of in enumerate(strips(profile, strip)))
+    return tuple(code(of, banded(), result_id=f"B{n}", version=1) for n, of in enumerate(strips(profile, strip)))
 
 
 @pytest.mark.parametrize("fmt", BASIC)
@@ -109,7 +60,7 @@ def results(profile: str, strip: str) -> tuple[CodedResult, ...]:
 def test_every_person_at_every_step_is_prepared(profile: str, strip: str, fmt: Format) -> None:
     """Nothing is unplanned, in each order of forms, and what is written passes our own rules."""
     for order in (GRADES_FIRST, NUMBERS_FIRST, SI_FIRST):
-        plan = compile_plan(terms(fmt, order), profile, strip, tables())
+        plan = compile_plan(terms(fmt, order), profile, strip, banded())
         for number, result in enumerate(results(profile, strip)):
             message = plan.render(result, control_id=f"BANDM{number}", made_at=MADE_AT)
             assert faults(fmt, message.payload) == (), (result.sex, result.born)
@@ -119,7 +70,7 @@ def test_every_person_at_every_step_is_prepared(profile: str, strip: str, fmt: F
 def test_the_samples_show_everything_that_a_strip_can_become(profile: str, strip: str) -> None:
     """What the oracles see before a destination opens holds every key that a patient's strip can have."""
     shown = {
-        text_key(pad, GRADES_FIRST) for result in samples(terms(Format.ORU_R01), profile, strip, tables()) for pad in result.pads
+        text_key(pad, GRADES_FIRST) for result in samples(terms(Format.ORU_R01), profile, strip, banded()) for pad in result.pads
     }
     assert {text_key(pad, GRADES_FIRST) for result in results(profile, strip) for pad in result.pads} <= shown
 
@@ -129,8 +80,8 @@ def test_the_samples_show_everything_that_a_strip_can_become(profile: str, strip
 def test_the_libraries_agree(profile: str, strip: str, fmt: Format) -> None:
     """hl7apy and fhir.resources on every sample: every band, AA, HH and LL among them."""
     destination = terms(fmt)
-    plan = compile_plan(destination, profile, strip, tables())
-    shown = samples(destination, profile, strip, tables())
+    plan = compile_plan(destination, profile, strip, banded())
+    shown = samples(destination, profile, strip, banded())
     flags = {pad.flag for result in shown for pad in result.pads}
     assert {Flag.CRITICAL_HIGH, Flag.CRITICAL_LOW} <= flags
     assert (Flag.CRITICAL in flags) is (strip == "quill-10")  # sedge-5 has no ketones, so the first rule gives it nothing
@@ -141,15 +92,15 @@ def test_the_libraries_agree(profile: str, strip: str, fmt: Format) -> None:
 
 def _one(sex: Sex | None, born: date | None, **ranks: int) -> CodedResult:
     """Give a strip of quill-10 with these pads at these ranks, the others at their lowest."""
-    kind = tables().strip_types["quill-10"]
+    kind = banded().strip_types["quill-10"]
     of = checked(tuple(ranks.get(pad.pad, 0) for pad in kind.pads), strip=kind, comments=("from the bench",))
     return code(
-        replace(of, reading=replace(of.reading, profile="brook"), sex=sex, born=born), tables(), result_id="B1", version=1
+        replace(of, reading=replace(of.reading, profile="brook"), sex=sex, born=born), banded(), result_id="B1", version=1
     )
 
 
 def _obx(result: CodedResult, local: str) -> list[str]:
-    payload = compile_plan(terms(Format.ORU_R01, NUMBERS_FIRST), "brook", "quill-10", tables()).render(
+    payload = compile_plan(terms(Format.ORU_R01, NUMBERS_FIRST), "brook", "quill-10", banded()).render(
         result, control_id="BANDM1", made_at=MADE_AT
     )
     line = next(line for line in payload.payload.decode().split("\r") if local in line)
@@ -158,7 +109,7 @@ def _obx(result: CodedResult, local: str) -> list[str]:
 
 def test_range_and_flag_are_the_persons_own() -> None:
     """OBX-7 and OBX-8 of one value in three people; digits as the laboratory wrote them."""
-    ladder = {pad.pad: pad.ladder for pad in tables().strip_types["quill-10"].pads}["protein"]
+    ladder = {pad.pad: pad.ladder for pad in banded().strip_types["quill-10"].pads}["protein"]
     rank = next(step.rank for step in ladder if step.conventional and step.conventional.value > 20)
     girl, woman, man = (
         _obx(_one(sex, born, protein=rank), "PP-PRO")[7:9]
@@ -175,7 +126,7 @@ def test_a_critical_strip_says_why() -> None:
     assert flagged.comments[1] == "Flagged critical by the laboratory's rule glucose-and-ketones."
     assert plain.comments == ("from the bench",)
     bundle = orjson.loads(
-        compile_plan(terms(Format.FHIR), "brook", "quill-10", tables()).render(flagged, control_id="B", made_at=MADE_AT).payload
+        compile_plan(terms(Format.FHIR), "brook", "quill-10", banded()).render(flagged, control_id="B", made_at=MADE_AT).payload
     )
     glucose = next(entry["resource"] for entry in bundle["entry"] if entry["resource"].get("code", {}).get("text") == "Glucose")
     assert glucose["interpretation"] == [
@@ -194,9 +145,9 @@ def test_a_critical_strip_says_why() -> None:
 
 def test_a_control_keeps_the_expectation_for_everyone() -> None:
     """Coded for a destination that takes controls, it has no band and no critical flag."""
-    kind = tables().strip_types["quill-10"]
+    kind = banded().strip_types["quill-10"]
     of = replace(checked(tuple(len(pad.ladder) - 1 for pad in kind.pads), strip=kind), purpose=Purpose.CONTROL, sex=Sex.MALE)
-    result = code(of, tables(), result_id="B1", version=1)
+    result = code(of, banded(), result_id="B1", version=1)
     assert not any(pad.flag.is_critical for pad in result.pads)
     assert {pad.pad: pad.expected for pad in result.pads}["glucose"] == "Negative"
     assert result.comments == ()
