@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from bridge.cli.accepted import FOLDER
+from bridge.settings import shipped_mappings
 from tests.cli.commands import CHART, ROOT, SITE, here, padpost, site
 
 EXAMPLES = [f"example of profile {name}: ok" for name in ("alder", "brook", "brook-file", "fjord", "moss", "tern")]
@@ -174,6 +175,22 @@ def test_a_profile_that_is_nowhere_is_told_with_its_line(tmp_path: Path) -> None
         ),
     ]
     assert lines[-1] == "2 things to put right"
+
+
+def test_critical_rules_that_are_on_are_said_loudly(tmp_path: Path) -> None:
+    """The shipped examples, signed and switched on, and a band: their messages pass as the others do."""
+    own = tmp_path / "own"
+    own.mkdir()
+    text = (shipped_mappings() / "flags.yaml").read_text(encoding="utf-8")
+    signed = text.replace("switched_on: false", 'signed: "Dr Q. Example"\n    switched_on: true')
+    band = '  - {pad: protein, to_age: 12, expected: "Negative", abnormal_from: "trace", source: "s", signed: "Dr Q. Example"}'
+    (own / "flags.yaml").write_text(signed.replace("bands: []", f"bands:\n{band}"), encoding="utf-8")
+    run = padpost("check", "--config", site(tmp_path, SITE + "mappings: own\n"), "--no-oracles", cwd=tmp_path)
+    lines = run.stdout.decode().splitlines()
+    assert (
+        lines[1] == "flags: CRITICAL RULES SWITCHED ON: glucose-and-ketones, newborn-ketones-acid; 0 off; 1 bands by age or sex"
+    )
+    assert "messages for outbox, our own rules: ok" in lines
 
 
 def test_a_grade_that_a_receiver_cannot_be_told_is_told_with_its_line(tmp_path: Path) -> None:
