@@ -129,16 +129,10 @@ def test_a_critical_strip_says_why() -> None:
         compile_plan(terms(Format.FHIR), "brook", "quill-10", banded()).render(flagged, control_id="B", made_at=MADE_AT).payload
     )
     glucose = next(entry["resource"] for entry in bundle["entry"] if entry["resource"].get("code", {}).get("text") == "Glucose")
-    assert glucose["interpretation"] == [
-        {
-            "coding": [
-                {
-                    "system": "http://terminology.hl7.org/CodeSystem/v3-ObservationInterpretation",
-                    "code": "AA",
-                    "display": "Critical abnormal",
-                }
-            ]
-        }
+    system = "http://terminology.hl7.org/CodeSystem/v3-ObservationInterpretation"
+    assert [concept["coding"] for concept in glucose["interpretation"]] == [
+        [{"system": system, "code": "AA", "display": "Critical abnormal"}],
+        [{"system": system, "code": "POS", "display": "Positive"}],  # that it was found, beside the flag
     ]
     assert {"text": "Flagged critical by the laboratory's rule glucose-and-ketones."} in glucose["note"]
 
