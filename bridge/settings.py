@@ -287,6 +287,7 @@ class Laboratory(Shape):
     """The organization that answers for the results: OBX-23 and OBX-24, FHIR performer.
 
     ``number`` is its licence or registry number (US: CLIA), ``authority`` who assigned it: a URI for FHIR, a name for HL7.
+    ``country`` is a code of three letters (ISO 3166-1, HL7 table 0399). ``director`` is one name, sent as it stands.
     """
 
     name: str = Field(min_length=1, max_length=50)
@@ -296,7 +297,7 @@ class Laboratory(Shape):
     city: str = ""
     state: str = ""
     postal_code: str = ""
-    country: str = ""
+    country: str = Field(default="", pattern=r"^([A-Z]{3})?$")
     director: str = ""
 
 
@@ -315,7 +316,11 @@ CLAIM = re.compile(r"(Observation|DiagnosticReport|Specimen)=(urn:|https?://)\S+
 
 
 class DestinationShape(Shape):
-    """What every destination has: a name, and what its messages say. ``units`` holds the site's own texts of units by UCUM code."""
+    """What every destination has: a name, and what its messages say. ``units`` holds the site's own texts of units by UCUM code.
+
+    ``message_profile`` is MSH-21 (``^`` parts its components) or Bundle.meta.profile. ``orders: single`` makes each pad an order of its
+    own. ``provider`` is who ordered, ``laboratory`` who answers for the results; both go into every HL7 format where they are set.
+    """
 
     name: Name
     format: str
@@ -629,6 +634,41 @@ def placed(error: SettingsError, path: Path) -> SettingsError:
     return Document(path).placed(error) if error.spot is None else error
 
 
+def _us_shape_lacks(destination: DestinationShape) -> tuple[str, str] | None:
+    """Give the first key that a destination after the US laboratory results guide cannot do without, and what it is for.
+
+    The fields are those that the guide's table calls R (tests/render/data/us_lri_base_fields.csv).
+    """
+    lab = destination.laboratory
+    needs = (
+        ("sending_facility", destination.sending_facility, "who sends, MSH-4"),
+        (
+            "message_profile",
+            destination.message_profile,
+            "the profile that both sides agreed on, MSH-21; Padpost claims none by itself",
+        ),
+        ("provider", destination.provider, "who ordered, ORC-12 and OBR-16; no analyzer tells it"),
+        ("laboratory", lab, "who answers for the results, OBX-23 and OBX-24"),
+        ("laboratory.city", lab and (lab.street or lab.city or lab.postal_code), "the laboratory's address, OBX-24"),
+        ("observed_at", destination.observed_at == "analysis", "analysis, since OBR-7 may not be empty"),
+    )
+    return next(((key, use) for key, given, use in needs if not given), None)
+
+
+def _check_us_shape(settings: Settings, document: Document) -> None:
+    for number, destination in enumerate(settings.destinations):
+        lacks = _us_shape_lacks(destination) if destination.format == "oru_r01_us" else None
+        if lacks:
+            key, use = lacks
+            raise document.placed(
+                SettingsError(
+                    f"The format oru_r01_us of {destination.name} needs {key}: {use}.",
+                    remedy=f"Set {key}, or choose the format oru_r01.",
+                    path=("destinations", number, *key.split(".")),
+                )
+            )
+
+
 def read_settings(path: Path) -> Settings:
     """Read a site configuration. Relative paths in it start at its own folder.
 
@@ -636,6 +676,7 @@ def read_settings(path: Path) -> Settings:
     """
     document = Document(path)
     settings = document.shaped(Settings)
+    _check_us_shape(settings, document)
     return settings.model_copy(
         update={
             "site": settings.site.model_copy(update={"data": _beside(path, settings.site.data)}),

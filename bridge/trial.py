@@ -175,7 +175,14 @@ def _fields(message: Message) -> dict[str, str]:
     if message.format.is_fhir:
         return _fhir_fields(message.payload)
     segments = er7.split(message.payload, "UNICODE UTF-8")  # codes are ASCII in every character set that may be declared
-    return {fields[OBX_CODE].split("^")[0]: f"OBX-5 of OBX {fields[1]}" for fields in segments if fields[0] == "OBX"}
+    several = sum(fields[0] == "OBR" for fields in segments) > 1  # single orders: OBX counts from 1 below each
+    found, order = {}, ""
+    for fields in segments:
+        if fields[0] == "OBR":
+            order = f" below OBR {fields[1]}" if several else ""
+        elif fields[0] == "OBX":
+            found[fields[OBX_CODE].split("^")[0]] = f"OBX-5 of OBX {fields[1]}{order}"
+    return found
 
 
 def _fhir_fields(payload: bytes) -> dict[str, str]:

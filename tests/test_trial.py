@@ -14,7 +14,7 @@ import pytest
 from bridge.app import example_terms
 from bridge.demo.printers import framed, printed
 from bridge.model import Capture, Coded, Format, Rejected, Unreadable, Way
-from bridge.tables.types import DestinationTerms
+from bridge.tables.types import DestinationTerms, Orders
 from bridge.trial import Trial, try_out
 from tests.journey.running import play
 from tests.tables.shipped_tables import tables
@@ -62,6 +62,14 @@ def test_every_value_is_followed_from_its_bytes_to_its_field(payload: bytes) -> 
         value, place = origin.field.split(" of Observation ")
         assert value in observation
         assert observations[int(place) - 1]["code"]["coding"][0]["code"] == origin.row.rpartition(", ")[2]
+
+
+def test_a_field_is_named_with_its_order_where_each_pad_has_one(payload: bytes) -> None:
+    """With single orders every OBX is the first below its OBR, so the OBR is named too."""
+    oru = replace(example_terms()[0], orders=Orders.SINGLE)
+    capture = Capture(source="tests", way=Way.FOLDER, arrived_at=NOW, payload=payload, name="x", live=False)
+    first = try_out(capture, tables().profiles["brook"], (oru,), tables(), called="TRYOUT")[0]
+    assert [origin.field for origin in first.messages[0].origins] == [f"OBX-5 of OBX 1 below OBR {n}" for n in range(1, 11)]
 
 
 def test_a_control_shows_its_message_for_who_asks_for_controls(payload: bytes) -> None:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from bridge.coding.assessment import Assessment, assess
+from bridge.coding.bands import Person
 from bridge.coding.ratios import Known, code_ratio
 from bridge.coding.results import code
-from bridge.coding.steps import Unmapped, code_step
+from bridge.coding.steps import Unmapped, code_step, every_coding
 
-__all__ = ["Known", "Unmapped", "code", "code_ratio", "code_step"]
+__all__ = ["Assessment", "Known", "Person", "Unmapped", "assess", "code", "code_ratio", "code_step", "every_coding"]

@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import datetime
 
+from bridge.coding.assessment import Assessment, assess
+from bridge.coding.bands import Person
 from bridge.coding.ratios import Known, ratio_pads
-from bridge.coding.steps import Unmapped, code_step
+from bridge.coding.steps import Unmapped, banded, code_step
 from bridge.errors import RejectError
-from bridge.model import CheckedPad, CheckedReading, CodedPad, CodedResult, ReadBy, ResultStatus
+from bridge.model import CheckedPad, CheckedReading, CodedPad, CodedResult, Purpose, ReadBy, ResultStatus
 from bridge.tables.types import StripType, Tables
+
+# ours: sent with the result, so that a receiver sees why a flag is AA, HH or LL
+CRITICAL_NOTE = "Flagged critical by the laboratory's rule {rule}."
 
 
 def code(checked: CheckedReading, tables: Tables, *, result_id: str, version: int) -> CodedResult:
@@ -27,6 +33,10 @@ def code(checked: CheckedReading, tables: Tables, *, result_id: str, version: in
         )
     known = {pad.pad: Known(step=pad.step, printed=pad.printed) for pad in checked.pads}
     read_by = tables.profiles[checked.reading.profile].read_by
+    analyzed_at = _analyzed_at(checked)
+    # an analyzer tells no collection time, so ages are counted on the day of analysis, by the analyzer's calendar
+    person = Person(sex=checked.sex, born=checked.born, on=analyzed_at.date()) if checked.purpose is Purpose.PATIENT else None
+    assessment = assess({pad.pad: pad.step for pad in checked.pads}, person, tables)
     return CodedResult(
         result_id=result_id,
         version=version,
@@ -45,13 +55,16 @@ def code(checked: CheckedReading, tables: Tables, *, result_id: str, version: in
         priority=checked.priority,
         number=checked.key.number,
         panel=tables.catalogue.panel_of(read_by),
-        analyzed_at=_analyzed_at(checked),
+        analyzed_at=analyzed_at,
         collected_at=None,
         pads=(
-            *(_pad(pad, strip_type, tables, read_by=read_by) for pad in checked.pads),
+            *(_pad(pad, strip_type, tables, assessment, read_by=read_by) for pad in checked.pads),
             *ratio_pads(known, strip_type, tables.catalogue, read_by=read_by),
         ),
-        comments=tuple(comment.text for comment in checked.reading.comments),
+        comments=(
+            *(comment.text for comment in checked.reading.comments),
+            *(CRITICAL_NOTE.format(rule=rule.rule) for rule in assessment.critical),
+        ),
         tables_digest=tables.digest,
         purpose=checked.purpose,
     )
@@ -67,15 +80,17 @@ def _analyzed_at(checked: CheckedReading) -> datetime:
     return checked.analyzed_at
 
 
-def _pad(pad: CheckedPad, strip_type: StripType, tables: Tables, *, read_by: ReadBy) -> CodedPad:
+def _pad(pad: CheckedPad, strip_type: StripType, tables: Tables, assessment: Assessment, *, read_by: ReadBy) -> CodedPad:
     catalogue_pad = tables.catalogue.pads.get(pad.pad)
     strip_pad = next((candidate for candidate in strip_type.pads if candidate.pad == pad.pad), None)
     if catalogue_pad is None or strip_pad is None:
         raise _unmapped(pad, "no row for it")
     try:
-        return code_step(catalogue_pad, strip_pad, pad.step, tables.catalogue.answers, printed=pad.printed, read_by=read_by)
+        made = code_step(catalogue_pad, strip_pad, pad.step, tables.catalogue.answers, printed=pad.printed, read_by=read_by)
+        coded = banded(made, catalogue_pad, pad.step, assessment.bands.get(pad.pad))
     except Unmapped as error:
         raise _unmapped(pad, f"no code for {error.prop.value}" if error.prop else "no value for this step") from error
+    return replace(coded, flag=assessment.critical_flags.get(pad.pad, coded.flag))
 
 
 def _unmapped(pad: CheckedPad, cause: str) -> RejectError:

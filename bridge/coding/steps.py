@@ -6,11 +6,13 @@ Only what the step declares is stated: no number is worked out from a grade, no 
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 
-from bridge.coding.flags import flag
+from bridge.coding.flags import critical_flags, flag_of, limits
 from bridge.model import Code, CodedGrade, CodedPad, CodedWord, Grade, Property, Quantity, ReadBy, Step, UnitSystem, ValueForm
+from bridge.tables.flag_table import Band
 from bridge.tables.readings import METHODS
-from bridge.tables.types import CatalogueCode, CataloguePad, StripPad
+from bridge.tables.types import CatalogueCode, CataloguePad, StripPad, Tables
 
 
 class Unmapped(Exception):  # noqa: N818 - says what the value is; ``code`` turns it into a RejectError with the place
@@ -31,30 +33,48 @@ def code_step(
     printed: str,
     read_by: ReadBy = ReadBy.ANALYZER,
 ) -> CodedPad:
-    """Give the coded pad of ``step``, with every value form that the step declares; the codes' methods are those of ``read_by``.
+    """Give the coded pad of ``step`` for everyone, with every value form that it declares; the codes' methods are those of ``read_by``.
 
     Raises Unmapped if one of them has no code of its property, or if there is none.
     """
     forms = tuple(_form(pad, read_by, *each) for each in _values(pad, strip_pad, step, answers))
     if not forms:
         raise Unmapped(pad.pad, None)
+    low, high = limits(pad, None)
     return CodedPad(
         pad=pad.pad,
         name=pad.name,
         local=pad.local,
         forms=forms,
-        flag=flag(
-            abnormal=step.abnormal,
-            numbers=[form.value for form in forms if isinstance(form.value, Quantity)],
-            low=pad.low,
-            high=pad.high,
-        ),
+        flag=flag_of(pad, step, None),
         printed=printed,
         expected=pad.expected,
-        low=pad.low,
-        high=pad.high,
+        low=low,
+        high=high,
         read_by=read_by,
     )
+
+
+def banded(coded: CodedPad, pad: CataloguePad, step: Step, band: Band | None) -> CodedPad:
+    """Give ``coded``, of ``step``, for a person of ``band``: its flag and limits; as it is where there is none."""
+    if band is None:
+        return coded
+    low, high = limits(pad, band)
+    return replace(coded, flag=flag_of(pad, step, band), expected=band.expected, low=low, high=high)
+
+
+def every_coding(
+    pad: CataloguePad, strip_pad: StripPad, step: Step, tables: Tables, *, printed: str, read_by: ReadBy
+) -> tuple[CodedPad, ...]:
+    """Give every coded pad that ``step`` can become: for everyone, in each band, and each of these with each critical flag that it may get.
+
+    Raises Unmapped as ``code_step`` does.
+    """
+    flags = tables.flags
+    made = code_step(pad, strip_pad, step, tables.catalogue.answers, printed=printed, read_by=read_by)
+    coded = tuple(banded(made, pad, step, band) for band in (None, *flags.bands.get(pad.pad, ())))
+    critical = critical_flags(flags.critical, pad.pad, step)
+    return (*coded, *(replace(each, flag=flag) for each in coded for flag in critical))
 
 
 def _values(

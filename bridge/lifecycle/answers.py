@@ -34,7 +34,7 @@ class Row:
 
 _ACCEPTED, _TRY_AGAIN, _REFUSED, _CLOSED = Answer.ACCEPTED, Answer.TRY_AGAIN, Answer.REFUSED, Answer.CLOSED
 
-# --- HL7 v2 over MLLP, original mode -----------------------------------------------------------
+# --- HL7 v2 over MLLP: one answer a message, the application's (original mode, or MSH-15 NE with MSH-16 AL) ------
 
 ANY, NONE, OTHER = "any", "none", "other"
 
@@ -43,7 +43,7 @@ MLLP: Mapping[tuple[str, str], Row] = {
     ("AA", ANY): Row(answer=_ACCEPTED, why="Stored and processed."),
     ("CA", ANY): Row(
         answer=_ACCEPTED,
-        why="Committed to safe storage, which releases the sender from sending again. We ask for no later answer (MSH-16 is empty), so none will come.",
+        why="Committed to safe storage, which releases the sender from sending again. We never ask for it (MSH-15 is empty or NE): where it comes all the same, it ends the delivery, and a later answer to the same message is noted and changes nothing.",
     ),
     ("AE", ANY): Row(answer=_REFUSED, why="An error in the content; the same bytes would meet the same error."),
     ("CR", ANY): Row(answer=_REFUSED, why="Message type, version or processing ID is not taken there."),

@@ -16,16 +16,15 @@ from typing import Any
 
 import orjson
 
-from bridge.errors import RejectError
-from bridge.model import Code, CodedGrade, CodedPad, CodedResult, Format, Purpose, Quantity, ReadBy, ResultStatus, ValueForm
+from bridge.model import Code, CodedGrade, CodedPad, CodedResult, Format, Quantity, ReadBy, ResultStatus, ValueForm
 from bridge.render import fhir_pointers, wording
 from bridge.render.fhir_json import members_text, value_text
 from bridge.render.forms import TextKey, choose, expectation, number_text, ranged, text_key
 from bridge.render.grades import TEXT, GradeCodes
 from bridge.render.loinc import wants_number
 from bridge.render.notes import as_markdown
-from bridge.render.oru import unplanned
 from bridge.render.queries import identifier_query
+from bridge.render.segments import unplanned
 from bridge.tables.types import DestinationTerms, GradeTable, Laboratory, Orders
 
 # Code systems: HL7 table 0396 short name -> URI (FHIR R4, terminologies-systems).
@@ -95,10 +94,8 @@ class FhirWriter:
         """Give the Bundle as UTF-8 JSON.
 
         Raises RejectError ``render.charset`` if a text cannot be said in FHIR (a control character, a lone
-        surrogate), ``render.unplanned`` if a pad's value is not one this plan was checked for, ``render.purpose`` if the strip is no
-        patient's, ``render.pointer`` if nothing can point to its patient or order.
+        surrogate), ``render.unplanned`` if a pad's value is not one this plan was checked for, ``render.pointer`` if nothing can point to its patient or order.
         """
-        _refuse_other_purpose(result, self.terms.name)
         patient = fhir_pointers.patient(result, self.terms)
         shared, notes = self._shared(result, patient, made_at)
         devices = self._devices(result)
@@ -299,15 +296,6 @@ def _laboratory(laboratory: Laboratory) -> dict[str, Any]:
     identifier = {"system": laboratory.authority, "value": laboratory.number}
     named = {"identifier": identifier} if laboratory.number else {}
     return {"type": "Organization", **named, "display": laboratory.name}
-
-
-def _refuse_other_purpose(result: CodedResult, destination: str) -> None:
-    if result.purpose is not Purpose.PATIENT:
-        raise RejectError(
-            "render.purpose",
-            f"This strip is no patient's ({result.purpose.value}), and {destination} takes only what goes into a patient's record.",
-            remedy="Nothing is to be sent: leave it here, or discard it with a reason.",
-        )
 
 
 def _known_specimen(result: CodedResult) -> str:

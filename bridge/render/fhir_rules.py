@@ -31,7 +31,7 @@ TIMES = frozenset({"effectiveDateTime", "issued", "timestamp", "collectedDateTim
 TARGETS = {"specimen": "Specimen", "device": "Device", "result": "Observation", "derivedFrom": "Observation"}
 MOST = {"Specimen": 1, "Device": 2}  # ours: one strip in one Bundle; its devices are the analyzer and the strips of its lot
 AGREED = ("status", "subject", "basedOn", "effectiveDateTime", "issued")  # ours: members that reports and values have alike
-FLAGS = frozenset("NAHL")  # v3-ObservationInterpretation, those that we send
+FLAGS = frozenset({"N", "A", "H", "L", "AA", "HH", "LL"})  # v3-ObservationInterpretation, those that we send
 CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f]")  # R4 datatypes, string: below 32 only tab, LF and CR
 FOUND = frozenset({"POS", "NEG"})  # the same code system's words of detection, which a [Presence] grade has beside its flag
 COMPARATORS = frozenset({"<", "<=", ">=", ">"})  # R4 quantity-comparator
@@ -228,7 +228,7 @@ def _leaf_faults(path: str, name: str, value: Any) -> Iterator[str]:
 
 
 def _coding_faults(coding: Resource) -> Iterator[str]:
-    """Give the faults of one code: it names its system, and the check digit of LOINC or SNOMED CT is right (SNOMED CT: Verhoeff, as in ``oru_rules``)."""
+    """Give the faults of one code: it names its system, and the check digit of LOINC or SNOMED CT is right (SNOMED CT: Verhoeff, as in ``value_rules``)."""
     if not coding.get("system") or not coding.get("code"):
         yield f"{dict(coding)} is no code with its system"
     elif coding["system"] == SYSTEMS["LN"] and not has_check_digit(coding["code"]):

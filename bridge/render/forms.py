@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-from bridge.coding import Known, Unmapped, code_ratio, code_step
+from bridge.coding import Known, Unmapped, code_ratio, code_step, every_coding
 from bridge.errors import TableError
 from bridge.model import CodedPad, Flag, Quantity, Step, UnitSystem, ValueForm
 from bridge.tables.types import Profile, StripPad, StripType, Tables
 
-# What decides a pad's prepared text: its key, the chosen form and the flag. The printed text is filled in later.
-TextKey = tuple[str, ValueForm, Flag]
+# What decides a pad's prepared text: its key, the chosen form, the flag, and what is expected (words, low, high), which differs from band
+# to band. The printed text is filled in later.
+TextKey = tuple[str, ValueForm, Flag, str, str, str]
 
 
 def choose(pad: CodedPad, order: tuple[UnitSystem, ...]) -> ValueForm:
@@ -29,7 +30,12 @@ def choose(pad: CodedPad, order: tuple[UnitSystem, ...]) -> ValueForm:
 
 def text_key(pad: CodedPad, order: tuple[UnitSystem, ...]) -> TextKey:
     """Give the key of the pad's prepared text."""
-    return (pad.pad, choose(pad, order), pad.flag)
+    return (pad.pad, choose(pad, order), pad.flag, pad.expected, _bound(pad.low), _bound(pad.high))
+
+
+def _bound(bound: Quantity | None) -> str:
+    """Give a bound as text: as numbers 5 and 5.0 would be one, and a message prints them apart."""
+    return f"{bound.value} {bound.unit}" if bound else ""
 
 
 def number_text(quantity: Quantity) -> str:
@@ -51,12 +57,13 @@ def expectation(pad: CodedPad, form: ValueForm) -> str:
 
 
 def every_pad(profile_name: str, strip_type_name: str, tables: Tables) -> Mapping[str, tuple[CodedPad, ...]]:
-    """Give, for each pad in strip order, the coded pads of all its steps and of all texts that print them; computed ratios last.
+    """Give, for each pad in strip order, the coded pads of all its steps, of all texts that print them, for everyone and in every band, with every flag; computed ratios last.
 
     Raises TableError if profile or strip type is unknown, or if a value has no code.
     """
     profile, strip_type = _named(profile_name, strip_type_name, tables)
-    found = {pad.pad: _all_steps(pad, profile, strip_type, tables) for pad in strip_type.pads}
+    able = _with_rules_of(strip_type, tables)
+    found = {pad.pad: _all_steps(pad, profile, strip_type, able) for pad in strip_type.pads}
     for ratio in every_ratio(profile_name, strip_type_name, tables):
         found[ratio.pad.pad] = (*found.get(ratio.pad.pad, ()), ratio.pad)
     return found
@@ -115,17 +122,23 @@ def _named(profile_name: str, strip_type_name: str, tables: Tables) -> tuple[Pro
         ) from error
 
 
+def _with_rules_of(strip_type: StripType, tables: Tables) -> Tables:
+    """Give the tables with those critical rules that a strip of this type can meet: it has all their pads."""
+    has = {pad.pad for pad in strip_type.pads}
+    rules = tuple(rule for rule in tables.flags.critical if all(condition.pad in has for condition in rule.when))
+    return replace(tables, flags=replace(tables.flags, critical=rules))
+
+
 def _all_steps(pad: StripPad, profile: Profile, strip_type: StripType, tables: Tables) -> tuple[CodedPad, ...]:
     path = (f"strip_types/{strip_type.name}.yaml", "pads", pad.pad)
     if pad.pad not in tables.catalogue.pads:
         raise TableError(f"The pad {pad.pad!r} is not in the catalogue.", remedy="Add it to catalogue.yaml.", path=path)
     try:
         return tuple(
-            code_step(
-                tables.catalogue.pads[pad.pad], pad, step, tables.catalogue.answers, printed=printed, read_by=profile.read_by
-            )
+            coded
             for step in pad.ladder
             for printed in _printed(step, pad.pad, profile, strip_type.name)
+            for coded in every_coding(tables.catalogue.pads[pad.pad], pad, step, tables, printed=printed, read_by=profile.read_by)
         )
     except Unmapped as error:
         raise TableError(f"{error}.", remedy="Add the code to catalogue.yaml.", path=path) from error

@@ -7,14 +7,19 @@ from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from datetime import datetime
 
+from bridge.errors import RejectError
 from bridge.model import Code, CodedPad, CodedResult, Format, Message, Purpose
 from bridge.render.fhir import FhirWriter, fhir_writer
 from bridge.render.forms import every_pad
 from bridge.render.grades import GradeCodes, grade_codes
 from bridge.render.oru import OruWriter, oru_writer
+from bridge.render.oul import OulWriter
+from bridge.render.segments import prepare
 from bridge.tables.types import DestinationTerms, Tables
 
-RENDERER = "5"  # ours: raised with every change of a sent byte, a sample or a rule, so that plans are checked again
+RENDERER = "7"  # ours: raised with every change of a sent byte, a sample or a rule, so that plans are checked again
+
+Writer = OruWriter | OulWriter | FhirWriter
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -29,13 +34,16 @@ class Plan:
     terms: DestinationTerms
     profile: str
     strip_type: str
-    writer: OruWriter | FhirWriter
+    writer: Writer
 
     def render(self, result: CodedResult, *, control_id: str, made_at: datetime) -> Message:
         """Give the message; its bytes are fixed from now on. ``made_at`` is aware.
 
-        Raises RejectError ``render.charset`` or ``render.unplanned`` (see the writers).
+        Raises RejectError ``render.purpose`` for a control and the like where the destination is not to get it; and
+        ``render.charset`` or ``render.unplanned`` (see the writers).
         """
+        if not takes(self.terms, result):
+            raise _of_no_patient(result, self.terms.name)
         return Message(
             destination=self.terms.name,
             format=self.terms.format,
@@ -46,6 +54,14 @@ class Plan:
             lane=lane_of(result),
             priority=result.priority,
         )
+
+
+def _of_no_patient(result: CodedResult, destination: str) -> RejectError:
+    return RejectError(
+        "render.purpose",
+        f"This strip is no patient's ({result.purpose.value}), and {destination} takes only what goes into a patient's record.",
+        remedy="Nothing is to be sent: leave it here, or discard it with a reason.",
+    )
 
 
 def lane_of(result: CodedResult) -> str:
@@ -79,8 +95,15 @@ def compile_plan(terms: DestinationTerms, profile: str, strip_type: str, tables:
         terms=terms,
         profile=profile,
         strip_type=strip_type,
-        writer=fhir_writer(terms, pads, codes) if terms.format.is_fhir else oru_writer(terms, pads, codes),
+        writer=_writer(terms, pads, codes),
     )
+
+
+def _writer(terms: DestinationTerms, pads: Mapping[str, tuple[CodedPad, ...]], codes: GradeCodes) -> Writer:
+    if terms.format.is_fhir:
+        return fhir_writer(terms, pads, codes)
+    segments = prepare(terms, pads, codes)
+    return OulWriter(segments=segments) if terms.format is Format.OUL_R22 else oru_writer(segments)
 
 
 def _digest(

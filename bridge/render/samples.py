@@ -1,20 +1,21 @@
 """Sample results that together show a plan everything it can meet: the food of the oracles (ARCHITECTURE rule 10).
 
 Every step of every pad in every printed text, every ratio that two steps give, STAT and routine, known and unknown collection time,
-a corrected version, empty and hostile texts. Names and numbers are invented.
+a corrected version, an ordered strip of a person whose age and sex are known, empty and hostile texts; and where the
+destination takes them, strips of no patient. Names and numbers are invented.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 
-from bridge.model import CodedPad, CodedResult, Priority, ResultStatus
+from bridge.model import CodedPad, CodedResult, Priority, Purpose, ResultStatus, Sex
 from bridge.render.fhir_pointers import ID
 from bridge.render.fhir_rules import CONTROL
 from bridge.render.forms import every_pad, every_ratio, with_ratios
-from bridge.render.oru import CODECS
+from bridge.render.segments import CODECS
 from bridge.tables.types import DestinationTerms, Pointing, Tables
 
 ANALYZED_AT = datetime(2026, 11, 25, 8, 15, 30, tzinfo=UTC)  # ours: any fixed moment
@@ -44,7 +45,8 @@ def samples(terms: DestinationTerms, profile: str, strip_type: str, tables: Tabl
         _result(f"SMPL1R{number}", with_ratios(each, ratios), profile=profile, strip_type=strip_type, tables=tables)
         for number, each in enumerate(shown)
     ]
-    return tuple(_pointable(sample, terms) for sample in (*plain, *_variants(plain, _sayable(terms))))
+    others = _of_no_patient(plain) if terms.non_patient else ()
+    return tuple(_pointable(sample, terms) for sample in (*plain, *_variants(plain, _sayable(terms)), *others))
 
 
 def _pointable(sample: CodedResult, terms: DestinationTerms) -> CodedResult:
@@ -67,6 +69,7 @@ def _variants(plain: Sequence[CodedResult], texts: Sequence[str]) -> tuple[Coded
     collected = replace(first, result_id="SMPL1R901", collected_at=ANALYZED_AT - timedelta(minutes=25), specimen_id="U-4711")
     corrected = replace(last, result_id="SMPL1R902", version=2, status=ResultStatus.CORRECTED)
     bare = replace(first, result_id="SMPL1R903", patient_name="", operator="", strip_lot="", comments=())
+    ordered = replace(last, result_id="SMPL1R904", order_number="ORD-77", born=date(1980, 1, 2), sex=Sex.FEMALE, strip_lot="")
     hostile = [
         replace(
             last,
@@ -75,12 +78,23 @@ def _variants(plain: Sequence[CodedResult], texts: Sequence[str]) -> tuple[Coded
             patient_name=text,
             specimen_id=text,
             operator=text,
+            order_number=text,
+            strip_lot=text,
             comments=(text, text),
             pads=tuple(replace(pad, printed=text) for pad in last.pads),
         )
         for number, text in enumerate(texts)
     ]
-    return (stat, collected, corrected, bare, *hostile)
+    return (stat, collected, corrected, bare, ordered, *hostile)
+
+
+def _of_no_patient(plain: Sequence[CodedResult]) -> tuple[CodedResult, ...]:
+    """Give a strip of every purpose but a patient's, and a control whose material bears no number."""
+    material = replace(plain[-1], patient_id="", patient_name="", specimen_id="CM-2", comments=())
+    purposes = [purpose for purpose in Purpose if purpose is not Purpose.PATIENT]
+    each = [replace(material, result_id=f"SMPL1R{930 + number}", purpose=purpose) for number, purpose in enumerate(purposes)]
+    unnamed = replace(material, result_id="SMPL1R940", specimen_id="", purpose=Purpose.CONTROL)
+    return (*each, unnamed)
 
 
 def _sayable(terms: DestinationTerms) -> list[str]:

@@ -12,6 +12,9 @@ PRINTED = "As printed by the analyzer: "
 WRITTEN = "As written for the strip read by eye: "
 COMPUTED = "Computed by Padpost from the numbers that the strip's scales declare for: "
 PREFACES = (PRINTED, WRITTEN, COMPUTED)  # one of them stands before the text that a value was understood from
+SPECIMEN = "Specimen number as printed: "  # where a structure has no specimen segment
+OWN_SPECIMEN_NOTE = "No specimen number was printed; the one in SPM-2 is the result's own."
+UNNAMED_MATERIAL = "Control material, no number printed"
 # Where the code does not say how the strip was read: no code of an automated strip method (PRODUCT section 6: "marked"), or none of a strip.
 METHODS = {
     "strip": "Test strip read by an analyzer; the code is the one for a strip",
@@ -30,7 +33,15 @@ RATIOS = {
 }
 DEVICES = {ReadBy.ANALYZER: "Urine strip analyzer", ReadBy.EYE: "Urine strips read by eye"}
 # Displays of CodeSystem v3-ObservationInterpretation (FHIR R4 core package 4.0.1).
-FLAGS = {Flag.NORMAL: "Normal", Flag.ABNORMAL: "Abnormal", Flag.HIGH: "High", Flag.LOW: "Low"}
+FLAGS = {
+    Flag.NORMAL: "Normal",
+    Flag.ABNORMAL: "Abnormal",
+    Flag.HIGH: "High",
+    Flag.LOW: "Low",
+    Flag.CRITICAL: "Critical abnormal",
+    Flag.CRITICAL_HIGH: "Critical high",
+    Flag.CRITICAL_LOW: "Critical low",
+}
 # Grades of a [Presence] code that say that something was found or not, as FHIR's interpretation has it: POS is "a presence finding ...
 # based on the established threshold of the performed test", NEG its contrary (v3-ObservationInterpretation, R4). Trace and normal are neither.
 FOUND = {

@@ -14,7 +14,7 @@ from bridge.specification.fhir_words import structure_words, unit_words
 from bridge.specification.messages import Shown, sample_parts, shown_samples, strip_types
 from bridge.specification.parties import NO_SOURCE, device, direction, identity, link_in, link_out, parties
 from bridge.specification.rules import answers, changes, controls, downtime, duplicates, security, statuses, validation, volumes
-from bridge.specification.segments import STRUCTURE, segment_rows
+from bridge.specification.segments import segment_rows, structure
 from bridge.specification.steps import step_tables
 from bridge.specification.types import Block, Fact, Facts, FieldTable, Specification, Subject, Words
 from bridge.tables.types import DestinationTerms
@@ -61,13 +61,13 @@ def results(subject: Subject, shown: tuple[Shown, ...]) -> Block:
     """Block G: fields, formats, codes, flags, samples."""
     is_fhir = subject.terms.format.is_fhir
     rows = element_rows(shown) if is_fhir else segment_rows(shown, subject.terms)
-    structure = structure_words(subject.terms) if is_fhir else STRUCTURE
+    parts = structure_words(subject.terms) if is_fhir else structure(subject.terms)
     table = FieldTable(title="Elements" if is_fhir else "Segments and fields", rows=rows)
     return Block(
         letter="G",
         title="Results",
         parts=(
-            Words(text=f"Structure: {structure}. Use: R always sent, RE sent where there is a value, C under the condition named, X not sent today."),
+            Words(text=f"Structure: {parts}. Use: R always sent, RE sent where there is a value, C under the condition named, X not sent today."),
             table if rows else Words(text="Not set: without a source there are no samples to take elements from."),
             _formats(subject, is_fhir=is_fhir),
             _flags(is_fhir=is_fhir),
@@ -82,7 +82,7 @@ def results(subject: Subject, shown: tuple[Shown, ...]) -> Block:
 def _formats(subject: Subject, *, is_fhir: bool) -> Facts:
     order = ", then ".join(form.value for form in subject.terms.value_forms)
     grade = _grade_words(subject.terms, is_fhir=is_fhir)
-    number = unit_words(subject.terms) if is_fhir else "NM, unit in OBX-6 as code^text^UCUM"
+    number = unit_words(subject.terms) if is_fhir else f"NM, unit in OBX-6 as {_unit_words(subject.terms)}"
     compared = "valueQuantity with comparator" if is_fhir else "SN: comparator^number, unit as for NM"
     return Facts(
         title="Value formats",
@@ -124,6 +124,16 @@ def _words_and_ratios(subject: Subject, *, is_fhir: bool) -> Iterator[Fact]:
         )
 
 
+def _unit_words(terms: DestinationTerms) -> str:
+    """Say how this destination is told a unit in HL7."""
+    own = "; ".join(f"{code} as {text}" for code, text in terms.unit_texts.items())
+    return (
+        f"text^text^L^code^text^UCUM where the laboratory has a text of its own ({own}), else code^text^UCUM"
+        if own
+        else "code^text^UCUM"
+    )
+
+
 def _grade_words(terms: DestinationTerms, *, is_fhir: bool) -> str:
     """Say how this destination is told a grade."""
     if TEXT in terms.grades:
@@ -148,6 +158,9 @@ def _flags(*, is_fhir: bool) -> Facts:
         "A": "abnormal, for a grade",
         "H": "above the reference range, for a number",
         "L": "below the reference range, for a number",
+        "AA": "critical by a rule of the laboratory, for a grade; sent only while such a rule is switched on, and a note names it",
+        "HH": "as AA, for a number that is too high",
+        "LL": "as AA, for a number that is too low",
     }
     return Facts(
         title="Flags (HL7 table 0078, v3-ObservationInterpretation)",

@@ -4,16 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from datetime import date
 
-from bridge.model import CodedPad, CodedResult, Flag, Priority
+from bridge.model import CodedPad, CodedResult, Flag, Priority, Purpose, Sex
 from bridge.render import compile_plan
 from bridge.render.forms import Ratio, every_pad, every_ratio, with_ratios
-from bridge.render.oru import CODECS
 from bridge.render.samples import MADE_AT, samples
+from bridge.render.segments import CODECS
 from bridge.specification.types import Sample, Subject
 from bridge.tables.types import DestinationTerms, Tables
 
 SPECIMEN = "U-4711"  # ours: an invented specimen number, so that its field has an example
+ORDER = "ORD-77"  # ours: as above, an order number
+BORN = date(1980, 1, 2)  # ours: as above
+MATERIAL = "CM-2"  # ours: as above, the number of control material
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -37,7 +41,7 @@ def strip_types(subject: Subject) -> Mapping[str, str]:
 
 
 def shown_samples(subject: Subject) -> tuple[Shown, ...]:
-    """Render normal, abnormal and STAT for each strip type in use; empty without a source.
+    """Render normal, abnormal and STAT for each strip type in use, and a control where they are sent; empty without a source.
 
     Raises RejectError ``render.charset`` if a name of the site or of a code cannot be said in the destination's character set.
     """
@@ -50,11 +54,16 @@ def shown_samples(subject: Subject) -> tuple[Shown, ...]:
         plan = compile_plan(subject.terms, profile, strip_type, subject.tables)
         normal = replace(base, pads=_with_ratios([_normal(every) for every in pads], ratios, is_normal=True))
         abnormal = replace(base, pads=_with_ratios([_abnormal(every) for every in pads], ratios, is_normal=False))
-        stat = replace(abnormal, priority=Priority.STAT, specimen_id=SPECIMEN)
+        stat = replace(abnormal, priority=Priority.STAT, specimen_id=SPECIMEN, order_number=ORDER, born=BORN, sex=Sex.FEMALE)
         for name, says, result in (
             ("Normal", "Every pad at its first step that is not abnormal.", normal),
             ("Abnormal", "Every pad at its last abnormal step, where it has one.", abnormal),
-            ("STAT", "As above, run as urgent, with a specimen number.", stat),
+            (
+                "STAT",
+                "As above, run as urgent, with specimen and order number, birth date and sex, which some analyzers tell.",
+                stat,
+            ),
+            *(_control(abnormal) if subject.terms.non_patient else ()),
         ):
             number = len(found) + 1
             numbered = replace(result, result_id=f"SAMPLER{number}")
@@ -63,12 +72,17 @@ def shown_samples(subject: Subject) -> tuple[Shown, ...]:
     return tuple(found)
 
 
+def _control(base: CodedResult) -> tuple[tuple[str, str, CodedResult], ...]:
+    material = replace(base, patient_id="", patient_name="", specimen_id=MATERIAL, comments=(), purpose=Purpose.CONTROL)
+    return (("Control", "A reading of control material: no patient, and the material's number in its place.", material),)
+
+
 def _normal(every: tuple[CodedPad, ...]) -> CodedPad:
     return next((pad for pad in every if pad.flag is Flag.NORMAL), every[0])
 
 
 def _abnormal(every: tuple[CodedPad, ...]) -> CodedPad:
-    return next((pad for pad in reversed(every) if pad.flag is not Flag.NORMAL), every[-1])
+    return next((pad for pad in reversed(every) if pad.flag is not Flag.NORMAL and not pad.flag.is_critical), every[-1])
 
 
 def _with_ratios(pads: Sequence[CodedPad], ratios: Sequence[Ratio], *, is_normal: bool) -> tuple[CodedPad, ...]:
@@ -100,7 +114,7 @@ def sample_parts(shown: tuple[Shown, ...], terms: DestinationTerms) -> tuple[Sam
     """Give the samples, and in words those that Padpost has nothing to show for."""
     return (
         *(Sample(name=each.name, says=each.says, message=text_of(each.payload, terms)) for each in shown),
-        *(Sample(name=name, says=says, message="") for name, says in UNSENT),
+        *(Sample(name=name, says=says, message="") for name, says in UNSENT if not (name == "Control" and terms.non_patient)),
     )
 
 

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+from bridge.model import Format
 from bridge.specification.fhir_words import UNKNOWN as UNFOUND
 from bridge.specification.fhir_words import message_words, pointer_words
 from bridge.specification.types import NOT_SET, Block, Door, Fact, Facts, SourceFacts, Subject, Words
-from bridge.tables.types import DestinationTerms, Framing, Profile
+from bridge.tables.types import DestinationTerms, Framing, Orders, Profile
 
 # Python's strptime codes -> the letters that people write
 LETTERS = {
@@ -132,7 +133,18 @@ def link_in(subject: Subject) -> Block:
     return Block(letter="C", title="Link in", parts=listed or (_no_source(),), lacking=() if listed else (NO_SOURCE,))
 
 
-def direction(_: Subject) -> Block:
+# What each HL7 format is, for a vendor; "shaped after" is no claim of conformance
+MESSAGES = {
+    Format.ORU_R01: "HL7 2.5.1 ORU^R01^ORU_R01, unsolicited result",
+    Format.ORU_R01_US: (
+        "HL7 2.5.1 ORU^R01^ORU_R01, shaped after the US laboratory results guide: its table of required and unsupported fields was read, its text was not"
+    ),
+    Format.ORU_R30: "HL7 2.5.1 ORU^R30^ORU_R30, point-of-care result whose order the receiver creates",
+    Format.OUL_R22: "HL7 2.5.1 OUL^R22^OUL_R22, specimen-oriented result",
+}
+
+
+def direction(subject: Subject) -> Block:
     """Block D."""
     return Block(
         letter="D",
@@ -144,7 +156,12 @@ def direction(_: Subject) -> Block:
                     Fact(name="results", says="sent by Padpost, unsolicited, one message for each strip"),
                     Fact(name="orders", says="not taken: Padpost downloads no orders and no work lists"),
                     Fact(name="host query", says="not answered"),
-                    Fact(name="controls and other strips of no patient", says="not sent"),
+                    Fact(
+                        name="controls and other strips of no patient",
+                        says="controls and comparison strips are sent, without a patient (block H); others are not"
+                        if subject.terms.non_patient
+                        else "not sent",
+                    ),
                 ),
             ),
         ),
@@ -184,18 +201,28 @@ def _message(terms: DestinationTerms) -> tuple[Fact, ...]:
     if terms.format.is_fhir:
         return (*message_words(terms), zone)
     return (
-        Fact(name="message", says="HL7 2.5.1 ORU^R01^ORU_R01, one for each strip; no further profile is claimed"),
+        Fact(name="message", says=f"{MESSAGES[terms.format]}; one for each strip; no conformance to a profile is claimed"),
+        Fact(name="message profile, MSH-21", says=terms.message_profile or "empty: none was agreed"),
+        Fact(
+            name="orders",
+            says="one for each pad" if terms.orders is Orders.SINGLE else "one for each strip, the panel",
+        ),
         Fact(name="character set, MSH-18", says=terms.charset),
         Fact(name="processing ID, MSH-11", says=terms.processing_id),
-        Fact(name="acknowledgement mode, MSH-15 and MSH-16", says="both empty: original mode"),
+        Fact(
+            name="acknowledgement mode, MSH-15 and MSH-16",
+            says="NE and AL: the application's answer alone, on the same connection"
+            if terms.format is Format.ORU_R01_US
+            else "both empty: original mode",
+        ),
         zone,
     )
 
 
-def _unordered(terms: DestinationTerms) -> str:
-    if terms.format.is_fhir:
-        return "No visit or account number is sent, and an order number only where one was printed: else the receiver creates the order."
-    return "No visit, account or order number is sent: the receiver creates the order."
+def _orders(terms: DestinationTerms) -> str:
+    """Say which numbers of an order are sent; both formats send one where the strip bears it."""
+    place = "" if terms.format.is_fhir else " (ORC-2, OBR-2)"
+    return f"No visit or account number is sent, and an order number only where one was printed{place}: else the receiver creates the order."
 
 
 def identity(subject: Subject) -> Block:
@@ -225,7 +252,7 @@ def identity(subject: Subject) -> Block:
                 ),
             ),
             Words(
-                text=f"{_unordered(terms)} Match on the patient ID with its "
+                text=f"{_orders(terms)} Match on the patient ID with its "
                 f"authority alone, never on the name. {unknown} Never file under another patient, and never take "
                 "an unknown ID for a new patient. Padpost takes no merge messages; the receiver files under the patient that the ID "
                 "leads to now."

@@ -21,9 +21,15 @@ def _agreed_block(
 
 def controls(subject: Subject) -> Block:
     """Block H."""
+    sent = (
+        "Controls and comparison strips are sent as OUL^R22 without PID: SPM-11 says what was read (Q control, R replicate, a comparison), SAC-3 "
+        "the material's number, and INV, of a control alone, the material again. The receiver must never file one under a patient, and must "
+        "take one message at a time of each analyzer in its order. Proficiency and training strips are not sent. Padpost judges none of them. "
+    )
+    kept = "Controls are kept and shown by Padpost, never sent, and not judged: the receiver gets nothing of them. "
     words = Words(
-        text="Controls are kept and shown by Padpost, never sent, and not judged: the receiver gets nothing of them. "
-        "The laboratory judges them by its own procedure before patients' results are used."
+        text=(sent if subject.terms.non_patient else kept)
+        + "The laboratory judges them by its own procedure before patients' results are used."
     )
     pair = ("what was agreed on controls", "agreement.controls", subject.agreement.controls)
     return _agreed_block("H", "Quality control", (words,), (pair,))
@@ -171,10 +177,16 @@ CASES: tuple[tuple[str, str, str], ...] = (
 )  # fmt: skip
 
 
+CONTROL_ARRIVES = "it stands among the controls of its analyzer, and in no patient's record"
+
+
 def validation(subject: Subject) -> Block:
     """Block N: the record to fill and keep."""
     steps = step_records(subject)
-    cases = tuple(RecordRow(case=case, send=send, expected=expected) for case, send, expected in CASES)
+    cases = tuple(
+        RecordRow(case=case, send=send, expected=CONTROL_ARRIVES if case == "Control" and subject.terms.non_patient else expected)
+        for case, send, expected in CASES
+    )
     words = Words(
         text="Fill in what stands in the record system's own screen, not what was sent; sign each row, and keep the whole. "
         "Go live only when every row is right. Use patients made for the test."
@@ -193,7 +205,8 @@ def security(subject: Subject) -> Block:
     secret = "a bearer token or none, as block E says; no secret stands in this document" if subject.door is Door.FHIR else "none"
     rows = (
         Fact(
-            name="data", says="patient ID, name as printed, specimen number, operator's number, urine strip results: health data"
+            name="data",
+            says="patient ID, name, birth date and sex as printed, specimen and order number, operator's number, urine strip results: health data",
         ),
         Fact(
             name="encryption on the way out",

@@ -12,7 +12,8 @@ from enum import StrEnum
 from zoneinfo import ZoneInfo
 
 from bridge.errors import Spot, TableError
-from bridge.model import Code, Format, Grade, Priority, Property, Purpose, Quantity, ReadBy, Step, UnitSystem
+from bridge.model import Code, Format, Grade, Priority, Property, Purpose, Quantity, ReadBy, Sex, Step, UnitSystem
+from bridge.tables.flag_table import FlagTable
 
 # --- the pad catalogue -----------------------------------------------------------------------
 
@@ -272,6 +273,7 @@ class Profile:
     ``marks`` maps the analyzer's printed mark to whether it says abnormal; None if it prints none.
     ``copy_marks`` and ``fault_tokens`` are exact printed texts. ``zone`` is the analyzer's clock. ``read_by`` decides between
     the codes of automated and of visually read strips.
+    ``birth_format`` is the strptime format of a birth date; ``sexes`` maps a printed word to the sex, None for a word that says "not known".
     """
 
     name: str
@@ -296,6 +298,8 @@ class Profile:
     send_again: tuple[str, ...]
     example: ProfileExample
     read_by: ReadBy = ReadBy.ANALYZER
+    birth_format: str = ""
+    sexes: Mapping[str, Sex | None] = field(default_factory=dict)
 
 
 # --- site policy and destinations (from the site configuration, as plain facts) ------------------
@@ -449,7 +453,8 @@ class Tables:
     """One loaded table set.
 
     ``canonical`` is everything in it as canonical JSON, which the store keeps; ``digest`` is its SHA-256. Empty where tables
-    are put together by hand and not compiled. ``doubts`` is what ``padpost check`` warns of.
+    are put together by hand and not compiled. ``doubts`` is what ``padpost check`` warns of. The site's word on a ladder's
+    abnormal steps is already in ``strip_types``; its bands and critical rules are in ``flags``.
     """
 
     digest: str
@@ -459,3 +464,4 @@ class Tables:
     policy: Policy
     canonical: bytes = b""
     doubts: tuple[Doubt, ...] = ()
+    flags: FlagTable = field(default_factory=FlagTable)

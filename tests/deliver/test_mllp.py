@@ -13,11 +13,14 @@ import pytest
 
 from bridge.deliver.mllp import MllpClient
 from bridge.lifecycle.answers import Stray
-from bridge.model import Acknowledgement, Answer
+from bridge.model import Acknowledgement, Answer, Format
+from bridge.render import compile_plan
 from bridge.settings import MllpDestination
 from tests.peers.mllp_receiver import How, MllpReceiver, Reply, accept, hang_up, silent, turn_away
 from tests.peers.outgoing import oru
 from tests.peers.proxied import FlakyProxy
+from tests.render.results_for_tests import MADE_AT, stat_result
+from tests.render.tables_for_tests import STRIP, hand_made, terms
 
 T = TypeVar("T")
 ACCEPTED = Acknowledgement(answer=Answer.ACCEPTED, code="AA")
@@ -51,6 +54,32 @@ def test_messages_go_one_after_the_other_on_one_connection() -> None:
         assert run(receiver.port, talk) == [ACCEPTED] * 5
         assert receiver.durable == [message.payload for message in messages]
         assert receiver.connections == 1
+
+
+@pytest.mark.parametrize(
+    ("fmt", "kind"),
+    [
+        (Format.ORU_R01, "ACK^R01^ACK"),
+        (Format.ORU_R01_US, "ACK^R01^ACK"),
+        (Format.ORU_R30, "ACK^R30^ACK"),
+        (Format.ORU_R30, "ACK^R33^ACK"),
+        (Format.ORU_R30, "ACK"),
+        (Format.OUL_R22, "ACK^R22^ACK"),
+        (Format.OUL_R22, "ACK"),
+    ],
+)
+def test_each_structure_is_acknowledged_under_whatever_name(fmt: Format, kind: str) -> None:
+    """2.5.1 names the answer to ORU^R30 ACK^R33^ACK and to OUL^R22 ACK^R22^ACK, and receivers say ACK too: MSA decides, not MSH-9."""
+    plan = compile_plan(terms(fmt), "testing", STRIP.name, hand_made())
+    message = plan.render(stat_result(), control_id="EPOCHM1", made_at=MADE_AT)
+
+    async def talk(client: MllpClient) -> list[Acknowledgement]:
+        return [await client.send(message), await client.send(message)]
+
+    with MllpReceiver() as receiver:
+        receiver.script(accept(kind=kind), turn_away("AE", "101", "", kind=kind))
+        assert run(receiver.port, talk) == [ACCEPTED, Acknowledgement(answer=Answer.REFUSED, code="AE 101", text="101")]
+        assert [each.payload for each in receiver.received] == [message.payload] * 2
 
 
 @pytest.mark.parametrize(

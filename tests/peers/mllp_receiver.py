@@ -50,6 +50,7 @@ class Reply:
     times: int = 1
     split_at: int = 0  # send the framed answer in two pieces, cut here
     control_id: str = ""  # a wrong MSA-2
+    kind: str = ""  # MSH-9 of the answer, components by ^; empty: the package's own
     before: bytes = b""  # bytes to send ahead of the answer
     raw: bytes = b""
     held: threading.Event | None = None  # answer only when this is set: a late ACK
@@ -60,9 +61,9 @@ def accept(**more: Any) -> Reply:
     return Reply(**more)
 
 
-def turn_away(code: str = "AE", error: str = "", words: str = "") -> Reply:
+def turn_away(code: str = "AE", error: str = "", words: str = "", **more: Any) -> Reply:
     """Store nothing; answer AE, AR, CE or CR, with an ERR segment where ``error`` or ``words`` is given."""
-    return Reply(code=code, error=error, words=words, stored=False)
+    return Reply(code=code, error=error, words=words, stored=False, **more)
 
 
 def silent(*, stored: bool = False) -> Reply:
@@ -234,7 +235,10 @@ def acknowledgement(message: hl7.Message, reply: Reply) -> bytes:
     """Give the package's own acknowledgement of ``message``, with an ERR segment where the reply has a reason."""
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", DeprecationWarning)  # the package uses datetime.utcnow, deprecated from Python 3.12
-        made = str(message.create_ack(reply.code))
+        answer = message.create_ack(reply.code)
+    if reply.kind:
+        answer.segment("MSH").assign_field(reply.kind, 9)
+    made = str(answer)
     if reply.control_id:
         made = made.replace(f"|{message.segment('MSH')(10)}", f"|{reply.control_id}")
     if not made.endswith("\r"):

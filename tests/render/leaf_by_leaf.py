@@ -7,6 +7,7 @@ Device, Practitioner), because the two sides hold those differently; a reference
 from __future__ import annotations
 
 import json
+import re
 from collections import Counter
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
@@ -42,14 +43,27 @@ class Leaf:
 Leaves = Mapping[tuple[str, ...], Leaf]
 
 
-def leaves(resources: Mapping[str, Any]) -> Leaves:
-    """Give every leaf of every resource by its path. The resources' names tell their type: Observation[0]."""
+# CommonMark 0.31, backslash escapes: a backslash before ASCII punctuation or a line end is no part of the text.
+_ESCAPED = re.compile(r"\\([!-/:-@\[-`{-~\r\n])")
+
+
+def markdown_text(text: str) -> str:
+    """Give what a reader sees of a markdown text that is plain text with escapes."""
+    return _ESCAPED.sub(r"\1", text)
+
+
+def leaves(resources: Mapping[str, Any], *, markdown: bool = False) -> Leaves:
+    """Give every leaf of every resource by its path; ``markdown`` says that notes are written as such, and are paired as read."""
     found = (
         Leaf(resource=name, path=(name, *path), pattern=pattern, value=value)
         for name, tree in resources.items()
         for path, pattern, value in _walk(tree, (), name.partition("[")[0], "")
     )
-    return {leaf.path: leaf for leaf in found}
+    return {_paired(leaf) if markdown and leaf.pattern.endswith(".note[].text") else leaf.path: leaf for leaf in found}
+
+
+def _paired(leaf: Leaf) -> tuple[str, ...]:
+    return tuple(markdown_text(step) for step in leaf.path)
 
 
 def _walk(tree: Any, path: tuple[str, ...], pattern: str, name: str) -> Iterator[tuple[tuple[str, ...], str, Any]]:

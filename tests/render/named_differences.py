@@ -12,7 +12,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from urllib.parse import unquote
 
-from tests.render.leaf_by_leaf import Found, Leaf, Leaves
+from tests.render.leaf_by_leaf import Found, Leaf, Leaves, markdown_text
 from tests.render.v2_map import Number
 
 
@@ -158,7 +158,23 @@ def _is_analysis(text: str, found: Found, case: Case) -> bool:
 def _is_order_note(text: str, found: Found, case: Case) -> bool:
     """Say whether a note of ours is one on the order, or one with the time of analysis (OBX-19) after it."""
     times = case.mapped.values("Observation.extension[].valueDateTime", found.leaf.resource)
-    return any(text in {note, *(f"{note} Analysis time: {time}" for time in times)} for note in case.fields.get("OBR/NTE-3", ()))
+    return any(
+        markdown_text(text) in {note, *(f"{note} Analysis time: {time}" for time in times)}
+        for note in case.fields.get("OBR/NTE-3", ())
+    )
+
+
+def _is_read_so(text: str, found: Found, case: Case) -> bool:
+    """Say whether our markdown reads as the mapping's text."""
+    return found.mapped is not None and markdown_text(text) == found.mapped.value
+
+
+def _goes_with_flag(text: str, found: Found, case: Case) -> bool:
+    """Say whether POS stands beside A or AA, NEG beside N, with its display and system."""
+    flags = case.mapped.values("Observation.interpretation[].coding[].code", found.leaf.resource)
+    word, display = ("NEG", "Negative") if "N" in flags else ("POS", "Positive")
+    wanted = {"code": word, "display": display, "system": "http://terminology.hl7.org/CodeSystem/v3-ObservationInterpretation"}
+    return set(flags) <= {"N", "A", "AA"} and text == wanted[found.leaf.pattern.rpartition(".")[2]]
 
 
 def _is_pad_name(text: str, found: Found, case: Case) -> bool:
@@ -288,6 +304,11 @@ DIFFERENCES: tuple[Difference, ...] = (
     Difference(path="Observation.method.coding[].display", side="mapping", rule=is_ours("Observation.method.text"), reason=METHOD),
     Difference(path="Observation.method.text", side="ours", rule=is_mapped("Observation.method.coding[].display"), reason=METHOD),
     Difference(path="Observation.referenceRange[].text", side="both", rule=Rule(said="is OBX-7's bound, counted in, with the value's unit", holds=_is_open_range), reason="HL7 writes a range of one bound as `<5` (chapter 7, OBX-7), which does not say whether 5 itself is in it. Our FHIR text says it: `<=5 mg/dL`."),
+    *(
+        Difference(path=f"Observation.interpretation[].coding[].{each}", side="ours", rule=Rule(said="is POS beside A or AA, NEG beside N", holds=_goes_with_flag), reason="Table 0078 of 2.5.1 has no POS and NEG. FHIR has them, and our Bundle says them beside the flag of a pad read as found or not found.")
+        for each in ("code", "display", "system")
+    ),
+    Difference(path="Observation.note[].text", side="both", rule=Rule(said="reads the same once markdown's backslashes are taken away", holds=_is_read_so), reason="NTE-3 is text and Annotation.text is markdown. The map copies it as it is; we escape it, so that what an analyzer printed is shown as printed."),
     *(
         Difference(path=f"Observation.referenceRange[].{place}.{each}", side="ours", rule=BOUND if each == "value" else UNIT[each], reason=RANGES)
         for place in ("low", "high")

@@ -59,7 +59,7 @@ class Tally:
     def add(self, oru: bytes, bundle: bytes, meant: Sequence[Difference], *, name: str) -> None:
         """Compare one result's two messages."""
         converted = convert(oru, AGREED)
-        mapped, ours = leaves(converted.resources), leaves(bundle_resources(bundle))
+        mapped, ours = leaves(converted.resources), leaves(bundle_resources(bundle), markdown=True)
         found = differences(mapped, ours)
         self.messages += 1
         self.leaves += len(mapped.keys() | ours.keys())

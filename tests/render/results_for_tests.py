@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from dataclasses import replace
+from datetime import date, datetime
 
 from bridge.coding import code
 from bridge.model import (
@@ -14,6 +15,7 @@ from bridge.model import (
     Priority,
     Purpose,
     Reading,
+    Sex,
     StripContent,
     StripKey,
 )
@@ -99,3 +101,21 @@ def stat_result() -> CodedResult:
         texts={"specimen_id": "U-4711"},
     )
     return code(reading, hand_made(), result_id="TESTAR42", version=1)
+
+
+def ordered_result() -> CodedResult:
+    """Give the abnormal result of a person whose birth date and sex the analyzer told, under the placer's order number."""
+    return replace(stat_result(), order_number="ORD-9", born=date(1961, 7, 4), sex=Sex.FEMALE)
+
+
+def control_result() -> CodedResult:
+    """Give the abnormal pads as a reading of control material CM-2; nothing of a patient's is left."""
+    return replace(
+        stat_result(),
+        patient_id="",
+        patient_name="",
+        specimen_id="CM-2",
+        comments=(),
+        priority=Priority.ROUTINE,
+        purpose=Purpose.CONTROL,
+    )

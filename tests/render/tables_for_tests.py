@@ -23,9 +23,11 @@ from bridge.tables.types import (
     CataloguePad,
     DestinationTerms,
     GradeTable,
+    Laboratory,
     PadVocabulary,
     PatientIdPolicy,
     Policy,
+    Provider,
     StripPad,
     StripType,
     Tables,
@@ -245,11 +247,34 @@ NUMBERS_FIRST = (UnitSystem.CONVENTIONAL, UnitSystem.SI, UnitSystem.ARBITRARY)
 SI_FIRST = (UnitSystem.SI, UnitSystem.CONVENTIONAL, UnitSystem.ARBITRARY)
 
 
+HL7 = tuple(fmt for fmt in Format if not fmt.is_fhir)
 BASIC = (Format.ORU_R01, Format.FHIR)  # one of each kind; the others are shaped after them
 
 
+# an invented laboratory and provider; 2.999 is the arc of OIDs for examples (ITU-T X.660)
+LABORATORY = Laboratory(
+    name="Test Bench",
+    number="77",
+    authority="REGISTRY",
+    street="1 Mill Lane",
+    city="Ford",
+    state="Shire",
+    postal_code="F0 1AB",
+    country="PRT",
+    director="Dr Otter",
+)
+PROVIDER = Provider(number="4711", family="Heron", given="Ines", authority="STAFF")
+
+
 def terms(fmt: Format, values: tuple[UnitSystem, ...] = GRADES_FIRST) -> DestinationTerms:
-    """Give the terms of an invented destination."""
+    """Give the terms of an invented destination, with what its format cannot do without."""
+    made = _plain_terms(fmt, values)
+    if fmt is Format.ORU_R01_US:
+        return replace(made, laboratory=LABORATORY, provider=PROVIDER, message_profile="TestShape^^2.999.5^ISO")
+    return replace(made, non_patient=True) if fmt is Format.OUL_R22 else made
+
+
+def _plain_terms(fmt: Format, values: tuple[UnitSystem, ...]) -> DestinationTerms:
     return DestinationTerms(
         name="ward-record",
         format=fmt,

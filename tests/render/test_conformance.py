@@ -13,7 +13,7 @@ import pytest
 from bridge.model import Format
 from bridge.render.conformance import faults
 from tests.render.every_sample import EVERY_PLAN, rendered
-from tests.render.tables_for_tests import BASIC
+from tests.render.tables_for_tests import HL7
 
 GOLDEN = Path(__file__).parent / "golden"
 
@@ -38,11 +38,12 @@ def test_each_format_has_its_rules() -> None:
 
 
 def test_every_plan_is_counted() -> None:
-    """What "every" means here: three orders of forms and three further forms of grades, fifteen (profile, strip type; SNOMED CT fourteen), two formats. A new strip type raises it."""
-    messages = [payload for fmt in BASIC for plan in EVERY_PLAN for _, payload in rendered(fmt, *plan)]
-    assert len(EVERY_PLAN) * len(BASIC) == 178
-    assert len(messages) == 2072 + 1983
-    assert len(set(messages)) == 1636 + 1583
+    """Count what "every" means here: three orders of forms and three further forms of grades, twelve (profile, strip type; SNOMED CT eleven), each format. A new strip type raises it."""
+    formats = (*HL7, Format.FHIR)
+    messages = {fmt: [payload for plan in EVERY_PLAN for _, payload in rendered(fmt, *plan)] for fmt in formats}
+    assert len(EVERY_PLAN) * len(formats) == 355
+    assert [len(messages[fmt]) for fmt in formats] == [1363, 1363, 1363, 1718, 1292]
+    assert [len(set(messages[fmt])) for fmt in formats] == [915, 915, 915, 1210, 880]
 
 
 def test_the_child_process_answers_for_a_sound_and_an_unsound_plan() -> None:

@@ -24,7 +24,7 @@ from tests.render.every_sample import ORDERS, terms_for
 from tests.render.fhir_check import bundle_faults
 from tests.render.results_for_tests import MADE_AT
 from tests.render.second_decoder import components
-from tests.render.tables_for_tests import BASIC, shipped
+from tests.render.tables_for_tests import BASIC, HL7, shipped
 
 CAPTURES = Path(__file__).parents[2] / "fixtures" / "captures"
 ARRIVED = datetime(2026, 11, 25, 12, 0, tzinfo=UTC)
@@ -92,7 +92,9 @@ def test_the_messages_of_real_captures_are_sound(what: str, profile: str, order:
     assert results
     for coded in results:
         segments, bundle = (payload(fmt, order, coded.result) for fmt in BASIC)
-        assert (faults(Format.ORU_R01, segments), oracle_faults(Format.ORU_R01, segments)) == ((), ())
+        for fmt in HL7:
+            message = payload(fmt, order, coded.result)
+            assert (faults(fmt, message), oracle_faults(fmt, message)) == ((), ())
         assert (faults(Format.FHIR, bundle), oracle_faults(Format.FHIR, bundle), bundle_faults(bundle)) == ((), (), [])
         said = [obx[5][8] for obx in components(segments, "OBX") if obx[2] == ["CWE"]]
         said += [nte[3][0] for nte in components(segments, "NTE")]

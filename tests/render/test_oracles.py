@@ -14,8 +14,9 @@ from pathlib import Path
 import pytest
 
 from bridge.model import Format
-from bridge.render.oracles import HL7APY_LIMITS, oracle_faults
+from bridge.render.oracles import HL7APY_LIMITS, PRE_ADOPTED, oracle_faults
 from tests.render.every_sample import EVERY_PLAN, rendered
+from tests.render.written import format_of, golden
 
 GOLDEN = Path(__file__).parent / "golden"
 STAT = (GOLDEN / "abnormal_stat.hl7").read_bytes().replace(b"\n", b"\r")
@@ -39,7 +40,7 @@ def test_the_library_finds_nothing_in_any_sample(fmt: Format, order: str, profil
 def test_the_golden_messages_pass() -> None:
     """What was written by hand is valid too, so the two ways to a message agree."""
     for path in sorted(GOLDEN.glob("*.hl7")):
-        assert oracle_faults(Format.ORU_R01, path.read_bytes().replace(b"\n", b"\r")) == (), path.name
+        assert oracle_faults(format_of(path.name), golden(path.name)) == (), path.name
     for path in sorted(GOLDEN.glob("*.json")):
         assert oracle_faults(Format.FHIR, path.read_bytes()) == (), path.name
 
@@ -64,6 +65,20 @@ def test_hl7apys_errors_and_warnings_are_both_read(old: bytes, new: bytes, said:
     """validate() raises nothing for a wrong table value: only its report says so, and the report must be read."""
     assert old in STAT
     assert said in oracle_faults(Format.ORU_R01, STAT.replace(old, new, 1))
+
+
+def test_exactly_the_named_fields_are_taken_out_before_hl7apy_looks() -> None:
+    """The list of pre-adopted fields is printed here; hl7apy refuses each of them, and every other late field still."""
+    named = {fmt.value: {f"{name}-{number}" for name, number in fields} for fmt, fields in PRE_ADOPTED.items()}
+    assert named == {"oru_r01_us": {"OBX-29"}}
+    assert all(reason.startswith("observation type, from 2.8") for fields in PRE_ADOPTED.values() for reason in fields.values())
+    message = golden("us_ordered.hl7")
+    assert message.count(b"||||RSLT\r") == 3
+    assert oracle_faults(Format.ORU_R01_US, message) == ()
+    assert oracle_faults(Format.ORU_R01, message)[0].startswith("hl7apy cannot parse it")
+    for late in (b"|||x|RSLT\r", b"||||RSLT|x\r"):
+        changed = message.replace(b"||||RSLT\r", late, 1)
+        assert oracle_faults(Format.ORU_R01_US, changed)[0].startswith("hl7apy cannot parse it")
 
 
 def test_the_limits_excuse_only_what_they_name() -> None:

@@ -5,10 +5,8 @@ Outside the project: PyPI ``hl7`` (second_decoder.py) reads what we wrote, and g
 
 from __future__ import annotations
 
-from collections import defaultdict
 from dataclasses import replace
 from datetime import datetime, timedelta
-from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -16,13 +14,13 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from bridge.errors import RejectError
-from bridge.model import CodedPad, CodedResult, Format, Quantity, ResultStatus, UnitSystem
-from bridge.render import compile_plan, wording
+from bridge.model import CodedResult, Format, ResultStatus, UnitSystem
+from bridge.render import wording
 from bridge.render.conformance import faults
 from bridge.render.samples import HOSTILE
-from bridge.tables.types import DestinationTerms, Tables
-from tests.render.every_sample import EVERY_PLAN, ORDERS, rendered, stands_before, terms_for, told
-from tests.render.results_for_tests import ANALYZED_AT, MADE_AT, normal_result, stat_result
+from bridge.tables.types import DestinationTerms, Orders
+from tests.render.every_sample import terms_for
+from tests.render.results_for_tests import ANALYZED_AT, normal_result, ordered_result, stat_result
 from tests.render.second_decoder import components, decoded, fields
 from tests.render.tables_for_tests import (
     GRADES_FIRST,
@@ -30,30 +28,16 @@ from tests.render.tables_for_tests import (
     ORU,
     SI_FIRST,
     STRIP,
-    ZONE,
     counted_to_three,
     hand_made,
     terms,
 )
+from tests.render.written import golden, written
 
-GOLDEN = Path(__file__).parent / "golden"
 COLLECTED_AT = ANALYZED_AT - timedelta(minutes=20)
 
 
-def written(
-    result: CodedResult, destination: DestinationTerms = ORU, *, tables: Tables | None = None, control_id: str = "TESTAM1"
-) -> bytes:
-    """Render through a fresh plan."""
-    plan = compile_plan(destination, "testing", STRIP.name, tables or hand_made())
-    return plan.render(result, control_id=control_id, made_at=MADE_AT).payload
-
-
 # --- exact bytes
-
-
-def golden(name: str) -> bytes:
-    """Give a message that was written by hand; its file has a line end where the message has a carriage return."""
-    return (GOLDEN / name).read_bytes().replace(b"\n", b"\r")
 
 
 @pytest.mark.parametrize(("name", "result"), [("normal.hl7", normal_result()), ("abnormal_stat.hl7", stat_result())])
@@ -76,73 +60,43 @@ def test_a_grade_in_another_form_is_exactly_this(form: str) -> None:
     assert written(result, terms_for(Format.ORU_R01, form), tables=counted_to_three()) == golden(f"{form}_grades.hl7")
 
 
-# --- a second decoder against the coded result
-
-PANELS = defaultdict(lambda: "50556-0", heron="24357-6")  # heron's strips are read by eye, and 50556-0 says Automated test strip
-
-
-def expected_value(pad: CodedPad, plan: tuple[str, str, str]) -> tuple[str, list[str], list[str], list[str]]:
-    """Give OBX-2, OBX-3's first triplet, OBX-5 and OBX-6 as HL7 chapter 7 has them, from the coded pad alone."""
-    form = next(form for system in (*ORDERS[plan[0]], *UnitSystem) for form in pad.forms if form.system is system)
-    code = [form.code.code, form.code.text, form.code.system]
-    if not isinstance(form.value, Quantity):
-        if plan[0] == "text":
-            return "ST", code, [form.value.text], [""]
-        triplets = [[code, text, system] for system, code, text in told(*plan, pad, value=form.value)]
-        first, second = [*(triplets or [["", form.value.text, ""]]), ["", "", ""]][:2]
-        return "CWE", code, [*first, *second, "", "", pad.printed], [""]
-    digits, unit = f"{form.value.value:f}", [form.value.unit, form.value.unit, "UCUM"]
-    return ("SN", code, [form.value.comparator, digits], unit) if form.value.comparator else ("NM", code, [digits], unit)
+def shaped(fmt: Format) -> DestinationTerms:
+    """Give the terms of a destination of this format whose order numbers are the wards'."""
+    return replace(terms(fmt), order_authority="WARDS")
 
 
-def stamp(moment: datetime | None) -> str:
-    """Give a moment as HL7 writes it in the zone of the test destination."""
-    return moment.astimezone(ZONE).strftime("%Y%m%d%H%M%S%z") if moment else ""
+def test_a_message_after_the_us_guide_is_exactly_this() -> None:
+    """MSH-15 and 16, the agreed profile, PID-7 and 8, orderer, laboratory, OBX-29, and our own specimen number where none was printed."""
+    result = replace(ordered_result(), pads=ordered_result().pads[:3], specimen_id="")
+    assert written(result, shaped(Format.ORU_R01_US)) == golden("us_ordered.hl7")
 
 
-@pytest.mark.parametrize(("order", "profile", "strip"), EVERY_PLAN)
-def test_a_second_decoder_reads_the_coded_result_back(order: str, profile: str, strip: str) -> None:
-    """Every sample of every strip type: header, patient, order and each value say what the coded result holds, hostile text too."""
-    for number, (result, payload) in enumerate(rendered(Format.ORU_R01, order, profile, strip)):
-        (msh,), (pid,), (obr,), (spm,) = (components(payload, name) for name in ("MSH", "PID", "OBR", "SPM"))
-        assert msh[3:7] == [["PADPOST"], ["LAB7"], ["RECORD"], ["WARD"]]
-        assert (msh[7], msh[9], msh[10]) == ([stamp(MADE_AT)], ["ORU", "R01", "ORU_R01"], [f"TESTAM{number}"])
-        assert (msh[11], msh[12], msh[15], msh[16], msh[18]) == (["P"], ["2.5.1"], [""], [""], ["UNICODE UTF-8"])
-        assert pid[3] == [result.patient_id, "", "", "CLINIC", "MR"]
-        assert pid[5] == [result.patient_name, "", "", "", "", "", "U"]
-        assert obr[2:4] == [[""], [result.result_id, "PADPOST"]]
-        assert (obr[4], obr[22], obr[25]) == ([PANELS[profile], result.panel.text, "LN"], [stamp(MADE_AT)], [result.status.value])
-        assert obr[7] == [stamp(result.collected_at or result.analyzed_at)]
-        assert spm[2] == [result.specimen_id]
-        values = components(payload, "OBX")
-        assert len(values) == len(result.pads)
-        for place, (obx, pad) in enumerate(zip(values, result.pads, strict=True), 1):
-            assert (obx[2][0], obx[3][:3], obx[5], obx[6]) == expected_value(pad, (order, profile, strip))
-            assert (obx[1], obx[3][3:]) == ([str(place)], [pad.local.code, pad.local.text, pad.local.system])
-            assert (obx[8], obx[11], obx[16], obx[18]) == (
-                [pad.flag.value],
-                [result.status.value],
-                [result.operator],
-                [result.analyzer],
-            )
-            assert (obx[14], obx[19]) == ([stamp(result.collected_at)], [stamp(result.analyzed_at)])
+def test_a_message_whose_order_the_receiver_makes_is_exactly_this() -> None:
+    """ORU^R30: ORC-1 NW, no SPM; the specimen's number in words, the collection time in OBR-7 and OBX-14 alone."""
+    result = replace(stat_result(), pads=stat_result().pads[:3], collected_at=COLLECTED_AT)
+    assert written(result, shaped(Format.ORU_R30)) == golden("r30_collected.hl7")
 
 
-@pytest.mark.parametrize(("order", "profile", "strip"), EVERY_PLAN)
-def test_what_was_printed_follows_every_number(order: str, profile: str, strip: str) -> None:
-    """The printed text of a number stands in the NTE right after its OBX; a grade has it in CWE.9 (decision 0005)."""
-    for result, payload in rendered(Format.ORU_R01, order, profile, strip):
-        segments = list(decoded(payload))
-        pads = iter(result.pads)
-        for at, segment in enumerate(segments):
-            if str(segment[0]) != "OBX":
-                continue
-            pad, after = next(pads), segments[at + 1]
-            if str(segment[2]) == "CWE":
-                assert str(after[0]) != "NTE"
-            else:
-                assert decoded(payload).unescape(str(after[3])) == f"{stands_before(pad)}{pad.printed}"
-        assert next(pads, None) is None
+def test_single_orders_are_exactly_this() -> None:
+    """Three pads, each an order with its number, code, notes and specimen; the site's unit, no operator, no analyzer."""
+    result = replace(ordered_result(), pads=(ordered_result().pads[1], ordered_result().pads[2], ordered_result().pads[4]))
+    destination = replace(
+        shaped(Format.ORU_R01), orders=Orders.SINGLE, unit_texts={"mg/dL": "mg per dl"}, operator=False, equipment=False
+    )
+    assert written(result, destination) == golden("single_orders.hl7")
+
+
+@pytest.mark.parametrize("fmt", [Format.ORU_R01, Format.ORU_R30, Format.ORU_R01_US])
+def test_hostile_text_in_the_other_structures_is_only_text(fmt: Format) -> None:
+    """The note that holds a specimen's number is text too."""
+    for text in HOSTILE:
+        payload = written(hostile_result(text), shaped(fmt))
+        assert faults(fmt, payload) == ()
+        said = {nte[3][0] for nte in components(payload, "NTE")}
+        assert (f"{wording.SPECIMEN}{text}" in said) is (fmt is Format.ORU_R30)
+
+
+# --- acknowledgement
 
 
 def test_a_second_library_acknowledges_what_it_was_sent() -> None:

@@ -10,9 +10,9 @@ import pytest
 from bridge.errors import RejectError, TableError
 from bridge.model import Format, Grade, Priority, Purpose
 from bridge.render import compile_plan, lane_of, takes
-from bridge.tables.types import DestinationTerms
+from bridge.tables.types import DestinationTerms, Orders
 from tests.render.results_for_tests import MADE_AT, normal_result, stat_result
-from tests.render.tables_for_tests import FHIR, LOCAL_GRADES, NUMBERS_FIRST, ORU, STRIP, hand_made
+from tests.render.tables_for_tests import FHIR, LABORATORY, LOCAL_GRADES, NUMBERS_FIRST, ORU, PROVIDER, STRIP, hand_made
 
 TERMS = pytest.mark.parametrize("terms", [ORU, FHIR], ids=["oru", "fhir"])
 
@@ -71,6 +71,16 @@ def test_the_digest_follows_everything_that_shapes_a_byte() -> None:
         (replace(ORU, zone=ZoneInfo("UTC")), tables),
         (ORU, replace(tables, catalogue=replace(tables.catalogue, answers=answers))),
         (ORU, replace(tables, catalogue=replace(tables.catalogue, panel=panel))),
+        *((replace(ORU, format=fmt), tables) for fmt in (Format.ORU_R01_US, Format.ORU_R30, Format.OUL_R22)),
+        (replace(ORU, equipment=False), tables),
+        (replace(ORU, operator=False), tables),
+        (replace(ORU, unit_texts={"mg/dL": "mg per dl"}), tables),
+        (replace(ORU, orders=Orders.SINGLE), tables),
+        (replace(ORU, order_authority="WARDS"), tables),
+        (replace(ORU, message_profile="Agreed"), tables),
+        (replace(ORU, laboratory=LABORATORY), tables),
+        (replace(ORU, provider=PROVIDER), tables),
+        (replace(ORU, non_patient=True), tables),
         (replace(ORU, grades=("text",)), tables),
         (replace(ORU, grades=("local", "loinc"), grade_table=LOCAL_GRADES), tables),
         (replace(ORU, grades=("local", "loinc"), grade_table=replace(LOCAL_GRADES, uri="urn:oid:2.999.8")), tables),

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Decimal
 from functools import cache
 
@@ -20,13 +20,13 @@ from bridge.model import Format, UnitSystem
 from bridge.render import compile_plan
 from bridge.settings import shipped_mappings
 from tests.render.every_sample import ORDERS, terms_for
+from tests.render.fhir_sites import REEDBANK
 from tests.render.results_for_tests import MADE_AT, checked
 from tests.render.second_decoder import components
-from tests.render.tables_for_tests import BASIC, shipped
+from tests.render.tables_for_tests import shipped
 
-FORMATS: tuple[Format, ...] = (
-    BASIC  # add a message profile here: those of HL7 v2 are received by their OBX, those of FHIR by their Observations
-)
+# Add a message profile here: those of HL7 v2 are received by their OBX, those of FHIR by their Observations.
+FORMATS: tuple[Format, ...] = (Format.ORU_R01, Format.FHIR, Format.FHIR_US, Format.FHIR_EU)
 WANTED = ("grades", "numbers", "si", "text")  # arbitrary, conventional and SI first; and grades as plain text
 STRIPS = tuple(sorted(path.stem for path in (shipped_mappings() / "strip_types").glob("*.yaml")))
 
@@ -128,7 +128,7 @@ def message(fmt: Format, order: str, strip: str, rank: int) -> bytes:
     profile = next(name for name, made in sorted(tables.profiles.items()) if strip in made.strip_types.values())
     ranks = tuple(min(rank, len(pad.ladder) - 1) for pad in tables.strip_types[strip].pads)
     result = code(checked(ranks, strip=tables.strip_types[strip]), tables, result_id="TRIPR1", version=1)
-    plan = compile_plan(terms_for(fmt, order), profile, strip, tables)
+    plan = compile_plan(replace(terms_for(fmt, order), laboratory=REEDBANK), profile, strip, tables)
     return plan.render(result, control_id="TRIPM1", made_at=MADE_AT).payload
 
 

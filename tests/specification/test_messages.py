@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import date
 
-from bridge.model import Flag, Priority
+from bridge.model import Flag, Format, Priority, Purpose, Sex
 from bridge.render.conformance import faults
 from bridge.render.oracles import oracle_faults
 from bridge.specification import Door
@@ -27,7 +28,22 @@ def test_normal_and_abnormal_are_what_they_say() -> None:
     two = by_name["Abnormal: Two pads: albumin and creatinine (pebble-2)"]
     assert {pad.pad for pad in two.pads if pad.flag is Flag.NORMAL} == {"creatinine"}  # it has no step that is abnormal
     assert (normal.priority, abnormal.priority, stat.priority) == (Priority.ROUTINE, Priority.ROUTINE, Priority.STAT)
-    assert stat.specimen_id == "U-4711"
+    assert (stat.specimen_id, stat.order_number, stat.born, stat.sex) == ("U-4711", "ORD-77", date(1980, 1, 2), Sex.FEMALE)
+
+
+def test_a_control_is_shown_where_controls_are_sent() -> None:
+    """A vendor sees what comes without a patient; elsewhere the document says that nothing does."""
+    plain = subject()
+    made = replace(plain, terms=replace(plain.terms, format=Format.OUL_R22, non_patient=True))
+    shown = shown_samples(made)
+    controls = [each for each in shown if each.name.startswith("Control: ")]
+    assert len(controls) == len(strip_types(made))
+    for each in controls:
+        assert (each.result.purpose, each.result.patient_id) == (Purpose.CONTROL, "")
+        assert b"\rPID|" not in each.payload
+        assert (faults(Format.OUL_R22, each.payload), oracle_faults(Format.OUL_R22, each.payload)) == ((), ())
+    assert [part.name for part in sample_parts(shown, made.terms) if not part.message] == ["Corrected", "Withdrawn", "Refused"]
+    assert "Control" in [part.name for part in sample_parts(shown_samples(plain), plain.terms)]
 
 
 def test_every_sample_passes_our_rules_and_the_libraries() -> None:

@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from bridge.lifecycle.answers import HTTP, MLLP
-from bridge.model import Answer
+from bridge.model import Answer, Format
 from bridge.specification import Agreement, Door
 from bridge.specification.parties import agreed, device, direction, identity, link_in, link_out, parties
 from bridge.specification.types import Block, Facts, Words
@@ -102,3 +102,38 @@ def test_an_unknown_patient_is_answered_so_that_a_person_sees_it(door: Door, wor
         MLLP["AR", "204"].answer,
         HTTP["422"].answer,
     } == {Answer.REFUSED}
+
+
+@pytest.mark.parametrize(
+    ("fmt", "message", "mode"),
+    [
+        (Format.ORU_R01, "HL7 2.5.1 ORU^R01^ORU_R01, unsolicited result;", "both empty: original mode"),
+        (
+            Format.ORU_R01_US,
+            "HL7 2.5.1 ORU^R01^ORU_R01, shaped after the US",
+            "NE and AL: the application's answer alone, on the same connection",
+        ),
+        (Format.ORU_R30, "HL7 2.5.1 ORU^R30^ORU_R30, point-of-care result", "both empty: original mode"),
+        (Format.OUL_R22, "HL7 2.5.1 OUL^R22^OUL_R22, specimen-oriented", "both empty: original mode"),
+    ],
+)
+def test_each_hl7_format_says_what_it_is_and_claims_nothing(fmt: Format, message: str, mode: str) -> None:
+    """A guide whose text was not read is named as a shape, and MSH-21 holds only what was agreed."""
+    given = subject()
+    facts = said(link_out(replace(given, terms=replace(given.terms, format=fmt))))
+    assert facts["message"].startswith(message)
+    assert facts["message"].endswith("no conformance to a profile is claimed")
+    assert facts["acknowledgement mode, MSH-15 and MSH-16"] == mode
+    assert facts["message profile, MSH-21"] == "empty: none was agreed"
+    assert facts["orders"] == "one for each strip, the panel"
+
+
+def test_controls_are_said_to_come_where_they_do() -> None:
+    """Block D agrees with block H."""
+    given = subject()
+    sends = replace(given, terms=replace(given.terms, format=Format.OUL_R22, non_patient=True))
+    place = "controls and other strips of no patient"
+    assert (said(direction(given))[place], said(direction(sends))[place][:34]) == (
+        "not sent",
+        "controls and comparison strips are",
+    )

@@ -7,6 +7,7 @@ from dataclasses import replace
 import pytest
 
 from bridge.lifecycle.answers import FOLDER, HTTP, MLLP, SILENCE
+from bridge.model import Format
 from bridge.specification import Agreement, Door, specify
 from bridge.specification.messages import shown_samples
 from bridge.specification.rules import (
@@ -106,3 +107,21 @@ def test_the_record_has_cases_and_steps_or_says_why_not() -> None:
     bare = validation(subject(profiles=()))
     assert [part.title for part in bare.parts if isinstance(part, Record)] == ["Cases"]
     assert Words(text="Not set: without a source there are no pads to try.") in bare.parts
+
+
+def test_a_site_that_sends_controls_says_so_and_tries_it() -> None:
+    """Block H tells how a control is known, and the record's case expects it among the controls."""
+    given = subject()
+    sends = replace(given, terms=replace(given.terms, format=Format.OUL_R22, non_patient=True))
+    for made, begins, expected in (
+        (given, "Controls are kept and shown by Padpost, never sent", "nothing arrives"),
+        (
+            sends,
+            "Controls and comparison strips are sent as OUL^R22 without PID",
+            "it stands among the controls of its analyzer, and in no patient's record",
+        ),
+    ):
+        (words,) = (part for part in controls(made).parts if isinstance(part, Words))
+        assert words.text.startswith(begins)
+        (cases, *_) = (part for part in validation(made).parts if isinstance(part, Record))
+        assert [row.expected for row in cases.rows if row.case == "Control"] == [expected]

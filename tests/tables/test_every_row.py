@@ -13,7 +13,7 @@ import pytest
 import ucumvert
 
 from bridge.model import Flag, ResultStatus
-from bridge.render import oru, oru_rules
+from bridge.render import hl7_rules, segments, value_rules
 from bridge.tables.conversion import factor
 from bridge.tables.documents import CodeRow, Scale
 from tests.tables.shipped_tables import catalogue, rows
@@ -282,11 +282,11 @@ SENT = {  # what our messages say, by table
     "0078": {flag.value for flag in Flag},
     "0085": {status.value for status in ResultStatus},
     "0123": {status.value for status in ResultStatus},
-    "0125": set(oru_rules.TABLE_0125),
-    "0369": {oru.PATIENT_SPECIMEN.split("^")[0]},
-    "0487": {oru.URINE.split("^")[0]},
+    "0125": set(value_rules.TABLE_0125),
+    "0369": {role.split("^")[0] for role in segments.ROLES.values()},
+    "0487": {segments.URINE.split("^")[0]},
 }
-LISTED = {"0078": oru_rules.TABLE_0078, "0085": oru_rules.TABLE_0085, "0123": oru_rules.TABLE_0123}
+LISTED = {"0078": value_rules.TABLE_0078, "0085": value_rules.TABLE_0085, "0123": hl7_rules.TABLE_0123}
 NOT_IN_LIST = {("0125", "CWE"): "the library's list of 2.5.1 has CE and not CWE, which chapter 2 of 2.5.1 has as a data type"}
 NO_CODE = {("0078", "null"): "stands for a field that is left empty, not for a code"}
 NOT_SENT = {

@@ -1,4 +1,4 @@
-"""Each of our rules for an ORU^R01 against a message that breaks that rule alone.
+"""Each of our rules for an HL7 message against a message that breaks that rule alone.
 
 The sound message is one that was written by hand (golden/). hl7apy is shown the broken ones too: where it finds
 nothing, the rule is one that no library checks (wire reference, section 0), which is why it is ours.
@@ -7,16 +7,15 @@ nothing, the rule is one that no library checks (wire reference, section 0), whi
 from __future__ import annotations
 
 from collections.abc import Callable
-from pathlib import Path
 
 import pytest
 
 from bridge.model import Format
+from bridge.render.hl7_rules import hl7_faults
 from bridge.render.oracles import oracle_faults
-from bridge.render.oru_rules import oru_faults
+from tests.render.written import golden
 
-GOLDEN = Path(__file__).parent / "golden"
-SOUND = (GOLDEN / "abnormal_stat.hl7").read_bytes().replace(b"\n", b"\r")
+SOUND = golden("abnormal_stat.hl7")
 NAME_AT = SOUND.index(b"Silva Ana")
 GLUCOSE, NITRITE, GRAVITY, PH = 0, 1, 2, 3  # the order of the OBX in the sound message
 
@@ -213,16 +212,110 @@ BROKEN: dict[str, tuple[Change, str]] = {
     "correction in OBX alone": (put("OBX", 11, "C", at=NITRITE), "OBX 2: OBX-11 is 'C' where OBR-25 is 'F'"),
     "OBX-14 without offset": (put("OBX", 14, "20261125"), "OBX 1: OBX-14 '20261125' is not a time with offset"),
     "OBX-14 is analysis time": (put("OBX", 14, ANALYSIS), "OBX 1: OBX-14 repeats the analysis time"),
-    "OBX-18 empty": (put("OBX", 18, "", at=PH), "OBX 4: OBX-18 names no analyzer"),
+    "OBX-18 empty in one": (put("OBX", 18, "", at=PH), "OBX-18 is empty in some OBX only"),
     "OBX-19 empty": (put("OBX", 19, "", at=PH), "OBX 4: OBX-19 '' is not a time with offset"),
     # set ids and specimen
     "OBX-1 skips": (put("OBX", 1, "3", at=NITRITE), "OBX-1 is '3', not 2"),
     "NTE-1 does not begin again": (put("NTE", 1, "2", at=2), "NTE-1 is '2', not 1"),
-    "OBR-1": (put("OBR", 1, "2"), "OBR-1 is '2'"),
+    "OBR-1": (put("OBR", 1, "2"), "OBR-1 is '2', not 1"),
     "PID-1": (put("PID", 1, ""), "PID-1 is ''"),
     "SPM-4": (put("SPM", 4, "SER^Serum^HL70487"), "SPM-4 is not urine"),
     "SPM-11 is a control": (put("SPM", 11, "Q^Control^HL70369"), "SPM-11 is not a patient's specimen"),
 }  # fmt: skip
+
+ORDERED, CONTROL = golden("oul_ordered.hl7"), golden("oul_control.hl7")
+SINGLE, POINT_OF_CARE = golden("single_orders.hl7"), golden("r30_collected.hl7")
+SPM = b"SPM|1|U-4711||UR^Urine^HL70487|||||||P^Patient^HL70369\r"
+MATERIAL = b"INV|CM-2^CM-2^L|OK^OK Status^HL70383|CO^Control^HL70384\r"
+
+# (what is broken, in which sound message of which format, the one fault that must be found)
+BROKEN_STRUCTURES: dict[str, tuple[Format, bytes, Change, str]] = {
+    "R30 with a specimen": (
+        Format.ORU_R30, POINT_OF_CARE, lambda payload: payload + SPM,
+        "the segments are MSH PID ORC OBR NTE NTE TQ1 OBX OBX OBX NTE SPM",
+    ),
+    "R30 with two orders": (
+        Format.ORU_R30, POINT_OF_CARE, swap(b"OBX|2|", b"ORC|NW\rOBR|2\rOBX|2|"),
+        "the segments are MSH PID ORC OBR NTE NTE TQ1 OBX ORC OBR OBX OBX NTE",
+    ),
+    "R30 of another event": (Format.ORU_R30, POINT_OF_CARE, put("MSH", 9, "ORU^R31^ORU_R30"), "MSH-9 is 'ORU^R31^ORU_R30'"),
+    "R30 whose order is there already": (Format.ORU_R30, POINT_OF_CARE, put("ORC", 1, "RE"), "ORC-1 is 'RE'"),
+    "R30 whose last number lacks its text": (
+        Format.ORU_R30, POINT_OF_CARE, swap(b"NTE|1|L|As printed by the analyzer: >=1.035\r", b""),
+        "OBX 3: no NTE after it holds the text as printed",
+    ),
+    "R01 with a lot": (
+        Format.ORU_R01, SINGLE, swap(b"SPM|1|", b"SID||L55\rSPM|1|"),
+        "the segments are MSH PID ORC OBR NTE NTE TQ1 OBX SID SPM ORC OBR NTE NTE TQ1 OBX NTE SPM ORC OBR NTE NTE TQ1 OBX NTE SPM",
+    ),
+    "two orders of one number": (
+        Format.ORU_R01, SINGLE,
+        both(put("ORC", 3, "TESTAR42-nitrite^PADPOST", at=1), put("OBR", 3, "TESTAR42-nitrite^PADPOST", at=1)),
+        "two OBR have the same OBR-3",
+    ),
+    "a second order whose numbers differ": (
+        Format.ORU_R01, SINGLE, put("ORC", 2, "ORD-8", at=1), "order 2: ORC-2 and ORC-3 differ from OBR-2 and OBR-3"
+    ),
+    "a second order without a time": (Format.ORU_R01, SINGLE, put("OBR", 22, "", at=1), "order 2: OBR-22 '' is not a time with offset"),
+    "a correction in one order alone": (Format.ORU_R01, SINGLE, put("OBX", 11, "C", at=1), "OBX 2: OBX-11 is 'C' where OBR-25 is 'F'"),
+    "orders that do not count on": (Format.ORU_R01, SINGLE, put("OBR", 1, "1", at=1), "OBR-1 is '1', not 2"),
+    "values that count on": (Format.ORU_R01, SINGLE, put("OBX", 1, "2", at=1), "OBX-1 is '2', not 1"),
+    "an order whose orderer is said once": (Format.ORU_R01, SINGLE, put("OBR", 16, "4711", at=2), "order 3: ORC-12 differs from OBR-16"),
+    "a birth date in words": (Format.OUL_R22, ORDERED, put("PID", 7, "July"), "PID-7 'July' is not a day"),
+    "a birth date that no calendar has": (Format.OUL_R22, ORDERED, put("PID", 7, "19610732"), "PID-7 '19610732' is not a day"),
+    "a sex of another table": (Format.OUL_R22, ORDERED, put("PID", 8, "female"), "PID-8 'female' is not in table 0001"),
+    "ORC before OBR in OUL": (
+        Format.OUL_R22, ORDERED, both(swap(b"\rOBR|", b"\rORX|"), swap(b"\rORC|", b"\rOBR|"), swap(b"\rORX|", b"\rORC|")),
+        "the segments are MSH PID SPM ORC OBR NTE NTE TQ1 OBX SID OBX SID OBX SID NTE",
+    ),
+    "material in a patient's message": (
+        Format.OUL_R22, ORDERED, swap(b"OBR|", b"SAC|||U-4711\r" + MATERIAL + b"OBR|"),
+        "the segments are MSH PID SPM SAC INV OBR ORC NTE NTE TQ1 OBX SID OBX SID OBX SID NTE",
+    ),
+    "a control under a patient": (
+        Format.OUL_R22, ORDERED, put("SPM", 11, "Q^Control specimen^HL70369"), "SPM-11 is not a patient's specimen"
+    ),
+    "a patient's specimen without a patient": (
+        Format.OUL_R22, CONTROL, both(put("SPM", 11, "P^Patient^HL70369"), swap(MATERIAL, b"")),
+        "SPM-11 is 'P' in a message of no patient",
+    ),
+    "no container": (
+        Format.OUL_R22, CONTROL, swap(b"SAC|||CM-2\r", b""), "the segments are MSH SPM INV OBR ORC OBX SID OBX SID"
+    ),
+    "material before its container": (
+        Format.OUL_R22, CONTROL, swap(b"SAC|||CM-2\r" + MATERIAL, MATERIAL + b"SAC|||CM-2\r"),
+        "the segments are MSH SPM INV SAC OBR ORC OBX SID OBX SID",
+    ),
+    "a container without a number": (Format.OUL_R22, CONTROL, put("SAC", 3, ""), "SAC-3 is empty"),
+    "material of no control": (
+        Format.OUL_R22, CONTROL, put("SPM", 11, "F^Filler organization proficiency^HL70369"),
+        "INV tells of control material, and SPM-11 is not Q",
+    ),
+    "material without a name": (Format.OUL_R22, CONTROL, put("INV", 1, "^"), "INV-1 is empty"),
+    "material of an unknown status": (Format.OUL_R22, CONTROL, put("INV", 2, "GOOD"), "INV-2 'GOOD' is not in table 0383"),
+    "material of another kind": (Format.OUL_R22, CONTROL, put("INV", 3, "DI^Diluent^HL70384"), "INV-3 is 'DI^Diluent^HL70384'"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("what", BROKEN_STRUCTURES)
+def test_a_structure_that_breaks_one_rule_has_that_fault_alone(what: str) -> None:
+    """As below, for what the other structures and single orders add."""
+    fmt, sound, change, fault = BROKEN_STRUCTURES[what]
+    assert list(hl7_faults(fmt, sound)) == []
+    assert list(hl7_faults(fmt, change(sound))) == [fault]
+
+
+def test_a_message_of_one_format_is_none_of_another() -> None:
+    """Each golden message passes its own rules and no other's, but for the plain result under the US guide's name for it."""
+    given = {
+        Format.ORU_R01: SOUND,
+        Format.ORU_R01_US: golden("us_ordered.hl7"),
+        Format.ORU_R30: POINT_OF_CARE,
+        Format.OUL_R22: ORDERED,
+    }
+    passes = {(of, fmt) for of, payload in given.items() for fmt in given if not list(hl7_faults(fmt, payload))}
+    assert passes == {(fmt, fmt) for fmt in given}
+
 
 # Those of the wire reference, section 0, that "no library tried checks".
 UNCHECKED = (
@@ -236,14 +329,14 @@ UNCHECKED = (
 @pytest.mark.parametrize("name", ["normal.hl7", "abnormal_stat.hl7", "corrected_latin1.hl7"])
 def test_a_sound_message_has_no_fault(name: str) -> None:
     """No false alarm: a rule that cries wolf would shut a destination."""
-    assert list(oru_faults((GOLDEN / name).read_bytes().replace(b"\n", b"\r"))) == []
+    assert list(hl7_faults(Format.ORU_R01, golden(name))) == []
 
 
 @pytest.mark.parametrize("name", ["text_grades.hl7", "local_grades.hl7", "snomed_grades.hl7"])
 def test_a_grade_in_another_form_has_no_fault(name: str) -> None:
     """Each form that a destination may choose is sound, and so is the sound message with its first grade as text."""
-    assert list(oru_faults((GOLDEN / name).read_bytes().replace(b"\n", b"\r"))) == []
-    assert list(oru_faults(text_value("2+")(SOUND))) == []
+    assert list(hl7_faults(Format.ORU_R01, golden(name))) == []
+    assert list(hl7_faults(Format.ORU_R01, text_value("2+")(SOUND))) == []
 
 
 @pytest.mark.parametrize("what", BROKEN)
@@ -252,7 +345,7 @@ def test_a_message_that_breaks_one_rule_has_that_fault_alone(what: str) -> None:
     change, fault = BROKEN[what]
     broken = change(SOUND)
     assert broken != SOUND
-    assert list(oru_faults(broken)) == [fault]
+    assert list(hl7_faults(Format.ORU_R01, broken)) == [fault]
 
 
 @pytest.mark.parametrize("what", UNCHECKED)
@@ -264,16 +357,16 @@ def test_hl7apy_does_not_find_these(what: str) -> None:
 def test_an_empty_observation_time_is_right_where_a_note_says_so() -> None:
     """OBR-7 is required in a report message; ours stays empty only beside the note that explains it (option ``observed_at: empty``)."""
     noted = both(put("OBR", 7, ""), put("NTE", 3, "Collection time is not known and is left empty."))
-    assert list(oru_faults(noted(SOUND))) == []
+    assert list(hl7_faults(Format.ORU_R01, noted(SOUND))) == []
 
 
 @pytest.mark.parametrize("payload", [b"", b"\r", b"MSH", b"hello", b"MSH|^~\\&|\r", bytes(range(256)), SOUND[20:]])
 def test_anything_else_is_a_fault_and_never_an_error(payload: bytes) -> None:
     """The rules judge whatever they are given."""
-    assert len(list(oru_faults(payload))) >= 1
+    assert len(list(hl7_faults(Format.ORU_R01, payload))) >= 1
 
 
 @pytest.mark.parametrize("cut", range(0, len(SOUND), 7))
 def test_a_message_cut_short_is_a_fault(cut: int) -> None:
     """Every shorter message lacks at least its last segment or its carriage return."""
-    assert len(list(oru_faults(SOUND[:cut]))) >= 1
+    assert len(list(hl7_faults(Format.ORU_R01, SOUND[:cut]))) >= 1
