@@ -44,7 +44,8 @@ from bridge.store.commands import Command, KeepTables, NoteRefusedFile
 from bridge.store.sqlite import SqliteStore
 from bridge.tables.care import CATALOGUE_FILE
 from bridge.tables.compiled import compile_tables
-from bridge.tables.documents import CatalogueDocument, ProfileDocument, Shape, StripTypeDocument
+from bridge.tables.documents import CatalogueDocument, FlagsDocument, ProfileDocument, Shape, StripTypeDocument
+from bridge.tables.flags import FLAGS_FILE
 from bridge.tables.types import (
     DestinationTerms,
     GradeTable,
@@ -73,13 +74,25 @@ def load_tables(shipped: Path, own: Path | None, policy: Policy, *, zone: ZoneIn
         catalogue = _shaped(_files(shipped, own, CATALOGUE_FILE), CatalogueDocument, documents)
         strip_types = _shaped(_files(shipped, own, "strip_types/*.yaml"), StripTypeDocument, documents)
         profiles = _shaped(_files(shipped, own, "profiles/*.yaml"), ProfileDocument, documents)
-        if Path(CATALOGUE_FILE).stem not in catalogue:
-            raise TableError(
-                f"There is no {CATALOGUE_FILE}.",
-                remedy="Restore it: without it nothing has a code.",
-                spot=Spot(file=str(shipped), line=1, key=""),
-            )
-        tables = compile_tables(catalogue[Path(CATALOGUE_FILE).stem], strip_types, profiles, policy, zone=zone)
+        flags = _shaped(_files(shipped, own, FLAGS_FILE), FlagsDocument, documents)
+        for name, found, loss in (
+            (CATALOGUE_FILE, catalogue, "has a code"),
+            (FLAGS_FILE, flags, "says which critical rules are on"),
+        ):
+            if Path(name).stem not in found:
+                raise TableError(
+                    f"There is no {name}.",
+                    remedy=f"Restore it: without it nothing {loss}.",
+                    spot=Spot(file=str(shipped), line=1, key=""),
+                )
+        tables = compile_tables(
+            catalogue[Path(CATALOGUE_FILE).stem],
+            strip_types,
+            profiles,
+            policy,
+            zone=zone,
+            flags=flags[Path(FLAGS_FILE).stem],
+        )
         return replace(tables, doubts=tuple(replace(d, spot=_spot(d.path, documents)) for d in tables.doubts))
     except SetupError as error:
         raise _placed(error, documents) from error

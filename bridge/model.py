@@ -276,7 +276,8 @@ class CheckedReading:
     """What we accept of a reading: identity, purpose, patient evidence, aware time, known pads and steps.
 
     ``patient_id`` is the printed one or a person's correction (then ``corrected_by`` is set).
-    ``order_number`` is the placer's, as printed; ``born`` and ``sex`` are evidence for reference ranges, never for matching.
+    ``order_number`` is the placer's, as printed; ``born`` and ``sex`` are evidence for reference ranges, never for matching,
+    and None where they were not printed, not understood, or printed beside an ID that a person corrected.
     ``analyzed_at`` is aware, in the analyzer's zone; None where nothing was printed.
     """
 
@@ -348,12 +349,23 @@ class ValueForm:
 
 
 class Flag(StrEnum):
-    """Abnormal flag: HL7 table 0078 as 2.5.1 has it; FHIR interpretation uses the same letters."""
+    """Abnormal flag: HL7 table 0078 as 2.5.1 has it; FHIR interpretation uses the same letters.
+
+    The three critical ones come from a rule that the site has switched on, never from a ladder or a range.
+    """
 
     NORMAL = "N"
     ABNORMAL = "A"
     HIGH = "H"
     LOW = "L"
+    CRITICAL = "AA"
+    CRITICAL_HIGH = "HH"
+    CRITICAL_LOW = "LL"
+
+    @property
+    def is_critical(self) -> bool:
+        """Say whether a critical rule of the site gave it."""
+        return self in {Flag.CRITICAL, Flag.CRITICAL_HIGH, Flag.CRITICAL_LOW}
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

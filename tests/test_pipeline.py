@@ -7,7 +7,8 @@ from __future__ import annotations
 
 from collections import Counter
 from dataclasses import dataclass, field, replace
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
+from decimal import Decimal
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -26,6 +27,8 @@ from bridge.model import (
     Copy,
     Decisions,
     Facts,
+    Flag,
+    Grade,
     Held,
     Needs,
     NonPatient,
@@ -33,6 +36,7 @@ from bridge.model import (
     Place,
     PriorResult,
     Purpose,
+    Quantity,
     Reading,
     Rejected,
     ResultStatus,
@@ -40,9 +44,12 @@ from bridge.model import (
     SeenStrips,
     SeriesState,
     Severity,
+    Sex,
     Way,
 )
 from bridge.pipeline import Moment
+from bridge.settings import shipped_mappings
+from bridge.tables.flag_table import Band, Condition, CriticalRule, FlagTable
 from bridge.tables.types import PatientIdPolicy, Tables
 from tests.check.tables_for_tests import ARRIVED, DAILY, NEGATIVE, POLICY, TABLES, VOCABULARIES, ZONE, pad, printed, reading
 
@@ -301,6 +308,55 @@ def test_undated_strips_are_never_copies(strips: list[tuple[int, str, bool]]) ->
 def _judge(of: Reading, facts: Facts | None = None, tables: Tables = TABLES) -> Outcome:
     moment = Moment(arrived_at=ARRIVED, live=True, now=ARRIVED)
     return pipeline.judge(of, facts or Facts(), tables, moment=moment, result_id="T1R9")
+
+
+def test_birth_date_and_sex_of_a_record_pick_the_limits() -> None:
+    """From the bytes of a P record (LIS02-A2 P.8 and P.9) to the flag: brook's own example under a site's band for women."""
+    shipped = load_tables(shipped_mappings(), None, replace(POLICY, patient_id=ANY_PATIENT_ID), zone=ZONE)
+    band = Band(
+        pad="ph",
+        sex=Sex.FEMALE,
+        from_age=58,
+        to_age=59,
+        expected="5.0-6.5",
+        low=Quantity(value=Decimal("5.0"), unit="[pH]"),
+        high=Quantity(value=Decimal("6.5"), unit="[pH]"),
+    )
+    tables = replace(shipped, flags=FlagTable(bands={"ph": (band,)}))
+    payload = tables.profiles["brook"].example.payload
+    capture = Capture(source="line", way=Way.SERIAL, arrived_at=datetime(2026, 11, 25, 9, 15, tzinfo=UTC), payload=payload)
+    (strip,) = pipeline.understand(capture, tables.profiles["brook"], analyzer="bench-1")
+    assert isinstance(strip, Reading)
+    for site, flag, expected in ((tables, Flag.HIGH, "5.0-6.5"), (shipped, Flag.NORMAL, "4.5-8.0")):
+        outcome = pipeline.judge(
+            strip,
+            Facts(),
+            site,
+            moment=Moment(arrived_at=capture.arrived_at, live=False, now=capture.arrived_at),
+            result_id="T1R9",
+        )
+        assert isinstance(outcome, Coded)
+        assert (outcome.result.born, outcome.result.sex) == (date(1968, 2, 29), Sex.FEMALE)
+        ph = outcome.result.pads[0]
+        assert (ph.pad, ph.printed, ph.flag, ph.expected) == ("ph", "6.8", flag, expected)
+
+
+def test_a_critical_strip_goes_at_once_and_a_held_one_says_so() -> None:
+    """Nothing is delayed by a critical rule; the comment that goes with the result names it."""
+    rule = CriticalRule(rule="sugar", when=(Condition(pad="glucose", grade=Grade.PLUS_2),), text="Sugar.")
+    tables = replace(TABLES, flags=FlagTable(critical=(rule,)))
+    sweet = (("GLU", "500"), ("PRO", "NEG"), ("NIT", "NEG"))
+    outcome = _judge(reading(pads=sweet), tables=tables)
+    assert isinstance(outcome, Coded)
+    assert [pad.flag.value for pad in outcome.result.pads] == ["AA", "N", "N"]
+    assert outcome.result.comments == ("Flagged critical by the laboratory's rule sugar.",)
+    assert [(each.rule, each.severity) for each in outcome.findings] == [("critical.met", Severity.NOTE)]
+    held = _judge(reading(pads=sweet, clock="13:00"), tables=tables)
+    assert isinstance(held, Held)
+    assert [each.rule for each in held.findings] == ["time.future", "critical.met"]
+    control = _judge(reading(number="C7", pads=sweet), tables=tables)
+    assert isinstance(control, NonPatient)
+    assert control.findings == ()
 
 
 def test_a_clean_strip_becomes_version_one() -> None:

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 
 from bridge.bench.series import Evidence, series_of
-from bridge.check import copies, patient, record, timing
+from bridge.check import copies, evidence, flagging, patient, record, timing
 from bridge.check.copies import Claim, Original
 from bridge.check.rulebook import in_order
 from bridge.check.understanding import (
@@ -18,6 +18,7 @@ from bridge.check.understanding import (
     understand_reading,
 )
 from bridge.check.when import printed_when
+from bridge.coding import Assessment, Person
 from bridge.identity.strip import key_of
 from bridge.model import CheckedReading, Facts, Finding, Needs, Purpose, Reading, SeenStrips, SeriesState, Severity, StripKey
 from bridge.tables.types import Policy, SeriesRule, Tables
@@ -68,12 +69,15 @@ def check(reading: Reading, facts: Facts, tables: Tables, *, arrived_at: datetim
     A copy is told from its record alone and ends the matter: what else is wrong with it was said of the first.
     """
     understood = understand_reading(reading, tables)
-    checked = None if _has_no_key(understood) else _checked(understood, facts)
     moment = Moment(arrived_at=min(arrived_at, now), live=live, now=now)  # the service's own clock may have been set back
+    person = _person(understood, facts, moment)
+    checked = None if _has_no_key(understood) else _checked(understood, facts, person)
+    assessment = flagging.assessed(understood, person, tables)
     findings = [
         *record.number_understood(understood.number),
-        *_record_findings(understood, tables),
+        *_record_findings(understood, assessment, tables),
         *_time_findings(understood, tables.policy, moment),
+        *_flag_findings(understood, assessment, person.on, tables),
     ]
     if checked is not None:
         claim = _claim(understood, checked, tables.policy, moment)
@@ -96,7 +100,35 @@ def _has_no_key(understood: Understood) -> bool:
     return not understood.number.mode
 
 
-def _checked(understood: Understood, facts: Facts) -> CheckedReading:
+def _person(understood: Understood, facts: Facts, moment: Moment) -> Person:
+    """Give what is known of the patient, on the day of analysis by the analyzer's calendar.
+
+    A person's correction of the ID says that the record is of another patient than it was printed for: what is printed of birth and
+    sex may be that one's, so it counts as not known.
+    """
+    reading, profile = understood.reading, understood.profile
+    on = (understood.when.at or moment.arrived_at.astimezone(profile.zone)).date()
+    corrected = facts.decisions.patient_id
+    if corrected is not None and corrected != text_of(reading.patient_id):
+        return Person(sex=None, born=None, on=on)
+    return Person(
+        sex=evidence.sex_of(reading.sex, profile.sexes),
+        born=evidence.born_of(reading.birth_date, profile.birth_format, on=on),
+        on=on,
+    )
+
+
+def _flag_findings(understood: Understood, assessment: Assessment, on: date, tables: Tables) -> tuple[Finding, ...]:
+    reading, profile = understood.reading, understood.profile
+    return (
+        *evidence.birth_date_readable(reading.birth_date, profile.birth_format, on=on),
+        *evidence.sex_known(reading.sex, profile.sexes),
+        *flagging.band_applied(assessment, tables.catalogue.pads),
+        *flagging.critical_met(assessment),
+    )
+
+
+def _checked(understood: Understood, facts: Facts, person: Person) -> CheckedReading:
     reading, decisions = understood.reading, facts.decisions
     return CheckedReading(
         reading=reading,
@@ -114,6 +146,8 @@ def _checked(understood: Understood, facts: Facts) -> CheckedReading:
         strip_lot=reading.strip_lot.text if reading.strip_lot else "",
         analyzed_at=understood.when.at,
         pads=checked_pads(understood),
+        born=person.born,
+        sex=person.sex,
     )
 
 
@@ -162,7 +196,7 @@ def _patient_findings(understood: Understood, facts: Facts, policy: Policy) -> t
     )
 
 
-def _record_findings(understood: Understood, tables: Tables) -> tuple[Finding, ...]:
+def _record_findings(understood: Understood, assessment: Assessment, tables: Tables) -> tuple[Finding, ...]:
     """Ask the rules of the record; a fault in place of results speaks for the pads that it left out."""
     strip_type, pads, names = understood.strip_type, understood.pads, tables.catalogue.pads
     fault = record.no_fault(understood.reading.fault)
@@ -176,7 +210,7 @@ def _record_findings(understood: Understood, tables: Tables) -> tuple[Finding, .
         *record.units_agree(pads, understood.profile.unit_system, names),
         *record.values_known(pads, names),
         *record.units_decided(pads, understood.profile.unit_system, names),
-        *record.marks_agree(pads, understood.profile.marks, names),
+        *record.marks_agree(pads, understood.profile.marks, assessment.flags, names),
         *fault,
         *record.pads_complete(pads, strip_type, names),
     )

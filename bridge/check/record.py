@@ -19,7 +19,7 @@ from bridge.check.understanding import (
     text_of,
     undecided_pads,
 )
-from bridge.model import Finding, Printed, UnitSystem
+from bridge.model import Finding, Flag, Printed, UnitSystem
 from bridge.tables.types import CataloguePad, StripType
 
 _SYSTEM_NAMES: Mapping[UnitSystem, str] = {
@@ -139,9 +139,15 @@ def units_decided(
 
 
 def marks_agree(
-    pads: tuple[UnderstoodPad, ...], marks: Mapping[str, bool] | None, names: Mapping[str, CataloguePad]
+    pads: tuple[UnderstoodPad, ...],
+    marks: Mapping[str, bool] | None,
+    flags: Mapping[str, Flag],
+    names: Mapping[str, CataloguePad],
 ) -> tuple[Finding, ...]:
-    """Note where the analyzer's own mark and the scale differ on abnormal; hold a mark that nobody knows."""
+    """Note where the analyzer's own mark and our flag differ on abnormal; hold a mark that nobody knows.
+
+    ``flags`` holds the flag of every pad that was understood, from the scale and the limits that hold for the patient.
+    """
     if marks is None:
         return ()
     found = []
@@ -151,8 +157,11 @@ def marks_agree(
             place = each.printed.mark.place if each.printed.mark else None
             sentence = f"{_name(each.pad, names) or each.printed.label.text}: the mark “{mark}” is not known."
             found.append(finding("mark.unknown", sentence, place=place, pad=each.pad))
-        elif each.step is not None and marks.get(mark, each.step.abnormal) is not each.step.abnormal:
-            said = "marks it abnormal, the scale does not" if marks[mark] else "does not mark it, the scale says abnormal"
+            continue
+        is_abnormal = flags.get(each.pad, Flag.NORMAL) is not Flag.NORMAL
+        if each.step is not None and marks.get(mark, is_abnormal) is not is_abnormal:
+            by = "scale" if each.step.abnormal is is_abnormal else "patient's reference range"
+            said = f"marks it abnormal, the {by} does not" if marks[mark] else f"does not mark it, the {by} says abnormal"
             sentence = f"{_name(each.pad, names)} {each.printed.value.text}: the analyzer {said}."
             found.append(finding("mark.disagrees", sentence, place=each.printed.value.place, pad=each.pad))
     return tuple(found)

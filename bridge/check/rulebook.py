@@ -14,8 +14,9 @@ from bridge.model import Finding, Place, Severity
 
 
 class Concern(IntEnum):
-    """What a rule is about, in the order in which findings are shown (PRODUCT section 5)."""
+    """What a rule is about, in the order in which findings are shown (PRODUCT section 5); a critical one is first among the notes."""
 
+    CRITICAL = -1
     IDENTITY = 0
     RECORD = 1
     ANALYZER = 2
@@ -108,6 +109,30 @@ _ALL: tuple[Rule, ...] = (
         concern=Concern.RECORD,
         severity=_NOTE,
         remedy="Nothing to do now. If it comes often, compare the analyzer's marks with the site's limits.",
+    ),
+    Rule(
+        rule="birth_date.unreadable",
+        concern=Concern.RECORD,
+        severity=_NOTE,
+        remedy="Nothing to do now: the birth date counts as not known. If it comes often, tell your coordinator.",
+    ),
+    Rule(
+        rule="sex.unknown",
+        concern=Concern.RECORD,
+        severity=_NOTE,
+        remedy="Nothing to do now: the sex counts as not known. If it comes often, tell your coordinator.",
+    ),
+    Rule(
+        rule="flag.no_band",
+        concern=Concern.RECORD,
+        severity=_NOTE,
+        remedy="Nothing to do now. Where age or sex matters, compare the values with the laboratory's own limits.",
+    ),
+    Rule(
+        rule="critical.met",
+        concern=Concern.CRITICAL,
+        severity=_NOTE,
+        remedy="Tell somebody now, by the laboratory's procedure for critical results. Padpost tells nobody by itself.",
     ),
     Rule(
         rule="analyzer.fault",

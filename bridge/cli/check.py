@@ -38,6 +38,7 @@ def report(
     print(
         f"mapping files: {len(tables.profiles)} profiles, {len(tables.strip_types)} strip types, {len(tables.catalogue.pads)} pads"
     )
+    print(_critical(tables))
     wrong = 0
     lines = _lines(tables, config, with_oracles=with_oracles)
     if config_path and config:
@@ -52,6 +53,14 @@ def report(
         print(f"warning: {words}")
     print(_verdict(wrong, len(warnings)))
     return 1 if wrong else 0
+
+
+def _critical(tables: Tables) -> str:
+    """Say loudly which critical rules are on, and whom else the site's flags concern."""
+    on = [rule.rule for rule in tables.flags.critical]
+    bands = sum(map(len, tables.flags.bands.values()))
+    said = f"CRITICAL RULES SWITCHED ON: {', '.join(on)}" if on else "no critical rules are switched on"
+    return f"flags: {said}; {tables.flags.off} off; {bands} bands by age or sex"
 
 
 def _verdict(wrong: int, warnings: int) -> str:

@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import datetime
 
+from bridge.coding.assessment import Assessment, assess
+from bridge.coding.bands import Person
 from bridge.coding.steps import Unmapped, code_step
 from bridge.errors import RejectError
-from bridge.model import CheckedPad, CheckedReading, CodedPad, CodedResult, ResultStatus
+from bridge.model import CheckedPad, CheckedReading, CodedPad, CodedResult, Purpose, ResultStatus
 from bridge.tables.types import StripType, Tables
+
+# ours: sent with the result, so that a receiver sees why a flag is AA, HH or LL
+CRITICAL_NOTE = "Flagged critical by the laboratory's rule {rule}."
 
 
 def code(checked: CheckedReading, tables: Tables, *, result_id: str, version: int) -> CodedResult:
@@ -24,6 +30,10 @@ def code(checked: CheckedReading, tables: Tables, *, result_id: str, version: in
             f"The strip type {checked.strip_type!r} is not in the tables.",
             remedy="Add it to the mappings, then read this again.",
         )
+    analyzed_at = _analyzed_at(checked)
+    # an analyzer tells no collection time, so ages are counted on the day of analysis, by the analyzer's calendar
+    person = Person(sex=checked.sex, born=checked.born, on=analyzed_at.date()) if checked.purpose is Purpose.PATIENT else None
+    assessment = assess({pad.pad: pad.step for pad in checked.pads}, person, tables)
     return CodedResult(
         result_id=result_id,
         version=version,
@@ -42,10 +52,13 @@ def code(checked: CheckedReading, tables: Tables, *, result_id: str, version: in
         priority=checked.priority,
         number=checked.key.number,
         panel=tables.catalogue.panel,
-        analyzed_at=_analyzed_at(checked),
+        analyzed_at=analyzed_at,
         collected_at=None,
-        pads=tuple(_pad(pad, strip_type, tables) for pad in checked.pads),
-        comments=tuple(comment.text for comment in checked.reading.comments),
+        pads=tuple(_pad(pad, strip_type, tables, assessment) for pad in checked.pads),
+        comments=(
+            *(comment.text for comment in checked.reading.comments),
+            *(CRITICAL_NOTE.format(rule=rule.rule) for rule in assessment.critical),
+        ),
         tables_digest=tables.digest,
         purpose=checked.purpose,
     )
@@ -61,15 +74,23 @@ def _analyzed_at(checked: CheckedReading) -> datetime:
     return checked.analyzed_at
 
 
-def _pad(pad: CheckedPad, strip_type: StripType, tables: Tables) -> CodedPad:
+def _pad(pad: CheckedPad, strip_type: StripType, tables: Tables, assessment: Assessment) -> CodedPad:
     catalogue_pad = tables.catalogue.pads.get(pad.pad)
     strip_pad = next((candidate for candidate in strip_type.pads if candidate.pad == pad.pad), None)
     if catalogue_pad is None or strip_pad is None:
         raise _unmapped(pad, "no row for it")
     try:
-        return code_step(catalogue_pad, strip_pad, pad.step, tables.catalogue.answers, printed=pad.printed)
+        coded = code_step(
+            catalogue_pad,
+            strip_pad,
+            pad.step,
+            tables.catalogue.answers,
+            printed=pad.printed,
+            band=assessment.bands.get(pad.pad),
+        )
     except Unmapped as error:
         raise _unmapped(pad, f"no code for {error.prop.value}" if error.prop else "no value for this step") from error
+    return replace(coded, flag=assessment.critical_flags.get(pad.pad, coded.flag))
 
 
 def _unmapped(pad: CheckedPad, cause: str) -> RejectError:

@@ -6,10 +6,12 @@ Only what the step declares is stated: no number is worked out from a grade, no 
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 
-from bridge.coding.flags import flag
+from bridge.coding.flags import critical_flags, flag_of, limits
 from bridge.model import Code, CodedGrade, CodedPad, Grade, Property, Quantity, Step, UnitSystem, ValueForm
-from bridge.tables.types import CatalogueCode, CataloguePad, StripPad
+from bridge.tables.flag_table import Band
+from bridge.tables.types import CatalogueCode, CataloguePad, StripPad, Tables
 
 METHODS = ("automated", "strip", "none")  # PRODUCT section 6: automated, else test strip, else method-free
 
@@ -23,30 +25,42 @@ class Unmapped(Exception):  # noqa: N818 - says what the value is; ``code`` turn
         self.prop = prop
 
 
-def code_step(pad: CataloguePad, strip_pad: StripPad, step: Step, answers: Mapping[Grade, Code], *, printed: str) -> CodedPad:
-    """Give the coded pad of ``step``, with every value form that the step declares.
+def code_step(
+    pad: CataloguePad, strip_pad: StripPad, step: Step, answers: Mapping[Grade, Code], *, printed: str, band: Band | None = None
+) -> CodedPad:
+    """Give the coded pad of ``step``, with every value form that the step declares, for a person of ``band`` (None: for everyone).
 
     Raises Unmapped if one of them has no code of its property, or if there is none.
     """
     forms = _forms(pad, strip_pad, step, answers)
     if not forms:
         raise Unmapped(pad.pad, None)
+    low, high = limits(pad, band)
     return CodedPad(
         pad=pad.pad,
         name=pad.name,
         local=pad.local,
         forms=forms,
-        flag=flag(
-            abnormal=step.abnormal,
-            numbers=[form.value for form in forms if isinstance(form.value, Quantity)],
-            low=pad.low,
-            high=pad.high,
-        ),
+        flag=flag_of(pad, step, band),
         printed=printed,
-        expected=pad.expected,
-        low=pad.low,
-        high=pad.high,
+        expected=band.expected if band else pad.expected,
+        low=low,
+        high=high,
     )
+
+
+def every_coding(pad: CataloguePad, strip_pad: StripPad, step: Step, tables: Tables, *, printed: str) -> tuple[CodedPad, ...]:
+    """Give every coded pad that ``step`` can become: for everyone, in each band, and each of these with each critical flag that it may get.
+
+    Raises Unmapped as ``code_step`` does.
+    """
+    flags = tables.flags
+    coded = tuple(
+        code_step(pad, strip_pad, step, tables.catalogue.answers, printed=printed, band=band)
+        for band in (None, *flags.bands.get(pad.pad, ()))
+    )
+    critical = critical_flags(flags.critical, pad.pad, step)
+    return (*coded, *(replace(each, flag=flag) for each in coded for flag in critical))
 
 
 def _forms(pad: CataloguePad, strip_pad: StripPad, step: Step, answers: Mapping[Grade, Code]) -> tuple[ValueForm, ...]:

@@ -80,6 +80,8 @@ def _templates(site: PagesSite, now: Callable[[], datetime]) -> Jinja2Templates:
         number=words.number,
         reason=words.reason,
         group_words=words.GROUP_WORDS,
+        flag_words=words.FLAG_WORDS,
+        critical_words=words.critical_words,
         group_marks=words.GROUP_MARKS,
         delivery_words=words.DELIVERY_WORDS,
         destination_words=words.DESTINATION_WORDS,

@@ -12,7 +12,8 @@ from markupsafe import Markup, escape
 
 from bridge.check.understanding import SHARED_MODE
 from bridge.lifecycle.states import DestinationState, StopGroup
-from bridge.model import DeliveryState, Purpose
+from bridge.model import DeliveryState, Flag, Purpose
+from bridge.tables.flag_table import FlagTable
 
 
 class Mark(StrEnum):
@@ -117,6 +118,16 @@ OUTCOME_WORDS: dict[str, str] = {
     "superseded": "replaced by a later reading",
 }
 
+FLAG_WORDS: dict[Flag, str] = {
+    Flag.NORMAL: "normal",
+    Flag.ABNORMAL: "abnormal",
+    Flag.HIGH: "high",
+    Flag.LOW: "low",
+    Flag.CRITICAL: "critical",
+    Flag.CRITICAL_HIGH: "critically high",
+    Flag.CRITICAL_LOW: "critically low",
+}
+
 # Every rule of docs/rejections.md that can stop a strip; a test compares the two.
 REASON_WORDS: dict[str, str] = {
     "patient.missing": "no patient ID",
@@ -138,7 +149,11 @@ REASON_WORDS: dict[str, str] = {
     "unit.off_scale": "unit system in doubt",
     "unit.undecided": "unit system not shown",
     "mark.unknown": "unknown abnormal mark",
-    "mark.disagrees": "abnormal mark and scale differ",
+    "mark.disagrees": "abnormal mark and flag differ",
+    "birth_date.unreadable": "birth date cannot be read",
+    "sex.unknown": "unknown word for the sex",
+    "flag.no_band": "limits by age or sex not applied",
+    "critical.met": "critical by the laboratory's rule",
     "analyzer.fault": "analyzer reported an error",
     "time.missing": "no date and time",
     "time.arrival_used": "time of arrival used",
@@ -182,6 +197,14 @@ REASON_WORDS: dict[str, str] = {
 }
 
 MINUTE, HOUR, DAY = 60, 3_600, 86_400
+
+
+def critical_words(flags: FlagTable) -> str:
+    """Say which critical rules are switched on; that none is must be as plain to see."""
+    if not flags.critical:
+        return "No critical rules are switched on: Padpost calls nothing critical."
+    named = ", ".join(rule.rule for rule in flags.critical)
+    return f"Switched on by the laboratory: {named}. Padpost flags what meets them and tells nobody: follow your procedure for critical results."
 
 
 def code_point(char: str) -> str:

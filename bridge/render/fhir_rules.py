@@ -31,7 +31,7 @@ TIMES = frozenset({"effectiveDateTime", "issued", "timestamp", "collectedDateTim
 TARGETS = {"specimen": "Specimen", "device": "Device", "result": "Observation"}
 MOST = {"Specimen": 1, "Device": 2}  # ours: one strip in one Bundle; its devices are the analyzer and the strips of its lot
 AGREED = ("status", "subject", "basedOn", "effectiveDateTime", "issued")  # ours: members that reports and values have alike
-FLAGS = frozenset("NAHL")  # v3-ObservationInterpretation, those that we send
+FLAGS = frozenset({"N", "A", "H", "L", "AA", "HH", "LL"})  # v3-ObservationInterpretation, those that we send
 CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f]")  # R4 datatypes, string: below 32 only tab, LF and CR
 FOUND = frozenset({"POS", "NEG"})  # the same code system's words of detection, which a [Presence] grade has beside its flag
 COMPARATORS = frozenset({"<", "<=", ">=", ">"})  # R4 quantity-comparator

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 
-from bridge.coding import Unmapped, code_step
+from bridge.coding import Unmapped, every_coding
 from bridge.errors import TableError
 from bridge.model import CodedPad, Flag, Quantity, Step, UnitSystem, ValueForm
 from bridge.tables.types import Profile, StripPad, StripType, Tables
 
-# What decides a pad's prepared text: its key, the chosen form and the flag. The printed text is filled in later.
-TextKey = tuple[str, ValueForm, Flag]
+# What decides a pad's prepared text: its key, the chosen form, the flag, and what is expected (words, low, high), which differs from band
+# to band. The printed text is filled in later.
+TextKey = tuple[str, ValueForm, Flag, str, str, str]
 
 
 def choose(pad: CodedPad, order: tuple[UnitSystem, ...]) -> ValueForm:
@@ -28,7 +30,12 @@ def choose(pad: CodedPad, order: tuple[UnitSystem, ...]) -> ValueForm:
 
 def text_key(pad: CodedPad, order: tuple[UnitSystem, ...]) -> TextKey:
     """Give the key of the pad's prepared text."""
-    return (pad.pad, choose(pad, order), pad.flag)
+    return (pad.pad, choose(pad, order), pad.flag, pad.expected, _bound(pad.low), _bound(pad.high))
+
+
+def _bound(bound: Quantity | None) -> str:
+    """Give a bound as text: as numbers 5 and 5.0 would be one, and a message prints them apart."""
+    return f"{bound.value} {bound.unit}" if bound else ""
 
 
 def number_text(quantity: Quantity) -> str:
@@ -50,7 +57,7 @@ def expectation(pad: CodedPad, form: ValueForm) -> str:
 
 
 def every_pad(profile_name: str, strip_type_name: str, tables: Tables) -> Mapping[str, tuple[CodedPad, ...]]:
-    """Give, for each pad in strip order, the coded pads of all its steps and of all texts that print them.
+    """Give, for each pad in strip order, the coded pads of all its steps, of all texts that print them, for everyone and in every band, with every flag.
 
     Raises TableError if profile or strip type is unknown, or if a value has no code.
     """
@@ -60,7 +67,15 @@ def every_pad(profile_name: str, strip_type_name: str, tables: Tables) -> Mappin
         raise TableError(
             f"The tables have no {error.args[0]!r}.", remedy="Name a profile and a strip type of the mappings."
         ) from error
-    return {pad.pad: _all_steps(pad, profile, strip_type, tables) for pad in strip_type.pads}
+    able = _with_rules_of(strip_type, tables)
+    return {pad.pad: _all_steps(pad, profile, strip_type, able) for pad in strip_type.pads}
+
+
+def _with_rules_of(strip_type: StripType, tables: Tables) -> Tables:
+    """Give the tables with those critical rules that a strip of this type can meet: it has all their pads."""
+    has = {pad.pad for pad in strip_type.pads}
+    rules = tuple(rule for rule in tables.flags.critical if all(condition.pad in has for condition in rule.when))
+    return replace(tables, flags=replace(tables.flags, critical=rules))
 
 
 def _all_steps(pad: StripPad, profile: Profile, strip_type: StripType, tables: Tables) -> tuple[CodedPad, ...]:
@@ -69,9 +84,10 @@ def _all_steps(pad: StripPad, profile: Profile, strip_type: StripType, tables: T
         raise TableError(f"The pad {pad.pad!r} is not in the catalogue.", remedy="Add it to catalogue.yaml.", path=path)
     try:
         return tuple(
-            code_step(tables.catalogue.pads[pad.pad], pad, step, tables.catalogue.answers, printed=printed)
+            coded
             for step in pad.ladder
             for printed in _printed(step, pad.pad, profile, strip_type.name)
+            for coded in every_coding(tables.catalogue.pads[pad.pad], pad, step, tables, printed=printed)
         )
     except Unmapped as error:
         raise TableError(f"{error}.", remedy="Add the code to catalogue.yaml.", path=path) from error

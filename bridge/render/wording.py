@@ -18,7 +18,15 @@ METHODS = {
     "none": "Test strip read by an analyzer; the code names no method",
 }
 # Displays of CodeSystem v3-ObservationInterpretation (FHIR R4 core package 4.0.1).
-FLAGS = {Flag.NORMAL: "Normal", Flag.ABNORMAL: "Abnormal", Flag.HIGH: "High", Flag.LOW: "Low"}
+FLAGS = {
+    Flag.NORMAL: "Normal",
+    Flag.ABNORMAL: "Abnormal",
+    Flag.HIGH: "High",
+    Flag.LOW: "Low",
+    Flag.CRITICAL: "Critical abnormal",
+    Flag.CRITICAL_HIGH: "Critical high",
+    Flag.CRITICAL_LOW: "Critical low",
+}
 # Grades of a [Presence] code that say that something was found or not, as FHIR's interpretation has it: POS is "a presence finding ...
 # based on the established threshold of the performed test", NEG its contrary (v3-ObservationInterpretation, R4). Trace and normal are neither.
 FOUND = {

@@ -131,6 +131,9 @@ def _flags(*, is_fhir: bool) -> Facts:
         "A": "abnormal, for a grade",
         "H": "above the reference range, for a number",
         "L": "below the reference range, for a number",
+        "AA": "critical by a rule of the laboratory, for a grade; sent only while such a rule is switched on, and a note names it",
+        "HH": "as AA, for a number that is too high",
+        "LL": "as AA, for a number that is too low",
     }
     return Facts(
         title="Flags (HL7 table 0078, v3-ObservationInterpretation)",

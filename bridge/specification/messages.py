@@ -81,7 +81,7 @@ def _normal(every: tuple[CodedPad, ...]) -> CodedPad:
 
 
 def _abnormal(every: tuple[CodedPad, ...]) -> CodedPad:
-    return next((pad for pad in reversed(every) if pad.flag is not Flag.NORMAL), every[-1])
+    return next((pad for pad in reversed(every) if pad.flag is not Flag.NORMAL and not pad.flag.is_critical), every[-1])
 
 
 def text_of(payload: bytes, terms: DestinationTerms) -> str:

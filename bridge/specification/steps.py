@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from bridge.model import CodedGrade, CodedPad, Quantity, ValueForm
-from bridge.render.forms import choose, every_pad, expectation, number_text
+from bridge.render.forms import choose, every_pad, expectation, number_text, text_key
 from bridge.render.grades import TEXT, GradeCodes, grade_codes
 from bridge.specification.messages import strip_types
 from bridge.specification.types import RecordRow, StepRow, StepTable, Subject
@@ -36,7 +36,7 @@ def step_records(subject: Subject) -> tuple[RecordRow, ...]:
     return tuple(
         RecordRow(
             case=f"{strip_type}: {pad.name}",
-            send=f"step {number}: {_all_values(pad, codes)}",
+            send=f"step {number}: {_all_values(pad, codes)}{_where(pad, subject)}",
             expected=_expected(pad, subject.terms, codes),
         )
         for strip_type, profile in strip_types(subject).items()
@@ -63,12 +63,16 @@ def type_of(form: ValueForm, terms: DestinationTerms) -> str:
 
 
 def _steps(subject: Subject, strip_type: str, profile: str) -> Iterator[tuple[int, CodedPad, GradeCodes]]:
-    """Give each step once, numbered from 1 within its pad, whatever texts print it; and the codes of the strip's grades."""
+    """Give each step, numbered from 1 within its pad, once for each flag and expectation that it can have, whatever texts print it.
+
+    With it the codes of the strip's grades.
+    """
     pads = every_pad(profile, strip_type, subject.tables)
     codes = grade_codes(subject.terms, pads, subject.tables.catalogue)
     for every in pads.values():
-        once = {(pad.forms, pad.flag): pad for pad in every}
-        yield from ((number, pad, codes) for number, pad in enumerate(once.values(), 1))
+        numbers = {forms: number for number, forms in enumerate(dict.fromkeys(pad.forms for pad in every), 1)}
+        once = {(*text_key(pad, subject.terms.value_forms)[2:], numbers[pad.forms]): pad for pad in every}
+        yield from ((numbers[pad.forms], pad, codes) for pad in once.values())
 
 
 def _rows(number: int, pad: CodedPad, terms: DestinationTerms, codes: GradeCodes) -> Iterator[StepRow]:
@@ -97,6 +101,12 @@ def _all_values(pad: CodedPad, codes: GradeCodes) -> str:
 def _expected(pad: CodedPad, terms: DestinationTerms, codes: GradeCodes) -> str:
     form = choose(pad, terms.value_forms)
     return f"{form.code.code}, {type_of(form, terms)}, {value_text(pad, form, codes)}{_unit(form)}, flag {pad.flag.value}"
+
+
+def _where(pad: CodedPad, subject: Subject) -> str:
+    """Say for whom a row is, where a pad has more than one expectation, or what makes it critical."""
+    expected = f", where {pad.expected} is expected" if pad.pad in subject.tables.flags.bands else ""
+    return f"{expected}, with a critical rule met" if pad.flag.is_critical else expected
 
 
 def _unit(form: ValueForm) -> str:

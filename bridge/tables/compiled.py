@@ -13,13 +13,25 @@ from zoneinfo import ZoneInfo
 from bridge.errors import TableError
 from bridge.model import Code, Grade, Property, Quantity
 from bridge.tables.care import CATALOGUE_FILE, check_catalogue, check_profile_units
-from bridge.tables.documents import CatalogueDocument, CodeRow, ConceptRow, PadRow, ProfileDocument, StripTypeDocument
+from bridge.tables.documents import (
+    CatalogueDocument,
+    CodeRow,
+    ConceptRow,
+    FlagsDocument,
+    PadRow,
+    ProfileDocument,
+    StripTypeDocument,
+)
 from bridge.tables.doubts import doubts
+from bridge.tables.flags import flag_doubts, flag_table, with_site_normals
 from bridge.tables.ladders import strip_type
 from bridge.tables.profiles import profile
 from bridge.tables.types import Catalogue, CatalogueCode, CataloguePad, Policy, Tables
 
 _METHODS = ("automated", "strip", "none")  # ours: PRODUCT section 6, the order of preference
+NO_FLAGS = (
+    FlagsDocument()
+)  # a site that says nothing of flags: the catalogue's expectations, the ladders' abnormal steps, no critical rule
 
 
 def compile_tables(
@@ -29,6 +41,7 @@ def compile_tables(
     policy: Policy,
     *,
     zone: ZoneInfo,
+    flags: FlagsDocument = NO_FLAGS,
 ) -> Tables:
     """Give the table set. ``zone`` is the site's: the clock of every profile that says ``zone: site``.
 
@@ -38,8 +51,10 @@ def compile_tables(
     check_catalogue(catalogue)
     for name, document in sorted(profiles.items()):
         check_profile_units(name, document, catalogue)
-    types = {name: strip_type(name, document, made.pads, catalogue) for name, document in sorted(strip_types.items())}
-    canonical = _canonical(catalogue, strip_types, profiles, policy, zone=zone)
+    ladders = {name: strip_type(name, document, made.pads, catalogue) for name, document in sorted(strip_types.items())}
+    table = flag_table(flags, catalogue, ladders)
+    types = with_site_normals(ladders, flags)
+    canonical = _canonical(catalogue, strip_types, profiles, policy, zone=zone, flags=flags)
     read_by = {name: profile(name, document, types, zone=zone) for name, document in sorted(profiles.items())}
     return Tables(
         digest=hashlib.sha256(canonical).hexdigest(),
@@ -48,7 +63,11 @@ def compile_tables(
         strip_types=MappingProxyType(types),
         profiles=MappingProxyType(read_by),
         policy=policy,
-        doubts=doubts(catalogue, types, {name: document.pads for name, document in strip_types.items()}, read_by),
+        doubts=(
+            *doubts(catalogue, ladders, {name: document.pads for name, document in strip_types.items()}, read_by),
+            *flag_doubts(flags, types),
+        ),
+        flags=table,
     )
 
 
@@ -59,6 +78,7 @@ def _canonical(
     policy: Policy,
     *,
     zone: ZoneInfo,
+    flags: FlagsDocument,
 ) -> bytes:
     """Give the plain values as canonical JSON: the same tables give the same bytes, whatever the files' layout."""
     policies = asdict(policy)
@@ -68,6 +88,7 @@ def _canonical(
         "strip_types": {name: document.model_dump(mode="json") for name, document in strip_types.items()},
         "profiles": {name: document.model_dump(mode="json") for name, document in profiles.items()},
         "policy": policies,
+        "flags": flags.model_dump(mode="json"),
         "zone": zone.key,
     }
     return json.dumps(plain, sort_keys=True, separators=(",", ":")).encode()

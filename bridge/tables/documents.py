@@ -1,4 +1,4 @@
-"""The shapes of the mapping files: catalogue, strip type, analyzer profile.
+"""The shapes of the mapping files: catalogue, strip type, analyzer profile, flags.
 
 Plain values go in (what a YAML file holds), frozen shapes come out. Unknown keys are errors. Numbers are
 quoted text, so that 1.010 keeps its zero. The JSON Schemas under mappings/schemas/ are made from these
@@ -14,7 +14,7 @@ from typing import Annotated, Literal
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
 
-from bridge.model import Grade, Priority, Property, Purpose, UnitSystem
+from bridge.model import Grade, Priority, Property, Purpose, Sex, UnitSystem
 from bridge.tables.types import AbnormalSense, Framing, Layout, SeriesRule
 
 
@@ -285,6 +285,7 @@ class ProfileDocument(Shape):
 
     ``printed`` lists the forms in which a value is printed, made of {grade}, {value} and {unit}. ``words`` gives
     the printed texts of each grade, ``pad_words`` those that differ on one pad, ``units`` those of each UCUM unit ("" = not printed).
+    ``birth_format`` is how a birth date is printed; ``sexes`` gives for each printed word F, M, O, or U where it says "not known".
     """
 
     title: Words
@@ -306,6 +307,8 @@ class ProfileDocument(Shape):
     pad_words: Mapping[PadKey, Mapping[Grade, tuple[Words, ...]]] = Field(default_factory=dict)
     units: Mapping[Words, tuple[Text, ...]] = Field(default_factory=dict)
     marks: Mapping[Text, bool] | None = None
+    birth_format: Text = ""
+    sexes: Mapping[Words, Literal["F", "M", "O", "U"]] = Field(default_factory=dict)
     copy_marks: tuple[Words, ...] = ()
     fault_tokens: tuple[Words, ...] = ()
     lis2: Lis2Document | None = None
@@ -315,7 +318,71 @@ class ProfileDocument(Shape):
     example: ExampleRow
 
 
-SHAPES: Mapping[str, type[Shape]] = {"catalogue": CatalogueDocument, "strip_type": StripTypeDocument, "profile": ProfileDocument}
+# --- flags -------------------------------------------------------------------------------------
+
+
+class BandRow(Shape):
+    """What is expected of one pad in people of one sex (left out: any) and of an age in completed years, from_age to under to_age.
+
+    A range (low, high and their unit) replaces the catalogue's; or abnormal_from, a grade, adds to what the ladder calls abnormal.
+    """
+
+    pad: PadKey
+    sex: Sex | None = None
+    from_age: int = Field(default=0, ge=0, le=150)
+    to_age: int | None = Field(default=None, ge=1, le=150)
+    expected: Words
+    low: Plain | None = None
+    high: Plain | None = None
+    unit: Text = ""
+    abnormal_from: Grade | None = None
+    source: Words
+    signed: Words
+
+
+class NormalRow(Shape):
+    """A grade of one pad that the laboratory calls normal, whatever the ladder says. ``signed`` says who decided so, and when."""
+
+    pad: PadKey
+    grade: Grade
+    source: Words
+    signed: Words
+
+
+class ConditionRow(Shape):
+    """What one pad must show: at_least a grade; or a number at_least or at_most as large, with its unit."""
+
+    pad: PadKey
+    at_least: Words | None = None
+    at_most: Plain | None = None
+    unit: Text = ""
+
+
+class CriticalRow(Shape):
+    """A combination that the laboratory calls critical: every condition of ``when`` is met. It does nothing until it is switched on and signed."""
+
+    id: FileKey
+    when: tuple[ConditionRow, ...] = Field(min_length=1)
+    text: Words
+    source: Words
+    signed: Text = ""
+    switched_on: bool = False
+
+
+class FlagsDocument(Shape):
+    """mappings/flags.yaml: what the laboratory says of flags. Shipped without bands and policy, and with every critical rule off."""
+
+    bands: tuple[BandRow, ...] = ()
+    normal: tuple[NormalRow, ...] = ()
+    critical: tuple[CriticalRow, ...] = ()
+
+
+SHAPES: Mapping[str, type[Shape]] = {
+    "catalogue": CatalogueDocument,
+    "strip_type": StripTypeDocument,
+    "profile": ProfileDocument,
+    "flags": FlagsDocument,
+}
 """The kinds of mapping file, by the name of their schema."""
 
 

@@ -8,6 +8,7 @@ from types import MappingProxyType
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from bridge.errors import TableError
+from bridge.model import Sex
 from bridge.tables.documents import NumbersRow, ProfileDocument
 from bridge.tables.layouts import delimited, lis2, nearest, slip
 from bridge.tables.patterns import pattern
@@ -61,6 +62,8 @@ def profile(name: str, document: ProfileDocument, types: Mapping[str, StripType]
         lis2=section if isinstance(section, Lis2Layout) else None,
         delimited=section if isinstance(section, DelimitedLayout) else None,
         slip=section if isinstance(section, SlipLayout) else None,
+        birth_format=document.birth_format,
+        sexes=MappingProxyType({word: None if sex == "U" else Sex(sex) for word, sex in document.sexes.items()}),
         send_again=document.send_again,
         example=ProfileExample(payload=_example(document, path), expect=document.example.expect),
     )
@@ -100,6 +103,7 @@ def _check_dates(document: ProfileDocument, found: frozenset[str], path: Path) -
     for key, name, text in (
         ("date_format", "printed_date", document.date_format),
         ("time_format", "printed_time", document.time_format),
+        ("birth_format", "birth_date", document.birth_format),
     ):
         if bool(text) != (name in found):
             said = "The layout finds no" if text else "No format is given for the"
@@ -122,7 +126,7 @@ def _check_format(key: str, text: str, path: Path) -> None:
         raise TableError(
             f"{text!r} cannot be read back: {error}.", remedy="Use strptime codes such as %d.%m.%Y.", path=(*path, key)
         ) from error
-    if key == "date_format" and ("%y" in text or again.date() != _PROBE.date()):
+    if key != "time_format" and ("%y" in text or again.date() != _PROBE.date()):
         raise TableError(
             f"{text!r} does not name day, month and four-digit year.",
             remedy="Use %Y, %m and %d: a guessed century is a guessed date.",
@@ -136,6 +140,7 @@ def _check_words(document: ProfileDocument, found: frozenset[str], path: Path) -
         ("marks", "mark", document.marks is not None),
         ("copy_marks", "copy_mark", bool(document.copy_marks)),
         ("fault_tokens", "fault", bool(document.fault_tokens)),
+        ("sexes", "sex", bool(document.sexes)),
     ):
         if given != (name in found):
             said = f"The layout finds no {name}" if given else f"The layout finds a {name}, but no words are given for it"
@@ -170,6 +175,7 @@ def _texts(document: ProfileDocument) -> list[tuple[Path, tuple[str, ...]]]:
         texts += [(("pad_words", pad, grade.value), words) for grade, words in words_of.items()]
     texts += [(("units", unit), words) for unit, words in document.units.items()]
     texts += [(("labels", label), (label,)) for label in document.labels]
+    texts += [(("sexes", word), (word,)) for word in document.sexes]
     return texts
 
 

@@ -12,7 +12,8 @@ from enum import StrEnum
 from zoneinfo import ZoneInfo
 
 from bridge.errors import Spot, TableError
-from bridge.model import Code, Format, Grade, Priority, Property, Purpose, Quantity, Step, UnitSystem
+from bridge.model import Code, Format, Grade, Priority, Property, Purpose, Quantity, Sex, Step, UnitSystem
+from bridge.tables.flag_table import FlagTable
 
 # --- the pad catalogue -----------------------------------------------------------------------
 
@@ -249,6 +250,7 @@ class Profile:
     where date and time are one field, ``date_format`` covers both and ``time_format`` is empty.
     ``marks`` maps the analyzer's printed mark to whether it says abnormal; None if it prints none.
     ``copy_marks`` and ``fault_tokens`` are exact printed texts. ``zone`` is the analyzer's clock.
+    ``birth_format`` is the strptime format of a birth date; ``sexes`` maps a printed word to the sex, None for a word that says "not known".
     """
 
     name: str
@@ -272,6 +274,8 @@ class Profile:
     slip: SlipLayout | None
     send_again: tuple[str, ...]
     example: ProfileExample
+    birth_format: str = ""
+    sexes: Mapping[str, Sex | None] = field(default_factory=dict)
 
 
 # --- site policy and destinations (from the site configuration, as plain facts) ------------------
@@ -425,7 +429,8 @@ class Tables:
     """One loaded table set.
 
     ``canonical`` is everything in it as canonical JSON, which the store keeps; ``digest`` is its SHA-256. Empty where tables
-    are put together by hand and not compiled. ``doubts`` is what ``padpost check`` warns of.
+    are put together by hand and not compiled. ``doubts`` is what ``padpost check`` warns of. The site's word on a ladder's
+    abnormal steps is already in ``strip_types``; its bands and critical rules are in ``flags``.
     """
 
     digest: str
@@ -435,3 +440,4 @@ class Tables:
     policy: Policy
     canonical: bytes = b""
     doubts: tuple[Doubt, ...] = ()
+    flags: FlagTable = field(default_factory=FlagTable)

@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import date
 
 import pytest
 
-from bridge.check import record
+from bridge.check import flagging, record
 from bridge.check.understanding import Understood, understand_number, understand_reading
-from bridge.model import Finding, Place, PrintedPad, Reading, Severity
+from bridge.coding import Person
+from bridge.model import Finding, Flag, Place, PrintedPad, Reading, Severity
 from tests.check.tables_for_tests import CATALOGUE, DAILY, STRIP, TABLES, UNMARKED, pad, printed, reading
 
 NAMES = CATALOGUE.pads
+NOBODY = Person(sex=None, born=None, on=date(2026, 11, 25))
 CLEAN = (pad("GLU", "100", unit="mg/dL"), pad("PRO", "NEG"), pad("NIT", "NEG"))
 
 
@@ -25,7 +28,7 @@ def _all(understood: Understood) -> tuple[Finding, ...]:
         *record.pads_known(pads, STRIP, NAMES),
         *record.units_agree(pads, understood.profile.unit_system, NAMES),
         *record.values_known(pads, NAMES),
-        *record.marks_agree(pads, understood.profile.marks, NAMES),
+        *record.marks_agree(pads, understood.profile.marks, flagging.assessed(understood, NOBODY, TABLES).flags, NAMES),
         *record.pads_complete(pads, STRIP, NAMES),
     )
 
@@ -114,7 +117,7 @@ def test_marks_that_differ_are_noted_and_unknown_ones_held() -> None:
 def test_an_analyzer_without_marks_is_not_asked() -> None:
     """Where the profile declares none, absence says nothing."""
     understood = understand_reading(replace(reading("unmarked"), pads=CLEAN), TABLES)
-    assert record.marks_agree(understood.pads, UNMARKED.marks, NAMES) == ()
+    assert record.marks_agree(understood.pads, UNMARKED.marks, {"glucose": Flag.ABNORMAL}, NAMES) == ()
 
 
 @pytest.mark.parametrize(

@@ -34,11 +34,12 @@ def test_the_case_may_narrow_what_the_book_says() -> None:
 
 
 def test_findings_stand_in_the_order_of_concerns() -> None:
-    """Identity first, completeness last, notes after all that stops (PRODUCT section 5)."""
+    """Identity first, completeness last, notes after all that stops (PRODUCT section 5), a critical one before the others."""
     mixed = tuple(
         finding(rule, rule)
         for rule in (
             "mark.disagrees",
+            "critical.met",
             "pad.missing",
             "copy.possible",
             "time.future",
@@ -55,6 +56,7 @@ def test_findings_stand_in_the_order_of_concerns() -> None:
         "time.future",
         "copy.possible",
         "pad.missing",
+        "critical.met",
         "mark.disagrees",
     ]
-    assert [RULES[rule].concern for rule in shown[:-1]] == list(Concern)
+    assert [RULES[rule].concern for rule in shown[:-2]] == [each for each in Concern if each is not Concern.CRITICAL]

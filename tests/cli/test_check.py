@@ -7,10 +7,12 @@ from pathlib import Path
 import pytest
 
 from bridge.cli.accepted import FOLDER
+from bridge.settings import shipped_mappings
 from tests.cli.commands import CHART, ROOT, SITE, here, padpost, site
 
 EXAMPLES = [f"example of profile {name}: ok" for name in ("alder", "brook", "brook-file", "fjord", "moss", "tern")]
 MAPPINGS = "mapping files: 6 profiles, 5 strip types, 14 pads"
+FLAGS = "flags: no critical rules are switched on; 2 off; 0 bands by age or sex"
 WARNINGS = [
     f"warning: specification of outbox, block {words}"
     for words in (
@@ -41,6 +43,7 @@ def test_a_good_site_is_well(tmp_path: Path) -> None:
     assert (run.returncode, run.stderr) == (0, b"")
     assert run.stdout.decode().splitlines() == [
         MAPPINGS,
+        FLAGS,
         "source drops: ok",
         "destination outbox: ok",
         *EXAMPLES,
@@ -103,6 +106,7 @@ def test_without_a_site_the_shipped_files_are_checked(tmp_path: Path) -> None:
     assert run.returncode == 0
     assert run.stdout.decode().splitlines() == [
         MAPPINGS,
+        FLAGS,
         *EXAMPLES,
         "messages for example-hl7, our own rules: ok",
         "messages for example-fhir, our own rules: ok",
@@ -162,7 +166,7 @@ def test_a_profile_that_is_nowhere_is_told_with_its_line(tmp_path: Path) -> None
     run = padpost("check", "--config", path, "--no-oracles", cwd=tmp_path)
     assert run.returncode == 1
     lines = run.stdout.decode().splitlines()
-    assert lines[1:4] == [
+    assert lines[2:5] == [
         f"source drops: {path}:9: sources[0].profile: No profile is called 'trn'. There are alder, brook, brook-file, fjord, moss, tern.",
         "destination outbox: ok",
         (
@@ -171,6 +175,22 @@ def test_a_profile_that_is_nowhere_is_told_with_its_line(tmp_path: Path) -> None
         ),
     ]
     assert lines[-1] == "2 things to put right"
+
+
+def test_critical_rules_that_are_on_are_said_loudly(tmp_path: Path) -> None:
+    """The shipped examples, signed and switched on, and a band: their messages pass as the others do."""
+    own = tmp_path / "own"
+    own.mkdir()
+    text = (shipped_mappings() / "flags.yaml").read_text(encoding="utf-8")
+    signed = text.replace("switched_on: false", 'signed: "Dr Q. Example"\n    switched_on: true')
+    band = '  - {pad: protein, to_age: 12, expected: "Negative", abnormal_from: "trace", source: "s", signed: "Dr Q. Example"}'
+    (own / "flags.yaml").write_text(signed.replace("bands: []", f"bands:\n{band}"), encoding="utf-8")
+    run = padpost("check", "--config", site(tmp_path, SITE + "mappings: own\n"), "--no-oracles", cwd=tmp_path)
+    lines = run.stdout.decode().splitlines()
+    assert (
+        lines[1] == "flags: CRITICAL RULES SWITCHED ON: glucose-and-ketones, newborn-ketones-acid; 0 off; 1 bands by age or sex"
+    )
+    assert "messages for outbox, our own rules: ok" in lines
 
 
 def test_a_grade_that_a_receiver_cannot_be_told_is_told_with_its_line(tmp_path: Path) -> None:
@@ -183,7 +203,7 @@ def test_a_grade_that_a_receiver_cannot_be_told_is_told_with_its_line(tmp_path: 
     run = padpost("check", "--config", path, "--no-oracles", cwd=tmp_path)
     assert run.returncode == 1
     lines = run.stdout.decode().splitlines()
-    assert lines[2:4] == [
+    assert lines[3:5] == [
         (
             f"destination outbox: {path}:17: destinations[0].grade_table.codes: outbox takes the site's own codes of grades, but its"
             " grade_table has none for 'normal', which albumin may have. Add \"normal\": {code: ..., text: ...}."

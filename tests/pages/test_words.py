@@ -15,8 +15,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bridge.lifecycle.states import DestinationState, StopGroup
-from bridge.model import DeliveryState, Purpose
+from bridge.model import DeliveryState, Flag, Purpose
 from bridge.pages import words
+from bridge.tables.flag_table import CriticalRule, FlagTable
 
 ROOT = Path(__file__).parents[2]
 LISBON = ZoneInfo("Europe/Lisbon")
@@ -185,6 +186,16 @@ def test_every_state_has_words() -> None:
     assert set(words.DELIVERY_WORDS) == set(DeliveryState)
     assert set(words.DESTINATION_WORDS) == set(DestinationState)
     assert set(words.PURPOSE_WORDS) == set(Purpose)
+    assert set(words.FLAG_WORDS) == set(Flag)
+
+
+def test_critical_rules_are_named_or_plainly_absent() -> None:
+    """Nobody may believe that Padpost watches for what it does not, or that it calls somebody."""
+    assert words.critical_words(FlagTable(off=2)) == "No critical rules are switched on: Padpost calls nothing critical."
+    rules = tuple(CriticalRule(rule=rule, when=(), text="t") for rule in ("one", "two"))
+    assert words.critical_words(FlagTable(critical=rules)) == (
+        "Switched on by the laboratory: one, two. Padpost flags what meets them and tells nobody: follow your procedure for critical results."
+    )
 
 
 def test_a_rule_without_words_is_named_by_its_parts() -> None:

@@ -69,9 +69,11 @@ def allowed(text: str, name: str) -> bool:
         return text[:1] in {"H", "L", "C"}
     if made.slip is not None:
         return re.fullmatch(made.slip.ignore, text.strip()) is not None
-    return made.delimited is not None and text.encode("latin-1").decode(made.charset).strip() == made.delimited.delimiter.join(
-        made.delimited.header
-    )
+    if made.delimited is None:
+        return False
+    # blanks around a cell are no part of it, in the header as in a strip (found by test_a_damaged_capture)
+    cells = text.encode("latin-1").decode(made.charset).strip("\r\n").split(made.delimited.delimiter)
+    return tuple(cell.strip(" \t") for cell in cells) == made.delimited.header
 
 
 @pytest.mark.parametrize("name", NAMES)
@@ -86,6 +88,7 @@ def test_any_bytes(name: str, payload: bytes, torn: bool) -> None:
 
 @pytest.mark.parametrize("name", NAMES)
 @settings(max_examples=150, deadline=None)
+@example(edits=[(140, 0, b" ")], torn=False)
 @given(
     edits=st.lists(st.tuples(st.integers(0, 5_000), st.integers(0, 3), st.binary(max_size=4)), min_size=1, max_size=6),
     torn=st.booleans(),

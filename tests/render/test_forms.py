@@ -34,7 +34,10 @@ def test_a_form_that_a_step_lacks_gives_way_to_the_next() -> None:
 
 def test_the_key_tells_values_and_flags_apart() -> None:
     """Two pads with the same key have the same text, so everything but the printed text must be in it."""
-    assert text_key(GLUCOSE, GRADES_FIRST) == ("glucose", GLUCOSE.forms[0], GLUCOSE.flag)
+    assert text_key(GLUCOSE, GRADES_FIRST) == ("glucose", GLUCOSE.forms[0], GLUCOSE.flag, "Negative", "", "")
+    assert text_key(GRAVITY, GRADES_FIRST)[3:] == ("1.005-1.030", "1.005 1", "1.030 1")
+    wider = replace(GRAVITY, high=number("1.0300", "1"))  # as a number it is the same, and a message would print it otherwise
+    assert text_key(wider, GRADES_FIRST) != text_key(GRAVITY, GRADES_FIRST)
     assert text_key(replace(GLUCOSE, printed="other"), GRADES_FIRST) == text_key(GLUCOSE, GRADES_FIRST)
 
 

@@ -17,6 +17,7 @@ from bridge.specification.messages import strip_types
 from bridge.specification.steps import NO_UNIT, step_records, step_tables
 from bridge.specification.types import StepRow, Subject
 from tests.render.every_sample import SYSTEMS, terms_for
+from tests.render.flags_for_tests import banded
 from tests.render.second_decoder import components
 from tests.specification.subjects import subject
 
@@ -106,6 +107,25 @@ def test_the_record_expects_what_the_messages_carry(form: str) -> None:
     assert len(rows) == steps > 100
     assert {row.expected for row in rows} == sent_values(given)
     assert {(row.received, row.who, row.when) for row in rows} == {("", "", "")}
+
+
+def test_bands_and_critical_rules_have_rows_of_their_own() -> None:
+    """A vendor must be able to try each range and flag that can come; a step keeps its number whatever is expected."""
+    given = replace(GIVEN, tables=banded())
+    (table,) = [each for each in step_tables(given) if each.strip_type == "quill-10"]
+    gravity = [(row.step, row.value, row.reference, row.flag) for row in table.rows if row.local == "PP-SG"]
+    steps = len(TABLES["quill-10"].rows and [row for row in TABLES["quill-10"].rows if row.local == "PP-SG"])
+    assert [row for row in gravity if row[2] == "1.002-1.035"] == [
+        (row.step, row.value, row.reference, row.flag) for row in TABLES["quill-10"].rows if row.local == "PP-SG"
+    ]
+    infants = [row for row in gravity if row[2] == "1.002-1.015"]
+    assert [row[0] for row in infants] == [str(number) for number in range(1, steps + 1)]
+    assert all((row[3] == "H") is (row[1].lstrip("<>=") > "1.015") for row in infants)
+    assert {row.flag for row in table.rows if row.local == "PP-GLU"} == {"N", "A", "AA", "HH"}
+    said = {row.send for row in step_records(given) if row.case == "quill-10: Protein"}
+    assert "step 1: LA6577-6 Negative, where Negative is expected" in said
+    assert "step 1: LA6577-6 Negative, where <20.0 mg/dL is expected" in said
+    assert any(row.send.endswith("where None at all is expected, with a critical rule met") for row in step_records(given))
 
 
 def test_fhir_types_are_fhirs() -> None:

@@ -15,7 +15,12 @@ from bridge.tables.documents import SHAPES, StepRow, schema_texts
 
 FILES = [
     (kind, path)
-    for kind, pattern in (("catalogue", "catalogue.yaml"), ("strip_type", "strip_types/*.yaml"), ("profile", "profiles/*.yaml"))
+    for kind, pattern in (
+        ("catalogue", "catalogue.yaml"),
+        ("strip_type", "strip_types/*.yaml"),
+        ("profile", "profiles/*.yaml"),
+        ("flags", "flags.yaml"),
+    )
     for path in sorted(shipped_mappings().glob(pattern))
 ]
 
@@ -24,7 +29,7 @@ def test_committed_schemas_are_the_shapes() -> None:
     """An editor that follows the committed schema and the program that reads the file must say the same."""
     committed = {path.name: path.read_text(encoding="utf-8") for path in (shipped_mappings() / "schemas").glob("*.json")}
     assert committed == schema_texts()
-    assert sorted(committed) == ["catalogue.json", "profile.json", "strip_type.json"]
+    assert sorted(committed) == ["catalogue.json", "flags.json", "profile.json", "strip_type.json"]
 
 
 @pytest.mark.parametrize("kind", sorted(SHAPES))

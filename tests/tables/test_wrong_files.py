@@ -554,6 +554,82 @@ def test_a_wrong_file_is_explained(tmp_path: Path, name: str, old: str, new: str
     assert str(caught.value) == f"{name}:{line}: {said}"
 
 
+BAND = '{pad: protein, to_age: 12, expected: "Negative", abnormal_from: "trace", source: "s", signed: "x"}'
+RANGE = '{pad: protein, to_age: 12, expected: "<30", high: "30", unit: "mg/dL", source: "s", signed: "x"}'
+NORMAL = '{pad: protein, grade: "trace", source: "s", signed: "x"}'
+WHEN = '{pad: glucose, at_least: "2+"}'
+OVERLAP = BAND.replace("to_age: 12", "from_age: 11, sex: F")
+
+# what stands under bands, normal or critical of a site's own flags.yaml, and what is said of it
+WRONG_FLAGS = [
+    ("bands", BAND.replace("protein", "protien"), "bands[0].pad: No strip type has the pad 'protien'. Did you mean 'protein'?"),
+    ("bands", BAND.replace("to_age: 12", "from_age: 12, to_age: 12"), "bands[0].to_age: Nobody is 12 years old and under 12. from_age is the first age that belongs to the band, to_age the first that does not."),
+    ("bands", BAND.replace("to_age: 12", "to_age: 151"), "bands[0].to_age: Input should be less than or equal to 150. It says 151. Correct the value."),
+    ("bands", BAND.replace("to_age: 12", "from_age: 1.5"), "bands[0].from_age: Input should be a valid integer, got a number with a fractional part. It says 1.5. Correct the value."),
+    ("bands", BAND.replace("to_age: 12", "sex: W"), "bands[0].sex: Input should be 'F', 'M' or 'O'. It says 'W'. Correct the value."),
+    ("bands", BAND.replace(', signed: "x"', ""), "bands[0].signed: The key 'signed' is missing. Add it; docs/reference/configuration.md says what it holds."),
+    ("bands", BAND.replace('abnormal_from: "trace", ', ""), "bands[0]: The band gives neither a range nor a grade. Give low, high or both with their unit; or abnormal_from."),
+    ("bands", BAND.replace("abnormal_from", 'high: "30", unit: "mg/dL", abnormal_from'), "bands[0].abnormal_from: The band gives both a range and a grade. Give low, high or both with their unit; or abnormal_from."),
+    ("bands", BAND.replace("trace", "positive"), "bands[0].abnormal_from: No ladder of protein has the grade 'positive'. Use one of: negative, trace, 1+, 2+, 3+, 4+."),
+    ("bands", BAND.replace("protein", "ph"), "bands[0].abnormal_from: No ladder of ph has the grade 'trace'. Give numbers with their unit: its ladders have no grades."),
+    ("bands", BAND.replace("expected", 'unit: "mg/dL", expected'), "bands[0].unit: A grade has no unit. Remove the unit."),
+    ("bands", RANGE.replace("mg/dL", "mmol/L"), "bands[0].unit: No ladder of protein has numbers in 'mmol/L'. Use one of: g/L, mg/dL."),
+    ("bands", RANGE.replace(', unit: "mg/dL"', ""), "bands[0].unit: The number has no unit. Use one of: g/L, mg/dL."),
+    ("bands", RANGE.replace("protein", "nitrite"), "bands[0].unit: No ladder of nitrite has numbers in 'mg/dL'. Give a grade: its ladders have no numbers."),
+    ("bands", RANGE.replace("high", 'low: "30", high'), "bands[0].high: The range ends at 30, below its beginning 30. Swap the two."),
+    ("bands", RANGE.replace('"30"', "30"), 'bands[0].high: write this in quotes: "1.010" keeps its zero, and "yes" and "12:30" stay text. It says 30. Correct the value.'),
+    ("bands", RANGE.replace("protein", "ph").replace("mg/dL", "[pH]"), "bands[0]: ph is abnormal on both sides of its range, but the band has no low. Give low too."),
+    ("bands", f"{BAND}, {OVERLAP}", "bands[1]: bands[0] (any sex, from 0 to under 12 years) and bands[1] (F, from 11 years) of protein overlap, and neither lies inside the other. Split the ages or sexes so that one person has one band; a narrower band may lie inside a wider one."),
+    ("normal", NORMAL.replace("protein", "prot"), "normal[0].pad: No strip type has the pad 'prot'. Did you mean 'protein'?"),
+    ("normal", NORMAL.replace("trace", "positive"), "normal[0].grade: No ladder of protein has the grade 'positive'. Use one of: negative, trace, 1+, 2+, 3+, 4+."),
+    ("normal", NORMAL.replace("trace", "negative"), "normal[0].grade: The grade 'negative' of protein is abnormal on no ladder. Remove the row."),
+    ("normal", f"{NORMAL}, {NORMAL}", "normal[1]: The grade 'trace' of protein stands twice. Keep one."),
+    ("critical", "{id: a, when: [], text: t, source: s}", "critical[0].when: Tuple should have at least 1 item after validation, not 0. Correct the value."),
+    ("critical", f"{{id: A b, when: [{WHEN}], text: t, source: s}}", "critical[0].id: String should match pattern '^[a-z][a-z0-9-]{0,39}$'. It says 'A b'. Correct the value."),
+    ("critical", f"{{id: a, when: [{WHEN}], text: t, source: s, switched_on: true}}", "critical[0]: The critical rule 'a' is switched on, but nobody has signed it. Add signed: who decided so, and when; or write switched_on: false."),
+    ("critical", f"{{id: a, when: [{WHEN}], text: t, source: s}}, {{id: a, when: [{WHEN}], text: t, source: s}}", "critical[1].id: Two critical rules are called 'a'. Rename one."),
+    ("critical", f"{{id: a, when: [{WHEN}, {WHEN}], text: t, source: s}}", "critical[0].when[1].pad: Glucose stands in two conditions of one rule. Keep one."),
+    ("critical", "{id: a, when: [{pad: sugar, at_least: 2+}], text: t, source: s}", "critical[0].when[0].pad: No strip type has the pad 'sugar'. Use one of: albumin, ascorbic_acid, bilirubin, blood, calcium, creatinine, glucose, ketones, leukocytes, nitrite, ph, protein, specific_gravity, urobilinogen."),
+    ("critical", "{id: a, when: [{pad: glucose}], text: t, source: s}", 'critical[0].when[0]: The condition needs exactly one of at_least and at_most. Write at_least: a grade such as "3+"; or at_least or at_most: a number, and its unit.'),
+    ("critical", "{id: a, when: [{pad: glucose, at_least: much}], text: t, source: s}", "critical[0].when[0].at_least: 'much' is neither a grade nor a plain number. Write one of negative, normal, trace, 1+, 2+, 3+, 4+, positive; or a number such as \"1000\", with its unit."),
+    ("critical", "{id: a, when: [{pad: glucose, at_least: 2+, unit: mg/dL}], text: t, source: s}", "critical[0].when[0].unit: A grade has no unit. Remove the unit."),
+    ("critical", "{id: a, when: [{pad: glucose, at_least: positive}], text: t, source: s}", "critical[0].when[0].at_least: No ladder of glucose has the grade 'positive'. Use one of: negative, trace, 1+, 2+, 3+, 4+."),
+    ("critical", '{id: a, when: [{pad: glucose, at_most: "50"}], text: t, source: s}', "critical[0].when[0].unit: The number has no unit. Use one of: mg/dL, mmol/L."),
+    ("critical", f"{{id: a, when: [{WHEN}], text: t, source: s, on: true}}", "critical[0]: Keys should be strings. It says True. Correct the value."),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("part", "rows", "said"), WRONG_FLAGS, ids=[f"{part}-{n}" for n, (part, _, _) in enumerate(WRONG_FLAGS)])
+def test_wrong_flags_are_explained(tmp_path: Path, part: str, rows: str, said: str) -> None:
+    """A flag is the laboratory's word: a slip in it must not quietly become another word."""
+    (tmp_path / "flags.yaml").write_text(f"# a site's own\n{part}: [{rows}]\n", encoding="utf-8")
+    with pytest.raises(TableError) as caught:
+        load_tables(shipped_mappings(), tmp_path, POLICY, zone=ZONE)
+    assert str(caught.value) == f"flags.yaml:2: {said}"
+
+
+WRONG_EVIDENCE = [
+    ('birth_format: "%Y%m%d"', 'birth_format: "%y%m%d"', "birth_format: '%y%m%d' does not name day, month and four-digit year. Use %Y, %m and %d: a guessed century is a guessed date."),
+    ('birth_format: "%Y%m%d"\n', "", "birth_format: No format is given for the birth_date. Give birth_format and birth_date both, or neither."),
+    ('    birth_date: "P.8"\n', "", "birth_format: The layout finds no birth_date. Give birth_format and birth_date both, or neither."),
+    ('sexes: {"F": F, "M": M, "O": O, "U": U}\n', "", "sexes: The layout finds a sex, but no words are given for it. Give both sexes and a place of sex, or neither."),
+    ('    sex: "P.9"\n', "", "sexes: The layout finds no sex. Give both sexes and a place of sex, or neither."),
+    ('"M": M, "O"', '" M": M, "O"', "sexes. M: ' M' has outer or double blanks, which are not compared. Write it with single blanks."),
+    ('"M": M, "O"', '"M": W, "O"', "sexes.M: Input should be 'F', 'M', 'O' or 'U'. It says 'W'. Correct the value."),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("old", "new", "said"), WRONG_EVIDENCE)
+def test_wrong_evidence_is_explained(tmp_path: Path, old: str, new: str, said: str) -> None:
+    """Birth date and sex: where they stand and how they are printed belong together, and no century is guessed."""
+    own = spoiled(tmp_path, "profiles/brook.yaml", old, new)
+    with pytest.raises(TableError) as caught:
+        load_tables(shipped_mappings(), own, POLICY, zone=ZONE)
+    assert str(caught.value).partition(": ")[2] == said
+    assert caught.value.spot is not None
+    assert caught.value.spot.file == "profiles/brook.yaml"
+
+
 def test_a_grade_without_an_answer_is_explained(tmp_path: Path) -> None:
     """A grade that the catalogue cannot code would go as bare text; the strip type that uses it is named."""
     own = spoiled(tmp_path, "catalogue.yaml", '  "4+": {code', '  # "4+": {code')
