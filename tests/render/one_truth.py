@@ -109,7 +109,7 @@ def _plan(fmt: Format, order: str, options: str, profile: str, strip: str) -> Pl
 def every_subject() -> Iterator[Subject]:
     """Give every capture, worked example and sample that becomes a message, in every order and under the options that change a message."""
     for what, profile, _ in EXPECTED:
-        for result in (each.result for each in strips(what, profile) if isinstance(each, Coded)):
+        for result in (unordered(each.result) for each in strips(what, profile) if isinstance(each, Coded)):
             yield from (Subject(what=f"{what} of {profile}", order=order, result=result) for order in ORDERS)
             yield from (Subject(what=f"{what} of {profile}", order="numbers", result=result, options=each) for each in OPTIONS)
     for order, profile, strip in EVERY_PLAN:
