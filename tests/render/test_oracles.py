@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 
-from bridge.model import Format
+from bridge.model import CodedResult, Format
 from bridge.render.oracles import HL7APY_LIMITS, PRE_ADOPTED, oracle_faults
 from tests.render.every_sample import EVERY_PLAN, rendered
 from tests.render.written import format_of, golden
@@ -26,12 +26,25 @@ BUNDLE = (GOLDEN / "normal.json").read_bytes()
 asked = cache(oracle_faults)
 
 
+# hl7apy takes 40 ms a message, and all HL7 structures share their OBX: those beside ORU^R01 are shown to it in the three unit systems only
+SHOWN = [
+    (fmt, *plan)
+    for fmt in Format
+    for plan in EVERY_PLAN
+    if fmt.is_fhir or fmt is Format.ORU_R01 or plan[0] in {"grades", "numbers", "si"}
+]
+
+
+def is_shown(fmt: Format, number: int, sample: CodedResult) -> bool:
+    """Say whether the library is asked: of those structures, two plain strips and every sample that differs beside its pads."""
+    return fmt.is_fhir or fmt is Format.ORU_R01 or number < 2 or int(sample.result_id.removeprefix("SMPL1R")) >= 900
+
+
 @pytest.mark.slow
-@pytest.mark.parametrize("fmt", Format)
-@pytest.mark.parametrize(("order", "profile", "strip"), EVERY_PLAN)
+@pytest.mark.parametrize(("fmt", "order", "profile", "strip"), SHOWN)
 def test_the_library_finds_nothing_in_any_sample(fmt: Format, order: str, profile: str, strip: str) -> None:
     """Every step of every pad in every printed text, STAT, corrections, hostile texts: no error and no warning but the named limits."""
-    shown = rendered(fmt, order, profile, strip)
+    shown = [each for number, each in enumerate(rendered(fmt, order, profile, strip)) if is_shown(fmt, number, each[0])]
     found = {sample.result_id: faults for sample, payload in shown if (faults := asked(fmt, payload))}
     assert found == {}
     assert len(shown) >= 4 + 6  # the variants and at least six hostile texts, beside the steps

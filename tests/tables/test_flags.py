@@ -157,7 +157,10 @@ def test_what_may_be_a_slip_is_doubted() -> None:
                     "id": "never",
                     "text": "t",
                     "source": "s",
-                    "when": [{"pad": "creatinine", "at_most": "15", "unit": "mg/dL"}, {"pad": "ascorbic_acid", "at_least": "35", "unit": "mg/dL"}],
+                    "when": [
+                        {"pad": "creatinine", "at_most": "15", "unit": "mg/dL"},
+                        {"pad": "ascorbic_acid", "at_least": "35", "unit": "mg/dL"},
+                    ],
                 }
             ],
         }
@@ -168,7 +171,7 @@ def test_what_may_be_a_slip_is_doubted() -> None:
             "flags.yaml.bands.0: The range of the band holds 8.4 [pH], which a ladder of ph calls abnormal: its flag stays A. "
             "Write abnormal: false in the site's own copy of the ladder, or narrow the range."
         ),
-        "flags.yaml.critical.0.when: No strip type has all pads of never: creatinine, ascorbic_acid. The rule can never be met; remove it, or add the strip type.",
+        "flags.yaml.critical.0.when: No strip type has all pads of never: ascorbic_acid, creatinine. The rule can never be met; remove it, or add the strip type.",
     ]
     assert flag_doubts(shipped(), tables().strip_types) == ()
 
