@@ -250,10 +250,13 @@ def _pad_text(pad: CodedPad, terms: DestinationTerms, codes: GradeCodes) -> PadT
         table = (
             terms.grade_table if isinstance(form.value, CodedGrade) else None
         )  # the site's table is of grades; words have our codes
-        codings = [_coding(code, table) for code in codes[pad.pad, form.value.key]]
-        coding = f'"coding":{value_text(codings)},' if codings else ""
+        # ``text`` is as printed, in the analyzer's language: where no code may go, the catalogue's own word goes as a display alone
+        codings = [_coding(code, table) for code in codes[pad.pad, form.value.key]] or [{"display": form.value.text}]
         return PadText(
-            before=f'{members_text(members)},"valueCodeableConcept":{{{coding}"text":', after="}", noted=False, code=alone
+            before=f'{members_text(members)},"valueCodeableConcept":{{"coding":{value_text(codings)},"text":',
+            after="}",
+            noted=False,
+            code=alone,
         )
     if not isinstance(form.value, Quantity):
         members["valueString"] = form.value.text
