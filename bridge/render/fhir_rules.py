@@ -224,7 +224,9 @@ def _leaf_faults(path: str, name: str, value: Any) -> Iterator[str]:
         yield f"{path} holds the control character U+{ord(found[0]):04X}"
     if name == "coding":
         for coding in value:
-            if not (path.endswith(".valueCodeableConcept.coding") and coding.keys() == {"display"}):  # a word that no code may go for
+            if not (
+                path.endswith(".valueCodeableConcept.coding") and coding.keys() == {"display"}
+            ):  # a word that no code may go for
                 yield from (f"{path}: {fault}" for fault in _coding_faults(coding))
 
 

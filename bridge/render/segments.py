@@ -290,13 +290,18 @@ def _number(value: Quantity, what: str, terms: DestinationTerms) -> str:
 
 
 def _range(pad: CodedPad, form: ValueForm) -> str:
-    """Give OBX-7: ``low-high``, ``>low``, ``<high``, or the normal word (HL7 chapter 7, OBX-7)."""
+    """Give OBX-7: ``low-high``, or the normal word (HL7 chapter 7, OBX-7); of one bound, whether it is in the range or not.
+
+    HL7 has ``>low`` and ``<high`` for one bound. Where the expectation counts it in, ``<=5`` goes: a normal value of 5 beside ``<5`` would
+    look abnormal (decision 0005).
+    """
     if not ranged(pad, form):
         return escape(expectation(pad, form))
     low, high = (number_text(bound) if bound else "" for bound in (pad.low, pad.high))
     if low and high:
         return f"{low}-{high}"
-    return f">{low}" if low else f"<{high}"
+    strict, bound = (">", low) if low else ("<", high)
+    return f"{strict}{bound}" if pad.expected.startswith(f"{strict}{bound}") else f"{strict}={bound}"
 
 
 def triplet(code: Code) -> str:

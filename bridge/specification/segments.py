@@ -74,7 +74,7 @@ ROWS: tuple[tuple[str, str, str, str, str, str, str, str], ...] = (
     ("OBX-3", "Observation identifier", "CE", "R", OPEN, NO_TABLE, "LOINC first; the local code as second triplet where set for this destination.", SEEN),
     ("OBX-5", "Observation value", "varies", "R", OPEN, NO_TABLE, "See the value formats. A coded grade has the text as printed in CWE.9.", SEEN),
     ("OBX-6", "Units", "CE", "C", OPEN, NO_TABLE, "Condition: OBX-2 is NM or SN. UCUM.", SEEN),
-    ("OBX-7", "References range", "ST", "RE", OPEN, NO_TABLE, "The reference expectation, in the value's own unit.", SEEN),
+    ("OBX-7", "References range", "ST", "RE", OPEN, NO_TABLE, "The reference expectation, in the value's own unit; a bound alone as <=high, or <high where it is not in the range.", SEEN),
     ("OBX-8", "Abnormal flags", "IS", "R", "1", "0078", "N, A, H or L; AA, HH or LL on the pads of a critical rule that the laboratory has switched on and that is met: a note then names the rule.", SEEN),
     ("OBX-11", "Observation result status", "ID", "R", "1", "0085", "F today.", SEEN),
     ("OBX-14", "Date/time of the observation", "TS", "X", STAMP, NO_TABLE, "Collection time. No analyzer tells it today, so it is empty.", NOT_TODAY),

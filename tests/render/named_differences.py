@@ -122,11 +122,11 @@ def while_unknown(rule: Rule) -> Rule:
 
 
 def _is_bound(text: str, found: Found, case: Case) -> bool:
-    """Say whether a number is the bound that OBX-7 has on its side: low-high, >low, <high (HL7 2.5.1 chapter 7, OBX-7)."""
+    """Say whether a number is the bound that OBX-7 has on its side: low-high, >low or >=low, <high or <=high (decision 0005)."""
     place = "low" if ".low." in found.leaf.pattern else "high"
     for said in case.mapped.values("Observation.referenceRange[].text", found.leaf.resource):
         bounds = re.fullmatch(r"(?P<low>[\d.]+)-(?P<high>[\d.]+)", said) or re.fullmatch(
-            rf"[{'>' if place == 'low' else '<'}](?P<{place}>[\d.]+)", said
+            rf"{'>' if place == 'low' else '<'}=?(?P<{place}>[\d.]+)", said
         )
         if bounds and bounds[place] == text:
             return True
@@ -134,11 +134,10 @@ def _is_bound(text: str, found: Found, case: Case) -> bool:
 
 
 def _is_open_range(text: str, found: Found, case: Case) -> bool:
-    """Say whether our words ``<=5 mg/dL`` are OBX-7's ``<5`` with the value's unit, the bound itself counted in."""
+    """Say whether our words ``<=5 mg/dL`` are OBX-7's ``<=5`` with the value's unit."""
     assert found.mapped is not None
-    sign, digits = found.mapped.value[:1], found.mapped.value[1:]
     units = case.mapped.values("Observation.valueQuantity.unit", found.leaf.resource)
-    return text in {f"{sign}={digits} {unit}" for unit in units}
+    return text in {f"{found.mapped.value} {unit}" for unit in units}
 
 
 def _is_pair(text: str, found: Found, case: Case) -> bool:
@@ -303,7 +302,7 @@ DIFFERENCES: tuple[Difference, ...] = (
     Difference(path="Observation.derivedFrom[]", side="ours", rule=Rule(said="points to an Observation of the same Bundle", holds=lambda text, found, case: bool(re.fullmatch(r"-> Observation\[\d+\]", text))), reason="HL7 v2 has no field for what a value was computed from; OBX-17 and the NTE say it in words."),
     Difference(path="Observation.method.coding[].display", side="mapping", rule=is_ours("Observation.method.text"), reason=METHOD),
     Difference(path="Observation.method.text", side="ours", rule=is_mapped("Observation.method.coding[].display"), reason=METHOD),
-    Difference(path="Observation.referenceRange[].text", side="both", rule=Rule(said="is OBX-7's bound, counted in, with the value's unit", holds=_is_open_range), reason="HL7 writes a range of one bound as `<5` (chapter 7, OBX-7), which does not say whether 5 itself is in it. Our FHIR text says it: `<=5 mg/dL`."),
+    Difference(path="Observation.referenceRange[].text", side="both", rule=Rule(said="is OBX-7's bound with the value's unit", holds=_is_open_range), reason="OBX-7 is in the unit of OBX-6 and does not repeat it. Our FHIR text stands alone: `<=5 mg/dL`."),
     *(
         Difference(path=f"Observation.interpretation[].coding[].{each}", side="ours", rule=Rule(said="is POS beside A or AA, NEG beside N", holds=_goes_with_flag), reason="Table 0078 of 2.5.1 has no POS and NEG. FHIR has them, and our Bundle says them beside the flag of a pad read as found or not found.")
         for each in ("code", "display", "system")

@@ -324,7 +324,10 @@ def test_an_answer_without_a_code_is_text() -> None:
     """The printed text, and the grade's own word as a display without a code; nothing is made up."""
     plain = replace(hand_made(), catalogue=replace(hand_made().catalogue, answers={}))
     payload = written(normal_result(plain), tables=plain)
-    assert resources(payload, "Observation")[1]["valueCodeableConcept"] == {"coding": [{"display": "negative"}], "text": "NEGATIVE"}
+    assert resources(payload, "Observation")[1]["valueCodeableConcept"] == {
+        "coding": [{"display": "negative"}],
+        "text": "NEGATIVE",
+    }
     assert (bundle_faults(payload), faults(Format.FHIR, payload)) == ([], ())
 
 

@@ -125,10 +125,10 @@ def test_one_form_per_pad_with_its_own_code(order: tuple[UnitSystem, ...], expec
 
 
 @pytest.mark.parametrize(
-    ("low", "high", "expected"), [(True, True, "1.005-1.030"), (True, False, ">1.005"), (False, True, "<1.030")]
+    ("low", "high", "expected"), [(True, True, "1.005-1.030"), (True, False, ">=1.005"), (False, True, "<=1.030")]
 )
 def test_a_range_has_hl7s_form(low: bool, high: bool, expected: str) -> None:
-    """OBX-7: lower-upper, >lower, <upper (HL7 chapter 7, OBX-7)."""
+    """OBX-7: lower-upper (HL7 chapter 7, OBX-7); a bound alone is counted in, and says so (decision 0005)."""
     tables = hand_made()
     pad = tables.catalogue.pads["specific_gravity"]
     pads = {**tables.catalogue.pads, pad.pad: replace(pad, low=pad.low if low else None, high=pad.high if high else None)}
