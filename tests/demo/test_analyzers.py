@@ -204,7 +204,11 @@ def test_a_slip_plays_its_worked_example(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("target", "profile", "sentence"),
     [
-        ("folder:x", "heron", "No profile is called 'heron'. There are alder, brook, brook-file, fjord, moss, tern."),
+        (
+            "folder:x",
+            "egret",
+            "No profile is called 'egret'. There are alder, brook, brook-file, fjord, heron, moss, tern, wren.",
+        ),
         ("fax:1", "brook", "There is no target 'fax:1'. Use pty, serial:DEVICE, tcp:HOST:PORT, listen:PORT or folder:PATH."),
         ("tcp:", "brook", "There is no target 'tcp:'. Use pty, serial:DEVICE, tcp:HOST:PORT, listen:PORT or folder:PATH."),
         ("tcp:localhost:door", "brook", "'localhost:door' names no port. Write tcp:HOST:PORT or listen:PORT."),

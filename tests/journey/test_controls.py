@@ -10,6 +10,7 @@ from datetime import timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
+import hl7
 import httpx
 import pytest
 
@@ -71,6 +72,11 @@ def drop(home: Path) -> None:
     part.rename(part.with_suffix(""))
 
 
+def has(message: hl7.Message, segment: str) -> bool:
+    """Say whether a message has a segment of that name."""
+    return any(str(each[0]) == segment for each in message)
+
+
 def wait_until_all_is_received(served: Served) -> None:
     """Ask the service until every result stands as received everywhere."""
     until = time.monotonic() + BOUND_S
@@ -120,6 +126,14 @@ def test_a_control_reaches_who_asks_for_controls_and_no_record(tmp_path: Path, s
     assert [printed_id for printed_id in PRINTED.values() if printed_id.encode() in everything] == []
     assert [name for name in SPECIMENS.values() if name.encode() in b"".join(records.durable)] == ["U-1"]
     assert [name for name in SPECIMENS.values() if name.encode() in b"".join(qc.durable)] == ["U-1", "QLOW-7", "QLOT-9"]
+    told = {str(message.segment("SPM")[2]): message for message in map(hl7.parse, (payload.decode() for payload in qc.durable))}
+    assert {
+        specimen: (str(m.segment("SPM")[11]).split("^")[0], has(m, "PID"), has(m, "INV")) for specimen, m in told.items()
+    } == {
+        "U-1": ("P", True, False),
+        "QLOW-7": ("Q", False, True),
+        "QLOT-9": ("R", False, False),
+    }  # HL7 v2.5.1, table 0369: P patient, Q control specimen, R replicate
     assert len(qc.received) > len(qc.durable)  # the control came again after the kill,
     assert {message.payload for message in qc.received} == set(qc.durable)  # byte for byte as before
     what_the_store_says(tmp_path / "store")

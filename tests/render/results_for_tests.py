@@ -46,6 +46,7 @@ def checked(
     comments: tuple[str, ...] = (),
     priority: Priority = Priority.ROUTINE,
     patient_name: str = "",
+    profile: str = "testing",
     texts: dict[str, str] | None = None,
 ) -> CheckedReading:
     """Give a checked reading whose pads stand at ``ranks``; each pad's place is ten bytes of its own."""
@@ -58,7 +59,7 @@ def checked(
         index=0,
         place=Place(start=0, end=100),
         analyzer="bench-2",
-        profile="testing",
+        profile=profile,
         record_digest="f" * 64,
         comments=tuple(Printed(text=text, place=Place(start=90, end=95)) for text in comments),
     )

@@ -140,7 +140,11 @@ def test_a_critical_strip_says_why() -> None:
 def test_a_control_keeps_the_expectation_for_everyone() -> None:
     """Coded for a destination that takes controls, it has no band and no critical flag."""
     kind = banded().strip_types["quill-10"]
-    of = replace(checked(tuple(len(pad.ladder) - 1 for pad in kind.pads), strip=kind), purpose=Purpose.CONTROL, sex=Sex.MALE)
+    of = replace(
+        checked(tuple(len(pad.ladder) - 1 for pad in kind.pads), strip=kind, profile="brook"),
+        purpose=Purpose.CONTROL,
+        sex=Sex.MALE,
+    )
     result = code(of, banded(), result_id="B1", version=1)
     assert not any(pad.flag.is_critical for pad in result.pads)
     assert {pad.pad: pad.expected for pad in result.pads}["glucose"] == "Negative"

@@ -132,8 +132,8 @@ def message(fmt: Format, order: str, strip: str, rank: int) -> bytes:
     tables = shipped()
     profile = next(name for name, made in sorted(tables.profiles.items()) if strip in made.strip_types.values())
     ranks = tuple(min(rank, len(pad.ladder) - 1) for pad in tables.strip_types[strip].pads)
-    made = checked(ranks, strip=tables.strip_types[strip])
-    result = code(replace(made, reading=replace(made.reading, profile=profile)), tables, result_id="TRIPR1", version=1)
+    made = checked(ranks, strip=tables.strip_types[strip], profile=profile)
+    result = code(made, tables, result_id="TRIPR1", version=1)
     plan = compile_plan(replace(terms_for(fmt, order), laboratory=REEDBANK), profile, strip, tables)
     return plan.render(result, control_id="TRIPM1", made_at=MADE_AT).payload
 
