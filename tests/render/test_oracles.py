@@ -27,7 +27,8 @@ asked = cache(oracle_faults)
 
 
 # hl7apy takes 40 ms a message. All HL7 structures share their OBX, and how a grade is told changes one field of it: every step is shown as
-# ORU^R01 in the three unit systems; the other forms of grades and the other structures by two plain strips and all that differs beside the pads.
+# ORU^R01 in the three unit systems; the other forms of grades and the other structures by two plain strips and all that differs beside the pads
+# (test_every_combination.py has those in every unit system).
 UNIT_SYSTEMS = {"grades", "numbers", "si"}
 SHOWN = [(fmt, *plan) for fmt in Format for plan in EVERY_PLAN if fmt.is_fhir or fmt is Format.ORU_R01 or plan[0] in UNIT_SYSTEMS]
 
