@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -22,7 +22,7 @@ from bridge.model import (
     Reading,
     Way,
 )
-from bridge.tables.types import DestinationTerms
+from bridge.tables.types import DestinationTerms, Laboratory, Provider
 from bridge.trial import Trial, try_out
 
 WORDS = {
@@ -34,6 +34,28 @@ WORDS = {
     "unreadable": "cannot be read",
 }
 CONTROL_SENT = "not a patient's strip, sent where controls are asked for"
+LABORATORY = Laboratory(
+    name="Example Laboratory",
+    number="EX-1",
+    authority="urn:example:laboratories",
+    street="1 Example Street",
+    city="Exampleton",
+    state="",
+    postal_code="00000",
+    country="",
+    director="",
+)
+PROVIDER = Provider(number="1", family="Example", given="", authority="EXAMPLE")
+# what the guides require and only a site knows
+KNOWN_TO_A_SITE: Mapping[Format, Mapping[str, Any]] = {
+    Format.ORU_R01_US: {
+        "laboratory": replace(LABORATORY, authority="EXAMPLE"),
+        "provider": PROVIDER,
+        "message_profile": "EXAMPLE",
+    },
+    Format.FHIR_US: {"laboratory": LABORATORY},
+    Format.FHIR_EU: {"laboratory": LABORATORY},
+}
 FORMS = tuple(dict.fromkeys(("hl7", "fhir", "json", *Format)))
 
 
@@ -77,7 +99,7 @@ def _terms(config: settings.Settings | None, to: str, name: str) -> DestinationT
             raise SetupError("A destination is one of a site's.", remedy="Name its configuration: --config site.yaml.")
         wanted = {"hl7": Format.ORU_R01, "fhir": Format.FHIR}.get(to) or Format(to)
         example = next(terms for terms in example_terms() if terms.format.is_fhir is wanted.is_fhir)
-        return replace(example, format=wanted)
+        return replace(example, format=wanted, **KNOWN_TO_A_SITE.get(wanted, {}))
     every = [terms_of(config, destination) for destination in config.destinations]
     found = next((terms for terms in every if (terms.name == name if name else _is_wanted(terms, to))), None)
     if found is None:

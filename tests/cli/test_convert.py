@@ -15,6 +15,9 @@ import hl7
 import pytest
 from fhir.resources.R4B.bundle import Bundle
 
+from bridge.model import Format
+from bridge.render.conformance import faults
+from bridge.render.oracles import oracle_faults
 from tests.cli.commands import CHART, ROOT, SITE, here, padpost, site
 
 DATA = Path(__file__).parent / "data"
@@ -158,6 +161,15 @@ def test_a_site_brings_its_policies_and_its_character_set(tmp_path: Path) -> Non
     fhir = padpost("convert", "-", "--profile", "tern", "--to", "fhir", "--config", path, cwd=tmp_path, stdin=lines)
     assert json.loads(fhir.stdout)["identifier"]["system"] == "urn:example:results"
     assert [path.name for path in tmp_path.iterdir()] == ["site.yaml"]
+
+
+@pytest.mark.parametrize("fmt", Format)
+def test_every_message_profile_can_be_looked_at_without_a_site(tmp_path: Path, fmt: Format) -> None:
+    """What a guide requires and only a site knows is invented for the example, so that the message has the guide's shape."""
+    run = padpost("convert", "-", "--profile", "tern", "--to", fmt.value, cwd=tmp_path, stdin=capture(GOOD))
+    assert run.returncode == 0
+    payload = run.stdout.rstrip(b"\n") if fmt.is_fhir else run.stdout.replace(b"\n", b"\r")
+    assert (faults(fmt, payload), oracle_faults(fmt, payload)) == ((), ())
 
 
 def test_a_destination_is_named(tmp_path: Path) -> None:
