@@ -6,9 +6,10 @@ The ``convert`` command and the page Try out show what is made here.
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 
 from bridge import pipeline
 from bridge.check import Moment
@@ -26,6 +27,7 @@ from bridge.model import (
     NonPatient,
     Outcome,
     Place,
+    Printed,
     Reading,
     Rejected,
     Unreadable,
@@ -35,6 +37,16 @@ from bridge.tables.types import DestinationTerms, Profile, Tables
 from bridge.wire import er7
 
 OBX_CODE = 3  # HL7 v2.5.1 section 7.4.2: OBX-3, observation identifier
+MSH_CHARSET = 18  # HL7 v2.5.1 section 2.14.9.18: MSH-18, character set
+# A printed field as ``model.Reading`` has it, in words, and a part of the place where its text goes in HL7 v2 and in FHIR.
+_PRINTED = (
+    ("patient_id", "Patient ID", "PID-3", "Observation.subject.identifier"),
+    ("patient_name", "Patient name", "PID-5", "Observation.subject.display"),
+    ("order_number", "Order number", "OBR-2", "basedOn.identifier"),
+    ("specimen_id", "Specimen number", "SPM-2", "Specimen.identifier"),
+    ("operator", "Operator", "OBX-16", "Observation.performer"),
+    ("strip_lot", "Strip lot", "SID-2", "Device."),
+)
 _WORDS: dict[type, str] = {
     Coded: "coded",
     Held: "held",
@@ -47,13 +59,13 @@ _WORDS: dict[type, str] = {
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Origin:
-    """Where one pad's value comes from, and where it goes.
+    """Where one value of a message comes from, and where it goes. ``what`` is the pad, or the printed field in words.
 
-    ``place`` is the printed value's byte range in the capture. ``row`` names the code's row in the catalogue.
-    ``field`` is where the value stands in the message: ``OBX-5 of OBX 3``, or ``valueQuantity of Observation 3``.
+    ``place`` is the printed value's byte range in the capture. ``row`` names the table row that it is understood by: the code's in the
+    catalogue, or the field's in the profile. ``field`` is where the value stands: ``OBX-5 of OBX 3``, or ``valueQuantity of Observation 3``.
     """
 
-    pad: str
+    what: str
     printed: str
     place: Place
     row: str
@@ -62,11 +74,15 @@ class Origin:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class TriedMessage:
-    """One message as a destination would get it, and where each pad's value in it comes from; or the finding that stops it."""
+    """One message as a destination would get it, and where each value in it comes from; or the finding that stops it.
+
+    ``origins`` is of the pads, in their order; ``beside`` of what was printed beside them (patient ID, operator ...).
+    """
 
     destination: str
     message: Message | None
     origins: tuple[Origin, ...] = ()
+    beside: tuple[Origin, ...] = ()
     finding: Finding | None = None
 
 
@@ -145,7 +161,12 @@ def _tried(  # noqa: PLR0913 - what a message is made of, and when
         message = plans[key].render(result, control_id=control_id, made_at=made_at)
     except RejectError as reject:
         return TriedMessage(destination=terms.name, message=None, finding=pipeline.finding_of(reject))
-    return TriedMessage(destination=terms.name, message=message, origins=_origins(checked, result, message))
+    return TriedMessage(
+        destination=terms.name,
+        message=message,
+        origins=_origins(checked, result, message),
+        beside=tuple(_field_origins(checked, message, tables.profiles[result.profile])),
+    )
 
 
 def _origins(checked: CheckedReading, result: CodedResult, message: Message) -> tuple[Origin, ...]:
@@ -160,7 +181,7 @@ def _origins(checked: CheckedReading, result: CodedResult, message: Message) -> 
         code = next((form.code.code for form in pad.forms if form.code.code in fields), "")
         found.append(
             Origin(
-                pad=pad.name,
+                what=pad.name,
                 printed=pad.printed,
                 place=places[pad.computed_from[0] if pad.computed_from else pad.pad],
                 row=f"catalogue.yaml: pads, {pad.pad}, codes, {code}",
@@ -168,6 +189,45 @@ def _origins(checked: CheckedReading, result: CodedResult, message: Message) -> 
             )
         )
     return tuple(found)
+
+
+def _field_origins(checked: CheckedReading, message: Message, profile: Profile) -> Iterator[Origin]:
+    """Follow what was printed beside the pads to where the same text stands in the message; what is not sent is left out."""
+    leaves = _leaves(message)
+    for name, what, hl7_place, fhir_place in _PRINTED:
+        printed: Printed | None = getattr(checked.reading, name)
+        if printed is None or not printed.text:
+            continue
+        wanted = fhir_place if message.format.is_fhir else hl7_place
+        found = next((place for place, text in leaves if text == printed.text and wanted in place), None)
+        if found is not None:
+            row = f"profiles/{profile.name}.yaml: {profile.layout.value}, {name}"
+            yield Origin(what=what, printed=printed.text, place=printed.place, row=row, field=found)
+
+
+def _leaves(message: Message) -> list[tuple[str, str]]:
+    """Give (place, text) of every component of an HL7 message, or of every leaf of a Bundle."""
+    if message.format.is_fhir:
+        return list(_json_leaves(json.loads(message.payload), ""))
+    charset = message.payload.split(b"\r", 1)[0].split(b"|")[MSH_CHARSET - 1].decode("ascii", "replace")
+    return [
+        (f"{fields[0]}-{number}", er7.unescape(component))
+        for fields in er7.split(message.payload, charset)
+        for number, field in enumerate(fields[1:], 1)
+        for component in field.split("^")
+    ]
+
+
+def _json_leaves(value: Any, path: str) -> Iterator[tuple[str, str]]:
+    if isinstance(value, dict):
+        kind = value.get("resourceType", "")
+        for name, inner in value.items():
+            yield from _json_leaves(inner, f"{kind or path}.{name}" if kind or path else name)
+    elif isinstance(value, list):
+        for inner in value:
+            yield from _json_leaves(inner, path)
+    else:
+        yield path, str(value)
 
 
 def _fields(message: Message) -> dict[str, str]:

@@ -51,7 +51,7 @@ def test_every_value_is_followed_from_its_bytes_to_its_field(payload: bytes) -> 
         code = origin.row.rpartition(", ")[2]
         assert (
             origin.row
-            == f"catalogue.yaml: pads, {next(p.pad for p in first.outcome.result.pads if p.name == origin.pad)}, codes, {code}"
+            == f"catalogue.yaml: pads, {next(p.pad for p in first.outcome.result.pads if p.name == origin.what)}, codes, {code}"
         )
         obx = segments[origin.field.removeprefix("OBX-5 of OBX ")]
         assert str(obx[3][0][0]) == code
@@ -62,6 +62,23 @@ def test_every_value_is_followed_from_its_bytes_to_its_field(payload: bytes) -> 
         value, place = origin.field.split(" of Observation ")
         assert value in observation
         assert observations[int(place) - 1]["code"]["coding"][0]["code"] == origin.row.rpartition(", ")[2]
+
+
+def test_what_is_printed_beside_the_pads_is_followed_too(payload: bytes) -> None:
+    """Patient, specimen and operator: the bytes hold the text, and the place named holds it in the message, read by python-hl7."""
+    oru, fhir = tried(payload, "brook")[0].messages
+    assert oru.message is not None
+    message = hl7.parse(oru.message.payload.decode())
+    found = {origin.what: origin for origin in oru.beside}
+    assert found["Patient ID"].row == "profiles/brook.yaml: lis2, patient_id"
+    assert (found["Patient ID"].printed, found["Patient ID"].field) == (GOOD, "PID-3")
+    for origin in oru.beside:
+        assert BORDER.sub(b"", payload[origin.place.start : origin.place.end]).decode() == origin.printed
+        segment, _, number = origin.field.partition("-")
+        assert origin.printed in str(message.segment(segment)[int(number)]).split("^")
+    places = {origin.what: origin.field for origin in fhir.beside}
+    assert places["Patient ID"] == "Observation.subject.identifier.value"
+    assert places.keys() <= {"Patient ID", "Patient name", "Order number", "Specimen number", "Operator", "Strip lot"}
 
 
 def test_a_field_is_named_with_its_order_where_each_pad_has_one(payload: bytes) -> None:
@@ -94,7 +111,7 @@ def test_a_computed_ratio_points_to_the_first_of_its_pads() -> None:
     """It was printed nowhere: its place is albumin's, and its text names both values."""
     sheet = tables().profiles["wren"].example.payload
     (first, _) = tried(sheet, "wren")
-    origins = {origin.pad: origin for origin in first.messages[0].origins}
+    origins = {origin.what: origin for origin in first.messages[0].origins}
     ratio = origins["Albumin/creatinine ratio"]
     assert (sheet[ratio.place.start : ratio.place.end], ratio.printed) == (b"85", "Albumin 85, Creatinine 110")
     assert ratio.place == origins["Albumin"].place
