@@ -22,7 +22,7 @@ from bridge.model import (
     Reading,
     Way,
 )
-from bridge.tables.types import DestinationTerms, Laboratory, Provider
+from bridge.tables.types import DestinationTerms, Laboratory, Provider, Tables
 from bridge.trial import Trial, try_out
 
 WORDS = {
@@ -71,19 +71,21 @@ def convert(file: str, profile: str, to: str, config_path: Path | None, *, desti
     tables = tables_for(config)
     if profile not in tables.profiles:
         raise SetupError(f"No profile is called {profile!r}.", remedy=f"There are {', '.join(sorted(tables.profiles))}.")
-    if config and config_path:
-        for error in grade_faults(config, tables):
-            raise settings.placed(error, config_path)
+    terms = [] if to == "json" else [_terms(config, config_path, tables, to=to, name=destination)]
     capture = Capture(source="convert", way=Way.FOLDER, arrived_at=clock.now(), payload=_payload(file), name=file, live=False)
-    terms = [] if to == "json" else [_terms(config, to, destination)]
     trials = try_out(capture, tables.profiles[profile], terms, tables, called="CONVERT")
     if to == "json":
         print(orjson.dumps([_plain(trial) for trial in trials], option=orjson.OPT_INDENT_2).decode())
+    _write_messages(trials)
+    return _tell(trials)
+
+
+def _write_messages(trials: Sequence[Trial]) -> None:
+    """Write every message to standard output in its own character set, an HL7 segment a line."""
     for tried in (message for trial in trials for message in trial.messages):
-        if tried.message is not None:  # in the message's own character set
+        if tried.message is not None:
             sys.stdout.buffer.write(tried.message.payload.replace(b"\r", b"\n").rstrip(b"\n") + b"\n")
     sys.stdout.flush()
-    return _tell(trials)
 
 
 def _payload(file: str) -> bytes:
@@ -93,24 +95,27 @@ def _payload(file: str) -> bytes:
         raise PadpostError(f"{file} cannot be read: {error.strerror}. Check the name.") from error
 
 
-def _terms(config: settings.Settings | None, to: str, name: str) -> DestinationTerms:
-    if config is None:
-        if name:
-            raise SetupError("A destination is one of a site's.", remedy="Name its configuration: --config site.yaml.")
-        wanted = {"hl7": Format.ORU_R01, "fhir": Format.FHIR}.get(to) or Format(to)
-        example = next(terms for terms in example_terms() if terms.format.is_fhir is wanted.is_fhir)
-        return replace(example, format=wanted, **KNOWN_TO_A_SITE.get(wanted, {}))
+def _terms(config: settings.Settings | None, config_path: Path | None, tables: Tables, *, to: str, name: str) -> DestinationTerms:
+    if config is None or config_path is None:
+        return _example(to, name)
+    for error in grade_faults(config, tables):
+        raise settings.placed(error, config_path)
     every = [terms_of(config, destination) for destination in config.destinations]
-    found = next((terms for terms in every if (terms.name == name if name else _is_wanted(terms, to))), None)
-    if found is None:
-        names = ", ".join(terms.name for terms in every)
-        what = f"is called {name!r}" if name else f"takes {to}"
-        raise SetupError(f"No destination of the site {what}.", remedy=f"Its destinations are: {names}." if names else "Add one.")
-    return found
+    for terms in every:
+        if terms.name == name or (not name and to in {"fhir" if terms.format.is_fhir else "hl7", terms.format.value}):
+            return terms
+    names = ", ".join(terms.name for terms in every)
+    what = f"is called {name!r}" if name else f"takes {to}"
+    raise SetupError(f"No destination of the site {what}.", remedy=f"Its destinations are: {names}." if names else "Add one.")
 
 
-def _is_wanted(terms: DestinationTerms, to: str) -> bool:
-    return to in {"fhir" if terms.format.is_fhir else "hl7", terms.format.value}
+def _example(to: str, name: str) -> DestinationTerms:
+    """Give the terms of an invented destination. Raises SetupError where one of a site's is named."""
+    if name:
+        raise SetupError("A destination is one of a site's.", remedy="Name its configuration: --config site.yaml.")
+    wanted = {"hl7": Format.ORU_R01, "fhir": Format.FHIR}.get(to) or Format(to)
+    example = next(terms for terms in example_terms() if terms.format.is_fhir is wanted.is_fhir)
+    return replace(example, format=wanted, **KNOWN_TO_A_SITE.get(wanted, {}))
 
 
 def _plain(trial: Trial) -> dict[str, Any]:
