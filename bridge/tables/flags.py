@@ -67,18 +67,7 @@ def _band(row: BandRow, catalogue: CatalogueDocument, types: Types, path: Path) 
             path=(*path, "to_age"),
         )
     has_range = row.low is not None or row.high is not None
-    if has_range is (row.abnormal_from is not None):
-        raise TableError(
-            "The band gives both a range and a grade." if has_range else "The band gives neither a range nor a grade.",
-            remedy="Give low, high or both with their unit; or abnormal_from.",
-            path=(*path, "abnormal_from") if has_range else path,
-        )
-    if row.abnormal_from is not None:
-        _check_grade(row.pad, row.abnormal_from, types, (*path, "abnormal_from"))
-    elif row.low is not None and row.high is not None and Decimal(row.low) >= Decimal(row.high):
-        raise TableError(
-            f"The range ends at {row.high}, below its beginning {row.low}.", remedy="Swap the two.", path=(*path, "high")
-        )
+    _check_what_it_gives(row, types, path, has_range=has_range)
     _check_ends(row, catalogue, path)
     unit = _unit(row.pad, row.unit, types, (*path, "unit")) if has_range else ""
     if row.unit and not has_range:
@@ -93,6 +82,22 @@ def _band(row: BandRow, catalogue: CatalogueDocument, types: Types, path: Path) 
         high=Quantity(value=Decimal(row.high), unit=unit) if row.high is not None else None,
         abnormal_from=row.abnormal_from,
     )
+
+
+def _check_what_it_gives(row: BandRow, types: Types, path: Path, *, has_range: bool) -> None:
+    """Refuse a band that gives a range and a grade, or neither, or a range that ends before it begins."""
+    if has_range is (row.abnormal_from is not None):
+        raise TableError(
+            "The band gives both a range and a grade." if has_range else "The band gives neither a range nor a grade.",
+            remedy="Give low, high or both with their unit; or abnormal_from.",
+            path=(*path, "abnormal_from") if has_range else path,
+        )
+    if row.abnormal_from is not None:
+        _check_grade(row.pad, row.abnormal_from, types, (*path, "abnormal_from"))
+    elif row.low is not None and row.high is not None and Decimal(row.low) >= Decimal(row.high):
+        raise TableError(
+            f"The range ends at {row.high}, below its beginning {row.low}.", remedy="Swap the two.", path=(*path, "high")
+        )
 
 
 def _check_ends(row: BandRow, catalogue: CatalogueDocument, path: Path) -> None:
