@@ -366,4 +366,7 @@ def test_a_port_that_is_not_there_is_waited_for(tmp_path: Path, capsys: pytest.C
 def test_the_reading_thread_ends_with_the_receiver() -> None:
     """A stopped receiver leaves no thread behind that would eat the next one's bytes."""
     play(lambda sender: None)
-    assert [t.name for t in threading.enumerate() if t.name.startswith("serial-read")] == []
+    readers = [thread for thread in threading.enumerate() if thread.name.startswith("serial-read")]
+    for thread in readers:
+        thread.join(PATIENCE_S)
+    assert not any(thread.is_alive() for thread in readers)

@@ -42,10 +42,10 @@ def stamp(moment: datetime | None) -> str:
     return moment.astimezone(ZONE).strftime("%Y%m%d%H%M%S%z") if moment else ""
 
 
-# how a grade is told is the shared OBX's matter: every form as ORU^R01, the other structures as grades and as numbers
+# how a grade is told is the shared OBX's matter: every form as ORU^R01, the other structures as grades
 EVERY = pytest.mark.parametrize(
     ("fmt", "order", "profile", "strip"),
-    [(fmt, *plan) for fmt in HL7 for plan in EVERY_PLAN if fmt is Format.ORU_R01 or plan[0] in {"grades", "numbers"}],
+    [(fmt, *plan) for fmt in HL7 for plan in EVERY_PLAN if fmt is Format.ORU_R01 or plan[0] == "grades"],
 )
 
 
