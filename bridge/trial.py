@@ -9,7 +9,6 @@ import json
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
 
 from bridge import pipeline
 from bridge.check import Moment
@@ -33,11 +32,11 @@ from bridge.model import (
     Unreadable,
 )
 from bridge.render import Plan, compile_plan, takes
+from bridge.render.fhir_json import leaves
 from bridge.tables.types import DestinationTerms, Profile, Tables
 from bridge.wire import er7
 
 OBX_CODE = 3  # HL7 v2.5.1 section 7.4.2: OBX-3, observation identifier
-MSH_CHARSET = 18  # HL7 v2.5.1 section 2.14.9.18: MSH-18, character set
 # A printed field as ``model.Reading`` has it, in words, and a part of the place where its text goes in HL7 v2 and in FHIR.
 _PRINTED = (
     ("patient_id", "Patient ID", "PID-3", "Observation.subject.identifier"),
@@ -193,48 +192,36 @@ def _origins(checked: CheckedReading, result: CodedResult, message: Message) -> 
 
 def _field_origins(checked: CheckedReading, message: Message, profile: Profile) -> Iterator[Origin]:
     """Follow what was printed beside the pads to where the same text stands in the message; what is not sent is left out."""
-    leaves = _leaves(message)
+    stands = _leaves(message)
     for name, what, hl7_place, fhir_place in _PRINTED:
         printed: Printed | None = getattr(checked.reading, name)
         if printed is None or not printed.text:
             continue
         wanted = fhir_place if message.format.is_fhir else hl7_place
-        found = next((place for place, text in leaves if text == printed.text and wanted in place), None)
+        found = next((place for place, text in stands if text == printed.text and wanted in place), None)
         if found is not None:
             row = f"profiles/{profile.name}.yaml: {profile.layout.value}, {name}"
             yield Origin(what=what, printed=printed.text, place=printed.place, row=row, field=found)
 
 
 def _leaves(message: Message) -> list[tuple[str, str]]:
-    """Give (place, text) of every component of an HL7 message, or of every leaf of a Bundle."""
+    """Give (place, text) of every component of an HL7 message, or of every leaf of a Bundle's resources."""
     if message.format.is_fhir:
-        return list(_json_leaves(json.loads(message.payload), ""))
-    charset = message.payload.split(b"\r", 1)[0].split(b"|")[MSH_CHARSET - 1].decode("ascii", "replace")
+        resources = [entry["resource"] for entry in json.loads(message.payload)["entry"]]
+        return [leaf for resource in resources for leaf in leaves(resource, resource["resourceType"])]
     return [
         (f"{fields[0]}-{number}", er7.unescape(component))
-        for fields in er7.split(message.payload, charset)
+        for fields in er7.split(message.payload, er7.declared_codec(message.payload))
         for number, field in enumerate(fields[1:], 1)
         for component in field.split("^")
     ]
-
-
-def _json_leaves(value: Any, path: str) -> Iterator[tuple[str, str]]:
-    if isinstance(value, dict):
-        kind = value.get("resourceType", "")
-        for name, inner in value.items():
-            yield from _json_leaves(inner, f"{kind or path}.{name}" if kind or path else name)
-    elif isinstance(value, list):
-        for inner in value:
-            yield from _json_leaves(inner, path)
-    else:
-        yield path, str(value)
 
 
 def _fields(message: Message) -> dict[str, str]:
     """Give where each LOINC code of a pad stands in the message."""
     if message.format.is_fhir:
         return _fhir_fields(message.payload)
-    segments = er7.split(message.payload, "UNICODE UTF-8")  # codes are ASCII in every character set that may be declared
+    segments = er7.split(message.payload, er7.declared_codec(message.payload))
     several = sum(fields[0] == "OBR" for fields in segments) > 1  # single orders: OBX counts from 1 below each
     found, order = {}, ""
     for fields in segments:

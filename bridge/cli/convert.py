@@ -102,11 +102,15 @@ def _terms(config: settings.Settings | None, config_path: Path | None, tables: T
         raise settings.placed(error, config_path)
     every = [terms_of(config, destination) for destination in config.destinations]
     for terms in every:
-        if terms.name == name or (not name and to in {"fhir" if terms.format.is_fhir else "hl7", terms.format.value}):
+        if terms.name == name if name else _takes_form(terms, to):
             return terms
     names = ", ".join(terms.name for terms in every)
     what = f"is called {name!r}" if name else f"takes {to}"
     raise SetupError(f"No destination of the site {what}.", remedy=f"Its destinations are: {names}." if names else "Add one.")
+
+
+def _takes_form(terms: DestinationTerms, to: str) -> bool:
+    return to in {"fhir" if terms.format.is_fhir else "hl7", terms.format.value}
 
 
 def _example(to: str, name: str) -> DestinationTerms:

@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from bridge.model import Message
 from bridge.wire import er7
 
-MSH_18 = 18  # HL7 v2.5.1 section 2.14.9.18: the message's character set
 INDENT = "  "
 _TOKEN = re.compile(r'"(?:[^"\\]|\\.)*"|[\[\]{},:]|[^\s\[\]{},:"]+')  # RFC 8259 section 2: the tokens of JSON
 
@@ -25,7 +24,7 @@ def text(message: Message) -> str:
     """Give a message as text: in its own declared character set; a byte that is not in it stands as an escape."""
     if message.format.is_fhir:
         return message.payload.decode("utf-8", "backslashreplace")
-    return message.payload.decode(_charset(message.payload), "backslashreplace")
+    return message.payload.decode(er7.declared_codec(message.payload), "backslashreplace")
 
 
 def lines(message: Message) -> tuple[str, ...]:
@@ -42,7 +41,7 @@ def segments(message: Message) -> tuple[Segment, ...]:
             name=fields[0],
             fields=tuple((f"{fields[0]}-{place}", field) for place, field in enumerate(fields[1:], 1)),
         )
-        for fields in er7.split(message.payload, _charset(message.payload))
+        for fields in er7.split(message.payload, er7.declared_codec(message.payload))
     )
 
 
@@ -62,12 +61,3 @@ def pretty_json(message: Message) -> str:
         else:
             out += ": " if part == ":" else part
     return out
-
-
-def _charset(payload: bytes) -> str:
-    fields = er7.split(payload.split(b"\r", 1)[0], "8859/1")
-    declared = fields[0][MSH_18] if fields and len(fields[0]) > MSH_18 else ""
-    try:
-        return er7.codec(declared)
-    except LookupError:
-        return "ascii"

@@ -19,7 +19,7 @@ import orjson
 from bridge.model import Code, CodedGrade, CodedPad, CodedResult, Format, Quantity, ReadBy, ResultStatus, ValueForm
 from bridge.render import fhir_pointers, wording
 from bridge.render.fhir_json import members_text, value_text
-from bridge.render.forms import TextKey, choose, expectation, number_text, ranged, text_key
+from bridge.render.forms import TextKey, choose, expectation, leaves_bound_out, number_text, ranged, text_key
 from bridge.render.grades import TEXT, GradeCodes
 from bridge.render.loinc import wants_number
 from bridge.render.notes import as_markdown
@@ -330,9 +330,10 @@ def _quantity(value: Quantity, unit_texts: Mapping[str, str]) -> dict[str, Any]:
 
 
 def _range(pad: CodedPad, form: ValueForm, unit_texts: Mapping[str, str]) -> dict[str, Any]:
+    """Give a range: its bounds, which R4 counts in (Range.low and Range.high are inclusive), and the text; of a bound that is out, the text alone."""
     text = expectation(pad, form)
     named = {"text": text} if text else {}
-    if not ranged(pad, form):
+    if not ranged(pad, form) or leaves_bound_out(pad):
         return named
     bounds = {"low": pad.low, "high": pad.high}
     return {**{name: _quantity(bound, unit_texts) for name, bound in bounds.items() if bound}, **named}

@@ -1,8 +1,9 @@
-"""JSON of a FHIR resource, with what FHIR does not carry refused."""
+"""JSON of a FHIR resource: written with what FHIR does not carry refused, and read leaf by leaf."""
 
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator
 from typing import Any
 
 import orjson
@@ -29,6 +30,18 @@ def value_text(value: object) -> str:
 def members_text(value: dict[str, Any]) -> str:
     """Give the members of an object without its braces. Raises RejectError as ``value_text`` does."""
     return value_text(value)[1:-1]
+
+
+def leaves(value: Any, path: str = "") -> Iterator[tuple[str, str]]:
+    """Give (path, text) of every value below ``value``; the members of a list share their path."""
+    if isinstance(value, dict):
+        for name, inner in value.items():
+            yield from leaves(inner, f"{path}.{name}" if path else name)
+    elif isinstance(value, list):
+        for inner in value:
+            yield from leaves(inner, path)
+    else:
+        yield path, str(value)
 
 
 def _unsayable(what: str) -> RejectError:

@@ -136,18 +136,9 @@ def _links(resource: Resource) -> Iterator[tuple[str, str, str]]:
 
 def _set_faults(resources: list[Resource]) -> Iterator[str]:
     """One specimen, at most two devices, one report for all values or one for each; they agree on patient, order, status and time."""
-    of = {
-        kind: [each for each in resources if each["resourceType"] == kind]
-        for kind in ("Observation", "DiagnosticReport", "Specimen")
-    }
-    values, reports, specimens = of.values()
+    values, reports, specimens = (_of_kind(resources, kind) for kind in ("Observation", "DiagnosticReport", "Specimen"))
     kinds = Counter(resource["resourceType"] for resource in resources)
-    if (
-        kinds.keys() - of.keys() - MOST.keys()
-        or not (kinds["Specimen"] == 1 and kinds["Device"] <= MOST["Device"])
-        or len(reports) not in {1, len(values)}
-        or not reports
-    ):
+    if not _is_a_set(kinds):
         yield f"the Bundle holds {dict(kinds)}"
         return
     yield from _agreement_faults(reports[0], [*values, *reports[1:]])
@@ -159,6 +150,21 @@ def _set_faults(resources: list[Resource]) -> Iterator[str]:
         yield from _single_faults(reports, values)
     codes = Counter(value["code"]["coding"][0]["code"] for value in values)
     yield from (f"the code {code} stands in two Observations" for code, count in codes.items() if count > 1)
+
+
+def _of_kind(resources: list[Resource], kind: str) -> list[Resource]:
+    return [each for each in resources if each["resourceType"] == kind]
+
+
+def _is_a_set(kinds: Counter[str]) -> bool:
+    """Say whether a Bundle's resources are those of one strip, by how many there are of each kind."""
+    return (
+        kinds.keys() <= {"Observation", "DiagnosticReport", "Specimen", *MOST}
+        and kinds["Specimen"] == 1
+        and kinds["Device"] <= MOST["Device"]
+        and kinds["DiagnosticReport"] > 0
+        and kinds["DiagnosticReport"] in {1, kinds["Observation"]}
+    )
 
 
 def _agreement_faults(report: Resource, others: list[Resource]) -> Iterator[str]:

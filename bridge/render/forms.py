@@ -49,6 +49,14 @@ def ranged(pad: CodedPad, form: ValueForm) -> bool:
     return bool(bounds) and isinstance(form.value, Quantity) and all(bound.unit == form.value.unit for bound in bounds)
 
 
+def leaves_bound_out(pad: CodedPad) -> bool:
+    """Say whether the one bound of a pad's range is itself outside it: where the expectation begins with it as ``<30`` or ``>30``."""
+    bound = pad.low or pad.high
+    if bound is None or (pad.low and pad.high):
+        return False
+    return pad.expected.partition(" ")[0] == f"{'>' if pad.low else '<'}{number_text(bound)}"
+
+
 def expectation(pad: CodedPad, form: ValueForm) -> str:
     """Give the reference expectation as text, empty where it would be in another unit than the value."""
     if isinstance(form.value, Quantity) and (pad.low or pad.high) and not ranged(pad, form):

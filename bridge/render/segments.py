@@ -14,7 +14,7 @@ from typing import NamedTuple
 from bridge.errors import RejectError
 from bridge.model import Code, CodedGrade, CodedPad, CodedResult, CodedWord, Format, Priority, Purpose, Quantity, ValueForm
 from bridge.render import wording
-from bridge.render.forms import TextKey, choose, expectation, number_text, ranged, text_key
+from bridge.render.forms import TextKey, choose, expectation, leaves_bound_out, number_text, ranged, text_key
 from bridge.render.grades import TEXT, GradeCodes
 from bridge.tables.types import DestinationTerms, Laboratory, Orders, Provider
 from bridge.wire.er7 import escape
@@ -300,8 +300,8 @@ def _range(pad: CodedPad, form: ValueForm) -> str:
     low, high = (number_text(bound) if bound else "" for bound in (pad.low, pad.high))
     if low and high:
         return f"{low}-{high}"
-    strict, bound = (">", low) if low else ("<", high)
-    return f"{strict}{bound}" if pad.expected.startswith(f"{strict}{bound}") else f"{strict}={bound}"
+    sign = ">" if low else "<"
+    return f"{sign}{'' if leaves_bound_out(pad) else '='}{low or high}"
 
 
 def triplet(code: Code) -> str:

@@ -100,22 +100,20 @@ def _formats(subject: Subject, *, is_fhir: bool) -> Facts:
     )  # fmt: skip
 
 
+def _word_kind(terms: DestinationTerms, *, is_fhir: bool) -> str:
+    """Say as what a word goes."""
+    if TEXT in terms.grades:
+        return "as a grade's text"
+    has_code = terms.local_codes or "local" in terms.grades
+    coded = f"with Padpost's own code ({LOCAL_SYSTEM if is_fhir else 'L'})" if has_code else "without a code"
+    return f"{'valueCodeableConcept' if is_fhir else 'CWE'}, {coded}; text as for a grade"
+
+
 def _words_and_ratios(subject: Subject, *, is_fhir: bool) -> Iterator[Fact]:
     """Say how words (colour, clarity) and computed ratios go, where a strip type in use has them."""
     used = [subject.tables.strip_types[name] for name in strip_types(subject)]
-    terms = subject.terms
     if any(step.word for strip in used for pad in strip.pads for step in pad.ladder):
-        coded = (
-            f"with Padpost's own code ({LOCAL_SYSTEM if is_fhir else 'L'})"
-            if terms.local_codes or "local" in terms.grades
-            else "without a code"
-        )
-        kind = (
-            "as a grade's text"
-            if TEXT in terms.grades
-            else f"{'valueCodeableConcept' if is_fhir else 'CWE'}, {coded}; text as for a grade"
-        )
-        yield Fact(name="colour and clarity", says=f"{kind}; a word has no order")
+        yield Fact(name="colour and clarity", says=f"{_word_kind(subject.terms, is_fhir=is_fhir)}; a word has no order")
     if any(strip.ratios for strip in used):
         where = "method, the first note and derivedFrom" if is_fhir else "OBX-17 and the NTE after the OBX"
         yield Fact(

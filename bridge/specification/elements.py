@@ -11,6 +11,7 @@ from collections import Counter
 from collections.abc import Iterator, Sequence
 from typing import Any
 
+from bridge.render.fhir_json import leaves
 from bridge.specification.messages import Shown
 from bridge.specification.types import FieldRow
 
@@ -103,10 +104,10 @@ def element_rows(shown: Sequence[Shown]) -> tuple[FieldRow, ...]:
     whole: Counter[str] = Counter()
     for each in shown:
         for kind, resource in _resources(json.loads(each.payload, parse_float=str, parse_int=str)):
-            leaves = [(f"{kind}.{path}", value) for path, value in _leaves(resource, "")]
+            found = list(leaves(resource, kind))
             whole[kind] += 1
-            carried.update({path for path, _ in leaves})
-            for path, value in leaves:
+            carried.update({path for path, _ in found})
+            for path, value in found:
                 first.setdefault(path, value)
     return tuple(_row(path, first[path], always=carried[path] == whole[path.partition(".")[0]]) for path in _sorted(first))
 
@@ -156,14 +157,3 @@ def _resources(bundle: dict[str, Any]) -> Iterator[tuple[str, Any]]:
     yield "Bundle", {**bundle, "entry": entries}
     for entry in bundle["entry"]:
         yield entry["resource"]["resourceType"], entry["resource"]
-
-
-def _leaves(value: Any, path: str) -> Iterator[tuple[str, str]]:
-    if isinstance(value, dict):
-        for name, inner in value.items():
-            yield from _leaves(inner, f"{path}.{name}" if path else name)
-    elif isinstance(value, list):
-        for inner in value:
-            yield from _leaves(inner, path)
-    else:
-        yield path, str(value)

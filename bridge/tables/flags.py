@@ -255,8 +255,15 @@ def _of_normals(document: FlagsDocument) -> Iterator[Doubt]:
 
 
 def _of_bands(document: FlagsDocument, types: Types) -> Iterator[Doubt]:
-    """Give the bands whose range holds a step that the ladder calls abnormal: its flag stays A beside a range that says normal."""
+    """Give the bands whose words leave out a bound that counts as normal; and those whose range holds a step that the ladder calls abnormal: its flag stays A beside a range that says normal."""
     for index, row in enumerate(document.bands):
+        said, bound = row.expected.partition(" ")[0], row.high or row.low
+        if said in {f"<{row.high}", f">{row.low}"}:
+            yield Doubt(
+                path=(FLAGS_FILE, "bands", index, "expected"),
+                sentence=f"The expectation says {said}, but {bound} itself is in the range and is flagged as normal.",
+                remedy=f'Write "{said[0]}={said[1:]}", or another bound.',
+            )
         inside = (step for step in _steps(row.pad, types) if step.abnormal and _holds(row, step))
         if (step := next(inside, None)) is not None:
             number = next(each for each in (step.conventional, step.si) if each is not None and each.unit == row.unit)

@@ -20,6 +20,7 @@ _TO_ESCAPE = re.compile(r"[\\|^&~\x00-\x1f\x7f]")
 _ESCAPED = re.compile(r"\\([^\\\r\n]*)\\")
 _ASCII_HEX = re.compile(r"X((?:[0-7][0-9A-Fa-f])+)")
 
+MSH_18 = 18  # 2.14.9.18: the message's character set
 _CODECS = {  # HL7 table 0211
     "": "ascii",
     "ASCII": "ascii",
@@ -32,6 +33,15 @@ _CODECS = {  # HL7 table 0211
 def codec(charset: str) -> str:
     """Give Python's name for ``charset``, as MSH-18 has it or as Python has it. Raises LookupError if nobody knows it."""
     return _CODECS.get(charset) or codecs.lookup(charset).name
+
+
+def declared_codec(message: bytes) -> str:
+    """Give Python's name for the character set that a message declares in MSH-18; ``ascii`` where it declares none, or one nobody knows."""
+    header = split(message.split(b"\r", 1)[0], "8859/1")
+    try:
+        return codec(header[0][MSH_18])
+    except (IndexError, LookupError):
+        return "ascii"
 
 
 def escape(text: str) -> str:

@@ -4,11 +4,9 @@ from __future__ import annotations
 
 from functools import cache
 
-from bridge.settings import Document, shipped_mappings
-from bridge.tables.compiled import compile_tables
-from bridge.tables.documents import CatalogueDocument, FlagsDocument, ProfileDocument, StripTypeDocument
+from bridge.tables.documents import FlagsDocument
 from bridge.tables.types import Tables
-from tests.render.tables_for_tests import POLICY, ZONE
+from tests.render.tables_for_tests import shipped_with
 
 SAID = {"source": "an invented laboratory", "signed": "Dr Q. Example, 2026-11-25"}
 # bands of several pads, by sex, age and both, one inside another, by range and by grade; and rules that meet in one pad
@@ -47,12 +45,4 @@ FLAGS = FlagsDocument.model_validate(
 @cache
 def banded() -> Tables:
     """Give the shipped tables with this site's flags."""
-    root = shipped_mappings()
-    return compile_tables(
-        Document(root / "catalogue.yaml").shaped(CatalogueDocument),
-        {path.stem: Document(path).shaped(StripTypeDocument) for path in sorted(root.glob("strip_types/*.yaml"))},
-        {path.stem: Document(path).shaped(ProfileDocument) for path in sorted(root.glob("profiles/*.yaml"))},
-        POLICY,
-        zone=ZONE,
-        flags=FLAGS,
-    )
+    return shipped_with(FLAGS)

@@ -14,8 +14,8 @@ from zoneinfo import ZoneInfo
 
 from bridge.model import Code, Format, Grade, Property, Quantity, Step, UnitSystem
 from bridge.settings import Document, shipped_mappings
-from bridge.tables.compiled import compile_tables
-from bridge.tables.documents import CatalogueDocument, ProfileDocument, StripTypeDocument
+from bridge.tables.compiled import NO_FLAGS, compile_tables
+from bridge.tables.documents import CatalogueDocument, FlagsDocument, ProfileDocument, StripTypeDocument
 from bridge.tables.types import (
     AbnormalSense,
     Catalogue,
@@ -203,6 +203,11 @@ STRIP = replace(
 @cache
 def shipped() -> Tables:
     """Give the tables of mappings/, under a policy that matters to no renderer."""
+    return shipped_with(NO_FLAGS)
+
+
+def shipped_with(flags: FlagsDocument) -> Tables:
+    """Give the same with a site's flags."""
     root = shipped_mappings()
     return compile_tables(
         Document(root / "catalogue.yaml").shaped(CatalogueDocument),
@@ -210,6 +215,7 @@ def shipped() -> Tables:
         {path.stem: Document(path).shaped(ProfileDocument) for path in sorted(root.glob("profiles/*.yaml"))},
         POLICY,
         zone=ZONE,
+        flags=flags,
     )
 
 

@@ -332,11 +332,12 @@ def test_an_answer_without_a_code_is_text() -> None:
 
 
 def test_one_open_side_of_a_range_and_a_range_of_another_unit() -> None:
-    """A bound that is not known is left out; a range in another unit than the value is not sent with it."""
+    """A bound that is not known is left out, and one that is not in the range; a range in another unit than the value is not sent with it."""
     tables = hand_made()
     pad = tables.catalogue.pads["specific_gravity"]
     for changed_pad, expected in (
         (replace(pad, low=None), [{"high": {"value": "1.030", "unit": "1", "system": "http://unitsofmeasure.org", "code": "1"}, "text": "1.005-1.030"}]),
+        (replace(pad, low=None, expected="<1.030"), [{"text": "<1.030"}]),  # R4 Range.high is inclusive
         (replace(pad, low=number("9", "g/L"), high=None), None),
     ):  # fmt: skip
         changed = replace(tables, catalogue=replace(tables.catalogue, pads={**tables.catalogue.pads, pad.pad: changed_pad}))

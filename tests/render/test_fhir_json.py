@@ -8,7 +8,7 @@ import orjson
 import pytest
 
 from bridge.errors import RejectError
-from bridge.render.fhir_json import members_text, value_text
+from bridge.render.fhir_json import leaves, members_text, value_text
 
 
 @pytest.mark.parametrize("text", ["", "a\tb\r\nc", "\\u0001 \\b", "\\\\", '"', "\x7f", "尿", "\\"])
@@ -35,3 +35,15 @@ def test_a_lone_surrogate_is_refused() -> None:
 def test_members_are_the_object_without_braces() -> None:
     """So that prepared and varying members can be joined; digits pass unchanged."""
     assert members_text({"a": 1, "b": orjson.Fragment("1.010")}) == '"a":1,"b":1.010'
+
+
+def test_every_leaf_has_its_path() -> None:
+    """The members of a list share their path, and a value is its text."""
+    resource = {"code": {"coding": [{"code": "a"}, {"code": "b"}]}, "value": "1.010", "update": False}
+    assert list(leaves(resource, "Observation")) == [
+        ("Observation.code.coding.code", "a"),
+        ("Observation.code.coding.code", "b"),
+        ("Observation.value", "1.010"),
+        ("Observation.update", "False"),
+    ]
+    assert list(leaves({"id": "x"})) == [("id", "x")]

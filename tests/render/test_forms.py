@@ -8,7 +8,7 @@ import pytest
 
 from bridge.errors import TableError
 from bridge.model import UnitSystem
-from bridge.render.forms import choose, every_pad, expectation, number_text, ranged, text_key
+from bridge.render.forms import choose, every_pad, expectation, leaves_bound_out, number_text, ranged, text_key
 from tests.render.every_sample import EVERY_PLAN, ORDERS
 from tests.render.results_for_tests import stat_result
 from tests.render.tables_for_tests import EVERY_STRIP, GRADES_FIRST, NUMBERS_FIRST, SI_FIRST, STRIP, hand_made, number, tables_of
@@ -95,3 +95,23 @@ def test_no_two_steps_look_alike_in_a_message(order: str, profile: str, strip: s
         made = tables_of(profile).strip_types[strip]
         ladders = {pad.pad: pad.ladder for pad in (*made.pads, *(ratio.pad for ratio in made.ratios))}
         assert len(said) == len(ladders[name])
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "expected", "out"),
+    [
+        (None, "30", "<30 mg/g", True),
+        (None, "30", "<30", True),
+        (None, "30", "<=30 mg/g", False),
+        (None, "3", "<30", False),
+        (None, "30", "up to 30", False),
+        ("5", None, ">5", True),
+        ("5", None, ">=5", False),
+        ("5", "30", ">5", False),
+        (None, None, "<30", False),
+    ],
+)
+def test_an_expectation_may_leave_its_one_bound_out(low: str | None, high: str | None, expected: str, out: bool) -> None:
+    """Only in so many words, digit by digit; two bounds are both in the range."""
+    pad = replace(GRAVITY, expected=expected, low=number(low, "1") if low else None, high=number(high, "1") if high else None)
+    assert leaves_bound_out(pad) is out

@@ -151,7 +151,10 @@ def test_what_may_be_a_slip_is_doubted() -> None:
     document = FlagsDocument.model_validate(
         {
             "normal": [{"pad": "glucose", "grade": "2+", **SAID}],
-            "bands": [{"pad": "ph", "expected": "4.5-9.0", "low": "4.5", "high": "9.0", "unit": "[pH]", **SAID}],
+            "bands": [
+                {"pad": "ph", "expected": "4.5-9.0", "low": "4.5", "high": "9.0", "unit": "[pH]", **SAID},
+                {"pad": "ascorbic_acid", "expected": "<15 mg/dL", "high": "15", "unit": "mg/dL", **SAID},
+            ],
             "critical": [
                 {
                     "id": "never",
@@ -169,6 +172,11 @@ def test_what_may_be_a_slip_is_doubted() -> None:
         "flags.yaml.normal.0.grade: The grade '2+' of glucose is signed as normal by Dr Q. Example, 2026-11-25. Remove the row, unless the laboratory has decided so.",
         (
             "flags.yaml.bands.0: The range of the band holds 8.4 [pH], which a ladder of ph calls abnormal: its flag stays A. "
+            "Write abnormal: false in the site's own copy of the ladder, or narrow the range."
+        ),
+        'flags.yaml.bands.1.expected: The expectation says <15, but 15 itself is in the range and is flagged as normal. Write "<=15", or another bound.',
+        (
+            "flags.yaml.bands.1: The range of the band holds 15 mg/dL, which a ladder of ascorbic_acid calls abnormal: its flag stays A. "
             "Write abnormal: false in the site's own copy of the ladder, or narrow the range."
         ),
         "flags.yaml.critical.0.when: No strip type has all pads of never: ascorbic_acid, creatinine. The rule can never be met; remove it, or add the strip type.",

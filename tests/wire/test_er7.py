@@ -91,3 +91,12 @@ def test_an_unknown_charset_is_an_error() -> None:
 def test_any_bytes_split_without_error(message: bytes) -> None:
     """A hostile answer never raises."""
     assert all(fields for fields in er7.split(message, "ASCII"))
+
+
+@pytest.mark.parametrize(
+    ("declared", "codec"), [("UNICODE UTF-8", "utf-8"), ("8859/15", "iso8859-15"), ("", "ascii"), ("no such set", "ascii")]
+)
+def test_a_messages_character_set_is_what_it_declares(declared: str, codec: str) -> None:
+    """MSH-18 (HL7 2.5.1 section 2.14.9.18); nothing declared, and nothing known, is ASCII."""
+    assert er7.declared_codec(f"MSH|^~\\&|A|B|||{'|' * 11}{declared}\rPID|1\r".encode()) == codec
+    assert er7.declared_codec(b"") == "ascii"
