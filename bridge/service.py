@@ -43,7 +43,6 @@ from bridge.tables.types import Tables
 log = structlog.get_logger()
 
 BLOCK = 500  # ours: ids reserved at once; a restart skips what is left, which costs nothing
-SETTLED = frozenset({"coded", "discarded"})  # outcomes of strips that reading a whole capture again leaves as they are
 FIRST_REST = timedelta(seconds=1)  # ours: a loop that fell over rests this long, doubling to LONGEST_REST
 LONGEST_REST = timedelta(seconds=30)  # ours: as above
 
@@ -141,7 +140,9 @@ class Judging:
         if not intake.because:
             return self._understood(kept, intake.profile)
         known = {
-            strip.index: Known(place=strip.place, record_digest=strip.record_digest, is_settled=_is_settled(strip))
+            strip.index: Known(
+                place=strip.place, record_digest=strip.record_digest, is_settled=strip.has_gone or strip.outcome == "discarded"
+            )
             for strip in self._store.capture_strips(intake.capture_id)
         }
         readings = self._understood(kept, self._profiles.get(kept.capture.source, intake.profile))
@@ -276,11 +277,6 @@ def _whole(kept: rows.CaptureRow, finding: Finding) -> Unreadable:
         record_digest=kept.capture.digest,
         finding=finding,
     )
-
-
-def _is_settled(strip: rows.StripRow) -> bool:
-    """Say whether a strip went on its way, as a control with a result did too, or a person ended it."""
-    return strip.outcome in SETTLED or bool(strip.outcome == "non_patient" and strip.result_id)
 
 
 class Runs(Protocol):

@@ -45,9 +45,7 @@ def way_of_strip(strip: StripRow, states: Sequence[DeliveryState]) -> Way:
     """Give the way of a judged strip; ``states`` are those of its newest deliveries."""
     words = OUTCOME_WORDS.get(strip.outcome, strip.outcome)
     first_rule = strip.findings[0][0] if strip.findings else ""
-    if strip.outcome == "coded" or (
-        strip.outcome == "non_patient" and strip.result_id
-    ):  # a control that is sent goes the same way
+    if strip.has_gone:
         return way_of_result(states)
     if strip.outcome in _ENDS:
         return _way("checked", Mark.END, f"ended at checked: {words}", word=words)

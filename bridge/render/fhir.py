@@ -247,9 +247,8 @@ def _pad_text(pad: CodedPad, terms: DestinationTerms, codes: GradeCodes) -> PadT
         members["referenceRange"] = [reference]
     alone = members_text({"code": code})
     if not isinstance(form.value, Quantity) and TEXT not in terms.grades:
-        table = (
-            terms.grade_table if isinstance(form.value, CodedGrade) else None
-        )  # the site's table is of grades; words have our codes
+        # the site's table is of grades; words have our codes
+        table = terms.grade_table if isinstance(form.value, CodedGrade) else None
         # ``text`` is as printed, in the analyzer's language: where no code may go, the catalogue's own word goes as a display alone
         codings = [_coding(code, table) for code in codes[pad.pad, form.value.key]] or [{"display": form.value.text}]
         return PadText(

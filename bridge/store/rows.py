@@ -139,6 +139,11 @@ class StripRow:
     record_digest: str
     tables_digest: str
 
+    @property
+    def has_gone(self) -> bool:
+        """Say whether a result of it went on its way: a patient's, or a control's that a destination asked for."""
+        return self.outcome == "coded" or (self.outcome == "non_patient" and bool(self.result_id))
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class DeliveryRow:

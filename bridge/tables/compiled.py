@@ -30,9 +30,8 @@ from bridge.tables.readings import check_reading
 from bridge.tables.types import Catalogue, CatalogueCode, CataloguePad, Policy, Tables
 
 _METHODS = ("automated", "strip", "none")  # ours: PRODUCT section 6, the order of preference
-NO_FLAGS = (
-    FlagsDocument()
-)  # a site that says nothing of flags: the catalogue's expectations, the ladders' abnormal steps, no critical rule
+# a site that says nothing of flags: the catalogue's expectations, the ladders' abnormal steps, no critical rule
+NO_FLAGS = FlagsDocument()
 
 
 def compile_tables(
