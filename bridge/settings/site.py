@@ -1,0 +1,171 @@
+"""The whole site configuration, and how it is read."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+from typing import Literal
+
+from pydantic import Field, model_validator
+
+from bridge.errors import SettingsError
+from bridge.settings.destinations import Destination, DestinationShape, FolderDestination
+from bridge.settings.document import Document
+from bridge.settings.shapes import Shape, Zone
+from bridge.settings.sources import FolderSource, Source
+
+
+class Site(Shape):
+    """Who and where: the laboratory's name, its zone, and the data folder."""
+
+    name: str = Field(min_length=1, max_length=60)
+    zone: Zone
+    data: Path
+
+
+class Pages(Shape):
+    """Where the pages listen. Other than loopback needs ``allow_other_hosts`` and the host names to accept."""
+
+    host: str = "127.0.0.1"
+    port: int = Field(default=8765, ge=0, le=65535)
+    allow_other_hosts: bool = False
+    host_names: tuple[str, ...] = ()
+
+    @model_validator(mode="after")
+    def _loopback_unless_said(self) -> Pages:
+        if self.host not in {"127.0.0.1", "::1", "localhost"} and not (self.allow_other_hosts and self.host_names):
+            raise ValueError(
+                f"pages would listen on {self.host}, where other machines reach them without accounts; "
+                "set allow_other_hosts: true and host_names: [...] if that is meant"
+            )
+        return self
+
+
+class PatientIds(Shape):
+    """What a patient ID must look like, and which texts are never one."""
+
+    pattern: str
+    check_digit: Literal["", "mod11", "luhn", "verhoeff"] = ""
+    denied: tuple[str, ...] = ()
+    denied_patterns: tuple[str, ...] = ()
+    authority: str = Field(min_length=1, max_length=20)
+    type: str = Field(default="MR", min_length=1, max_length=5)
+    system: str = Field(pattern=r"^(urn:|https?://)\S+$")
+
+    @model_validator(mode="after")
+    def _patterns_compile(self) -> PatientIds:
+        for text in (self.pattern, *self.denied_patterns):
+            try:
+                re.compile(text)
+            except re.error as error:
+                raise ValueError(f"{text!r} is not a regular expression: {error}") from error
+        return self
+
+
+class Checks(Shape):
+    """Windows and limits of the checks."""
+
+    rerun_window_minutes: int = Field(default=120, ge=0, le=10_080)
+    future_tolerance_minutes: int = Field(default=15, ge=0, le=1_440)
+    oldest_days: int = Field(default=30, ge=1, le=3_650)
+
+
+class Settings(Shape):
+    """The whole site configuration.
+
+    ``signed_off``: the file where `padpost sign-off` keeps who signed which table set. A destination whose ``processing_id`` is
+    `P` is live: it gets nothing before the tables in use are signed.
+    """
+
+    site: Site
+    pages: Pages = Pages()
+    patient_ids: PatientIds
+    checks: Checks = Checks()
+    sources: tuple[Source, ...] = ()
+    destinations: tuple[Destination, ...] = ()
+    mappings: Path | None = None
+    signed_off: Path = Path("signed_off.yaml")
+    log: Literal["console", "json"] = "console"
+
+    @model_validator(mode="after")
+    def _names_are_unique(self) -> Settings:
+        for kind, names in (("source", [s.name for s in self.sources]), ("destination", [d.name for d in self.destinations])):
+            twice = sorted({name for name in names if names.count(name) > 1})
+            if twice:
+                raise ValueError(f"two {kind}s are called {twice[0]!r}; a {kind}'s name must be its own")
+        return self
+
+
+def placed(error: SettingsError, path: Path) -> SettingsError:
+    """Give ``error``, found in the settings that ``path`` holds after they were read, with file and line."""
+    return Document(path).placed(error) if error.spot is None else error
+
+
+def _us_shape_lacks(destination: DestinationShape) -> tuple[str, str] | None:
+    """Give the first key that a destination after the US laboratory results guide cannot do without, and what it is for.
+
+    The fields are those that the guide's table calls R (tests/render/data/us_lri_base_fields.csv).
+    """
+    lab = destination.laboratory
+    needs = (
+        ("sending_facility", destination.sending_facility, "who sends, MSH-4"),
+        (
+            "message_profile",
+            destination.message_profile,
+            "the profile that both sides agreed on, MSH-21; Padpost claims none by itself",
+        ),
+        ("provider", destination.provider, "who ordered, ORC-12 and OBR-16; no analyzer tells it"),
+        ("laboratory", lab, "who answers for the results, OBX-23 and OBX-24"),
+        ("laboratory.city", lab and (lab.street or lab.city or lab.postal_code), "the laboratory's address, OBX-24"),
+        ("observed_at", destination.observed_at == "analysis", "analysis, since OBR-7 may not be empty"),
+    )
+    return next(((key, use) for key, given, use in needs if not given), None)
+
+
+def _check_us_shape(settings: Settings, document: Document) -> None:
+    for number, destination in enumerate(settings.destinations):
+        lacks = _us_shape_lacks(destination) if destination.format == "oru_r01_us" else None
+        if lacks:
+            key, use = lacks
+            raise document.placed(
+                SettingsError(
+                    f"The format oru_r01_us of {destination.name} needs {key}: {use}.",
+                    remedy=f"Set {key}, or choose the format oru_r01.",
+                    path=("destinations", number, *key.split(".")),
+                )
+            )
+
+
+def read_settings(path: Path) -> Settings:
+    """Read a site configuration. Relative paths in it start at its own folder.
+
+    Raises SettingsError with file, line, key and remedy.
+    """
+    document = Document(path)
+    settings = document.shaped(Settings)
+    _check_us_shape(settings, document)
+    return settings.model_copy(
+        update={
+            "site": settings.site.model_copy(update={"data": _beside(path, settings.site.data)}),
+            "sources": tuple(
+                s.model_copy(update={"path": _beside(path, s.path)}) if isinstance(s, FolderSource) else s
+                for s in settings.sources
+            ),
+            "destinations": tuple(
+                d.model_copy(update={"path": _beside(path, d.path)}) if isinstance(d, FolderDestination) else d
+                for d in settings.destinations
+            ),
+            "mappings": _beside(path, settings.mappings) if settings.mappings else None,
+            "signed_off": _beside(path, settings.signed_off),
+        }
+    )
+
+
+def _beside(config: Path, path: Path) -> Path:
+    return path if path.is_absolute() else (config.parent / path).resolve()
+
+
+def shipped_mappings() -> Path:
+    """Give the folder of the mapping files that come with Padpost: inside the wheel, or the checkout's."""
+    inside = Path(__file__).parents[1] / "mappings"
+    return inside if inside.is_dir() else Path(__file__).parents[2] / "mappings"

@@ -1,0 +1,100 @@
+"""The shapes of the ways in: folder, serial line, TCP."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Literal
+
+from pydantic import Field, model_validator
+
+from bridge.settings.shapes import Name, Shape
+
+
+class SourceShape(Shape):
+    """What every source has: a name, the analyzer behind it and the profile that reads it."""
+
+    name: Name
+    analyzer: Name
+    profile: Name
+    longest_capture_bytes: int = Field(default=4_000_000, ge=1_000)
+
+
+class FolderSource(SourceShape):
+    """A folder that an analyzer, or its computer, drops files into.
+
+    ``complete``: ``stable`` takes a file whose size and time did not change for ``stable_s`` seconds;
+    ``ready`` takes NAME once NAME.ready stands beside it; ``rename`` takes every file that does not end in one of ``unfinished``.
+    """
+
+    kind: Literal["folder"]
+    path: Path
+    complete: Literal["stable", "ready", "rename"] = "stable"
+    stable_s: float = Field(default=2.0, ge=0.05, le=3_600)
+    sweep_s: float = Field(default=1.0, ge=0.05, le=3_600)
+    unfinished: tuple[str, ...] = (".part", ".tmp", ".filepart")
+
+
+class LinkTimes(Shape):
+    """Time-outs of the LIS01-A2 link layer, seconds. The defaults are the standard's, but for ``settle_s``.
+
+    ``settle_s`` (ours): an ENQ or EOT in the middle of a frame is a new start only if this long a silence follows.
+    """
+
+    answer_s: float = Field(default=15.0, gt=0)
+    frame_s: float = Field(default=30.0, gt=0)
+    busy_s: float = Field(default=10.0, gt=0)
+    contention_s: float = Field(default=20.0, gt=0)
+    settle_s: float = Field(default=1.0, gt=0)
+
+
+class Cut(Shape):
+    """How a plain stream is cut into captures: by form feed, STX/ETX, line end, or a silent gap."""
+
+    by: Literal["form_feed", "stx_etx", "line", "gap"]
+    gap_s: float = Field(default=2.0, gt=0, le=600)
+
+
+class LineSource(SourceShape):
+    """What serial lines and TCP connections share. ``link`` lis01, or a plain ``stream`` cut by ``cut``.
+
+    ``message_ends``: ``terminator`` commits at the frame that ends with an L record, ``frame`` at each ETX frame.
+    """
+
+    link: Literal["lis01", "stream"]
+    times: LinkTimes = LinkTimes()
+    message_ends: Literal["terminator", "frame"] = "terminator"
+    cut: Cut | None = None
+
+    @model_validator(mode="after")
+    def _stream_has_cut(self) -> LineSource:
+        if (self.link == "stream") != (self.cut is not None):
+            raise ValueError("link: stream needs cut: {by: ...}, and link: lis01 takes none")
+        return self
+
+
+class SerialSource(LineSource):
+    """A serial line: a device path or a pyserial URL (socket://, rfc2217://)."""
+
+    kind: Literal["serial"]
+    port: str
+    baud: int = 9600
+    bits: Literal[7, 8] = 8
+    parity: Literal["none", "even", "odd"] = "none"
+    stop_bits: Literal[1, 2] = 1
+    software_flow: bool = False
+    hardware_flow: bool = False
+    reopen_s: float = Field(default=2.0, gt=0, le=600)
+
+
+class TcpSource(LineSource):
+    """A TCP connection: we listen for the analyzer, or call it."""
+
+    kind: Literal["tcp"]
+    role: Literal["listen", "call"]
+    host: str = "127.0.0.1"
+    port: int = Field(ge=0, le=65535)
+    reopen_s: float = Field(default=2.0, gt=0, le=600)
+    most_connections: int = Field(default=8, ge=1, le=256)
+
+
+Source = Annotated[FolderSource | SerialSource | TcpSource, Field(discriminator="kind")]
