@@ -659,6 +659,8 @@ class DeliveryState(StrEnum):
     ACCEPTED = "accepted"
     REFUSED = "refused"
     EXPIRED = "expired"
+    UNSURE = "unsure"
+    UNMADE = "unmade"
     SUPERSEDED = "superseded"
     DISCARDED = "discarded"
 

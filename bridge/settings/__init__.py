@@ -26,6 +26,7 @@ from bridge.settings.document import Document, KeyPath
 from bridge.settings.shapes import Name, Secret, Shape, Zone, cause
 from bridge.settings.site import Checks, Pages, PatientIds, Settings, Site, placed, read_settings, shipped_mappings
 from bridge.settings.sources import Cut, FolderSource, LineSource, LinkTimes, SerialSource, Source, SourceShape, TcpSource
+from bridge.settings.upkeep import Keep, Room
 
 __all__ = [
     "CLAIM",
@@ -41,6 +42,7 @@ __all__ = [
     "FolderSource",
     "GradeCode",
     "GradeTable",
+    "Keep",
     "KeyPath",
     "Laboratory",
     "LineSource",
@@ -52,6 +54,7 @@ __all__ = [
     "Pointers",
     "Provider",
     "Retry",
+    "Room",
     "Secret",
     "SerialSource",
     "Settings",

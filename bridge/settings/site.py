@@ -13,6 +13,7 @@ from bridge.settings.destinations import Destination, DestinationShape, FolderDe
 from bridge.settings.document import Document
 from bridge.settings.shapes import Shape, Zone
 from bridge.settings.sources import FolderSource, Source
+from bridge.settings.upkeep import Keep, Room
 
 
 class Site(Shape):
@@ -81,6 +82,8 @@ class Settings(Shape):
     pages: Pages = Pages()
     patient_ids: PatientIds
     checks: Checks = Checks()
+    keep: Keep = Keep()
+    room: Room = Room()
     sources: tuple[Source, ...] = ()
     destinations: tuple[Destination, ...] = ()
     mappings: Path | None = None

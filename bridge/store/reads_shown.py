@@ -308,7 +308,7 @@ class ShownReads:
             for row in self._db().execute(
                 "SELECT destination, sum(state IN ('unborn', 'queued', 'sending', 'retrying')),"
                 " min(CASE WHEN state IN ('unborn', 'queued', 'sending', 'retrying') THEN born_at END),"
-                " sum(state = 'accepted'), sum(state IN ('refused', 'expired')) FROM deliveries GROUP BY destination"
+                " sum(state = 'accepted'), sum(state IN ('refused', 'expired', 'unsure', 'unmade')) FROM deliveries GROUP BY destination"
             )
         }
         return tuple(

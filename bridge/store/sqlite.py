@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import secrets
 import sqlite3
 import threading
 from collections.abc import Callable
@@ -20,10 +19,12 @@ from bridge.store.lock import ProcessLock, network_mount
 from bridge.store.migrate import migrate
 from bridge.store.reads_shown import ShownReads
 from bridge.store.reads_work import WorkReads
+from bridge.store.review import new_epoch
 from bridge.store.writer import Writer
 
 FILE = "padpost.sqlite"
-EPOCH_LETTERS = "ABCDEFGHJKLMNPQRSTUVWXYZ23456789"  # ours: without I, O, 0, 1, which people misread
+LOCK = "padpost.lock"
+RESTORING = "padpost.restoring"  # stands in the folder while a backup is being put in place
 
 
 class SqliteStore(WorkReads, ShownReads):
@@ -39,13 +40,14 @@ class SqliteStore(WorkReads, ShownReads):
         kind = network_mount(path, mounts.read_text(encoding="utf-8")) if mounts.exists() else ""
         if kind:
             raise StoreFailed(f"{path} is on a network mount ({kind}), where a commit cannot be relied on. Use a local disk.")
-        self._lock = ProcessLock(path / "padpost.lock")
+        self._lock = ProcessLock(path / LOCK)
         self._file = path / FILE
         self._local = threading.local()
         self._readers: list[sqlite3.Connection] = []
         self._db = self._reader
         with ExitStack() as undo:  # a store that does not open leaves no lock behind
             undo.callback(self._lock.release)
+            _require_no_restore(path)
             self._open(path, now)
             undo.pop_all()
         self._writer = Writer(self._connect, apply)
@@ -58,7 +60,7 @@ class SqliteStore(WorkReads, ShownReads):
             if verdict != "ok":
                 raise StoreFailed(f"The store {self._file} is damaged ({verdict}). Restore it from a backup.")
             connection.execute("BEGIN IMMEDIATE")
-            for name, value in (("epoch", "".join(secrets.choice(EPOCH_LETTERS) for _ in range(5))), ("next_number", "1")):
+            for name, value in (("epoch", new_epoch()), ("next_number", "1")):
                 connection.execute("INSERT INTO meta (name, value) VALUES (?, ?) ON CONFLICT DO NOTHING", (name, value))
             recover(connection, now())
             self._epoch = str(connection.execute("SELECT value FROM meta WHERE name = 'epoch'").fetchone()[0])
@@ -116,6 +118,14 @@ class SqliteStore(WorkReads, ShownReads):
         for connection in self._readers:
             connection.close()
         self._lock.release()
+
+
+def _require_no_restore(folder: Path) -> None:
+    """Raise StoreFailed where a restore was cut short: what lies there may be neither the old store nor the new one."""
+    if (folder / RESTORING).exists():
+        raise StoreFailed(
+            f"A restore into {folder} was cut short. Run the same padpost restore command again, then start Padpost."
+        )
 
 
 def _make_folder(path: Path) -> None:

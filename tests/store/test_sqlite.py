@@ -20,7 +20,8 @@ from bridge.errors import StoreFailed, StoreLocked
 from bridge.store import sqlite as module
 from bridge.store.api import Store
 from bridge.store.commands import KeepCapture, ReserveNumbers
-from bridge.store.sqlite import EPOCH_LETTERS, FILE, SqliteStore
+from bridge.store.review import EPOCH_LETTERS
+from bridge.store.sqlite import FILE, SqliteStore
 from tests.store import strips as s
 from tests.store.contract import StoreContract
 from tests.store.strips import NOW, WAIT, later
