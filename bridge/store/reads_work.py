@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sqlite3
 from collections.abc import Callable, Sequence
 from datetime import datetime, timedelta
 
@@ -23,6 +22,7 @@ from bridge.model import (
     Way,
 )
 from bridge.store.codec import content_of, json_of, moment, moment_or_none, result_of, unpacked, when
+from bridge.store.database import Db
 from bridge.store.rows import CaptureRow, IntakeRow, LaneHead, ReadingFacts
 from bridge.store.snapshots import one_snapshot
 
@@ -34,7 +34,7 @@ SLACK = timedelta(days=1)  # ours: how far the service's clock may be set back w
 class WorkReads:
     """The reads of the loops; mixed into the store, which gives the connection."""
 
-    _db: Callable[[], sqlite3.Connection]
+    _db: Callable[[], Db]
 
     def analyzers_with_work(self) -> tuple[str, ...]:
         """Give the analyzers that have readings to judge."""
@@ -165,7 +165,7 @@ class WorkReads:
         """Give deliveries that may be tried now, one a lane: lanes with STAT first, then oldest first."""
         rows = self._db().execute(
             "SELECT d.id, d.lane, d.priority, d.result_id, d.version, d.format, d.control_id, d.payload, d.attempts, d.born_at, d.first_attempt_at"
-            " FROM (SELECT lane AS head_lane, min(id) AS head, max(priority = 'stat') AS urgent FROM deliveries"
+            " FROM (SELECT lane AS head_lane, min(id) AS head, max(CASE WHEN priority = 'stat' THEN 1 ELSE 0 END) AS urgent FROM deliveries"
             f" WHERE destination = ? AND state IN {OPEN} GROUP BY lane) h JOIN deliveries d ON d.id = h.head"
             " WHERE d.state IN ('queued', 'retrying') AND (d.due_at IS NULL OR d.due_at <= ?)"
             f" AND (d.after IS NULL OR NOT EXISTS (SELECT 1 FROM deliveries a WHERE a.id = d.after AND a.state IN {OPEN}))"

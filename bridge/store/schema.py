@@ -6,7 +6,12 @@ the migrations); ``events`` holds no patient identifiers.
 
 from __future__ import annotations
 
-from sqlalchemy import Column, ForeignKey, Index, Integer, LargeBinary, MetaData, Table, Text, UniqueConstraint, text
+import sqlalchemy
+from sqlalchemy import BigInteger, Column, ForeignKey, Index, LargeBinary, MetaData, Table, UniqueConstraint, text
+
+# Whole numbers have 64 bits and text sorts by its bytes on both; a locale's order would change with the server's system library
+Integer = BigInteger().with_variant(sqlalchemy.Integer(), "sqlite")
+Text = sqlalchemy.Text().with_variant(sqlalchemy.Text(collation="C"), "postgresql")
 
 metadata = MetaData()
 

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import sqlite3
 from dataclasses import dataclass
 from datetime import datetime
 
 from bridge.lifecycle.states import DeliveryEvent, StopGroup, step
 from bridge.model import SERVICE, Actor, DeliveryState, Place
 from bridge.store.codec import json_text, when
+from bridge.store.database import Db, new_id
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -45,7 +45,7 @@ class Change:
     reason: str = ""
 
 
-def note(db: sqlite3.Connection, at: datetime, actor: Actor, what: str, subject: str, change: Change) -> None:
+def note(db: Db, at: datetime, actor: Actor, what: str, subject: str, change: Change) -> None:
     """Append an event."""
     db.execute(
         "INSERT INTO events (at, actor, verified, what, subject, before, after, reason) VALUES (?,?,?,?,?,?,?,?)",
@@ -53,10 +53,11 @@ def note(db: sqlite3.Connection, at: datetime, actor: Actor, what: str, subject:
     )
 
 
-def open_stop(db: sqlite3.Connection, stop: NewStop, *, at: datetime) -> int:
+def open_stop(db: Db, stop: NewStop, *, at: datetime) -> int:
     """Open a stop; give its id."""
     start, end = (stop.place.start, stop.place.end) if stop.place else (None, None)
-    cursor = db.execute(
+    stop_id = new_id(
+        db,
         "INSERT INTO stops (grp, state, rule, rules, sentence, remedy, place_start, place_end, releasable, opened_at, repeats, source, analyzer,"
         " capture_id, strip_id, delivery_id, receiver_words, closed_by, closed_how, closed_reason)"
         " VALUES (?,'open',?,?,?,?,?,?,?,?,0,?,?,?,?,?,?,'','','')",
@@ -65,16 +66,15 @@ def open_stop(db: sqlite3.Connection, stop: NewStop, *, at: datetime) -> int:
             stop.source, stop.analyzer, stop.capture_id, stop.strip_id, stop.delivery_id, stop.receiver_words,
         ),
     )  # fmt: skip
-    stop_id = int(cursor.lastrowid or 0)
     note(db, at, SERVICE, "stop.opened", f"stop:{stop_id}", Change(after=stop.group, reason=stop.rules[0]))
     return stop_id
 
 
 def move_delivery(
-    db: sqlite3.Connection, delivery_id: int, event: DeliveryEvent, at: datetime, actor: Actor, *, reason: str = ""
+    db: Db, delivery_id: int, event: DeliveryEvent, at: datetime, actor: Actor, *, reason: str = ""
 ) -> DeliveryState:
     """Move a delivery by the state table; give its new state. Raises ValueError for a move that must not happen."""
-    (before,) = db.execute("SELECT state FROM deliveries WHERE id = ?", (delivery_id,)).fetchone()
+    (before,) = db.execute(f"SELECT state FROM deliveries WHERE id = ?{db.for_update}", (delivery_id,)).fetchone()
     after = step(DeliveryState(before), event)
     db.execute("UPDATE deliveries SET state = ? WHERE id = ?", (after, delivery_id))
     change = Change(before=before, after=after, reason=reason)

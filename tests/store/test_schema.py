@@ -8,6 +8,7 @@ import sqlite3
 import pytest
 
 from bridge.lifecycle.states import OPEN_DELIVERY
+from bridge.store.database import SqliteDb
 from bridge.store.reads_work import OPEN
 from bridge.store.schema import metadata
 
@@ -31,7 +32,7 @@ def test_what_holds_a_lane_is_spelt_alike_everywhere() -> None:
         ("INSERT INTO meta (name) VALUES ('other')", "NOT NULL constraint failed: meta.value"),
     ],
 )
-def test_what_belongs_to_nothing_is_refused(file: sqlite3.Connection, statement: str, words: str) -> None:
+def test_what_belongs_to_nothing_is_refused(file: SqliteDb, statement: str, words: str) -> None:
     """The file itself keeps rows together, whatever a later program does."""
     file.execute("PRAGMA foreign_keys = ON")
     with pytest.raises(sqlite3.IntegrityError, match=words):
