@@ -36,6 +36,7 @@ def keep_capture(db: Db, command: c.KeepCapture) -> int:
         "INSERT INTO intake (capture_id, analyzer, only_index, next_index, because) VALUES (?,?,NULL,0,'')",
         (capture_id, command.analyzer),
     )
+    db.tell(f"analyzer:{command.analyzer}")
     note(db, capture.arrived_at, SERVICE, "capture.kept", f"capture:{capture_id}", Change(after=capture.way))
     return capture_id
 

@@ -53,10 +53,12 @@ def _judge_again(db: Db, command: CloseStop, capture_id: int | None, strip_id: i
             ),
         )  # fmt: skip
     whole = command.end is StopEnd.READ_AGAIN and outcome == "unreadable"
+    (analyzer,) = db.execute("SELECT analyzer FROM captures WHERE id = ?", (capture_id,)).fetchone()
     db.execute(
-        "INSERT INTO intake (capture_id, analyzer, only_index, next_index, because) SELECT id, analyzer, ?, ?, ? FROM captures WHERE id = ?",
-        (None if whole else index, 0 if whole else index, command.end, capture_id),
+        "INSERT INTO intake (capture_id, analyzer, only_index, next_index, because) VALUES (?,?,?,?,?)",
+        (capture_id, analyzer, None if whole else index, 0 if whole else index, command.end),
     )
+    db.tell(f"analyzer:{analyzer}")
 
 
 def _set_result_aside(db: Db, command: CloseStop, delivery_id: int) -> None:

@@ -276,6 +276,7 @@ def _insert_delivery(db: Db, new: NewDelivery, result: CodedResult, at: datetime
             message.control_id if message else None, packed(message.payload) if message else None, state, when(at), new.after,
         ),
     )  # fmt: skip
+    db.tell(f"destination:{new.destination}")
     note(db, at, SERVICE, "delivery.made", f"delivery:{delivery_id}", Change(after=state))
     return delivery_id
 

@@ -46,6 +46,9 @@ class Db(Protocol):
     def hold(self, name: str) -> None:
         """Wait until nobody else holds ``name``, and hold it to the end of the transaction."""
 
+    def tell(self, name: str) -> None:
+        """Tell every process on this store, once the transaction is committed, that ``name`` has news: `analyzer:X`, `destination:X`."""
+
     def time(self, given: datetime) -> datetime:
         """Give the time that all processes on this store agree on: the server's own, or ``given`` where one process has the store."""
 
@@ -57,6 +60,9 @@ class SqliteDb(sqlite3.Connection):
 
     def hold(self, name: str) -> None:
         """Hold nothing more."""
+
+    def tell(self, name: str) -> None:
+        """Tell nobody: the one process wakes itself."""
 
     def time(self, given: datetime) -> datetime:
         """Give ``given``."""

@@ -74,9 +74,12 @@ def move_delivery(
     db: Db, delivery_id: int, event: DeliveryEvent, at: datetime, actor: Actor, *, reason: str = ""
 ) -> DeliveryState:
     """Move a delivery by the state table; give its new state. Raises ValueError for a move that must not happen."""
-    (before,) = db.execute(f"SELECT state FROM deliveries WHERE id = ?{db.for_update}", (delivery_id,)).fetchone()
+    before, destination = db.execute(
+        f"SELECT state, destination FROM deliveries WHERE id = ?{db.for_update}", (delivery_id,)
+    ).fetchone()
     after = step(DeliveryState(before), event)
     db.execute("UPDATE deliveries SET state = ? WHERE id = ?", (after, delivery_id))
+    db.tell(f"destination:{destination}")
     change = Change(before=before, after=after, reason=reason)
     note(db, at, actor, f"delivery.{event.name.lower()}", f"delivery:{delivery_id}", change)
     return after

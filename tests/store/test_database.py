@@ -32,5 +32,6 @@ def test_one_writer_holds_everything(file: SqliteDb) -> None:
     """SQLite has no rows to lock and no clock of a server: BEGIN IMMEDIATE keeps all others out, and one process has one clock."""
     assert file.execute(f"SELECT 1{file.for_update}").fetchone() == (1,)
     file.hold("lane")
+    file.tell("analyzer:brook-1")
     assert not file.in_transaction
     assert file.time(NOW) == NOW
