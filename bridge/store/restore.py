@@ -15,6 +15,7 @@ from pathlib import Path
 
 from bridge.errors import BackupError
 from bridge.store.backup import PART, BackupText, check_file, read_text, sha256_of, sync
+from bridge.store.database import SqliteDb
 from bridge.store.lock import ProcessLock
 from bridge.store.migrate import NEWEST, migrate
 from bridge.store.review import Reviewed, newest_moment, review
@@ -71,7 +72,7 @@ def open_epoch(folder: Path, *, now: datetime) -> Restored:
     lock = ProcessLock(folder / LOCK)
     try:
         migrate(file)
-        with closing(sqlite3.connect(file, isolation_level=None)) as store:
+        with closing(sqlite3.connect(file, isolation_level=None, factory=SqliteDb)) as store:
             store.execute("PRAGMA foreign_keys = ON")
             store.execute("PRAGMA synchronous = FULL")
             taken_at = newest_moment(store) or now
@@ -110,7 +111,7 @@ def _made_ready(backup: Path, text: BackupText, part: Path, now: datetime, there
         part.chmod(0o600)
         check_file(part, text.counts)
         migrate(part)
-        with closing(sqlite3.connect(part, isolation_level=None)) as store:
+        with closing(sqlite3.connect(part, isolation_level=None, factory=SqliteDb)) as store:
             store.execute("PRAGMA foreign_keys = ON")
             reviewed = _reviewed(store, now=now, taken_at=text.taken_at, known={there})
     except (OSError, sqlite3.Error) as error:
@@ -121,7 +122,7 @@ def _made_ready(backup: Path, text: BackupText, part: Path, now: datetime, there
     return reviewed
 
 
-def _reviewed(store: sqlite3.Connection, *, now: datetime, taken_at: datetime, known: set[str] | None = None) -> Reviewed:
+def _reviewed(store: SqliteDb, *, now: datetime, taken_at: datetime, known: set[str] | None = None) -> Reviewed:
     store.execute("BEGIN IMMEDIATE")
     reviewed = review(store, now=now, taken_at=taken_at, known=known or set())
     store.execute("COMMIT")

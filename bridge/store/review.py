@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import hashlib
 import secrets
-import sqlite3
 from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -17,6 +16,7 @@ from bridge.model import SERVICE, Finding, Place, Severity, Unreadable
 from bridge.store.apply_outcome import record_outcome
 from bridge.store.codec import moment_or_none, unpacked, when
 from bridge.store.commands import RecordOutcome
+from bridge.store.database import Db
 from bridge.store.statements import Change, NewStop, move_delivery, note, open_stop
 
 EPOCH_LETTERS = "ABCDEFGHJKLMNPQRSTUVWXYZ23456789"  # ours: without I, O, 0, 1, which people misread
@@ -41,13 +41,13 @@ def new_epoch(known: Collection[str] = ()) -> str:
             return epoch
 
 
-def newest_moment(db: sqlite3.Connection) -> datetime | None:
+def newest_moment(db: Db) -> datetime | None:
     """Give when the newest thing in the store happened, aware, UTC; None in a store in which nothing did."""
     row = db.execute("SELECT at FROM events ORDER BY id DESC LIMIT 1").fetchone()
     return moment_or_none(row[0] if row else None)
 
 
-def review(db: sqlite3.Connection, *, now: datetime, taken_at: datetime, known: Collection[str] = ()) -> Reviewed:
+def review(db: Db, *, now: datetime, taken_at: datetime, known: Collection[str] = ()) -> Reviewed:
     """Open a new epoch and put what may have been sent since ``taken_at`` before a person; all in the caller's transaction.
 
     ``known`` are epochs that must not come again besides the store's own. Times are aware, UTC.
@@ -62,7 +62,7 @@ def review(db: sqlite3.Connection, *, now: datetime, taken_at: datetime, known: 
     return Reviewed(deliveries=deliveries, captures=captures, old_epoch=old, epoch=epoch)
 
 
-def _review_deliveries(db: sqlite3.Connection, now: datetime, said: str) -> int:
+def _review_deliveries(db: Db, now: datetime, said: str) -> int:
     """Stop every delivery that was under way: whether it went out since, only its receiver knows."""
     found = db.execute(
         "SELECT d.id, d.destination, r.strip_id, s.capture_id, s.analyzer FROM deliveries d"
@@ -90,7 +90,7 @@ def _review_deliveries(db: sqlite3.Connection, now: datetime, said: str) -> int:
     return len(found)
 
 
-def _review_intake(db: sqlite3.Connection, now: datetime, said: str) -> int:
+def _review_intake(db: Db, now: datetime, said: str) -> int:
     """Stop every capture that was not judged to its end: it may have been judged since, and its results sent under identities that are lost."""
     found = db.execute(
         "SELECT i.id, i.capture_id, i.analyzer, coalesce(i.only_index, i.next_index), c.payload, c.digest FROM intake i"

@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
-import sqlite3
-
 import pytest
 
 from bridge.lifecycle.states import StopEnd, StopGroup
 from bridge.model import Answer, DeliveryState
+from bridge.store.database import SqliteDb
 from bridge.store.review import EPOCH_LENGTH, EPOCH_LETTERS, Reviewed, new_epoch, newest_moment, review
 from bridge.store.sqlite import SqliteStore
 from tests.store import strips as s
 from tests.store.strips import later
 
 
-def reviewed(file: sqlite3.Connection, **more: set[str]) -> Reviewed:
+def reviewed(file: SqliteDb, **more: set[str]) -> Reviewed:
     """Review a store as it was five minutes after NOW, one hour later."""
     file.execute("BEGIN IMMEDIATE")
     done = review(file, now=later(60), taken_at=later(5), **more)
@@ -22,7 +21,7 @@ def reviewed(file: sqlite3.Connection, **more: set[str]) -> Reviewed:
     return done
 
 
-def test_every_open_delivery_becomes_a_stop_and_no_other(store: SqliteStore, file: sqlite3.Connection) -> None:
+def test_every_open_delivery_becomes_a_stop_and_no_other(store: SqliteStore, file: SqliteDb) -> None:
     """One of each state: the open ones wait for a person, ended and stopped ones stay as they are."""
     (unborn,) = s.post(store, "A1", lane="1", born=False).delivery_ids
     (queued,) = s.post(store, "A2", lane="2").delivery_ids
@@ -55,7 +54,7 @@ def test_every_open_delivery_becomes_a_stop_and_no_other(store: SqliteStore, fil
     ]
 
 
-def test_a_person_sends_again_or_discards(store: SqliteStore, file: sqlite3.Connection) -> None:
+def test_a_person_sends_again_or_discards(store: SqliteStore, file: SqliteDb) -> None:
     """A message that was made goes with its bytes and control ID; one that was not is made then; what the receiver has is discarded."""
     s.post(store, "A1", lane="1", born=False)
     s.post(store, "A2", lane="2")
@@ -73,7 +72,7 @@ def test_a_person_sends_again_or_discards(store: SqliteStore, file: sqlite3.Conn
     assert [result.result_id for _, result in store.unborn("records", limit=9)] == ["A1"]
 
 
-def test_a_result_in_doubt_cannot_be_read_again(store: SqliteStore, file: sqlite3.Connection) -> None:
+def test_a_result_in_doubt_cannot_be_read_again(store: SqliteStore, file: SqliteDb) -> None:
     """The receiver may have it: it must be withdrawn there, not be replaced here."""
     s.post(store, "A1")
     reviewed(file)
@@ -82,7 +81,7 @@ def test_a_result_in_doubt_cannot_be_read_again(store: SqliteStore, file: sqlite
         s.close(store, stop.stop_id, StopEnd.READ_AGAIN)
 
 
-def test_a_capture_that_was_not_judged_waits_for_a_person(store: SqliteStore, file: sqlite3.Connection) -> None:
+def test_a_capture_that_was_not_judged_waits_for_a_person(store: SqliteStore, file: SqliteDb) -> None:
     """It may have been judged in the lost time, and its result sent under an identity that nobody here knows."""
     s.keep(store, b"one")
     s.keep(store, b"one")  # the same bytes twice: two captures, each to be decided
@@ -103,7 +102,7 @@ def test_a_capture_that_was_not_judged_waits_for_a_person(store: SqliteStore, fi
     assert (work.capture_id, work.only_index, work.next_index) == (2, None, 0)
 
 
-def test_a_capture_half_judged_keeps_what_was_judged(store: SqliteStore, file: sqlite3.Connection) -> None:
+def test_a_capture_half_judged_keeps_what_was_judged(store: SqliteStore, file: SqliteDb) -> None:
     """The first strip of two went before the backup; only the rest of the capture is in doubt."""
     capture = s.keep(store, b"two")
     of = s.reading("1")
@@ -114,7 +113,7 @@ def test_a_capture_half_judged_keeps_what_was_judged(store: SqliteStore, file: s
     assert (stop.capture_id, stop.index) == (capture, 1)
 
 
-def test_the_epoch_is_new_and_the_history_says_so(store: SqliteStore, file: sqlite3.Connection) -> None:
+def test_the_epoch_is_new_and_the_history_says_so(store: SqliteStore, file: SqliteDb) -> None:
     """MSH-10 is epoch and number: whatever was given in the lost time is not given again."""
     old = store.epoch
     done = reviewed(file)
