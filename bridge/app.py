@@ -32,6 +32,7 @@ from bridge.model import Code, CodedResult, Format, Message, UnitSystem
 from bridge.pages.app import make_pages
 from bridge.pages.site import Bench, PagesSite
 from bridge.plan_book import PlanBook, check_plans
+from bridge.purge import PurgeWatch
 from bridge.queue.lanes import DestinationQueue, Pace
 from bridge.receive.folder import FolderReceiver
 from bridge.receive.serial_line import SerialReceiver
@@ -296,7 +297,7 @@ async def assemble(config: settings.Settings) -> Padpost:
         queues=queues,
         wake_queues=partial(_wake_all, queues),
         once=[partial(check_plans, book, store, queues)],
-        watches={"signatures": watch},
+        watches={"signatures": watch, "purge": PurgeWatch(store, config.keep, clock.now)},
     )
     sources |= {source.name: _receiver(source, service, store) for source in config.sources}
     desk = Desk(cast("Store", _Waking(store, service.wake)), tables.policy, clock.now)

@@ -112,6 +112,20 @@ def restore(
 
 
 @app.command()
+def purge(
+    config: ConfigOption,
+    dry_run: Annotated[
+        bool, typer.Option("--dry-run", help="Only say what would be purged; also while the service runs.")
+    ] = False,
+    shrink: Annotated[bool, typer.Option("--shrink", help="Then give the freed room back to the disk; takes a while.")] = False,
+) -> None:
+    """Purge what is older than the site's `keep` says, with the service stopped; a running service does it by itself."""
+    from bridge.cli import purge as room  # noqa: PLC0415 - as above
+
+    raise typer.Exit(room.purge(config, dry_run=dry_run, shrink=shrink))
+
+
+@app.command()
 def sign_off(
     config: ConfigOption,
     by: Annotated[str, typer.Option("--by", help="Who checked the tables and answers for them: a person's name.")],

@@ -6,7 +6,7 @@ Whoever searches by an identifier does so by POST, so that it stands in no URL.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from datetime import date
+from datetime import date, datetime
 from typing import Annotated, Any, Literal, TypeVar
 
 from fastapi import APIRouter, Body, HTTPException, Query
@@ -112,22 +112,27 @@ class PadShown(BaseModel):
 
 
 class DeliveryShown(BaseModel):
-    """Where a result stands with one receiver; ``message`` is what was rendered for it, empty while it is not made."""
+    """Where a result stands with one receiver; ``message`` is what was rendered for it, empty while it is not made.
+
+    Once the message was purged by the site's rule, ``message_sha256`` is left of it (64 hex digits), else that is empty.
+    """
 
     destination: str
     state: DeliveryState
     control_id: str
     attempts: int
     message: str
+    message_sha256: str = ""
 
 
 class ResultShown(BaseModel):
-    """One result with its pads and deliveries."""
+    """One result with its pads and deliveries. ``purged_at``: its values were purged by the site's rule, and its deliveries' proof is left."""
 
     result_id: str
     version: int
     pads: tuple[PadShown, ...]
     deliveries: tuple[DeliveryShown, ...]
+    purged_at: datetime | None = None
 
 
 def router(store: Store, desk: Desk, site: PagesSite) -> APIRouter:
@@ -216,7 +221,7 @@ def _add_results(routes: APIRouter, store: Store, site: PagesSite) -> None:
             raise HTTPException(404, "There is no such result.")
         pads = (
             PadShown(pad=pad.pad, printed=pad.printed, flag=pad.flag, codes=tuple(form.code.code for form in pad.forms))
-            for pad in detail.result.pads
+            for pad in (detail.result.pads if detail.result else ())
         )
         deliveries = (
             DeliveryShown(
@@ -225,11 +230,16 @@ def _add_results(routes: APIRouter, store: Store, site: PagesSite) -> None:
                 control_id=delivery.control_id,
                 attempts=delivery.attempts,
                 message=message_view.text(message) if message.payload else "",
+                message_sha256=delivery.payload_digest,
             )
             for delivery, message, _ in detail.deliveries
         )
         return ResultShown(
-            result_id=detail.result.result_id, version=detail.result.version, pads=tuple(pads), deliveries=tuple(deliveries)
+            result_id=result_id,
+            version=detail.version,
+            pads=tuple(pads),
+            deliveries=tuple(deliveries),
+            purged_at=detail.strip.purged_at,
         )
 
     @routes.get("/strips")

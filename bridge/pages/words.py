@@ -170,6 +170,7 @@ REASON_WORDS: dict[str, str] = {
     "copy.marked": "marked as a copy",
     "copy.replaces_stopped": "replaces a stopped record",
     "copy.conflict": "same number, other content",
+    "copy.purged": "same number, earlier strip purged",
     "copy.other_time": "same number and content, other time",
     "copy.possible": "same patient and values, other number",
     "copy.doubt": "perhaps a copy",

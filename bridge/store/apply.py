@@ -12,6 +12,7 @@ from bridge.model import SERVICE, Answer, DeliveryState
 from bridge.store import commands as c
 from bridge.store.apply_desk import close_stop
 from bridge.store.apply_outcome import record_outcome, set_unreadable_aside
+from bridge.store.apply_purge import purge_captures, purge_events, purge_files
 from bridge.store.codec import packed, when
 from bridge.store.database import Db, new_id
 from bridge.store.lanes import MAY_GO, hold_lanes
@@ -229,6 +230,9 @@ _APPLY: Mapping[type, Callable[[Db, Any], Any]] = {
     c.KeepTables: keep_tables,
     c.KeepPlanCheck: keep_plan_check,
     c.ReserveNumbers: reserve_numbers,
+    c.PurgeCaptures: purge_captures,
+    c.PurgeFiles: purge_files,
+    c.PurgeEvents: purge_events,
 }
 
 

@@ -18,6 +18,7 @@ from bridge.store.commands import Command
 from bridge.store.database import SqliteDb
 from bridge.store.lock import ProcessLock, network_mount
 from bridge.store.migrate import migrate
+from bridge.store.reads_purge import PurgeReads
 from bridge.store.reads_shown import ShownReads
 from bridge.store.reads_work import WorkReads
 from bridge.store.review import new_epoch
@@ -28,7 +29,7 @@ LOCK = "padpost.lock"
 RESTORING = "padpost.restoring"  # stands in the folder while a backup is being put in place
 
 
-class SqliteStore(WorkReads, ShownReads):
+class SqliteStore(WorkReads, ShownReads, PurgeReads):
     """A store in the folder ``path``; implements ``api.Store``.
 
     Opening takes the process lock, migrates the schema, checks the file, and makes due again what a crash
@@ -82,6 +83,7 @@ class SqliteStore(WorkReads, ShownReads):
         )  # an fsync at every commit: NORMAL loses acknowledged strips in a power cut
         connection.execute("PRAGMA wal_autocheckpoint = 0")  # the writer does it, and hears of its errors
         connection.execute("PRAGMA foreign_keys = ON")
+        connection.execute("PRAGMA secure_delete = ON")  # what is purged is gone from the file, not only from its tables
         return connection
 
     def _reader(self) -> SqliteDb:
