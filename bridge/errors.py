@@ -12,6 +12,8 @@
     ├── StoreError                 the local disk or database
     │   ├── StoreFull              no room; try again when there is
     │   ├── StoreLocked            another process owns the store
+    │   ├── StoreAway              the server cannot be reached: nothing was written, try again
+    │   ├── StoreUnsure            the server went away during a commit: look, then try again
     │   └── StoreFailed            a write or fsync failed: stop acknowledging, restart
     └── LineError                  a wire or folder; try again
 
@@ -102,6 +104,14 @@ class StoreFull(StoreError):  # noqa: N818 - names the state, as the log shows i
 
 class StoreLocked(StoreError):  # noqa: N818 - names the state, as the log shows it
     """Another process owns this store."""
+
+
+class StoreAway(StoreError):  # noqa: N818 - names the state, as the log shows it
+    """The database server cannot be reached for now; nothing was written."""
+
+
+class StoreUnsure(StoreError):  # noqa: N818 - names the state, as the log shows it
+    """The database server went away during a commit: what was submitted may be kept or not. Look at the store again."""
 
 
 class StoreFailed(StoreError):  # noqa: N818 - names the state, as the log shows it

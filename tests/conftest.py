@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import pytest
+
+from tests.peers.postgres import PostgresServer
 
 _skipped: list[str] = []
 
@@ -23,3 +27,11 @@ def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
     """Name the skipped tests."""
     for name in _skipped:
         terminalreporter.write_line(f"skipped, which counts as failed here: {name}", red=True)
+
+
+@pytest.fixture(scope="session")
+def postgres() -> Iterator[PostgresServer]:
+    """Give a PostgreSQL server of the tests' own; it starts when the first test asks for it."""
+    server = PostgresServer()
+    yield server
+    server.close()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import secrets
 from collections.abc import Callable, Mapping
 from datetime import datetime
 from typing import Any
@@ -15,6 +16,8 @@ from bridge.store.apply_outcome import record_outcome, set_unreadable_aside
 from bridge.store.codec import packed, when
 from bridge.store.database import Db, new_id
 from bridge.store.statements import Change, NewStop, move_delivery, note, open_stop
+
+EPOCH_LETTERS = "ABCDEFGHJKLMNPQRSTUVWXYZ23456789"  # ours: without I, O, 0, 1, which people misread
 
 
 def keep_capture(db: Db, command: c.KeepCapture) -> int:
@@ -234,6 +237,14 @@ _APPLY: Mapping[type, Callable[[Db, Any], Any]] = {
 def apply(db: Db, command: c.Command) -> Any:
     """Do one command; give its result. Raises Overtaken or RefusedAction (CloseStop), or what the database raises."""
     return _APPLY[type(command)](db, command)
+
+
+def begin_store(db: Db) -> str:
+    """Give a new store its epoch and the first identifier; give the epoch that stands there."""
+    epoch = "".join(secrets.choice(EPOCH_LETTERS) for _ in range(5))
+    for name, value in (("epoch", epoch), ("next_number", "1")):
+        db.execute("INSERT INTO meta (name, value) VALUES (?, ?) ON CONFLICT DO NOTHING", (name, value))
+    return str(db.execute("SELECT value FROM meta WHERE name = 'epoch'").fetchone()[0])
 
 
 def recover(db: Db, at: datetime) -> None:
