@@ -36,7 +36,8 @@ class Store(Protocol):
     def submit(self, command: Command) -> Future[Any]:
         """Do ``command`` in one durable transaction; the future gives its result once committed.
 
-        The future raises StoreFull, StoreAway, StoreUnsure (it may be kept or not: look at the store), StoreFailed, or Overtaken.
+        The future raises StoreFull, StoreAway, StoreUnsure (it may be kept or not: look at the store), StoreFailed, or
+        Overtaken (CloseStop, RecordOutcome).
         """
 
     def listen(self, heard: Callable[[str], None]) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import datetime, timedelta
 
+from bridge.errors import Overtaken
 from bridge.lifecycle.states import StopEnd, StopGroup
 from bridge.model import (
     SERVICE,
@@ -24,6 +25,7 @@ from bridge.model import (
 from bridge.store.codec import content_text, json_text, moment, packed, result_bytes, when
 from bridge.store.commands import NewDelivery, RecordedOutcome, RecordOutcome
 from bridge.store.database import Db, new_id
+from bridge.store.lanes import is_over, join_lane
 from bridge.store.statements import Change, NewStop, note, open_stop
 
 FARTHEST_AHEAD = timedelta(days=1)  # ours: settings allow no larger tolerance of a clock that runs ahead
@@ -39,7 +41,8 @@ _WORDS = {Coded: "coded", Held: "held", Rejected: "rejected", Copy: "copy", NonP
 
 
 def record_outcome(db: Db, command: RecordOutcome) -> RecordedOutcome:
-    """Record what judging made of one reading."""
+    """Record what judging made of one reading. Raises Overtaken where that was recorded already."""
+    _check_it_is_due(db, command)
     _supersede(db, command)
     strip_id = _insert_strip(db, command)
     stop_id, repeat = _stop(db, command, strip_id)
@@ -50,7 +53,7 @@ def record_outcome(db: Db, command: RecordOutcome) -> RecordedOutcome:
             "INSERT INTO results (result_id, version, strip_id, content) VALUES (?,?,?,?)",
             (result.result_id, result.version, strip_id, result_bytes(result)),
         )
-        delivery_ids = tuple(_insert_delivery(db, new, result, command.at) for new in command.deliveries)
+        delivery_ids = tuple(_insert_delivery(db, new, result, command) for new in command.deliveries)
     _advance_series(db, command)
     db.execute(
         "UPDATE intake SET next_index = ?, ended_at = ? WHERE id = ?",
@@ -58,6 +61,14 @@ def record_outcome(db: Db, command: RecordOutcome) -> RecordedOutcome:
     )
     note(db, command.at, SERVICE, "strip.judged", f"strip:{strip_id}", Change(after=_word(command)))
     return RecordedOutcome(strip_id=strip_id, stop_id=stop_id, delivery_ids=delivery_ids, repeat=repeat)
+
+
+def _check_it_is_due(db: Db, command: RecordOutcome) -> None:
+    """Refuse to record a reading twice: a judge may not know whether its last commit happened."""
+    row = db.execute("SELECT only_index, next_index, ended_at FROM intake WHERE id = ?", (command.intake_id,)).fetchone()
+    is_due = row is not None and row[2] is None and (row[0] is not None or row[1] <= command.reading.index)
+    if not is_due:
+        raise Overtaken("This reading was judged already. Look at what is next.")
 
 
 def _word(command: RecordOutcome) -> str:
@@ -264,20 +275,23 @@ def _joined(db: Db, command: RecordOutcome, where: str, values: tuple[object, ..
 # --- deliveries and series
 
 
-def _insert_delivery(db: Db, new: NewDelivery, result: CodedResult, at: datetime) -> int:
+def _insert_delivery(db: Db, new: NewDelivery, result: CodedResult, command: RecordOutcome) -> int:
     message = new.message
     state = DeliveryState.QUEUED if message else DeliveryState.UNBORN
+    is_head, rank = join_lane(db, new.destination, new.lane, new.priority)
+    is_blocked = new.after is not None and not is_over(db, new.after)
     delivery_id = new_id(
         db,
-        "INSERT INTO deliveries (destination, lane, priority, result_id, version, format, control_id, payload, state, attempts, born_at, last_code, after)"
-        " VALUES (?,?,?,?,?,?,?,?,?,0,?,'',?)",
+        "INSERT INTO deliveries (destination, lane, priority, result_id, version, format, control_id, payload, state, attempts, born_at, last_code, after,"
+        " is_head, rank, is_blocked, tables_digest) VALUES (?,?,?,?,?,?,?,?,?,0,?,'',?,?,?,?,?)",
         (
             new.destination, new.lane, new.priority, result.result_id, result.version, message.format if message else "",
-            message.control_id if message else None, packed(message.payload) if message else None, state, when(at), new.after,
+            message.control_id if message else None, packed(message.payload) if message else None, state, when(command.at), new.after,
+            int(is_head), rank, int(is_blocked), command.tables_digest,
         ),
     )  # fmt: skip
     db.tell(f"destination:{new.destination}")
-    note(db, at, SERVICE, "delivery.made", f"delivery:{delivery_id}", Change(after=state))
+    note(db, command.at, SERVICE, "delivery.made", f"delivery:{delivery_id}", Change(after=state))
     return delivery_id
 
 

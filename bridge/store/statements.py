@@ -9,6 +9,7 @@ from bridge.lifecycle.states import DeliveryEvent, StopGroup, step
 from bridge.model import SERVICE, Actor, DeliveryState, Place
 from bridge.store.codec import json_text, when
 from bridge.store.database import Db, new_id
+from bridge.store.lanes import Moved, hold_lanes, keep_lane
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -73,13 +74,16 @@ def open_stop(db: Db, stop: NewStop, *, at: datetime) -> int:
 def move_delivery(
     db: Db, delivery_id: int, event: DeliveryEvent, at: datetime, actor: Actor, *, reason: str = ""
 ) -> DeliveryState:
-    """Move a delivery by the state table; give its new state. Raises ValueError for a move that must not happen."""
-    before, destination = db.execute(
-        f"SELECT state, destination FROM deliveries WHERE id = ?{db.for_update}", (delivery_id,)
+    """Move a delivery by the state table, and its lane with it; give its new state. Raises ValueError for a move that must not happen."""
+    hold_lanes(db)
+    before, destination, lane = db.execute(
+        "SELECT state, destination, lane FROM deliveries WHERE id = ?", (delivery_id,)
     ).fetchone()
     after = step(DeliveryState(before), event)
     db.execute("UPDATE deliveries SET state = ? WHERE id = ?", (after, delivery_id))
-    db.tell(f"destination:{destination}")
+    keep_lane(db, Moved(delivery_id=delivery_id, destination=destination, lane=lane, before=before, after=after))
+    if actor != SERVICE:  # of its own moves a destination's queue needs no news
+        db.tell(f"destination:{destination}")
     change = Change(before=before, after=after, reason=reason)
     note(db, at, actor, f"delivery.{event.name.lower()}", f"delivery:{delivery_id}", change)
     return after
