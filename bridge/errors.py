@@ -13,6 +13,8 @@
     │   ├── StoreFull              no room; try again when there is
     │   ├── StoreLocked            another process owns the store
     │   ├── BackupError            a backup cannot be taken, or is not to be relied on
+    │   ├── StoreAway              the server cannot be reached: nothing was written, try again
+    │   ├── StoreUnsure            the server went away during a commit: look, then try again
     │   └── StoreFailed            a write or fsync failed: stop acknowledging, restart
     └── LineError                  a wire or folder; try again
 
@@ -107,6 +109,14 @@ class StoreLocked(StoreError):  # noqa: N818 - names the state, as the log shows
 
 class BackupError(StoreError):
     """A backup cannot be taken or used; the message says why and what to do."""
+
+
+class StoreAway(StoreError):  # noqa: N818 - names the state, as the log shows it
+    """The database server cannot be reached for now; nothing was written."""
+
+
+class StoreUnsure(StoreError):  # noqa: N818 - names the state, as the log shows it
+    """The database server went away during a commit: what was submitted may be kept or not. Look at the store again."""
 
 
 class StoreFailed(StoreError):  # noqa: N818 - names the state, as the log shows it

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from concurrent.futures import Future
 from datetime import date, datetime, timedelta
 from typing import Any, Protocol
@@ -26,13 +26,24 @@ class Store(Protocol):
         """Say why nothing can be written any more; empty while all is well."""
 
     @property
+    def away(self) -> str:
+        """Say why nothing can be written for now: the database server cannot be reached; empty while it can."""
+
+    @property
     def shortage(self) -> str:
         """Say that the disk had no room when something was last written; empty once something could be written again."""
 
     def submit(self, command: Command) -> Future[Any]:
         """Do ``command`` in one durable transaction; the future gives its result once committed.
 
-        The future raises StoreFull, StoreFailed, or Overtaken (CloseStop, RecordOutcome).
+        The future raises StoreFull, StoreAway, StoreUnsure (it may be kept or not: look at the store), StoreFailed, or
+        Overtaken (CloseStop, RecordOutcome).
+        """
+
+    def listen(self, heard: Callable[[str], None]) -> None:
+        """Call ``heard``, from a thread of the store's own, with each name that has news: `analyzer:X`, `destination:X`.
+
+        Only what other processes wrote is told, and "" where anything may have been missed: look everywhere. At most one listener.
         """
 
     def close(self) -> None:

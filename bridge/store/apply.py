@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Mapping
+import secrets
+from collections.abc import Callable, Collection, Mapping
 from datetime import datetime
 from typing import Any
 
@@ -17,6 +18,9 @@ from bridge.store.codec import packed, when
 from bridge.store.database import Db, new_id
 from bridge.store.lanes import MAY_GO, hold_lanes
 from bridge.store.statements import Change, NewStop, move_delivery, note, open_stop
+
+EPOCH_LETTERS = "ABCDEFGHJKLMNPQRSTUVWXYZ23456789"  # ours: without I, O, 0, 1, which people misread
+EPOCH_LENGTH = 5  # ours: 33 million epochs, and room for a number of 14 digits in MSH-10's 20 characters
 
 
 def keep_capture(db: Db, command: c.KeepCapture) -> int:
@@ -239,6 +243,21 @@ _APPLY: Mapping[type, Callable[[Db, Any], Any]] = {
 def apply(db: Db, command: c.Command) -> Any:
     """Do one command; give its result. Raises Overtaken (RecordOutcome, CloseStop), RefusedAction (CloseStop), or what the database raises."""
     return _APPLY[type(command)](db, command)
+
+
+def new_epoch(known: Collection[str] = ()) -> str:
+    """Give an epoch at random that is none of ``known``."""
+    while True:
+        epoch = "".join(secrets.choice(EPOCH_LETTERS) for _ in range(EPOCH_LENGTH))
+        if epoch not in known:
+            return epoch
+
+
+def begin_store(db: Db) -> str:
+    """Give a new store its epoch and the first identifier; give the epoch that stands there."""
+    for name, value in (("epoch", new_epoch()), ("next_number", "1")):
+        db.execute("INSERT INTO meta (name, value) VALUES (?, ?) ON CONFLICT DO NOTHING", (name, value))
+    return str(db.execute("SELECT value FROM meta WHERE name = 'epoch'").fetchone()[0])
 
 
 def recover(db: Db, at: datetime) -> None:

@@ -6,21 +6,18 @@ A new epoch makes sure that no identity of the lost time is given again. Stateme
 from __future__ import annotations
 
 import hashlib
-import secrets
 from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
 from bridge.lifecycle.states import DeliveryEvent, StopGroup
 from bridge.model import SERVICE, Finding, Place, Severity, Unreadable
+from bridge.store.apply import new_epoch
 from bridge.store.apply_outcome import record_outcome
 from bridge.store.codec import moment_or_none, unpacked, when
 from bridge.store.commands import RecordOutcome
 from bridge.store.database import Db
 from bridge.store.statements import Change, NewStop, move_delivery, note, open_stop
-
-EPOCH_LETTERS = "ABCDEFGHJKLMNPQRSTUVWXYZ23456789"  # ours: without I, O, 0, 1, which people misread
-EPOCH_LENGTH = 5  # ours: 33 million epochs, and room for a number of 14 digits in MSH-10's 20 characters
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -31,14 +28,6 @@ class Reviewed:
     captures: int
     old_epoch: str
     epoch: str
-
-
-def new_epoch(known: Collection[str] = ()) -> str:
-    """Give an epoch at random that is none of ``known``."""
-    while True:
-        epoch = "".join(secrets.choice(EPOCH_LETTERS) for _ in range(EPOCH_LENGTH))
-        if epoch not in known:
-            return epoch
 
 
 def newest_moment(db: Db) -> datetime | None:

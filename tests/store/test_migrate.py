@@ -27,7 +27,7 @@ MIGRATIONS = Path(module.__file__).parent / "migrations"
 def _config(file: Path) -> Config:
     config = Config()
     config.set_main_option("script_location", str(MIGRATIONS))
-    config.set_main_option("sqlalchemy.url", f"sqlite:///{file}")
+    config.attributes["target"] = f"sqlite:///{file}"
     return config
 
 

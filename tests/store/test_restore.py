@@ -175,7 +175,7 @@ def test_a_backup_of_an_earlier_schema_is_brought_forward(tmp_path: Path, backup
 
     config = Config()
     config.set_main_option("script_location", str(ROOT / "bridge/store/migrations"))
-    config.set_main_option("sqlalchemy.url", f"sqlite:///{older / FILE}")
+    config.attributes["target"] = f"sqlite:///{older / FILE}"
     command.upgrade(config, "0002")
     connection = sqlite3.connect(older / FILE)
     connection.execute("INSERT INTO meta VALUES ('epoch', 'ABCDE'), ('next_number', '1')")

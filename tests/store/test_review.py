@@ -6,8 +6,9 @@ import pytest
 
 from bridge.lifecycle.states import StopEnd, StopGroup
 from bridge.model import Answer, DeliveryState
+from bridge.store.apply import EPOCH_LENGTH, EPOCH_LETTERS, new_epoch
 from bridge.store.database import SqliteDb
-from bridge.store.review import EPOCH_LENGTH, EPOCH_LETTERS, Reviewed, new_epoch, newest_moment, review
+from bridge.store.review import Reviewed, newest_moment, review
 from bridge.store.sqlite import SqliteStore
 from tests.store import strips as s
 from tests.store.strips import later
