@@ -37,6 +37,7 @@ from bridge.queue.lanes import DestinationQueue, Pace
 from bridge.receive.folder import FolderReceiver
 from bridge.receive.serial_line import SerialReceiver
 from bridge.receive.tcp import TcpReceiver
+from bridge.room import Room
 from bridge.service import Ids, Judging, Runs, Service
 from bridge.settings import Document
 from bridge.sign_off_watch import SignOffWatch
@@ -270,6 +271,7 @@ async def assemble(config: settings.Settings) -> Padpost:
     book = PlanBook(terms, [source.profile for source in config.sources], tables)
     store = await asyncio.to_thread(partial(SqliteStore, config.site.data, now=clock.now))
     ids = Ids(store)
+    room = Room(config.site.data, config.room)
     clients = {destination.name: _client(destination) for destination in config.destinations}
     queues = {
         destination.name: DestinationQueue(
@@ -297,11 +299,12 @@ async def assemble(config: settings.Settings) -> Padpost:
         queues=queues,
         wake_queues=partial(_wake_all, queues),
         once=[partial(check_plans, book, store, queues)],
-        watches={"signatures": watch, "purge": PurgeWatch(store, config.keep, clock.now)},
+        watches={"signatures": watch, "purge": PurgeWatch(store, config.keep, clock.now), "room": room},
+        require_room=room.require,
     )
-    sources |= {source.name: _receiver(source, service, store) for source in config.sources}
+    sources |= {source.name: _receiver(source, service, store, room) for source in config.sources}
     desk = Desk(cast("Store", _Waking(store, service.wake)), tables.policy, clock.now)
-    pages = make_pages(store, desk, site=_pages_site(config, tables, terms, service, queues), now=clock.now)
+    pages = make_pages(store, desk, site=_pages_site(config, tables, terms, service, queues, room), now=clock.now)
     return Padpost(
         config=config, tables=tables, store=store, service=service, pages=pages, sources=sources, clients=list(clients.values())
     )
@@ -362,12 +365,13 @@ async def _bear(book: PlanBook, ids: Ids, destination: str, result: CodedResult)
     return book.write(destination, result, control_id=await ids.control(), made_at=clock.now())
 
 
-def _receiver(source: settings.SourceShape, service: Service, store: Store) -> Runs:
+def _receiver(source: settings.SourceShape, service: Service, store: Store, room: Room) -> Runs:
     keep = partial(service.keep, analyzer=source.analyzer, profile=source.profile)
     match source:
         case settings.FolderSource():
 
             async def note_refused(refused: NoteRefusedFile) -> int:
+                room.require()
                 stop_id: int = await asyncio.wrap_future(store.submit(refused))
                 return stop_id
 
@@ -385,6 +389,7 @@ def _pages_site(
     terms: Sequence[DestinationTerms],
     service: Service,
     queues: Mapping[str, DestinationQueue],
+    room: Room,
 ) -> PagesSite:
     return PagesSite(
         name=config.site.name,
@@ -395,6 +400,8 @@ def _pages_site(
         host_names=config.pages.host_names,
         destinations=tuple(destination.name for destination in config.destinations),
         not_ready=lambda: (service.fault,) if service.fault else (),
+        refusing=lambda: room.refusing,
+        notice=lambda: room.notice,
         shut=lambda: {name: queue.shut_because for name, queue in queues.items() if queue.shut_because},
         send_again={source.analyzer: tables.profiles[source.profile].send_again for source in config.sources},
         schemes={source.analyzer: tables.profiles[source.profile].numbers for source in config.sources},

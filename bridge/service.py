@@ -309,15 +309,20 @@ class Service:
         queues: Mapping[str, Runs],
         wake_queues: Callable[[], None],
         once: Sequence[Callable[[], Awaitable[None]]] = (),
+        require_room: Callable[[], None] = lambda: None,
         watches: Mapping[str, Runs] | None = None,
     ) -> None:
-        """Take the parts; ``once`` are things to do beside the loops at start (plan checks), ``watches`` what looks at files of the site."""
+        """Take the parts; ``once`` are things to do beside the loops at start (plan checks), ``watches`` what looks at files of the site.
+
+        ``require_room`` raises StoreFull where no strip is to be taken in.
+        """
         self._store = store
         self._judging = judging
         self._sources = sources
         self._queues = queues
         self._wake_queues = wake_queues
         self._once = once
+        self._require_room = require_room
         self._watches = watches or {}
         self._work: dict[str, asyncio.Event] = {}
         self._tasks: asyncio.TaskGroup | None = None
@@ -349,7 +354,8 @@ class Service:
             await asyncio.Event().wait()  # with nothing connected yet, or nothing going on any more, it still answers for itself
 
     async def keep(self, capture: Capture, *, analyzer: str, profile: str, origin: str = "") -> int:
-        """Keep a capture; the id comes back once it is durable. Raises StoreError if it is not."""
+        """Keep a capture; the id comes back once it is durable. Raises StoreError if it is not, StoreFull before the disk is full."""
+        self._require_room()
         command = KeepCapture(capture=capture, analyzer=analyzer, profile=profile, origin=origin)
         capture_id: int = await asyncio.wrap_future(self._store.submit(command))
         log.info("capture.kept", capture=capture_id, source=capture.source, bytes=len(capture.payload), torn=capture.torn)

@@ -18,7 +18,7 @@ from bridge.lifecycle.states import StopGroup
 from bridge.model import Actor, DeliveryState
 from bridge.pages import message_view
 from bridge.pages.site import PagesSite
-from bridge.pages.today import faults
+from bridge.pages.today import degraded, faults
 from bridge.store.api import Store
 from bridge.store.rows import EventRow, News, ResultRow, StopRow, StripRow
 
@@ -151,7 +151,7 @@ def _add_today(routes: APIRouter, store: Store, site: PagesSite) -> None:
     @routes.get("/today")
     def today() -> TodayNow:
         """Say what keeps Padpost from working and how much is stopped."""
-        return TodayNow(faults=faults(store, site), stopped=store.open_stops())
+        return TodayNow(faults=(*faults(store, site), *degraded(site)), stopped=store.open_stops())
 
     @routes.get("/news")
     def news(stop: int = 0, strip: int = 0) -> News:
