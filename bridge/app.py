@@ -214,7 +214,7 @@ class Padpost:
 
     config: settings.Settings
     tables: Tables
-    store: SqliteStore
+    store: Store
     service: Service
     pages: FastAPI
     sources: Mapping[str, Runs]
@@ -262,14 +262,14 @@ def example_terms() -> tuple[DestinationTerms, ...]:
 async def assemble(config: settings.Settings) -> Padpost:
     """Put a bridge together for ``config``.
 
-    Raises SettingsError or TableError for what must be mended in a file, StoreLocked or StoreFailed for the store.
+    Raises SettingsError or TableError for what must be mended in a file, StoreError for the store.
     """
     tables = tables_for(config)
     for error in chain(profile_faults(config, tables), grade_faults(config, tables)):
         raise error
     terms = [terms_of(config, destination) for destination in config.destinations]
     book = PlanBook(terms, [source.profile for source in config.sources], tables)
-    store = await asyncio.to_thread(partial(SqliteStore, config.site.data, now=clock.now))
+    store = await asyncio.to_thread(open_store, config)
     ids = Ids(store)
     room = Room(config.site.data, config.room)
     clients = {destination.name: _client(destination) for destination in config.destinations}
@@ -308,6 +308,15 @@ async def assemble(config: settings.Settings) -> Padpost:
     return Padpost(
         config=config, tables=tables, store=store, service=service, pages=pages, sources=sources, clients=list(clients.values())
     )
+
+
+def open_store(config: settings.Settings) -> Store:
+    """Open the store that ``config`` names: the data folder's file, or a database. Raises SettingsError or StoreError."""
+    if config.database is None:
+        return SqliteStore(config.site.data, now=clock.now)
+    from bridge.store.postgres.opening import open_database  # noqa: PLC0415 - only who has a server loads its driver
+
+    return open_database(config.database, now=clock.now)
 
 
 def _wake_all(queues: Mapping[str, DestinationQueue]) -> None:

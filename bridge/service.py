@@ -44,6 +44,7 @@ log = structlog.get_logger()
 
 BLOCK = 500  # ours: ids reserved at once; a restart skips what is left, which costs nothing
 FIRST_REST = timedelta(seconds=1)  # ours: a loop that fell over rests this long, doubling to LONGEST_REST
+LONGEST_REST_OF_STORE = timedelta(seconds=2)  # ours: a disk with room again, or a server that is back, is used at once
 LONGEST_REST = timedelta(seconds=30)  # ours: as above
 
 
@@ -334,6 +335,8 @@ class Service:
         """Say what is wrong, or nothing: the store first, then the first loop that is down."""
         if self._store.fault:
             return self._store.fault
+        if self._store.away:
+            return self._store.away
         return next((f"{state.name}: {state.fault}" for state in self.loops.values() if state.fault), "")
 
     async def run(self) -> None:
@@ -393,10 +396,11 @@ class Service:
         state = self.loops.setdefault(name, LoopState(name=name))
         rest = FIRST_REST
         while True:
-            started = time.monotonic()
+            started, longest = time.monotonic(), LONGEST_REST
             try:
                 await run()
             except StoreError as error:
+                longest = LONGEST_REST_OF_STORE
                 state.fault = str(error)
                 log.critical("loop.store", loop=name, fault=self._store.fault or str(error))
                 if self._store.fault:
@@ -406,10 +410,10 @@ class Service:
                 log.exception("loop.fell", loop=name)
             else:
                 state.fault = ""
-            if not again:
+            if not again and longest is LONGEST_REST:
                 return
             if time.monotonic() - started > LONGEST_REST.total_seconds():
                 rest = FIRST_REST  # it ran well for a while: this is a new fault
-            await asyncio.sleep(rest.total_seconds())
+            await asyncio.sleep(min(rest, longest).total_seconds())
             state.fault = ""
             rest = min(rest * 2, LONGEST_REST)

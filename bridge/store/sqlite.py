@@ -8,7 +8,6 @@ import threading
 from collections.abc import Callable
 from contextlib import ExitStack
 from datetime import datetime
-from functools import partial
 from pathlib import Path
 
 from bridge.errors import StoreFailed
@@ -52,12 +51,12 @@ class SqliteStore(WorkReads, ShownReads, PurgeReads, Written):
             _require_no_restore(path)
             self._open(path, now)
             undo.pop_all()
-        self._writer = Writer(SqliteEngine(partial(connect, self._file)), apply)
+        self._writer = Writer(SqliteEngine(self._connect), apply)
 
     def _open(self, folder: Path, now: Callable[[], datetime]) -> None:
         try:
             migrate(self._file)
-            connection = connect(self._file)
+            connection = self._connect()
             verdict = connection.execute("PRAGMA quick_check(1)").fetchone()[0]
             if verdict != "ok":
                 raise StoreFailed(f"The store {self._file} is damaged ({verdict}). Restore it from a backup.")
@@ -72,6 +71,9 @@ class SqliteStore(WorkReads, ShownReads, PurgeReads, Written):
                 f"The store {self._file} cannot be opened: {error}. Check the disk and the rights of its folder."
             ) from error
         _sync(folder)  # the new files' names must survive a power cut as well as their bytes
+
+    def _connect(self) -> SqliteDb:
+        return connect(self._file)
 
     def _reader(self) -> SqliteDb:
         """Give this thread's reading connection."""

@@ -156,7 +156,7 @@ class Writer:
                 group, going = self._next_group()
                 if group:
                     self._work(group)
-                if self.away:
+                if going and self._db is None and not self.fault:
                     self._come_back()
         finally:
             self._engine.close()
@@ -268,9 +268,11 @@ class Writer:
             _fail(group, StoreFull(self.shortage))
         elif verdict is Verdict.AGAIN:
             _fail(group, StoreAway(f"Other processes were in the way {MOST_TURNS} times; nothing was written ({name})."))
+        elif sent:
+            _fail(group, StoreUnsure(f"The database went away during a commit ({name})."))
         else:
             self._say_away(name)
-            _fail(group, StoreUnsure(f"The database went away during a commit ({name}).") if sent else StoreAway(self.away))
+            _fail(group, StoreAway(self.away))
 
     def _say_away(self, name: str) -> None:
         with self._turn:
@@ -286,8 +288,7 @@ class Writer:
     def _come_back(self) -> None:
         """Call the server until it answers or the store is closed; whoever waits is told meanwhile."""
         rest_s = FIRST_REST_S
-        while self.away and not self.fault:
-            self._refuse_waiting()
+        while self._db is None:
             try:
                 self._db = self._engine.open()
             except Exception as error:  # noqa: BLE001 - as in _commit
@@ -296,6 +297,7 @@ class Writer:
                     self._stop(error)
                     return
                 self._say_away(self._engine.name(error))
+                self._refuse_waiting()
                 if self._closing.wait(rest_s):
                     return
                 rest_s = min(rest_s * 2, LONGEST_REST_S)

@@ -14,6 +14,7 @@ import socket
 import subprocess
 import tempfile
 import time
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -85,6 +86,18 @@ class PostgresServer:
             self._server.wait(FAST)
             self._server = None
 
+    def reload(self) -> None:
+        """Let the server read its configuration again."""
+        assert self.sql("SELECT pg_reload_conf()") == [(True,)]
+
+    @staticmethod
+    def until(seen: Callable[[], bool]) -> None:
+        """Wait until something can be seen."""
+        bound = time.monotonic() + FAST
+        while not seen():
+            assert time.monotonic() < bound
+            time.sleep(0.01)
+
     def sql(self, statement: str, database: str = "postgres") -> list[tuple[Any, ...]]:
         """Do one statement as the administrator; give its rows."""
         with psycopg.connect(self.url(database), autocommit=True) as connection:
@@ -92,8 +105,9 @@ class PostgresServer:
             return cursor.fetchall() if cursor.description else []
 
     def close(self) -> None:
-        """Stop, and remove everything."""
-        self.stop()
+        """Stop without care for what it keeps, and remove everything."""
+        if self._server is not None:
+            self.kill()
         shutil.rmtree(self.folder)
 
     def _run(self, program: str, *arguments: str) -> None:

@@ -57,9 +57,14 @@ class Server:
         return make_conninfo(self.url, client_encoding="UTF8", **wanted)
 
     def shown(self) -> str:
-        """Name the database without secrets: `host:port/name`."""
-        given = conninfo_to_dict(self.url)
-        return f"{given.get('host', 'localhost')}:{given.get('port', '5432')}/{given.get('dbname', '')}"
+        """Name the database without secrets: `host:port/name`, several hosts with commas."""
+        given = {name: str(value) for name, value in conninfo_to_dict(self.url).items()}
+        hosts = given.get("host", "localhost").split(",")
+        ports = given.get("port", "").split(",")
+        places = (
+            f"{host}:{port or 5432}" for host, port in zip(hosts, ports * (len(hosts) if len(ports) == 1 else 1), strict=False)
+        )
+        return f"{','.join(places)}/{given.get('dbname', '')}"
 
     def connect(self, session: str) -> PostgresDb:
         """Connect, and give the session the settings ``session``. Raises psycopg.Error."""

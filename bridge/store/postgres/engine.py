@@ -69,7 +69,11 @@ class PostgresEngine:
         session = self._server.connect(WRITING)
         self._session = session
         self.backend = session.connection.info.backend_pid
-        self._check(session)
+        try:
+            self._check(session)
+        except Exception:
+            self.close()
+            raise
         return session
 
     def close(self) -> None:

@@ -10,7 +10,7 @@ from typing import Any
 
 import psycopg
 
-from bridge.errors import StoreAway
+from bridge.errors import StoreAway, StoreFailed
 from bridge.store.database import Rows
 from bridge.store.postgres.connection import READING, PostgresDb, Server
 from bridge.store.postgres.engine import name_of, verdict_of
@@ -31,6 +31,7 @@ class Readers:
     def __init__(self, server: Server) -> None:
         self._server = server
         self._kept = threading.local()
+        self._closed = False
         self._free: queue.LifoQueue[PostgresDb | None] = queue.LifoQueue()
         for _ in range(SESSIONS):
             self._free.put(None)
@@ -42,6 +43,8 @@ class Readers:
 
     def execute(self, sql: str, values: Sequence[Any] = (), /) -> Rows:
         """Do one statement."""
+        if self._closed:
+            raise StoreFailed("The store is closed.")
         kept: PostgresDb | None = getattr(self._kept, "session", None)
         try:
             if kept is None:
@@ -75,11 +78,13 @@ class Readers:
         return now
 
     def close(self) -> None:
-        """End every session; waits for those that are in use."""
-        for _ in range(SESSIONS):
-            session = self._free.get()
+        """End every session, once those that are in use are free; whoever asks afterwards is told."""
+        self._closed = True
+        sessions = [self._free.get() for _ in range(SESSIONS)]
+        for session in sessions:
             if session is not None:
                 session.close()
+            self._free.put(None)
 
     def _run(self, sql: str, values: Sequence[Any]) -> tuple[PostgresDb, Rows]:
         """Do a statement on a session that is free, or on a new one where the server has ended that; give both."""

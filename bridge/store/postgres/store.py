@@ -7,6 +7,7 @@ from contextlib import ExitStack
 from datetime import datetime
 
 import psycopg
+from psycopg import errors
 
 from bridge.errors import StoreAway, StoreFailed, StoreLocked
 from bridge.store.apply import apply, begin_store, recover
@@ -41,7 +42,7 @@ class PostgresStore(WorkReads, ShownReads, PurgeReads, Written):
 
         def check(db: Db) -> None:
             fit(db)
-            if not db.execute(f"SELECT pg_try_advisory_lock({_ONE_PROCESS})").fetchone()[0]:
+            if not _alone(db):
                 raise StoreAway(f"Another process has the database {where} open.")
 
         engine = PostgresEngine(server, check)
@@ -66,7 +67,7 @@ class PostgresStore(WorkReads, ShownReads, PurgeReads, Written):
             fit(session)
         except StoreAway as error:
             raise StoreFailed(str(error)) from error
-        if not session.execute(f"SELECT pg_try_advisory_lock({_ONE_PROCESS})").fetchone()[0]:
+        if not _alone(session):
             raise StoreLocked(
                 f"Another process has the database {self._server.shown()} open. Stop it first, or give this one a database of its own."
             )
@@ -87,6 +88,22 @@ class PostgresStore(WorkReads, ShownReads, PurgeReads, Written):
             self._listener.close()
         self._writer.close()
         self._readers.close()
+
+
+def _alone(db: Db) -> bool:
+    """Take the database for this process, for as long as the session lasts; say whether it could be had.
+
+    A session of ours that was ended a moment ago may still hold it: the server tells the end before it lets go.
+    """
+    db.execute("BEGIN")
+    db.execute("SET LOCAL lock_timeout = '1s'")
+    try:
+        db.execute(f"SELECT pg_advisory_lock({_ONE_PROCESS})")
+    except errors.LockNotAvailable:
+        db.execute("ROLLBACK")
+        return False
+    db.execute("COMMIT")
+    return True
 
 
 def revision(db: Db) -> str:

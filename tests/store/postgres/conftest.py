@@ -40,7 +40,7 @@ def database(postgres: PostgresServer, shared: str) -> str:
 
 
 @pytest.fixture
-def make_database(postgres: PostgresServer) -> Iterator[Callable[[], str]]:
+def make_database(postgres: PostgresServer) -> Iterator[Callable[..., str]]:
     """Give a function that makes a database without a schema and gives its name; they are dropped behind the test."""
     made = []
 
