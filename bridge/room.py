@@ -56,8 +56,8 @@ class Room:
     ``refusing`` says why no strip is taken in, "" while there is room; ``notice`` that room runs short, while strips are still taken.
     """
 
-    def __init__(self, folder: Path, limits: Limits, *, look: Callable[[Path], Space] = space_of) -> None:
-        """Take the store's folder; it must be there."""
+    def __init__(self, folder: Path | None, limits: Limits, *, look: Callable[[Path], Space] = space_of) -> None:
+        """Take the store's folder; None where the store is on a server, whose disk cannot be seen from here."""
         self.refusing = ""
         self.notice = ""
         self._folder = folder
@@ -72,6 +72,8 @@ class Room:
 
     def look(self) -> None:
         """Look once. A disk that cannot be asked changes nothing: the store itself will say what is wrong with it."""
+        if self._folder is None:
+            return
         try:
             space = self._look(self._folder)
         except OSError:

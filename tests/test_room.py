@@ -104,3 +104,10 @@ def test_it_looks_without_strips_too(tmp_path: Path) -> None:
         watch.cancel()
 
     asyncio.run(asyncio.wait_for(scene(), 10))
+
+
+def test_a_servers_disk_is_the_servers_business() -> None:
+    """With the store in a database nothing is looked at here."""
+    room = Room(None, LIMITS, look=Disk(0))
+    room.require()
+    assert (room.refusing, room.notice) == ("", "")

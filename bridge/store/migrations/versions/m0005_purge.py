@@ -9,7 +9,7 @@ from bridge.store.migrations.append_only import purge_by_rule
 from bridge.store.schema import Text
 
 revision = "0005"
-down_revision = "0003"
+down_revision = "0004"
 branch_labels = None
 depends_on = None
 
