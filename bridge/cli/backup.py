@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from bridge import clock, settings
+from bridge.errors import BackupError
 from bridge.store.backup import TEXT, back_up, is_beside
 from bridge.store.sqlite import FILE
 
@@ -12,6 +13,11 @@ from bridge.store.sqlite import FILE
 def backup(config_path: Path, folder: Path) -> int:
     """Write a backup of the site's store into ``folder`` and say what is in it; give 0. Raises SettingsError or BackupError."""
     config = settings.read_settings(config_path)
+    if config.database is not None:
+        raise BackupError(
+            "The store is a PostgreSQL database: back it up with the server's own tools, pg_dump --format=custom for a copy, or a base backup with"
+            " WAL archiving for any moment; docs/how-to/back-up-and-restore.md says what a restore must do then."
+        )
     store = config.site.data / FILE
     file, text = back_up(store, folder, now=clock.now(), spare_bytes=config.room.refuse_below_mb * 1_000_000)
     rows = text.counts

@@ -29,6 +29,10 @@ class _Looking(PurgeReads):
 def purge(config_path: Path, *, dry_run: bool, shrink: bool) -> int:
     """Purge, or with ``dry_run`` say what would be; give 0. Raises SettingsError, StoreLocked or StoreFailed."""
     config = settings.read_settings(config_path)
+    if config.database is not None:
+        raise StoreFailed(
+            "The store is a PostgreSQL database: the running service purges by itself, and the server gives room back (VACUUM)."
+        )
     file = config.site.data / FILE
     if not file.is_file():
         raise StoreFailed(f"There is no store at {file}. Check site.data in the site configuration.")

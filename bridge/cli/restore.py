@@ -20,12 +20,26 @@ def restore(config_path: Path, backup: Path | None, *, replace: bool, in_place: 
     if (backup is None) is not in_place:
         raise BackupError("Say which backup: --from FILE. Or --in-place alone, where the store was put back by other means.")
     data, now = config.site.data, clock.now()
-    done = open_epoch(data, now=now) if backup is None else put_back(backup, data, now=now, replace=replace)
-    _say(done, data)
+    if config.database is not None:
+        _say(_on_server(config.database, backup), config.database.url)
+    else:
+        _say(open_epoch(data, now=now) if backup is None else put_back(backup, data, now=now, replace=replace), str(data))
     return 0
 
 
-def _say(done: Restored, data: Path) -> None:
+def _on_server(database: settings.Database, backup: Path | None) -> Restored:
+    if backup is not None:
+        raise BackupError(
+            "The store is a PostgreSQL database: restore it with the server's own tools (pg_restore, or recovery to a point in time), then say"
+            " padpost restore --in-place."
+        )
+    from bridge.store.postgres import restored  # noqa: PLC0415 - only who has a server loads its driver
+    from bridge.store.postgres.opening import server_of  # noqa: PLC0415 - as above
+
+    return restored.open_epoch(server_of(database), now=clock.now())
+
+
+def _say(done: Restored, data: str) -> None:
     at = f"{done.taken_at.astimezone(UTC):%Y-%m-%d %H:%M:%S} UTC"
     found = done.reviewed
     print(
