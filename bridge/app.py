@@ -306,7 +306,7 @@ async def assemble(config: settings.Settings, roles: frozenset[Role] = EVERY_ROL
         queues=queues,
         leases=leases,
         leased_sources=frozenset(source.name for source in config.sources if _is_leased(source)),
-        once=[partial(check_plans, book, store, queues)],
+        once=[partial(check_plans, book, store, queues), store.look_through],
         watches={"signatures": watch, "purge": PurgeWatch(store, config.keep, clock.now), "room": room},
         require_room=room.require,
     )
