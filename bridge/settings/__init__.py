@@ -16,6 +16,8 @@ from bridge.settings.destinations import (
     FolderDestination,
     GradeCode,
     GradeTable,
+    HookDestination,
+    HttpDestination,
     Laboratory,
     MllpDestination,
     Pointers,
@@ -23,6 +25,7 @@ from bridge.settings.destinations import (
     Retry,
 )
 from bridge.settings.document import Document, KeyPath
+from bridge.settings.security import Basic, OAuth, Signing, Tls
 from bridge.settings.shapes import Name, Secret, Shape, Zone, cause
 from bridge.settings.site import Checks, Pages, PatientIds, Settings, Site, placed, read_settings, shipped_mappings
 from bridge.settings.sources import Cut, FolderSource, LineSource, LinkTimes, SerialSource, Source, SourceShape, TcpSource
@@ -31,6 +34,7 @@ __all__ = [
     "CLAIM",
     "GUIDED",
     "Agreement",
+    "Basic",
     "Checks",
     "Cut",
     "Destination",
@@ -41,12 +45,15 @@ __all__ = [
     "FolderSource",
     "GradeCode",
     "GradeTable",
+    "HookDestination",
+    "HttpDestination",
     "KeyPath",
     "Laboratory",
     "LineSource",
     "LinkTimes",
     "MllpDestination",
     "Name",
+    "OAuth",
     "Pages",
     "PatientIds",
     "Pointers",
@@ -56,10 +63,12 @@ __all__ = [
     "SerialSource",
     "Settings",
     "Shape",
+    "Signing",
     "Site",
     "Source",
     "SourceShape",
     "TcpSource",
+    "Tls",
     "Zone",
     "cause",
     "placed",
