@@ -1,12 +1,13 @@
 """What a receiver's answer means for a delivery: one readable table for each kind of destination.
 
-The tables are MLLP, HTTP, SILENCE and FOLDER; docs/reference/answers.md is printed from them by ``describe``.
+The tables are MLLP, HTTP, SILENCE, DOOR and FOLDER; docs/reference/answers.md is printed from them by ``describe``.
 An acknowledgement's ``code`` is short and safe for logs; its ``text`` holds the receiver's own words, which
 may name a patient, and is for the pages only. No answer raises, whatever its bytes are.
 """
 
 from __future__ import annotations
 
+from bridge.lifecycle.answers.door import DOOR, DoorFault
 from bridge.lifecycle.answers.folder import FOLDER, FolderEnd, read_folder
 from bridge.lifecycle.answers.http import (
     HTTP,
@@ -23,6 +24,7 @@ from bridge.lifecycle.answers.silence import SILENCE, Silence, no_answer
 from bridge.lifecycle.answers.told import describe, door_words, stop_words
 
 __all__ = [
+    "DOOR",
     "ERROR_CODES",
     "FOLDER",
     "HTTP",
@@ -30,6 +32,7 @@ __all__ = [
     "LONGEST_TEXT",
     "MLLP",
     "SILENCE",
+    "DoorFault",
     "FolderEnd",
     "HttpReply",
     "Row",

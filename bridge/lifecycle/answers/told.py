@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from datetime import timedelta
 from typing import Any
 
+from bridge.lifecycle.answers.door import DOOR
 from bridge.lifecycle.answers.folder import FOLDER
 from bridge.lifecycle.answers.http import HTTP, LONGEST_RETRY_AFTER_S
 from bridge.lifecycle.answers.mllp import MLLP
@@ -35,6 +36,7 @@ def door_words(acknowledgement: Acknowledgement) -> str:
     code = acknowledgement.code
     rows = {f"HTTP {key[:3]}": row for key, row in HTTP.items() if row.answer is Answer.CLOSED}
     rows |= {key.value: row for key, row in SILENCE.items()} | {key.value: row for key, row in FOLDER.items()}
+    rows |= {key.value: row for key, row in DOOR.items()}
     row = rows.get(code) or (HTTP["3xx"] if code.startswith("HTTP 3") else None)
     return f"{code}: {row.why}" if row else code
 
@@ -55,6 +57,7 @@ def describe() -> str:
         _table("FHIR over HTTP", ("Status",), [(key, row) for key, row in HTTP.items()]),
         f"Retry-After is honoured in seconds or as a date, up to {LONGEST_RETRY_AFTER_S / 60:.0f} minutes. A body that is not FHIR changes nothing: the status alone decides.\n",
         _table("No answer, every kind", ("What happened",), [(key.value, row) for key, row in SILENCE.items()]),
+        _table("Before the door: TLS and sign-in", ("What is wrong",), [(key.value, row) for key, row in DOOR.items()]),
         _table("Folder", ("What happened",), [(key.value, row) for key, row in FOLDER.items()]),
     ]
     return "\n".join(blocks)
