@@ -7,6 +7,7 @@ import os
 import random
 import secrets
 import socket
+import uuid
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Future
 from contextlib import suppress
@@ -339,10 +340,15 @@ def _client(destination: settings.DestinationShape) -> MllpClient | FhirClient |
         case settings.MllpDestination():
             return MllpClient(destination)
         case settings.FhirDestination():
-            return FhirClient(destination, now=clock.now)
+            return FhirClient(destination, now=clock.now, name=_new_name)
         case settings.FolderDestination():
             return FolderClient(destination)
     raise TypeError(f"no client sends to a {type(destination).__name__}")
+
+
+def _new_name() -> str:
+    """Give an identifier that nobody has given before, nor can guess."""
+    return str(uuid.uuid4())
 
 
 def _pace(destination: settings.DestinationShape) -> Pace:
