@@ -8,7 +8,7 @@ import random
 import secrets
 import socket
 import uuid
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Awaitable, Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Future
 from contextlib import suppress
 from dataclasses import dataclass, replace
@@ -24,6 +24,7 @@ import uvicorn
 from fastapi import FastAPI
 
 from bridge import clock, settings
+from bridge.deliver.capability import asked_differences
 from bridge.deliver.fhir import FhirClient
 from bridge.deliver.folder import FolderClient
 from bridge.deliver.mllp import MllpClient
@@ -58,6 +59,7 @@ from bridge.tables.types import (
     Provider,
     Tables,
 )
+from bridge.ways_out_watch import CapabilityWatch, SetupWatch
 
 log = structlog.get_logger()
 
@@ -289,6 +291,9 @@ async def assemble(config: settings.Settings) -> Padpost:
     live = {term.name: queues[term.name] for term in terms if term.is_live}
     watch = SignOffWatch(config.signed_off, tables.digest, book, store, live)
     await watch.look()  # before the first strip is judged: nothing may be written for a live destination that is not signed for
+    setup = SetupWatch(config.destinations, book, queues, now=clock.now)
+    await setup.look()  # a secret that is missing is told at once, not when the first result wants to go
+    capabilities = CapabilityWatch(_askers(config), now=clock.now)
     sources: dict[str, Runs] = {}
     service = Service(
         store=store,
@@ -297,14 +302,24 @@ async def assemble(config: settings.Settings) -> Padpost:
         queues=queues,
         wake_queues=partial(_wake_all, queues),
         once=[partial(check_plans, book, store, queues)],
-        watches={"signatures": watch},
+        watches={"signatures": watch, "ways out": setup, "capabilities": capabilities},
     )
     sources |= {source.name: _receiver(source, service, store) for source in config.sources}
     desk = Desk(cast("Store", _Waking(store, service.wake)), tables.policy, clock.now)
-    pages = make_pages(store, desk, site=_pages_site(config, tables, terms, service, queues), now=clock.now)
+    pages = make_pages(
+        store, desk, site=_pages_site(config, tables, terms, service, queues, (setup, capabilities)), now=clock.now
+    )
     return Padpost(
         config=config, tables=tables, store=store, service=service, pages=pages, sources=sources, clients=list(clients.values())
     )
+
+
+def _askers(config: settings.Settings) -> dict[str, Callable[[], Awaitable[tuple[str, ...] | None]]]:
+    return {
+        destination.name: partial(asked_differences, destination)
+        for destination in config.destinations
+        if isinstance(destination, settings.FhirDestination)
+    }
 
 
 def _wake_all(queues: Mapping[str, DestinationQueue]) -> None:
@@ -390,6 +405,7 @@ def _pages_site(
     terms: Sequence[DestinationTerms],
     service: Service,
     queues: Mapping[str, DestinationQueue],
+    watches: Sequence[SetupWatch | CapabilityWatch],
 ) -> PagesSite:
     return PagesSite(
         name=config.site.name,
@@ -401,6 +417,7 @@ def _pages_site(
         destinations=tuple(destination.name for destination in config.destinations),
         not_ready=lambda: (service.fault,) if service.fault else (),
         shut=lambda: {name: queue.shut_because for name, queue in queues.items() if queue.shut_because},
+        notes=lambda: {name: tuple(chain.from_iterable(watch.notes.get(name, ()) for watch in watches)) for name in queues},
         send_again={source.analyzer: tables.profiles[source.profile].send_again for source in config.sources},
         schemes={source.analyzer: tables.profiles[source.profile].numbers for source in config.sources},
     )
