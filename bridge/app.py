@@ -27,6 +27,7 @@ from bridge import clock, settings
 from bridge.deliver.capability import asked_differences
 from bridge.deliver.fhir import FhirClient
 from bridge.deliver.folder import FolderClient
+from bridge.deliver.hook import HookClient
 from bridge.deliver.mllp import MllpClient
 from bridge.desk.actions import Desk
 from bridge.errors import SettingsError, SetupError, Spot, TableError
@@ -350,7 +351,7 @@ def grade_faults(config: settings.Settings, tables: Tables) -> Iterator[Settings
             yield SettingsError(error.sentence, remedy=error.remedy, path=("destinations", number, *error.path))
 
 
-def _client(destination: settings.DestinationShape) -> MllpClient | FhirClient | FolderClient:
+def _client(destination: settings.DestinationShape) -> MllpClient | FhirClient | FolderClient | HookClient:
     match destination:
         case settings.MllpDestination():
             return MllpClient(destination)
@@ -358,6 +359,8 @@ def _client(destination: settings.DestinationShape) -> MllpClient | FhirClient |
             return FhirClient(destination, now=clock.now, name=_new_name)
         case settings.FolderDestination():
             return FolderClient(destination)
+        case settings.HookDestination():
+            return HookClient(destination, now=clock.now, name=_new_name)
     raise TypeError(f"no client sends to a {type(destination).__name__}")
 
 

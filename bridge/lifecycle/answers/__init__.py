@@ -1,6 +1,6 @@
 """What a receiver's answer means for a delivery: one readable table for each kind of destination.
 
-The tables are MLLP, HTTP, SILENCE, DOOR and FOLDER; docs/reference/answers.md is printed from them by ``describe``.
+The tables are MLLP, HTTP, HOOK, SILENCE, DOOR and FOLDER; docs/reference/answers.md is printed from them by ``describe``.
 An acknowledgement's ``code`` is short and safe for logs; its ``text`` holds the receiver's own words, which
 may name a patient, and is for the pages only. No answer raises, whatever its bytes are.
 """
@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from bridge.lifecycle.answers.door import DOOR, DoorFault
 from bridge.lifecycle.answers.folder import FOLDER, FolderEnd, read_folder
+from bridge.lifecycle.answers.hook import HOOK, read_hook
 from bridge.lifecycle.answers.http import (
     HTTP,
     LONGEST_RETRY_AFTER_S,
@@ -27,6 +28,7 @@ __all__ = [
     "DOOR",
     "ERROR_CODES",
     "FOLDER",
+    "HOOK",
     "HTTP",
     "LONGEST_RETRY_AFTER_S",
     "LONGEST_TEXT",
@@ -43,6 +45,7 @@ __all__ = [
     "is_conflict",
     "no_answer",
     "read_folder",
+    "read_hook",
     "read_http",
     "read_mllp",
     "retry_after_s",

@@ -96,7 +96,7 @@ def settle_conflict(acknowledgement: Acknowledgement, *, conflicts: int) -> Ackn
 
 def is_conflict(acknowledgement: Acknowledgement) -> bool:
     """Say whether the answer was an edit conflict (409)."""
-    return acknowledgement.code == "HTTP 409"
+    return acknowledgement.code in {"HTTP 409", "hook 409"}
 
 
 def retry_after_s(header: str, *, now: datetime) -> float | None:

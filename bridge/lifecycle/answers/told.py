@@ -8,6 +8,7 @@ from typing import Any
 
 from bridge.lifecycle.answers.door import DOOR
 from bridge.lifecycle.answers.folder import FOLDER
+from bridge.lifecycle.answers.hook import HOOK, PREFIX
 from bridge.lifecycle.answers.http import HTTP, LONGEST_RETRY_AFTER_S
 from bridge.lifecycle.answers.mllp import MLLP
 from bridge.lifecycle.answers.silence import SILENCE
@@ -37,7 +38,9 @@ def door_words(acknowledgement: Acknowledgement) -> str:
     rows = {f"HTTP {key[:3]}": row for key, row in HTTP.items() if row.answer is Answer.CLOSED}
     rows |= {key.value: row for key, row in SILENCE.items()} | {key.value: row for key, row in FOLDER.items()}
     rows |= {key.value: row for key, row in DOOR.items()}
-    row = rows.get(code) or (HTTP["3xx"] if code.startswith("HTTP 3") else None)
+    rows |= {f"{PREFIX} {key}": row for key, row in HOOK.items() if row.answer is Answer.CLOSED}
+    families = {"HTTP 3": HTTP["3xx"], f"{PREFIX} 3": HOOK["3xx"]}
+    row = rows.get(code) or families.get(code[:6])
     return f"{code}: {row.why}" if row else code
 
 
@@ -56,6 +59,8 @@ def describe() -> str:
         ),
         _table("FHIR over HTTP", ("Status",), [(key, row) for key, row in HTTP.items()]),
         f"Retry-After is honoured in seconds or as a date, up to {LONGEST_RETRY_AFTER_S / 60:.0f} minutes. A body that is not FHIR changes nothing: the status alone decides.\n",
+        _table("Web hook", ("Status",), [(key, row) for key, row in HOOK.items()]),
+        "Retry-After is honoured as for FHIR. The body is shown to a person, and decides only whether it is a web page.\n",
         _table("No answer, every kind", ("What happened",), [(key.value, row) for key, row in SILENCE.items()]),
         _table("Before the door: TLS and sign-in", ("What is wrong",), [(key.value, row) for key, row in DOOR.items()]),
         _table("Folder", ("What happened",), [(key.value, row) for key, row in FOLDER.items()]),
