@@ -69,6 +69,7 @@ def check(
     accept: Annotated[
         bool, typer.Option("--accept", help="Instead, show what the profiles' examples become now, and keep it as accepted.")
     ] = False,
+    ask: Annotated[bool, typer.Option("--ask", help="Also ask each FHIR server what it can do; no result is sent.")] = False,
 ) -> None:
     """Check mapping files, their worked examples, and a site's message plans, before go-live."""
     from bridge.cli import accepted  # noqa: PLC0415 - as above
@@ -77,7 +78,7 @@ def check(
     if accept:
         raise typer.Exit(accepted.accept(config))
 
-    raise typer.Exit(room.check(config, with_oracles=oracles))
+    raise typer.Exit(room.check(config, with_oracles=oracles, ask=ask))
 
 
 @app.command()
