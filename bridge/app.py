@@ -16,7 +16,7 @@ from datetime import timedelta
 from functools import partial
 from itertools import chain
 from pathlib import Path
-from typing import Any, TypeVar, cast
+from typing import Any, Protocol, TypeVar, cast
 from zoneinfo import ZoneInfo
 
 import structlog
@@ -27,11 +27,10 @@ from bridge import clock, settings
 from bridge.deliver.capability import asked_differences
 from bridge.deliver.fhir import FhirClient
 from bridge.deliver.folder import FolderClient
-from bridge.deliver.hook import HookClient
 from bridge.deliver.mllp import MllpClient
 from bridge.desk.actions import Desk
 from bridge.errors import SettingsError, SetupError, Spot, TableError
-from bridge.model import Code, CodedResult, Format, Message, UnitSystem
+from bridge.model import Acknowledgement, Code, CodedResult, Format, Message, UnitSystem
 from bridge.pages.app import make_pages
 from bridge.pages.site import Bench, PagesSite
 from bridge.plan_book import PlanBook, check_plans
@@ -351,7 +350,17 @@ def grade_faults(config: settings.Settings, tables: Tables) -> Iterator[Settings
             yield SettingsError(error.sentence, remedy=error.remedy, path=("destinations", number, *error.path))
 
 
-def _client(destination: settings.DestinationShape) -> MllpClient | FhirClient | FolderClient | HookClient:
+class Sends(Protocol):
+    """A client of one destination."""
+
+    async def send(self, message: Message) -> Acknowledgement:
+        """Try once; give what came of it."""
+
+    async def close(self) -> None:
+        """Close every connection."""
+
+
+def _client(destination: settings.DestinationShape) -> Sends:
     match destination:
         case settings.MllpDestination():
             return MllpClient(destination)
@@ -360,6 +369,8 @@ def _client(destination: settings.DestinationShape) -> MllpClient | FhirClient |
         case settings.FolderDestination():
             return FolderClient(destination)
         case settings.HookDestination():
+            from bridge.deliver.hook import HookClient  # noqa: PLC0415 - 11 MB of libraries that only signing needs
+
             return HookClient(destination, now=clock.now, name=_new_name)
     raise TypeError(f"no client sends to a {type(destination).__name__}")
 

@@ -1,16 +1,22 @@
-"""What a destination needs to encrypt, to sign in and to sign: whether it can be used now, and what will soon run out. Nothing is sent."""
+"""What a destination needs to encrypt, to sign in and to sign: whether it can be used now, and what will soon run out. Nothing is sent.
+
+Certificates' dates and signing keys are read by 11 MB of libraries, which are loaded only where a destination has such things.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from datetime import datetime
+from functools import partial
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from bridge.credentials.keys import FOR_HOOKS, FOR_TOKENS, KeyFolder, is_open_to_others
 from bridge.credentials.tls import client_context
-from bridge.credentials.validity import NOTICE, expiry_words, validities
 from bridge.errors import SettingsError
 from bridge.settings import DestinationShape, HookDestination, HttpDestination, KeyPath, Tls
+
+if TYPE_CHECKING:
+    from bridge.credentials.keys import KeyFolder
 
 
 def faults(destination: DestinationShape, *, now: datetime) -> Iterator[SettingsError]:
@@ -26,11 +32,17 @@ def warnings(destination: DestinationShape, *, now: datetime) -> Iterator[str]:
     """Give in words what runs out within 30 days, or can be read by others. What cannot be used at all is a fault and left out."""
     tls = _tls(destination)
     try:
-        yield from filter(None, (expiry_words(each, now=now) for each in (validities(tls) if tls else ())))
+        yield from _expiry_words(tls, now) if tls else ()
     except SettingsError:
         return
-    for folder, algorithms in _folders(destination):
-        yield from _key_words(folder, algorithms, now)
+    for folder, path in _folders(destination):
+        yield from _key_words(folder, path, now)
+
+
+def _expiry_words(tls: Tls, now: datetime) -> Iterator[str]:
+    from bridge.credentials.validity import expiry_words, validities  # noqa: PLC0415 - see above
+
+    return filter(None, (expiry_words(each, now=now) for each in validities(tls)))
 
 
 def _tls(destination: DestinationShape) -> Tls | None:
@@ -57,22 +69,30 @@ def _sign_in_uses(destination: DestinationShape) -> Iterator[tuple[KeyPath, Call
 
 
 def _key_uses(destination: DestinationShape, now: datetime) -> Iterator[tuple[KeyPath, Callable[[], object]]]:
-    for folder, algorithms in _folders(destination):
-        path = ("oauth", "keys") if algorithms is FOR_TOKENS else ("signing", "keys")
-        keys = KeyFolder(folder, algorithms, path)
-        yield path, lambda keys=keys: keys.signing(now)  # type: ignore[misc]  # mypy cannot type a lambda with a default
+    for folder, path in _folders(destination):
+        yield path, partial(_keys(folder, path).signing, now)
 
 
-def _folders(destination: DestinationShape) -> Iterator[tuple[Path, tuple[str, ...]]]:
+def _folders(destination: DestinationShape) -> Iterator[tuple[Path, tuple[str, str]]]:
+    """Give each folder of keys with the setting that names it."""
     if isinstance(destination, HttpDestination) and destination.oauth is not None:
-        yield destination.oauth.keys, FOR_TOKENS
+        yield destination.oauth.keys, ("oauth", "keys")
     if isinstance(destination, HookDestination):
-        yield destination.signing.keys, FOR_HOOKS
+        yield destination.signing.keys, ("signing", "keys")
 
 
-def _key_words(folder: Path, algorithms: tuple[str, ...], now: datetime) -> Iterator[str]:
+def _keys(folder: Path, path: tuple[str, str]) -> KeyFolder:
+    from bridge.credentials.keys import FOR_HOOKS, FOR_TOKENS, KeyFolder  # noqa: PLC0415 - see above
+
+    return KeyFolder(folder, FOR_TOKENS if path[0] == "oauth" else FOR_HOOKS, path)
+
+
+def _key_words(folder: Path, path: tuple[str, str], now: datetime) -> Iterator[str]:
+    from bridge.credentials.keys import is_open_to_others  # noqa: PLC0415 - see above
+    from bridge.credentials.validity import NOTICE  # noqa: PLC0415 - see above
+
     try:
-        keys = KeyFolder(folder, algorithms, ()).keys()
+        keys = _keys(folder, path).keys()
         is_open = is_open_to_others(folder)
     except (SettingsError, OSError):
         return

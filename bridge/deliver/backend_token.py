@@ -17,6 +17,7 @@ from joserfc import jwt
 
 from bridge.credentials.keys import FOR_TOKENS, KeyFolder, SigningKey
 from bridge.deliver.http import Poster
+from bridge.deliver.sign_in import NoToken
 from bridge.lifecycle.answers import DoorFault, HttpReply, Silence
 from bridge.settings import OAuth
 from bridge.settings.security import keeps_secrets
@@ -35,15 +36,6 @@ ERRORS = {
     "invalid_scope": DoorFault.INVALID_SCOPE,
     "unauthorized_client": DoorFault.UNAUTHORIZED_CLIENT,
 }
-
-
-class NoToken(Exception):  # noqa: N818 - names the state: nothing was granted
-    """No token was granted: what closes the door, and the token server's own words for it."""
-
-    def __init__(self, fault: Silence | DoorFault, text: str) -> None:
-        super().__init__(fault.value)
-        self.fault = fault
-        self.text = text
 
 
 class BackendToken:

@@ -19,7 +19,9 @@ async def asked_differences(settings: FhirDestination) -> tuple[str, ...] | None
 
     None: there was no answer that says anything, so ask again later. Raises nothing for what the server or the network does.
     """
-    poster = Poster(answer_s=min(settings.answer_s, LONGEST_S), longest_reply=LONGEST_STATEMENT, tls=settings.tls)
+    poster = Poster(
+        answer_s=min(settings.answer_s, LONGEST_S), longest_reply=LONGEST_STATEMENT, tls=settings.tls, home=settings.base_url
+    )
     try:
         reply = await poster.get(f"{settings.base_url.rstrip('/')}/metadata", {"Accept": "application/fhir+json"})
     finally:

@@ -31,12 +31,16 @@ class Poster:
     Each request uses the TLS context that is in force when it begins; connections under an earlier one end with what they carry.
     """
 
-    def __init__(self, *, answer_s: float, longest_reply: int, tls: Tls | None = None) -> None:
-        """Wait ``answer_s`` seconds for a whole reply, and take ``longest_reply`` bytes of its body."""
+    def __init__(self, *, answer_s: float, longest_reply: int, tls: Tls | None = None, home: str = "") -> None:
+        """Wait ``answer_s`` seconds for a whole reply, and take ``longest_reply`` bytes of its body.
+
+        ``home`` is the address whose host ``tls.server_name`` is about; another one, such as a token server's, has its own name.
+        """
         self._answer_s = answer_s
         self._longest = longest_reply
         tls = tls or Tls()
         self._name = tls.server_name
+        self._home = home
         self._contexts = Contexts(tls, client_context)
         self._open: list[_Connections] = []
 
@@ -58,7 +62,7 @@ class Poster:
             where = httpx.URL(address)
             if not where.host or (where.port or 0) > 65_535:  # the library would raise something of the system's own
                 return Silence.SETUP, "The address cannot be used as it is."
-            more = {"sni_hostname": self._name} if self._name else {}
+            more = {"sni_hostname": self._name} if self._name and where.host == httpx.URL(self._home).host else {}
             async with (
                 asyncio.timeout(self._answer_s),
                 self._connections() as client,

@@ -10,9 +10,18 @@ from collections.abc import Callable
 from datetime import datetime
 from typing import Protocol
 
-from bridge.deliver.backend_token import BackendToken
 from bridge.deliver.http import Poster
+from bridge.lifecycle.answers import DoorFault, Silence
 from bridge.settings import Basic, FhirDestination, HttpDestination
+
+
+class NoToken(Exception):  # noqa: N818 - names the state: nothing was granted
+    """No token was granted: what closes the door, and the token server's own words for it."""
+
+    def __init__(self, fault: Silence | DoorFault, text: str) -> None:
+        super().__init__(fault.value)
+        self.fault = fault
+        self.text = text
 
 
 class SignIn(Protocol):
@@ -54,6 +63,8 @@ def sign_in_of(
         basic = destination.basic
         return Kept(lambda: basic_header(basic))
     if destination.oauth is not None:
+        from bridge.deliver.backend_token import BackendToken  # noqa: PLC0415 - 11 MB of libraries that only signing needs
+
         return BackendToken(
             destination.oauth,
             poster,

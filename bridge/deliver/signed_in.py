@@ -5,9 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from datetime import datetime
 
-from bridge.deliver.backend_token import NoToken
 from bridge.deliver.http import Poster, Reply
-from bridge.deliver.sign_in import sign_in_of
+from bridge.deliver.sign_in import NoToken, sign_in_of
 from bridge.errors import SettingsError
 from bridge.lifecycle.answers import HttpReply, Silence
 from bridge.settings import HttpDestination
@@ -20,7 +19,7 @@ class SignedInPoster:
         self, settings: HttpDestination, *, longest_reply: int, now: Callable[[], datetime], name: Callable[[], str]
     ) -> None:
         """``name`` gives an identifier that was never given before."""
-        self._poster = Poster(answer_s=settings.answer_s, longest_reply=longest_reply, tls=settings.tls)
+        self._poster = Poster(answer_s=settings.answer_s, longest_reply=longest_reply, tls=settings.tls, home=settings.address())
         self._sign_in = sign_in_of(settings, self._poster, now=now, name=name)
 
     async def post(self, address: str, body: bytes, headers: Mapping[str, str]) -> Reply:

@@ -248,7 +248,7 @@ def test_both_certificates_and_a_renewal_while_requests_run(tmp_path: Path, name
     tls = peer_context(site.issue("peer", name), clients=site.ca)
 
     async def whole() -> list[Reply]:
-        poster = Poster(answer_s=20, longest_reply=10_000, tls=own)
+        poster = Poster(answer_s=20, longest_reply=10_000, tls=own, home=server.base_url)
         try:
             first = asyncio.create_task(poster.post(server.base_url, b"{}", {}))
             await asyncio.to_thread(server.wait_for, 1)
@@ -266,6 +266,24 @@ def test_both_certificates_and_a_renewal_while_requests_run(tmp_path: Path, name
     with FhirReceiver(tls=tls) as server:
         server.script(Reply_(status=202, body=b"a", held=held), Reply_(status=202, body=b"b"))
         assert asyncio.run(asyncio.wait_for(whole(), 30)) == [HttpReply(status=202, body=b"a"), HttpReply(status=202, body=b"b")]
+
+
+def test_another_host_keeps_its_own_name(tmp_path: Path) -> None:
+    """``server_name`` is about the configured address; a token server elsewhere must prove the name that was called."""
+    site = papers(tmp_path)
+    tls = Tls(ca=site.ca, server_name="records.internal")
+
+    async def whole(home: str) -> Reply:
+        poster = Poster(answer_s=10, longest_reply=10_000, tls=tls, home=home)
+        try:
+            return await poster.post(server.base_url, b"{}", {})
+        finally:
+            await poster.close()
+
+    with FhirReceiver(tls=peer_context(site.issue("peer", "127.0.0.1"))) as server:
+        server.decide = lambda _: turn_away(202)
+        assert asyncio.run(whole("https://records.example/r4")) == HttpReply(status=202, body=b"")
+        assert silence(asyncio.run(whole(server.base_url))) is DoorFault.WRONG_NAME
 
 
 @pytest.mark.parametrize(

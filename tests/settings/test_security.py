@@ -115,3 +115,19 @@ def test_no_secret_stands_in_the_settings(tmp_path: Path, monkeypatch: pytest.Mo
     assert destination.basic is not None
     assert destination.basic.password.value() == "tell-nobody"
     assert "tell-nobody" not in repr(destination)
+
+
+@pytest.mark.parametrize(
+    ("page", "kind"), [("secure-a-destination", "MllpDestination"), ("send-to-a-web-hook", "HookDestination")]
+)
+def test_the_how_tos_destinations_are_read(tmp_path: Path, page: str, kind: str) -> None:
+    """What a site copies from a page must work as it stands; a part that is shown alone goes under the destination before it."""
+    text = (Path(__file__).parents[2] / f"docs/how-to/{page}.md").read_text(encoding="utf-8")
+    example = text.partition("```yaml\n")[2].partition("```")[0]
+    (destination,) = settings.read_settings(write(tmp_path, GOOD[: GOOD.index("destinations:")] + example)).destinations
+    assert type(destination).__name__ == kind
+    parts = [each.partition("```")[0] for each in text.split("```yaml\n")[2:]]
+    for part in parts:
+        base = FHIR_HTTPS + part
+        assert settings.read_settings(write(tmp_path, base)).destinations[0].name == "record"
+    assert len(parts) == (2 if page == "secure-a-destination" else 0)
