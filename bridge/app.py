@@ -7,7 +7,6 @@ import os
 import random
 import secrets
 import socket
-import uuid
 from collections.abc import Awaitable, Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Future
 from contextlib import suppress
@@ -365,19 +364,14 @@ def _client(destination: settings.DestinationShape) -> Sends:
         case settings.MllpDestination():
             return MllpClient(destination)
         case settings.FhirDestination():
-            return FhirClient(destination, now=clock.now, name=_new_name)
+            return FhirClient(destination, now=clock.now)
         case settings.FolderDestination():
             return FolderClient(destination)
         case settings.HookDestination():
             from bridge.deliver.hook import HookClient  # noqa: PLC0415 - 11 MB of libraries that only signing needs
 
-            return HookClient(destination, now=clock.now, name=_new_name)
+            return HookClient(destination, now=clock.now)
     raise TypeError(f"no client sends to a {type(destination).__name__}")
-
-
-def _new_name() -> str:
-    """Give an identifier that nobody has given before, nor can guess."""
-    return str(uuid.uuid4())
 
 
 def _pace(destination: settings.DestinationShape) -> Pace:

@@ -11,6 +11,7 @@ from typing import Any
 
 import orjson
 
+from bridge.deliver.sign_in import new_name
 from bridge.deliver.signed_in import SignedInPoster
 from bridge.lifecycle.answers import HttpReply, no_answer, read_http
 from bridge.model import Acknowledgement, Answer, Message
@@ -29,7 +30,7 @@ class FhirClient:
     So the first message that names a device goes alone until the server has accepted one with it.
     """
 
-    def __init__(self, settings: FhirDestination, *, now: Callable[[], datetime], name: Callable[[], str]) -> None:
+    def __init__(self, settings: FhirDestination, *, now: Callable[[], datetime], name: Callable[[], str] = new_name) -> None:
         """``name`` gives an identifier that was never given before."""
         self._settings = settings
         self._now = now

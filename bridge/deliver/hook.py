@@ -15,6 +15,7 @@ from joserfc.jwk import ECKey, OctKey
 
 from bridge.credentials.keys import FOR_HOOKS, KeyFolder, SigningKey
 from bridge.deliver.http import target_uri
+from bridge.deliver.sign_in import new_name
 from bridge.deliver.signed_in import SignedInPoster
 from bridge.errors import SettingsError
 from bridge.lifecycle import signature
@@ -32,7 +33,7 @@ ALGORITHMS = {"ES256": "ecdsa-p256-sha256", "HS256": "hmac-sha256"}  # RFC 9421 
 class HookClient:
     """Posts to one address, several messages at once if asked. Each try is signed anew, by the newest valid key."""
 
-    def __init__(self, settings: HookDestination, *, now: Callable[[], datetime], name: Callable[[], str]) -> None:
+    def __init__(self, settings: HookDestination, *, now: Callable[[], datetime], name: Callable[[], str] = new_name) -> None:
         """``name`` gives an identifier that was never given before."""
         self._settings = settings
         self._now = now

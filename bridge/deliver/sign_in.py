@@ -6,6 +6,7 @@ What a header holds is kept in memory only and stands in no error, log or repr.
 from __future__ import annotations
 
 import base64
+import uuid
 from collections.abc import Callable
 from datetime import datetime
 from typing import Protocol
@@ -13,6 +14,11 @@ from typing import Protocol
 from bridge.deliver.http import Poster
 from bridge.lifecycle.answers import DoorFault, Silence
 from bridge.settings import Basic, FhirDestination, HttpDestination
+
+
+def new_name() -> str:
+    """Give an identifier that nobody has given before, nor can guess."""
+    return str(uuid.uuid4())
 
 
 class NoToken(Exception):  # noqa: N818 - names the state: nothing was granted

@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 import json
 import threading
-import uuid
 from collections.abc import Awaitable, Callable
 from datetime import timedelta
 from pathlib import Path
@@ -61,7 +60,7 @@ def run(
         settings = FhirDestination(
             kind="fhir", name="record", base_url=server.base_url, result_system="urn:t:result", oauth=oauth, answer_s=10, **more
         )
-        client = FhirClient(settings, now=now, name=lambda: str(uuid.uuid4()))
+        client = FhirClient(settings, now=now)
         try:
             return await talk(client)
         finally:

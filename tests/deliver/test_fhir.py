@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 import json
 import threading
-import uuid
 from collections.abc import Awaitable, Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -31,7 +30,7 @@ def run(base_url: str, talk: Callable[[FhirClient], Awaitable[T]], *, answer_s: 
         settings = FhirDestination(
             kind="fhir", name="record", base_url=base_url, result_system="urn:t:result", answer_s=answer_s, bearer=bearer
         )
-        client = FhirClient(settings, now=lambda: NOW, name=lambda: str(uuid.uuid4()))
+        client = FhirClient(settings, now=lambda: NOW)
         try:
             return await talk(client)
         finally:

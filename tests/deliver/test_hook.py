@@ -46,7 +46,7 @@ def run(
 
     async def whole() -> T:
         given = {"kind": "hook", "name": "record", "url": url, "signing": {"keys": str(folder)}, "answer_s": 10}
-        client = HookClient(HookDestination.model_validate({**given, **more}), now=at, name=str)
+        client = HookClient(HookDestination.model_validate({**given, **more}), now=at)
         try:
             return await talk(client)
         finally:

@@ -8,7 +8,7 @@ import pytest
 
 from bridge.deliver.backend_token import BackendToken
 from bridge.deliver.http import Poster
-from bridge.deliver.sign_in import Kept, basic_header, scope_for, sign_in_of
+from bridge.deliver.sign_in import Kept, basic_header, new_name, scope_for, sign_in_of
 from bridge.errors import SettingsError
 from bridge.settings import Basic, FhirDestination, HookDestination, OAuth, Secret, Signing
 
@@ -68,3 +68,8 @@ def test_the_scope_is_the_least_that_is_enough() -> None:
         {"kind": "hook", "name": "h", "url": "https://hook.example/", "signing": Signing.model_validate({"keys": "k"})}
     )
     assert scope_for(hook) == "system/*.c"
+
+
+def test_no_name_is_given_twice() -> None:
+    """RFC 7523 3, point 7: an assertion's jti."""
+    assert len({new_name() for _ in range(100)}) == 100
