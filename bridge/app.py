@@ -7,7 +7,7 @@ import os
 import random
 import secrets
 import socket
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Awaitable, Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Future
 from contextlib import suppress
 from dataclasses import dataclass, replace
@@ -15,7 +15,7 @@ from datetime import timedelta
 from functools import partial
 from itertools import chain
 from pathlib import Path
-from typing import Any, TypeVar, cast
+from typing import Any, Protocol, TypeVar, cast
 from zoneinfo import ZoneInfo
 
 import structlog
@@ -23,12 +23,13 @@ import uvicorn
 from fastapi import FastAPI
 
 from bridge import clock, settings
+from bridge.deliver.capability import asked_differences
 from bridge.deliver.fhir import FhirClient
 from bridge.deliver.folder import FolderClient
 from bridge.deliver.mllp import MllpClient
 from bridge.desk.actions import Desk
 from bridge.errors import SettingsError, SetupError, Spot, TableError
-from bridge.model import Code, CodedResult, Format, Message, UnitSystem
+from bridge.model import Acknowledgement, Code, CodedResult, Format, Message, UnitSystem
 from bridge.pages.app import make_pages
 from bridge.pages.site import Bench, PagesSite
 from bridge.plan_book import PlanBook, check_plans
@@ -57,6 +58,7 @@ from bridge.tables.types import (
     Provider,
     Tables,
 )
+from bridge.ways_out_watch import CapabilityWatch, SetupWatch
 
 log = structlog.get_logger()
 
@@ -288,6 +290,9 @@ async def assemble(config: settings.Settings) -> Padpost:
     live = {term.name: queues[term.name] for term in terms if term.is_live}
     watch = SignOffWatch(config.signed_off, tables.digest, book, store, live)
     await watch.look()  # before the first strip is judged: nothing may be written for a live destination that is not signed for
+    setup = SetupWatch(config.destinations, book, queues, now=clock.now)
+    await setup.look()  # a secret that is missing is told at once, not when the first result wants to go
+    capabilities = CapabilityWatch(_askers(config), now=clock.now)
     sources: dict[str, Runs] = {}
     service = Service(
         store=store,
@@ -296,11 +301,13 @@ async def assemble(config: settings.Settings) -> Padpost:
         queues=queues,
         wake_queues=partial(_wake_all, queues),
         once=[partial(check_plans, book, store, queues)],
-        watches={"signatures": watch},
+        watches={"signatures": watch, "ways out": setup, "capabilities": capabilities},
     )
     sources |= {source.name: _receiver(source, service, store) for source in config.sources}
     desk = Desk(cast("Store", _Waking(store, service.wake)), tables.policy, clock.now)
-    pages = make_pages(store, desk, site=_pages_site(config, tables, terms, service, queues), now=clock.now)
+    pages = make_pages(
+        store, desk, site=_pages_site(config, tables, terms, service, queues, (setup, capabilities)), now=clock.now
+    )
     return Padpost(
         config=config, tables=tables, store=store, service=service, pages=pages, sources=sources, clients=list(clients.values())
     )
@@ -313,6 +320,14 @@ def open_store(config: settings.Settings) -> Store:
     from bridge.store.postgres.opening import open_database  # noqa: PLC0415 - only who has a server loads its driver
 
     return open_database(config.database, now=clock.now)
+
+
+def _askers(config: settings.Settings) -> dict[str, Callable[[], Awaitable[tuple[str, ...] | None]]]:
+    return {
+        destination.name: partial(asked_differences, destination)
+        for destination in config.destinations
+        if isinstance(destination, settings.FhirDestination)
+    }
 
 
 def _wake_all(queues: Mapping[str, DestinationQueue]) -> None:
@@ -343,7 +358,17 @@ def grade_faults(config: settings.Settings, tables: Tables) -> Iterator[Settings
             yield SettingsError(error.sentence, remedy=error.remedy, path=("destinations", number, *error.path))
 
 
-def _client(destination: settings.DestinationShape) -> MllpClient | FhirClient | FolderClient:
+class Sends(Protocol):
+    """A client of one destination."""
+
+    async def send(self, message: Message) -> Acknowledgement:
+        """Try once; give what came of it."""
+
+    async def close(self) -> None:
+        """Close every connection."""
+
+
+def _client(destination: settings.DestinationShape) -> Sends:
     match destination:
         case settings.MllpDestination():
             return MllpClient(destination)
@@ -351,6 +376,10 @@ def _client(destination: settings.DestinationShape) -> MllpClient | FhirClient |
             return FhirClient(destination, now=clock.now)
         case settings.FolderDestination():
             return FolderClient(destination)
+        case settings.HookDestination():
+            from bridge.deliver.hook import HookClient  # noqa: PLC0415 - 11 MB of libraries that only signing needs
+
+            return HookClient(destination, now=clock.now)
     raise TypeError(f"no client sends to a {type(destination).__name__}")
 
 
@@ -393,6 +422,7 @@ def _pages_site(
     terms: Sequence[DestinationTerms],
     service: Service,
     queues: Mapping[str, DestinationQueue],
+    watches: Sequence[SetupWatch | CapabilityWatch],
 ) -> PagesSite:
     return PagesSite(
         name=config.site.name,
@@ -404,6 +434,7 @@ def _pages_site(
         destinations=tuple(destination.name for destination in config.destinations),
         not_ready=lambda: (service.fault,) if service.fault else (),
         shut=lambda: {name: queue.shut_because for name, queue in queues.items() if queue.shut_because},
+        notes=lambda: {name: tuple(chain.from_iterable(watch.notes.get(name, ()) for watch in watches)) for name in queues},
         send_again={source.analyzer: tables.profiles[source.profile].send_again for source in config.sources},
         schemes={source.analyzer: tables.profiles[source.profile].numbers for source in config.sources},
     )

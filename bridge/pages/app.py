@@ -102,13 +102,14 @@ def _add_health(app: FastAPI, store: Store, site: PagesSite) -> None:
 
     @app.get("/health/ready", tags=["health"])
     def ready() -> JSONResponse:
-        """Say whether the service works, 503 with the reasons otherwise; and which receivers are shut until a person acts.
+        """Say whether the service works, 503 with the reasons otherwise; which receivers are shut until a person acts, and what to look at.
 
         A receiver that is shut makes it no less ready: strips are kept, and a restart would not help.
         """
         reasons = list(faults(store, site))
         shut = [{"destination": name, "reason": reason} for name, reason in site.shut().items()]
+        notes = [{"destination": name, "note": note} for name, found in site.notes().items() for note in found]
         return JSONResponse(
-            {"status": "not ready" if reasons else "ready", "reasons": reasons, "shut": shut},
+            {"status": "not ready" if reasons else "ready", "reasons": reasons, "shut": shut, "notes": notes},
             status_code=503 if reasons else 200,
         )

@@ -17,6 +17,8 @@ from bridge.settings.destinations import (
     FolderDestination,
     GradeCode,
     GradeTable,
+    HookDestination,
+    HttpDestination,
     Laboratory,
     MllpDestination,
     Pointers,
@@ -24,6 +26,7 @@ from bridge.settings.destinations import (
     Retry,
 )
 from bridge.settings.document import Document, KeyPath
+from bridge.settings.security import Basic, OAuth, Signing, Tls
 from bridge.settings.shapes import Name, Secret, Shape, Zone, cause
 from bridge.settings.site import Checks, Pages, PatientIds, Settings, Site, placed, read_settings, shipped_mappings
 from bridge.settings.sources import Cut, FolderSource, LineSource, LinkTimes, SerialSource, Source, SourceShape, TcpSource
@@ -32,6 +35,7 @@ __all__ = [
     "CLAIM",
     "GUIDED",
     "Agreement",
+    "Basic",
     "Checks",
     "Cut",
     "Database",
@@ -43,12 +47,15 @@ __all__ = [
     "FolderSource",
     "GradeCode",
     "GradeTable",
+    "HookDestination",
+    "HttpDestination",
     "KeyPath",
     "Laboratory",
     "LineSource",
     "LinkTimes",
     "MllpDestination",
     "Name",
+    "OAuth",
     "Pages",
     "PatientIds",
     "Pointers",
@@ -58,10 +65,12 @@ __all__ = [
     "SerialSource",
     "Settings",
     "Shape",
+    "Signing",
     "Site",
     "Source",
     "SourceShape",
     "TcpSource",
+    "Tls",
     "Zone",
     "cause",
     "placed",
