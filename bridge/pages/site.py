@@ -34,6 +34,7 @@ class PagesSite:
     process: it signs forms. ``not_ready`` gives a reason in words for each thing that keeps the service from
     working; ``shut`` gives the reason for each destination that Padpost itself sends nothing to. ``send_again`` gives, by analyzer, the steps that make it send a strip from its memory again.
     ``schemes`` says, by analyzer, how it numbers its strips: for missing numbers and the day tally.
+    ``doors`` are the paths where analyzers' programs post with a key of their own (POST): their handlers check it before they read a body.
     ``bench`` is what the page Try out tries strips with. ``largest_body`` is in bytes.
     """
 
@@ -48,4 +49,5 @@ class PagesSite:
     shut: Callable[[], Mapping[str, str]] = _none_shut
     send_again: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     schemes: Mapping[str, NumberScheme] = field(default_factory=dict)
+    doors: frozenset[str] = frozenset()
     largest_body: int = 65_536  # ours: the longest form holds a few hundred characters

@@ -13,7 +13,8 @@ from dataclasses import dataclass
 from bridge.errors import RejectError
 from bridge.model import Printed, PrintedPad
 from bridge.read.sheet import Broken, Envelope, Piece, Sheet, Strip
-from bridge.tables.types import JsonLayout
+from bridge.tables.types import JsonLayout, Profile
+from bridge.wire.text import plain
 
 DEEPEST = 8  # ours: a reading needs five levels; deeper is no reading
 _BLANK = re.compile(rb"[ \t\n\r]*")  # RFC 8259 section 2
@@ -86,7 +87,6 @@ class JsonReader:
     # --- what stands in the document
 
     def _readings(self) -> tuple[Node, ...]:
-        self._sheet.text(0, len(self._bytes))
         node, at = self._value(self._blank(0), 0)
         if self._blank(at) != len(self._bytes):
             raise self._broken("Something stands behind the end of the document.", at)
@@ -237,3 +237,10 @@ def _unescaped(raw: bytes) -> bytes:
     if b"\\" not in raw:
         return raw
     return str(json.loads(b'"' + raw + b'"')).encode("utf-8", "surrogatepass")
+
+
+def posted_fault(payload: bytes, profile: Profile) -> RejectError | None:
+    """Give the first thing that is wrong with the form of a posted document; None if all its readings can be read."""
+    assert profile.json is not None
+    pieces = JsonReader(Sheet(plain(payload), profile.charset), profile.json).pieces()
+    return next((piece.fault for piece in pieces if isinstance(piece, Broken)), None)

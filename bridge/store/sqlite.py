@@ -19,6 +19,7 @@ from bridge.store.commands import Command
 from bridge.store.lock import ProcessLock, network_mount
 from bridge.store.migrate import migrate
 from bridge.store.reads_shown import ShownReads
+from bridge.store.reads_ways import WayReads
 from bridge.store.reads_work import WorkReads
 from bridge.store.writer import Writer
 
@@ -26,7 +27,7 @@ FILE = "padpost.sqlite"
 EPOCH_LETTERS = "ABCDEFGHJKLMNPQRSTUVWXYZ23456789"  # ours: without I, O, 0, 1, which people misread
 
 
-class SqliteStore(WorkReads, ShownReads):
+class SqliteStore(WorkReads, WayReads, ShownReads):
     """A store in the folder ``path``; implements ``api.Store``.
 
     Opening takes the process lock, migrates the schema, checks the file, and makes due again what a crash

@@ -350,10 +350,10 @@ class Profile:
     lis2: Lis2Layout | None
     delimited: DelimitedLayout | None
     slip: SlipLayout | None
-    hl7: Hl7Layout | None
-    json: JsonLayout | None
     send_again: tuple[str, ...]
     example: ProfileExample
+    hl7: Hl7Layout | None = None
+    json: JsonLayout | None = None
     read_by: ReadBy = ReadBy.ANALYZER
     birth_format: str = ""
     sexes: Mapping[str, Sex | None] = field(default_factory=dict)

@@ -244,7 +244,7 @@ def test_the_first_place_that_says_something_counts() -> None:
 
     def purpose(*more: str) -> str | None:
         found = one(message(HEADER, PATIENT, ORDER, *more)).purpose
-        return found and found.text
+        return found.text if found else None
 
     stat = "TQ1|1||||||||S"
     assert purpose(PAD) is None

