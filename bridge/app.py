@@ -30,11 +30,15 @@ from bridge.deliver.mllp import MllpClient
 from bridge.desk.actions import Desk
 from bridge.errors import SettingsError, SetupError, Spot, TableError
 from bridge.model import Acknowledgement, Code, CodedResult, Format, Message, UnitSystem
-from bridge.pages.app import make_pages
+from bridge.pages.app import Doors, make_pages
 from bridge.pages.site import Bench, PagesSite
+from bridge.pages.words import reason
 from bridge.plan_book import PlanBook, check_plans
 from bridge.queue.lanes import DestinationQueue, Pace
+from bridge.receive import http_post
+from bridge.receive.fit import key_faults, source_faults
 from bridge.receive.folder import FolderReceiver
+from bridge.receive.mllp_listener import MllpReceiver, Office
 from bridge.receive.serial_line import SerialReceiver
 from bridge.receive.tcp import TcpReceiver
 from bridge.service import Ids, Judging, Runs, Service
@@ -265,7 +269,7 @@ async def assemble(config: settings.Settings) -> Padpost:
     Raises SettingsError or TableError for what must be mended in a file, StoreError for the store.
     """
     tables = tables_for(config)
-    for error in chain(profile_faults(config, tables), grade_faults(config, tables)):
+    for error in chain(source_faults(config.sources, tables.profiles), key_faults(config.sources), grade_faults(config, tables)):
         raise error
     terms = [terms_of(config, destination) for destination in config.destinations]
     book = PlanBook(terms, [source.profile for source in config.sources], tables)
@@ -303,11 +307,11 @@ async def assemble(config: settings.Settings) -> Padpost:
         once=[partial(check_plans, book, store, queues)],
         watches={"signatures": watch, "ways out": setup, "capabilities": capabilities},
     )
-    sources |= {source.name: _receiver(source, service, store) for source in config.sources}
+    receive = partial(_receiver, service=service, store=store, tables=tables, ids=ids)
+    sources |= {source.name: receive(source) for source in config.sources if not isinstance(source, settings.HttpSource)}
     desk = Desk(cast("Store", _Waking(store, service.wake)), tables.policy, clock.now)
-    pages = make_pages(
-        store, desk, site=_pages_site(config, tables, terms, service, queues, (setup, capabilities)), now=clock.now
-    )
+    site = _pages_site(config, tables, terms, service, queues, (setup, capabilities))
+    pages = make_pages(store, desk, site=site, now=clock.now, doors=_doors(config, service, store, tables))
     return Padpost(
         config=config, tables=tables, store=store, service=service, pages=pages, sources=sources, clients=list(clients.values())
     )
@@ -333,17 +337,6 @@ def _askers(config: settings.Settings) -> dict[str, Callable[[], Awaitable[tuple
 def _wake_all(queues: Mapping[str, DestinationQueue]) -> None:
     for queue in queues.values():
         queue.wake()
-
-
-def profile_faults(config: settings.Settings, tables: Tables) -> Iterator[SettingsError]:
-    """Give an error for each source whose profile is in no mapping file."""
-    for number, source in enumerate(config.sources):
-        if source.profile not in tables.profiles:
-            yield SettingsError(
-                f"No profile is called {source.profile!r}.",
-                remedy=f"There are {', '.join(sorted(tables.profiles))}.",
-                path=("sources", number, "profile"),
-            )
 
 
 def grade_faults(config: settings.Settings, tables: Tables) -> Iterator[SettingsError]:
@@ -399,21 +392,51 @@ async def _bear(book: PlanBook, ids: Ids, destination: str, result: CodedResult)
     return book.write(destination, result, control_id=await ids.control(), made_at=clock.now())
 
 
-def _receiver(source: settings.SourceShape, service: Service, store: Store) -> Runs:
+def _receiver(source: settings.SourceShape, *, service: Service, store: Store, tables: Tables, ids: Ids) -> Runs:
     keep = partial(service.keep, analyzer=source.analyzer, profile=source.profile)
+
+    async def note_refused(refused: NoteRefusedFile) -> int:
+        stop_id: int = await asyncio.wrap_future(store.submit(refused))
+        return stop_id
+
     match source:
         case settings.FolderSource():
-
-            async def note_refused(refused: NoteRefusedFile) -> int:
-                stop_id: int = await asyncio.wrap_future(store.submit(refused))
-                return stop_id
-
             return FolderReceiver(source, keep=keep, note_refused=note_refused, now=clock.now)
         case settings.SerialSource():
             return SerialReceiver(source, keep=keep, now=clock.now)
         case settings.TcpSource():
             return TcpReceiver(source, keep=keep, now=clock.now)
+        case settings.MllpSource():
+            layout = tables.profiles[source.profile].hl7
+            assert layout is not None  # source_faults refused it
+            office = Office(
+                keep=keep,
+                note_refused=note_refused,
+                look=store.capture_state,
+                control_id=ids.control,
+                words=reason,
+                now=clock.now,
+            )
+            return MllpReceiver(source, layout, office)
     raise TypeError(f"nothing receives from a {type(source).__name__}")
+
+
+def _doors(config: settings.Settings, service: Service, store: Store, tables: Tables) -> Doors | None:
+    """Give the routes of the sources that are posted to; None where there is none."""
+    counters = [
+        http_post.Counter(
+            source,
+            tables.profiles[source.profile],
+            partial(service.keep, analyzer=source.analyzer, profile=source.profile),
+            clock=clock.monotonic,
+        )
+        for source in config.sources
+        if isinstance(source, settings.HttpSource)
+    ]
+    if not counters:
+        return None
+    asked = http_post.Desk(look=store.capture_state, deliveries=store.deliveries, words=reason, now=clock.now)
+    return Doors(routes=http_post.router(counters, asked), fault=http_post.Refused, answer=http_post.refused)
 
 
 def _pages_site(
@@ -431,6 +454,7 @@ def _pages_site(
         secret=secrets.token_bytes(32),
         bench=Bench(tables=tables, terms=terms or example_terms()),
         host_names=config.pages.host_names,
+        doors=http_post.PATHS if any(isinstance(source, settings.HttpSource) for source in config.sources) else frozenset(),
         destinations=tuple(destination.name for destination in config.destinations),
         not_ready=lambda: (service.fault,) if service.fault else (),
         shut=lambda: {name: queue.shut_because for name, queue in queues.items() if queue.shut_because},

@@ -8,7 +8,7 @@ from itertools import chain
 from pathlib import Path
 
 from bridge import clock, settings
-from bridge.app import example_terms, grade_faults, profile_faults, tables_for, terms_of
+from bridge.app import example_terms, grade_faults, tables_for, terms_of
 from bridge.cli.accepted import output_lines
 from bridge.cli.signatures import signature_lines, unsigned
 from bridge.cli.spec import subject_of
@@ -17,6 +17,7 @@ from bridge.deliver.capability import asked_differences
 from bridge.errors import RejectError, SettingsError, TableError
 from bridge.plan_book import PlanBook, own_faults
 from bridge.read import check_example
+from bridge.receive.fit import key_faults, source_faults
 from bridge.render.oracles import oracle_faults
 from bridge.specification import specify
 from bridge.tables.types import DestinationTerms, Tables
@@ -118,7 +119,8 @@ def _site_lines(config: settings.Settings, path: Path, tables: Tables) -> Iterat
     """Give a line for the database and each source and destination of the site, its fault with file and line."""
     if config.database is not None:
         yield "database", _database_fault(config.database, path)
-    wrong = {error.path[1]: str(settings.placed(error, path)) for error in profile_faults(config, tables)}
+    unfit = chain(key_faults(config.sources), source_faults(config.sources, tables.profiles))
+    wrong = {error.path[1]: str(settings.placed(error, path)) for error in unfit}
     mute = {error.path[1]: str(settings.placed(error, path)) for error in grade_faults(config, tables)}
     for number, source in enumerate(config.sources):
         yield f"source {source.name}", wrong.get(number, "")

@@ -9,9 +9,10 @@ from pathlib import Path
 from urllib.parse import urlsplit, urlunsplit
 
 from bridge import __version__, clock, settings
-from bridge.app import grade_faults, profile_faults, tables_for, terms_of
+from bridge.app import grade_faults, tables_for, terms_of
 from bridge.deliver.sign_in import scope_for
 from bridge.errors import PadpostError, SetupError
+from bridge.receive.fit import source_faults
 from bridge.settings.security import is_https
 from bridge.sign_off import read_signatures
 from bridge.specification import Agreement, Door, Fact, SourceFacts, Specification, Subject, specify
@@ -42,7 +43,7 @@ def spec(config_path: Path, name: str, form: str, out: Path | None) -> int:
         names = ", ".join(each.name for each in config.destinations)
         raise SetupError(f"No destination is called {name!r}.", remedy=f"There are {names}." if names else "Add one.")
     tables = tables_for(config)
-    for error in chain(profile_faults(config, tables), grade_faults(config, tables)):
+    for error in chain(source_faults(config.sources, tables.profiles), grade_faults(config, tables)):
         raise settings.placed(error, config_path)
     signature = newest_signature(read_signatures(config.signed_off), tables.digest)
     document = specify(subject_of(config, destination, tables, signature=signature))
@@ -220,6 +221,23 @@ def _source(source: settings.SourceShape) -> tuple[Fact, ...]:
                 Fact(name="kind", says="TCP"),
                 Fact(name="address", says=f"{role}, {source.host}:{source.port}"),
                 *_line(source),
+            )
+        case settings.MllpSource():
+            return (
+                Fact(name="kind", says="HL7 v2 over MLLP"),
+                Fact(name="address", says=f"Padpost listens, {source.host}:{source.port}"),
+                Fact(name="processing ID, MSH-11", says=source.processing_id),
+                Fact(
+                    name="answer",
+                    says="AA once the message is on the disk, AE where the profile answers judged and a strip is rejected",
+                ),
+            )
+        case settings.HttpSource():
+            return (
+                Fact(name="kind", says="HTTP post with a key"),
+                Fact(name="address", says="/api/captures and /api/readings on the port of the pages"),
+                Fact(name="Idempotency-Key", says=source.idempotency),
+                Fact(name="answer", says="202 once the bytes are on the disk"),
             )
     raise TypeError(f"no words for a {type(source).__name__}")
 

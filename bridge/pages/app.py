@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
-from fastapi import FastAPI, Request
+from fastapi import APIRouter, FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse, Response
 from fastapi.staticfiles import StaticFiles
@@ -27,7 +28,16 @@ HERE = Path(__file__).parent
 TITLES = {404: "There is no such page", 405: "This address takes no such request"}
 
 
-def make_pages(store: Store, desk: Desk, *, site: PagesSite, now: Callable[[], datetime]) -> FastAPI:
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Doors:
+    """The routes of other rooms that are served here, and how their own faults are answered."""
+
+    routes: APIRouter
+    fault: type[Exception]
+    answer: Callable[[Request, Exception], Response]
+
+
+def make_pages(store: Store, desk: Desk, *, site: PagesSite, now: Callable[[], datetime], doors: Doors | None = None) -> FastAPI:
     """Give the application. Every request passes the guard first: Host, origin, size, headers."""
     templates = _templates(site, now)
 
@@ -43,6 +53,9 @@ def make_pages(store: Store, desk: Desk, *, site: PagesSite, now: Callable[[], d
     app.include_router(Views(store, desk, site, templates, now).router())
     app.include_router(api.router(store, desk, site))
     _add_health(app, store, site)
+    if doors is not None:
+        app.include_router(doors.routes)
+        app.add_exception_handler(doors.fault, doors.answer)
 
     @app.exception_handler(HTTPException)
     def http_fault(request: Request, fault: HTTPException) -> Response:

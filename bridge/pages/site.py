@@ -39,6 +39,7 @@ class PagesSite:
     working; ``shut`` gives the reason for each destination that Padpost itself sends nothing to. ``notes`` gives
     for each destination what its people should look at, though it works. ``send_again`` gives, by analyzer, the steps that make it send a strip from its memory again.
     ``schemes`` says, by analyzer, how it numbers its strips: for missing numbers and the day tally.
+    ``doors`` are the paths where analyzers' programs post with a key of their own (POST): their handlers check it before they read a body.
     ``bench`` is what the page Try out tries strips with. ``largest_body`` is in bytes.
     """
 
@@ -54,4 +55,5 @@ class PagesSite:
     notes: Callable[[], Mapping[str, tuple[str, ...]]] = _no_notes
     send_again: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     schemes: Mapping[str, NumberScheme] = field(default_factory=dict)
+    doors: frozenset[str] = frozenset()
     largest_body: int = 65_536  # ours: the longest form holds a few hundred characters

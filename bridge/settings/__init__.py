@@ -29,7 +29,18 @@ from bridge.settings.document import Document, KeyPath
 from bridge.settings.security import Basic, OAuth, Signing, Tls
 from bridge.settings.shapes import Name, Secret, Shape, Zone, cause
 from bridge.settings.site import Checks, Pages, PatientIds, Settings, Site, placed, read_settings, shipped_mappings
-from bridge.settings.sources import Cut, FolderSource, LineSource, LinkTimes, SerialSource, Source, SourceShape, TcpSource
+from bridge.settings.sources import (
+    Cut,
+    FolderSource,
+    HttpSource,
+    LineSource,
+    LinkTimes,
+    MllpSource,
+    SerialSource,
+    Source,
+    SourceShape,
+    TcpSource,
+)
 
 __all__ = [
     "CLAIM",
@@ -49,11 +60,13 @@ __all__ = [
     "GradeTable",
     "HookDestination",
     "HttpDestination",
+    "HttpSource",
     "KeyPath",
     "Laboratory",
     "LineSource",
     "LinkTimes",
     "MllpDestination",
+    "MllpSource",
     "Name",
     "OAuth",
     "Pages",

@@ -26,6 +26,8 @@ def keep_capture(db: Db, command: c.KeepCapture) -> int:
     if command.origin:
         known = db.execute("SELECT id FROM captures WHERE origin = ?", (command.origin,)).fetchone()
         if known:
+            if command.capture.way.says_its_end:
+                came_again(db, known[0], command.capture.arrived_at)
             return int(known[0])
     capture = command.capture
     capture_id = new_id(
@@ -43,6 +45,16 @@ def keep_capture(db: Db, command: c.KeepCapture) -> int:
     db.tell(f"analyzer:{command.analyzer}")
     note(db, capture.arrived_at, SERVICE, "capture.kept", f"capture:{capture_id}", Change(after=capture.way))
     return capture_id
+
+
+def came_again(db: Db, capture_id: int, at: datetime) -> None:
+    """Count that a sender sent a kept message once more: in its history, and on each stop that still stands for it."""
+    note(db, at, SERVICE, "capture.came_again", f"capture:{capture_id}", Change())
+    db.execute(
+        "UPDATE stops SET repeats = repeats + 1, last_repeat_at = ? WHERE state = 'open' AND strip_id IN"
+        " (SELECT id FROM strips WHERE capture_id = ? AND is_newest = 1)",
+        (when(at), capture_id),
+    )
 
 
 def note_refused_file(db: Db, command: c.NoteRefusedFile) -> int:

@@ -16,9 +16,10 @@ from tests.credentials.papers import papers
 from tests.peers.fhir_receiver import FhirReceiver
 
 EXAMPLES = [
-    f"example of profile {name}: ok" for name in ("alder", "brook", "brook-file", "fjord", "heron", "moss", "tern", "wren")
+    f"example of profile {name}: ok"
+    for name in ("alder", "brook", "brook-file", "dipper", "fjord", "heron", "lark", "moss", "tern", "wren")
 ]
-MAPPINGS = "mapping files: 8 profiles, 6 strip types, 18 pads"
+MAPPINGS = "mapping files: 10 profiles, 6 strip types, 18 pads"
 FLAGS = "flags: no critical rules are switched on; 2 off; 0 bands by age or sex"
 WARNINGS = [
     f"warning: specification of outbox, block {words}"
@@ -174,7 +175,7 @@ def test_a_profile_that_is_nowhere_is_told_with_its_line(tmp_path: Path) -> None
     assert run.returncode == 1
     lines = run.stdout.decode().splitlines()
     assert lines[2:5] == [
-        f"source drops: {path}:9: sources[0].profile: No profile is called 'trn'. There are alder, brook, brook-file, fjord, heron, moss, tern, wren.",
+        f"source drops: {path}:9: sources[0].profile: No profile is called 'trn'. There are alder, brook, brook-file, dipper, fjord, heron, lark, moss, tern, wren.",
         "destination outbox: ok",
         (
             f"destination chart: {path}:{CHART_LINE}: destinations[1].bearer.env: The secret CHART_TOKEN is not set."

@@ -19,13 +19,14 @@ from bridge.store.postgres.engine import PostgresEngine, name_of
 from bridge.store.postgres.listener import Listener
 from bridge.store.postgres.readers import Readers
 from bridge.store.reads_shown import ShownReads
+from bridge.store.reads_ways import WayReads
 from bridge.store.reads_work import WorkReads
 from bridge.store.writer import Writer, Written
 
 _ONE_PROCESS = "hashtextextended('padpost process', 0)"
 
 
-class PostgresStore(WorkReads, ShownReads, Written):
+class PostgresStore(WorkReads, WayReads, ShownReads, Written):
     """A store in the database ``server``; implements ``api.Store``.
 
     Opening migrates the schema, looks whether the server keeps what it commits, and makes due again what a crash left in the middle of an
