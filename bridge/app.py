@@ -265,6 +265,12 @@ async def assemble(config: settings.Settings, roles: frozenset[Role] = EVERY_ROL
 
     Raises SettingsError or TableError for what must be mended in a file, StoreError for the store.
     """
+    if roles != EVERY_ROLE and config.database is None:
+        raise SettingsError(
+            "Parts of the work can be left to other processes only where they share a database; a store in a folder has one process.",
+            remedy="Leave out --only, or name a database.",
+            path=("database",),
+        )
     tables = tables_for(config)
     for error in chain(profile_faults(config, tables), grade_faults(config, tables)):
         raise error
