@@ -29,12 +29,14 @@ from bridge.deliver.folder import FolderClient
 from bridge.deliver.mllp import MllpClient
 from bridge.desk.actions import Desk
 from bridge.errors import SettingsError, SetupError, Spot, TableError
+from bridge.lifecycle.sharing import EVERY_ROLE, Role
 from bridge.model import Acknowledgement, Code, CodedResult, Format, Message, UnitSystem
 from bridge.pages.app import Doors, make_pages
 from bridge.pages.site import Bench, PagesSite
 from bridge.pages.words import reason
 from bridge.plan_book import PlanBook, check_plans
 from bridge.queue.lanes import DestinationQueue, Pace
+from bridge.queue.leases import FREE, Leases, Process
 from bridge.receive import http_post
 from bridge.receive.fit import key_faults, source_faults
 from bridge.receive.folder import FolderReceiver
@@ -223,6 +225,7 @@ class Padpost:
     pages: FastAPI
     sources: Mapping[str, Runs]
     clients: Sequence[Any]
+    roles: frozenset[Role] = EVERY_ROLE
 
     async def close(self) -> None:
         """Close every client, then the store."""
@@ -263,11 +266,17 @@ def example_terms() -> tuple[DestinationTerms, ...]:
 # --- putting it together
 
 
-async def assemble(config: settings.Settings) -> Padpost:
-    """Put a bridge together for ``config``.
+async def assemble(config: settings.Settings, roles: frozenset[Role] = EVERY_ROLE) -> Padpost:
+    """Put a bridge together for ``config``, which does what ``roles`` says.
 
     Raises SettingsError or TableError for what must be mended in a file, StoreError for the store.
     """
+    if roles != EVERY_ROLE and config.database is None:
+        raise SettingsError(
+            "Parts of the work can be left to other processes only where they share a database; a store in a folder has one process.",
+            remedy="Leave out --only, or name a database.",
+            path=("database",),
+        )
     tables = tables_for(config)
     for error in chain(source_faults(config.sources, tables.profiles), key_faults(config.sources), grade_faults(config, tables)):
         raise error
@@ -275,6 +284,9 @@ async def assemble(config: settings.Settings) -> Padpost:
     book = PlanBook(terms, [source.profile for source in config.sources], tables)
     store = await asyncio.to_thread(open_store, config)
     ids = Ids(store)
+    owner = f"{socket.gethostname()}-{os.getpid()}-{secrets.token_hex(4)}"
+    process = Process(owner=owner, host=socket.gethostname(), pid=os.getpid(), roles=roles)
+    leases = Leases(store, process, now=clock.now, elapsed=clock.elapsed)
     clients = {destination.name: _client(destination) for destination in config.destinations}
     queues = {
         destination.name: DestinationQueue(
@@ -285,6 +297,7 @@ async def assemble(config: settings.Settings) -> Padpost:
             bear=partial(_bear, book, ids, destination.name),
             now=clock.now,
             jitter=random.random,
+            grip=leases.grip(f"destination:{destination.name}") if Role.DELIVERY in roles else FREE,
         )
         for destination in config.destinations
     }
@@ -303,17 +316,25 @@ async def assemble(config: settings.Settings) -> Padpost:
         judging=Judging(store, tables, book, ids, clock.now, profiles={source.name: source.profile for source in config.sources}),
         sources=sources,
         queues=queues,
-        wake_queues=partial(_wake_all, queues),
+        leases=leases,
+        leased_sources=frozenset(source.name for source in config.sources if _is_leased(source)),
         once=[partial(check_plans, book, store, queues)],
         watches={"signatures": watch, "ways out": setup, "capabilities": capabilities},
     )
     receive = partial(_receiver, service=service, store=store, tables=tables, ids=ids)
-    sources |= {source.name: receive(source) for source in config.sources if not isinstance(source, settings.HttpSource)}
+    sources |= {source.name: receive(source) for source in config.sources if _is_here(source)}
     desk = Desk(cast("Store", _Waking(store, service.wake)), tables.policy, clock.now)
     site = _pages_site(config, tables, terms, service, queues, (setup, capabilities))
     pages = make_pages(store, desk, site=site, now=clock.now, doors=_doors(config, service, store, tables))
     return Padpost(
-        config=config, tables=tables, store=store, service=service, pages=pages, sources=sources, clients=list(clients.values())
+        config=config,
+        tables=tables,
+        store=store,
+        service=service,
+        pages=pages,
+        sources=sources,
+        clients=list(clients.values()),
+        roles=roles,
     )
 
 
@@ -323,7 +344,7 @@ def open_store(config: settings.Settings) -> Store:
         return SqliteStore(config.site.data, now=clock.now)
     from bridge.store.postgres.opening import open_database  # noqa: PLC0415 - only who has a server loads its driver
 
-    return open_database(config.database, now=clock.now)
+    return open_database(config.database)
 
 
 def _askers(config: settings.Settings) -> dict[str, Callable[[], Awaitable[tuple[str, ...] | None]]]:
@@ -334,9 +355,16 @@ def _askers(config: settings.Settings) -> dict[str, Callable[[], Awaitable[tuple
     }
 
 
-def _wake_all(queues: Mapping[str, DestinationQueue]) -> None:
-    for queue in queues.values():
-        queue.wake()
+def _is_leased(source: settings.SourceShape) -> bool:
+    """Say whether one process alone may run a source: two would read the same folder, or call the same analyzer."""
+    return isinstance(source, settings.FolderSource) or (isinstance(source, settings.TcpSource) and source.role == "call")
+
+
+def _is_here(source: settings.SourceShape) -> bool:
+    """Say whether a loop of this process serves the source: the pages' port has the posts, another machine its own wires."""
+    if isinstance(source, settings.HttpSource):
+        return False
+    return not isinstance(source, settings.SerialSource) or source.on_host in ("", socket.gethostname())
 
 
 def grade_faults(config: settings.Settings, tables: Tables) -> Iterator[SettingsError]:
@@ -487,7 +515,13 @@ def _pages_socket(pages: settings.Pages) -> socket.socket:
 
 
 async def run_until(bridge: Padpost, stop: asyncio.Event) -> None:
-    """Run the service and its pages until ``stop`` is set. Raises SettingsError, with nothing begun, if the pages cannot listen."""
+    """Run the service, and its pages where that is among its roles, until ``stop`` is set.
+
+    Raises SettingsError, with nothing begun, if the pages cannot listen.
+    """
+    if Role.WEB not in bridge.roles:
+        await _run_without_pages(bridge, stop)
+        return
     pages = bridge.config.pages
     listening = _pages_socket(pages)
     server = _PagesServer(uvicorn.Config(bridge.pages, log_config=None, access_log=False, server_header=False))
@@ -500,6 +534,18 @@ async def run_until(bridge: Padpost, stop: asyncio.Event) -> None:
     running.cancel()
     stopping.cancel()
     for task in (running, stopping, serving):
+        with suppress(asyncio.CancelledError):
+            await task
+    log.info("service.stopped")
+
+
+async def _run_without_pages(bridge: Padpost, stop: asyncio.Event) -> None:
+    running = asyncio.create_task(bridge.service.run())
+    stopping = asyncio.create_task(stop.wait())
+    log.info("service.started", roles=sorted(bridge.roles))
+    await asyncio.wait({running, stopping}, return_when=asyncio.FIRST_COMPLETED)
+    for task in (running, stopping):
+        task.cancel()
         with suppress(asyncio.CancelledError):
             await task
     log.info("service.stopped")

@@ -4,13 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from contextlib import ExitStack
-from datetime import datetime
 
 import psycopg
-from psycopg import errors
 
-from bridge.errors import StoreAway, StoreFailed, StoreLocked
-from bridge.store.apply import apply, begin_store, recover
+from bridge.errors import StoreAway, StoreFailed
+from bridge.store.apply import apply, begin_store
 from bridge.store.database import Db
 from bridge.store.migrate import bring_forward
 from bridge.store.postgres.checks import must_be_fit
@@ -23,34 +21,26 @@ from bridge.store.reads_ways import WayReads
 from bridge.store.reads_work import WorkReads
 from bridge.store.writer import Writer, Written
 
-_ONE_PROCESS = "hashtextextended('padpost process', 0)"
-
 
 class PostgresStore(WorkReads, WayReads, ShownReads, Written):
     """A store in the database ``server``; implements ``api.Store``.
 
-    Opening migrates the schema, looks whether the server keeps what it commits, and makes due again what a crash left in the middle of an
-    attempt. Raises StoreAway while the server cannot be reached, StoreLocked where another process has the store, StoreFailed where
-    the database cannot be relied on.
+    Opening migrates the schema and looks whether the server keeps what it commits. Any number of processes may open it: what each works
+    on, and what a crash of another left in the middle of an attempt, is a matter of leases. Raises StoreAway while the server cannot
+    be reached, StoreFailed where the database cannot be relied on.
     """
 
-    def __init__(self, server: Server, *, now: Callable[[], datetime]) -> None:
+    def __init__(self, server: Server) -> None:
         self._server = server
         self._listener: Listener | None = None
         where = server.shown()
         fit = must_be_fit(where)
-
-        def check(db: Db) -> None:
-            fit(db)
-            if not _alone(db):
-                raise StoreAway(f"Another process has the database {where} open.")
-
-        engine = PostgresEngine(server, check)
+        engine = PostgresEngine(server, fit)
         try:
             session = server.connect(WRITING)
             with ExitStack() as undo:
                 undo.callback(session.close)
-                self._open(session, fit, now)
+                self._open(session, fit)
         except psycopg.Error as error:
             if isinstance(error, psycopg.OperationalError):
                 raise StoreAway(
@@ -62,21 +52,20 @@ class PostgresStore(WorkReads, WayReads, ShownReads, Written):
         self._engine = engine
         self._writer = Writer(engine, apply)
 
-    def _open(self, session: PostgresDb, fit: Callable[[Db], None], now: Callable[[], datetime]) -> None:
+    def _open(self, session: PostgresDb, fit: Callable[[Db], None]) -> None:
         try:
             fit(session)
         except StoreAway as error:
             raise StoreFailed(str(error)) from error
-        if not _alone(session):
-            raise StoreLocked(
-                f"Another process has the database {self._server.shown()} open. Stop it first, or give this one a database of its own."
-            )
         bring_forward(revision(session), self._server.shown(), self._server.conninfo)
         session.execute("BEGIN")
         self._epoch = begin_store(session)
-        recover(session, now())
         session.execute("COMMIT")
-        session.execute("SELECT pg_advisory_unlock_all()")  # the writer takes it with its own session
+
+    @property
+    def is_shared(self) -> bool:
+        """Say yes: any number of processes may."""
+        return True
 
     def listen(self, heard: Callable[[str], None]) -> None:
         """Call ``heard``, from a thread of its own, with each name that another process told; "" for "look everywhere"."""
@@ -88,22 +77,6 @@ class PostgresStore(WorkReads, WayReads, ShownReads, Written):
             self._listener.close()
         self._writer.close()
         self._readers.close()
-
-
-def _alone(db: Db) -> bool:
-    """Take the database for this process, for as long as the session lasts; say whether it could be had.
-
-    A session of ours that was ended a moment ago may still hold it: the server tells the end before it lets go.
-    """
-    db.execute("BEGIN")
-    db.execute("SET LOCAL lock_timeout = '1s'")
-    try:
-        db.execute(f"SELECT pg_advisory_lock({_ONE_PROCESS})")
-    except errors.LockNotAvailable:
-        db.execute("ROLLBACK")
-        return False
-    db.execute("COMMIT")
-    return True
 
 
 def revision(db: Db) -> str:

@@ -11,7 +11,6 @@ from bridge.store.postgres.connection import Server
 from bridge.store.postgres.store import PostgresStore
 from bridge.store.schema import metadata
 from tests.peers.postgres import PostgresServer
-from tests.store.strips import NOW
 
 _NAMES = itertools.count(1)
 # As the administrator, past the triggers that keep history: far quicker than a new database for each test
@@ -28,7 +27,7 @@ EMPTY = "; ".join(
 def shared(postgres: PostgresServer) -> str:
     """Give a database with the newest schema."""
     postgres.sql("CREATE DATABASE shared TEMPLATE template0")
-    PostgresStore(Server(url=postgres.url("shared")), now=lambda: NOW).close()
+    PostgresStore(Server(url=postgres.url("shared")))
     return "shared"
 
 
@@ -64,6 +63,6 @@ def at(postgres: PostgresServer, database: str) -> Server:
 @pytest.fixture
 def store(at: Server) -> Iterator[PostgresStore]:
     """Give an empty store on PostgreSQL."""
-    opened = PostgresStore(at, now=lambda: NOW)
+    opened = PostgresStore(at)
     yield opened
     opened.close()

@@ -68,7 +68,7 @@ def test_a_store_of_an_older_schema_is_brought_forward(
         " SELECT 'records', 'A', p, 'R' || n, 1, '', 'queued', 0, 'x', '' FROM (VALUES (1, 'routine'), (2, 'stat')) v (n, p)",
         name,
     )
-    store = PostgresStore(empty, now=lambda: s.NOW)
+    store = PostgresStore(empty)
     assert s.keep(store) == 1
     store.close()
     assert postgres.sql("SELECT id, is_head, rank FROM deliveries ORDER BY id", name) == [(1, 1, 0), (2, 0, 1)]
@@ -110,8 +110,8 @@ def test_a_step_that_fails_leaves_nothing_behind(postgres: PostgresServer, empty
 
 def test_a_store_of_a_newer_padpost_is_left_alone(postgres: PostgresServer, empty: Server) -> None:
     """An older program must not write into what it does not know."""
-    PostgresStore(empty, now=lambda: s.NOW).close()
+    PostgresStore(empty)
     postgres.sql("UPDATE alembic_version SET version_num = '9999'", name_of(empty))
     with pytest.raises(StoreFailed, match=r"was written by a newer Padpost \(schema 9999\)\. Install that version again"):
-        PostgresStore(empty, now=lambda: s.NOW)
+        PostgresStore(empty)
     assert postgres.sql("SELECT count(*) FROM events", name_of(empty)) == [(0,)]
