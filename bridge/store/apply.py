@@ -9,7 +9,7 @@ from datetime import datetime
 from typing import Any
 
 from bridge.lifecycle.states import DeliveryEvent, DestinationState, StopGroup
-from bridge.model import SERVICE, Answer, DeliveryState
+from bridge.model import SERVICE, Answer, DeliveryState, Way
 from bridge.store import commands as c
 from bridge.store.apply_desk import close_stop
 from bridge.store.apply_outcome import record_outcome, set_unreadable_aside
@@ -17,6 +17,9 @@ from bridge.store.codec import packed, when
 from bridge.store.statements import Change, NewStop, move_delivery, note, open_stop
 
 Connection = sqlite3.Connection
+SENT_AGAIN = frozenset(
+    {Way.MLLP, Way.HTTP}
+)  # a known origin is a sender's repetition; of a file it is our own second look after a crash
 
 
 def keep_capture(db: Connection, command: c.KeepCapture) -> int:
@@ -24,7 +27,7 @@ def keep_capture(db: Connection, command: c.KeepCapture) -> int:
     if command.origin:
         known = db.execute("SELECT id FROM captures WHERE origin = ?", (command.origin,)).fetchone()
         if known:
-            if command.capture.way.says_its_end:
+            if command.capture.way in SENT_AGAIN:
                 came_again(db, known[0], command.capture.arrived_at)
             return int(known[0])
     capture = command.capture

@@ -10,6 +10,7 @@ import socket
 import threading
 import tty
 from collections.abc import Iterator
+from datetime import timedelta
 from pathlib import Path
 
 import httpx
