@@ -193,7 +193,7 @@ REASON_WORDS: dict[str, str] = {
     "render.purpose": "no patient's strip, for a patient's record",
     "render.unplanned": "messages not checked with these tables",
     # of the way itself: no check of a strip speaks these
-    "receive.refused": "file not taken",
+    "receive.refused": "file or message not taken",
     "deliver.refused": "turned away",
     "deliver.expired": "given up after many tries",
     "profile.missing": "its profile is missing",

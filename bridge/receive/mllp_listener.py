@@ -14,7 +14,7 @@ from bridge.errors import LineError, StoreError
 from bridge.model import Capture, Way
 from bridge.receive import Keep, NoteRefused, Now
 from bridge.receive.tcp import Listener, TcpStream, for_ever
-from bridge.receive.verdict import NOT_TAKEN, judged
+from bridge.receive.verdict import is_turned_down, judged
 from bridge.settings import MllpSource
 from bridge.store.commands import NoteRefusedFile
 from bridge.store.rows import CaptureState
@@ -250,7 +250,7 @@ class _Talk:
                 rule=strip.rule,
             )
             for strip in state.strips
-            if strip.outcome in NOT_TAKEN
+            if is_turned_down(strip)
         )
         return ("AE", objections) if objections else ("AA", ())
 

@@ -5,10 +5,10 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable
 
-from bridge.store.rows import CaptureState
+from bridge.lifecycle.states import StopGroup
+from bridge.store.rows import CaptureState, StripState
 
 FIRST_LOOK_S, LONGEST_LOOK_S = 0.01, 0.25  # ours: judging takes milliseconds; a sender of its own waits, nobody else
-NOT_TAKEN = frozenset({"rejected", "unreadable"})  # outcomes that no release by a person lets go
 
 
 async def judged(look: Callable[[int], CaptureState | None], capture_id: int, *, within_s: float) -> CaptureState | None:
@@ -25,3 +25,8 @@ async def judged(look: Callable[[int], CaptureState | None], capture_id: int, *,
     except TimeoutError:
         return None
     return state
+
+
+def is_turned_down(strip: StripState) -> bool:
+    """Say whether a strip was rejected, itself or as a copy of one that still is; a held one waits for a person and is no error."""
+    return strip.outcome in {"rejected", "unreadable"} or (strip.outcome == "copy" and strip.group == StopGroup.REJECTED)

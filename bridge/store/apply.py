@@ -9,7 +9,7 @@ from datetime import datetime
 from typing import Any
 
 from bridge.lifecycle.states import STOPPED_DELIVERY, DeliveryEvent, DestinationState, StopGroup
-from bridge.model import SERVICE, Answer, DeliveryState
+from bridge.model import SERVICE, Answer, DeliveryState, Way
 from bridge.store import commands as c
 from bridge.store.apply_desk import close_stop
 from bridge.store.apply_lease import check_lease, hold_leases, leave_leases
@@ -20,6 +20,8 @@ from bridge.store.lanes import MAY_GO, hold_lanes
 from bridge.store.statements import Change, NewStop, move_delivery, note, open_stop
 
 EPOCH_LETTERS = "ABCDEFGHJKLMNPQRSTUVWXYZ23456789"  # ours: without I, O, 0, 1, which people misread
+# a known origin is a sender's repetition; of a file it is our own second look after a crash
+SENT_AGAIN = frozenset({Way.MLLP, Way.HTTP})
 
 
 def keep_capture(db: Db, command: c.KeepCapture) -> int:
@@ -27,7 +29,7 @@ def keep_capture(db: Db, command: c.KeepCapture) -> int:
     if command.origin:
         known = db.execute("SELECT id FROM captures WHERE origin = ?", (command.origin,)).fetchone()
         if known:
-            if command.capture.way.says_its_end:
+            if command.capture.way in SENT_AGAIN:
                 came_again(db, known[0], command.capture.arrived_at)
             return int(known[0])
     capture = command.capture

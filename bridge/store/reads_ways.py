@@ -22,8 +22,8 @@ class WayReads:
             "SELECT 1 FROM intake WHERE analyzer = ? AND ended_at IS NULL AND capture_id = ?", (kept[1], capture_id)
         ).fetchone()  # fmt: skip
         strips = self._db().execute(
-            "SELECT s.idx, s.outcome, s.result_id, coalesce(t.rule, ''), coalesce(t.grp, ''), t.place_start FROM strips s"
-            " LEFT JOIN stops t ON t.strip_id = s.id AND t.state = 'open' AND t.delivery_id IS NULL"
+            "SELECT s.idx, s.outcome, s.result_id, coalesce(t.rule, ''), coalesce(t.grp, ''), CASE WHEN s.copy_of IS NULL THEN t.place_start END"
+            " FROM strips s LEFT JOIN stops t ON t.strip_id = coalesce(s.copy_of, s.id) AND t.state = 'open' AND t.delivery_id IS NULL"
             " WHERE s.capture_id = ? AND s.is_newest = 1 ORDER BY s.idx, t.id",
             (capture_id,),
         )  # fmt: skip

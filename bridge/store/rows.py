@@ -40,7 +40,7 @@ class CaptureRow:
 class StripState:
     """What became of one strip of a capture, for its sender: ``outcome`` as StripRow's, and the open stop's rule and group, else "".
 
-    ``place_start`` is where in the capture the stop's cause stands. Nothing here tells of a patient.
+    Of a copy the stop is its original's. ``place_start`` is where in this capture the stop's cause stands. Nothing here tells of a patient.
     """
 
     index: int

@@ -10,8 +10,9 @@ import socket
 import threading
 import tty
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import timedelta
-from pathlib import Path
+from typing import Any
 
 import httpx
 import pytest
@@ -19,12 +20,13 @@ import pytest
 from bridge.demo.printers import Play, framed, printed
 from bridge.demo.scenario import patient
 from bridge.lifecycle.states import StopGroup
+from bridge.model import DeliveryState
 from bridge.receive.mllp_listener import MllpReceiver
+from bridge.store.sqlite import SqliteStore
 from tests.journey.layouts import as_hl7, as_json, records
 from tests.journey.running import Running, play, running
 from tests.receive.independent_sender import IndependentSender
 
-GOOD, OTHER = "40700007", "40700015"  # Luhn check digits; invented
 KEY = "two-ways-0123456789-0123456789"
 SOURCES = """\
   - {{name: serial, kind: serial, port: {port}, link: lis01, analyzer: bench-a, profile: brook}}
@@ -67,108 +69,134 @@ class Site:
         profile = self.tables.profiles["brook-file"]
         return framed(printed([strip], profile, self.tables), profile)
 
-    def outcomes(self, count: int) -> list[str]:
-        strips = self.bridge.wait(lambda: (found := self.bridge.store.strips()) and len(found) >= count and found)
-        return [strip.outcome for strip in reversed(strips)]
+    def outcomes(self, number: int, count: int) -> list[str]:
+        """Wait until ``count`` strips of a number are judged; give what became of them, in the order of arrival."""
 
-    def filed(self, count: int) -> bool:
-        return bool(
-            self.bridge.wait(lambda: len(self.bridge.records.results) == count and self.bridge.records.filed_reports() == count)
+        def found() -> list[str]:
+            strips = [strip for strip in self.store.strips(limit=500) if strip.number.lstrip("N0") == str(number)]
+            return [strip.outcome for strip in reversed(strips)]
+
+        return list(self.bridge.wait(lambda: (said := found()) and len(said) >= count and said))
+
+    def filed(self, *numbers: int) -> bool:
+        """Wait until each of these numbers is one result that both receivers have; say whether none is two."""
+        results = self.bridge.wait(
+            lambda: (
+                (rows := [row for row in self.store.results(limit=500) if int(row.number) in numbers])
+                and all(state is DeliveryState.ACCEPTED for row in rows for _, state in row.states)
+                and rows
+            )
         )
+        return sorted(int(row.number) for row in results) == sorted(numbers)
+
+    @property
+    def store(self) -> SqliteStore:
+        return self.bridge.store
 
 
-@pytest.fixture
-def site(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Site]:
-    monkeypatch.setenv("KEY_COMPUTER", f"{KEY}1")
-    monkeypatch.setenv("KEY_COPIES", f"{KEY}2")
-    (tmp_path / "export").mkdir()
+@pytest.fixture(scope="module")
+def site(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Site]:
+    """Give one site for all tests here; each has strip numbers and patients of its own."""
+    home = tmp_path_factory.mktemp("ways")
+    (home / "export").mkdir()
     master, slave = os.openpty()
     tty.setraw(master)
     tty.setraw(slave)
-    try:
-        with running(tmp_path, sources=SOURCES.format(port=os.ttyname(slave)), profile="tern") as bridge:
-            bridge.wait(lambda: all(bridge.bridge.sources[name].opened.is_set() for name in ("serial", "network")))  # type: ignore[attr-defined]  # both are receivers
-            yield Site(bridge, master)
-    finally:
-        os.close(master)
-        os.close(slave)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("KEY_COMPUTER", f"{KEY}1")
+        patch.setenv("KEY_COPIES", f"{KEY}2")
+        try:
+            with running(home, sources=SOURCES.format(port=os.ttyname(slave))) as bridge:
+                bridge.wait(lambda: all(bridge.bridge.sources[name].opened.is_set() for name in ("serial", "network")))  # type: ignore[attr-defined]  # both are receivers
+                yield Site(bridge, master)
+        finally:
+            os.close(master)
+            os.close(slave)
 
 
-def strip(number: int = 12, patient_id: str = GOOD, **more: object) -> Play:
-    return play(number, patient_id, word="N", strip_type="quill-10", specimen_id="U26-1", ranks={"protein": 2}, **more)
+def strip(number: int, **more: Any) -> Play:
+    """Give a strip of a patient of its own."""
+    return play(
+        number,
+        patient(number),
+        **{"word": "N", "strip_type": "quill-10", "specimen_id": "U26-1", "ranks": {"protein": 2}, **more},
+    )
 
 
 @pytest.mark.parametrize(
-    ("first", "second"), [("serial", "network"), ("network", "serial"), ("network", "computer"), ("computer", "serial")]
+    ("first", "second", "number"),
+    [("serial", "network", 101), ("network", "serial", 102), ("network", "computer", 103), ("computer", "serial", 104)],
 )
-def test_one_strip_by_two_ways_is_filed_once(site: Site, first: str, second: str) -> None:
-    """LIS01 frames, HL7 and JSON of one strip: the first goes, the other is a copy of it; a second strip goes on its own."""
+def test_one_strip_by_two_ways_is_filed_once(site: Site, first: str, second: str, number: int) -> None:
+    """LIS01 frames, HL7 and JSON of one strip: the first goes, the other is a copy of it."""
+    one = strip(number)
     for way in (first, second):
-        getattr(site, way)(strip())
-    assert site.outcomes(2) == ["coded", "copy"]
-    site.serial(strip(13, OTHER))
-    assert site.filed(2)
-    assert site.bridge.store.stops() == ()
+        getattr(site, way)(one)
+    assert site.outcomes(number, 2) == ["coded", "copy"]
+    assert site.filed(number)
 
 
 def test_a_file_and_a_post_of_the_same_bytes(site: Site) -> None:
     """A folder and an HTTP post of one export: the record's bytes are the same, and so is the strip."""
-    payload = site.export(strip())
+    payload = site.export(strip(201))
     site.bridge.drop("a.txt", payload, "export")
+    assert site.outcomes(201, 1) == ["coded"]
     headers = {"authorization": f"Bearer {KEY}2", "content-type": "text/plain", "idempotency-key": "export-1"}
-    site.bridge.wait(site.bridge.store.results)
-    before = len(site.bridge.store.strips())
     answer = httpx.post(f"{site.bridge.url}/api/captures?source=copies", content=payload, headers=headers, timeout=30)
     assert answer.status_code == 202
-    site.outcomes(before + 1)
-    assert site.bridge.store.strips()[0].outcome == "copy"
-    assert site.filed(1)
+    assert site.outcomes(201, 2) == ["coded", "copy"]
+    assert site.filed(201)
 
 
 @pytest.mark.parametrize(
-    ("ways", "change"),
+    ("first", "second", "number", "change"),
     [
-        (("serial", "network"), {"patient_id": OTHER}),
-        (("network", "computer"), {"ranks": {"protein": 3}}),
-        (("computer", "serial"), {"lot": "99Z99"}),
+        ("serial", "network", 111, {"patient_id": patient(999)}),
+        ("network", "computer", 112, {"ranks": {"protein": 3}}),
+        ("computer", "serial", 113, {"lot": "99Z99"}),
     ],
 )
-def test_another_content_by_the_other_way_is_held(site: Site, ways: tuple[str, str], change: dict[str, object]) -> None:
+def test_another_content_by_the_other_way_is_held(
+    site: Site, first: str, second: str, number: int, change: dict[str, Any]
+) -> None:
     """One number, two contents: a person compares them, and nobody's record gets the second."""
-    getattr(site, ways[0])(strip())
-    site.outcomes(1)
-    getattr(site, ways[1])(Play(**{**{name: getattr(strip(), name) for name in Play.__slots__}, "at": strip().at, **change}))
-    assert site.outcomes(2) == ["coded", "held"]
-    (stop,) = site.bridge.store.stops()
-    assert (stop.group, stop.rule) == (StopGroup.HELD, "copy.conflict")
-    assert site.filed(1)
+    one = strip(number)
+    getattr(site, first)(one)
+    assert site.outcomes(number, 1) == ["coded"]
+    getattr(site, second)(replace(one, **change))
+    assert site.outcomes(number, 2) == ["coded", "held"]
+    (rule,) = (stop.rule for stop in site.store.stops(group=StopGroup.HELD) if stop.number == str(number))
+    assert rule == "copy.conflict"
+    assert site.filed(number)
 
 
 def test_a_control_by_two_ways_stays_a_control(site: Site) -> None:
     """Brook's letter and HL7's specimen role say the same: neither comes near a patient."""
-    control = Play(**{**{name: getattr(strip(), name) for name in Play.__slots__}, "word": "C"})
+    control = strip(121, word="C")
     site.serial(control)
     site.network(control)
-    assert site.outcomes(2) == ["non_patient", "copy"]
-    site.serial(strip(13, OTHER))
-    assert site.filed(1)
+    assert site.outcomes(121, 2) == ["non_patient", "copy"]
+    assert [row for row in site.store.results(limit=500) if row.number == "121"] == []
 
 
-def test_a_message_sent_again_attaches_to_its_stop(site: Site) -> None:
+def test_a_message_sent_again_attaches_to_its_row(site: Site) -> None:
     """The instrument did not hear its AA: it is answered again, and the row counts it; a restarted counter is another message."""
-    wrong = strip(patient_id="40700070")  # neighbours that changed places
-    answers = [site.network(wrong) for _ in range(3)]
-    assert all(b"\rMSA|AA|D1\r" in answer for answer in answers)
-    (stop,) = site.bridge.wait(site.bridge.store.stops)
-    assert site.bridge.wait(lambda: (site.bridge.store.stop(stop.stop_id) or stop).repeats in (1, 2))
-    assert len(site.bridge.store.strips()) == 1
-    site.network(strip(13, OTHER), control_id="D1")
-    assert site.filed(1)
+    wrong = replace(strip(131), patient_id="40700070")  # neighbours that changed places
+    assert b"\rMSA|AA|R1\r" in site.network(wrong, "R1")
+    assert site.outcomes(131, 1) == ["rejected"]
+    (stop,) = (stop for stop in site.store.stops() if stop.number == "131")
+    assert [b"\rMSA|AA|R1\r" in site.network(wrong, "R1") for _ in range(2)] == [True, True]
+    after = site.store.stop(stop.stop_id)
+    assert after is not None
+    assert (after.repeats, site.outcomes(131, 1)) == (2, ["rejected"])
+    site.network(strip(132), "R1")
+    assert site.filed(132)
 
 
 def test_both_ways_at_once(site: Site) -> None:
     """Twelve strips by two ways at the same moment: whoever is first, each is filed once."""
-    strips = [strip(number, patient(number), at=strip().at - timedelta(minutes=40 - number)) for number in range(20, 32)]
+    at = strip(1).at
+    strips = [strip(number, at=at - timedelta(minutes=160 - number)) for number in range(140, 152)]
     wires = [
         threading.Thread(target=lambda: [site.network(each, f"N{each.number}") for each in strips]),
         threading.Thread(target=lambda: list(map(site.computer, reversed(strips)))),
@@ -176,7 +204,6 @@ def test_both_ways_at_once(site: Site) -> None:
     for wire in wires:
         wire.start()
     for wire in wires:
-        wire.join(60)
-    outcomes = site.outcomes(24)
-    assert sorted(outcomes) == sorted(["coded"] * 12 + ["copy"] * 12)
-    assert site.filed(12)
+        wire.join(120)
+    assert {tuple(sorted(site.outcomes(each.number, 2))) for each in strips} == {("coded", "copy")}
+    assert site.filed(*(each.number for each in strips))

@@ -6,8 +6,8 @@ import asyncio
 
 import pytest
 
-from bridge.receive.verdict import judged
-from bridge.store.rows import CaptureState
+from bridge.receive.verdict import is_turned_down, judged
+from bridge.store.rows import CaptureState, StripState
 
 
 def state(*, is_judged: bool) -> CaptureState:
@@ -31,3 +31,22 @@ def test_it_does_not_wait_for_ever() -> None:
     """None says that judging is not over: the sender is told to ask again."""
     assert asyncio.run(judged(lambda _: state(is_judged=False), 7, within_s=0.05)) is None
     assert asyncio.run(judged(lambda _: None, 7, within_s=0.05)) is None
+
+
+@pytest.mark.parametrize(
+    ("outcome", "group", "expected"),
+    [
+        ("rejected", "rejected", True),
+        ("unreadable", "rejected", True),
+        ("copy", "rejected", True),
+        ("copy", "held", False),
+        ("copy", "", False),
+        ("held", "held", False),
+        ("coded", "", False),
+        ("non_patient", "", False),
+    ],
+)
+def test_what_is_an_error_of_the_sender(outcome: str, group: str, expected: bool) -> None:
+    """A strip sent once more in another message is as rejected as its first record, while that still stands."""
+    strip = StripState(index=0, outcome=outcome, result_id="", rule="", group=group, place_start=None)
+    assert is_turned_down(strip) is expected

@@ -76,6 +76,18 @@ def test_a_message_sent_again_is_counted_on_its_stop(store: SqliteStore) -> None
     ]
 
 
+def test_a_copy_of_a_rejected_strip_has_its_originals_reason(store: SqliteStore) -> None:
+    """The same record in another message joins the row; its sender is told the same, without a place in other bytes."""
+    of = s.reading("7")
+    ids = [s.keep(store, payload) for payload in (b"one", b"two")]
+    for capture_id in ids:
+        s.record(store, of, s.rejected(of, "pad.unknown"), capture_id=capture_id)
+    states = [store.capture_state(capture_id) for capture_id in ids]
+    told = [(strip.outcome, strip.rule, strip.group, strip.place_start) for state in states if state for strip in state.strips]
+    assert told[1] == ("copy", "pad.unknown", "rejected", None)
+    assert told[0][:3] == ("rejected", "pad.unknown", "rejected")
+
+
 def test_the_question_walks_indexes(store: SqliteStore) -> None:
     """A status page that is asked every second must not read through a year's strips."""
     s.keep(store, b"x")
