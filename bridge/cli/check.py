@@ -19,6 +19,7 @@ from bridge.plan_book import PlanBook, own_faults
 from bridge.read import check_example
 from bridge.receive.fit import key_faults, source_faults
 from bridge.render.oracles import oracle_faults
+from bridge.settings.security import is_loopback, keeps_secrets
 from bridge.specification import specify
 from bridge.tables.types import DestinationTerms, Tables
 
@@ -147,14 +148,28 @@ def _way_fault(destination: settings.DestinationShape, path: Path, number: int) 
 
 
 def _way_warnings(config: settings.Settings, *, ask: bool) -> Iterator[str]:
-    """Say of each destination what runs out, and with ``ask`` what its server does not promise."""
+    """Say of each destination whether it is plain, what runs out, and with ``ask`` what its server does not promise."""
     for destination in config.destinations:
+        if words := _plain_words(destination):
+            yield f"{destination.name}: {words}"
         for words in warnings(destination, now=clock.now()):
             yield f"{destination.name}: {words}"
         if ask and isinstance(destination, settings.FhirDestination):
             found = asyncio.run(asked_differences(destination))
             for words in ("nothing at its /metadata says what it can do",) if found is None else found:
                 yield f"{destination.name}: {'' if found is None else 'its capability statement: '}{words}"
+
+
+def _plain_words(destination: settings.DestinationShape) -> str:
+    """Say that results leave this machine unencrypted; nothing where they do not."""
+    match destination:
+        case settings.MllpDestination():
+            is_plain = destination.tls is None and not is_loopback(destination.host)
+        case settings.HttpDestination():
+            is_plain = not keeps_secrets(destination.address())
+        case _:
+            is_plain = False
+    return "results leave this machine unencrypted: set tls, or let a protected network carry them" if is_plain else ""
 
 
 def _plan_lines(

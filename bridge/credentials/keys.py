@@ -118,7 +118,7 @@ def _read(path: Path, key: tuple[str, ...]) -> SigningKey:
     try:
         held = json.loads(read(path, key))
         return _checked(held)
-    except (ValueError, KeyError, TypeError, AttributeError, OverflowError, JoseError) as error:
+    except (ValueError, KeyError, TypeError, AttributeError, OverflowError, RecursionError, OSError, JoseError) as error:
         # the error's own words may hold a part of the key
         raise SettingsError(
             f"The file {path} is no signing key of Padpost.",

@@ -77,6 +77,21 @@ def server_context(tls: Tls) -> ssl.SSLContext:
     return context
 
 
+def listening_context(tls: Tls) -> ssl.SSLContext:
+    """Give a context for a listener that goes on for long: each new connection has the certificate and CA that are in the files then.
+
+    Raises SettingsError if they cannot be used at the start; later the last ones that could be go on.
+    """
+    contexts = Contexts(tls, server_context)
+    first = contexts.current()
+
+    def renew(connection: ssl.SSLObject | ssl.SSLSocket, _name: str | None, _context: ssl.SSLContext) -> None:
+        connection.context = contexts.current()
+
+    first.sni_callback = renew  # asked at the start of every handshake, whether the other side says a name or not
+    return first
+
+
 def _harden(context: ssl.SSLContext, tls: Tls) -> None:
     context.minimum_version = VERSIONS[tls.minimum]
     context.set_ciphers(SUITES)

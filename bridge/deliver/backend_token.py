@@ -92,6 +92,7 @@ class BackendToken:
             granted = await self._grant(key)
         except NoToken as refusal:
             self._refusal = refusal
+            self._found_url = ""  # perhaps it has moved
         else:
             self._refusal = None
             self._take(granted)

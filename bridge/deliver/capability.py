@@ -9,7 +9,7 @@ from bridge.lifecycle.answers import HttpReply
 from bridge.lifecycle.capability import Asked, differences
 from bridge.settings import FhirDestination
 
-LONGEST_STATEMENT = 20_000_000  # bytes; ours: statements of big servers are some MB
+LONGEST_STATEMENT = 5_000_000  # bytes; ours: statements of big servers are one or two MB
 LONGEST_S = 20.0  # ours: it is no part of any sending
 KINDS = ("DiagnosticReport", "Observation", "Specimen")  # what every Bundle of ours creates on condition
 

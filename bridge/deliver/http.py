@@ -122,8 +122,14 @@ class _Connections:
 
 
 def target_uri(address: str) -> str:
-    """Give ``address`` as it stands in a request (RFC 9421 2.2.2): normalised by the library, without a fragment."""
-    url = httpx.URL(address)
+    """Give ``address`` as it stands in a request (RFC 9421 2.2.2): normalised by the library, without a fragment.
+
+    Raises ValueError for what is no address.
+    """
+    try:
+        url = httpx.URL(address)
+    except httpx.InvalidURL as error:
+        raise ValueError("this is no address") from error
     return f"{url.scheme}://{url.netloc.decode('ascii')}{url.raw_path.decode('ascii')}"
 
 

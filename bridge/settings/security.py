@@ -19,7 +19,7 @@ class Tls(Shape):
 
     ``ca`` (PEM) is whom Padpost trusts instead of the system's CAs: a CA, several, or the very certificate of the other side (pinned).
     ``certificate`` (PEM, with its chain) and ``key`` (PEM) are Padpost's own. ``server_name`` is the name in the receiver's certificate
-    where it is not the one that is called. Files are read again when they change. For a source, ``ca`` is whose clients may call.
+    where it is not the one that is called. Files are read again when they change.
     """
 
     ca: Path | None = None

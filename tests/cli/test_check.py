@@ -283,6 +283,27 @@ def test_certificates_and_keys_are_checked_without_sending(tmp_path: Path, capfd
     assert "warning: hook: the last key in hook-keys signs until " in output
 
 
+@pytest.mark.parametrize(
+    ("more", "is_plain"),
+    [
+        ("kind: mllp, host: records.internal, port: 2575", True),
+        ("kind: mllp, host: localhost, port: 2575", False),
+        ('kind: mllp, host: records.internal, port: 2575, tls: {minimum: "1.3"}', False),
+        ('kind: fhir, base_url: "http://chart.internal/r4", result_system: "urn:t:r"', True),
+        ('kind: fhir, base_url: "https://chart.internal/r4", result_system: "urn:t:r"', False),
+        ("kind: folder, path: there", False),
+    ],
+)
+def test_a_plain_line_to_elsewhere_is_warned_of(
+    tmp_path: Path, capfd: pytest.CaptureFixture[str], more: str, is_plain: bool
+) -> None:
+    """Health data on a line that others may read is for a person to decide about."""
+    path = site(tmp_path, SITE + f"  - {{name: other, processing_id: T, {more}}}\n")
+    status, output, _ = here("check", "--config", path, "--no-oracles", capfd=capfd)
+    assert status == 0
+    assert ("warning: other: results leave this machine unencrypted: set tls" in output) is is_plain
+
+
 def test_a_fhir_server_is_asked_what_it_can_do_only_if_told_so(tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
     """Differences and silence are warnings: servers lie both ways."""
     with FhirReceiver(path="/fhir") as server:

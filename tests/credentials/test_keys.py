@@ -11,6 +11,8 @@ from typing import Any
 import jwt
 import pytest
 from cryptography.hazmat.primitives.asymmetric import ec, rsa
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 from bridge.credentials.keys import (
     FOR_HOOKS,
@@ -124,3 +126,35 @@ def test_a_broken_file_beside_good_keys_is_told(tmp_path: Path) -> None:
     (tmp_path / "k2.jwk").write_text("{}")
     with pytest.raises(SettingsError, match=r"k2\.jwk is no signing key"):
         folder.signing(NOW)
+
+
+MEMBERS = st.sampled_from(["kty", "crv", "x", "y", "d", "n", "e", "p", "k", "kid", "alg", "use", "key_ops", "nbf", "exp"])
+VALUES = st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=8) | st.lists(st.text(max_size=3), max_size=2)
+
+
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(
+    alg=st.sampled_from(["ES384", "ES256", "HS256"]),
+    change=st.dictionaries(MEMBERS, VALUES | st.sampled_from(["EC", "oct"]), min_size=1),
+)
+def test_no_file_raises_anything_else(tmp_path: Path, alg: str, change: dict[str, Any]) -> None:
+    """Whatever stands in it: a key that can be used, or an error that names the file."""
+    path = tmp_path / "k1.jwk"
+    path.unlink(missing_ok=True)
+    good = json.loads(made(tmp_path, "k1", alg).read_text())
+    path.write_text(json.dumps({**good, **change}))
+    try:
+        found = read_keys(tmp_path)
+    except SettingsError as error:
+        fault = str(error)
+    else:
+        fault = str(path)
+        assert [key.alg in {"ES384", "ES256", "HS256"} and key.starts.tzinfo is not None for key in found] == [True]
+    assert str(path) in fault
+
+
+def test_a_bottomless_file_is_told(tmp_path: Path) -> None:
+    """Nested beyond what a reader follows."""
+    (tmp_path / "k1.jwk").write_text("[" * 100_000)
+    with pytest.raises(SettingsError, match="is no signing key"):
+        read_keys(tmp_path)

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import asyncio
+import contextlib
+import socket
 import ssl
 from pathlib import Path
 
@@ -13,7 +16,7 @@ from cryptography.hazmat.primitives.serialization import (
     load_pem_private_key,
 )
 
-from bridge.credentials.tls import Contexts, client_context, files_of, server_context
+from bridge.credentials.tls import Contexts, client_context, files_of, listening_context, server_context
 from bridge.errors import SettingsError
 from bridge.settings import Secret, Tls
 from tests.credentials.papers import papers
@@ -117,6 +120,55 @@ def test_a_renewed_file_makes_a_new_context(tmp_path: Path) -> None:
     assert contexts.fault == ""
     assert contexts.current() is second
     assert len(files_of(own)) == 3
+
+
+def shown(port: int, client: Tls) -> bytes:
+    """Call a listener with the standard library, and give the certificate that it shows. Raises OSError if it turns us away."""
+    context = ssl.create_default_context(cafile=client.ca)
+    if client.certificate is not None:
+        context.load_cert_chain(client.certificate, client.key)
+    with (
+        socket.create_connection(("127.0.0.1", port), timeout=10) as line,
+        context.wrap_socket(line, server_hostname="127.0.0.1") as safe,
+    ):
+        certificate = safe.getpeercert(binary_form=True)
+        safe.sendall(b"x")
+        if safe.recv(1) != b"x":
+            raise ConnectionError("hung up")
+    assert certificate is not None
+    return certificate
+
+
+def test_a_listener_shows_a_renewed_certificate_and_asks_by_the_renewed_ca(tmp_path: Path) -> None:
+    """It listens for months; nobody stops it for a new file. Who may call follows the file of the CA, too."""
+    ours, clients, later = papers(tmp_path / "ours"), papers(tmp_path / "clients"), papers(tmp_path / "later")
+    caller = clients.issue("caller", "bench").model_copy(update={"ca": ours.ca})
+    newer = later.issue("caller", "bench").model_copy(update={"ca": ours.ca})
+    own = ours.issue("own", "127.0.0.1").model_copy(update={"ca": clients.ca})
+
+    async def echo(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        writer.write(await reader.read(1))
+        await writer.drain()
+        writer.close()
+        with contextlib.suppress(OSError):
+            await writer.wait_closed()
+
+    async def whole() -> None:
+        server = await asyncio.start_server(echo, "127.0.0.1", 0, ssl=listening_context(own))
+        port = server.sockets[0].getsockname()[1]
+        async with server:
+            first = await asyncio.to_thread(shown, port, caller)
+            for stranger in (newer, Tls(ca=ours.ca)):
+                with pytest.raises(OSError):
+                    await asyncio.to_thread(shown, port, stranger)
+            ours.issue("own", "127.0.0.1")
+            clients.ca.write_bytes(later.ca.read_bytes())
+            second = await asyncio.to_thread(shown, port, newer)
+            assert first != second
+            with pytest.raises(OSError):
+                await asyncio.to_thread(shown, port, caller)
+
+    asyncio.run(asyncio.wait_for(whole(), 60))
 
 
 def test_a_context_that_never_was_is_an_error(tmp_path: Path) -> None:

@@ -124,6 +124,26 @@ def test_a_server_that_names_no_safe_token_server_is_told(tmp_path: Path, docume
         assert server.posted == []
 
 
+def test_a_token_server_that_moved_is_found_again(tmp_path: Path) -> None:
+    """After a refusal the FHIR server is asked anew where tokens are granted."""
+    public = keys(tmp_path, "ES384")
+    with TokenServer(public) as first, TokenServer(public) as second, FhirReceiver() as server:
+
+        def moved_to(url: str) -> None:
+            server.documents[".well-known/smart-configuration"] = json.dumps({"token_endpoint": url}).encode()
+
+        async def talk(client: FhirClient) -> list[str]:
+            codes = [(await once(client)).code]
+            moved_to(second.url)
+            server.script(turn_away(401))
+            first.answer(404, b"")
+            return [*codes, (await once(client)).code, (await once(client)).code]
+
+        moved_to(first.url)
+        assert run(server, OAuth(client_id=CLIENT, keys=tmp_path), talk) == ["HTTP 200", DoorFault.REFUSED, "HTTP 200"]
+        assert (len(first.asked), len(second.asked)) == (2, 1)
+
+
 def test_a_site_may_ask_for_its_own_scope_and_searches_are_asked_for(tmp_path: Path) -> None:
     """What was agreed is sent as it stands; the default follows the settings."""
     public = keys(tmp_path, "ES384")

@@ -149,6 +149,14 @@ def test_without_a_key_nothing_is_sent(tmp_path: Path) -> None:
         assert receiver.seen == []
 
 
+def test_an_address_that_is_none_closes_the_destination(tmp_path: Path) -> None:
+    """A configuration fault closes it instead of raising."""
+    made(tmp_path, "ES256")
+    answer = run("https://hook.example/\x7f", tmp_path, once)
+    assert (answer.answer, answer.code) == (Answer.CLOSED, "cannot be sent as configured")
+    assert answer.text == "The address cannot be used as it is."
+
+
 def test_over_tls_with_a_client_certificate_and_a_password(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """All of it at once; and a stranger's certificate closes the door before a byte is sent."""
     monkeypatch.setenv("PADPOST_TEST_WORD", "open sesame")

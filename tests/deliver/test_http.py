@@ -297,3 +297,9 @@ def test_another_host_keeps_its_own_name(tmp_path: Path) -> None:
 def test_the_target_is_what_is_sent(address: str, target: str) -> None:
     """RFC 9421 2.2.2: a signature covers the address as the server sees it."""
     assert target_uri(address) == target
+
+
+def test_what_is_no_address_has_no_target() -> None:
+    """A fault of the setup, not a trace."""
+    with pytest.raises(ValueError, match="this is no address"):
+        target_uri("https://\ufe56.example/")
