@@ -35,6 +35,7 @@ from bridge.pages.app import Doors, make_pages
 from bridge.pages.site import Bench, PagesSite
 from bridge.pages.words import reason
 from bridge.plan_book import PlanBook, check_plans
+from bridge.purge import PurgeWatch
 from bridge.queue.lanes import DestinationQueue, Pace
 from bridge.queue.leases import FREE, Leases, Process
 from bridge.receive import http_post
@@ -43,6 +44,7 @@ from bridge.receive.folder import FolderReceiver
 from bridge.receive.mllp_listener import MllpReceiver, Office
 from bridge.receive.serial_line import SerialReceiver
 from bridge.receive.tcp import TcpReceiver
+from bridge.room import Room
 from bridge.service import Ids, Judging, Runs, Service
 from bridge.settings import Document
 from bridge.sign_off_watch import SignOffWatch
@@ -284,6 +286,7 @@ async def assemble(config: settings.Settings, roles: frozenset[Role] = EVERY_ROL
     book = PlanBook(terms, [source.profile for source in config.sources], tables)
     store = await asyncio.to_thread(open_store, config)
     ids = Ids(store)
+    room = Room(config.site.data if config.database is None else None, config.room)
     owner = f"{socket.gethostname()}-{os.getpid()}-{secrets.token_hex(4)}"
     process = Process(owner=owner, host=socket.gethostname(), pid=os.getpid(), roles=roles)
     leases = Leases(store, process, now=clock.now, elapsed=clock.elapsed)
@@ -319,12 +322,20 @@ async def assemble(config: settings.Settings, roles: frozenset[Role] = EVERY_ROL
         leases=leases,
         leased_sources=frozenset(source.name for source in config.sources if _is_leased(source)),
         once=[partial(check_plans, book, store, queues)],
-        watches={"signatures": watch, "ways out": setup, "capabilities": capabilities},
+        watches={
+            "signatures": watch,
+            "ways out": setup,
+            "capabilities": capabilities,
+            "purge": PurgeWatch(store, config.keep, clock.now),
+            "room": room,
+        },
+        require_room=room.require,
     )
-    receive = partial(_receiver, service=service, store=store, tables=tables, ids=ids)
+    receive = partial(_receiver, service=service, store=store, tables=tables, ids=ids, room=room)
     sources |= {source.name: receive(source) for source in config.sources if _is_here(source)}
     desk = Desk(cast("Store", _Waking(store, service.wake)), tables.policy, clock.now)
-    site = _pages_site(config, tables, terms, service, queues, (setup, capabilities))
+    bench = Bench(tables=tables, terms=terms or example_terms())
+    site = _pages_site(config, bench, service, queues, (setup, capabilities), room)
     pages = make_pages(store, desk, site=site, now=clock.now, doors=_doors(config, service, store, tables))
     return Padpost(
         config=config,
@@ -420,10 +431,11 @@ async def _bear(book: PlanBook, ids: Ids, destination: str, result: CodedResult)
     return book.write(destination, result, control_id=await ids.control(), made_at=clock.now())
 
 
-def _receiver(source: settings.SourceShape, *, service: Service, store: Store, tables: Tables, ids: Ids) -> Runs:
+def _receiver(source: settings.SourceShape, *, service: Service, store: Store, tables: Tables, ids: Ids, room: Room) -> Runs:
     keep = partial(service.keep, analyzer=source.analyzer, profile=source.profile)
 
     async def note_refused(refused: NoteRefusedFile) -> int:
+        room.require()
         stop_id: int = await asyncio.wrap_future(store.submit(refused))
         return stop_id
 
@@ -469,26 +481,28 @@ def _doors(config: settings.Settings, service: Service, store: Store, tables: Ta
 
 def _pages_site(
     config: settings.Settings,
-    tables: Tables,
-    terms: Sequence[DestinationTerms],
+    bench: Bench,
     service: Service,
     queues: Mapping[str, DestinationQueue],
     watches: Sequence[SetupWatch | CapabilityWatch],
+    room: Room,
 ) -> PagesSite:
     return PagesSite(
         name=config.site.name,
         zone=config.site.zone,
         port=config.pages.port,
         secret=secrets.token_bytes(32),
-        bench=Bench(tables=tables, terms=terms or example_terms()),
+        bench=bench,
         host_names=config.pages.host_names,
         doors=http_post.PATHS if any(isinstance(source, settings.HttpSource) for source in config.sources) else frozenset(),
         destinations=tuple(destination.name for destination in config.destinations),
         not_ready=lambda: (service.fault,) if service.fault else (),
+        refusing=lambda: room.refusing,
+        notice=lambda: room.notice,
         shut=lambda: {name: queue.shut_because for name, queue in queues.items() if queue.shut_because},
         notes=lambda: {name: tuple(chain.from_iterable(watch.notes.get(name, ()) for watch in watches)) for name in queues},
-        send_again={source.analyzer: tables.profiles[source.profile].send_again for source in config.sources},
-        schemes={source.analyzer: tables.profiles[source.profile].numbers for source in config.sources},
+        send_again={source.analyzer: bench.tables.profiles[source.profile].send_again for source in config.sources},
+        schemes={source.analyzer: bench.tables.profiles[source.profile].numbers for source in config.sources},
     )
 
 

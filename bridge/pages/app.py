@@ -20,7 +20,7 @@ from bridge.errors import StoreAway, StoreError
 from bridge.pages import api, words
 from bridge.pages.guard import API_PREFIX, HEADERS, Guard
 from bridge.pages.site import PagesSite
-from bridge.pages.today import faults
+from bridge.pages.today import degraded, faults
 from bridge.pages.views import Views
 from bridge.store.api import Store
 
@@ -117,12 +117,14 @@ def _add_health(app: FastAPI, store: Store, site: PagesSite) -> None:
     def ready() -> JSONResponse:
         """Say whether the service works, 503 with the reasons otherwise; which receivers are shut until a person acts, and what to look at.
 
-        A receiver that is shut makes it no less ready: strips are kept, and a restart would not help.
+        A receiver that is shut makes it no less ready: strips are kept, and a restart would not help. Nor would it where strips are refused for
+        want of room: that is `degraded`, with 200, since what is here already is still delivered.
         """
-        reasons = list(faults(store, site))
+        reasons, short = list(faults(store, site)), list(degraded(site))
+        status = "not ready" if reasons else "degraded" if short else "ready"
         shut = [{"destination": name, "reason": reason} for name, reason in site.shut().items()]
         notes = [{"destination": name, "note": note} for name, found in site.notes().items() for note in found]
         return JSONResponse(
-            {"status": "not ready" if reasons else "ready", "reasons": reasons, "shut": shut, "notes": notes},
+            {"status": status, "reasons": reasons or short, "shut": shut, "notes": notes},
             status_code=503 if reasons else 200,
         )

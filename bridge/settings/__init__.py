@@ -41,6 +41,7 @@ from bridge.settings.sources import (
     SourceShape,
     TcpSource,
 )
+from bridge.settings.upkeep import Keep, Room
 
 __all__ = [
     "CLAIM",
@@ -61,6 +62,7 @@ __all__ = [
     "HookDestination",
     "HttpDestination",
     "HttpSource",
+    "Keep",
     "KeyPath",
     "Laboratory",
     "LineSource",
@@ -74,6 +76,7 @@ __all__ = [
     "Pointers",
     "Provider",
     "Retry",
+    "Room",
     "Secret",
     "SerialSource",
     "Settings",

@@ -14,6 +14,7 @@ from bridge.settings.destinations import Destination, DestinationShape
 from bridge.settings.document import Document
 from bridge.settings.shapes import Shape, Zone
 from bridge.settings.sources import Source
+from bridge.settings.upkeep import Keep, Room
 
 S = TypeVar("S", bound=Shape)
 
@@ -85,6 +86,8 @@ class Settings(Shape):
     pages: Pages = Pages()
     patient_ids: PatientIds
     checks: Checks = Checks()
+    keep: Keep = Keep()
+    room: Room = Room()
     sources: tuple[Source, ...] = ()
     destinations: tuple[Destination, ...] = ()
     mappings: Path | None = None

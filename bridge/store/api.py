@@ -188,3 +188,14 @@ class Store(Protocol):
 
     def day(self, day: date, zone: ZoneInfo) -> rows.DayStrips:
         """Give everything that the day tally adds up."""
+
+    # --- purging
+
+    def old_captures(self, *, before: datetime, results: bool, after: int, limit: int) -> rows.Old:
+        """Give captures behind the id ``after`` that arrived before ``before`` and are over, of which something is left to purge.
+
+        ``results``: what is left may be of their strips. At most ``limit`` rows are looked at.
+        """
+
+    def old_events(self, *, before: datetime, after: int, limit: int) -> rows.Old:
+        """Give events behind the id ``after`` that are older than ``before``, apart from those of what is open; at most ``limit`` are looked at."""

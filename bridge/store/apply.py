@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import secrets
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from datetime import datetime
 from typing import Any
 
@@ -14,6 +14,7 @@ from bridge.store import commands as c
 from bridge.store.apply_desk import close_stop
 from bridge.store.apply_lease import check_lease, hold_leases, leave_leases
 from bridge.store.apply_outcome import record_outcome, set_unreadable_aside
+from bridge.store.apply_purge import purge_captures, purge_events, purge_files
 from bridge.store.codec import packed, when
 from bridge.store.database import Db, new_id
 from bridge.store.lanes import MAY_GO, hold_lanes
@@ -22,6 +23,7 @@ from bridge.store.statements import Change, NewStop, move_delivery, note, open_s
 EPOCH_LETTERS = "ABCDEFGHJKLMNPQRSTUVWXYZ23456789"  # ours: without I, O, 0, 1, which people misread
 # a known origin is a sender's repetition; of a file it is our own second look after a crash
 SENT_AGAIN = frozenset({Way.MLLP, Way.HTTP})
+EPOCH_LENGTH = 5  # ours: 33 million epochs, and room for a number of 14 digits in MSH-10's 20 characters
 
 
 def keep_capture(db: Db, command: c.KeepCapture) -> int:
@@ -263,6 +265,9 @@ _APPLY: Mapping[type, Callable[[Db, Any], Any]] = {
     c.KeepTables: keep_tables,
     c.KeepPlanCheck: keep_plan_check,
     c.ReserveNumbers: reserve_numbers,
+    c.PurgeCaptures: purge_captures,
+    c.PurgeFiles: purge_files,
+    c.PurgeEvents: purge_events,
 }
 
 
@@ -278,10 +283,17 @@ def apply(db: Db, command: c.Command) -> Any:
     return _APPLY[type(command)](db, command)
 
 
+def new_epoch(known: Collection[str] = ()) -> str:
+    """Give an epoch at random that is none of ``known``."""
+    while True:
+        epoch = "".join(secrets.choice(EPOCH_LETTERS) for _ in range(EPOCH_LENGTH))
+        if epoch not in known:
+            return epoch
+
+
 def begin_store(db: Db) -> str:
     """Give a new store its epoch and the first identifier; give the epoch that stands there."""
-    epoch = "".join(secrets.choice(EPOCH_LETTERS) for _ in range(5))
-    for name, value in (("epoch", epoch), ("next_number", "1")):
+    for name, value in (("epoch", new_epoch()), ("next_number", "1")):
         db.execute("INSERT INTO meta (name, value) VALUES (?, ?) ON CONFLICT DO NOTHING", (name, value))
     return str(db.execute("SELECT value FROM meta WHERE name = 'epoch'").fetchone()[0])
 

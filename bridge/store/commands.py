@@ -273,6 +273,33 @@ class ReserveNumbers:
     count: int
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
+class PurgeCaptures:
+    """Purge captures, and with ``results`` everything of their strips that names a patient or a value. Gives how many rows changed (int).
+
+    What is open when it is done is left as it is: a capture with work, a stop or an unfinished delivery.
+    """
+
+    capture_ids: tuple[int, ...]
+    results: bool
+    at: datetime
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class PurgeFiles:
+    """Purge the beginnings of files that were not taken, where their row was closed and is older than ``before``. Gives how many (int)."""
+
+    before: datetime
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class PurgeEvents:
+    """Purge events by id that are older than ``before``. Gives how many (int). Those of anything open are left as they are."""
+
+    event_ids: tuple[int, ...]
+    before: datetime
+
+
 Command = (
     HoldLeases
     | LeaveLeases
@@ -290,4 +317,7 @@ Command = (
     | KeepTables
     | KeepPlanCheck
     | ReserveNumbers
+    | PurgeCaptures
+    | PurgeFiles
+    | PurgeEvents
 )

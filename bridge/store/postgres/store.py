@@ -16,13 +16,14 @@ from bridge.store.postgres.connection import WRITING, PostgresDb, Server
 from bridge.store.postgres.engine import PostgresEngine, name_of
 from bridge.store.postgres.listener import Listener
 from bridge.store.postgres.readers import Readers
+from bridge.store.reads_purge import PurgeReads
 from bridge.store.reads_shown import ShownReads
 from bridge.store.reads_ways import WayReads
 from bridge.store.reads_work import WorkReads
 from bridge.store.writer import Writer, Written
 
 
-class PostgresStore(WorkReads, WayReads, ShownReads, Written):
+class PostgresStore(WorkReads, WayReads, ShownReads, PurgeReads, Written):
     """A store in the database ``server``; implements ``api.Store``.
 
     Opening migrates the schema and looks whether the server keeps what it commits. Any number of processes may open it: what each works
