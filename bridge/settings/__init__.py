@@ -6,6 +6,7 @@ and the nearest right word. The shapes are pydantic models; unknown keys are err
 
 from __future__ import annotations
 
+from bridge.settings.database import Database
 from bridge.settings.destinations import (
     CLAIM,
     GUIDED,
@@ -16,6 +17,8 @@ from bridge.settings.destinations import (
     FolderDestination,
     GradeCode,
     GradeTable,
+    HookDestination,
+    HttpDestination,
     Laboratory,
     MllpDestination,
     Pointers,
@@ -23,6 +26,7 @@ from bridge.settings.destinations import (
     Retry,
 )
 from bridge.settings.document import Document, KeyPath
+from bridge.settings.security import Basic, OAuth, Signing, Tls
 from bridge.settings.shapes import Name, Secret, Shape, Zone, cause
 from bridge.settings.site import Checks, Pages, PatientIds, Settings, Site, placed, read_settings, shipped_mappings
 from bridge.settings.sources import (
@@ -37,13 +41,16 @@ from bridge.settings.sources import (
     SourceShape,
     TcpSource,
 )
+from bridge.settings.upkeep import Keep, Room
 
 __all__ = [
     "CLAIM",
     "GUIDED",
     "Agreement",
+    "Basic",
     "Checks",
     "Cut",
+    "Database",
     "Destination",
     "DestinationShape",
     "Document",
@@ -52,7 +59,10 @@ __all__ = [
     "FolderSource",
     "GradeCode",
     "GradeTable",
+    "HookDestination",
+    "HttpDestination",
     "HttpSource",
+    "Keep",
     "KeyPath",
     "Laboratory",
     "LineSource",
@@ -60,19 +70,23 @@ __all__ = [
     "MllpDestination",
     "MllpSource",
     "Name",
+    "OAuth",
     "Pages",
     "PatientIds",
     "Pointers",
     "Provider",
     "Retry",
+    "Room",
     "Secret",
     "SerialSource",
     "Settings",
     "Shape",
+    "Signing",
     "Site",
     "Source",
     "SourceShape",
     "TcpSource",
+    "Tls",
     "Zone",
     "cause",
     "placed",

@@ -14,6 +14,55 @@ from bridge.model import Acknowledgement, Actor, Capture, Message, Outcome, Prio
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class Lease:
+    """The right to work on ``name`` alone (``analyzer:X``, ``source:X``, ``destination:X``). ``token`` rises whenever the owner changes.
+
+    A command that carries a lease is done only while it is the newest one of its name: else it changes nothing and raises LeaseLost.
+    """
+
+    name: str
+    token: int
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class HoldLeases:
+    """One heartbeat: stay alive, free what dead processes held, take a fair share of what is free. Gives HeldLeases.
+
+    ``wishes`` are names, or all of a kind (``lifecycle.sharing.every``). ``wound_up`` are names to give back, on which this process
+    works no more. ``length_s`` None: the store is this process's alone; leases of others are void and its own do not run out.
+    ``at`` is the time where the database has no clock of its own.
+    """
+
+    owner: str
+    roles: frozenset[str]
+    host: str
+    pid: int
+    wishes: frozenset[str]
+    wound_up: frozenset[str]
+    length_s: float | None
+    at: datetime
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class HeldLeases:
+    """What a heartbeat left a process with, by name. ``give_back`` names those that it should wind up and give back.
+
+    ``next_end_s``: seconds until the leases of another process run out unless it renews them; None where no other is there.
+    """
+
+    held: tuple[Lease, ...]
+    give_back: frozenset[str]
+    next_end_s: float | None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class LeaveLeases:
+    """Give everything back: a process ends in peace, and others need not wait for its leases to run out. Gives None."""
+
+    owner: str
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class KeepCapture:
     """Keep a capture and put it to judging. Gives the capture's id (int).
 
@@ -26,6 +75,7 @@ class KeepCapture:
     analyzer: str
     profile: str
     origin: str = ""
+    lease: Lease | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -63,6 +113,9 @@ class RecordOutcome:
     An earlier interpretation of the same (capture, index) is superseded and no longer counts for
     identity. Gives a RecordedOutcome.
 
+    Raises Overtaken, and changes nothing, where the piece of work is over or has gone past this reading: who is not sure
+    whether an earlier commit happened looks at the work again.
+
     A Rejected reading that carries its own number and date, or an Unreadable, joins an open stop of the same record
     bytes and rule as a repeat instead of opening a new one; so does a Copy of a strip that is still stopped.
     """
@@ -75,6 +128,7 @@ class RecordOutcome:
     tables_digest: str
     at: datetime
     ends_intake: bool
+    lease: Lease | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -84,6 +138,7 @@ class BearMessage:
     delivery_id: int
     message: Message
     at: datetime
+    lease: Lease | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -92,6 +147,7 @@ class WithholdDelivery:
 
     delivery_id: int
     at: datetime
+    lease: Lease | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -100,6 +156,7 @@ class EndIntake:
 
     intake_id: int
     at: datetime
+    lease: Lease | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -117,31 +174,45 @@ class RecordedOutcome:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class BeginAttempt:
-    """Durably note that a try begins, before the first byte leaves. Gives True, or False if it may not begin now.
+    """Durably note that a try begins, before the first byte leaves. Gives the attempt's id (int), or None if it may not begin now.
 
     It may not if the delivery is not ``queued`` or ``retrying``, is not the head of its lane, or its
-    ``after`` is not over.
+    ``after`` is not over. While another of the lane is being sent, that one is the head.
     """
 
     delivery_id: int
     at: datetime
+    lease: Lease | None = None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class RecoverDeliveries:
+    """Make due again what was being sent to a destination when its owner ended, under the same identity and bytes. Gives how many (int)."""
+
+    destination: str
+    at: datetime
+    lease: Lease | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class EndAttempt:
     """Note what came of the try. Gives the delivery's new state (DeliveryState).
 
+    ``attempt`` is the id that BeginAttempt gave. Where that attempt is over already nothing changes and the delivery's state as it
+    is comes back, so that who is not sure whether a commit happened may say it again. ValueError if there is no such attempt.
     ``due_at`` is when to try again, for an answer that says so. ``expire`` ends the tries.
     A refused or expired delivery opens a stop with ``sentence`` and ``remedy``.
     """
 
     delivery_id: int
+    attempt: int
     at: datetime
     acknowledgement: Acknowledgement
     due_at: datetime | None = None
     expire: bool = False
     sentence: str = ""
     remedy: str = ""
+    lease: Lease | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -152,6 +223,7 @@ class SetDestination:
     state: DestinationState
     reason: str
     at: datetime
+    lease: Lease | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -201,18 +273,51 @@ class ReserveNumbers:
     count: int
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
+class PurgeCaptures:
+    """Purge captures, and with ``results`` everything of their strips that names a patient or a value. Gives how many rows changed (int).
+
+    What is open when it is done is left as it is: a capture with work, a stop or an unfinished delivery.
+    """
+
+    capture_ids: tuple[int, ...]
+    results: bool
+    at: datetime
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class PurgeFiles:
+    """Purge the beginnings of files that were not taken, where their row was closed and is older than ``before``. Gives how many (int)."""
+
+    before: datetime
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class PurgeEvents:
+    """Purge events by id that are older than ``before``. Gives how many (int). Those of anything open are left as they are."""
+
+    event_ids: tuple[int, ...]
+    before: datetime
+
+
 Command = (
-    KeepCapture
+    HoldLeases
+    | LeaveLeases
+    | KeepCapture
     | NoteRefusedFile
     | RecordOutcome
     | EndIntake
     | BearMessage
     | WithholdDelivery
     | BeginAttempt
+    | RecoverDeliveries
     | EndAttempt
     | SetDestination
     | CloseStop
     | KeepTables
     | KeepPlanCheck
     | ReserveNumbers
+    | PurgeCaptures
+    | PurgeFiles
+    | PurgeEvents
 )

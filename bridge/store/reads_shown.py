@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sqlite3
 from collections.abc import Callable, Mapping
 from datetime import UTC, date, datetime, time, timedelta
 from typing import Any
@@ -12,11 +11,12 @@ from bridge.lifecycle.states import DestinationState, StopGroup, StopState
 from bridge.model import DeliveryState, Format, Message, Place, Priority, Purpose
 from bridge.store import rows
 from bridge.store.codec import json_of, moment, moment_or_none, result_of, unpacked, when
+from bridge.store.database import Db
 from bridge.store.snapshots import one_snapshot
 
 _STRIP = (
     "SELECT id, capture_id, idx, outcome, analyzer, mode, series, number, purpose, priority, patient_id, specimen_id, operator, strip_type, strip_lot,"
-    " analyzed_at, arrived_at, judged_at, copy_of, result_id, findings, pads, place_start, place_end, record_digest, tables_digest FROM strips"
+    " analyzed_at, arrived_at, judged_at, copy_of, result_id, findings, pads, place_start, place_end, record_digest, tables_digest, purged_at FROM strips"
 )
 _STOP = (
     "SELECT t.id, t.grp, t.state, t.rule, t.sentence, t.remedy, t.place_start, t.place_end, t.opened_at, t.repeats, t.last_repeat_at, t.source,"
@@ -33,8 +33,8 @@ _ANALYZERS = (
 )
 MOST_NEWS = 1_000  # ours: a person who sees as many opens the page anew, however many more there are
 _DELIVERY = (
-    "SELECT id, destination, result_id, version, coalesce(control_id, ''), state, attempts, born_at, due_at, accepted_at, last_code, lane, priority"
-    " FROM deliveries"
+    "SELECT id, destination, result_id, version, coalesce(control_id, ''), state, attempts, born_at, due_at, accepted_at, last_code, lane, priority,"
+    " coalesce(payload_digest, '') FROM deliveries"
 )
 
 
@@ -44,7 +44,7 @@ def _strip(row: Any) -> rows.StripRow:
         purpose=Purpose(row[8]), priority=Priority(row[9]), patient_id=row[10], specimen_id=row[11], operator=row[12], strip_type=row[13],
         strip_lot=row[14], analyzed_at=moment_or_none(row[15]), arrived_at=moment(row[16]), judged_at=moment(row[17]), copy_of=row[18],
         result_id=row[19], findings=tuple(tuple(f) for f in json_of(row[20])), pads=tuple(tuple(p) for p in json_of(row[21])),  # type: ignore[arg-type,misc]  # JSON holds what apply_outcome wrote
-        place=Place(start=row[22], end=row[23]), record_digest=row[24], tables_digest=row[25],
+        place=Place(start=row[22], end=row[23]), record_digest=row[24], tables_digest=row[25], purged_at=moment_or_none(row[26]),
     )  # fmt: skip
 
 
@@ -63,7 +63,7 @@ def _delivery(row: Any) -> rows.DeliveryRow:
     return rows.DeliveryRow(
         delivery_id=row[0], destination=row[1], result_id=row[2], version=row[3], control_id=row[4], state=DeliveryState(row[5]), attempts=row[6],
         born_at=moment(row[7]), due_at=moment_or_none(row[8]), accepted_at=moment_or_none(row[9]), last_code=row[10], lane=row[11],
-        priority=Priority(row[12]),
+        priority=Priority(row[12]), payload_digest=row[13],
     )  # fmt: skip
 
 
@@ -77,7 +77,7 @@ def _bounds(day: date, zone: ZoneInfo) -> tuple[str | None, str | None]:
 class ShownReads:
     """The reads of the pages; mixed into the store, which gives the connection."""
 
-    _db: Callable[[], sqlite3.Connection]
+    _db: Callable[[], Db]
 
     # --- stops
 
@@ -99,7 +99,7 @@ class ShownReads:
                 values.append(value)
         if before is not None:
             where.append("t.id < ?")
-            values.append(before)  # type: ignore[arg-type]  # sqlite takes both
+            values.append(before)  # type: ignore[arg-type]  # a database takes both
         query = f"{_STOP} WHERE {' AND '.join(where)} ORDER BY t.id DESC LIMIT ?"
         return tuple(_stop(row) for row in self._db().execute(query, (*values, limit)))
 
@@ -113,7 +113,7 @@ class ShownReads:
         limit: int = 100,
     ) -> tuple[rows.StopRow, ...]:
         """Give open stops, the most urgent first: STAT before routine, then what waits longest; from behind the stop id ``after``."""
-        calm = "(coalesce(s.priority, 'routine') <> 'stat')"
+        calm = "(CASE WHEN s.priority = 'stat' THEN 0 ELSE 1 END)"
         where, values = ["t.state = 'open'"], []
         for column, value in (("t.grp", group), ("t.rule", rule), ("coalesce(s.priority, 'routine')", priority)):
             if value:
@@ -121,10 +121,10 @@ class ShownReads:
                 values.append(value)
         if after is not None:  # the last row shown may have been closed since: its place in the order stays
             where.append(
-                f"({calm}, t.id) > (coalesce((SELECT coalesce(s2.priority, 'routine') <> 'stat' FROM stops t2"
+                f"({calm}, t.id) > (coalesce((SELECT CASE WHEN s2.priority = 'stat' THEN 0 ELSE 1 END FROM stops t2"
                 " LEFT JOIN strips s2 ON s2.id = t2.strip_id WHERE t2.id = ?), 1), ?)"
             )
-            values += [after, after]  # type: ignore[list-item]  # sqlite takes both
+            values += [after, after]  # type: ignore[list-item]  # a database takes both
         query = f"{_STOP} WHERE {' AND '.join(where)} ORDER BY {calm}, t.id LIMIT ?"
         return tuple(_stop(row) for row in self._db().execute(query, (*values, limit)))
 
@@ -136,7 +136,7 @@ class ShownReads:
             return int(self._db().execute(f"SELECT coalesce(max(id), 0) FROM {table}").fetchone()[0])
 
         def newer(table: str, which: str, after: int) -> int:
-            query = f"SELECT count(*) FROM (SELECT 1 FROM {table} WHERE {which} AND id > ? LIMIT ?)"
+            query = f"SELECT count(*) FROM (SELECT 1 FROM {table} WHERE {which} AND id > ? LIMIT ?) newer"
             return int(self._db().execute(query, (after, MOST_NEWS)).fetchone()[0])
 
         return rows.News(
@@ -230,7 +230,9 @@ class ShownReads:
         """Give one result's newest version with its whole way."""
         row = (
             self._db()
-            .execute("SELECT strip_id, content FROM results WHERE result_id = ? ORDER BY version DESC LIMIT 1", (result_id,))
+            .execute(
+                "SELECT strip_id, content, version FROM results WHERE result_id = ? ORDER BY version DESC LIMIT 1", (result_id,)
+            )
             .fetchone()
         )
         if row is None:
@@ -238,7 +240,10 @@ class ShownReads:
         strip = self.strip(row[0])
         assert strip is not None
         return rows.ResultDetail(
-            strip=strip, result=result_of(row[1]), deliveries=tuple(self._way(d) for d in self.deliveries(result_id))
+            strip=strip,
+            version=row[2],
+            result=result_of(row[1]) if row[1] else None,
+            deliveries=tuple(self._way(d) for d in self.deliveries(result_id)),
         )
 
     def _way(self, delivery: rows.DeliveryRow) -> tuple[rows.DeliveryRow, Message, tuple[rows.AttemptRow, ...]]:
@@ -274,7 +279,7 @@ class ShownReads:
         where, values = (["outcome = ?"], [outcome]) if outcome else (["outcome <> 'superseded'"], [])
         if before is not None:
             where.append("id < ?")
-            values.append(before)  # type: ignore[arg-type]  # sqlite takes both
+            values.append(before)  # type: ignore[arg-type]  # a database takes both
         return tuple(
             _strip(row)
             for row in self._db().execute(f"{_STRIP} WHERE {' AND '.join(where)} ORDER BY id DESC LIMIT ?", (*values, limit))
@@ -306,9 +311,9 @@ class ShownReads:
         counts = {
             row[0]: row[1:]
             for row in self._db().execute(
-                "SELECT destination, sum(state IN ('unborn', 'queued', 'sending', 'retrying')),"
+                "SELECT destination, count(CASE WHEN state IN ('unborn', 'queued', 'sending', 'retrying') THEN 1 END),"
                 " min(CASE WHEN state IN ('unborn', 'queued', 'sending', 'retrying') THEN born_at END),"
-                " sum(state = 'accepted'), sum(state IN ('refused', 'expired')) FROM deliveries GROUP BY destination"
+                " count(CASE WHEN state = 'accepted' THEN 1 END), count(CASE WHEN state IN ('refused', 'expired', 'unsure', 'unmade') THEN 1 END) FROM deliveries GROUP BY destination"
             )
         }
         return tuple(

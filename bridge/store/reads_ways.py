@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-import sqlite3
 from collections.abc import Callable
 
+from bridge.store.database import Db
 from bridge.store.rows import CaptureState, StripState
 
 
 class WayReads:
     """The reads of the ways in; mixed into the store, which gives the connection."""
 
-    _db: Callable[[], sqlite3.Connection]
+    _db: Callable[[], Db]
 
     def capture_state(self, capture_id: int) -> CaptureState | None:
         """Give what became of a capture, strip by strip, without anything of a patient; None if there is none."""

@@ -6,13 +6,25 @@ the migrations); ``events`` holds no patient identifiers.
 
 from __future__ import annotations
 
-from sqlalchemy import Column, ForeignKey, Index, Integer, LargeBinary, MetaData, Table, Text, UniqueConstraint, text
+import sqlalchemy
+from sqlalchemy import BigInteger, Column, ForeignKey, Index, LargeBinary, MetaData, Table, UniqueConstraint, text
+
+from bridge.store.lanes import MAY_GO, OPEN
+
+# Whole numbers have 64 bits and text sorts by its bytes on both; a locale's order would change with the server's system library
+Integer = BigInteger().with_variant(sqlalchemy.Integer(), "sqlite")
+Text = sqlalchemy.Text().with_variant(sqlalchemy.Text(collation="C"), "postgresql")
 
 metadata = MetaData()
 
 
 def _id() -> Column[int]:
     return Column("id", Integer, primary_key=True, autoincrement=True)
+
+
+def _part(name: str, *columns: str, where: str, unique: bool = False) -> Index:
+    """Give an index of the rows that ``where`` names; it serves the queries that say the same words."""
+    return Index(name, *columns, unique=unique, sqlite_where=text(where), postgresql_where=text(where))
 
 
 meta = Table("meta", metadata, Column("name", Text, primary_key=True), Column("value", Text, nullable=False))
@@ -32,6 +44,7 @@ captures = Table(
     Column("digest", Text, nullable=False),
     Column("origin", Text, unique=True),
     Column("payload", LargeBinary, nullable=False),
+    Column("purged_at", Text),
     Index("captures_analyzer", "analyzer"),
 )
 
@@ -81,6 +94,7 @@ strips = Table(
     Column("place_start", Integer, nullable=False),
     Column("place_end", Integer, nullable=False),
     Column("tables_digest", Text, nullable=False),
+    Column("purged_at", Text),
     Index(
         "strips_reading",
         "capture_id",
@@ -176,14 +190,20 @@ deliveries = Table(
     Column("accepted_at", Text),
     Column("last_code", Text, nullable=False),
     Column("after", Integer),
-    Index(
-        "deliveries_open",
-        "destination",
-        "lane",
-        "id",
-        sqlite_where=text("state IN ('unborn', 'queued', 'sending', 'retrying')"),
-        postgresql_where=text("state IN ('unborn', 'queued', 'sending', 'retrying')"),
-    ),
+    Column("is_head", Integer, nullable=False, server_default="0"),
+    Column("rank", Integer, nullable=False, server_default="1"),
+    Column("is_blocked", Integer, nullable=False, server_default="0"),
+    Column("tables_digest", Text, nullable=False, server_default=""),
+    Column("payload_digest", Text),
+    _part("deliveries_open", "destination", "lane", "id", where=OPEN),
+    _part("deliveries_stat", "destination", "lane", where=f"{OPEN} AND priority = 'stat'"),
+    _part("deliveries_tables", "destination", "tables_digest", where=OPEN),
+    _part("deliveries_head", "destination", "lane", where="is_head = 1", unique=True),
+    _part("deliveries_ready", "destination", "rank", "id", where=f"{MAY_GO} AND due_at IS NULL"),
+    _part("deliveries_due", "destination", "rank", "due_at", where=f"{MAY_GO} AND due_at IS NOT NULL"),
+    _part("deliveries_unborn", "destination", "id", where="state = 'unborn' AND is_blocked = 0"),
+    _part("deliveries_sending", "destination", where="state = 'sending'"),
+    _part("deliveries_after", "after", where="after IS NOT NULL"),
     Index("deliveries_result", "result_id", "version"),
     Index("deliveries_born", "born_at"),
     Index("deliveries_state", "destination", "state", "born_at"),
@@ -223,6 +243,28 @@ destinations = Table(
     Column("state", Text, nullable=False),
     Column("reason", Text, nullable=False),
     Column("since", Text, nullable=False),
+)
+
+# seen_until NULL: for as long as the process has the store alone
+processes = Table(
+    "processes",
+    metadata,
+    Column("owner", Text, primary_key=True),
+    Column("roles", Text, nullable=False),
+    Column("host", Text, nullable=False),
+    Column("pid", Integer, nullable=False),
+    Column("wishes", Text, nullable=False),
+    Column("seen_until", Text),
+)
+
+# owner "": free
+leases = Table(
+    "leases",
+    metadata,
+    Column("name", Text, primary_key=True),
+    Column("owner", Text, nullable=False),
+    Column("token", Integer, nullable=False),
+    Index("leases_owner", "owner"),
 )
 
 series = Table(

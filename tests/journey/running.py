@@ -74,12 +74,18 @@ def play(number: int, patient_id: str, **more: Any) -> Play:
 
 @contextlib.contextmanager
 def running(
-    home: Path, *, turned_away: frozenset[str] = frozenset(), profile: str = "tern", mode: str = "T", sources: str = ""
+    home: Path,
+    *,
+    turned_away: frozenset[str] = frozenset(),
+    profile: str = "tern",
+    mode: str = "T",
+    more: str = "",
+    sources: str = "",
 ) -> Iterator[Running]:
     """Run a bridge in a thread of its own until the test is over.
 
     ``home`` may hold the store of an earlier run; ``profile`` is the one of drops/; ``mode`` is the processing ID of records: P is live.
-    ``sources`` are further lines of the site's sources.
+    ``more`` are further destinations, ``sources`` further lines of the site's sources, in YAML.
     """
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
@@ -97,7 +103,8 @@ def running(
             (home / "site.yaml").write_text(
                 SITE.format(
                     port=port, mllp=records.mllp_port, fhir=records.fhir_port, profile=profile, mode=mode, sources=sources
-                ),
+                )
+                + more,
                 encoding="utf-8",
             )
             bridge = await assemble(settings.read_settings(home / "site.yaml"))

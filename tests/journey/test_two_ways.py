@@ -22,7 +22,7 @@ from bridge.demo.scenario import patient
 from bridge.lifecycle.states import StopGroup
 from bridge.model import DeliveryState
 from bridge.receive.mllp_listener import MllpReceiver
-from bridge.store.sqlite import SqliteStore
+from bridge.store.api import Store
 from tests.journey.layouts import as_hl7, as_json, records
 from tests.journey.running import Running, play, running
 from tests.receive.independent_sender import IndependentSender
@@ -90,7 +90,7 @@ class Site:
         return sorted(int(row.number) for row in results) == sorted(numbers)
 
     @property
-    def store(self) -> SqliteStore:
+    def store(self) -> Store:
         return self.bridge.store
 
 

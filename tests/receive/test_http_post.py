@@ -26,6 +26,7 @@ from bridge import settings as site_settings
 from bridge.lifecycle.states import StopGroup
 from bridge.receive import http_post
 from bridge.receive.http_post import Bucket, Counter, Desk
+from bridge.store.sqlite import SqliteStore
 from tests.journey.running import Running, play, running
 from tests.receive.shelf import Shelf, now
 from tests.tables.shipped_tables import tables
@@ -69,6 +70,7 @@ def problem(answer: httpx.Response) -> tuple[int, str]:
 
 def kept(bridge: Running) -> int:
     """Count the captures."""
+    assert isinstance(bridge.store, SqliteStore)
     (count,) = bridge.store._db().execute("SELECT count(*) FROM captures").fetchone()
     return int(count)
 

@@ -14,6 +14,8 @@ import pytest
 
 from bridge.errors import StoreFailed, StoreFull
 from bridge.store.commands import Command, ReserveNumbers
+from bridge.store.database import Db, SqliteDb
+from bridge.store.sqlite import SqliteEngine
 from bridge.store.writer import LARGEST_GROUP, Writer
 from tests.store.strips import WAIT
 
@@ -30,14 +32,14 @@ class Bench:
         with sqlite3.connect(file) as db:
             db.execute("CREATE TABLE n (value INTEGER UNIQUE)")
         db.close()
-        self.writer = Writer(self._connect, self._apply)
+        self.writer = Writer(SqliteEngine(self._connect), self._apply)
 
-    def _connect(self) -> sqlite3.Connection:
-        connection = sqlite3.connect(self.file, isolation_level=None)
+    def _connect(self) -> SqliteDb:
+        connection = sqlite3.connect(self.file, isolation_level=None, factory=SqliteDb)
         connection.set_trace_callback(self.said.append)
         return connection
 
-    def _apply(self, db: sqlite3.Connection, command: Command) -> int:
+    def _apply(self, db: Db, command: Command) -> int:
         assert isinstance(command, ReserveNumbers)
         self.inside.set()
         assert self.hold.wait(WAIT)
@@ -244,14 +246,14 @@ def test_a_file_that_cannot_be_opened_answers_everyone(tmp_path: Path) -> None:
     """The thread ends before its first group: whoever asked, and whoever asks, is told."""
     asked = threading.Event()
 
-    def connect() -> sqlite3.Connection:
+    def connect() -> SqliteDb:
         assert asked.wait(WAIT)
-        return sqlite3.connect(tmp_path / "no" / "such.sqlite")
+        return sqlite3.connect(tmp_path / "no" / "such.sqlite", factory=SqliteDb)
 
-    def never(_db: sqlite3.Connection, _command: Command) -> None:
+    def never(_db: Db, _command: Command) -> None:
         raise AssertionError("there is no file to write to")
 
-    writer = Writer(connect, never)
+    writer = Writer(SqliteEngine(connect), never)
     early = writer.submit(ReserveNumbers(count=1))
     asked.set()
     sentence = "Writing to the store failed (SQLITE_CANTOPEN)"
