@@ -164,7 +164,14 @@ class Desk:
 _bearer = HTTPBearer(auto_error=False, description="The key of one source of the kind http.")
 Key = Annotated[HTTPAuthorizationCredentials | None, Depends(_bearer)]
 SourceName = Annotated[str | None, Query(description="The source's name; only checked against the key's own.", max_length=40)]
-IdempotencyKey = Annotated[str | None, Header(description="The same key with the same bytes is kept once, for ever.")]
+IdempotencyKey = Annotated[
+    str | None,
+    # said in the document and looked at by us: FastAPI's own refusal would be another status than the draft's
+    Header(
+        description="The same key with the same bytes is kept once, for ever.",
+        json_schema_extra={"pattern": f"^{_IDEMPOTENCY_KEY.pattern}$"},
+    ),
+]
 
 
 def _problems(*statuses: int) -> dict[int | str, dict[str, Any]]:
