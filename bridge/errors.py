@@ -15,6 +15,7 @@
     │   ├── StoreAway              the server cannot be reached: nothing was written, try again
     │   ├── StoreUnsure            the server went away during a commit: look, then try again
     │   └── StoreFailed            a write or fsync failed: stop acknowledging, restart
+    ├── LeaseLost                  another process has taken this work over; leave it alone
     └── LineError                  a wire or folder; try again
 
 What a receiver answers is a value (``model.Acknowledgement``), never an error.
@@ -116,6 +117,10 @@ class StoreUnsure(StoreError):  # noqa: N818 - names the state, as the log shows
 
 class StoreFailed(StoreError):  # noqa: N818 - names the state, as the log shows it
     """A write or fsync failed; what is durable is unknown until a restart."""
+
+
+class LeaseLost(PadpostError):  # noqa: N818 - names what happened, as the log shows it
+    """Another process works on this now: neither send nor mark, and forget it."""
 
 
 class LineError(PadpostError):

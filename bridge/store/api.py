@@ -22,6 +22,10 @@ class Store(Protocol):
         """Give the store's epoch: 5 letters, new at initialisation and at every restore."""
 
     @property
+    def is_shared(self) -> bool:
+        """Say whether other processes may work on this store at the same time, and reads cross a network."""
+
+    @property
     def fault(self) -> str:
         """Say why nothing can be written any more; empty while all is well."""
 
@@ -37,7 +41,7 @@ class Store(Protocol):
         """Do ``command`` in one durable transaction; the future gives its result once committed.
 
         The future raises StoreFull, StoreAway, StoreUnsure (it may be kept or not: look at the store), StoreFailed, or
-        Overtaken (CloseStop, RecordOutcome).
+        Overtaken (CloseStop, RecordOutcome), or LeaseLost (commands that carry a lease).
         """
 
     def listen(self, heard: Callable[[str], None]) -> None:

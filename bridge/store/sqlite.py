@@ -81,6 +81,11 @@ class SqliteStore(WorkReads, ShownReads, Written):
             self._readers.append(connection)
         return connection
 
+    @property
+    def is_shared(self) -> bool:
+        """Say no: this process has the file alone, by its lock."""
+        return False
+
     def listen(self, heard: Callable[[str], None]) -> None:
         """Hear of nothing: no other process writes here, and this one wakes itself."""
 

@@ -77,6 +77,11 @@ class PostgresStore(WorkReads, ShownReads, Written):
         session.execute("COMMIT")
         session.execute("SELECT pg_advisory_unlock_all()")  # the writer takes it with its own session
 
+    @property
+    def is_shared(self) -> bool:
+        """Say yes: any number of processes may."""
+        return True
+
     def listen(self, heard: Callable[[str], None]) -> None:
         """Call ``heard``, from a thread of its own, with each name that another process told; "" for "look everywhere"."""
         self._listener = Listener(self._server, heard, own=lambda: (self._engine.backend,))
