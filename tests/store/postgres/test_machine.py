@@ -11,7 +11,7 @@ from bridge.store.postgres.connection import Server
 from bridge.store.postgres.store import PostgresStore
 from tests.peers.postgres import PostgresServer
 from tests.store.machine import StoreMachine
-from tests.store.postgres.emptied import EMPTY
+from tests.store.postgres.emptied import EMPTY, taken_over
 
 
 @pytest.mark.slow
@@ -25,7 +25,7 @@ def test_postgresql_keeps_to_the_model(postgres: PostgresServer, at: Server, sha
             if self.is_new:
                 postgres.sql(EMPTY, shared)
                 self.is_new = False
-            return PostgresStore(at, now=lambda: self.now)
+            return taken_over(PostgresStore(at, now=lambda: self.now), at=self.now)
 
         def removed(self) -> None:
             """Leave it to the next one, which empties the database."""

@@ -12,7 +12,7 @@ from typing import Self
 import psycopg
 import pytest
 
-from bridge.errors import StoreAway, StoreFailed, StoreLocked, StoreUnsure
+from bridge.errors import StoreAway, StoreFailed, StoreUnsure
 from bridge.store.api import Store
 from bridge.store.apply import EPOCH_LETTERS
 from bridge.store.commands import KeepCapture, ReserveNumbers
@@ -22,6 +22,7 @@ from bridge.store.postgres.store import PostgresStore, revision
 from tests.peers.postgres import PostgresServer
 from tests.store import strips as s
 from tests.store.contract import StoreContract
+from tests.store.postgres.emptied import taken_over
 from tests.store.strips import NOW, WAIT, later
 
 
@@ -30,7 +31,7 @@ class TestContract(StoreContract):
 
     @pytest.fixture
     def make(self, at: Server) -> Callable[[], Store]:
-        return lambda: PostgresStore(at, now=lambda: later(60))
+        return lambda: taken_over(PostgresStore(at, now=lambda: later(60)), at=later(60))
 
 
 @dataclass
@@ -93,14 +94,17 @@ def test_an_epoch_is_the_databases_and_each_has_its_own(postgres: PostgresServer
     assert all(len(epoch) == 5 and set(epoch) <= set(EPOCH_LETTERS) for epoch in epochs)
 
 
-def test_a_second_process_is_refused_with_a_sentence(store: PostgresStore, at: Server) -> None:
-    """Until leases say who does what, one process has the store; it is free again as soon as that one has closed."""
-    s.keep(store)
-    with pytest.raises(StoreLocked, match=r"^Another process has the database 127\.0\.0\.1:\d+/shared open\. Stop it first, or"):
-        PostgresStore(at, now=lambda: NOW)
-    assert s.keep(store) == 2
-    store.close()
-    PostgresStore(at, now=lambda: NOW).close()
+def test_several_processes_work_on_one_store(store: PostgresStore, at: Server) -> None:
+    """Each sees what the other kept; neither takes the other for crashed: who was sending goes on."""
+    (number,) = s.post(store, "A1").delivery_ids
+    attempt = s.begin(store, number)
+    other = PostgresStore(at, now=lambda: NOW)
+    assert s.keep(other) == 2
+    assert store.capture(2) == other.capture(2)
+    assert other.epoch == store.epoch
+    (row,) = other.deliveries("A1")
+    assert (row.state, attempt) == ("sending", 1)
+    other.close()
 
 
 def test_captures_and_events_take_no_change(store: PostgresStore, postgres: PostgresServer, database: str) -> None:
@@ -217,27 +221,6 @@ def test_a_store_that_cannot_connect_again_can_still_be_closed(own: PostgresServ
     store.close()
     with pytest.raises(StoreFailed, match=r"^The store is closed\.$"):
         store.submit(command).result(WAIT)
-
-
-def test_another_process_that_took_over_keeps_this_one_out(own: PostgresServer) -> None:
-    """The server restarts and another process is quicker: this one writes nothing any more, and says why."""
-    store = PostgresStore(Server(url=own.url()), now=lambda: NOW)
-    s.keep(store)
-    own.stop()
-    with pytest.raises(StoreAway):
-        store.submit(ReserveNumbers(count=1)).result(WAIT)
-    held = threading.Event()
-    own.start()
-    own.until(lambda: store.away == "")
-    own.sql(f"SELECT pg_terminate_backend({store._engine.backend}, 10000)")
-    with Server(url=own.url()).connect("").connection as other:
-        other.execute("SELECT pg_advisory_lock(hashtextextended('padpost process', 0))")
-        held.set()
-        with pytest.raises(StoreAway, match="Another process has the database"):
-            store.submit(ReserveNumbers(count=1)).result(WAIT)
-    own.until(lambda: store.away == "")
-    assert store.submit(ReserveNumbers(count=1)).result(WAIT) == 1
-    store.close()
 
 
 def test_the_schema_is_known_by_its_revision(at: Server, postgres: PostgresServer, make_database: Callable[..., str]) -> None:
