@@ -8,10 +8,11 @@ from datetime import datetime
 
 import psycopg
 
-from bridge.errors import StoreAway, StoreFailed
+from bridge.errors import StoreAway, StoreFailed, StoreLocked
 from bridge.store.apply import apply, begin_store
+from bridge.store.codec import when
 from bridge.store.database import Db
-from bridge.store.migrate import bring_forward
+from bridge.store.migrate import NEWEST, bring_forward
 from bridge.store.postgres.checks import must_be_fit
 from bridge.store.postgres.connection import WRITING, PostgresDb, Server
 from bridge.store.postgres.engine import PostgresEngine, name_of
@@ -59,7 +60,10 @@ class PostgresStore(WorkReads, ShownReads, Written):
             self._fit(session)
         except StoreAway as error:
             raise StoreFailed(str(error)) from error
-        bring_forward(revision(session), self._server.shown(), self._server.conninfo)
+        found = revision(session)
+        if found not in {"", NEWEST}:
+            _must_be_alone(session, self._server.shown(), self._now())
+        bring_forward(found, self._server.shown(), self._server.conninfo)
         session.execute("BEGIN")
         begin_store(session)
         session.execute("COMMIT")
@@ -68,6 +72,8 @@ class PostgresStore(WorkReads, ShownReads, Written):
     def _check(self, session: Db) -> None:
         """Look whether the server of a new writing session can be relied on, and is the one that the store was on before."""
         self._fit(session)
+        if revision(session) != NEWEST:
+            raise StoreAway(f"The database {self._server.shown()} has another schema now. Start the Padpost that changed it.")
         self._epoch = epoch_here(session, self._now())
 
     @property
@@ -85,6 +91,18 @@ class PostgresStore(WorkReads, ShownReads, Written):
             self._listener.close()
         self._writer.close()
         self._readers.close()
+
+
+def _must_be_alone(db: Db, where: str, now: datetime) -> None:
+    """Let no process of an older program work on while the schema changes under it. Raises StoreLocked."""
+    if db.execute("SELECT to_regclass('processes')").fetchone()[0] is None:
+        return
+    alive = "SELECT pid, host FROM processes WHERE seen_until > ? ORDER BY owner LIMIT 1"
+    other = db.execute(alive, (when(db.time(now)),)).fetchone()
+    if other is not None:
+        raise StoreLocked(
+            f"The database {where} needs a new schema, and process {other[0]} on {other[1]} works on it. Stop every Padpost there first."
+        )
 
 
 def revision(db: Db) -> str:
