@@ -265,6 +265,12 @@ async def assemble(config: settings.Settings, roles: frozenset[Role] = EVERY_ROL
 
     Raises SettingsError or TableError for what must be mended in a file, StoreError for the store.
     """
+    if roles != EVERY_ROLE and config.database is None:
+        raise SettingsError(
+            "Parts of the work can be left to other processes only where they share a database; a store in a folder has one process.",
+            remedy="Leave out --only, or name a database.",
+            path=("database",),
+        )
     tables = tables_for(config)
     for error in chain(profile_faults(config, tables), grade_faults(config, tables)):
         raise error
@@ -327,7 +333,7 @@ def open_store(config: settings.Settings) -> Store:
         return SqliteStore(config.site.data, now=clock.now)
     from bridge.store.postgres.opening import open_database  # noqa: PLC0415 - only who has a server loads its driver
 
-    return open_database(config.database, now=clock.now)
+    return open_database(config.database)
 
 
 def _is_leased(source: settings.SourceShape) -> bool:

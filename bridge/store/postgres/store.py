@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from contextlib import ExitStack
-from datetime import datetime
 
 import psycopg
 
@@ -16,7 +15,7 @@ from bridge.store.migrate import NEWEST, bring_forward
 from bridge.store.postgres.checks import must_be_fit
 from bridge.store.postgres.connection import WRITING, PostgresDb, Server
 from bridge.store.postgres.engine import PostgresEngine, name_of
-from bridge.store.postgres.lineage import epoch_here
+from bridge.store.postgres.lineage import epoch_here, server_time
 from bridge.store.postgres.listener import Listener
 from bridge.store.postgres.readers import Readers
 from bridge.store.reads_shown import ShownReads
@@ -32,10 +31,9 @@ class PostgresStore(WorkReads, ShownReads, Written):
     StoreFailed where the database cannot be relied on.
     """
 
-    def __init__(self, server: Server, *, now: Callable[[], datetime]) -> None:
+    def __init__(self, server: Server) -> None:
         self._server = server
         self._listener: Listener | None = None
-        self._now = now
         self._fit = must_be_fit(server.shown())
         engine = PostgresEngine(server, self._check)
         try:
@@ -62,19 +60,19 @@ class PostgresStore(WorkReads, ShownReads, Written):
             raise StoreFailed(str(error)) from error
         found = revision(session)
         if found not in {"", NEWEST}:
-            _must_be_alone(session, self._server.shown(), self._now())
+            _must_be_alone(session, self._server.shown())
         bring_forward(found, self._server.shown(), self._server.conninfo)
         session.execute("BEGIN")
         begin_store(session)
         session.execute("COMMIT")
-        self._epoch = epoch_here(session, self._now())
+        self._epoch = epoch_here(session)
 
     def _check(self, session: Db) -> None:
         """Look whether the server of a new writing session can be relied on, and is the one that the store was on before."""
         self._fit(session)
         if revision(session) != NEWEST:
             raise StoreAway(f"The database {self._server.shown()} has another schema now. Start the Padpost that changed it.")
-        self._epoch = epoch_here(session, self._now())
+        self._epoch = epoch_here(session)
 
     @property
     def is_shared(self) -> bool:
@@ -93,12 +91,12 @@ class PostgresStore(WorkReads, ShownReads, Written):
         self._readers.close()
 
 
-def _must_be_alone(db: Db, where: str, now: datetime) -> None:
+def _must_be_alone(db: Db, where: str) -> None:
     """Let no process of an older program work on while the schema changes under it. Raises StoreLocked."""
     if db.execute("SELECT to_regclass('processes')").fetchone()[0] is None:
         return
     alive = "SELECT pid, host FROM processes WHERE seen_until > ? ORDER BY owner LIMIT 1"
-    other = db.execute(alive, (when(db.time(now)),)).fetchone()
+    other = db.execute(alive, (when(server_time(db)),)).fetchone()
     if other is not None:
         raise StoreLocked(
             f"The database {where} needs a new schema, and process {other[0]} on {other[1]} works on it. Stop every Padpost there first."

@@ -70,7 +70,7 @@ def test_a_store_of_an_older_schema_is_brought_forward(
         " SELECT 'records', 'A', p, 'R' || n, 1, '', 'queued', 0, 'x', '' FROM (VALUES (1, 'routine'), (2, 'stat')) v (n, p)",
         name,
     )
-    store = PostgresStore(empty, now=lambda: s.NOW)
+    store = PostgresStore(empty)
     assert s.keep(store) == 1
     store.close()
     assert postgres.sql("SELECT id, is_head, rank FROM deliveries ORDER BY id", name) == [(1, 1, 0), (2, 0, 1)]
@@ -106,17 +106,17 @@ def test_the_schema_does_not_change_under_a_running_process(postgres: PostgresSe
     with pytest.raises(
         StoreLocked, match=r"needs a new schema, and process 77 on ward-7 works on it\. Stop every Padpost there first\.$"
     ):
-        PostgresStore(empty, now=lambda: s.NOW)
+        PostgresStore(empty)
     postgres.sql(f"UPDATE processes SET seen_until = '{past}'", name)
     with pytest.raises(Exception, match="already exists"):  # the steps are begun
-        PostgresStore(empty, now=lambda: s.NOW)
+        PostgresStore(empty)
     postgres.sql(f"UPDATE alembic_version SET version_num = '{NEWEST}'", name)
-    PostgresStore(empty, now=lambda: s.NOW).close()
+    PostgresStore(empty).close()
 
 
 def test_a_process_that_was_overtaken_by_a_newer_schema_writes_nothing_more(postgres: PostgresServer, empty: Server) -> None:
     """It finds out when it connects again; until a person acts it says why."""
-    store = PostgresStore(empty, now=lambda: s.NOW)
+    store = PostgresStore(empty)
     assert s.keep(store) == 1
     postgres.sql("UPDATE alembic_version SET version_num = '9999'", name_of(empty))
     postgres.sql(f"SELECT pg_terminate_backend({store._engine.backend}, 10000)")
@@ -139,8 +139,8 @@ def test_a_step_that_fails_leaves_nothing_behind(postgres: PostgresServer, empty
 
 def test_a_store_of_a_newer_padpost_is_left_alone(postgres: PostgresServer, empty: Server) -> None:
     """An older program must not write into what it does not know."""
-    PostgresStore(empty, now=lambda: s.NOW).close()
+    PostgresStore(empty)
     postgres.sql("UPDATE alembic_version SET version_num = '9999'", name_of(empty))
     with pytest.raises(StoreFailed, match=r"was written by a newer Padpost \(schema 9999\)\. Install that version again"):
-        PostgresStore(empty, now=lambda: s.NOW)
+        PostgresStore(empty)
     assert postgres.sql("SELECT count(*) FROM events", name_of(empty)) == [(0,)]
