@@ -1,9 +1,10 @@
-"""A POST by somebody who has said who it is: what FHIR servers and web hooks have in common."""
+"""Requests by somebody who has said who it is: what FHIR servers and web hooks have in common."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Awaitable, Callable, Mapping
 from datetime import datetime
+from functools import partial
 
 from bridge.deliver.http import Poster, Reply
 from bridge.deliver.sign_in import NoToken, sign_in_of
@@ -24,12 +25,19 @@ class SignedInPoster:
 
     async def post(self, address: str, body: bytes, headers: Mapping[str, str]) -> Reply:
         """Post ``body``; give the reply, or how there was none. Raises nothing for either."""
+        return await self._signed(partial(self._poster.post, address, body), headers)
+
+    async def get(self, address: str, headers: Mapping[str, str]) -> Reply:
+        """Get ``address``; as ``post``."""
+        return await self._signed(partial(self._poster.get, address), headers)
+
+    async def _signed(self, ask: Callable[[Mapping[str, str]], Awaitable[Reply]], headers: Mapping[str, str]) -> Reply:
         try:
             if self._sign_in is None:
-                return await self._poster.post(address, body, headers)
+                return await ask(headers)
             for last in (False, True):
                 signed = await self._sign_in.header()
-                reply = await self._poster.post(address, body, {**headers, "Authorization": signed})
+                reply = await ask({**headers, "Authorization": signed})
                 if last or not isinstance(reply, HttpReply) or reply.status != 401:
                     break
                 self._sign_in.drop(signed)
