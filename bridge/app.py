@@ -333,7 +333,7 @@ def open_store(config: settings.Settings) -> Store:
         return SqliteStore(config.site.data, now=clock.now)
     from bridge.store.postgres.opening import open_database  # noqa: PLC0415 - only who has a server loads its driver
 
-    return open_database(config.database)
+    return open_database(config.database, now=clock.now)
 
 
 def _is_leased(source: settings.SourceShape) -> bool:

@@ -264,10 +264,14 @@ def apply(db: Db, command: c.Command) -> Any:
     return _APPLY[type(command)](db, command)
 
 
+def new_epoch() -> str:
+    """Give five letters by chance."""
+    return "".join(secrets.choice(EPOCH_LETTERS) for _ in range(5))
+
+
 def begin_store(db: Db) -> str:
     """Give a new store its epoch and the first identifier; give the epoch that stands there."""
-    epoch = "".join(secrets.choice(EPOCH_LETTERS) for _ in range(5))
-    for name, value in (("epoch", epoch), ("next_number", "1")):
+    for name, value in (("epoch", new_epoch()), ("next_number", "1")):
         db.execute("INSERT INTO meta (name, value) VALUES (?, ?) ON CONFLICT DO NOTHING", (name, value))
     return str(db.execute("SELECT value FROM meta WHERE name = 'epoch'").fetchone()[0])
 

@@ -74,11 +74,12 @@ def play(number: int, patient_id: str, **more: Any) -> Play:
 
 @contextlib.contextmanager
 def running(
-    home: Path, *, turned_away: frozenset[str] = frozenset(), profile: str = "tern", mode: str = "T"
+    home: Path, *, turned_away: frozenset[str] = frozenset(), profile: str = "tern", mode: str = "T", database: str = ""
 ) -> Iterator[Running]:
     """Run a bridge in a thread of its own until the test is over.
 
-    ``home`` may hold the store of an earlier run; ``profile`` is the one of drops/; ``mode`` is the processing ID of records: P is live.
+    ``home`` may hold the store of an earlier run; ``profile`` is the one of drops/; ``mode`` is the processing ID of records: P is live;
+    ``database`` is the URL of a PostgreSQL database in place of the store's file.
     """
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
@@ -94,7 +95,8 @@ def running(
         try:
             await records.start()
             (home / "site.yaml").write_text(
-                SITE.format(port=port, mllp=records.mllp_port, fhir=records.fhir_port, profile=profile, mode=mode),
+                SITE.format(port=port, mllp=records.mllp_port, fhir=records.fhir_port, profile=profile, mode=mode)
+                + (f"database: {{url: '{database}'}}\n" if database else ""),
                 encoding="utf-8",
             )
             bridge = await assemble(settings.read_settings(home / "site.yaml"))

@@ -67,6 +67,15 @@ class PostgresServer:
             else:
                 return
 
+    def start_as_standby(self) -> None:
+        """Start what was stopped as a standby of nobody (PostgreSQL documentation, "Standby Server Operation": standby.signal)."""
+        (self._data / "standby.signal").touch()
+        self.start()
+
+    def promote(self) -> None:
+        """Let a standby become the server that writes, on a timeline of its own."""
+        assert self.sql("SELECT pg_promote()") == [(True,)]
+
     def stop(self) -> None:
         """Stop as an administrator does who does not wait for sessions (PostgreSQL documentation, "Shutting Down the Server": SIGINT)."""
         self._end(signal.SIGINT)

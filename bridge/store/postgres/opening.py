@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import closing
+from datetime import datetime
 
 import psycopg
 
@@ -32,9 +33,9 @@ def server_of(database: settings.Database) -> Server:
     return server
 
 
-def open_database(database: settings.Database) -> PostgresStore:
+def open_database(database: settings.Database, *, now: Callable[[], datetime]) -> PostgresStore:
     """Open the store. Raises SettingsError or StoreError."""
-    return PostgresStore(server_of(database))
+    return PostgresStore(server_of(database), now=now)
 
 
 def database_faults(database: settings.Database) -> Iterator[str]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from contextlib import ExitStack
+from datetime import datetime
 
 import psycopg
 
@@ -14,6 +15,7 @@ from bridge.store.migrate import bring_forward
 from bridge.store.postgres.checks import must_be_fit
 from bridge.store.postgres.connection import WRITING, PostgresDb, Server
 from bridge.store.postgres.engine import PostgresEngine, name_of
+from bridge.store.postgres.lineage import epoch_here
 from bridge.store.postgres.listener import Listener
 from bridge.store.postgres.readers import Readers
 from bridge.store.reads_shown import ShownReads
@@ -24,23 +26,24 @@ from bridge.store.writer import Writer, Written
 class PostgresStore(WorkReads, ShownReads, Written):
     """A store in the database ``server``; implements ``api.Store``.
 
-    Opening migrates the schema and looks whether the server keeps what it commits. Any number of processes may open it: what each works
-    on, and what a crash of another left in the middle of an attempt, is a matter of leases. Raises StoreAway while the server cannot
-    be reached, StoreFailed where the database cannot be relied on.
+    Any number of processes may open it; leases say which does what, and whoever takes a destination makes due again what was being sent.
+    Opening migrates the schema and looks whether the server keeps what it commits. Raises StoreAway while the server cannot be reached,
+    StoreFailed where the database cannot be relied on.
     """
 
-    def __init__(self, server: Server) -> None:
+    def __init__(self, server: Server, *, now: Callable[[], datetime]) -> None:
         self._server = server
         self._listener: Listener | None = None
-        where = server.shown()
-        fit = must_be_fit(where)
-        engine = PostgresEngine(server, fit)
+        self._now = now
+        self._fit = must_be_fit(server.shown())
+        engine = PostgresEngine(server, self._check)
         try:
             session = server.connect(WRITING)
             with ExitStack() as undo:
                 undo.callback(session.close)
-                self._open(session, fit)
+                self._open(session)
         except psycopg.Error as error:
+            where = server.shown()
             if isinstance(error, psycopg.OperationalError):
                 raise StoreAway(
                     f"The database {where} cannot be reached ({name_of(error)}). Start it, or mend the URL."
@@ -51,15 +54,21 @@ class PostgresStore(WorkReads, ShownReads, Written):
         self._engine = engine
         self._writer = Writer(engine, apply)
 
-    def _open(self, session: PostgresDb, fit: Callable[[Db], None]) -> None:
+    def _open(self, session: PostgresDb) -> None:
         try:
-            fit(session)
+            self._fit(session)
         except StoreAway as error:
             raise StoreFailed(str(error)) from error
         bring_forward(revision(session), self._server.shown(), self._server.conninfo)
         session.execute("BEGIN")
-        self._epoch = begin_store(session)
+        begin_store(session)
         session.execute("COMMIT")
+        self._epoch = epoch_here(session, self._now())
+
+    def _check(self, session: Db) -> None:
+        """Look whether the server of a new writing session can be relied on, and is the one that the store was on before."""
+        self._fit(session)
+        self._epoch = epoch_here(session, self._now())
 
     @property
     def is_shared(self) -> bool:
