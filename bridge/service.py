@@ -332,12 +332,14 @@ class Service:
         queues: Mapping[str, Queue],
         leases: Leases,
         once: Sequence[Callable[[], Awaitable[None]]] = (),
+        require_room: Callable[[], None] = lambda: None,
         watches: Mapping[str, Runs] | None = None,
         leased_sources: frozenset[str] = frozenset(),
     ) -> None:
         """Take the parts; ``once`` are things to do beside the loops at start (plan checks), ``watches`` what looks at files of the site.
 
-        ``leased_sources`` names the sources that one process alone may run, wherever it is.
+        ``require_room`` raises StoreFull where no strip is to be taken in. ``leased_sources`` names the sources that one process alone
+        may run, wherever it is.
         """
         self._store = store
         self._judging = judging
@@ -345,6 +347,7 @@ class Service:
         self._queues = queues
         self._leases = leases
         self._once = once
+        self._require_room = require_room
         self._watches = watches or {}
         self._leased_sources = leased_sources
         self._work: dict[str, asyncio.Event] = {}
@@ -407,7 +410,11 @@ class Service:
             self._start(f"source {name}", run)
 
     async def keep(self, capture: Capture, *, analyzer: str, profile: str, origin: str = "") -> int:
-        """Keep a capture; the id comes back once it is durable. Raises StoreError if it is not, LeaseLost if its source is another process's."""
+        """Keep a capture; the id comes back once it is durable.
+
+        Raises StoreError if it is not: StoreFull before the disk is full, LeaseLost if its source is another process's.
+        """
+        self._require_room()
         grip = self._leases.grip(f"source:{capture.source}") if capture.source in self._leased_sources else FREE
         command = KeepCapture(capture=capture, analyzer=analyzer, profile=profile, origin=origin, lease=grip.fence())
         capture_id: int = await asyncio.wrap_future(self._store.submit(command))

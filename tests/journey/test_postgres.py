@@ -20,7 +20,7 @@ def delivered(bridge: Running) -> list[tuple[str, set[str]]]:
 
 def test_a_morning_survives_a_restart_and_a_crash_of_the_server(own: PostgresServer, tmp_path: Path) -> None:
     """Files dropped while the server is away stay where they are and are taken by themselves; each result is filed once, in order."""
-    with running(tmp_path, database=own.url()) as bridge:
+    with running(tmp_path, more=f"database: {{url: '{own.url()}'}}\n") as bridge:
         bridge.drop("a.txt", bridge.tern(play(1, GOOD)))
         bridge.wait(lambda: delivered(bridge) == [(GOOD, {"accepted"})])
         own.stop()
@@ -42,6 +42,6 @@ def test_a_morning_survives_a_restart_and_a_crash_of_the_server(own: PostgresSer
         bridge.wait(lambda: delivered(bridge) == [(patient, {"accepted"}) for patient in (GOOD, OTHER, THIRD)])
         assert (len(bridge.records.results), bridge.records.filed_reports()) == (3, 3)
         bridge.wait(lambda: not bridge.bridge.service.fault)
-    with running(tmp_path, database=own.url()) as bridge:
+    with running(tmp_path, more=f"database: {{url: '{own.url()}'}}\n") as bridge:
         assert delivered(bridge) == [(patient, {"accepted"}) for patient in (GOOD, OTHER, THIRD)]
         assert not (tmp_path / "store").exists()

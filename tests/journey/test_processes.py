@@ -57,7 +57,7 @@ class Site:
 
     def sent(self) -> list[int]:
         """Give the numbers of the results whose delivery the receiver accepted, oldest first."""
-        store = PostgresStore(Server(url=self.url), now=clock.now)
+        store = PostgresStore(Server(url=self.url))
         try:
             rows = reversed(store.results(limit=500))
             return [int(row.number) for row in rows if {state for _, state in row.states} == {"accepted"}]

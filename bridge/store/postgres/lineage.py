@@ -19,7 +19,7 @@ _HERE = "SELECT (SELECT system_identifier FROM pg_control_system()) || '/' || su
 LEAP = 1_000_000  # ours: more identifiers than any process can have in hand, or a standby can be behind
 
 
-def epoch_here(db: Db, now: datetime) -> str:
+def epoch_here(db: Db) -> str:
     """Give the store's epoch; a new one where the database is not where it was, with an event ``store.moved``."""
     (here,) = db.execute(_HERE).fetchone()
     found = dict(db.execute("SELECT name, value FROM meta WHERE name IN ('epoch', 'server')").fetchall())
@@ -33,14 +33,20 @@ def epoch_here(db: Db, now: datetime) -> str:
             "INSERT INTO meta (name, value) VALUES ('server', ?) ON CONFLICT (name) DO UPDATE SET value = excluded.value", (here,)
         )
         if row is not None:
-            _leave(db, now, before=row[0], after=here)
+            _leave(db, before=row[0], after=here)
     (epoch,) = db.execute("SELECT value FROM meta WHERE name = 'epoch'").fetchone()
     db.execute("COMMIT")
     return str(epoch)
 
 
-def _leave(db: Db, now: datetime, *, before: str, after: str) -> None:
+def _leave(db: Db, *, before: str, after: str) -> None:
     """Open a new epoch, and leave behind every number that may have been given."""
     db.execute("UPDATE meta SET value = ? WHERE name = 'epoch'", (new_epoch(),))
     db.execute("UPDATE meta SET value = CAST(CAST(value AS BIGINT) + ? AS TEXT) WHERE name = 'next_number'", (LEAP,))
-    note(db, now, SERVICE, "store.moved", "store:epoch", Change(before=before, after=after))
+    note(db, server_time(db), SERVICE, "store.moved", "store:epoch", Change(before=before, after=after))
+
+
+def server_time(db: Db) -> datetime:
+    """Give the server's clock; aware, UTC."""
+    now: datetime = db.execute("SELECT clock_timestamp()").fetchone()[0]
+    return now

@@ -4,26 +4,28 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from contextlib import ExitStack
-from datetime import datetime
 
 import psycopg
 
-from bridge.errors import StoreAway, StoreFailed
+from bridge.errors import StoreAway, StoreFailed, StoreLocked
 from bridge.store.apply import apply, begin_store
+from bridge.store.codec import when
 from bridge.store.database import Db
-from bridge.store.migrate import bring_forward
+from bridge.store.migrate import NEWEST, bring_forward
 from bridge.store.postgres.checks import must_be_fit
 from bridge.store.postgres.connection import WRITING, PostgresDb, Server
 from bridge.store.postgres.engine import PostgresEngine, name_of
-from bridge.store.postgres.lineage import epoch_here
+from bridge.store.postgres.lineage import epoch_here, server_time
 from bridge.store.postgres.listener import Listener
 from bridge.store.postgres.readers import Readers
+from bridge.store.reads_purge import PurgeReads
 from bridge.store.reads_shown import ShownReads
+from bridge.store.reads_ways import WayReads
 from bridge.store.reads_work import WorkReads
 from bridge.store.writer import Writer, Written
 
 
-class PostgresStore(WorkReads, ShownReads, Written):
+class PostgresStore(WorkReads, WayReads, ShownReads, PurgeReads, Written):
     """A store in the database ``server``; implements ``api.Store``.
 
     Any number of processes may open it; leases say which does what, and whoever takes a destination makes due again what was being sent.
@@ -31,10 +33,9 @@ class PostgresStore(WorkReads, ShownReads, Written):
     StoreFailed where the database cannot be relied on.
     """
 
-    def __init__(self, server: Server, *, now: Callable[[], datetime]) -> None:
+    def __init__(self, server: Server) -> None:
         self._server = server
         self._listener: Listener | None = None
-        self._now = now
         self._fit = must_be_fit(server.shown())
         engine = PostgresEngine(server, self._check)
         try:
@@ -59,16 +60,21 @@ class PostgresStore(WorkReads, ShownReads, Written):
             self._fit(session)
         except StoreAway as error:
             raise StoreFailed(str(error)) from error
-        bring_forward(revision(session), self._server.shown(), self._server.conninfo)
+        found = revision(session)
+        if found not in {"", NEWEST}:
+            _must_be_alone(session, self._server.shown())
+        bring_forward(found, self._server.shown(), self._server.conninfo)
         session.execute("BEGIN")
         begin_store(session)
         session.execute("COMMIT")
-        self._epoch = epoch_here(session, self._now())
+        self._epoch = epoch_here(session)
 
     def _check(self, session: Db) -> None:
         """Look whether the server of a new writing session can be relied on, and is the one that the store was on before."""
         self._fit(session)
-        self._epoch = epoch_here(session, self._now())
+        if revision(session) != NEWEST:
+            raise StoreAway(f"The database {self._server.shown()} has another schema now. Start the Padpost that changed it.")
+        self._epoch = epoch_here(session)
 
     @property
     def is_shared(self) -> bool:
@@ -85,6 +91,18 @@ class PostgresStore(WorkReads, ShownReads, Written):
             self._listener.close()
         self._writer.close()
         self._readers.close()
+
+
+def _must_be_alone(db: Db, where: str) -> None:
+    """Let no process of an older program work on while the schema changes under it. Raises StoreLocked."""
+    if db.execute("SELECT to_regclass('processes')").fetchone()[0] is None:
+        return
+    alive = "SELECT pid, host FROM processes WHERE seen_until > ? ORDER BY owner LIMIT 1"
+    other = db.execute(alive, (when(server_time(db)),)).fetchone()
+    if other is not None:
+        raise StoreLocked(
+            f"The database {where} needs a new schema, and process {other[0]} on {other[1]} works on it. Stop every Padpost there first."
+        )
 
 
 def revision(db: Db) -> str:

@@ -11,7 +11,6 @@ from bridge.store.postgres.connection import Server
 from bridge.store.postgres.store import PostgresStore
 from tests.peers.postgres import PostgresServer
 from tests.store.postgres.emptied import EMPTY
-from tests.store.strips import NOW
 
 _NAMES = itertools.count(1)
 
@@ -20,7 +19,7 @@ _NAMES = itertools.count(1)
 def shared(postgres: PostgresServer) -> str:
     """Give a database with the newest schema."""
     postgres.sql("CREATE DATABASE shared TEMPLATE template0")
-    PostgresStore(Server(url=postgres.url("shared")), now=lambda: NOW).close()
+    PostgresStore(Server(url=postgres.url("shared")))
     return "shared"
 
 
@@ -56,6 +55,6 @@ def at(postgres: PostgresServer, database: str) -> Server:
 @pytest.fixture
 def store(at: Server) -> Iterator[PostgresStore]:
     """Give an empty store on PostgreSQL."""
-    opened = PostgresStore(at, now=lambda: NOW)
+    opened = PostgresStore(at)
     yield opened
     opened.close()

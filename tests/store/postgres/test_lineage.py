@@ -9,16 +9,16 @@ from bridge.store.postgres.lineage import LEAP, epoch_here
 from bridge.store.postgres.store import PostgresStore
 from tests.peers.postgres import PostgresServer
 from tests.store import strips as s
-from tests.store.strips import NOW, WAIT
+from tests.store.strips import WAIT
 
 
 def test_a_store_that_stays_where_it_is_keeps_its_epoch(at: Server) -> None:
     """However often it is opened, and by however many."""
     epochs = set()
     for _ in range(3):
-        store = PostgresStore(at, now=lambda: NOW)
+        store = PostgresStore(at)
         db = at.connect(WRITING)
-        epochs |= {store.epoch, epoch_here(db, NOW)}
+        epochs |= {store.epoch, epoch_here(db)}
         db.close()
         assert store.events("store:epoch") == ()
         store.close()
@@ -28,7 +28,7 @@ def test_a_store_that_stays_where_it_is_keeps_its_epoch(at: Server) -> None:
 def test_a_failover_opens_a_new_epoch_in_every_process(own: PostgresServer) -> None:
     """Two processes live through it: both go on, under one new epoch, with numbers that nobody can have had."""
     at = Server(url=own.url())
-    stores = [PostgresStore(at, now=lambda: NOW) for _ in range(2)]
+    stores = [PostgresStore(at) for _ in range(2)]
     before = stores[0].epoch
     had = max(store.submit(ReserveNumbers(count=100)).result(WAIT) for store in stores)
     own.stop()

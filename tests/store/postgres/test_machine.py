@@ -25,7 +25,7 @@ def test_postgresql_keeps_to_the_model(postgres: PostgresServer, at: Server, sha
             if self.is_new:
                 postgres.sql(EMPTY, shared)
                 self.is_new = False
-            return taken_over(PostgresStore(at, now=lambda: self.now), at=self.now)
+            return taken_over(PostgresStore(at), at=self.now)
 
         def removed(self) -> None:
             """Leave it to the next one, which empties the database."""

@@ -15,7 +15,7 @@ from alembic.config import Config
 from alembic.migration import MigrationContext
 from sqlalchemy import NullPool, create_engine
 
-from bridge.errors import StoreFailed
+from bridge.errors import StoreAway, StoreFailed, StoreLocked
 from bridge.store import migrate as module
 from bridge.store.migrate import NEWEST, bring_forward
 from bridge.store.postgres.connection import Server
@@ -70,7 +70,7 @@ def test_a_store_of_an_older_schema_is_brought_forward(
         " SELECT 'records', 'A', p, 'R' || n, 1, '', 'queued', 0, 'x', '' FROM (VALUES (1, 'routine'), (2, 'stat')) v (n, p)",
         name,
     )
-    store = PostgresStore(empty, now=lambda: s.NOW)
+    store = PostgresStore(empty)
     assert s.keep(store) == 1
     store.close()
     assert postgres.sql("SELECT id, is_head, rank FROM deliveries ORDER BY id", name) == [(1, 1, 0), (2, 0, 1)]
@@ -93,6 +93,38 @@ def test_processes_that_start_at_once_migrate_once(postgres: PostgresServer, emp
     assert postgres.sql("SELECT version_num FROM alembic_version", name) == [(NEWEST,)]
 
 
+def test_the_schema_does_not_change_under_a_running_process(postgres: PostgresServer, empty: Server) -> None:
+    """An older program that works on is told of first; once it has stopped, or was not seen any more, the step is done."""
+    name = name_of(empty)
+    upgrade(empty, NEWEST)
+    postgres.sql("UPDATE alembic_version SET version_num = '0001'", name)  # as if there were steps to do
+    soon, past = "9999-01-01T00:00:00.000000Z", "2026-01-01T00:00:00.000000Z"
+    postgres.sql(
+        f"INSERT INTO processes (owner, roles, host, pid, wishes, seen_until) VALUES ('a', 'web', 'ward-7', 77, '[]', '{soon}')",
+        name,
+    )
+    with pytest.raises(
+        StoreLocked, match=r"needs a new schema, and process 77 on ward-7 works on it\. Stop every Padpost there first\.$"
+    ):
+        PostgresStore(empty)
+    postgres.sql(f"UPDATE processes SET seen_until = '{past}'", name)
+    with pytest.raises(Exception, match="already exists"):  # the steps are begun
+        PostgresStore(empty)
+    postgres.sql(f"UPDATE alembic_version SET version_num = '{NEWEST}'", name)
+    PostgresStore(empty).close()
+
+
+def test_a_process_that_was_overtaken_by_a_newer_schema_writes_nothing_more(postgres: PostgresServer, empty: Server) -> None:
+    """It finds out when it connects again; until a person acts it says why."""
+    store = PostgresStore(empty)
+    assert s.keep(store) == 1
+    postgres.sql("UPDATE alembic_version SET version_num = '9999'", name_of(empty))
+    postgres.sql(f"SELECT pg_terminate_backend({store._engine.backend}, 10000)")
+    with pytest.raises(StoreAway, match=r"has another schema now\. Start the Padpost that changed it"):
+        s.keep(store)
+    store.close()
+
+
 def test_a_step_that_fails_leaves_nothing_behind(postgres: PostgresServer, empty: Server) -> None:
     """What cannot be finished can be begun again once the cause is gone."""
     name = name_of(empty)
@@ -107,8 +139,8 @@ def test_a_step_that_fails_leaves_nothing_behind(postgres: PostgresServer, empty
 
 def test_a_store_of_a_newer_padpost_is_left_alone(postgres: PostgresServer, empty: Server) -> None:
     """An older program must not write into what it does not know."""
-    PostgresStore(empty, now=lambda: s.NOW).close()
+    PostgresStore(empty)
     postgres.sql("UPDATE alembic_version SET version_num = '9999'", name_of(empty))
     with pytest.raises(StoreFailed, match=r"was written by a newer Padpost \(schema 9999\)\. Install that version again"):
-        PostgresStore(empty, now=lambda: s.NOW)
+        PostgresStore(empty)
     assert postgres.sql("SELECT count(*) FROM events", name_of(empty)) == [(0,)]

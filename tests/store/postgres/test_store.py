@@ -32,7 +32,6 @@ from bridge.store.postgres.store import PostgresStore, revision
 from tests.peers.postgres import PostgresServer
 from tests.store import strips as s
 from tests.store.contract import StoreContract
-from tests.store.postgres.emptied import taken_over
 from tests.store.strips import NOW, WAIT, later
 
 
@@ -41,7 +40,7 @@ class TestContract(StoreContract):
 
     @pytest.fixture
     def make(self, at: Server) -> Callable[[], Store]:
-        return lambda: taken_over(PostgresStore(at, now=lambda: later(60)), at=later(60))
+        return lambda: PostgresStore(at)
 
 
 @dataclass
@@ -97,23 +96,23 @@ def test_an_epoch_is_the_databases_and_each_has_its_own(postgres: PostgresServer
     """As with files: two stores never give the same identifiers."""
     epochs = set()
     for _ in range(2):
-        store = PostgresStore(Server(url=postgres.url(make_database())), now=lambda: NOW)
+        store = PostgresStore(Server(url=postgres.url(make_database())))
         epochs.add(store.epoch)
         store.close()
     assert len(epochs) == 2
     assert all(len(epoch) == 5 and set(epoch) <= set(EPOCH_LETTERS) for epoch in epochs)
 
 
-def test_several_processes_work_on_one_store(store: PostgresStore, at: Server) -> None:
-    """Each sees what the other kept; neither takes the other for crashed: who was sending goes on."""
-    (number,) = s.post(store, "A1").delivery_ids
+def test_a_second_process_works_on_the_same_store(store: PostgresStore, at: Server) -> None:
+    """Each sees what the other committed, and numbers are never given twice; opening touches nothing that another is sending."""
+    (number,) = s.post(store, "R1").delivery_ids
     attempt = s.begin(store, number)
-    other = PostgresStore(at, now=lambda: NOW)
-    assert s.keep(other) == 2
-    assert store.capture(2) == other.capture(2)
-    assert other.epoch == store.epoch
-    (row,) = other.deliveries("A1")
-    assert (row.state, attempt) == ("sending", 1)
+    other = PostgresStore(at)
+    assert s.states(other, "R1") == {"records": DeliveryState.SENDING}
+    firsts = {each.submit(ReserveNumbers(count=5)).result(WAIT) for each in (store, other, store, other)}
+    assert firsts == {1, 6, 11, 16}
+    assert s.end(other, number, attempt, Answer.ACCEPTED) is DeliveryState.ACCEPTED
+    assert s.states(store, "R1") == {"records": DeliveryState.ACCEPTED}
     other.close()
 
 
@@ -141,7 +140,7 @@ def test_text_sorts_by_its_bytes_whatever_the_databases_locale(postgres: Postgre
 
 def test_while_the_server_is_stopped_intake_is_refused_and_then_goes_on(own: PostgresServer) -> None:
     """An administrator restarts it: senders are told to try again, nobody waits, and it goes on by itself."""
-    store = PostgresStore(Server(url=own.url()), now=lambda: NOW)
+    store = PostgresStore(Server(url=own.url()))
     with Load(store) as load:
         load.until(20)
         own.stop()
@@ -162,7 +161,7 @@ def test_while_the_server_is_stopped_intake_is_refused_and_then_goes_on(own: Pos
 
 def test_every_acknowledged_command_outlives_a_crash_of_the_server(own: PostgresServer) -> None:
     """Three times killed (signal 9) under load and started again: what was acknowledged is there, and no identifier comes twice."""
-    store = PostgresStore(Server(url=own.url()), now=lambda: NOW)
+    store = PostgresStore(Server(url=own.url()))
     chance = random.Random(20261126)
     with Load(store) as load:
         for _ in range(3):
@@ -201,7 +200,7 @@ def test_a_commit_whose_answer_is_lost_is_told_as_unsure(own: PostgresServer) ->
 
     It is durable here, and the one who asked cannot know: not refused, not acknowledged.
     """
-    store = PostgresStore(Server(url=own.url()), now=lambda: NOW)
+    store = PostgresStore(Server(url=own.url()))
     s.keep(store)
     own.sql("ALTER SYSTEM SET synchronous_standby_names = 'nobody'")
     own.reload()
@@ -222,7 +221,7 @@ def test_a_commit_whose_answer_is_lost_is_told_as_unsure(own: PostgresServer) ->
 
 def test_a_store_that_cannot_connect_again_can_still_be_closed(own: PostgresServer) -> None:
     """Whoever waits is answered; nobody hangs."""
-    store = PostgresStore(Server(url=own.url()), now=lambda: NOW)
+    store = PostgresStore(Server(url=own.url()))
     s.keep(store)
     own.stop()
     command = ReserveNumbers(count=1)
@@ -245,7 +244,7 @@ def _beat(store: PostgresStore, owner: str, *names: str, length_s: float) -> Hel
 
 def test_leases_run_out_by_the_servers_clock(store: PostgresStore, at: Server) -> None:
     """No process's own clock counts; the old owner's commands change nothing once another has taken its lease."""
-    other = PostgresStore(at, now=lambda: NOW)
+    other = PostgresStore(at)
     (number,) = s.post(store, "R1").delivery_ids
     (old,) = _beat(store, "a", "destination:records", length_s=1.0).held
     begun: int = store.submit(BeginAttempt(delivery_id=number, at=NOW, lease=old)).result(WAIT)
@@ -273,7 +272,7 @@ def test_leases_run_out_by_the_servers_clock(store: PostgresStore, at: Server) -
 
 def test_two_processes_that_race_for_lanes_leave_one_head_each(store: PostgresStore, at: Server) -> None:
     """Both make and end deliveries of the same few patients at once: at the end every lane has drained in order, none stands still."""
-    other = PostgresStore(at, now=lambda: NOW)
+    other = PostgresStore(at)
     faults: list[BaseException] = []
 
     def work(mine: PostgresStore, name: str) -> None:
