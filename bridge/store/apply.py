@@ -92,13 +92,13 @@ def note_refused_file(db: Db, command: c.NoteRefusedFile) -> int:
 def end_intake(db: Db, command: c.EndIntake) -> None:
     """End a piece of judging work. A whole capture that was read again and leaves nothing to judge has no unreadable stretch any more."""
     row = db.execute(
-        "SELECT capture_id, only_index, because FROM intake WHERE id = ? AND ended_at IS NULL", (command.intake_id,)
+        "SELECT capture_id, only_index, because, next_index FROM intake WHERE id = ? AND ended_at IS NULL", (command.intake_id,)
     ).fetchone()
     if row is None:
         return
-    capture_id, only_index, because = row
-    if only_index is None and because:
-        set_unreadable_aside(db, capture_id, behind=-1, at=command.at)
+    capture_id, only_index, because, next_index = row
+    if only_index is None and because:  # what this very piece of work found unreadable again lies before ``next_index``
+        set_unreadable_aside(db, capture_id, behind=next_index - 1, at=command.at)
     db.execute("UPDATE intake SET ended_at = ? WHERE id = ?", (when(command.at), command.intake_id))
 
 
