@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import hashlib
+
 import pytest
 
 from bridge.errors import StoreAway, StoreLocked
 from bridge.model import Answer, DeliveryState
+from bridge.store.apply import apply
 from bridge.store.commands import PurgeCaptures, PurgeEvents
 from bridge.store.postgres.connection import WRITING, Server
 from bridge.store.postgres.restored import open_epoch
@@ -80,4 +83,25 @@ def test_the_purge_and_its_triggers_on_a_server(at: Server) -> None:
             session.execute(statement)
     session.close()
     assert store.submit(PurgeEvents(event_ids=events.ids, before=later(1))).result(WAIT) == len(events.ids)
+    store.close()
+
+
+def test_two_processes_that_purge_at_once_keep_the_proof(at: Server, postgres: PostgresServer, database: str) -> None:
+    """Each sweeps by itself: the second waits for the first, and finds nothing left. What it read before would make the digest nothing."""
+    store = opened(at)
+    recorded = s.post(store, "A1")
+    s.attempt(store, recorded.delivery_ids[0], Answer.ACCEPTED)
+    (capture,) = store.old_captures(before=later(1), results=False, after=0, limit=9).ids
+    store.submit(PurgeCaptures(capture_ids=(capture,), results=False, at=later(60))).result(WAIT)
+    command = PurgeCaptures(capture_ids=(capture,), results=True, at=later(60))
+    other = at.connect(WRITING)
+    other.execute("BEGIN")
+    assert apply(other, command) == 1
+    purging = store.submit(command)
+    PostgresServer.until(lambda: postgres.sql("SELECT count(*) FROM pg_locks WHERE NOT granted", database) == [(1,)])
+    other.execute("COMMIT")
+    other.close()
+    assert purging.result(WAIT) == 0
+    (row,) = store.deliveries("A1")
+    assert row.payload_digest == hashlib.sha256(b"MSH|A1rec\r").hexdigest()
     store.close()
