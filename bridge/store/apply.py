@@ -8,6 +8,7 @@ from collections.abc import Callable, Collection, Mapping
 from datetime import datetime
 from typing import Any
 
+from bridge.errors import Overtaken
 from bridge.lifecycle.states import STOPPED_DELIVERY, DeliveryEvent, DestinationState, StopGroup
 from bridge.model import SERVICE, Answer, DeliveryState, Way
 from bridge.store import commands as c
@@ -103,8 +104,9 @@ def end_intake(db: Db, command: c.EndIntake) -> None:
 
 
 def bear_message(db: Db, command: c.BearMessage) -> None:
-    """Give an unborn delivery its message."""
+    """Give an unborn delivery its message. Raises Overtaken where a person has ended it meanwhile."""
     message = command.message
+    _require_not_ended(db, command.delivery_id)
     move_delivery(db, command.delivery_id, DeliveryEvent.BEAR, command.at, SERVICE)
     db.execute(
         "UPDATE deliveries SET format = ?, control_id = ?, payload = ? WHERE id = ?",
@@ -113,8 +115,16 @@ def bear_message(db: Db, command: c.BearMessage) -> None:
 
 
 def withhold_delivery(db: Db, command: c.WithholdDelivery) -> None:
-    """End an unborn delivery that its destination takes no more."""
+    """End an unborn delivery that its destination takes no more. Raises Overtaken where a person has ended it meanwhile."""
+    _require_not_ended(db, command.delivery_id)
     move_delivery(db, command.delivery_id, DeliveryEvent.WITHHOLD, command.at, SERVICE)
+
+
+def _require_not_ended(db: Db, delivery_id: int) -> None:
+    hold_lanes(db)
+    (state,) = db.execute("SELECT state FROM deliveries WHERE id = ?", (delivery_id,)).fetchone()
+    if state in {DeliveryState.SUPERSEDED, DeliveryState.DISCARDED}:
+        raise Overtaken("Somebody has ended this delivery already. Look at what is next.")
 
 
 def begin_attempt(db: Db, command: c.BeginAttempt) -> int | None:
@@ -274,7 +284,7 @@ _APPLY: Mapping[type, Callable[[Db, Any], Any]] = {
 def apply(db: Db, command: c.Command) -> Any:
     """Do one command; give its result.
 
-    Raises Overtaken (RecordOutcome, CloseStop), RefusedAction (CloseStop), LeaseLost where it carries a lease that is
+    Raises Overtaken (RecordOutcome, BearMessage, WithholdDelivery, CloseStop), RefusedAction (CloseStop), LeaseLost where it carries a lease that is
     another's now, or what the database raises.
     """
     lease: c.Lease | None = getattr(command, "lease", None)
