@@ -33,15 +33,15 @@ def epoch_here(db: Db) -> str:
             "INSERT INTO meta (name, value) VALUES ('server', ?) ON CONFLICT (name) DO UPDATE SET value = excluded.value", (here,)
         )
         if row is not None:
-            _leave(db, before=row[0], after=here)
+            _leave(db, str(found["epoch"]), before=row[0], after=here)
     (epoch,) = db.execute("SELECT value FROM meta WHERE name = 'epoch'").fetchone()
     db.execute("COMMIT")
     return str(epoch)
 
 
-def _leave(db: Db, *, before: str, after: str) -> None:
+def _leave(db: Db, epoch: str, *, before: str, after: str) -> None:
     """Open a new epoch, and leave behind every number that may have been given."""
-    db.execute("UPDATE meta SET value = ? WHERE name = 'epoch'", (new_epoch(),))
+    db.execute("UPDATE meta SET value = ? WHERE name = 'epoch'", (new_epoch((epoch,)),))
     db.execute("UPDATE meta SET value = CAST(CAST(value AS BIGINT) + ? AS TEXT) WHERE name = 'next_number'", (LEAP,))
     note(db, server_time(db), SERVICE, "store.moved", "store:epoch", Change(before=before, after=after))
 

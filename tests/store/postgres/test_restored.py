@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import hashlib
+from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 
 from bridge.errors import StoreAway, StoreLocked
 from bridge.model import Answer, DeliveryState
 from bridge.store.apply import apply
-from bridge.store.commands import PurgeCaptures, PurgeEvents
+from bridge.store.commands import HoldLeases, PurgeCaptures, PurgeEvents
 from bridge.store.postgres.connection import WRITING, Server
 from bridge.store.postgres.restored import open_epoch
 from bridge.store.postgres.store import PostgresStore
@@ -52,6 +53,24 @@ def test_a_process_at_work_is_named(at: Server) -> None:
     ):
         open_epoch(at, now=later(60))
     session.close()
+
+
+def test_a_process_that_begins_to_work_at_that_moment_is_seen(at: Server, postgres: PostgresServer, database: str) -> None:
+    """Its first heartbeat is being committed: waited for, and then named; or else it would send what is put before a person here."""
+    opened(at).close()
+    starting = at.connect(WRITING)
+    starting.execute("BEGIN")
+    beat = HoldLeases(
+        owner="o", roles=frozenset(), host="bench-pc", pid=77, wishes=frozenset(), wound_up=frozenset(), length_s=60.0, at=NOW
+    )  # fmt: skip
+    apply(starting, beat)
+    with ThreadPoolExecutor() as pool:
+        opening = pool.submit(open_epoch, at, now=later(60))
+        PostgresServer.until(lambda: postgres.sql("SELECT count(*) FROM pg_locks WHERE NOT granted", database) == [(1,)])
+        starting.execute("COMMIT")
+        with pytest.raises(StoreLocked, match=r"^Process 77 on bench-pc has the database"):
+            opening.result(WAIT)
+    starting.close()
 
 
 def test_a_server_that_is_not_there_is_told(postgres: PostgresServer) -> None:
