@@ -1,8 +1,9 @@
 """Whether this is the server that the store was on before: after a failover or a restore, what was committed last may be gone.
 
 Identifiers come from a counter in the database. A standby that took over without the last commits, or a database put back from a
-backup, would give them again, to other results. So a store that finds itself on another server, or on another
-timeline of it (PostgreSQL documentation, "Continuous Archiving": each recovery opens one), opens a new epoch.
+backup, would give them again, to other results. So a store that finds itself on another server, on another timeline of it
+(PostgreSQL documentation, "Continuous Archiving": each recovery opens one), in another database or in tables that were made
+anew from a dump, opens a new epoch.
 """
 
 from __future__ import annotations
@@ -14,8 +15,13 @@ from bridge.store.apply import new_epoch
 from bridge.store.database import Db
 from bridge.store.statements import Change, note
 
-# The cluster's own number, given by initdb, and the timeline: the first eight digits of a log file's name
-_HERE = "SELECT (SELECT system_identifier FROM pg_control_system()) || '/' || substr(pg_walfile_name(pg_current_wal_lsn()), 1, 8)"
+# The cluster's own number, given by initdb, and the timeline: the first eight digits of a log file's name. Then the numbers of the database
+# and of a table in it: a dump that is put back, into this database or another, makes its tables anew, and so their numbers (a column of
+# pg_class that nothing else changes; PostgreSQL documentation, "System Catalogs")
+_HERE = (
+    "SELECT (SELECT system_identifier FROM pg_control_system()) || '/' || substr(pg_walfile_name(pg_current_wal_lsn()), 1, 8)"
+    " || '/' || (SELECT oid FROM pg_database WHERE datname = current_database()) || '.' || 'meta'::regclass::oid"
+)
 LEAP = 1_000_000  # ours: more identifiers than any process can have in hand, or a standby can be behind
 
 
