@@ -25,9 +25,11 @@ from fastapi import FastAPI
 from bridge import clock, settings
 from bridge.deliver.fhir import FhirClient
 from bridge.deliver.folder import FolderClient
+from bridge.deliver.late import AnswerListener, LateAnswers
 from bridge.deliver.mllp import MllpClient
 from bridge.desk.actions import Desk
 from bridge.errors import SettingsError, SetupError, Spot, TableError
+from bridge.lifecycle.answers import site_faults
 from bridge.model import Code, CodedResult, Format, Message, UnitSystem
 from bridge.pages.app import make_pages
 from bridge.pages.site import Bench, PagesSite
@@ -180,6 +182,8 @@ def terms_of(config: settings.Settings, destination: settings.DestinationShape) 
         laboratory=Laboratory(**destination.laboratory.model_dump()) if destination.laboratory else None,
         provider=Provider(**destination.provider.model_dump()) if destination.provider else None,
         non_patient=getattr(destination, "controls", False),
+        asks_commit=getattr(destination, "acknowledgement", "original") == "enhanced",
+        asks_application=getattr(destination, "application_answer", "AL"),
     )
 
 
@@ -263,7 +267,7 @@ async def assemble(config: settings.Settings) -> Padpost:
     Raises SettingsError or TableError for what must be mended in a file, StoreLocked or StoreFailed for the store.
     """
     tables = tables_for(config)
-    for error in chain(profile_faults(config, tables), grade_faults(config, tables)):
+    for error in chain(profile_faults(config, tables), grade_faults(config, tables), answer_faults(config)):
         raise error
     terms = [terms_of(config, destination) for destination in config.destinations]
     book = PlanBook(terms, [source.profile for source in config.sources], tables)
@@ -282,6 +286,7 @@ async def assemble(config: settings.Settings) -> Padpost:
         )
         for destination in config.destinations
     }
+    listeners = _answer_listeners(config, clients, queues, ids)
     for queue in queues.values():
         queue.shut("Its messages are being checked.")
     await asyncio.wrap_future(store.submit(KeepTables(digest=tables.digest, content=tables.canonical, at=clock.now())))
@@ -296,7 +301,7 @@ async def assemble(config: settings.Settings) -> Padpost:
         queues=queues,
         wake_queues=partial(_wake_all, queues),
         once=[partial(check_plans, book, store, queues)],
-        watches={"signatures": watch},
+        watches={"signatures": watch, **listeners},
     )
     sources |= {source.name: _receiver(source, service, store) for source in config.sources}
     desk = Desk(cast("Store", _Waking(store, service.wake)), tables.policy, clock.now)
@@ -334,6 +339,15 @@ def grade_faults(config: settings.Settings, tables: Tables) -> Iterator[Settings
             yield SettingsError(error.sentence, remedy=error.remedy, path=("destinations", number, *error.path))
 
 
+def answer_faults(config: settings.Settings) -> Iterator[SettingsError]:
+    """Give an error for each line of a destination's own answers that cannot stand."""
+    for number, destination in enumerate(config.destinations):
+        if isinstance(destination, settings.MllpDestination | settings.FhirDestination):
+            lines = [(line.when, line.means) for line in destination.answers]
+            for line, fault, remedy in site_faults(destination.kind, lines):
+                yield SettingsError(fault, remedy=remedy, path=("destinations", number, "answers", line, "when"))
+
+
 def _client(destination: settings.DestinationShape) -> MllpClient | FhirClient | FolderClient:
     match destination:
         case settings.MllpDestination():
@@ -345,14 +359,33 @@ def _client(destination: settings.DestinationShape) -> MllpClient | FhirClient |
     raise TypeError(f"no client sends to a {type(destination).__name__}")
 
 
+def _answer_listeners(
+    config: settings.Settings, clients: Mapping[str, Any], queues: Mapping[str, DestinationQueue], ids: Ids
+) -> dict[str, Runs]:
+    """Give each receiver's late answers to its queue; give the listeners for those that it sends on a connection of its own."""
+    listeners: dict[str, Runs] = {}
+    for destination in config.destinations:
+        if not isinstance(destination, settings.MllpDestination) or destination.acknowledgement == "original":
+            continue
+        late = LateAnswers(destination, settle=queues[destination.name].settle, control=ids.control, now=clock.now)
+        clients[destination.name].late = late
+        if destination.answers_on:
+            listeners[f"answers of {destination.name}"] = AnswerListener(destination.name, destination.answers_on, late)
+    return listeners
+
+
 def _pace(destination: settings.DestinationShape) -> Pace:
     retry = destination.retry
-    return Pace(
+    pace = Pace(
         first=timedelta(seconds=retry.first_s),
         longest=timedelta(seconds=retry.longest_s),
         give_up=timedelta(hours=retry.give_up_h),
         lanes=1 if isinstance(destination, settings.MllpDestination) else 4,  # one in flight a connection; a server takes a few
     )
+    if isinstance(destination, settings.MllpDestination) and destination.acknowledgement == "enhanced":
+        wait = timedelta(seconds=destination.application_s)
+        return replace(pace, application=wait, silence_is_yes=destination.application_answer == "ER")
+    return pace
 
 
 async def _bear(book: PlanBook, ids: Ids, destination: str, result: CodedResult) -> Message | None:

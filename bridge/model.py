@@ -656,6 +656,7 @@ class DeliveryState(StrEnum):
     QUEUED = "queued"
     SENDING = "sending"
     RETRYING = "retrying"
+    COMMITTED = "committed"
     ACCEPTED = "accepted"
     REFUSED = "refused"
     EXPIRED = "expired"
@@ -684,6 +685,7 @@ class Answer(StrEnum):
     """What a receiver's answer means for the delivery."""
 
     ACCEPTED = "accepted"
+    COMMITTED = "committed"
     TRY_AGAIN = "try again"
     REFUSED = "refused"
     CLOSED = "destination closed"

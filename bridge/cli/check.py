@@ -7,7 +7,7 @@ from itertools import chain
 from pathlib import Path
 
 from bridge import settings
-from bridge.app import example_terms, grade_faults, profile_faults, tables_for, terms_of
+from bridge.app import answer_faults, example_terms, grade_faults, profile_faults, tables_for, terms_of
 from bridge.cli.accepted import output_lines
 from bridge.cli.signatures import signature_lines, unsigned
 from bridge.cli.spec import subject_of
@@ -105,7 +105,8 @@ def _terms(tables: Tables, config: settings.Settings) -> list[DestinationTerms]:
 def _site_lines(config: settings.Settings, path: Path, tables: Tables) -> Iterator[tuple[str, str]]:
     """Give a line for each source and destination of the site, its fault with file and line."""
     wrong = {error.path[1]: str(settings.placed(error, path)) for error in profile_faults(config, tables)}
-    mute = {error.path[1]: str(settings.placed(error, path)) for error in grade_faults(config, tables)}
+    faults = chain(answer_faults(config), grade_faults(config, tables))
+    mute = {error.path[1]: str(settings.placed(error, path)) for error in faults}
     for number, source in enumerate(config.sources):
         yield f"source {source.name}", wrong.get(number, "")
     for number, destination in enumerate(config.destinations):

@@ -9,7 +9,7 @@ from pathlib import Path
 from urllib.parse import urlsplit, urlunsplit
 
 from bridge import __version__, clock, settings
-from bridge.app import grade_faults, profile_faults, tables_for, terms_of
+from bridge.app import answer_faults, grade_faults, profile_faults, tables_for, terms_of
 from bridge.errors import PadpostError, SetupError
 from bridge.sign_off import read_signatures
 from bridge.specification import Agreement, Door, Fact, SourceFacts, Specification, Subject, specify
@@ -36,7 +36,7 @@ def spec(config_path: Path, name: str, form: str, out: Path | None) -> int:
         names = ", ".join(each.name for each in config.destinations)
         raise SetupError(f"No destination is called {name!r}.", remedy=f"There are {names}." if names else "Add one.")
     tables = tables_for(config)
-    for error in chain(profile_faults(config, tables), grade_faults(config, tables)):
+    for error in chain(profile_faults(config, tables), grade_faults(config, tables), answer_faults(config)):
         raise settings.placed(error, config_path)
     signature = newest_signature(read_signatures(config.signed_off), tables.digest)
     document = specify(subject_of(config, destination, tables, signature=signature))

@@ -12,6 +12,7 @@ from typing import Any
 import orjson
 
 from bridge.deliver.http import Poster
+from bridge.deliver.terms import site_answers_of
 from bridge.errors import SettingsError
 from bridge.lifecycle.answers import HttpReply, Silence, no_answer, read_http
 from bridge.model import Acknowledgement, Answer, Message
@@ -33,6 +34,7 @@ class FhirClient:
     def __init__(self, settings: FhirDestination, *, now: Callable[[], datetime]) -> None:
         self._settings = settings
         self._now = now
+        self._site = site_answers_of(settings)
         self._poster = Poster(answer_s=settings.answer_s, longest_reply=LONGEST_REPLY)
         self._token = ""
         self._making: dict[str, asyncio.Lock] = {}
@@ -65,7 +67,7 @@ class FhirClient:
             return no_answer(Silence.SETUP, str(error))
         if not isinstance(reply, HttpReply):
             return no_answer(*reply)
-        return read_http(reply, entries=entries, now=self._now(), searches=bool(SEARCH.search(payload)))
+        return read_http(reply, entries=entries, now=self._now(), searches=bool(SEARCH.search(payload)), site=self._site)
 
     async def _post(self, payload: bytes) -> HttpReply | tuple[Silence, str]:
         headers = {"Content-Type": MEDIA_TYPE, "Accept": MEDIA_TYPE}

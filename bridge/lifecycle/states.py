@@ -16,7 +16,10 @@ class DeliveryEvent(StrEnum):
 
     BEAR = "its message is made"
     BEGIN = "an attempt begins"
+    COMMIT = "the receiver keeps it, and will answer later"
     ACCEPT = "the receiver accepted"
+    LAPSE = "no error came in the time for one"
+    TAKE_BACK = "a late no, after a yes that was silence"
     TRY_AGAIN = "no answer, or the receiver said: later"
     REFUSE = "the receiver turned it away"
     CLOSE = "the destination is closed; the try is not counted"
@@ -38,6 +41,7 @@ DELIVERY_STEPS: dict[tuple[DeliveryState, DeliveryEvent], DeliveryState] = {
     (_S.QUEUED, _E.BEGIN): _S.SENDING,
     (_S.QUEUED, _E.SUPERSEDE): _S.SUPERSEDED,
     (_S.QUEUED, _E.DISCARD): _S.DISCARDED,
+    (_S.SENDING, _E.COMMIT): _S.COMMITTED,
     (_S.SENDING, _E.ACCEPT): _S.ACCEPTED,
     (_S.SENDING, _E.TRY_AGAIN): _S.RETRYING,
     (_S.SENDING, _E.REFUSE): _S.REFUSED,
@@ -45,18 +49,30 @@ DELIVERY_STEPS: dict[tuple[DeliveryState, DeliveryEvent], DeliveryState] = {
     (_S.SENDING, _E.EXPIRE): _S.EXPIRED,
     (_S.SENDING, _E.RECOVER): _S.RETRYING,
     (_S.RETRYING, _E.BEGIN): _S.SENDING,
+    (_S.RETRYING, _E.ACCEPT): _S.ACCEPTED,
+    (_S.RETRYING, _E.REFUSE): _S.REFUSED,
     (_S.RETRYING, _E.EXPIRE): _S.EXPIRED,
+    (_S.COMMITTED, _E.ACCEPT): _S.ACCEPTED,
+    (_S.COMMITTED, _E.TRY_AGAIN): _S.RETRYING,
+    (_S.COMMITTED, _E.REFUSE): _S.REFUSED,
+    (_S.COMMITTED, _E.LAPSE): _S.ACCEPTED,
+    (_S.COMMITTED, _E.EXPIRE): _S.EXPIRED,
+    (_S.ACCEPTED, _E.TAKE_BACK): _S.REFUSED,
     (_S.REFUSED, _E.SEND_AGAIN): _S.QUEUED,
     (_S.REFUSED, _E.SUPERSEDE): _S.SUPERSEDED,
     (_S.REFUSED, _E.DISCARD): _S.DISCARDED,
+    (_S.EXPIRED, _E.ACCEPT): _S.ACCEPTED,
+    (_S.EXPIRED, _E.REFUSE): _S.REFUSED,
     (_S.EXPIRED, _E.SEND_AGAIN): _S.QUEUED,
     (_S.EXPIRED, _E.SUPERSEDE): _S.SUPERSEDED,
     (_S.EXPIRED, _E.DISCARD): _S.DISCARDED,
 }
 
 # Open deliveries hold their lane; a stopped or ended one lets the lane go on (ARCHITECTURE rule 5).
-OPEN_DELIVERY: frozenset[DeliveryState] = frozenset({_S.UNBORN, _S.QUEUED, _S.SENDING, _S.RETRYING})
+OPEN_DELIVERY: frozenset[DeliveryState] = frozenset({_S.UNBORN, _S.QUEUED, _S.SENDING, _S.RETRYING, _S.COMMITTED})
 STOPPED_DELIVERY: frozenset[DeliveryState] = frozenset({_S.REFUSED, _S.EXPIRED})
+# What a late answer may still settle, matched by control ID: nobody has decided about these, and the receiver has not either.
+UNSETTLED_DELIVERY: frozenset[DeliveryState] = frozenset({_S.RETRYING, _S.COMMITTED, _S.EXPIRED})
 
 
 def step(state: DeliveryState, event: DeliveryEvent) -> DeliveryState:
@@ -86,13 +102,19 @@ class StopState(StrEnum):
 
 
 class StopEnd(StrEnum):
-    """How a stop was closed; only a named person closes one."""
+    """How a named person closed a stop.
+
+    Two things close one without a person, and say so: the same capture read again (READ_AGAIN), and ANSWERED_LATE.
+    """
 
     ID_CORRECTED = "patient ID corrected"
     RELEASED = "released"
     DISCARDED = "discarded"
     SENT_AGAIN = "sent again"
     READ_AGAIN = "read again"
+
+
+ANSWERED_LATE = "answered by the receiver"  # how a stop for want of an answer ends when the answer comes after all
 
 
 class DestinationState(StrEnum):

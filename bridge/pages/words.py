@@ -86,6 +86,7 @@ DELIVERY_WORDS: dict[DeliveryState, str] = {
     DeliveryState.QUEUED: "waiting to be sent",
     DeliveryState.SENDING: "being sent",
     DeliveryState.RETRYING: "waiting for the next try",
+    DeliveryState.COMMITTED: "kept by the receiver, which has still to say whether it takes it",
     DeliveryState.ACCEPTED: "received",
     DeliveryState.REFUSED: "turned away",
     DeliveryState.EXPIRED: "given up after many tries",
@@ -193,6 +194,7 @@ REASON_WORDS: dict[str, str] = {
     "receive.refused": "file not taken",
     "deliver.refused": "turned away",
     "deliver.expired": "given up after many tries",
+    "deliver.unanswered": "kept there, but never answered",
     "profile.missing": "its profile is missing",
     "padpost.defect": "a defect in Padpost",
 }

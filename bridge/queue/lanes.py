@@ -6,18 +6,29 @@ import asyncio
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from functools import partial
 from typing import Any, Protocol
 
 import structlog
 
 from bridge.errors import StoreError, StoreFailed
-from bridge.lifecycle.answers import Silence, is_conflict, no_answer, settle_conflict, stop_words
+from bridge.lifecycle.answers import Silence, is_conflict, no_answer, settle_conflict, stop_words, unanswered_words
 from bridge.lifecycle.backoff import given_up, next_attempt
 from bridge.lifecycle.states import DestinationState
 from bridge.model import Acknowledgement, Answer, CodedResult, DeliveryState, Message
 from bridge.queue.door import Door
 from bridge.store.api import Store
-from bridge.store.commands import BearMessage, BeginAttempt, Command, EndAttempt, SetDestination, WithholdDelivery
+from bridge.store.commands import (
+    BearMessage,
+    BeginAttempt,
+    Command,
+    EndAttempt,
+    EndWait,
+    NoteAnswer,
+    NotedAnswer,
+    SetDestination,
+    WithholdDelivery,
+)
 from bridge.store.rows import LaneHead
 
 log = structlog.get_logger()
@@ -36,12 +47,18 @@ class Client(Protocol):
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Pace:
-    """How a destination is tried. ``lanes`` bounds how many lanes are in flight at once."""
+    """How a destination is tried. ``lanes`` bounds how many lanes are in flight at once.
+
+    ``application`` is how long the answer to a committed message is waited for, None where none can be committed;
+    ``silence_is_yes``: the receiver answers errors only.
+    """
 
     first: timedelta
     longest: timedelta
     give_up: timedelta
     lanes: int
+    application: timedelta | None = None
+    silence_is_yes: bool = False
 
 
 class DestinationQueue:
@@ -71,6 +88,7 @@ class DestinationQueue:
         self._jitter = jitter
         self._woken = asyncio.Event()
         self._busy: dict[int, asyncio.Task[None]] = {}
+        self._trying: dict[str, asyncio.Task[None]] = {}
         self._conflicts: dict[int, int] = {}
         self._shut = ""
         self._door = Door(first=pace.first, longest=pace.longest)
@@ -104,6 +122,7 @@ class DestinationQueue:
                 await self._pay_owed()
                 await self._note_state()
                 now = self._now()
+                await self._end_waits(now)
                 if not self._shut:
                     await self._bear_some()
                     self._begin_some(now)
@@ -122,6 +141,49 @@ class DestinationQueue:
         if (state, reason) != self._told:
             await self._done(SetDestination(name=self._name, state=state, reason=reason, at=self._now()))
             self._told = (state, reason)
+
+    async def settle(self, control_id: str, acknowledgement: Acknowledgement) -> bool:
+        """Note durably an answer that came apart from its try; say whether the message is one of ours. Raises StoreError.
+
+        It waits for the end of a try of that message that is under way: what that one brought is noted first.
+        """
+        trying = self._trying.get(control_id)
+        if trying:
+            await asyncio.wait({trying})
+        now = self._now()
+        sentence, remedy = stop_words(self._name, acknowledgement)
+        again = now + self._pace.first if acknowledgement.answer is Answer.TRY_AGAIN else None
+        noted: NotedAnswer | None = await self._done(
+            NoteAnswer(
+                destination=self._name, control_id=control_id, acknowledgement=acknowledgement, at=now, due_at=again, sentence=sentence,
+                remedy=remedy,
+            )
+        )  # fmt: skip
+        if noted is None:
+            return False
+        log.info(
+            "delivery.answered_late",
+            delivery=noted.delivery_id,
+            destination=self._name,
+            state=noted.state.value,
+            answer=acknowledgement.code,
+            counts=noted.counts,
+        )
+        self.wake()
+        return True
+
+    async def _end_waits(self, now: datetime) -> None:
+        """End the waits for answers that did not come in time."""
+        if self._pace.application is None:
+            return
+        sentence, remedy = unanswered_words(self._name, waited=self._pace.application)
+        while late := self._store.unanswered(self._name, now=now, limit=BIRTHS_AT_ONCE):
+            for delivery_id in late:
+                is_yes = self._pace.silence_is_yes
+                state = await self._done(
+                    EndWait(delivery_id=delivery_id, at=now, is_yes=is_yes, sentence=sentence, remedy=remedy)
+                )
+                log.warning("delivery.unanswered", delivery=delivery_id, destination=self._name, state=state.value)
 
     async def _bear_some(self) -> None:
         for delivery_id, result in self._store.unborn(self._name, limit=BIRTHS_AT_ONCE):
@@ -142,12 +204,18 @@ class DestinationQueue:
             if head.delivery_id not in self._busy and room > 0:
                 room -= 1
                 task = asyncio.create_task(self._try(head))
-                self._busy[head.delivery_id] = task
-                task.add_done_callback(lambda _: self.wake())
+                self._busy[head.delivery_id] = self._trying[head.message.control_id] = task
+                task.add_done_callback(partial(self._tried, head.message.control_id))
+
+    def _tried(self, control_id: str, _: asyncio.Task[None]) -> None:
+        self._trying.pop(control_id, None)
+        self.wake()
 
     async def _sleep(self, now: datetime) -> None:
         """Wait until woken, or until something falls due that was not due at ``now``, the moment of this look."""
         due = self._door.resting(now) or self._store.next_due(self._name)
+        if self._pace.application is not None:
+            due = min(filter(None, (due, self._store.next_unanswered(self._name))), default=None)
         # what was due at this look has begun, or waits for something that will wake us
         wait = LONGEST_LOOK if due is None or due <= now else min(due - self._now(), LONGEST_LOOK)
         try:
@@ -251,6 +319,8 @@ class DestinationQueue:
         )
 
     def _due(self, head: LaneHead, acknowledgement: Acknowledgement, now: datetime) -> datetime | None:
+        if acknowledgement.answer is Answer.COMMITTED and self._pace.application is not None:
+            return now + self._pace.application
         if acknowledgement.answer not in {Answer.TRY_AGAIN, Answer.CLOSED}:
             return None
         if acknowledgement.code == Silence.INTERRUPTED:

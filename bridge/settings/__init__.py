@@ -10,6 +10,7 @@ from bridge.settings.destinations import (
     CLAIM,
     GUIDED,
     Agreement,
+    AnswersOn,
     Destination,
     DestinationShape,
     FhirDestination,
@@ -21,6 +22,7 @@ from bridge.settings.destinations import (
     Pointers,
     Provider,
     Retry,
+    SiteAnswer,
 )
 from bridge.settings.document import Document, KeyPath
 from bridge.settings.shapes import Name, Secret, Shape, Zone, cause
@@ -31,6 +33,7 @@ __all__ = [
     "CLAIM",
     "GUIDED",
     "Agreement",
+    "AnswersOn",
     "Checks",
     "Cut",
     "Destination",
@@ -57,6 +60,7 @@ __all__ = [
     "Settings",
     "Shape",
     "Site",
+    "SiteAnswer",
     "Source",
     "SourceShape",
     "TcpSource",

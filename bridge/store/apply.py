@@ -9,8 +9,9 @@ from datetime import datetime
 from typing import Any
 
 from bridge.lifecycle.states import DeliveryEvent, DestinationState, StopGroup
-from bridge.model import SERVICE, Answer, DeliveryState
+from bridge.model import SERVICE, DeliveryState
 from bridge.store import commands as c
+from bridge.store.apply_answers import end_attempt, end_wait, note_answer
 from bridge.store.apply_desk import close_stop
 from bridge.store.apply_outcome import record_outcome, set_unreadable_aside
 from bridge.store.codec import packed, when
@@ -100,7 +101,7 @@ def begin_attempt(db: Connection, command: c.BeginAttempt) -> bool:
     if row is None or row[0] not in (DeliveryState.QUEUED, DeliveryState.RETRYING):
         return False
     head = db.execute(
-        "SELECT min(id) FROM deliveries WHERE destination = ? AND lane = ? AND state IN ('unborn', 'queued', 'sending', 'retrying')",
+        "SELECT min(id) FROM deliveries WHERE destination = ? AND lane = ? AND state IN ('unborn', 'queued', 'sending', 'retrying', 'committed')",
         (row[1], row[2]),
     ).fetchone()[0]
     if head != command.delivery_id or (row[3] is not None and not is_over(db, row[3])):
@@ -118,61 +119,7 @@ def begin_attempt(db: Connection, command: c.BeginAttempt) -> bool:
 def is_over(db: Connection, delivery_id: int) -> bool:
     """Say whether a delivery will not be tried any more by itself."""
     row = db.execute("SELECT state FROM deliveries WHERE id = ?", (delivery_id,)).fetchone()
-    return row is None or row[0] not in ("unborn", "queued", "sending", "retrying")
-
-
-_EVENTS: Mapping[Answer, DeliveryEvent] = {
-    Answer.ACCEPTED: DeliveryEvent.ACCEPT,
-    Answer.TRY_AGAIN: DeliveryEvent.TRY_AGAIN,
-    Answer.REFUSED: DeliveryEvent.REFUSE,
-    Answer.CLOSED: DeliveryEvent.CLOSE,
-}
-
-
-def end_attempt(db: Connection, command: c.EndAttempt) -> DeliveryState:
-    """Note what came of a try; a refused or expired delivery opens a stop."""
-    ack = command.acknowledgement
-    event = DeliveryEvent.EXPIRE if command.expire else _EVENTS[ack.answer]
-    at = when(command.at)
-    state = move_delivery(db, command.delivery_id, event, command.at, SERVICE, reason=ack.code)
-    db.execute(
-        "UPDATE deliveries SET due_at = ?, last_code = ?, accepted_at = CASE WHEN ? THEN ? ELSE accepted_at END WHERE id = ?",
-        (
-            when(command.due_at) if state is DeliveryState.RETRYING else None,
-            ack.code,
-            state is DeliveryState.ACCEPTED,
-            at,
-            command.delivery_id,
-        ),
-    )
-    db.execute(
-        "UPDATE attempts SET ended_at = ?, code = ?, words = ? WHERE id = (SELECT max(id) FROM attempts WHERE delivery_id = ?)",
-        (at, ack.code, ack.text, command.delivery_id),
-    )
-    if ack.answer is Answer.CLOSED:  # the door was closed: the receiver has nothing of it, so the try is not counted
-        db.execute(
-            "UPDATE deliveries SET attempts = attempts - 1, first_attempt_at = CASE WHEN attempts = 1 THEN NULL ELSE first_attempt_at END WHERE id = ?",
-            (command.delivery_id,),
-        )
-    if state in (DeliveryState.REFUSED, DeliveryState.EXPIRED):
-        row = db.execute(
-            "SELECT r.strip_id, s.capture_id, s.analyzer FROM deliveries d JOIN results r ON r.result_id = d.result_id AND r.version = d.version"
-            " JOIN strips s ON s.id = r.strip_id WHERE d.id = ?",
-            (command.delivery_id,),
-        ).fetchone()
-        stop = NewStop(
-            group=StopGroup.REFUSED,
-            rules=("deliver.refused" if state is DeliveryState.REFUSED else "deliver.expired",),
-            sentence=command.sentence,
-            remedy=command.remedy,
-            analyzer=row[2],
-            capture_id=row[1],
-            strip_id=row[0],
-            delivery_id=command.delivery_id,
-            receiver_words=ack.text,
-        )
-        open_stop(db, stop, at=command.at)
-    return state
+    return row is None or row[0] not in ("unborn", "queued", "sending", "retrying", "committed")
 
 
 def set_destination(db: Connection, command: c.SetDestination) -> None:
@@ -223,6 +170,8 @@ _APPLY: Mapping[type, Callable[[Connection, Any], Any]] = {
     c.WithholdDelivery: withhold_delivery,
     c.BeginAttempt: begin_attempt,
     c.EndAttempt: end_attempt,
+    c.NoteAnswer: note_answer,
+    c.EndWait: end_wait,
     c.SetDestination: set_destination,
     c.CloseStop: close_stop,
     c.KeepTables: keep_tables,

@@ -306,8 +306,8 @@ class ShownReads:
         counts = {
             row[0]: row[1:]
             for row in self._db().execute(
-                "SELECT destination, sum(state IN ('unborn', 'queued', 'sending', 'retrying')),"
-                " min(CASE WHEN state IN ('unborn', 'queued', 'sending', 'retrying') THEN born_at END),"
+                "SELECT destination, sum(state IN ('unborn', 'queued', 'sending', 'retrying', 'committed')),"
+                " min(CASE WHEN state IN ('unborn', 'queued', 'sending', 'retrying', 'committed') THEN born_at END),"
                 " sum(state = 'accepted'), sum(state IN ('refused', 'expired')) FROM deliveries GROUP BY destination"
             )
         }

@@ -26,7 +26,9 @@ from bridge.store.codec import content_of, json_of, moment, moment_or_none, resu
 from bridge.store.rows import CaptureRow, IntakeRow, LaneHead, ReadingFacts
 from bridge.store.snapshots import one_snapshot
 
-OPEN = "('unborn', 'queued', 'sending', 'retrying')"  # lifecycle.states.OPEN_DELIVERY, as the partial index spells it
+OPEN = (
+    "('unborn', 'queued', 'sending', 'retrying', 'committed')"  # lifecycle.states.OPEN_DELIVERY, as the partial index spells it
+)
 MOST_SEEN = 5_000  # ours: a number that comes once a day comes as often in thirteen years; all that are kept must be compared
 SLACK = timedelta(days=1)  # ours: how far the service's clock may be set back without a strip of the window being overlooked
 
@@ -192,6 +194,21 @@ class WorkReads:
             f"SELECT min(d.due_at) FROM (SELECT min(id) AS head FROM deliveries WHERE destination = ? AND state IN {OPEN} GROUP BY lane) h"
             " JOIN deliveries d ON d.id = h.head",
             (destination,),
+        ).fetchone()  # fmt: skip
+        return moment_or_none(row[0])
+
+    def unanswered(self, destination: str, *, now: datetime, limit: int) -> tuple[int, ...]:
+        """Give committed deliveries whose answer was due by ``now``, oldest first."""
+        rows = self._db().execute(
+            "SELECT id FROM deliveries WHERE destination = ? AND state = 'committed' AND due_at <= ? ORDER BY id LIMIT ?",
+            (destination, when(now), limit),
+        )
+        return tuple(row[0] for row in rows)
+
+    def next_unanswered(self, destination: str) -> datetime | None:
+        """Give until when the next answer to a committed delivery is waited for."""
+        row = self._db().execute(
+            "SELECT min(due_at) FROM deliveries WHERE destination = ? AND state = 'committed'", (destination,)
         ).fetchone()  # fmt: skip
         return moment_or_none(row[0])
 

@@ -17,33 +17,60 @@ from bridge.lifecycle.answers.http import (
     retry_after_s,
     settle_conflict,
 )
-from bridge.lifecycle.answers.mllp import ERROR_CODES, MLLP, Stray, read_mllp
+from bridge.lifecycle.answers.mllp import (
+    ENHANCED,
+    ERROR_CODES,
+    MLLP,
+    Asked,
+    Said,
+    Stray,
+    committing,
+    meaning,
+    read_mllp,
+    said_by,
+    wants_commit,
+)
 from bridge.lifecycle.answers.row import LONGEST_TEXT, Row, words
 from bridge.lifecycle.answers.silence import SILENCE, Silence, no_answer
-from bridge.lifecycle.answers.told import describe, door_words, stop_words
+from bridge.lifecycle.answers.site import MEANINGS, NO_SITE_ANSWERS, OPEN_TO_SITES, SiteAnswers, site_answers, site_faults
+from bridge.lifecycle.answers.told import describe, door_words, stop_words, unanswered_words
 
 __all__ = [
+    "ENHANCED",
     "ERROR_CODES",
     "FOLDER",
     "HTTP",
     "LONGEST_RETRY_AFTER_S",
     "LONGEST_TEXT",
+    "MEANINGS",
     "MLLP",
+    "NO_SITE_ANSWERS",
+    "OPEN_TO_SITES",
     "SILENCE",
+    "Asked",
     "FolderEnd",
     "HttpReply",
     "Row",
+    "Said",
     "Silence",
+    "SiteAnswers",
     "Stray",
+    "committing",
     "describe",
     "door_words",
     "is_conflict",
+    "meaning",
     "no_answer",
     "read_folder",
     "read_http",
     "read_mllp",
     "retry_after_s",
+    "said_by",
     "settle_conflict",
+    "site_answers",
+    "site_faults",
     "stop_words",
+    "unanswered_words",
+    "wants_commit",
     "words",
 ]

@@ -11,6 +11,7 @@ from email.utils import parsedate_to_datetime
 from typing import Any
 
 from bridge.lifecycle.answers.row import LONGEST_TEXT, OTHER, Row, words
+from bridge.lifecycle.answers.site import NO_SITE_ANSWERS, SiteAnswers
 from bridge.model import Acknowledgement, Answer
 
 LONGEST_RETRY_AFTER_S = 3_600.0  # ours: a receiver that asks for more than an hour is asked again sooner
@@ -71,20 +72,21 @@ class HttpReply:
     cut: bool = False
 
 
-def read_http(reply: HttpReply, *, entries: int, now: datetime, searches: bool = False) -> Acknowledgement:
+def read_http(
+    reply: HttpReply, *, entries: int, now: datetime, searches: bool = False, site: SiteAnswers = NO_SITE_ANSWERS
+) -> Acknowledgement:
     """Give what a server's reply to a transaction of ``entries`` entries means. ``now`` is aware.
 
     ``searches``: the transaction has conditional references, which the server must resolve (FHIR R4 http, transaction).
     """
     resource = {} if reply.cut else _resource(reply.body)
-    row = HTTP[_http_key(reply.status, resource, entries, searches=searches)]
+    code = f"HTTP {reply.status}"
+    answer = site.answer(code, HTTP[_http_key(reply.status, resource, entries, searches=searches)].answer)
     wait = retry_after_s(reply.retry_after, now=now) if reply.status in _WAITING_STATUS or 500 <= reply.status <= 599 else None
     said = words(_issue_words(resource)) or (
-        "" if row.answer is Answer.ACCEPTED else words([reply.body[: 2 * LONGEST_TEXT].decode("utf-8", "replace")])
+        "" if answer is Answer.ACCEPTED else words([reply.body[: 2 * LONGEST_TEXT].decode("utf-8", "replace")])
     )
-    return Acknowledgement(
-        answer=row.answer, code=f"HTTP {reply.status}", text=said, retry_after_s=wait if row.answer is Answer.TRY_AGAIN else None
-    )
+    return Acknowledgement(answer=answer, code=code, text=said, retry_after_s=wait if answer is Answer.TRY_AGAIN else None)
 
 
 def settle_conflict(acknowledgement: Acknowledgement, *, conflicts: int) -> Acknowledgement:

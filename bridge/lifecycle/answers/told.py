@@ -8,7 +8,7 @@ from typing import Any
 
 from bridge.lifecycle.answers.folder import FOLDER
 from bridge.lifecycle.answers.http import HTTP, LONGEST_RETRY_AFTER_S
-from bridge.lifecycle.answers.mllp import MLLP
+from bridge.lifecycle.answers.mllp import ENHANCED, MLLP
 from bridge.lifecycle.answers.silence import SILENCE
 from bridge.model import Acknowledgement, Answer
 
@@ -27,6 +27,18 @@ def stop_words(destination: str, acknowledgement: Acknowledgement, *, tried_for:
     return (
         f"{destination} did not take this result for {hours} {'hour' if hours == 1 else 'hours'}; the last answer was: {acknowledgement.code}.",
         "Ask for the receiver to be checked, then send it again. It may hold the result already: the same identity keeps it from being filed twice.",
+    )
+
+
+def unanswered_words(destination: str, *, waited: timedelta) -> tuple[str, str]:
+    """Give sentence and remedy of the stop that a committed delivery opens whose answer did not come in time."""
+    minutes = max(1, round(waited.total_seconds() / 60))
+    return (
+        f"{destination} said that it keeps this result, but not within {minutes} {'minute' if minutes == 1 else 'minutes'} whether it took it.",
+        (
+            "Look in the record. If the result is there, discard this row with a reason. If not, ask for the receiver to be checked, then send it again."
+            " An answer that still comes closes this row by itself."
+        ),
     )
 
 
@@ -51,6 +63,11 @@ def describe() -> str:
         (
             "An answer counts only if it begins with MSH, has exactly one MSA, and MSA-2 is the control ID that was sent. Anything else on the line is\n"
             "counted and passed over. Where ERR-3 is empty, ERR-1.4 (before version 2.5) is read; errors of severity I or W decide nothing.\n"
+        ),
+        _table("HL7 v2, CA in enhanced mode", ("MSH-16",), [(key.value, row) for key, row in ENHANCED.items()]),
+        (
+            "Enhanced mode is asked for by `acknowledgement: enhanced` (MSH-15 AL). *committed* holds the lane until the answer comes, on the same connection or on one\n"
+            "that the receiver opens (`answers_on`), matched by control ID. An answer to an earlier try counts as well, as long as nobody has settled the delivery.\n"
         ),
         _table("FHIR over HTTP", ("Status",), [(key, row) for key, row in HTTP.items()]),
         f"Retry-After is honoured in seconds or as a date, up to {LONGEST_RETRY_AFTER_S / 60:.0f} minutes. A body that is not FHIR changes nothing: the status alone decides.\n",
