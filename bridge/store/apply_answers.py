@@ -23,7 +23,10 @@ COMMITTED = "CA"  # the code of a delivery whose last word from the receiver was
 
 
 def end_attempt(db: sqlite3.Connection, command: c.EndAttempt) -> DeliveryState:
-    """Note what came of a try; a refused or expired delivery opens a stop."""
+    """Note what came of a try; a refused or expired delivery opens a stop. Raises ValueError where no try is under way."""
+    (before,) = db.execute("SELECT state FROM deliveries WHERE id = ?", (command.delivery_id,)).fetchone()
+    if before != DeliveryState.SENDING:  # a late answer has its own way in
+        raise ValueError(f"a delivery that is {before} cannot meet: the end of a try")
     ack = command.acknowledgement
     event = DeliveryEvent.EXPIRE if command.expire else _EVENTS[ack.answer]
     state = move_delivery(db, command.delivery_id, event, command.at, SERVICE, reason=ack.code)
