@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sqlite3
 from collections.abc import Mapping
 from datetime import datetime
 
@@ -10,6 +9,8 @@ from bridge.lifecycle.states import ANSWERED_LATE, STOPPED_DELIVERY, UNSETTLED_D
 from bridge.model import SERVICE, Acknowledgement, Answer, DeliveryState
 from bridge.store import commands as c
 from bridge.store.codec import when
+from bridge.store.database import Db
+from bridge.store.lanes import hold_lanes
 from bridge.store.statements import Change, NewStop, move_delivery, note, open_stop
 
 _EVENTS: Mapping[Answer, DeliveryEvent] = {
@@ -22,18 +23,18 @@ _EVENTS: Mapping[Answer, DeliveryEvent] = {
 COMMITTED = "CA"  # the code of a delivery whose last word from the receiver was that it keeps the message (HL7 table 0008)
 
 
-def end_attempt(db: sqlite3.Connection, command: c.EndAttempt) -> DeliveryState:
-    """Note what came of a try; a refused or expired delivery opens a stop. Raises ValueError where no try is under way."""
-    (before,) = db.execute("SELECT state FROM deliveries WHERE id = ?", (command.delivery_id,)).fetchone()
-    if before != DeliveryState.SENDING:  # a late answer has its own way in
-        raise ValueError(f"a delivery that is {before} cannot meet: the end of a try")
+def end_attempt(db: Db, command: c.EndAttempt) -> DeliveryState:
+    """Note what came of a try; a refused or expired delivery opens a stop. A try that is over already stays as it is."""
+    hold_lanes(db)
+    if not _is_under_way(db, command):
+        return DeliveryState(db.execute("SELECT state FROM deliveries WHERE id = ?", (command.delivery_id,)).fetchone()[0])
     ack = command.acknowledgement
     event = DeliveryEvent.EXPIRE if command.expire else _EVENTS[ack.answer]
     state = move_delivery(db, command.delivery_id, event, command.at, SERVICE, reason=ack.code)
     _keep_answer(db, command.delivery_id, state, ack, at=command.at, due_at=command.due_at)
     db.execute(
-        "UPDATE attempts SET ended_at = ?, code = ?, words = ? WHERE id = (SELECT max(id) FROM attempts WHERE delivery_id = ?)",
-        (when(command.at), ack.code, ack.text, command.delivery_id),
+        "UPDATE attempts SET ended_at = ?, code = ?, words = ? WHERE id = ?",
+        (when(command.at), ack.code, ack.text, command.attempt),
     )
     if ack.answer is Answer.CLOSED:  # the door was closed: the receiver has nothing of it, so the try is not counted
         db.execute(
@@ -46,8 +47,18 @@ def end_attempt(db: sqlite3.Connection, command: c.EndAttempt) -> DeliveryState:
     return state
 
 
-def note_answer(db: sqlite3.Connection, command: c.NoteAnswer) -> c.NotedAnswer | None:
+def _is_under_way(db: Db, command: c.EndAttempt) -> bool:
+    row = db.execute(
+        "SELECT ended_at FROM attempts WHERE id = ? AND delivery_id = ?", (command.attempt, command.delivery_id)
+    ).fetchone()
+    if row is None:
+        raise ValueError(f"delivery {command.delivery_id} has no attempt {command.attempt}")
+    return row[0] is None
+
+
+def note_answer(db: Db, command: c.NoteAnswer) -> c.NotedAnswer | None:
     """Note an answer that came apart from its try; None if no such message was sent to that destination."""
+    hold_lanes(db)
     row = db.execute(
         "SELECT id, state, last_code FROM deliveries WHERE control_id = ? AND destination = ? AND attempts > 0",
         (command.control_id, command.destination),
@@ -56,11 +67,11 @@ def note_answer(db: sqlite3.Connection, command: c.NoteAnswer) -> c.NotedAnswer 
         return None
     delivery_id, before, ack = int(row[0]), DeliveryState(row[1]), command.acknowledgement
     event = _late_event(before, row[2], ack.answer)
-    db.execute(
-        "UPDATE attempts SET code = code || ', later ' || ?, words = CASE WHEN ? = '' THEN words ELSE ? END"
-        " WHERE id = (SELECT max(id) FROM attempts WHERE delivery_id = ?)",
-        (ack.code, ack.text, ack.text, delivery_id),
-    )
+    (attempt_id, code, words) = db.execute(
+        "SELECT id, code, words FROM attempts WHERE delivery_id = ? ORDER BY id DESC LIMIT 1", (delivery_id,)
+    ).fetchone()
+    said = (f"{code}, later {ack.code}", ack.text or words, attempt_id)
+    db.execute("UPDATE attempts SET code = ?, words = ? WHERE id = ?", said)
     if event is None:
         change = Change(before=before, after=before, reason=ack.code)
         note(db, command.at, SERVICE, "delivery.answered_late", f"delivery:{delivery_id}", change)
@@ -81,8 +92,9 @@ def _late_event(before: DeliveryState, last_code: str, answer: Answer) -> Delive
     return _EVENTS[answer] if before in UNSETTLED_DELIVERY and settles else None
 
 
-def end_wait(db: sqlite3.Connection, command: c.EndWait) -> DeliveryState:
+def end_wait(db: Db, command: c.EndWait) -> DeliveryState:
     """End the wait for the answer to a committed delivery: silence was a yes, or a stop opens."""
+    hold_lanes(db)
     (before,) = db.execute("SELECT state FROM deliveries WHERE id = ?", (command.delivery_id,)).fetchone()
     if before != DeliveryState.COMMITTED:
         return DeliveryState(before)
@@ -96,7 +108,7 @@ def end_wait(db: sqlite3.Connection, command: c.EndWait) -> DeliveryState:
 
 
 def _keep_answer(
-    db: sqlite3.Connection,
+    db: Db,
     delivery_id: int,
     state: DeliveryState,
     ack: Acknowledgement,
@@ -113,7 +125,7 @@ def _keep_answer(
     )
 
 
-def _close_unanswered(db: sqlite3.Connection, delivery_id: int, *, at: datetime) -> None:
+def _close_unanswered(db: Db, delivery_id: int, *, at: datetime) -> None:
     """Close the open stop of a delivery that waited for the answer which has come now."""
     for (stop_id,) in db.execute("SELECT id FROM stops WHERE delivery_id = ? AND state = 'open'", (delivery_id,)).fetchall():
         db.execute(
@@ -123,9 +135,7 @@ def _close_unanswered(db: sqlite3.Connection, delivery_id: int, *, at: datetime)
         note(db, at, SERVICE, "stop.closed", f"stop:{stop_id}", Change(before="open", after=ANSWERED_LATE))
 
 
-def _stop(
-    db: sqlite3.Connection, delivery_id: int, rule: str, command: c.EndAttempt | c.NoteAnswer | c.EndWait, *, words: str = ""
-) -> None:
+def _stop(db: Db, delivery_id: int, rule: str, command: c.EndAttempt | c.NoteAnswer | c.EndWait, *, words: str = "") -> None:
     """Open the stop of a delivery that its receiver turned away or never answered."""
     strip_id, capture_id, analyzer = db.execute(
         "SELECT r.strip_id, s.capture_id, s.analyzer FROM deliveries d JOIN results r ON r.result_id = d.result_id AND r.version = d.version"
