@@ -427,6 +427,7 @@ def _pages_site(
         host_names=config.pages.host_names,
         destinations=tuple(destination.name for destination in config.destinations),
         not_ready=lambda: (service.fault,) if service.fault else (),
+        next_tries=lambda: {name: at for name, queue in queues.items() if (at := queue.next_try)},
         shut=lambda: {name: queue.shut_because for name, queue in queues.items() if queue.shut_because},
         send_again={source.analyzer: tables.profiles[source.profile].send_again for source in config.sources},
         schemes={source.analyzer: tables.profiles[source.profile].numbers for source in config.sources},

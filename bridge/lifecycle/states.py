@@ -118,8 +118,9 @@ ANSWERED_LATE = "answered by the receiver"  # how a stop for want of an answer e
 
 
 class DestinationState(StrEnum):
-    """``shut``: its message plan fails its checks, or it is live and its tables are not signed; ``closed``: the receiver's door is closed."""
+    """``shut``: its message plan fails its checks, or it is live and its tables are not signed; ``closed``: the receiver's door is closed; ``resting``: it gives nobody an answer."""
 
     OPEN = "open"
     CLOSED = "closed"
+    RESTING = "resting"
     SHUT = "shut"

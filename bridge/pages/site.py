@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import datetime
 from zoneinfo import ZoneInfo
 
 from bridge.tables.types import DestinationTerms, NumberScheme, Tables
@@ -25,6 +26,10 @@ def _none_shut() -> Mapping[str, str]:
     return {}
 
 
+def _no_tries() -> Mapping[str, datetime]:
+    return {}
+
+
 @dataclass(frozen=True, kw_only=True, slots=True)
 class PagesSite:
     """Who we are, where we may be called, and what the service says of itself.
@@ -32,7 +37,7 @@ class PagesSite:
     ``port`` is the port of our own socket: loopback names must carry it. ``host_names`` are further names to
     answer to, ``name`` (with any port) or ``name:port``. ``secret`` is random bytes, at least 32, new for every
     process: it signs forms. ``not_ready`` gives a reason in words for each thing that keeps the service from
-    working; ``shut`` gives the reason for each destination that Padpost itself sends nothing to. ``send_again`` gives, by analyzer, the steps that make it send a strip from its memory again.
+    working; ``next_tries`` gives when a receiver that gives no answer is tried next, as far as this process sends to it; ``shut`` gives the reason for each destination that Padpost itself sends nothing to. ``send_again`` gives, by analyzer, the steps that make it send a strip from its memory again.
     ``schemes`` says, by analyzer, how it numbers its strips: for missing numbers and the day tally.
     ``bench`` is what the page Try out tries strips with. ``largest_body`` is in bytes.
     """
@@ -46,6 +51,7 @@ class PagesSite:
     destinations: tuple[str, ...] = ()
     not_ready: Callable[[], tuple[str, ...]] = _nothing_missing
     shut: Callable[[], Mapping[str, str]] = _none_shut
+    next_tries: Callable[[], Mapping[str, datetime]] = _no_tries
     send_again: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     schemes: Mapping[str, NumberScheme] = field(default_factory=dict)
     largest_body: int = 65_536  # ours: the longest form holds a few hundred characters

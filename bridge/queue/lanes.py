@@ -14,6 +14,7 @@ import structlog
 from bridge.errors import StoreError, StoreFailed
 from bridge.lifecycle.answers import Silence, is_conflict, no_answer, settle_conflict, stop_words, unanswered_words
 from bridge.lifecycle.backoff import given_up, next_attempt
+from bridge.lifecycle.circuit import Circuit
 from bridge.lifecycle.states import DestinationState
 from bridge.model import Acknowledgement, Answer, CodedResult, DeliveryState, Message
 from bridge.queue.door import Door
@@ -36,6 +37,17 @@ log = structlog.get_logger()
 LONGEST_LOOK = timedelta(seconds=60)  # ours: a lane that waits for another destination's delivery is looked at again after this
 BIRTHS_AT_ONCE = 100  # ours: unborn messages made in one go before lanes are looked at
 GRACE_S = 2.0  # ours: a stopping service waits this long for answers on their way, which saves sending those messages twice
+
+
+_STATES = {
+    (circuit, is_closed): DestinationState.CLOSED
+    if is_closed
+    else DestinationState.OPEN
+    if circuit is Circuit.FLOWS
+    else DestinationState.RESTING
+    for circuit in Circuit
+    for is_closed in (True, False)
+}
 
 
 class Client(Protocol):
@@ -64,8 +76,8 @@ class Pace:
 class DestinationQueue:
     """Takes lane heads as they may go, tries them, and notes what came of it. ``run`` ends only by cancellation or a store fault.
 
-    A destination that is closed consumes nothing: one head at a time knocks at growing intervals until it is let in. A
-    receiver that nobody reaches is knocked at in the same way, since every lane would meet the same silence.
+    A destination that is closed consumes nothing: one head at a time knocks at growing intervals until it is let in. A receiver
+    that gives nobody an answer is knocked at in the same way, since every lane would meet the same silence.
     """
 
     def __init__(  # noqa: PLR0913 - the parts of a queue, all given by the composition root
@@ -109,6 +121,11 @@ class DestinationQueue:
         """Say why nothing is sent; nothing where it is."""
         return self._shut
 
+    @property
+    def next_try(self) -> datetime | None:
+        """Give when the next message tries whether the receiver is back; None where messages flow or nothing is sent."""
+        return self._door.resting(self._now()) if self._door.circuit is not Circuit.FLOWS and not self._shut else None
+
     def open(self) -> None:
         """Send; nothing is against it."""
         self._shut = ""
@@ -137,7 +154,7 @@ class DestinationQueue:
         if self._shut:
             state, reason = DestinationState.SHUT, self._shut
         else:
-            state, reason = DestinationState.CLOSED if self._door.is_closed else DestinationState.OPEN, self._door.reason
+            state, reason = _STATES[self._door.circuit, self._door.is_closed], self._door.reason
         if (state, reason) != self._told:
             await self._done(SetDestination(name=self._name, state=state, reason=reason, at=self._now()))
             self._told = (state, reason)
@@ -197,15 +214,21 @@ class DestinationQueue:
     def _begin_some(self, now: datetime) -> None:
         if self._door.resting(now):
             return
-        room = (1 if self._door.reason else self._pace.lanes) - len(self._busy)
+        flows = self._door.circuit is Circuit.FLOWS
+        room = (self._pace.lanes if flows else 1) - len(self._busy)
         if room <= 0:
             return
-        for head in self._store.lane_heads(self._name, now=now, limit=room + len(self._busy)):
-            if head.delivery_id not in self._busy and room > 0:
-                room -= 1
-                task = asyncio.create_task(self._try(head))
-                self._busy[head.delivery_id] = self._trying[head.message.control_id] = task
-                task.add_done_callback(partial(self._tried, head.message.control_id))
+        heads = self._store.lane_heads(self._name, now=now, limit=room + 1 + len(self._busy))
+        may_go = [head for head in heads if head.delivery_id not in self._busy]
+        if (
+            not flows
+        ):  # the message that tried last goes behind the next one, so that one that no receiver can digest keeps none out
+            may_go.sort(key=lambda head: head.delivery_id == self._door.last_probe)
+            self._door.last_probe = may_go[0].delivery_id if may_go else self._door.last_probe
+        for head in may_go[:room]:
+            task = asyncio.create_task(self._try(head))
+            self._busy[head.delivery_id] = self._trying[head.message.control_id] = task
+            task.add_done_callback(partial(self._tried, head.message.control_id))
 
     def _tried(self, control_id: str, _: asyncio.Task[None]) -> None:
         self._trying.pop(control_id, None)
@@ -327,7 +350,8 @@ class DestinationQueue:
             return None
         if acknowledgement.code == Silence.INTERRUPTED:
             return now
-        if self._door.reason:
-            return self._door.rest_until
+        rest = self._door.resting(now)
+        if self._door.circuit is Circuit.RESTS:
+            return rest
         due = next_attempt(head.attempts + 1, now=now, jitter=self._jitter(), first=self._pace.first, longest=self._pace.longest)
-        return max(due, self._door.rest_until) if self._door.rest_until else due
+        return max(due, rest) if rest else due

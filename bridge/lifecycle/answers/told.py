@@ -8,7 +8,8 @@ from typing import Any
 
 from bridge.lifecycle.answers.folder import FOLDER
 from bridge.lifecycle.answers.http import HTTP, LONGEST_RETRY_AFTER_S
-from bridge.lifecycle.answers.mllp import ENHANCED, MLLP
+from bridge.lifecycle.answers.mllp import ANY, ENHANCED, MLLP, NONE
+from bridge.lifecycle.answers.row import Row
 from bridge.lifecycle.answers.silence import SILENCE
 from bridge.model import Acknowledgement, Answer
 
@@ -48,7 +49,16 @@ def door_words(acknowledgement: Acknowledgement) -> str:
     rows = {f"HTTP {key[:3]}": row for key, row in HTTP.items() if row.answer is Answer.CLOSED}
     rows |= {key.value: row for key, row in SILENCE.items()} | {key.value: row for key, row in FOLDER.items()}
     row = rows.get(code) or (HTTP["3xx"] if code.startswith("HTTP 3") else None)
+    row = row or _trouble(code)
     return f"{code}: {row.why}" if row else code
+
+
+def _trouble(code: str) -> Row | None:
+    """Give the row of an answer that says that the receiver is in trouble: HTTP 408 and 5xx, AR and CE."""
+    kind, _, reason = code.partition(" ")
+    if kind == "HTTP":
+        return HTTP.get(reason) or HTTP.get(f"{reason[:1]}xx")
+    return MLLP.get((kind, reason)) or MLLP.get((kind, NONE)) or MLLP.get((kind, ANY))
 
 
 def describe() -> str:
