@@ -10,7 +10,9 @@ from urllib.parse import urlsplit, urlunsplit
 
 from bridge import __version__, clock, settings
 from bridge.app import answer_faults, grade_faults, profile_faults, tables_for, terms_of
+from bridge.deliver.terms import site_answers_of
 from bridge.errors import PadpostError, SetupError
+from bridge.lifecycle.answers import NO_SITE_ANSWERS
 from bridge.sign_off import read_signatures
 from bridge.specification import Agreement, Door, Fact, SourceFacts, Specification, Subject, specify
 from bridge.specification.html import as_html
@@ -86,6 +88,9 @@ def subject_of(
         encrypted=encrypted,
         agreement=Agreement(**destination.agreement.model_dump()),
         signature=signature,
+        site_answers=site_answers_of(destination)
+        if isinstance(destination, settings.MllpDestination | settings.FhirDestination)
+        else NO_SITE_ANSWERS,
     )
 
 
@@ -98,6 +103,7 @@ def _door(destination: settings.DestinationShape) -> tuple[Door, tuple[Fact, ...
                 Fact(name="address", says=f"{destination.host}:{destination.port}"),
                 Fact(name="TLS, client certificate", says="not used: Padpost has none for MLLP"),
                 Fact(name="in flight", says="one message a connection"),
+                *_answers_on(destination),
             )
             return Door.MLLP, link, False
         case settings.FhirDestination():
@@ -121,13 +127,22 @@ def _door(destination: settings.DestinationShape) -> tuple[Door, tuple[Fact, ...
     raise TypeError(f"no specification for a {type(destination).__name__}")
 
 
+def _answers_on(destination: settings.MllpDestination) -> tuple[Fact, ...]:
+    on = destination.answers_on
+    says = f"{on.host}:{on.port}, MLLP over TCP without TLS" if on else ""
+    return (Fact(name="answers on a connection of the receiver's own", says=says),) if on else ()
+
+
 def _waits(destination: settings.DestinationShape) -> tuple[Fact, ...]:
     match destination:
         case settings.MllpDestination():
-            return (
+            waits = (
                 Fact(name="time to connect", says=_seconds(destination.connect_s)),
                 Fact(name="time to answer", says=_seconds(destination.answer_s)),
             )
+            if destination.acknowledgement == "original":
+                return waits
+            return (*waits, Fact(name="time to the application's answer", says=_seconds(destination.application_s)))
         case settings.FhirDestination():
             return (Fact(name="time to answer", says=_seconds(destination.answer_s)),)
         case _:

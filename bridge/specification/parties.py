@@ -225,7 +225,7 @@ def _mode(terms: DestinationTerms) -> str:
     if terms.asks_commit:
         return (
             f"AL and {terms.asks_application}: enhanced mode. CA once the message is kept for good; the application's answer"
-            f" {APPLICATION[terms.asks_application]}, on the same connection or on the one that block K names"
+            f" {APPLICATION[terms.asks_application]}, on the same connection or on the one that block E names"
         )
     if terms.format is Format.ORU_R01_US:
         return "NE and AL: the application's answer alone, on the same connection"

@@ -13,6 +13,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
+from bridge.lifecycle.answers import NO_SITE_ANSWERS, SiteAnswers
 from bridge.tables.signatures import Signature
 from bridge.tables.types import DestinationTerms, Tables
 
@@ -73,7 +74,7 @@ class Subject:
     """Everything that a specification says. ``made_at`` is aware. No secret is among it.
 
     ``link`` and ``pace`` are the destination's connection, and its time-outs and retries, in words. ``signature`` is that of
-    ``tables``, None where nobody signed them.
+    ``tables``, None where nobody signed them. ``site_answers`` is the laboratory's own word on this receiver's answers.
     """
 
     site: str
@@ -88,6 +89,7 @@ class Subject:
     encrypted: bool
     agreement: Agreement
     signature: Signature | None = None
+    site_answers: SiteAnswers = NO_SITE_ANSWERS
 
 
 # --- what comes out ----------------------------------------------------------------------------
