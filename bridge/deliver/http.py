@@ -28,13 +28,22 @@ class Poster:
 
     async def post(self, address: str, body: bytes, headers: Mapping[str, str]) -> HttpReply | tuple[Silence, str]:
         """Post ``body``; give the reply, or how there was none and the system's own words for it. Raises nothing for either."""
+        return await self._ask("POST", address, headers, body)
+
+    async def get(self, address: str, headers: Mapping[str, str]) -> HttpReply | tuple[Silence, str]:
+        """Get ``address``; as ``post``."""
+        return await self._ask("GET", address, headers)
+
+    async def _ask(
+        self, method: str, address: str, headers: Mapping[str, str], body: bytes | None = None
+    ) -> HttpReply | tuple[Silence, str]:
         try:
             where = httpx.URL(address)
             if not where.host or (where.port or 0) > 65_535:  # the library would raise something of the system's own
                 return Silence.SETUP, "The address cannot be used as it is."
             async with (
                 asyncio.timeout(self._answer_s),
-                self._client.stream("POST", where, content=body, headers=headers) as reply,
+                self._client.stream(method, where, content=body, headers=headers) as reply,
             ):
                 return await self._taken(reply)
         except (httpx.ConnectError, httpx.ConnectTimeout, httpx.PoolTimeout) as error:

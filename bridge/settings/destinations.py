@@ -255,7 +255,8 @@ class FhirDestination(DestinationShape):
 
     ``fhir_us`` and ``fhir_eu`` are shaped after US Core's and HL7 Europe's laboratory results, no more: `observed_at: empty` cannot go
     with them, and ``fhir_eu`` needs ``laboratory``. ``message_profile`` is what the site itself claims in meta.profile: one or more of
-    `Observation=URL`, `DiagnosticReport=URL` and `Specimen=URL`, parted by blanks.
+    `Observation=URL`, `DiagnosticReport=URL` and `Specimen=URL`, parted by blanks. ``read_back``: after a try without an answer the
+    server is searched for the result, by our own identifiers, before it is sent again.
     """
 
     kind: Literal["fhir"]
@@ -265,6 +266,7 @@ class FhirDestination(DestinationShape):
     result_system: str = Field(pattern=r"^(urn:|https?://)\S+$")
     bearer: Secret | None = None
     answer_s: float = Field(default=30.0, gt=0)
+    read_back: bool = False
     answers: tuple[SiteAnswer, ...] = ()
 
 

@@ -90,6 +90,8 @@ class FhirReceiver:
     posted: list[Posted] = field(default_factory=list)
     resources: dict[str, dict[str, Any]] = field(default_factory=dict)
     busiest: int = 0
+    searched: list[str] = field(default_factory=list)  # path and query of every search
+    search_status: int = 200
     _script: deque[Reply] = field(default_factory=deque)
     _indexed: int = 0  # how many of ``resources`` are in ``_places``
     _places: dict[tuple[str, Any, Any], list[str]] = field(default_factory=lambda: defaultdict(list))
@@ -118,7 +120,9 @@ class FhirReceiver:
 
     def __enter__(self) -> Self:
         """Listen."""
-        app = Starlette(routes=[Route(self.path, self._post, methods=["POST"])])
+        app = Starlette(
+            routes=[Route(self.path, self._post, methods=["POST"]), Route(f"{self.path}/{{kind}}", self._search, methods=["GET"])]
+        )
         config = uvicorn.Config(
             app, host="127.0.0.1", port=0, log_config=None, lifespan="off", ws="none", timeout_graceful_shutdown=1
         )
@@ -160,6 +164,23 @@ class FhirReceiver:
         if reply.status:
             status, answer = reply.status, reply.body
         return Response(answer, status, headers=dict(reply.headers), media_type=MEDIA_TYPE)
+
+    async def _search(self, request: Request) -> Response:
+        """Give a searchset of the records that a query by identifier finds (R4 http.html, search; numbers as plain JSON numbers)."""
+        self.searched.append(f"{request.url.path}?{request.url.query}")
+        if self.search_status != 200:
+            return Response(status_code=self.search_status)
+        kind = request.path_params["kind"]
+        token = TOKEN.fullmatch(parse_qs(request.url.query, strict_parsing=True)["identifier"][0])
+        assert token is not None
+        with self._turn:
+            places = self._matching(kind, *(re.sub(r"\\(.)", r"\1", part) for part in token.groups()))
+            found = [
+                {"resource": {**self.resources[place], "id": place.partition("/")[2]}, "search": {"mode": "match"}}
+                for place in places
+            ]
+        body = json.dumps({"resourceType": "Bundle", "type": "searchset", "total": len(found), "entry": found}, default=float)
+        return Response(body, media_type=MEDIA_TYPE)
 
     def _transaction(self, body: bytes) -> tuple[int, bytes]:
         with self._turn:

@@ -15,6 +15,7 @@ from bridge.lifecycle.answers.http import (
     is_conflict,
     read_http,
     retry_after_s,
+    says_duplicate,
     settle_conflict,
 )
 from bridge.lifecycle.answers.mllp import (
@@ -33,6 +34,7 @@ from bridge.lifecycle.answers.mllp import (
 from bridge.lifecycle.answers.row import LONGEST_TEXT, Row, words
 from bridge.lifecycle.answers.silence import SILENCE, Silence, no_answer
 from bridge.lifecycle.answers.site import MEANINGS, NO_SITE_ANSWERS, OPEN_TO_SITES, SiteAnswers, site_answers, site_faults
+from bridge.lifecycle.answers.there import THERE, Question, is_there, not_proved, questions, same_meaning, there_already
 from bridge.lifecycle.answers.told import describe, door_words, stop_words, unanswered_words
 
 __all__ = [
@@ -47,9 +49,11 @@ __all__ = [
     "NO_SITE_ANSWERS",
     "OPEN_TO_SITES",
     "SILENCE",
+    "THERE",
     "Asked",
     "FolderEnd",
     "HttpReply",
+    "Question",
     "Row",
     "Said",
     "Silence",
@@ -59,17 +63,23 @@ __all__ = [
     "describe",
     "door_words",
     "is_conflict",
+    "is_there",
     "meaning",
     "no_answer",
+    "not_proved",
+    "questions",
     "read_folder",
     "read_http",
     "read_mllp",
     "retry_after_s",
     "said_by",
+    "same_meaning",
+    "says_duplicate",
     "settle_conflict",
     "site_answers",
     "site_faults",
     "stop_words",
+    "there_already",
     "unanswered_words",
     "wants_commit",
     "words",

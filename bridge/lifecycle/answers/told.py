@@ -80,7 +80,10 @@ def describe() -> str:
             "that the receiver opens (`answers_on`), matched by control ID. An answer to an earlier try counts as well, as long as nobody has settled the delivery.\n"
         ),
         _table("FHIR over HTTP", ("Status",), [(key, row) for key, row in HTTP.items()]),
-        f"Retry-After is honoured in seconds or as a date, up to {LONGEST_RETRY_AFTER_S / 60:.0f} minutes. A body that is not FHIR changes nothing: the status alone decides.\n",
+        (
+            f"Retry-After is honoured in seconds or as a date, up to {LONGEST_RETRY_AFTER_S / 60:.0f} minutes. A body that is not FHIR changes nothing: the status alone decides.\n"
+            "A result that was read back and is the same has the code *there already*. With `read_back: true` it is looked for after a try whose fate is unknown, too, before it is sent again.\n"
+        ),
         _table("No answer, every kind", ("What happened",), [(key.value, row) for key, row in SILENCE.items()]),
         _table("Folder", ("What happened",), [(key.value, row) for key, row in FOLDER.items()]),
     ]
