@@ -97,7 +97,7 @@ DELIVERY_WORDS: dict[DeliveryState, str] = {
 DESTINATION_WORDS: dict[DestinationState, str] = {
     DestinationState.OPEN: "open",
     DestinationState.CLOSED: "closed: nothing is sent until it answers again",
-    DestinationState.RESTING: "no answer: one result at a time tries",
+    DestinationState.RESTING: "gives no answer, so one result at a time tries",
     DestinationState.SHUT: "shut, nothing is sent",
 }
 

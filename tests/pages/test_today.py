@@ -137,7 +137,7 @@ def test_a_receiver_without_an_answer_says_since_when_and_until_when(shelf: Stoc
     with shelf.serving(next_tries=lambda: {"records": NOW + timedelta(minutes=2)}) as visitor:
         page = visitor.get("/").text
     row = next(line for line in page.splitlines() if ">records</td>" in line)
-    assert "no answer: one result at a time tries: timeout: Sent, and no answer in time" in row
+    assert "gives no answer, so one result at a time tries: timeout: Sent, and no answer in time" in row
     at = [words.when(then, now=shelf.now, zone=shelf.site().zone) for then in (NOW, NOW + timedelta(minutes=2))]
     assert f"since {at[0]}; next try {at[1]}" in row
 

@@ -35,7 +35,7 @@ def unanswered_words(destination: str, *, waited: timedelta) -> tuple[str, str]:
     """Give sentence and remedy of the stop that a committed delivery opens whose answer did not come in time."""
     minutes = max(1, round(waited.total_seconds() / 60))
     return (
-        f"{destination} said that it keeps this result, but not within {minutes} {'minute' if minutes == 1 else 'minutes'} whether it took it.",
+        f"{destination} keeps this result, but has not said within {minutes} {'minute' if minutes == 1 else 'minutes'} whether it took it.",
         (
             "Look in the record. If the result is there, discard this row with a reason. If not, ask for the receiver to be checked, then send it again."
             " An answer that still comes closes this row by itself."
