@@ -4,17 +4,17 @@ from __future__ import annotations
 
 import asyncio
 import re
-from collections.abc import Awaitable, Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable
 from contextlib import AsyncExitStack
 from datetime import datetime
-from functools import partial
 from typing import Any
 
 import orjson
 
-from bridge.deliver.http import Poster
+from bridge.deliver.http import Reply
+from bridge.deliver.sign_in import new_name
+from bridge.deliver.signed_in import SignedInPoster
 from bridge.deliver.terms import site_answers_of
-from bridge.errors import SettingsError
 from bridge.lifecycle.answers import (
     HttpReply,
     Silence,
@@ -33,13 +33,13 @@ LONGEST_REPLY = 2_000_000  # bytes; ours: a transaction-response of 20 entries i
 # A conditional reference (FHIR R4 http, transaction): Type?query; no text can look like one, since quotes in a JSON text are escaped.
 SEARCH = re.compile(rb'"reference":\s*"[A-Za-z]+\?')
 MEDIA_TYPE = "application/fhir+json"  # FHIR R4 http.html, content types
+HEADERS = {"Content-Type": MEDIA_TYPE, "Accept": MEDIA_TYPE}
 # Answers after which nobody knows what the server has
 _DOUBT = frozenset({Silence.TIMEOUT.value, Silence.LOST.value, Silence.TOO_LONG.value})
-Ask = Callable[[Mapping[str, str]], Awaitable[HttpReply | tuple[Silence, str]]]
 
 
 class FhirClient:
-    """Posts to one server, several messages at once if asked. The bearer token is read anew once after a 401.
+    """Posts to one server, several messages at once if asked. What signs in is got anew once after a 401.
 
     Conditional creation is not a lock: two transactions at once may both make the same Device, and every later one then meets 412.
     So the first message that names a device goes alone until the server has accepted one with it.
@@ -49,12 +49,12 @@ class FhirClient:
     which conditional creation makes harmless.
     """
 
-    def __init__(self, settings: FhirDestination, *, now: Callable[[], datetime]) -> None:
+    def __init__(self, settings: FhirDestination, *, now: Callable[[], datetime], name: Callable[[], str] = new_name) -> None:
+        """``name`` gives an identifier that was never given before."""
         self._settings = settings
         self._now = now
         self._site = site_answers_of(settings)
-        self._poster = Poster(answer_s=settings.answer_s, longest_reply=LONGEST_REPLY)
-        self._token = ""
+        self._poster = SignedInPoster(settings, longest_reply=LONGEST_REPLY, now=now, name=name)
         self._doubtful: set[str] = set()
         self._making: dict[str, asyncio.Lock] = {}
         self._made: set[str] = set()
@@ -80,12 +80,12 @@ class FhirClient:
         if message.control_id in self._doubtful and await self._is_there(message.payload):
             self._doubtful.discard(message.control_id)
             return there_already()
-        reply = await self._asked(partial(self._poster.post, self._settings.base_url, message.payload))
+        reply = await self._poster.post(self._settings.base_url, message.payload, HEADERS)
         acknowledgement = await self._meaning(message.payload, entries, reply)
         self._remember_doubt(message.control_id, is_doubtful=self._settings.read_back and acknowledgement.code in _DOUBT)
         return acknowledgement
 
-    async def _meaning(self, payload: bytes, entries: int, reply: HttpReply | tuple[Silence, str]) -> Acknowledgement:
+    async def _meaning(self, payload: bytes, entries: int, reply: Reply) -> Acknowledgement:
         if not isinstance(reply, HttpReply):
             return no_answer(*reply)
         refusal = read_http(reply, entries=entries, now=self._now(), searches=bool(SEARCH.search(payload)), site=self._site)
@@ -101,7 +101,7 @@ class FhirClient:
         asked = questions(payload)
         for question in asked:
             address = f"{self._settings.base_url.rstrip('/')}/{question.kind}?{question.query}"
-            reply = await self._asked(partial(self._poster.get, address))
+            reply = await self._poster.get(address, HEADERS)
             if not isinstance(reply, HttpReply) or reply.status >= 500:
                 return None
             if reply.status != 200 or reply.cut or not is_there(question, reply.body):
@@ -113,24 +113,6 @@ class FhirClient:
             self._doubtful.add(control_id)
         else:
             self._doubtful.discard(control_id)
-
-    async def _asked(self, ask: Ask) -> HttpReply | tuple[Silence, str]:
-        """Ask with the token; once more with a new one where the server does not take it."""
-        try:
-            reply = await ask(self._headers())
-            if isinstance(reply, HttpReply) and reply.status == 401 and self._settings.bearer:
-                self._token = ""
-                reply = await ask(self._headers())
-        except (SettingsError, OSError, UnicodeDecodeError) as error:
-            return Silence.SETUP, str(error)
-        return reply
-
-    def _headers(self) -> dict[str, str]:
-        headers = {"Content-Type": MEDIA_TYPE, "Accept": MEDIA_TYPE}
-        if self._settings.bearer:
-            self._token = self._token or self._settings.bearer.value()
-            headers["Authorization"] = f"Bearer {self._token}"
-        return headers
 
 
 def _devices(entries: Iterable[dict[str, Any]]) -> Iterable[str]:

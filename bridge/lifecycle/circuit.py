@@ -66,9 +66,21 @@ _UNREACHED = frozenset({Silence.NO_CONNECTION.value})
 _OURS = frozenset({Silence.INTERRUPTED.value, Silence.FAULT.value})
 # What an answer says of the message alone, though it asks to be tried again: a locked record, an edit conflict, too early, too many
 # requests (which names its own wait, or is tried again like any other)
-_OF_THE_MESSAGE = frozenset({"AR 206", "HTTP 409", "HTTP 425", "HTTP 429"})
+_OF_THE_MESSAGE = frozenset({"AR 206", "HTTP 409", "HTTP 425", "HTTP 429", "hook 409", "hook 425", "hook 429"})
 # What asks to be tried again and means trouble of the receiver: by the beginning of its code
-_TROUBLE = ("AR", "CE", "HTTP 5", "HTTP 408", Silence.TIMEOUT, Silence.LOST, Silence.TOO_LONG, "no room", "write failed")
+_TROUBLE = (
+    "AR",
+    "CE",
+    "HTTP 5",
+    "HTTP 408",
+    "hook 5",
+    "hook 408",
+    Silence.TIMEOUT,
+    Silence.LOST,
+    Silence.TOO_LONG,
+    "no room",
+    "write failed",
+)
 
 
 def sign_of(acknowledgement: Acknowledgement) -> Sign | None:

@@ -29,6 +29,7 @@ class DeliveryEvent(StrEnum):
     SEND_AGAIN = "a named person sends it again"
     DISCARD = "a named person gives it up"
     WITHHOLD = "its destination asks for no controls any more"
+    RESTORE = "a backup was restored; it may have gone out since"
 
 
 _S, _E = DeliveryState, DeliveryEvent
@@ -66,11 +67,20 @@ DELIVERY_STEPS: dict[tuple[DeliveryState, DeliveryEvent], DeliveryState] = {
     (_S.EXPIRED, _E.SEND_AGAIN): _S.QUEUED,
     (_S.EXPIRED, _E.SUPERSEDE): _S.SUPERSEDED,
     (_S.EXPIRED, _E.DISCARD): _S.DISCARDED,
+    (_S.UNBORN, _E.RESTORE): _S.UNMADE,
+    (_S.QUEUED, _E.RESTORE): _S.UNSURE,
+    (_S.SENDING, _E.RESTORE): _S.UNSURE,
+    (_S.RETRYING, _E.RESTORE): _S.UNSURE,
+    (_S.COMMITTED, _E.RESTORE): _S.UNSURE,
+    (_S.UNSURE, _E.SEND_AGAIN): _S.QUEUED,
+    (_S.UNSURE, _E.DISCARD): _S.DISCARDED,
+    (_S.UNMADE, _E.SEND_AGAIN): _S.UNBORN,
+    (_S.UNMADE, _E.DISCARD): _S.DISCARDED,
 }
 
 # Open deliveries hold their lane; a stopped or ended one lets the lane go on (ARCHITECTURE rule 5).
 OPEN_DELIVERY: frozenset[DeliveryState] = frozenset({_S.UNBORN, _S.QUEUED, _S.SENDING, _S.RETRYING, _S.COMMITTED})
-STOPPED_DELIVERY: frozenset[DeliveryState] = frozenset({_S.REFUSED, _S.EXPIRED})
+STOPPED_DELIVERY: frozenset[DeliveryState] = frozenset({_S.REFUSED, _S.EXPIRED, _S.UNSURE, _S.UNMADE})
 # What a late answer may still settle, matched by control ID: nobody has decided about these, and the receiver has not either.
 UNSETTLED_DELIVERY: frozenset[DeliveryState] = frozenset({_S.RETRYING, _S.COMMITTED, _S.EXPIRED})
 
@@ -118,7 +128,7 @@ ANSWERED_LATE = "answered by the receiver"  # how a stop for want of an answer e
 
 
 class DestinationState(StrEnum):
-    """``shut``: its message plan fails its checks, or it is live and its tables are not signed; ``closed``: the receiver's door is closed; ``resting``: it gives nobody an answer."""
+    """``shut``: its message plan fails its checks, or it is live and its tables are not signed, or what it needs to be reached cannot be used; ``closed``: the receiver's door is closed; ``resting``: it gives nobody an answer."""
 
     OPEN = "open"
     CLOSED = "closed"

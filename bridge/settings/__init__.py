@@ -6,6 +6,7 @@ and the nearest right word. The shapes are pydantic models; unknown keys are err
 
 from __future__ import annotations
 
+from bridge.settings.database import Database
 from bridge.settings.destinations import (
     CLAIM,
     GUIDED,
@@ -17,6 +18,8 @@ from bridge.settings.destinations import (
     FolderDestination,
     GradeCode,
     GradeTable,
+    HookDestination,
+    HttpDestination,
     Laboratory,
     MllpDestination,
     Pointers,
@@ -25,17 +28,32 @@ from bridge.settings.destinations import (
     SiteAnswer,
 )
 from bridge.settings.document import Document, KeyPath
+from bridge.settings.security import Basic, OAuth, Signing, Tls
 from bridge.settings.shapes import Name, Secret, Shape, Zone, cause
 from bridge.settings.site import Checks, Pages, PatientIds, Settings, Site, placed, read_settings, shipped_mappings
-from bridge.settings.sources import Cut, FolderSource, LineSource, LinkTimes, SerialSource, Source, SourceShape, TcpSource
+from bridge.settings.sources import (
+    Cut,
+    FolderSource,
+    HttpSource,
+    LineSource,
+    LinkTimes,
+    MllpSource,
+    SerialSource,
+    Source,
+    SourceShape,
+    TcpSource,
+)
+from bridge.settings.upkeep import Keep, Room
 
 __all__ = [
     "CLAIM",
     "GUIDED",
     "Agreement",
     "AnswersOn",
+    "Basic",
     "Checks",
     "Cut",
+    "Database",
     "Destination",
     "DestinationShape",
     "Document",
@@ -44,26 +62,35 @@ __all__ = [
     "FolderSource",
     "GradeCode",
     "GradeTable",
+    "HookDestination",
+    "HttpDestination",
+    "HttpSource",
+    "Keep",
     "KeyPath",
     "Laboratory",
     "LineSource",
     "LinkTimes",
     "MllpDestination",
+    "MllpSource",
     "Name",
+    "OAuth",
     "Pages",
     "PatientIds",
     "Pointers",
     "Provider",
     "Retry",
+    "Room",
     "Secret",
     "SerialSource",
     "Settings",
     "Shape",
+    "Signing",
     "Site",
     "SiteAnswer",
     "Source",
     "SourceShape",
     "TcpSource",
+    "Tls",
     "Zone",
     "cause",
     "placed",

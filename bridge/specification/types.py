@@ -27,6 +27,7 @@ class Door(StrEnum):
     MLLP = "mllp"
     FHIR = "fhir"
     FOLDER = "folder"
+    HOOK = "hook"
 
 
 # --- what goes in ------------------------------------------------------------------------------
@@ -74,7 +75,8 @@ class Subject:
     """Everything that a specification says. ``made_at`` is aware. No secret is among it.
 
     ``link`` and ``pace`` are the destination's connection, and its time-outs and retries, in words. ``signature`` is that of
-    ``tables``, None where nobody signed them. ``site_answers`` is the laboratory's own word on this receiver's answers.
+    ``tables``, None where nobody signed them. ``sign_in`` says how Padpost says who it is, without any secret.
+    ``site_answers`` is the laboratory's own word on this receiver's answers.
     """
 
     site: str
@@ -88,6 +90,7 @@ class Subject:
     pace: tuple[Fact, ...]
     encrypted: bool
     agreement: Agreement
+    sign_in: str = "none"
     signature: Signature | None = None
     site_answers: SiteAnswers = NO_SITE_ANSWERS
 

@@ -3,20 +3,28 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Mapping
+import secrets
+from collections.abc import Callable, Collection, Mapping
 from datetime import datetime
 from typing import Any
 
 from bridge.lifecycle.states import DeliveryEvent, DestinationState, StopGroup
-from bridge.model import SERVICE
+from bridge.model import SERVICE, Way
 from bridge.store import commands as c
 from bridge.store.apply_answers import end_attempt, end_wait, note_answer
 from bridge.store.apply_desk import close_stop
+from bridge.store.apply_lease import check_lease, hold_leases, leave_leases
 from bridge.store.apply_outcome import record_outcome, set_unreadable_aside
+from bridge.store.apply_purge import purge_captures, purge_events, purge_files
 from bridge.store.codec import packed, when
 from bridge.store.database import Db, new_id
 from bridge.store.lanes import MAY_GO, hold_lanes
 from bridge.store.statements import Change, NewStop, move_delivery, note, open_stop
+
+EPOCH_LETTERS = "ABCDEFGHJKLMNPQRSTUVWXYZ23456789"  # ours: without I, O, 0, 1, which people misread
+# a known origin is a sender's repetition; of a file it is our own second look after a crash
+SENT_AGAIN = frozenset({Way.MLLP, Way.HTTP})
+EPOCH_LENGTH = 5  # ours: 33 million epochs, and room for a number of 14 digits in MSH-10's 20 characters
 
 
 def keep_capture(db: Db, command: c.KeepCapture) -> int:
@@ -24,6 +32,8 @@ def keep_capture(db: Db, command: c.KeepCapture) -> int:
     if command.origin:
         known = db.execute("SELECT id FROM captures WHERE origin = ?", (command.origin,)).fetchone()
         if known:
+            if command.capture.way in SENT_AGAIN:
+                came_again(db, known[0], command.capture.arrived_at)
             return int(known[0])
     capture = command.capture
     capture_id = new_id(
@@ -41,6 +51,16 @@ def keep_capture(db: Db, command: c.KeepCapture) -> int:
     db.tell(f"analyzer:{command.analyzer}")
     note(db, capture.arrived_at, SERVICE, "capture.kept", f"capture:{capture_id}", Change(after=capture.way))
     return capture_id
+
+
+def came_again(db: Db, capture_id: int, at: datetime) -> None:
+    """Count that a sender sent a kept message once more: in its history, and on each stop that still stands for it."""
+    note(db, at, SERVICE, "capture.came_again", f"capture:{capture_id}", Change())
+    db.execute(
+        "UPDATE stops SET repeats = repeats + 1, last_repeat_at = ? WHERE state = 'open' AND strip_id IN"
+        " (SELECT id FROM strips WHERE capture_id = ? AND is_newest = 1)",
+        (when(at), capture_id),
+    )
 
 
 def note_refused_file(db: Db, command: c.NoteRefusedFile) -> int:
@@ -112,6 +132,19 @@ def begin_attempt(db: Db, command: c.BeginAttempt) -> int | None:
     return new_id(db, "INSERT INTO attempts (delivery_id, started_at, code, words) VALUES (?,?,'','')", (command.delivery_id, at))
 
 
+def recover_deliveries(db: Db, command: c.RecoverDeliveries) -> int:
+    """Make due again what was being sent, under the same identity and bytes; its try's outcome is unknown."""
+    hold_lanes(db)
+    at = when(command.at)
+    sending = "SELECT id FROM deliveries WHERE destination = ? AND state = 'sending' ORDER BY id"
+    numbers = [row[0] for row in db.execute(sending, (command.destination,)).fetchall()]
+    for number in numbers:
+        move_delivery(db, number, DeliveryEvent.RECOVER, command.at, SERVICE)
+        db.execute("UPDATE deliveries SET due_at = ? WHERE id = ?", (at, number))
+        db.execute("UPDATE attempts SET ended_at = ?, code = 'unknown' WHERE delivery_id = ? AND ended_at IS NULL", (at, number))
+    return len(numbers)
+
+
 def set_destination(db: Db, command: c.SetDestination) -> None:
     """Note a destination's state; unchanged state and reason leave no event."""
     row = db.execute("SELECT state, reason FROM destinations WHERE name = ?", (command.name,)).fetchone()
@@ -151,6 +184,8 @@ def reserve_numbers(db: Db, command: c.ReserveNumbers) -> int:
 
 
 _APPLY: Mapping[type, Callable[[Db, Any], Any]] = {
+    c.HoldLeases: hold_leases,
+    c.LeaveLeases: leave_leases,
     c.KeepCapture: keep_capture,
     c.NoteRefusedFile: note_refused_file,
     c.RecordOutcome: record_outcome,
@@ -158,6 +193,7 @@ _APPLY: Mapping[type, Callable[[Db, Any], Any]] = {
     c.BearMessage: bear_message,
     c.WithholdDelivery: withhold_delivery,
     c.BeginAttempt: begin_attempt,
+    c.RecoverDeliveries: recover_deliveries,
     c.EndAttempt: end_attempt,
     c.NoteAnswer: note_answer,
     c.EndWait: end_wait,
@@ -166,20 +202,40 @@ _APPLY: Mapping[type, Callable[[Db, Any], Any]] = {
     c.KeepTables: keep_tables,
     c.KeepPlanCheck: keep_plan_check,
     c.ReserveNumbers: reserve_numbers,
+    c.PurgeCaptures: purge_captures,
+    c.PurgeFiles: purge_files,
+    c.PurgeEvents: purge_events,
 }
 
 
 def apply(db: Db, command: c.Command) -> Any:
-    """Do one command; give its result. Raises Overtaken (RecordOutcome, CloseStop), RefusedAction (CloseStop), or what the database raises."""
+    """Do one command; give its result.
+
+    Raises Overtaken (RecordOutcome, CloseStop), RefusedAction (CloseStop), LeaseLost where it carries a lease that is
+    another's now, or what the database raises.
+    """
+    lease: c.Lease | None = getattr(command, "lease", None)
+    if lease is not None:
+        check_lease(db, lease)
     return _APPLY[type(command)](db, command)
 
 
+def new_epoch(known: Collection[str] = ()) -> str:
+    """Give an epoch at random that is none of ``known``."""
+    while True:
+        epoch = "".join(secrets.choice(EPOCH_LETTERS) for _ in range(EPOCH_LENGTH))
+        if epoch not in known:
+            return epoch
+
+
+def begin_store(db: Db) -> str:
+    """Give a new store its epoch and the first identifier; give the epoch that stands there."""
+    for name, value in (("epoch", new_epoch()), ("next_number", "1")):
+        db.execute("INSERT INTO meta (name, value) VALUES (?, ?) ON CONFLICT DO NOTHING", (name, value))
+    return str(db.execute("SELECT value FROM meta WHERE name = 'epoch'").fetchone()[0])
+
+
 def recover(db: Db, at: datetime) -> None:
-    """After a crash: what was being sent is due again, under the same identity and bytes; its try's outcome is unknown."""
-    for (delivery_id,) in db.execute("SELECT id FROM deliveries WHERE state = 'sending'").fetchall():
-        move_delivery(db, delivery_id, DeliveryEvent.RECOVER, at, SERVICE)
-        db.execute("UPDATE deliveries SET due_at = ? WHERE id = ?", (when(at), delivery_id))
-        db.execute(
-            "UPDATE attempts SET ended_at = ?, code = 'unknown' WHERE delivery_id = ? AND ended_at IS NULL",
-            (when(at), delivery_id),
-        )
+    """After a crash of the only process: what was being sent, to whichever destination, is due again."""
+    for (destination,) in db.execute("SELECT DISTINCT destination FROM deliveries WHERE state = 'sending'").fetchall():
+        recover_deliveries(db, c.RecoverDeliveries(destination=destination, at=at))

@@ -77,6 +77,11 @@ class Served:
             talk.close()
 
     @property
+    def pid(self) -> int:
+        """Give the process's id; 0 before the first start."""
+        return self._process.pid if self._process is not None else 0
+
+    @property
     def is_running(self) -> bool:
         """Say whether the process lives."""
         return self._process is not None and self._process.poll() is None

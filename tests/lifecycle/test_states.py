@@ -15,19 +15,21 @@ S, E = DeliveryState, DeliveryEvent
 # One line a state, one column an event, "." where the pair must not happen.
 COLUMNS = (
     E.BEAR, E.BEGIN, E.ACCEPT, E.TRY_AGAIN, E.REFUSE, E.CLOSE, E.EXPIRE, E.RECOVER, E.SUPERSEDE, E.SEND_AGAIN, E.DISCARD,
-    E.WITHHOLD, E.COMMIT, E.LAPSE, E.TAKE_BACK,
+    E.WITHHOLD, E.COMMIT, E.LAPSE, E.TAKE_BACK, E.RESTORE,
 )  # fmt: skip
 GRID = """
-unborn      queued .       .        .        .       .        .       .        superseded .      discarded discarded .         .        .
-queued      .      sending .        .        .       .        .       .        superseded .      discarded .         .         .        .
-sending     .      .       accepted retrying refused retrying expired retrying .          .      .         .         committed .        .
-retrying    .      sending accepted .        refused .        expired .        .          .      .         .         .         .        .
-committed   .      .       accepted retrying refused .        expired .        .          .      .         .         .         accepted .
-accepted    .      .       .        .        .       .        .       .        .          .      .         .         .         .        refused
-refused     .      .       .        .        .       .        .       .        superseded queued discarded .         .         .        .
-expired     .      .       accepted .        refused .        .       .        superseded queued discarded .         .         .        .
-superseded  .      .       .        .        .       .        .       .        .          .      .         .         .         .        .
-discarded   .      .       .        .        .       .        .       .        .          .      .         .         .         .        .
+unborn      queued .       .        .        .       .        .       .        superseded .      discarded discarded .         .        .       unmade
+queued      .      sending .        .        .       .        .       .        superseded .      discarded .         .         .        .       unsure
+sending     .      .       accepted retrying refused retrying expired retrying .          .      .         .         committed .        .       unsure
+retrying    .      sending accepted .        refused .        expired .        .          .      .         .         .         .        .       unsure
+committed   .      .       accepted retrying refused .        expired .        .          .      .         .         .         accepted .       unsure
+accepted    .      .       .        .        .       .        .       .        .          .      .         .         .         .        refused .
+refused     .      .       .        .        .       .        .       .        superseded queued discarded .         .         .        .       .
+expired     .      .       accepted .        refused .        .       .        superseded queued discarded .         .         .        .       .
+unsure      .      .       .        .        .       .        .       .        .          queued discarded .         .         .        .       .
+unmade      .      .       .        .        .       .        .       .        .          unborn discarded .         .         .        .       .
+superseded  .      .       .        .        .       .        .       .        .          .      .         .         .         .        .       .
+discarded   .      .       .        .        .       .        .       .        .          .      .         .         .         .        .       .
 """
 EXPECTED = {
     (S(name), event): cell
@@ -39,9 +41,9 @@ PERSONS = {E.SEND_AGAIN, E.DISCARD, E.SUPERSEDE}  # a newer version is made only
 
 
 def test_the_grid_has_every_pair() -> None:
-    """10 states times 15 events: a new state or event must be decided on here too."""
+    """12 states times 16 events: a new state or event must be decided on here too."""
     assert sorted(EXPECTED) == sorted((state, event) for state in S for event in E)
-    assert len(EXPECTED) == 150
+    assert len(EXPECTED) == 192
 
 
 @pytest.mark.parametrize(("state", "event"), EXPECTED, ids=lambda part: part.name.lower())
@@ -59,7 +61,7 @@ def test_each_pair_is_allowed_or_refused(state: DeliveryState, event: DeliveryEv
 def test_open_stopped_and_ended_are_all_there_is() -> None:
     """Each state holds its lane, waits for a person, or is over; a state in no group would hang for ever unseen."""
     assert {S.UNBORN, S.QUEUED, S.SENDING, S.RETRYING, S.COMMITTED} == OPEN_DELIVERY
-    assert {S.REFUSED, S.EXPIRED} == STOPPED_DELIVERY
+    assert {S.REFUSED, S.EXPIRED, S.UNSURE, S.UNMADE} == STOPPED_DELIVERY
     assert set(S) == OPEN_DELIVERY | STOPPED_DELIVERY | ENDED
     assert len(OPEN_DELIVERY) + len(STOPPED_DELIVERY) + len(ENDED) == len(S)
 
@@ -101,6 +103,6 @@ def test_every_walk_keeps_its_promises(events: list[DeliveryEvent]) -> None:
         begun += event is E.BEGIN
         state = after
         assert born <= 1
-        assert (born == 1) or state in {S.UNBORN, S.SUPERSEDED, S.DISCARDED}
+        assert (born == 1) or state in {S.UNBORN, S.UNMADE, S.SUPERSEDED, S.DISCARDED}
         assert state is not S.ACCEPTED or begun >= 1
         assert state is not S.SENDING or event is E.BEGIN

@@ -11,6 +11,7 @@ from __future__ import annotations
 import asyncio
 import json
 import re
+import ssl
 import threading
 import time
 from collections import defaultdict, deque
@@ -83,9 +84,12 @@ class _TransactionError(Exception):
 
 @dataclass
 class FhirReceiver:
-    """Listens on loopback at ``base_url``. ``resources`` is what it filed, by ``Type/id``. Use as a context manager."""
+    """Listens on loopback at ``base_url``. ``resources`` is what it filed, by ``Type/id``; ``documents`` what it gives, by its path under the base. Use as a context manager."""
 
     path: str = "/r4"
+    tls: ssl.SSLContext | None = None
+    documents: dict[str, bytes] = field(default_factory=dict)
+    got: list[str] = field(default_factory=list)
     decide: Callable[[Posted], Reply] = lambda _: Reply()
     posted: list[Posted] = field(default_factory=list)
     resources: dict[str, dict[str, Any]] = field(default_factory=dict)
@@ -116,16 +120,21 @@ class FhirReceiver:
     @property
     def base_url(self) -> str:
         """Give where to post."""
-        return f"http://127.0.0.1:{self.port}{self.path}"
+        return f"http{'s' if self.tls else ''}://127.0.0.1:{self.port}{self.path}"
 
     def __enter__(self) -> Self:
         """Listen."""
         app = Starlette(
-            routes=[Route(self.path, self._post, methods=["POST"]), Route(f"{self.path}/{{kind}}", self._search, methods=["GET"])]
+            routes=[
+                Route(self.path, self._post, methods=["POST"]),
+                Route(f"{self.path}/{{document:path}}", self._get, methods=["GET", "POST"]),
+            ]
         )
         config = uvicorn.Config(
             app, host="127.0.0.1", port=0, log_config=None, lifespan="off", ws="none", timeout_graceful_shutdown=1
         )
+        config.load()
+        config.ssl = self.tls
         self._server = uvicorn.Server(config)
         self._thread = threading.Thread(target=self._server.run, name="fhir-receiver", daemon=True)
         self._thread.start()
@@ -141,6 +150,15 @@ class FhirReceiver:
         """Stop."""
         self._server.should_exit = True
         self._thread.join(10)
+
+    async def _get(self, request: Request) -> Response:
+        path = request.path_params["document"]
+        if request.method == "GET" and "identifier" in request.query_params:
+            return self._search(request, path)
+        self.got += [path] if request.method == "GET" else []
+        if request.method != "GET" or path not in self.documents:
+            return Response(status_code=404)
+        return Response(self.documents[path], media_type=MEDIA_TYPE if path == "metadata" else "application/json")
 
     async def _post(self, request: Request) -> Response:
         try:
@@ -165,12 +183,11 @@ class FhirReceiver:
             status, answer = reply.status, reply.body
         return Response(answer, status, headers=dict(reply.headers), media_type=MEDIA_TYPE)
 
-    async def _search(self, request: Request) -> Response:
+    def _search(self, request: Request, kind: str) -> Response:
         """Give a searchset of the records that a query by identifier finds (R4 http.html, search; numbers as plain JSON numbers)."""
         self.searched.append(f"{request.url.path}?{request.url.query}")
         if self.search_status != 200:
             return Response(status_code=self.search_status)
-        kind = request.path_params["kind"]
         token = TOKEN.fullmatch(parse_qs(request.url.query, strict_parsing=True)["identifier"][0])
         assert token is not None
         with self._turn:

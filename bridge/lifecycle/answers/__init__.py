@@ -1,13 +1,15 @@
 """What a receiver's answer means for a delivery: one readable table for each kind of destination.
 
-The tables are MLLP, HTTP, SILENCE and FOLDER; docs/reference/answers.md is printed from them by ``describe``.
+The tables are MLLP, HTTP, HOOK, SILENCE, DOOR and FOLDER; docs/reference/answers.md is printed from them by ``describe``.
 An acknowledgement's ``code`` is short and safe for logs; its ``text`` holds the receiver's own words, which
 may name a patient, and is for the pages only. No answer raises, whatever its bytes are.
 """
 
 from __future__ import annotations
 
+from bridge.lifecycle.answers.door import DOOR, DoorFault
 from bridge.lifecycle.answers.folder import FOLDER, FolderEnd, read_folder
+from bridge.lifecycle.answers.hook import HOOK, read_hook
 from bridge.lifecycle.answers.http import (
     HTTP,
     LONGEST_RETRY_AFTER_S,
@@ -38,9 +40,11 @@ from bridge.lifecycle.answers.there import THERE, Question, is_there, not_proved
 from bridge.lifecycle.answers.told import describe, door_words, stop_words, unanswered_words
 
 __all__ = [
+    "DOOR",
     "ENHANCED",
     "ERROR_CODES",
     "FOLDER",
+    "HOOK",
     "HTTP",
     "LONGEST_RETRY_AFTER_S",
     "LONGEST_TEXT",
@@ -51,6 +55,7 @@ __all__ = [
     "SILENCE",
     "THERE",
     "Asked",
+    "DoorFault",
     "FolderEnd",
     "HttpReply",
     "Question",
@@ -69,6 +74,7 @@ __all__ = [
     "not_proved",
     "questions",
     "read_folder",
+    "read_hook",
     "read_http",
     "read_mllp",
     "retry_after_s",

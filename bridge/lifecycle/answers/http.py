@@ -107,7 +107,7 @@ def settle_conflict(acknowledgement: Acknowledgement, *, conflicts: int) -> Ackn
 
 def is_conflict(acknowledgement: Acknowledgement) -> bool:
     """Say whether the answer was an edit conflict (409)."""
-    return acknowledgement.code == "HTTP 409" and acknowledgement.answer is Answer.TRY_AGAIN
+    return acknowledgement.code in {"HTTP 409", "hook 409"} and acknowledgement.answer is Answer.TRY_AGAIN
 
 
 def says_duplicate(reply: HttpReply) -> bool:

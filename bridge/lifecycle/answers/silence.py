@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from enum import StrEnum
 
+from bridge.lifecycle.answers.door import DOOR, DoorFault
 from bridge.lifecycle.answers.row import Row, words
 from bridge.model import Acknowledgement, Answer
 
@@ -41,12 +42,15 @@ SILENCE: Mapping[Silence, Row] = {
         why="A defect of Padpost, whose log has the trace; tried again up to the limit, then a person looks.",
     ),
     Silence.NAME: Row(answer=Answer.CLOSED, why="The configured host name leads nowhere."),
-    Silence.TLS: Row(answer=Answer.CLOSED, why="The certificate or the encryption does not fit; nothing is sent over it."),
-    Silence.SETUP: Row(answer=Answer.CLOSED, why="A secret is not set, or the address cannot be used."),
+    Silence.TLS: Row(answer=Answer.CLOSED, why="TLS failed for a reason that has no name of its own; nothing is sent over it."),
+    Silence.SETUP: Row(
+        answer=Answer.CLOSED, why="A secret, a key or a certificate cannot be read, or the address cannot be used."
+    ),
     Silence.UNFRAMED: Row(answer=Answer.REFUSED, why="The message holds bytes that MLLP cannot carry; a person looks."),
 }
 
 
-def no_answer(silence: Silence, text: str = "") -> Acknowledgement:
-    """Give the acknowledgement of an attempt that got no answer; ``text`` is the system's own reason."""
-    return Acknowledgement(answer=SILENCE[silence].answer, code=silence.value, text=words([text]))
+def no_answer(silence: Silence | DoorFault, text: str = "") -> Acknowledgement:
+    """Give the acknowledgement of an attempt that got no answer, or came to no door; ``text`` is the system's own reason."""
+    row = SILENCE[silence] if isinstance(silence, Silence) else DOOR[silence]
+    return Acknowledgement(answer=row.answer, code=silence.value, text=words([text]))

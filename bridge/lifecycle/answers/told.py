@@ -6,7 +6,9 @@ from collections.abc import Iterable
 from datetime import timedelta
 from typing import Any
 
+from bridge.lifecycle.answers.door import DOOR
 from bridge.lifecycle.answers.folder import FOLDER
+from bridge.lifecycle.answers.hook import HOOK, PREFIX
 from bridge.lifecycle.answers.http import HTTP, LONGEST_RETRY_AFTER_S
 from bridge.lifecycle.answers.mllp import ANY, ENHANCED, MLLP, NONE
 from bridge.lifecycle.answers.row import Row
@@ -48,16 +50,19 @@ def door_words(acknowledgement: Acknowledgement) -> str:
     code = acknowledgement.code
     rows = {f"HTTP {key[:3]}": row for key, row in HTTP.items() if row.answer is Answer.CLOSED}
     rows |= {key.value: row for key, row in SILENCE.items()} | {key.value: row for key, row in FOLDER.items()}
-    row = rows.get(code) or (HTTP["3xx"] if code.startswith("HTTP 3") else None)
-    row = row or _trouble(code)
+    rows |= {key.value: row for key, row in DOOR.items()}
+    rows |= {f"{PREFIX} {key}": row for key, row in HOOK.items() if row.answer is Answer.CLOSED}
+    families = {"HTTP 3": HTTP["3xx"], f"{PREFIX} 3": HOOK["3xx"]}
+    row = rows.get(code) or families.get(code[:6]) or _trouble(code)
     return f"{code}: {row.why}" if row else code
 
 
 def _trouble(code: str) -> Row | None:
     """Give the row of an answer that says that the receiver is in trouble: HTTP 408 and 5xx, AR and CE."""
     kind, _, reason = code.partition(" ")
-    if kind == "HTTP":
-        return HTTP.get(reason) or HTTP.get(f"{reason[:1]}xx")
+    if kind in {"HTTP", PREFIX}:
+        table = HTTP if kind == "HTTP" else HOOK
+        return table.get(reason) or table.get(f"{reason[:1]}xx")
     return MLLP.get((kind, reason)) or MLLP.get((kind, NONE)) or MLLP.get((kind, ANY))
 
 
@@ -84,7 +89,10 @@ def describe() -> str:
             f"Retry-After is honoured in seconds or as a date, up to {LONGEST_RETRY_AFTER_S / 60:.0f} minutes. A body that is not FHIR changes nothing: the status alone decides.\n"
             "A result that was read back and is the same has the code *there already*. With `read_back: true` it is looked for after a try whose fate is unknown, too, before it is sent again.\n"
         ),
+        _table("Web hook", ("Status",), [(key, row) for key, row in HOOK.items()]),
+        "Retry-After is honoured as for FHIR. The body is shown to a person, and decides only whether it is a web page.\n",
         _table("No answer, every kind", ("What happened",), [(key.value, row) for key, row in SILENCE.items()]),
+        _table("Before the door: TLS and sign-in", ("What is wrong",), [(key.value, row) for key, row in DOOR.items()]),
         _table("Folder", ("What happened",), [(key.value, row) for key, row in FOLDER.items()]),
     ]
     return "\n".join(blocks)
