@@ -23,6 +23,7 @@ import uvicorn
 from fastapi import FastAPI
 
 from bridge import clock, settings
+from bridge.credentials.tls import listening_context
 from bridge.deliver.capability import asked_differences
 from bridge.deliver.fhir import FhirClient
 from bridge.deliver.folder import FolderClient
@@ -496,7 +497,7 @@ def _receiver(source: settings.SourceShape, *, service: Service, store: Store, t
                 words=reason,
                 now=clock.now,
             )
-            return MllpReceiver(source, layout, office)
+            return MllpReceiver(source, layout, office, context=listening_context(source.tls) if source.tls else None)
     raise TypeError(f"nothing receives from a {type(source).__name__}")
 
 

@@ -1,4 +1,4 @@
-"""A request by somebody who has said who it is: what FHIR servers and web hooks have in common."""
+"""Requests by somebody who has said who it is: what FHIR servers and web hooks have in common."""
 
 from __future__ import annotations
 
@@ -25,13 +25,13 @@ class SignedInPoster:
 
     async def post(self, address: str, body: bytes, headers: Mapping[str, str]) -> Reply:
         """Post ``body``; give the reply, or how there was none. Raises nothing for either."""
-        return await self._signed(headers, partial(self._poster.post, address, body))
+        return await self._signed(partial(self._poster.post, address, body), headers)
 
     async def get(self, address: str, headers: Mapping[str, str]) -> Reply:
         """Get ``address``; as ``post``."""
-        return await self._signed(headers, partial(self._poster.get, address))
+        return await self._signed(partial(self._poster.get, address), headers)
 
-    async def _signed(self, headers: Mapping[str, str], ask: Callable[[Mapping[str, str]], Awaitable[Reply]]) -> Reply:
+    async def _signed(self, ask: Callable[[Mapping[str, str]], Awaitable[Reply]], headers: Mapping[str, str]) -> Reply:
         try:
             if self._sign_in is None:
                 return await ask(headers)

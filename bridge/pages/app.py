@@ -59,7 +59,9 @@ def make_pages(store: Store, desk: Desk, *, site: PagesSite, now: Callable[[], d
 
     @app.exception_handler(HTTPException)
     def http_fault(request: Request, fault: HTTPException) -> Response:
-        return refuse(request, fault.status_code, TITLES.get(fault.status_code, "This did not work"), str(fault.detail))
+        answer = refuse(request, fault.status_code, TITLES.get(fault.status_code, "This did not work"), str(fault.detail))
+        answer.headers.update(fault.headers or {})  # Allow goes with every 405 (RFC 9110 section 15.5.6)
+        return answer
 
     @app.exception_handler(RequestValidationError)
     def bad_request(request: Request, fault: RequestValidationError) -> Response:

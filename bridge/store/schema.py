@@ -206,7 +206,6 @@ deliveries = Table(
     _part("deliveries_committed", "destination", "due_at", where="state = 'committed'"),
     _part("deliveries_after", "after", where="after IS NOT NULL"),
     Index("deliveries_result", "result_id", "version"),
-    Index("deliveries_born", "born_at"),
     Index("deliveries_state", "destination", "state", "born_at"),
 )
 

@@ -40,6 +40,11 @@ FileKey = Annotated[str, Field(pattern=r"^[a-z][a-z0-9-]{0,39}$")]
 Number = Annotated[str, BeforeValidator(_number), Field(pattern=f"^{_NUMBER}$")]
 Plain = Annotated[str, BeforeValidator(_quoted), Field(pattern=r"^[0-9]{1,6}(\.[0-9]{1,4})?$")]
 
+PostedText = Annotated[
+    str, BeforeValidator(_quoted), Field(pattern=r"^[^\x00-\x1f\x7f-\x9f]*$")
+]  # control characters stop a strip
+PostedLabel = Annotated[str, BeforeValidator(_quoted), Field(pattern=r"^[^\x00-\x1f\x7f-\x9f]+$")]
+
 FIELD_NAMES = (
     "number",
     "printed_date",
@@ -336,31 +341,31 @@ class JsonDocument(Shape):
 class PostedPad(Shape):
     """One pad of a posted reading, as printed. A value is text, so that 1.010 keeps its zero."""
 
-    label: Words
-    value: Text
-    unit: Text = ""
-    mark: Text = ""
+    label: PostedLabel
+    value: PostedText
+    unit: PostedText = ""
+    mark: PostedText = ""
 
 
 class PostedReading(Shape):
     """One strip of a posted reading, as printed; an empty text says nothing. Which fields an analyzer has, its profile says."""
 
-    number: Text = ""
-    printed_date: Text = ""
-    printed_time: Text = ""
-    patient_id: Text = ""
-    patient_name: Text = ""
-    birth_date: Text = ""
-    sex: Text = ""
-    order_number: Text = ""
-    specimen_id: Text = ""
-    operator: Text = ""
-    strip_type: Text = ""
-    strip_lot: Text = ""
-    purpose: Text = ""
-    copy_mark: Text = ""
-    fault: Text = ""
-    comments: tuple[Text, ...] = ()
+    number: PostedText = ""
+    printed_date: PostedText = ""
+    printed_time: PostedText = ""
+    patient_id: PostedText = ""
+    patient_name: PostedText = ""
+    birth_date: PostedText = ""
+    sex: PostedText = ""
+    order_number: PostedText = ""
+    specimen_id: PostedText = ""
+    operator: PostedText = ""
+    strip_type: PostedText = ""
+    strip_lot: PostedText = ""
+    purpose: PostedText = ""
+    copy_mark: PostedText = ""
+    fault: PostedText = ""
+    comments: tuple[PostedText, ...] = ()
     pads: tuple[PostedPad, ...] = ()
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import timedelta
 from pathlib import Path
 
@@ -14,6 +15,7 @@ from bridge.settings import shipped_mappings
 from tests.cli.commands import CHART, ROOT, SITE, here, padpost, site
 from tests.credentials.papers import papers
 from tests.peers.fhir_receiver import FhirReceiver
+from tests.peers.postgres import PostgresServer
 
 EXAMPLES = [
     f"example of profile {name}: ok"
@@ -357,3 +359,26 @@ def test_a_destination_whose_texts_cannot_be_said_is_told(tmp_path: Path) -> Non
     (line,) = [line for line in run.stdout.decode().splitlines() if line.startswith("messages for outbox")]
     assert line.startswith("messages for outbox, our own rules: tern, ")
     assert "ASCII" in line
+
+
+def test_the_database_is_looked_at(tmp_path: Path, postgres: PostgresServer) -> None:
+    """One that works is ok and gets no tables; one that does not is told, with the line where something in the file is wrong."""
+    path = site(tmp_path)
+    text = path.read_text(encoding="utf-8")
+    for url, line in (
+        (postgres.url(), "database: ok"),
+        (
+            postgres.url("nowhere"),
+            r'database: The database 127\.0\.0\.1:\d+/nowhere cannot be reached \(.*"nowhere" does not exist',
+        ),
+        (
+            "postgresql://db/x?no_word=1",
+            rf"database: \S+site\.yaml:{len(text.splitlines()) + 1}: database\.url: The URL is not one that",
+        ),
+    ):
+        path.write_text(f"{text}database: {{url: '{url}'}}\n", encoding="utf-8")
+        run = padpost("check", "--config", path, "--no-oracles", cwd=tmp_path)
+        (said,) = [each for each in run.stdout.decode().splitlines() if each.startswith("database:")]
+        assert re.match(line, said), said
+        assert run.returncode == (0 if line.endswith("ok") else 1)
+    assert postgres.sql("SELECT count(*) FROM pg_tables WHERE schemaname = 'public'") == [(0,)]

@@ -118,6 +118,23 @@ def test_links_are_those_of_the_configuration(tmp_path: Path, capfd: pytest.Capt
     assert "block L" not in errors
 
 
+def test_instruments_and_posts_are_ways_in(tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
+    """Who reads the document must know who speaks to Padpost, and that a yes means kept; the key need not be there for it."""
+    lines = (
+        "  - {name: net, kind: mllp, port: 2575, processing_id: T, analyzer: bench-a, profile: dipper}\n"
+        "  - {name: posts, kind: http, key: {env: NO_SUCH_KEY}, idempotency: optional, analyzer: bench-l, profile: lark}\n"
+    )
+    text = f"{SITE[: SITE.index('sources:')]}sources:\n{lines}destinations:\n{MLLP}"
+    status, output, _ = here("spec", "-c", site(tmp_path, text), "-d", "records", "--as", "json", capfd=capfd)
+    assert status == 0
+    assert facts(output, "C")["kind"] == "HL7 v2 over MLLP; HTTP post with a key"
+    assert facts(output, "C")["processing ID, MSH-11"] == "T"
+    assert facts(output, "C")["TLS on the way in"] == "no: the line is plain"
+    assert facts(output, "C")["Idempotency-Key"] == "optional"
+    assert facts(output, "C")["answer"].startswith("AA once the message is on the disk")
+    assert facts(output, "C")["answer"].endswith("202 once the bytes are on the disk")
+
+
 SECURED = """  - name: line
     kind: mllp
     host: records.internal

@@ -70,3 +70,24 @@ def test_a_client_certificate_is_shown(tmp_path: Path) -> None:
         answers = posted(server, times=2, tls=own)
         assert answers == [HttpReply(status=202, body=b""), HttpReply(status=401, body=b"")]
         assert "authorization" not in server.posted[0].headers
+
+
+def test_reading_is_signed_in_for_too(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The same header, and the answer as it came."""
+    monkeypatch.setenv("PADPOST_TEST_WORD", "open sesame")
+
+    async def whole() -> Reply:
+        given = {"kind": "fhir", "name": "record", "base_url": server.base_url, "result_system": "urn:t:result"}
+        basic = {"user": "Aladdin", "password": {"env": "PADPOST_TEST_WORD"}}
+        settings = FhirDestination.model_validate({**given, "basic": basic})
+        poster = SignedInPoster(settings, longest_reply=1_000, now=lambda: pytest.fail("not asked"), name=str)
+        try:
+            return await poster.get(f"{server.base_url}/Observation", {"Accept": "a/b"})
+        finally:
+            await poster.close()
+
+    with FhirReceiver() as server:
+        server.documents["Observation"] = b"{}"
+        assert asyncio.run(whole()) == HttpReply(status=200, body=b"{}")
+        assert server.got == ["Observation"]
+        assert server.got_headers[0]["authorization"] == "Basic QWxhZGRpbjpvcGVuIHNlc2FtZQ=="

@@ -85,7 +85,7 @@ def running(
     """Run a bridge in a thread of its own until the test is over.
 
     ``home`` may hold the store of an earlier run; ``profile`` is the one of drops/; ``mode`` is the processing ID of records: P is live.
-    ``more`` are further destinations, ``sources`` further lines of the site's sources, in YAML.
+    ``more`` are further destinations or parts of the site, ``sources`` further lines of the site's sources, in YAML.
     """
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))

@@ -90,6 +90,7 @@ class FhirReceiver:
     tls: ssl.SSLContext | None = None
     documents: dict[str, bytes] = field(default_factory=dict)
     got: list[str] = field(default_factory=list)
+    got_headers: list[dict[str, str]] = field(default_factory=list)
     decide: Callable[[Posted], Reply] = lambda _: Reply()
     posted: list[Posted] = field(default_factory=list)
     resources: dict[str, dict[str, Any]] = field(default_factory=dict)
@@ -155,7 +156,9 @@ class FhirReceiver:
         path = request.path_params["document"]
         if request.method == "GET" and "identifier" in request.query_params:
             return self._search(request, path)
-        self.got += [path] if request.method == "GET" else []
+        if request.method == "GET":
+            self.got.append(path)
+            self.got_headers.append(dict(request.headers))
         if request.method != "GET" or path not in self.documents:
             return Response(status_code=404)
         return Response(self.documents[path], media_type=MEDIA_TYPE if path == "metadata" else "application/json")
