@@ -339,7 +339,7 @@ async def assemble(config: settings.Settings, roles: frozenset[Role] = EVERY_ROL
             "capabilities": capabilities,
             "purge": PurgeWatch(store, config.keep, clock.now),
             "room": room,
-            **listeners,
+            **(listeners if Role.DELIVERY in roles else {}),
         },
         require_room=room.require,
     )
