@@ -95,6 +95,12 @@ class Store(Protocol):
     def next_due(self, destination: str) -> datetime | None:
         """Give the earliest due time of a head that waits for its next try."""
 
+    def unanswered(self, destination: str, *, now: datetime, limit: int) -> tuple[int, ...]:
+        """Give committed deliveries whose answer was due by ``now``, oldest first."""
+
+    def next_unanswered(self, destination: str) -> datetime | None:
+        """Give until when the next answer to a committed delivery is waited for."""
+
     def unborn(self, destination: str, *, limit: int) -> tuple[tuple[int, CodedResult], ...]:
         """Give deliveries whose message is still to be made and whose ``after`` is over, oldest first."""
 
