@@ -27,6 +27,7 @@ from bridge.deliver.capability import asked_differences
 from bridge.deliver.fhir import FhirClient
 from bridge.deliver.folder import FolderClient
 from bridge.deliver.mllp import MllpClient
+from bridge.deliver.pool import Pool
 from bridge.desk.actions import Desk
 from bridge.errors import SettingsError, SetupError, Spot, TableError
 from bridge.lifecycle.sharing import EVERY_ROLE, Role
@@ -403,7 +404,7 @@ class Sends(Protocol):
 def _client(destination: settings.DestinationShape) -> Sends:
     match destination:
         case settings.MllpDestination():
-            return MllpClient(destination)
+            return Pool([MllpClient(destination) for _ in range(destination.connections)])
         case settings.FhirDestination():
             return FhirClient(destination, now=clock.now)
         case settings.FolderDestination():
@@ -421,8 +422,18 @@ def _pace(destination: settings.DestinationShape) -> Pace:
         first=timedelta(seconds=retry.first_s),
         longest=timedelta(seconds=retry.longest_s),
         give_up=timedelta(hours=retry.give_up_h),
-        lanes=1 if isinstance(destination, settings.MllpDestination) else 4,  # one in flight a connection; a server takes a few
+        lanes=_in_flight(destination),
     )
+
+
+def _in_flight(destination: settings.DestinationShape) -> int:
+    """Give how many messages may be with the receiver at once."""
+    match destination:
+        case settings.MllpDestination():
+            return destination.connections
+        case settings.HttpDestination():
+            return destination.in_flight
+    return 4  # ours: of a folder; each waits for the disk
 
 
 async def _bear(book: PlanBook, ids: Ids, destination: str, result: CodedResult) -> Message | None:
