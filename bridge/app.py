@@ -23,6 +23,7 @@ import uvicorn
 from fastapi import FastAPI
 
 from bridge import clock, settings
+from bridge.credentials.tls import listening_context
 from bridge.deliver.capability import asked_differences
 from bridge.deliver.fhir import FhirClient
 from bridge.deliver.folder import FolderClient
@@ -322,7 +323,7 @@ async def assemble(config: settings.Settings, roles: frozenset[Role] = EVERY_ROL
         queues=queues,
         leases=leases,
         leased_sources=frozenset(source.name for source in config.sources if _is_leased(source)),
-        once=[partial(check_plans, book, store, queues)],
+        once=[partial(check_plans, book, store, queues), store.look_through],
         watches={
             "signatures": watch,
             "ways out": setup,
@@ -468,7 +469,7 @@ def _receiver(source: settings.SourceShape, *, service: Service, store: Store, t
                 words=reason,
                 now=clock.now,
             )
-            return MllpReceiver(source, layout, office)
+            return MllpReceiver(source, layout, office, context=listening_context(source.tls) if source.tls else None)
     raise TypeError(f"nothing receives from a {type(source).__name__}")
 
 

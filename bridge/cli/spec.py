@@ -231,6 +231,7 @@ def _source(source: settings.SourceShape) -> tuple[Fact, ...]:
                 Fact(name="kind", says="HL7 v2 over MLLP"),
                 Fact(name="address", says=f"Padpost listens, {source.host}:{source.port}"),
                 Fact(name="processing ID, MSH-11", says=source.processing_id),
+                Fact(name="TLS on the way in", says=_tls_in(source.tls)),
                 Fact(
                     name="answer",
                     says="AA once the message is on the disk, AE where the profile answers judged and a strip is rejected",
@@ -244,6 +245,13 @@ def _source(source: settings.SourceShape) -> tuple[Fact, ...]:
                 Fact(name="answer", says="202 once the bytes are on the disk"),
             )
     raise TypeError(f"no words for a {type(source).__name__}")
+
+
+def _tls_in(tls: settings.Tls | None) -> str:
+    if tls is None:
+        return "no: the line is plain"
+    asked = "the instrument must show a certificate" if tls.ca else "no certificate is asked of the instrument"
+    return f"yes, {tls.minimum} or newer; {asked}"
 
 
 def _line(source: settings.LineSource) -> tuple[Fact, ...]:

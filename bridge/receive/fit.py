@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 
+from bridge.credentials.tls import server_context
 from bridge.errors import SettingsError
 from bridge.model import Priority, Purpose
-from bridge.settings import HttpSource, MllpSource, SourceShape
+from bridge.settings import HttpSource, MllpSource, SourceShape, Tls
 from bridge.tables.types import NumberScheme, Profile, SeriesRule
 
 SHORTEST_KEY = 24  # ours: 24 characters of letters and digits are 142 bits, beyond any guessing over a network
@@ -55,9 +56,11 @@ def counting(scheme: NumberScheme) -> tuple[SeriesRule, int, bool, frozenset[tup
 
 
 def key_faults(sources: Sequence[SourceShape]) -> Iterator[SettingsError]:
-    """Give an error for each HTTP source whose key cannot be read, is too short, or is another source's too."""
+    """Give an error for each source whose TLS files cannot be used, or whose key cannot be read, is too short, or is another's too."""
     seen: dict[str, str] = {}
     for number, source in enumerate(sources):
+        if isinstance(source, MllpSource) and source.tls is not None:
+            yield from _tls_faults(number, source.tls)
         if not isinstance(source, HttpSource):
             continue
         path = ("sources", number, "key", "env")
@@ -79,3 +82,10 @@ def key_faults(sources: Sequence[SourceShape]) -> Iterator[SettingsError]:
                 remedy="Give each source a key of its own.",
                 path=path,
             )
+
+
+def _tls_faults(number: int, tls: Tls) -> Iterator[SettingsError]:
+    try:
+        server_context(tls)
+    except SettingsError as error:
+        yield SettingsError(error.sentence, remedy=error.remedy, path=("sources", number, *error.path))

@@ -298,6 +298,20 @@ def _admitted(counters: Sequence[Counter], key: HTTPAuthorizationCredentials | N
 
 def _check_head(request: Request, counter: Counter, types: Sequence[str], idempotency_key: str | None) -> None:
     """Refuse by the head alone. Raises Refused (400, 411, 413, 415, 429)."""
+    _check_rate(counter)
+    sent_as = request.headers.get("content-type", "").partition(";")[0].strip().lower()
+    if sent_as not in types or request.headers.get("content-encoding", "identity") != "identity":
+        raise Refused(
+            415,
+            "Not sent as this source takes it",
+            f"It takes {', '.join(types)}, uncompressed.",
+            remedy="Set Content-Type to one of these.",
+        )
+    _check_idempotency(counter, idempotency_key)
+    _check_length(request, counter)
+
+
+def _check_rate(counter: Counter) -> None:
     wait_s = counter.bucket.wait_s()
     if wait_s:
         raise Refused(
@@ -307,14 +321,9 @@ def _check_head(request: Request, counter: Counter, types: Sequence[str], idempo
             remedy="Wait as long as Retry-After says, then post again with the same Idempotency-Key.",
             headers={"Retry-After": str(int(wait_s) + 1)},
         )
-    sent_as = request.headers.get("content-type", "").partition(";")[0].strip().lower()
-    if sent_as not in types or request.headers.get("content-encoding", "identity") != "identity":
-        raise Refused(
-            415,
-            "Not sent as this source takes it",
-            f"It takes {', '.join(types)}, uncompressed.",
-            remedy="Set Content-Type to one of these.",
-        )
+
+
+def _check_idempotency(counter: Counter, idempotency_key: str | None) -> None:
     if idempotency_key is None and counter.source.idempotency == "required":
         raise Refused(
             400,
@@ -329,6 +338,9 @@ def _check_head(request: Request, counter: Counter, types: Sequence[str], idempo
             "It must be 1 to 255 visible ASCII characters.",
             remedy="Use a UUID, for example.",
         )
+
+
+def _check_length(request: Request, counter: Counter) -> None:
     length = request.headers.get("content-length")
     if length is None:
         raise Refused(

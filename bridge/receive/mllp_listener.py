@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import hashlib
 import re
+import ssl
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
 
@@ -62,9 +63,10 @@ class _Refusal:
 class MllpReceiver:
     """Serves the instruments of one source for ever. ``opened`` is set, and ``address`` given, while we listen."""
 
-    def __init__(self, source: MllpSource, layout: Hl7Layout, office: Office) -> None:
+    def __init__(self, source: MllpSource, layout: Hl7Layout, office: Office, *, context: ssl.SSLContext | None = None) -> None:
+        """Take the parts; ``context`` is for a source with ``tls``."""
         self._source = source
-        self._listener = Listener(source, lambda stream: _Talk(stream, source, layout, office).run())
+        self._listener = Listener(source, lambda stream: _Talk(stream, source, layout, office).run(), context=context)
 
     @property
     def opened(self) -> asyncio.Event:

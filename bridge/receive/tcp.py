@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import socket
+import ssl
 from collections.abc import Awaitable, Callable
 from typing import Protocol, cast
 
@@ -18,6 +19,7 @@ from bridge.settings import TcpSource
 
 log = structlog.get_logger()
 
+HANDSHAKE_S = 10.0  # ours: a handshake is four short messages; who needs longer holds a place for nothing
 _KEEP_ALIVE_S = 60  # ours: an analyzer that was switched off is noticed in some minutes and frees its place
 
 
@@ -86,9 +88,9 @@ class _Guest(TcpStream):
         self._listener.welcome(self)
 
     def eof_received(self) -> bool:
-        """Keep the way back open: a sender that said all it has may still wait for its answer."""
+        """Keep the way back open where the wire can (TLS has no half-closed state): a sender that said all may still wait for its answer."""
         self._inbox.end()
-        return True
+        return self._transport is not None and self._transport.get_extra_info("sslcontext") is None
 
 
 class Door(Protocol):
@@ -112,9 +114,15 @@ class Door(Protocol):
 
 
 class Listener:
-    """Listens on one port and lets ``talk`` serve each connection. ``opened`` is set, and ``address`` given, while we listen."""
+    """Listens on one port and lets ``talk`` serve each connection. ``opened`` is set, and ``address`` given, while we listen.
 
-    def __init__(self, door: Door, talk: Callable[[TcpStream], Awaitable[None]]) -> None:
+    With ``context`` every connection is TLS, and ``talk`` begins once both sides have proved what the context asks for.
+    """
+
+    def __init__(
+        self, door: Door, talk: Callable[[TcpStream], Awaitable[None]], *, context: ssl.SSLContext | None = None
+    ) -> None:
+        self._context = context
         self.opened = asyncio.Event()
         self.address: tuple[str, int] | None = None
         self._door = door
@@ -125,7 +133,14 @@ class Listener:
     async def listen(self) -> None:
         """Listen until cancelled. Raises OSError if the port cannot be had."""
         loop = asyncio.get_running_loop()
-        server = await loop.create_server(lambda: _Guest(self), self._door.host, self._door.port, start_serving=False)
+        server = await loop.create_server(
+            lambda: _Guest(self),
+            self._door.host,
+            self._door.port,
+            start_serving=False,
+            ssl=self._context,
+            ssl_handshake_timeout=HANDSHAKE_S if self._context else None,
+        )
         host, port = server.sockets[0].getsockname()[:2]
         self.address = (host, port)
         try:

@@ -7,6 +7,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
+from bridge.settings.security import Tls
 from bridge.settings.shapes import Name, Secret, Shape
 
 
@@ -106,7 +107,8 @@ class MllpSource(SourceShape):
 
     ``processing_id`` is what MSH-11 must say: a test message goes to no live record. A message that has begun must end within
     ``message_s``; a connection that says nothing for ``idle_s`` is ended. ``judged_s`` is how long judging may take where the profile
-    answers judged. ``longest_capture_bytes`` is the longest message.
+    answers judged. ``longest_capture_bytes`` is the longest message. With ``tls`` (its certificate and key) the line is encrypted; with
+    ``tls.ca`` too only instruments that prove who they are are let in.
     """
 
     kind: Literal["mllp"]
@@ -118,6 +120,7 @@ class MllpSource(SourceShape):
     idle_s: float = Field(default=3_600.0, gt=0, le=86_400)
     judged_s: float = Field(default=20.0, gt=0, le=600)
     reopen_s: float = Field(default=2.0, gt=0, le=600)
+    tls: Tls | None = None
 
 
 class HttpSource(SourceShape):

@@ -50,6 +50,9 @@ class Store(Protocol):
         Only what other processes wrote is told, and "" where anything may have been missed: look everywhere. At most one listener.
         """
 
+    async def look_through(self) -> None:
+        """Check once, beside the work, what the start had no time for. What it finds stops the store (``fault``)."""
+
     def close(self) -> None:
         """Finish what was submitted, then let go of the file."""
 

@@ -195,6 +195,7 @@ deliveries = Table(
     Column("is_blocked", Integer, nullable=False, server_default="0"),
     Column("tables_digest", Text, nullable=False, server_default=""),
     Column("payload_digest", Text),
+    _part("deliveries_once", "destination", "result_id", "version", where=OPEN, unique=True),
     _part("deliveries_open", "destination", "lane", "id", where=OPEN),
     _part("deliveries_stat", "destination", "lane", where=f"{OPEN} AND priority = 'stat'"),
     _part("deliveries_tables", "destination", "tables_digest", where=OPEN),

@@ -129,6 +129,7 @@ def test_instruments_and_posts_are_ways_in(tmp_path: Path, capfd: pytest.Capture
     assert status == 0
     assert facts(output, "C")["kind"] == "HL7 v2 over MLLP; HTTP post with a key"
     assert facts(output, "C")["processing ID, MSH-11"] == "T"
+    assert facts(output, "C")["TLS on the way in"] == "no: the line is plain"
     assert facts(output, "C")["Idempotency-Key"] == "optional"
     assert facts(output, "C")["answer"].startswith("AA once the message is on the disk")
     assert facts(output, "C")["answer"].endswith("202 once the bytes are on the disk")

@@ -104,7 +104,7 @@ def test_want_of_room_is_degraded_and_no_reason_to_restart(shelf: Stocked) -> No
             "No strip is taken in, though results that are here already are still sent: analyzers are told to send again, files stay where"
             " they are. Tell your administrator. 5 MB are free."
         )
-        assert (answer.status_code, answer.json()) == (200, {"status": "degraded", "reasons": [said], "shut": []})
+        assert (answer.status_code, answer.json()) == (200, {"status": "degraded", "reasons": [said], "shut": [], "notes": []})
         assert f"Stop. {said}" in visitor.page("/").text
         assert visitor.get("/api/today").json()["faults"] == [said]
     with shelf.serving(notice=lambda: "Room runs short: 7 MB are free.") as visitor:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -10,6 +11,7 @@ from pydantic import TypeAdapter
 
 from bridge.receive.fit import counting, key_faults, source_faults
 from bridge.settings import Source
+from tests.credentials.papers import papers
 from tests.tables.shipped_tables import tables
 
 PROFILES = tables().profiles
@@ -70,3 +72,20 @@ def test_keys(monkeypatch: pytest.MonkeyPatch) -> None:
         (("sources", 2, "key", "env"), "The key of c is shorter than 24 characters."),
         (("sources", 3, "key", "env"), "The secret KEY_D is not set."),
     ]
+
+
+def test_tls_files_that_cannot_be_used(tmp_path: Path) -> None:
+    """Told before anything listens: no certificate, or a file that is none."""
+    own = papers(tmp_path).issue("own", "localhost")
+    assert own.certificate is not None
+    good = source("a", "mllp", "dipper", tls=own.model_dump())
+    bare = source("b", "mllp", "dipper", tls={})
+    assert list(key_faults([good])) == []
+    (fault,) = key_faults([good, bare])
+    assert (fault.path, fault.sentence) == (
+        ("sources", 1, "tls", "certificate"),
+        "A source that is called by TLS has no certificate.",
+    )
+    own.certificate.write_text("no certificate", encoding="ascii")
+    (fault,) = key_faults([good])
+    assert fault.path == ("sources", 0, "tls", "key")

@@ -8,17 +8,21 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import socket
+import ssl
 from collections.abc import AsyncIterator, Callable
 from dataclasses import replace
+from pathlib import Path
 
 import hl7
 import pytest
 
+from bridge.credentials.tls import listening_context
 from bridge.model import Capture, Way
 from bridge.receive.mllp_listener import MllpReceiver, Office, error_code
-from bridge.settings import MllpSource
+from bridge.settings import MllpSource, Tls
 from bridge.store.rows import CaptureState, StripState
 from bridge.tables.types import Answering
+from tests.credentials.papers import papers
 from tests.receive.shelf import MOMENT, PATIENCE_S, Shelf, now
 from tests.tables.shipped_tables import tables
 
@@ -36,9 +40,11 @@ def result(
 class Instrument:
     """A plain socket that writes frames and reads answers."""
 
-    def __init__(self, receiver: MllpReceiver) -> None:
+    def __init__(self, receiver: MllpReceiver, context: ssl.SSLContext | None = None) -> None:
         assert receiver.address is not None
         self.socket = socket.create_connection(receiver.address, timeout=PATIENCE_S)
+        if context is not None:
+            self.socket = context.wrap_socket(self.socket, server_hostname="localhost")
         self._rest = b""
 
     async def send(self, *messages: bytes) -> None:
@@ -77,7 +83,7 @@ def state(*outcomes: tuple[str, str], judged: bool = True) -> CaptureState:
 
 @contextlib.asynccontextmanager
 async def listening(
-    shelf: Shelf, *, look: Callable[[int], CaptureState | None] | None = None, **more: object
+    shelf: Shelf, *, look: Callable[[int], CaptureState | None] | None = None, tls: Tls | None = None, **more: object
 ) -> AsyncIterator[MllpReceiver]:
     """Listen; with ``look`` the profile answers judged."""
     assert LAYOUT is not None
@@ -97,7 +103,7 @@ async def listening(
         words=lambda rule: f"why {rule}",
         now=now,
     )
-    receiver = MllpReceiver(source, layout, office)
+    receiver = MllpReceiver(source, layout, office, context=listening_context(tls) if tls else None)
     running = asyncio.create_task(receiver.run())
     try:
         async with asyncio.timeout(3 * PATIENCE_S):
@@ -406,6 +412,43 @@ def test_a_sender_that_goes_before_its_answer() -> None:
         again.socket.close()
 
     assert len(scene(play).captures) == 1
+
+
+def test_a_line_that_is_encrypted_lets_in_whom_it_knows(tmp_path: Path) -> None:
+    """With ``tls.ca`` an instrument must show a certificate of that CA: one without, and one that speaks plain, are not heard."""
+    ours = papers(tmp_path)
+    own, client = ours.issue("own", "localhost"), ours.issue("client", "instrument")
+
+    def context(*, shows: bool) -> ssl.SSLContext:
+        made = ssl.create_default_context(cafile=str(ours.ca))
+        if shows:
+            made.load_cert_chain(str(client.certificate), str(client.key))
+        return made
+
+    async def heard_by_stranger(receiver: MllpReceiver) -> None:
+        stranger = await asyncio.to_thread(Instrument, receiver, context(shows=False))
+        with stranger.socket:
+            await asyncio.to_thread(stranger.socket.sendall, b"x")
+            if await asyncio.to_thread(stranger.socket.recv, 1) == b"":  # TLS 1.3 tells at the first read, or just ends
+                raise ConnectionError("hung up")
+
+    async def run() -> Shelf:
+        shelf = Shelf()
+        async with listening(shelf, tls=own) as receiver:
+            known = await asyncio.to_thread(Instrument, receiver, context(shows=True))
+            with known.socket:
+                assert await known.asked(result()) == ("AA", "D1", "")
+            with pytest.raises(OSError, match=r"."):
+                await heard_by_stranger(receiver)
+            plain = Instrument(receiver)
+            with plain.socket:
+                await plain.send(result("PLAIN"))
+                with contextlib.suppress(ConnectionError):
+                    while await asyncio.to_thread(plain.socket.recv, 4_096):
+                        pass  # an alert of TLS, then the end
+        return shelf
+
+    assert [capture.payload for capture in asyncio.run(run()).captures] == [result()]
 
 
 @pytest.mark.parametrize(

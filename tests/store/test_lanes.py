@@ -26,7 +26,7 @@ E = DeliveryEvent
 def _put(file: SqliteDb, number: int, state: DeliveryState, *, is_head: int = 0, lane: str = "A", **more: object) -> None:
     """Put a delivery there as it stands."""
     row = {
-        "id": number, "destination": "records", "lane": lane, "priority": "routine", "result_id": "R1", "version": 1, "format": "", "state": state,
+        "id": number, "destination": "records", "lane": lane, "priority": "routine", "result_id": f"R{number}", "version": 1, "format": "", "state": state,
         "attempts": 0, "born_at": "x", "last_code": "", "is_head": is_head, **more,
     }  # fmt: skip
     file.execute(f"INSERT INTO deliveries ({', '.join(row)}) VALUES ({', '.join('?' * len(row))})", tuple(row.values()))
