@@ -95,6 +95,7 @@ class DestinationQueue:
         self._jitter = jitter
         self._woken = asyncio.Event()
         self._busy: dict[int, asyncio.Task[None]] = {}
+        self._turn = 0  # tries begun so far
         self._conflicts: dict[int, int] = {}
         self._shut = ""
         self._door = Door(first=pace.first, longest=pace.longest)
@@ -176,9 +177,11 @@ class DestinationQueue:
         if room <= 0:
             return
         self._grip.fence()
-        for head in await ask(self._store, self._store.lane_heads, self._name, now=now, limit=room + len(self._busy)):
+        limit, turn = room + len(self._busy), 0 if self._door.reason else self._turn  # the same head knocks until it is let in
+        for head in await ask(self._store, self._store.lane_heads, self._name, now=now, limit=limit, turn=turn):
             if head.delivery_id not in self._busy and room > 0:
                 room -= 1
+                self._turn += 1
                 task = asyncio.create_task(self._try(head))
                 self._busy[head.delivery_id] = task
                 task.add_done_callback(lambda _: self.wake())

@@ -126,6 +126,45 @@ def test_a_stuck_message_holds_its_own_lane_only(store: SqliteStore) -> None:
         assert states(store, *one, *other) == [S.ACCEPTED] * 5
 
 
+class Refuser:
+    """Takes what is not in ``later``, and says of that: later. Notes what it was sent, and calls ``then`` each time."""
+
+    def __init__(self, later: set[str], then: Callable[[], object] = lambda: None) -> None:
+        self.sent: list[str] = []
+        self._later = later
+        self._then = then
+
+    async def send(self, message: Message) -> Acknowledgement:
+        self.sent.append(message.control_id)
+        self._then()
+        stuck = message.control_id in self._later
+        return Acknowledgement(answer=Answer.TRY_AGAIN if stuck else Answer.ACCEPTED, code="timeout" if stuck else "AA")
+
+
+def test_many_stuck_lanes_hold_up_nobody_else(store: SqliteStore) -> None:
+    """Twenty patients' messages are always due again, and older: every second try is another's all the same."""
+    stuck = [oru(f"E0000S{n}", lane=f"S{n}") for n in range(20)]
+    fresh = [oru(f"E0000F{n}", lane=f"F{n}") for n in range(10)]
+    for message in (*stuck, *fresh):
+        put(store, message)
+    refuser = Refuser({message.control_id for message in stuck})
+    deliver(store, refuser, pace(first=0.000_001, longest=0.000_001), all_over(store, *fresh))
+    firsts = len({name for name in refuser.sent if name.startswith("E0000S")})
+    assert len(refuser.sent) <= 2 * (firsts + len(fresh)) + 1
+
+
+def test_routine_goes_on_through_a_flood_of_stat(store: SqliteStore) -> None:
+    """Each STAT that is sent brings the next: an eighth of the tries is for the routine lanes all the same, in their order."""
+    routine = [oru(f"E0000R{n}", lane=f"R{n}") for n in range(3)]
+    flood = (oru(f"E0000U{n}", lane=f"U{n}", priority=STAT) for n in range(1000))
+    for message in (*routine, next(flood), next(flood)):
+        put(store, message)
+    refuser = Refuser(set(), then=lambda: put(store, next(flood)))
+    deliver(store, refuser, pace(), all_over(store, *routine))
+    places = [refuser.sent.index(message.control_id) for message in routine]
+    assert places == [7, 15, 23]
+
+
 def test_stat_overtakes_other_patients_but_never_its_own(store: SqliteStore) -> None:
     """A lane is as urgent as its most urgent waiting message; inside it the earlier result still goes first."""
     messages = [
