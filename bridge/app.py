@@ -29,6 +29,7 @@ from bridge.deliver.fhir import FhirClient
 from bridge.deliver.folder import FolderClient
 from bridge.deliver.late import AnswerListener, LateAnswers
 from bridge.deliver.mllp import MllpClient
+from bridge.deliver.pool import Pool
 from bridge.desk.actions import Desk
 from bridge.errors import SettingsError, SetupError, Spot, TableError
 from bridge.lifecycle.answers import site_faults
@@ -424,7 +425,7 @@ class Sends(Protocol):
 def _client(destination: settings.DestinationShape) -> Sends:
     match destination:
         case settings.MllpDestination():
-            return MllpClient(destination)
+            return Pool([MllpClient(destination) for _ in range(destination.connections)])
         case settings.FhirDestination():
             return FhirClient(destination, now=clock.now)
         case settings.FolderDestination():
@@ -445,7 +446,7 @@ def _answer_listeners(
         if not isinstance(destination, settings.MllpDestination) or destination.acknowledgement == "original":
             continue
         late = LateAnswers(destination, settle=queues[destination.name].settle, control=ids.control, now=clock.now)
-        clients[destination.name].late = late
+        clients[destination.name].hear(late)
         if destination.answers_on:
             listeners[f"answers of {destination.name}"] = AnswerListener(destination.name, destination.answers_on, late)
     return listeners
@@ -457,12 +458,22 @@ def _pace(destination: settings.DestinationShape) -> Pace:
         first=timedelta(seconds=retry.first_s),
         longest=timedelta(seconds=retry.longest_s),
         give_up=timedelta(hours=retry.give_up_h),
-        lanes=1 if isinstance(destination, settings.MllpDestination) else 4,  # one in flight a connection; a server takes a few
+        lanes=_in_flight(destination),
     )
     if isinstance(destination, settings.MllpDestination) and destination.acknowledgement == "enhanced":
         wait = timedelta(seconds=destination.application_s)
         return replace(pace, application=wait, silence_is_yes=destination.application_answer == "ER")
     return pace
+
+
+def _in_flight(destination: settings.DestinationShape) -> int:
+    """Give how many messages may be with the receiver at once."""
+    match destination:
+        case settings.MllpDestination():
+            return destination.connections
+        case settings.HttpDestination():
+            return destination.in_flight
+    return 4  # ours: of a folder; each waits for the disk
 
 
 async def _bear(book: PlanBook, ids: Ids, destination: str, result: CodedResult) -> Message | None:

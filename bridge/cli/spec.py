@@ -195,12 +195,16 @@ def _waits(destination: settings.DestinationShape) -> tuple[Fact, ...]:
             waits = (
                 Fact(name="time to connect", says=_seconds(destination.connect_s)),
                 Fact(name="time to answer", says=_seconds(destination.answer_s)),
+                Fact(name="connections at most, one message in flight on each", says=str(destination.connections)),
             )
             if destination.acknowledgement == "original":
                 return waits
             return (*waits, Fact(name="time to the application's answer", says=_seconds(destination.application_s)))
         case settings.HttpDestination():
-            return (Fact(name="time to answer", says=_seconds(destination.answer_s)),)
+            return (
+                Fact(name="time to answer", says=_seconds(destination.answer_s)),
+                Fact(name="messages at once at most, each of another patient", says=str(destination.in_flight)),
+            )
         case _:
             return ()
 

@@ -45,7 +45,6 @@ class Door:
     rest_until: datetime | None = None
     let_in_at: datetime | None = None
     opened_at: datetime | None = None
-    last_probe: int | None = None
 
     @property
     def needed(self) -> int:
@@ -109,4 +108,4 @@ class Door:
     def _let_in(self, now: datetime) -> None:
         if self.is_closed:
             self.opened_at = now
-        self.reason, self.is_closed, self.knocks, self.let_in_at, self.last_probe = "", False, 0, now, None
+        self.reason, self.is_closed, self.knocks, self.let_in_at = "", False, 0, now

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Awaitable, Callable
+from collections import deque
+from collections.abc import Awaitable, Callable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -16,8 +17,9 @@ from bridge.errors import LeaseLost, StoreError, StoreFailed
 from bridge.lifecycle.answers import Silence, is_conflict, no_answer, settle_conflict, stop_words, unanswered_words
 from bridge.lifecycle.backoff import given_up, next_attempt
 from bridge.lifecycle.circuit import Circuit
+from bridge.lifecycle.fairness import ASKERS, Asker, who_asks
 from bridge.lifecycle.states import DestinationState
-from bridge.model import Acknowledgement, Answer, CodedResult, DeliveryState, Message
+from bridge.model import Acknowledgement, Answer, CodedResult, DeliveryState, Message, Priority
 from bridge.queue.door import Door
 from bridge.queue.leases import FREE, Grip
 from bridge.store.api import Store
@@ -118,6 +120,8 @@ class DestinationQueue:
         self._woken = asyncio.Event()
         self._busy: dict[int, asyncio.Task[None]] = {}
         self._trying: dict[str, asyncio.Task[None]] = {}
+        self._turn = 0  # tries begun so far
+        self._asked: deque[int] = deque(maxlen=ASKERS)  # who asked last while the receiver gave nobody an answer
         self._conflicts: dict[int, int] = {}
         self._shut = ""
         self._door = Door(first=pace.first, longest=pace.longest)
@@ -249,17 +253,27 @@ class DestinationQueue:
         if room <= 0:
             return
         self._grip.fence()
-        wanted = room + 1 + len(self._busy)
-        heads = await ask(self._store, self._store.lane_heads, self._name, now=now, limit=wanted)
+        wanted, turn = (room + len(self._busy), self._turn) if flows else (2 * ASKERS, 0)
+        heads = await ask(self._store, self._store.lane_heads, self._name, now=now, limit=wanted, turn=turn)
         may_go = [head for head in heads if head.delivery_id not in self._busy]
-        if not flows and may_go:
-            # the message that tried last goes behind the next one, so that one that no receiver can digest keeps none out
-            may_go.sort(key=lambda head: head.delivery_id == self._door.last_probe)
-            self._door.last_probe = may_go[0].delivery_id
-        for head in may_go[:room]:
+        for head in may_go[:room] if flows else self._asker(may_go):
+            self._turn += 1
             task = asyncio.create_task(self._try(head))
             self._busy[head.delivery_id] = self._trying[head.message.control_id] = task
             task.add_done_callback(partial(self._tried, head.message.control_id))
+
+    def _asker(self, heads: Sequence[LaneHead]) -> list[LaneHead]:
+        if not heads:
+            return []
+        chosen = who_asks(
+            [
+                Asker(delivery_id=head.delivery_id, is_urgent=head.message.priority is Priority.STAT, is_tried=head.attempts > 0)
+                for head in heads
+            ],
+            self._asked,
+        )
+        self._asked.append(chosen)
+        return [head for head in heads if head.delivery_id == chosen]
 
     def _tried(self, control_id: str, _: asyncio.Task[None]) -> None:
         self._trying.pop(control_id, None)

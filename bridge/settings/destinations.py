@@ -218,7 +218,9 @@ class AnswersOn(Shape):
 class MllpDestination(DestinationShape):
     """HL7 v2 over MLLP. ``controls``: control strips and lot comparisons are sent too, under no patient (`oul_r22` only).
 
-    ``tls``: over TLS; without it the line is plain.
+    ``tls``: over TLS; without it the line is plain. ``connections``: how many the receiver takes from us at once; on each, one message is
+    in flight. Messages of one patient keep their order whatever it is; a receiver that files by arrival may see those of two patients
+    in another order than they were read.
 
     ``acknowledgement: enhanced`` asks for two answers (HL7 2.5.1 section 2.9): the message is kept (MSH-15 AL), and what became of it
     (MSH-16 = ``application_answer``: AL always, SU success only, ER errors only, NE never). The second one is waited for
@@ -232,6 +234,7 @@ class MllpDestination(DestinationShape):
     port: int = Field(ge=1, le=65535)
     answer_s: float = Field(default=30.0, gt=0)
     connect_s: float = Field(default=10.0, gt=0)
+    connections: int = Field(default=1, ge=1, le=32)
     tls: Tls | None = None
     acknowledgement: Literal["original", "enhanced"] = "original"
     application_answer: Literal["AL", "NE", "ER", "SU"] = "AL"
@@ -255,13 +258,17 @@ class MllpDestination(DestinationShape):
 
 
 class HttpDestination(DestinationShape):
-    """What destinations over HTTP share. At most one of ``bearer``, ``basic`` and ``oauth`` signs in; ``tls`` is for https."""
+    """What destinations over HTTP share. At most one of ``bearer``, ``basic`` and ``oauth`` signs in; ``tls`` is for https.
+
+    ``in_flight``: how many messages, each of another patient, are with the server at once.
+    """
 
     bearer: Secret | None = None
     basic: Basic | None = None
     oauth: OAuth | None = None
     tls: Tls | None = None
     answer_s: float = Field(default=30.0, gt=0)
+    in_flight: int = Field(default=4, ge=1, le=64)
 
     def address(self) -> str:
         """Give where messages are posted."""

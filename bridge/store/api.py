@@ -86,8 +86,10 @@ class Store(Protocol):
 
     # --- delivering
 
-    def lane_heads(self, destination: str, *, now: datetime, limit: int) -> tuple[rows.LaneHead, ...]:
+    def lane_heads(self, destination: str, *, now: datetime, limit: int, turn: int = 0) -> tuple[rows.LaneHead, ...]:
         """Give deliveries that may be tried now, one a lane: lanes with STAT first, then oldest first.
+
+        Of more than ``limit`` a fair choice is given (``lifecycle.fairness``), for which ``turn`` counts the tries begun so far.
 
         A head whose ``due_at`` lies ahead, that is being sent, or that waits for ``after``, blocks its lane only.
         """

@@ -22,6 +22,7 @@ from bridge import clock
 from bridge.deliver.fhir import FhirClient
 from bridge.deliver.mllp import MllpClient
 from bridge.errors import StoreFailed, StoreFull
+from bridge.lifecycle.answers import Silence
 from bridge.lifecycle.states import DestinationState, StopGroup
 from bridge.model import Acknowledgement, Answer, CodedResult, DeliveryState, Message, Priority
 from bridge.queue import lanes
@@ -124,6 +125,57 @@ def test_a_stuck_message_holds_its_own_lane_only(store: SqliteStore) -> None:
         assert receiver.control_ids == ["E0000M1", "E0000M4", "E0000M5", "E0000M1", "E0000M2", "E0000M3"]
         assert [row(store, message).attempts for message in one] == [2, 1, 1]
         assert states(store, *one, *other) == [S.ACCEPTED] * 5
+
+
+class Refuser:
+    """Takes what is not in ``later``, and of that says ``says``: later. Notes what it was sent, and calls ``then`` each time."""
+
+    def __init__(self, later: set[str], then: Callable[[], object] = lambda: None, *, says: str = "AR 206") -> None:
+        self.sent: list[str] = []
+        self._says = says
+        self._later = later
+        self._then = then
+
+    async def send(self, message: Message) -> Acknowledgement:
+        self.sent.append(message.control_id)
+        self._then()
+        stuck = message.control_id in self._later
+        return Acknowledgement(answer=Answer.TRY_AGAIN if stuck else Answer.ACCEPTED, code=self._says if stuck else "AA")
+
+
+def test_many_stuck_lanes_hold_up_nobody_else(store: SqliteStore) -> None:
+    """Twenty patients' messages are always due again, and older: every second try is another's all the same."""
+    stuck = [oru(f"E0000S{n}", lane=f"S{n}") for n in range(20)]
+    fresh = [oru(f"E0000F{n}", lane=f"F{n}") for n in range(10)]
+    for message in (*stuck, *fresh):
+        put(store, message)
+    refuser = Refuser({message.control_id for message in stuck})
+    deliver(store, refuser, pace(first=0.000_001, longest=0.000_001), all_over(store, *fresh))
+    firsts = len({name for name in refuser.sent if name.startswith("E0000S")})
+    assert len(refuser.sent) <= 2 * (firsts + len(fresh)) + 1
+
+
+def test_silence_to_a_few_keeps_out_nobody_else(store: SqliteStore) -> None:
+    """Seven messages that the receiver chokes on make it rest: the others get through all the same, by turns."""
+    stuck = [oru(f"E0000S{n}", lane=f"S{n}") for n in range(7)]
+    fresh = [oru(f"E0000F{n}", lane=f"F{n}") for n in range(10)]
+    for message in (*stuck, *fresh):
+        put(store, message)
+    refuser = Refuser({message.control_id for message in stuck}, says=Silence.TIMEOUT)
+    deliver(store, refuser, pace(first=0.000_001, longest=0.000_001), all_over(store, *fresh))
+    assert {name for name in refuser.sent if name.startswith("E0000F")} == {message.control_id for message in fresh}
+
+
+def test_routine_goes_on_through_a_flood_of_stat(store: SqliteStore) -> None:
+    """Each STAT that is sent brings the next: an eighth of the tries is for the routine lanes all the same, in their order."""
+    routine = [oru(f"E0000R{n}", lane=f"R{n}") for n in range(3)]
+    flood = (oru(f"E0000U{n}", lane=f"U{n}", priority=STAT) for n in range(1000))
+    for message in (*routine, next(flood), next(flood)):
+        put(store, message)
+    refuser = Refuser(set(), then=lambda: put(store, next(flood)))
+    deliver(store, refuser, pace(), all_over(store, *routine))
+    places = [refuser.sent.index(message.control_id) for message in routine]
+    assert places == [7, 15, 23]
 
 
 def test_stat_overtakes_other_patients_but_never_its_own(store: SqliteStore) -> None:
@@ -293,8 +345,8 @@ def test_time_before_a_closed_door_does_not_count_as_trying(store: SqliteStore) 
 
 
 def test_nobody_there_is_one_knock_for_all_lanes_and_shown(store: SqliteStore) -> None:
-    """A receiver that is off is called by one head at a time, two of them by turns; the destination's row says why the rest waits."""
-    messages = [oru(f"E0000M{n}", lane=f"P{n}") for n in range(1, 6)]
+    """A receiver that is off is called by one head at a time, eight of them by turns; the destination's row says why the rest waits."""
+    messages = [oru(f"E0000M{n}", lane=f"P{n}") for n in range(10, 20)]
     for message in messages:
         put(store, message)
 
@@ -305,7 +357,7 @@ def test_nobody_there_is_one_knock_for_all_lanes_and_shown(store: SqliteStore) -
             await until(lambda: door(store).reason != "")
             assert door(store).state is DestinationState.RESTING
             assert door(store).reason.startswith("no connection: Nobody takes the call")
-            assert [row(store, message).attempts for message in messages[2:]] == [0, 0, 0]
+            assert [row(store, message).attempts for message in messages[8:]] == [0, 0]
             await asyncio.to_thread(receiver.come_back)
             await until(all_over(store, *messages))
             await until(lambda: door(store).state is DestinationState.OPEN and door(store).reason == "")

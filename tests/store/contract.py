@@ -357,6 +357,23 @@ class StoreContract:
         s.attempt(store, store.lane_heads("records", now=NOW, limit=1)[0].delivery_id, Answer.ACCEPTED)
         assert s.heads(store) == ["A1", "B1"]
 
+    def test_of_more_lanes_than_may_go_a_fair_choice_is_given(self, store: Store) -> None:
+        """STAT first, each eighth turn routine; lanes that were tried before and lanes that were not take turns."""
+        for patient, priority in (("A", Priority.ROUTINE), ("B", Priority.ROUTINE), ("S", Priority.STAT)):
+            (tried,) = s.post(store, f"{patient}1", patient=patient, priority=priority).delivery_ids
+            s.attempt(store, tried, Answer.TRY_AGAIN, due_at=NOW)
+        for patient, priority in (("C", Priority.ROUTINE), ("D", Priority.ROUTINE), ("T", Priority.STAT)):
+            s.post(store, f"{patient}1", patient=patient, priority=priority)
+
+        def first(turn: int, limit: int = 1) -> list[str]:
+            heads = store.lane_heads("records", now=NOW, limit=limit, turn=turn)
+            return [head.message.result_id for head in heads]
+
+        assert [first(turn) for turn in (0, 1, 7, 15)] == [["S1"], ["T1"], ["C1"], ["A1"]]
+        assert first(0, limit=3) == ["S1", "T1", "A1"]
+        assert first(1, limit=4) == ["S1", "T1", "A1", "C1"]
+        assert first(0, limit=9) == ["S1", "T1", "A1", "B1", "C1", "D1"]
+
     def test_a_head_that_waits_blocks_its_lane_only(self, store: Store) -> None:
         """Being sent, or due later: the lane stands still, the others go on; when it is due it goes."""
         (first,) = s.post(store, "A1", patient="A").delivery_ids
