@@ -35,7 +35,7 @@ class Journal:
         """Note that a strip's first byte is about to leave; a second try is no news."""
         with self._lock:
             if strip.name not in self.history.submitted:
-                self._note({"did": "submitted", "strip": strip.name, "patient": strip.patient})
+                self._note({"did": "submitted", "strip": strip.name, "patient": strip.patient, "stat": strip.is_stat})
 
     def acknowledged(self, strip: Strip) -> None:
         """Note that the service answered for a strip: the last frame's ACK, or its file in done/."""
@@ -68,7 +68,7 @@ class Journal:
 
     def _is_complete(self, receivers: tuple[str, ...]) -> bool:
         submitted = self.history.submitted.keys()
-        there = {receiver: {a.strip for a in self.history.arrived if a.receiver == receiver} for receiver in receivers}
+        there = {receiver: {a.strip for a in self.history.arrived if a.receiver == receiver and a.held} for receiver in receivers}
         return submitted <= self.history.acknowledged and all(submitted <= there[receiver] for receiver in receivers)
 
     def _note(self, entry: dict[str, Any]) -> None:
@@ -80,6 +80,8 @@ class Journal:
         match entry.pop("did"):
             case "submitted":
                 self.history.submitted[entry["strip"]] = entry["patient"]
+                if entry["stat"]:
+                    self.history.stat.add(entry["strip"])
             case "acknowledged":
                 self.history.acknowledged.add(entry["strip"])
             case "arrived":
