@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import json
 import threading
+from collections import defaultdict
 from pathlib import Path
 from typing import Any
 
@@ -22,6 +23,7 @@ class Journal:
     def __init__(self, path: Path) -> None:
         """Go on with the journal at ``path``; a last line that a kill cut short is dropped."""
         self.history = History()
+        self._there: dict[str, set[str]] = defaultdict(set)  # receiver -> the strips that it holds
         self._lock = threading.RLock()
         self._changed = threading.Condition(self._lock)
         whole = path.read_bytes() if path.exists() else b""
@@ -68,8 +70,7 @@ class Journal:
 
     def _is_complete(self, receivers: tuple[str, ...]) -> bool:
         submitted = self.history.submitted.keys()
-        there = {receiver: {a.strip for a in self.history.arrived if a.receiver == receiver and a.held} for receiver in receivers}
-        return submitted <= self.history.acknowledged and all(submitted <= there[receiver] for receiver in receivers)
+        return submitted <= self.history.acknowledged and all(submitted <= self._there[receiver] for receiver in receivers)
 
     def _note(self, entry: dict[str, Any]) -> None:
         self._file.write(json.dumps(entry).encode() + b"\n")
@@ -86,4 +87,7 @@ class Journal:
                 self.history.acknowledged.add(entry["strip"])
             case "arrived":
                 content = base64.b64decode(entry.pop("content"))
-                self.history.arrived.append(Arrived(content=content, **entry))
+                arrived = Arrived(content=content, **entry)
+                self.history.arrived.append(arrived)
+                if arrived.held:
+                    self._there[arrived.receiver].add(arrived.strip)
