@@ -22,10 +22,10 @@ from tests.faults.asides import Aside
 from tests.faults.mainline import DRAIN_S, MainLine
 from tests.faults.menu import ASIDE, Fault, chosen, not_here
 from tests.faults.records import RECEIVERS
-from tests.faults.scene import delivered
+from tests.faults.scene import delivered, stopped
 from tests.faults.state import State, tally
 
-KEPT = "0 lost, 0 under a second identity, 0 out of order within a patient, 0 marked as delivered and not there"
+KEPT = "0 lost, 0 under a second identity, 0 out of order within a patient, 0 marked as delivered and not there, 0 stopped without cause"
 
 
 class Campaign:
@@ -121,7 +121,8 @@ def run(
     finally:
         campaign.close()
     history = campaign.line.journal.history
-    faults = campaign.state.breaches + history.faults(RECEIVERS, marked=delivered(campaign.line.store))
+    file = campaign.line.store / FILE
+    faults = campaign.state.breaches + history.faults(RECEIVERS, marked=delivered(file)) + stopped(file)
     if not is_through:
         unanswered = sorted(history.submitted.keys() - history.acknowledged)
         faults.append(f"nothing moved for {DRAIN_S:.0f} s, and not all was through; without an answer: {unanswered}")

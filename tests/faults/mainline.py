@@ -20,7 +20,7 @@ from tests.faults.backups import broken_backups
 from tests.faults.feeders import Dropper, Feeder, Line, Pty
 from tests.faults.journal import Journal
 from tests.faults.menu import FAKETIME, KILLS, Fault, Round
-from tests.faults.records import ANSWER_S, RECEIVERS, Records
+from tests.faults.records import ANSWER_S, HL7, RECEIVERS, Records
 from tests.faults.served import Served
 from tests.faults.state import State
 from tests.faults.strips import Batch, Inventor
@@ -239,7 +239,9 @@ class MainLine:
 
     def _spoil_wire(self, chosen: Round) -> _Play:
         chance = random.Random(chosen.chance)
-        proxy = self._records.proxies[chance.choice(RECEIVERS)]
+        # TCP says nothing twice; a device that repeats does so with whole messages, which over HTTP nobody does
+        receiver = HL7 if chosen.fault is Fault.DUPLICATE else chance.choice(RECEIVERS)
+        proxy = self._records.proxies[receiver]
         before = proxy.command(cmd="stats")
         if chosen.fault is not Fault.RESET:
             proxy.command(**_wire(chosen, chance))

@@ -94,7 +94,6 @@ UNSTEADY_CHART: tuple[Callable[[], Reply], ...] = (
     lambda: turn_away(429, b"", Retry_After="1"),
     lambda: Reply(status=500, body=outcome("exception", "filed all the same")),
     lambda: Reply(status=504, body=b"a gateway's page"),
-    lambda: turn_away(409, outcome("conflict", "edited at the same time")),
 )
 
 

@@ -27,10 +27,17 @@ DRAIN_S = 60.0  # the end must come on; this long without any movement is a fail
 WAYS = ("file", "serial", "tcp")
 
 
-def delivered(store: Path) -> set[tuple[str, str]]:
+def delivered(file: Path) -> set[tuple[str, str]]:
     """Give what the service marked as delivered, by destination and control ID: its own word, held against the receivers'."""
-    with closing(sqlite3.connect(store / FILE)) as db:
+    with closing(sqlite3.connect(file)) as db:
         return set(db.execute("SELECT destination, control_id FROM deliveries WHERE state = 'accepted'"))
+
+
+def stopped(file: Path) -> list[str]:
+    """Give a breach for each kind of stop: nothing in these runs is refused for good, so nobody may be asked to look."""
+    with closing(sqlite3.connect(file)) as db:
+        found = db.execute("SELECT rule, count(*) FROM stops WHERE state = 'open' GROUP BY rule ORDER BY rule").fetchall()
+    return [f"{count} stopped for a person by {rule}, and nobody had refused anything" for rule, count in found]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -56,6 +63,7 @@ class Stage:
         self.drops = place / "drops"
         self.drops.mkdir()
         self.store = place / "store"
+        self._before: set[tuple[str, str]] = set()  # what the template's own service delivered, to other receivers
         if terms.template is not None:
             self._begin_with(terms.template)
         sync_folder(place)
@@ -81,6 +89,7 @@ class Stage:
         with copy.open("rb+") as file:
             os.fsync(file.fileno())
         sync_folder(self.store)
+        self._before = delivered(template)
 
     def _source(self, way: str, stack: ExitStack) -> str:
         """Give the source's settings, and note how its line is opened."""
@@ -141,8 +150,9 @@ class Stage:
         self.served.stop()
 
     def faults(self) -> list[str]:
-        """Give every breach of the promises; the service's marks are among what is judged."""
-        return self.journal.history.faults(RECEIVERS, marked=delivered(self.store))
+        """Give every breach of the promises; the service's marks and stops are among what is judged."""
+        file = self.store / FILE
+        return self.journal.history.faults(RECEIVERS, marked=delivered(file) - self._before) + stopped(file)
 
 
 class Scene(Stage):
