@@ -17,7 +17,7 @@ import structlog
 
 from bridge import pipeline
 from bridge.check import Moment
-from bridge.errors import RejectError, StoreError
+from bridge.errors import Overtaken, RejectError, StoreError
 from bridge.lifecycle.states import StopEnd
 from bridge.model import (
     Capture,
@@ -122,7 +122,10 @@ class Judging:
         """Judge everything that waits for ``analyzer``; give how many readings were recorded."""
         count = 0
         while intake := self._store.next_intake(analyzer):
-            count += await self._judge(intake)
+            try:
+                count += await self._judge(intake)
+            except Overtaken:  # recorded already, by a commit whose answer was lost: what is next stands in the store
+                log.warning("strip.overtaken", capture=intake.capture_id)
         return count
 
     async def _judge(self, intake: rows.IntakeRow) -> int:

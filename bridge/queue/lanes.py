@@ -187,19 +187,20 @@ class DestinationQueue:
     # --- one try
 
     async def _try(self, head: LaneHead) -> None:
-        if not await self._done(BeginAttempt(delivery_id=head.delivery_id, at=self._now())):
+        attempt: int | None = await self._done(BeginAttempt(delivery_id=head.delivery_id, at=self._now()))
+        if attempt is None:
             return
         try:
             acknowledgement = self._settled(head, await self._client.send(head.message))
         except asyncio.CancelledError:
             # handed to the store without waiting: it is durable with the store's last group, or the next start finds it as a crash
-            self._store.submit(self._ended(head, no_answer(Silence.INTERRUPTED)))
+            self._store.submit(self._ended(head, attempt, no_answer(Silence.INTERRUPTED)))
             raise
         except Exception:
-            self._owed.append(self._ended(head, no_answer(Silence.FAULT)))
+            self._owed.append(self._ended(head, attempt, no_answer(Silence.FAULT)))
             raise
         self._door.note(acknowledgement, now=self._now(), jitter=self._jitter())
-        await self._end(head, acknowledgement)
+        await self._end(head, attempt, acknowledgement)
         await self._note_state()
 
     def _settled(self, head: LaneHead, acknowledgement: Acknowledgement) -> Acknowledgement:
@@ -212,8 +213,8 @@ class DestinationQueue:
             del self._conflicts[head.delivery_id]
         return settled
 
-    async def _end(self, head: LaneHead, acknowledgement: Acknowledgement) -> None:
-        command = self._ended(head, acknowledgement)
+    async def _end(self, head: LaneHead, attempt: int, acknowledgement: Acknowledgement) -> None:
+        command = self._ended(head, attempt, acknowledgement)
         try:
             state: DeliveryState = await self._done(command)
         except StoreError:
@@ -230,7 +231,7 @@ class DestinationQueue:
             answer=acknowledgement.code,
         )
 
-    def _ended(self, head: LaneHead, acknowledgement: Acknowledgement) -> EndAttempt:
+    def _ended(self, head: LaneHead, attempt: int, acknowledgement: Acknowledgement) -> EndAttempt:
         now = self._now()
         # time before a closed door is not the message's own: it counts from the opening
         since = max(filter(None, (head.first_attempt_at, self._door.opened_at)), default=now)
@@ -242,6 +243,7 @@ class DestinationQueue:
         sentence, remedy = stop_words(self._name, acknowledgement, tried_for=now - since if expire else None)
         return EndAttempt(
             delivery_id=head.delivery_id,
+            attempt=attempt,
             at=now,
             acknowledgement=acknowledgement,
             due_at=self._due(head, acknowledgement, now),

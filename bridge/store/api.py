@@ -32,7 +32,7 @@ class Store(Protocol):
     def submit(self, command: Command) -> Future[Any]:
         """Do ``command`` in one durable transaction; the future gives its result once committed.
 
-        The future raises StoreFull, StoreFailed, or Overtaken (CloseStop only).
+        The future raises StoreFull, StoreFailed, or Overtaken (CloseStop, RecordOutcome).
         """
 
     def close(self) -> None:

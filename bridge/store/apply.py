@@ -3,46 +3,46 @@
 from __future__ import annotations
 
 import hashlib
-import sqlite3
 from collections.abc import Callable, Mapping
 from datetime import datetime
 from typing import Any
 
-from bridge.lifecycle.states import DeliveryEvent, DestinationState, StopGroup
+from bridge.lifecycle.states import STOPPED_DELIVERY, DeliveryEvent, DestinationState, StopGroup
 from bridge.model import SERVICE, Answer, DeliveryState
 from bridge.store import commands as c
 from bridge.store.apply_desk import close_stop
 from bridge.store.apply_outcome import record_outcome, set_unreadable_aside
 from bridge.store.codec import packed, when
+from bridge.store.database import Db, new_id
+from bridge.store.lanes import MAY_GO, hold_lanes
 from bridge.store.statements import Change, NewStop, move_delivery, note, open_stop
 
-Connection = sqlite3.Connection
 
-
-def keep_capture(db: Connection, command: c.KeepCapture) -> int:
+def keep_capture(db: Db, command: c.KeepCapture) -> int:
     """Keep a capture and put it to judging; a known origin gives its id again."""
     if command.origin:
         known = db.execute("SELECT id FROM captures WHERE origin = ?", (command.origin,)).fetchone()
         if known:
             return int(known[0])
     capture = command.capture
-    cursor = db.execute(
+    capture_id = new_id(
+        db,
         "INSERT INTO captures (analyzer, profile, source, way, name, arrived_at, torn, live, digest, origin, payload) VALUES (?,?,?,?,?,?,?,?,?,?,?)",
         (
             command.analyzer, command.profile, capture.source, capture.way, capture.name, when(capture.arrived_at), int(capture.torn),
             int(capture.live), capture.digest, command.origin or None, packed(capture.payload),
         ),
     )  # fmt: skip
-    capture_id = int(cursor.lastrowid or 0)
     db.execute(
         "INSERT INTO intake (capture_id, analyzer, only_index, next_index, because) VALUES (?,?,NULL,0,'')",
         (capture_id, command.analyzer),
     )
+    db.tell(f"analyzer:{command.analyzer}")
     note(db, capture.arrived_at, SERVICE, "capture.kept", f"capture:{capture_id}", Change(after=capture.way))
     return capture_id
 
 
-def note_refused_file(db: Connection, command: c.NoteRefusedFile) -> int:
+def note_refused_file(db: Db, command: c.NoteRefusedFile) -> int:
     """Open a stop for a file that was not captured; the same file again is counted there."""
     known = db.execute(
         "SELECT s.id FROM stops s JOIN refused_files f ON f.stop_id = s.id WHERE s.state = 'open' AND f.name = ? AND f.digest = ?",
@@ -69,17 +69,20 @@ def note_refused_file(db: Connection, command: c.NoteRefusedFile) -> int:
     return stop_id
 
 
-def end_intake(db: Connection, command: c.EndIntake) -> None:
+def end_intake(db: Db, command: c.EndIntake) -> None:
     """End a piece of judging work. A whole capture that was read again and leaves nothing to judge has no unreadable stretch any more."""
     row = db.execute(
-        "SELECT capture_id FROM intake WHERE id = ? AND only_index IS NULL AND because <> ''", (command.intake_id,)
+        "SELECT capture_id, only_index, because FROM intake WHERE id = ? AND ended_at IS NULL", (command.intake_id,)
     ).fetchone()
-    if row:
-        set_unreadable_aside(db, row[0], behind=-1, at=command.at)
+    if row is None:
+        return
+    capture_id, only_index, because = row
+    if only_index is None and because:
+        set_unreadable_aside(db, capture_id, behind=-1, at=command.at)
     db.execute("UPDATE intake SET ended_at = ? WHERE id = ?", (when(command.at), command.intake_id))
 
 
-def bear_message(db: Connection, command: c.BearMessage) -> None:
+def bear_message(db: Db, command: c.BearMessage) -> None:
     """Give an unborn delivery its message."""
     message = command.message
     move_delivery(db, command.delivery_id, DeliveryEvent.BEAR, command.at, SERVICE)
@@ -89,36 +92,23 @@ def bear_message(db: Connection, command: c.BearMessage) -> None:
     )
 
 
-def withhold_delivery(db: Connection, command: c.WithholdDelivery) -> None:
+def withhold_delivery(db: Db, command: c.WithholdDelivery) -> None:
     """End an unborn delivery that its destination takes no more."""
     move_delivery(db, command.delivery_id, DeliveryEvent.WITHHOLD, command.at, SERVICE)
 
 
-def begin_attempt(db: Connection, command: c.BeginAttempt) -> bool:
+def begin_attempt(db: Db, command: c.BeginAttempt) -> int | None:
     """Note that a try begins, if it may: queued or retrying, head of its lane, and ``after`` over."""
-    row = db.execute("SELECT state, destination, lane, after FROM deliveries WHERE id = ?", (command.delivery_id,)).fetchone()
-    if row is None or row[0] not in (DeliveryState.QUEUED, DeliveryState.RETRYING):
-        return False
-    head = db.execute(
-        "SELECT min(id) FROM deliveries WHERE destination = ? AND lane = ? AND state IN ('unborn', 'queued', 'sending', 'retrying')",
-        (row[1], row[2]),
-    ).fetchone()[0]
-    if head != command.delivery_id or (row[3] is not None and not is_over(db, row[3])):
-        return False
+    hold_lanes(db)
+    if not db.execute(f"SELECT 1 FROM deliveries WHERE id = ? AND {MAY_GO}", (command.delivery_id,)).fetchone():
+        return None
     move_delivery(db, command.delivery_id, DeliveryEvent.BEGIN, command.at, SERVICE)
     at = when(command.at)
     db.execute(
         "UPDATE deliveries SET attempts = attempts + 1, due_at = NULL, first_attempt_at = coalesce(first_attempt_at, ?) WHERE id = ?",
         (at, command.delivery_id),
     )
-    db.execute("INSERT INTO attempts (delivery_id, started_at, code, words) VALUES (?,?,'','')", (command.delivery_id, at))
-    return True
-
-
-def is_over(db: Connection, delivery_id: int) -> bool:
-    """Say whether a delivery will not be tried any more by itself."""
-    row = db.execute("SELECT state FROM deliveries WHERE id = ?", (delivery_id,)).fetchone()
-    return row is None or row[0] not in ("unborn", "queued", "sending", "retrying")
+    return new_id(db, "INSERT INTO attempts (delivery_id, started_at, code, words) VALUES (?,?,'','')", (command.delivery_id, at))
 
 
 _EVENTS: Mapping[Answer, DeliveryEvent] = {
@@ -129,53 +119,65 @@ _EVENTS: Mapping[Answer, DeliveryEvent] = {
 }
 
 
-def end_attempt(db: Connection, command: c.EndAttempt) -> DeliveryState:
-    """Note what came of a try; a refused or expired delivery opens a stop."""
+def end_attempt(db: Db, command: c.EndAttempt) -> DeliveryState:
+    """Note what came of a try; a refused or expired delivery opens a stop. A try that is over already stays as it is."""
+    hold_lanes(db)
+    if not _is_under_way(db, command):
+        return DeliveryState(db.execute("SELECT state FROM deliveries WHERE id = ?", (command.delivery_id,)).fetchone()[0])
     ack = command.acknowledgement
     event = DeliveryEvent.EXPIRE if command.expire else _EVENTS[ack.answer]
     at = when(command.at)
     state = move_delivery(db, command.delivery_id, event, command.at, SERVICE, reason=ack.code)
     db.execute(
-        "UPDATE deliveries SET due_at = ?, last_code = ?, accepted_at = CASE WHEN ? THEN ? ELSE accepted_at END WHERE id = ?",
+        "UPDATE deliveries SET due_at = ?, last_code = ?, accepted_at = coalesce(?, accepted_at) WHERE id = ?",
         (
             when(command.due_at) if state is DeliveryState.RETRYING else None,
             ack.code,
-            state is DeliveryState.ACCEPTED,
-            at,
+            at if state is DeliveryState.ACCEPTED else None,
             command.delivery_id,
         ),
     )
-    db.execute(
-        "UPDATE attempts SET ended_at = ?, code = ?, words = ? WHERE id = (SELECT max(id) FROM attempts WHERE delivery_id = ?)",
-        (at, ack.code, ack.text, command.delivery_id),
-    )
+    db.execute("UPDATE attempts SET ended_at = ?, code = ?, words = ? WHERE id = ?", (at, ack.code, ack.text, command.attempt))
     if ack.answer is Answer.CLOSED:  # the door was closed: the receiver has nothing of it, so the try is not counted
         db.execute(
             "UPDATE deliveries SET attempts = attempts - 1, first_attempt_at = CASE WHEN attempts = 1 THEN NULL ELSE first_attempt_at END WHERE id = ?",
             (command.delivery_id,),
         )
-    if state in (DeliveryState.REFUSED, DeliveryState.EXPIRED):
-        row = db.execute(
-            "SELECT r.strip_id, s.capture_id, s.analyzer FROM deliveries d JOIN results r ON r.result_id = d.result_id AND r.version = d.version"
-            " JOIN strips s ON s.id = r.strip_id WHERE d.id = ?",
-            (command.delivery_id,),
-        ).fetchone()
-        stop = NewStop(
-            group=StopGroup.REFUSED,
-            rules=("deliver.refused" if state is DeliveryState.REFUSED else "deliver.expired",),
-            sentence=command.sentence,
-            remedy=command.remedy,
-            analyzer=row[2],
-            capture_id=row[1],
-            strip_id=row[0],
-            delivery_id=command.delivery_id,
-            receiver_words=ack.text,
-        )
-        open_stop(db, stop, at=command.at)
+    if state in STOPPED_DELIVERY:
+        _stop_delivery(db, command, state)
     return state
 
 
-def set_destination(db: Connection, command: c.SetDestination) -> None:
+def _is_under_way(db: Db, command: c.EndAttempt) -> bool:
+    row = db.execute(
+        "SELECT ended_at FROM attempts WHERE id = ? AND delivery_id = ?", (command.attempt, command.delivery_id)
+    ).fetchone()
+    if row is None:
+        raise ValueError(f"delivery {command.delivery_id} has no attempt {command.attempt}")
+    return row[0] is None
+
+
+def _stop_delivery(db: Db, command: c.EndAttempt, state: DeliveryState) -> None:
+    row = db.execute(
+        "SELECT r.strip_id, s.capture_id, s.analyzer FROM deliveries d JOIN results r ON r.result_id = d.result_id AND r.version = d.version"
+        " JOIN strips s ON s.id = r.strip_id WHERE d.id = ?",
+        (command.delivery_id,),
+    ).fetchone()
+    stop = NewStop(
+        group=StopGroup.REFUSED,
+        rules=("deliver.refused" if state is DeliveryState.REFUSED else "deliver.expired",),
+        sentence=command.sentence,
+        remedy=command.remedy,
+        analyzer=row[2],
+        capture_id=row[1],
+        strip_id=row[0],
+        delivery_id=command.delivery_id,
+        receiver_words=command.acknowledgement.text,
+    )
+    open_stop(db, stop, at=command.at)
+
+
+def set_destination(db: Db, command: c.SetDestination) -> None:
     """Note a destination's state; unchanged state and reason leave no event."""
     row = db.execute("SELECT state, reason FROM destinations WHERE name = ?", (command.name,)).fetchone()
     if row == (command.state, command.reason):
@@ -189,7 +191,7 @@ def set_destination(db: Connection, command: c.SetDestination) -> None:
     note(db, command.at, SERVICE, "destination.state", f"destination:{command.name}", change)
 
 
-def keep_tables(db: Connection, command: c.KeepTables) -> None:
+def keep_tables(db: Db, command: c.KeepTables) -> None:
     """Keep a table set by its digest. Raises ValueError if the digest is another content's."""
     if hashlib.sha256(command.content).hexdigest() != command.digest:
         raise ValueError(f"the table set {command.digest} has other content than its digest says")
@@ -199,7 +201,7 @@ def keep_tables(db: Connection, command: c.KeepTables) -> None:
     )
 
 
-def keep_plan_check(db: Connection, command: c.KeepPlanCheck) -> None:
+def keep_plan_check(db: Db, command: c.KeepPlanCheck) -> None:
     """Keep what the oracles said of a plan."""
     db.execute(
         "INSERT INTO plan_checks (digest, fault, at) VALUES (?,?,?) ON CONFLICT (digest) DO UPDATE SET fault = excluded.fault, at = excluded.at",
@@ -207,14 +209,13 @@ def keep_plan_check(db: Connection, command: c.KeepPlanCheck) -> None:
     )
 
 
-def reserve_numbers(db: Connection, command: c.ReserveNumbers) -> int:
+def reserve_numbers(db: Db, command: c.ReserveNumbers) -> int:
     """Move the high-water mark of identifiers."""
-    first = int(db.execute("SELECT value FROM meta WHERE name = 'next_number'").fetchone()[0])
-    db.execute("UPDATE meta SET value = ? WHERE name = 'next_number'", (str(first + command.count),))
-    return first
+    moved = "UPDATE meta SET value = CAST(CAST(value AS BIGINT) + ? AS TEXT) WHERE name = 'next_number' RETURNING value"
+    return int(db.execute(moved, (command.count,)).fetchone()[0]) - command.count
 
 
-_APPLY: Mapping[type, Callable[[Connection, Any], Any]] = {
+_APPLY: Mapping[type, Callable[[Db, Any], Any]] = {
     c.KeepCapture: keep_capture,
     c.NoteRefusedFile: note_refused_file,
     c.RecordOutcome: record_outcome,
@@ -231,12 +232,12 @@ _APPLY: Mapping[type, Callable[[Connection, Any], Any]] = {
 }
 
 
-def apply(db: Connection, command: c.Command) -> Any:
-    """Do one command; give its result. Raises Overtaken or RefusedAction (CloseStop), or what SQLite raises."""
+def apply(db: Db, command: c.Command) -> Any:
+    """Do one command; give its result. Raises Overtaken (RecordOutcome, CloseStop), RefusedAction (CloseStop), or what the database raises."""
     return _APPLY[type(command)](db, command)
 
 
-def recover(db: Connection, at: datetime) -> None:
+def recover(db: Db, at: datetime) -> None:
     """After a crash: what was being sent is due again, under the same identity and bytes; its try's outcome is unknown."""
     for (delivery_id,) in db.execute("SELECT id FROM deliveries WHERE state = 'sending'").fetchall():
         move_delivery(db, delivery_id, DeliveryEvent.RECOVER, at, SERVICE)

@@ -2,23 +2,24 @@
 
 from __future__ import annotations
 
-import sqlite3
-
 from bridge.errors import Overtaken, RefusedAction
 from bridge.lifecycle.answers import Silence
 from bridge.lifecycle.states import DeliveryEvent, StopEnd
 from bridge.model import DeliveryState
 from bridge.store.codec import json_text, when
 from bridge.store.commands import CloseStop
+from bridge.store.database import Db
 from bridge.store.statements import Change, move_delivery, note
 
 _NEVER_THERE = (DeliveryState.UNBORN, DeliveryState.QUEUED, DeliveryState.REFUSED, DeliveryState.EXPIRED)
 _NEVER_LEFT = (Silence.NO_CONNECTION, Silence.NAME, Silence.TLS, Silence.SETUP, Silence.UNFRAMED)  # a try that sent nothing
 
 
-def close_stop(db: sqlite3.Connection, command: CloseStop) -> None:
+def close_stop(db: Db, command: CloseStop) -> None:
     """End an open stop. Raises Overtaken if it is not open, RefusedAction where it would touch what a receiver may hold."""
-    row = db.execute("SELECT state, capture_id, strip_id, delivery_id FROM stops WHERE id = ?", (command.stop_id,)).fetchone()
+    row = db.execute(
+        f"SELECT state, capture_id, strip_id, delivery_id FROM stops WHERE id = ?{db.for_update}", (command.stop_id,)
+    ).fetchone()
     if row is None or row[0] != "open":
         raise Overtaken("Somebody has dealt with this already. Look at the list again.")
     _, capture_id, strip_id, delivery_id = row
@@ -37,9 +38,7 @@ def close_stop(db: sqlite3.Connection, command: CloseStop) -> None:
     note(db, command.at, command.actor, "stop.closed", f"stop:{command.stop_id}", change)
 
 
-def _judge_again(
-    db: sqlite3.Connection, command: CloseStop, capture_id: int | None, strip_id: int | None, delivery_id: int | None
-) -> None:
+def _judge_again(db: Db, command: CloseStop, capture_id: int | None, strip_id: int | None, delivery_id: int | None) -> None:
     if capture_id is None or strip_id is None:
         raise RefusedAction("This file was not kept, so it cannot be read again. Put it into the folder again once it is mended.")
     if delivery_id is not None:
@@ -54,17 +53,20 @@ def _judge_again(
             ),
         )  # fmt: skip
     whole = command.end is StopEnd.READ_AGAIN and outcome == "unreadable"
+    (analyzer,) = db.execute("SELECT analyzer FROM captures WHERE id = ?", (capture_id,)).fetchone()
     db.execute(
-        "INSERT INTO intake (capture_id, analyzer, only_index, next_index, because) SELECT id, analyzer, ?, ?, ? FROM captures WHERE id = ?",
-        (None if whole else index, 0 if whole else index, command.end, capture_id),
+        "INSERT INTO intake (capture_id, analyzer, only_index, next_index, because) VALUES (?,?,?,?,?)",
+        (capture_id, analyzer, None if whole else index, 0 if whole else index, command.end),
     )
+    db.tell(f"analyzer:{analyzer}")
 
 
-def _set_result_aside(db: sqlite3.Connection, command: CloseStop, delivery_id: int) -> None:
+def _set_result_aside(db: Db, command: CloseStop, delivery_id: int) -> None:
     """Supersede every delivery of the result; refuse if a receiver has it, or may have it."""
     result_id, version = db.execute("SELECT result_id, version FROM deliveries WHERE id = ?", (delivery_id,)).fetchone()
     rows = db.execute(
-        "SELECT id, destination, state FROM deliveries WHERE result_id = ? AND version = ?", (result_id, version)
+        f"SELECT id, destination, state FROM deliveries WHERE result_id = ? AND version = ? ORDER BY id{db.for_update}",
+        (result_id, version),
     ).fetchall()
     for other_id, destination, state in rows:
         is_clear = state in (*_NEVER_THERE, DeliveryState.SUPERSEDED, DeliveryState.DISCARDED)
@@ -90,7 +92,7 @@ def _set_result_aside(db: sqlite3.Connection, command: CloseStop, delivery_id: i
             )
 
 
-def _was_given_up_unanswered(db: sqlite3.Connection, delivery_id: int) -> bool:
+def _was_given_up_unanswered(db: Db, delivery_id: int) -> bool:
     """Say whether a delivery was given up after a try that left us: the receiver may have filed it without our hearing so."""
     row = db.execute(
         "SELECT 1 FROM stops t JOIN attempts a ON a.delivery_id = t.delivery_id"
@@ -100,14 +102,14 @@ def _was_given_up_unanswered(db: sqlite3.Connection, delivery_id: int) -> bool:
     return row is not None
 
 
-def _send_again(db: sqlite3.Connection, command: CloseStop, delivery_id: int | None) -> None:
+def _send_again(db: Db, command: CloseStop, delivery_id: int | None) -> None:
     if delivery_id is None:
         raise RefusedAction("Nothing of this was ever sent, so it cannot be sent again.")
     move_delivery(db, delivery_id, DeliveryEvent.SEND_AGAIN, command.at, command.actor, reason=command.reason)
     db.execute("UPDATE deliveries SET due_at = NULL, first_attempt_at = NULL WHERE id = ?", (delivery_id,))
 
 
-def _discard(db: sqlite3.Connection, command: CloseStop, strip_id: int | None, delivery_id: int | None) -> None:
+def _discard(db: Db, command: CloseStop, strip_id: int | None, delivery_id: int | None) -> None:
     if delivery_id is not None:
         move_delivery(db, delivery_id, DeliveryEvent.DISCARD, command.at, command.actor, reason=command.reason)
     elif strip_id is not None:

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import sqlite3
 from collections.abc import Sequence
 from datetime import datetime, timedelta
 
+from bridge.errors import Overtaken
 from bridge.lifecycle.states import StopEnd, StopGroup
 from bridge.model import (
     SERVICE,
@@ -24,6 +24,8 @@ from bridge.model import (
 )
 from bridge.store.codec import content_text, json_text, moment, packed, result_bytes, when
 from bridge.store.commands import NewDelivery, RecordedOutcome, RecordOutcome
+from bridge.store.database import Db, new_id
+from bridge.store.lanes import is_over, join_lane
 from bridge.store.statements import Change, NewStop, note, open_stop
 
 FARTHEST_AHEAD = timedelta(days=1)  # ours: settings allow no larger tolerance of a clock that runs ahead
@@ -38,8 +40,9 @@ _PRINTED = (
 _WORDS = {Coded: "coded", Held: "held", Rejected: "rejected", Copy: "copy", NonPatient: "non_patient"}
 
 
-def record_outcome(db: sqlite3.Connection, command: RecordOutcome) -> RecordedOutcome:
-    """Record what judging made of one reading."""
+def record_outcome(db: Db, command: RecordOutcome) -> RecordedOutcome:
+    """Record what judging made of one reading. Raises Overtaken where that was recorded already."""
+    _check_it_is_due(db, command)
     _supersede(db, command)
     strip_id = _insert_strip(db, command)
     stop_id, repeat = _stop(db, command, strip_id)
@@ -50,7 +53,7 @@ def record_outcome(db: sqlite3.Connection, command: RecordOutcome) -> RecordedOu
             "INSERT INTO results (result_id, version, strip_id, content) VALUES (?,?,?,?)",
             (result.result_id, result.version, strip_id, result_bytes(result)),
         )
-        delivery_ids = tuple(_insert_delivery(db, new, result, command.at) for new in command.deliveries)
+        delivery_ids = tuple(_insert_delivery(db, new, result, command) for new in command.deliveries)
     _advance_series(db, command)
     db.execute(
         "UPDATE intake SET next_index = ?, ended_at = ? WHERE id = ?",
@@ -58,6 +61,14 @@ def record_outcome(db: sqlite3.Connection, command: RecordOutcome) -> RecordedOu
     )
     note(db, command.at, SERVICE, "strip.judged", f"strip:{strip_id}", Change(after=_word(command)))
     return RecordedOutcome(strip_id=strip_id, stop_id=stop_id, delivery_ids=delivery_ids, repeat=repeat)
+
+
+def _check_it_is_due(db: Db, command: RecordOutcome) -> None:
+    """Refuse to record a reading twice: a judge may not know whether its last commit happened."""
+    row = db.execute("SELECT only_index, next_index, ended_at FROM intake WHERE id = ?", (command.intake_id,)).fetchone()
+    is_due = row is not None and row[2] is None and (row[0] is not None or row[1] <= command.reading.index)
+    if not is_due:
+        raise Overtaken("This reading was judged already. Look at what is next.")
 
 
 def _word(command: RecordOutcome) -> str:
@@ -69,7 +80,7 @@ def _result(command: RecordOutcome) -> CodedResult | None:
     return command.outcome.result if isinstance(command.outcome, Coded | NonPatient) else None
 
 
-def _supersede(db: sqlite3.Connection, command: RecordOutcome) -> None:
+def _supersede(db: Db, command: RecordOutcome) -> None:
     """Set the earlier interpretation of the same reading aside, and with it the stop that it opened."""
     row = db.execute(
         "SELECT id FROM strips WHERE capture_id = ? AND idx = ? AND is_newest = 1", (command.capture_id, command.reading.index)
@@ -84,14 +95,14 @@ def _supersede(db: sqlite3.Connection, command: RecordOutcome) -> None:
             set_unreadable_aside(db, command.capture_id, behind=command.reading.index, at=command.at)
 
 
-def set_unreadable_aside(db: sqlite3.Connection, capture_id: int, *, behind: int, at: datetime) -> None:
+def set_unreadable_aside(db: Db, capture_id: int, *, behind: int, at: datetime) -> None:
     """Set aside what was unreadable behind the index ``behind`` of a capture, and the stops of it."""
     found = "SELECT id FROM strips WHERE capture_id = ? AND idx > ? AND is_newest = 1 AND outcome = 'unreadable'"
     for (strip_id,) in db.execute(found, (capture_id, behind)).fetchall():
         _set_aside(db, strip_id, at)
 
 
-def _set_aside(db: sqlite3.Connection, strip_id: int, at: datetime) -> None:
+def _set_aside(db: Db, strip_id: int, at: datetime) -> None:
     db.execute("UPDATE strips SET is_newest = 0, outcome = 'superseded' WHERE id = ?", (strip_id,))
     for (stop_id,) in db.execute("SELECT id FROM stops WHERE strip_id = ? AND state = 'open'", (strip_id,)).fetchall():
         db.execute(
@@ -157,7 +168,7 @@ def _accepted_columns(command: RecordOutcome) -> dict[str, object]:
     }
 
 
-def _insert_strip(db: sqlite3.Connection, command: RecordOutcome) -> int:
+def _insert_strip(db: Db, command: RecordOutcome) -> int:
     reading, outcome, result = command.reading, command.outcome, _result(command)
     pads = _pads(command)
     row = {
@@ -179,17 +190,17 @@ def _insert_strip(db: sqlite3.Connection, command: RecordOutcome) -> int:
         "place_end": reading.place.end,
         "tables_digest": command.tables_digest,
     }
-    cursor = db.execute(
+    return new_id(
+        db,
         f"INSERT INTO strips ({', '.join(row)}, arrived_at) SELECT {', '.join('?' * len(row))}, arrived_at FROM captures WHERE id = ?",
         (*row.values(), command.capture_id),
     )
-    return int(cursor.lastrowid or 0)
 
 
 # --- stops
 
 
-def _stop(db: sqlite3.Connection, command: RecordOutcome, strip_id: int) -> tuple[int | None, bool]:
+def _stop(db: Db, command: RecordOutcome, strip_id: int) -> tuple[int | None, bool]:
     """Open the strip's stop, or count it on the stop that stands for the same bytes; give (stop id, whether it joined)."""
     match command.outcome:
         case Coded() | NonPatient():
@@ -211,7 +222,7 @@ def _stopping(command: RecordOutcome) -> Sequence[Finding]:
     return [finding for finding in findings if finding.severity is not Severity.NOTE] or findings
 
 
-def _join_same_bytes(db: sqlite3.Connection, command: RecordOutcome, strip_id: int, rule: str) -> int | None:
+def _join_same_bytes(db: Db, command: RecordOutcome, strip_id: int, rule: str) -> int | None:
     """Count the strip on the open stop of the same bytes and make it a copy; give that stop, None where there is none."""
     if not _is_self_identifying(command):
         return None
@@ -227,7 +238,7 @@ def _join_same_bytes(db: sqlite3.Connection, command: RecordOutcome, strip_id: i
     return stop_id
 
 
-def _new_stop(db: sqlite3.Connection, command: RecordOutcome, strip_id: int, findings: Sequence[Finding]) -> NewStop:
+def _new_stop(db: Db, command: RecordOutcome, strip_id: int, findings: Sequence[Finding]) -> NewStop:
     """Give the stop of a strip; its first finding speaks for it, and only what every finding lets go may be released."""
     (source,) = db.execute("SELECT source FROM captures WHERE id = ?", (command.capture_id,)).fetchone()
     is_held = isinstance(command.outcome, Held)
@@ -253,7 +264,7 @@ def _is_self_identifying(command: RecordOutcome) -> bool:
     return isinstance(command.outcome, Rejected) and reading.number is not None and reading.printed_date is not None
 
 
-def _joined(db: sqlite3.Connection, command: RecordOutcome, where: str, values: tuple[object, ...]) -> int | None:
+def _joined(db: Db, command: RecordOutcome, where: str, values: tuple[object, ...]) -> int | None:
     row = db.execute(f"SELECT id FROM stops WHERE state = 'open' AND {where} ORDER BY id LIMIT 1", values).fetchone()
     if row is None:
         return None
@@ -264,23 +275,27 @@ def _joined(db: sqlite3.Connection, command: RecordOutcome, where: str, values: 
 # --- deliveries and series
 
 
-def _insert_delivery(db: sqlite3.Connection, new: NewDelivery, result: CodedResult, at: datetime) -> int:
+def _insert_delivery(db: Db, new: NewDelivery, result: CodedResult, command: RecordOutcome) -> int:
     message = new.message
     state = DeliveryState.QUEUED if message else DeliveryState.UNBORN
-    cursor = db.execute(
-        "INSERT INTO deliveries (destination, lane, priority, result_id, version, format, control_id, payload, state, attempts, born_at, last_code, after)"
-        " VALUES (?,?,?,?,?,?,?,?,?,0,?,'',?)",
+    is_head, rank = join_lane(db, new.destination, new.lane, new.priority)
+    is_blocked = new.after is not None and not is_over(db, new.after)
+    delivery_id = new_id(
+        db,
+        "INSERT INTO deliveries (destination, lane, priority, result_id, version, format, control_id, payload, state, attempts, born_at, last_code, after,"
+        " is_head, rank, is_blocked, tables_digest) VALUES (?,?,?,?,?,?,?,?,?,0,?,'',?,?,?,?,?)",
         (
             new.destination, new.lane, new.priority, result.result_id, result.version, message.format if message else "",
-            message.control_id if message else None, packed(message.payload) if message else None, state, when(at), new.after,
+            message.control_id if message else None, packed(message.payload) if message else None, state, when(command.at), new.after,
+            int(is_head), rank, int(is_blocked), command.tables_digest,
         ),
     )  # fmt: skip
-    delivery_id = int(cursor.lastrowid or 0)
-    note(db, at, SERVICE, "delivery.made", f"delivery:{delivery_id}", Change(after=state))
+    db.tell(f"destination:{new.destination}")
+    note(db, command.at, SERVICE, "delivery.made", f"delivery:{delivery_id}", Change(after=state))
     return delivery_id
 
 
-def _advance_series(db: sqlite3.Connection, command: RecordOutcome) -> None:
+def _advance_series(db: Db, command: RecordOutcome) -> None:
     """Remember the newest series of the analyzer and mode by printed time; a copy, a resend or an older series moves nothing.
 
     Nor does a strip from a clock that runs far ahead: every strip after it would count as late for years.

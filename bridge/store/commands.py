@@ -62,6 +62,9 @@ class RecordOutcome:
     An earlier interpretation of the same (capture, index) is superseded and no longer counts for
     identity. Gives a RecordedOutcome.
 
+    Raises Overtaken, and changes nothing, where the piece of work is over or has gone past this reading: who is not sure
+    whether an earlier commit happened looks at the work again.
+
     A Rejected reading that carries its own number and date, or an Unreadable, joins an open stop of the same record
     bytes and rule as a repeat instead of opening a new one; so does a Copy of a strip that is still stopped.
     """
@@ -116,10 +119,10 @@ class RecordedOutcome:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class BeginAttempt:
-    """Durably note that a try begins, before the first byte leaves. Gives True, or False if it may not begin now.
+    """Durably note that a try begins, before the first byte leaves. Gives the attempt's id (int), or None if it may not begin now.
 
     It may not if the delivery is not ``queued`` or ``retrying``, is not the head of its lane, or its
-    ``after`` is not over.
+    ``after`` is not over. While another of the lane is being sent, that one is the head.
     """
 
     delivery_id: int
@@ -130,11 +133,14 @@ class BeginAttempt:
 class EndAttempt:
     """Note what came of the try. Gives the delivery's new state (DeliveryState).
 
+    ``attempt`` is the id that BeginAttempt gave. Where that attempt is over already nothing changes and the delivery's state as it
+    is comes back, so that who is not sure whether a commit happened may say it again. ValueError if there is no such attempt.
     ``due_at`` is when to try again, for an answer that says so. ``expire`` ends the tries.
     A refused or expired delivery opens a stop with ``sentence`` and ``remedy``.
     """
 
     delivery_id: int
+    attempt: int
     at: datetime
     acknowledgement: Acknowledgement
     due_at: datetime | None = None

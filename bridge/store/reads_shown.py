@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sqlite3
 from collections.abc import Callable, Mapping
 from datetime import UTC, date, datetime, time, timedelta
 from typing import Any
@@ -12,6 +11,7 @@ from bridge.lifecycle.states import DestinationState, StopGroup, StopState
 from bridge.model import DeliveryState, Format, Message, Place, Priority, Purpose
 from bridge.store import rows
 from bridge.store.codec import json_of, moment, moment_or_none, result_of, unpacked, when
+from bridge.store.database import Db
 from bridge.store.snapshots import one_snapshot
 
 _STRIP = (
@@ -77,7 +77,7 @@ def _bounds(day: date, zone: ZoneInfo) -> tuple[str | None, str | None]:
 class ShownReads:
     """The reads of the pages; mixed into the store, which gives the connection."""
 
-    _db: Callable[[], sqlite3.Connection]
+    _db: Callable[[], Db]
 
     # --- stops
 
@@ -99,7 +99,7 @@ class ShownReads:
                 values.append(value)
         if before is not None:
             where.append("t.id < ?")
-            values.append(before)  # type: ignore[arg-type]  # sqlite takes both
+            values.append(before)  # type: ignore[arg-type]  # a database takes both
         query = f"{_STOP} WHERE {' AND '.join(where)} ORDER BY t.id DESC LIMIT ?"
         return tuple(_stop(row) for row in self._db().execute(query, (*values, limit)))
 
@@ -113,7 +113,7 @@ class ShownReads:
         limit: int = 100,
     ) -> tuple[rows.StopRow, ...]:
         """Give open stops, the most urgent first: STAT before routine, then what waits longest; from behind the stop id ``after``."""
-        calm = "(coalesce(s.priority, 'routine') <> 'stat')"
+        calm = "(CASE WHEN s.priority = 'stat' THEN 0 ELSE 1 END)"
         where, values = ["t.state = 'open'"], []
         for column, value in (("t.grp", group), ("t.rule", rule), ("coalesce(s.priority, 'routine')", priority)):
             if value:
@@ -121,10 +121,10 @@ class ShownReads:
                 values.append(value)
         if after is not None:  # the last row shown may have been closed since: its place in the order stays
             where.append(
-                f"({calm}, t.id) > (coalesce((SELECT coalesce(s2.priority, 'routine') <> 'stat' FROM stops t2"
+                f"({calm}, t.id) > (coalesce((SELECT CASE WHEN s2.priority = 'stat' THEN 0 ELSE 1 END FROM stops t2"
                 " LEFT JOIN strips s2 ON s2.id = t2.strip_id WHERE t2.id = ?), 1), ?)"
             )
-            values += [after, after]  # type: ignore[list-item]  # sqlite takes both
+            values += [after, after]  # type: ignore[list-item]  # a database takes both
         query = f"{_STOP} WHERE {' AND '.join(where)} ORDER BY {calm}, t.id LIMIT ?"
         return tuple(_stop(row) for row in self._db().execute(query, (*values, limit)))
 
@@ -136,7 +136,7 @@ class ShownReads:
             return int(self._db().execute(f"SELECT coalesce(max(id), 0) FROM {table}").fetchone()[0])
 
         def newer(table: str, which: str, after: int) -> int:
-            query = f"SELECT count(*) FROM (SELECT 1 FROM {table} WHERE {which} AND id > ? LIMIT ?)"
+            query = f"SELECT count(*) FROM (SELECT 1 FROM {table} WHERE {which} AND id > ? LIMIT ?) newer"
             return int(self._db().execute(query, (after, MOST_NEWS)).fetchone()[0])
 
         return rows.News(
@@ -274,7 +274,7 @@ class ShownReads:
         where, values = (["outcome = ?"], [outcome]) if outcome else (["outcome <> 'superseded'"], [])
         if before is not None:
             where.append("id < ?")
-            values.append(before)  # type: ignore[arg-type]  # sqlite takes both
+            values.append(before)  # type: ignore[arg-type]  # a database takes both
         return tuple(
             _strip(row)
             for row in self._db().execute(f"{_STRIP} WHERE {' AND '.join(where)} ORDER BY id DESC LIMIT ?", (*values, limit))
@@ -306,9 +306,9 @@ class ShownReads:
         counts = {
             row[0]: row[1:]
             for row in self._db().execute(
-                "SELECT destination, sum(state IN ('unborn', 'queued', 'sending', 'retrying')),"
+                "SELECT destination, count(CASE WHEN state IN ('unborn', 'queued', 'sending', 'retrying') THEN 1 END),"
                 " min(CASE WHEN state IN ('unborn', 'queued', 'sending', 'retrying') THEN born_at END),"
-                " sum(state = 'accepted'), sum(state IN ('refused', 'expired')) FROM deliveries GROUP BY destination"
+                " count(CASE WHEN state = 'accepted' THEN 1 END), count(CASE WHEN state IN ('refused', 'expired') THEN 1 END) FROM deliveries GROUP BY destination"
             )
         }
         return tuple(

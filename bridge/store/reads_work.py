@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sqlite3
 from collections.abc import Callable, Sequence
 from datetime import datetime, timedelta
 
@@ -23,18 +22,29 @@ from bridge.model import (
     Way,
 )
 from bridge.store.codec import content_of, json_of, moment, moment_or_none, result_of, unpacked, when
+from bridge.store.database import Db
+from bridge.store.lanes import MAY_GO, OPEN, ROUTINE_RANK, STAT_RANK
 from bridge.store.rows import CaptureRow, IntakeRow, LaneHead, ReadingFacts
 from bridge.store.snapshots import one_snapshot
 
-OPEN = "('unborn', 'queued', 'sending', 'retrying')"  # lifecycle.states.OPEN_DELIVERY, as the partial index spells it
 MOST_SEEN = 5_000  # ours: a number that comes once a day comes as often in thirteen years; all that are kept must be compared
 SLACK = timedelta(days=1)  # ours: how far the service's clock may be set back without a strip of the window being overlooked
+
+# Each takes a few rows from the beginning of an index; what they give together is small enough to be put in order.
+_READY = f"SELECT id FROM (SELECT id FROM deliveries WHERE destination = ? AND {MAY_GO} AND due_at IS NULL ORDER BY rank, id LIMIT ?) a"
+_DUE = (
+    f"SELECT id FROM (SELECT id FROM deliveries WHERE destination = ? AND {MAY_GO} AND rank = ? AND due_at <= ?"
+    " ORDER BY due_at LIMIT ?) b"
+)
+_FIRST_DUE = (
+    f"SELECT min(due_at) AS due_at FROM deliveries WHERE destination = ? AND {MAY_GO} AND rank = ? AND due_at IS NOT NULL"
+)
 
 
 class WorkReads:
     """The reads of the loops; mixed into the store, which gives the connection."""
 
-    _db: Callable[[], sqlite3.Connection]
+    _db: Callable[[], Db]
 
     def analyzers_with_work(self) -> tuple[str, ...]:
         """Give the analyzers that have readings to judge."""
@@ -162,16 +172,15 @@ class WorkReads:
     # --- delivering
 
     def lane_heads(self, destination: str, *, now: datetime, limit: int) -> tuple[LaneHead, ...]:
-        """Give deliveries that may be tried now, one a lane: lanes with STAT first, then oldest first."""
+        """Give deliveries that may be tried now, one a lane: lanes with STAT first, then oldest first.
+
+        Of more than ``limit`` that wait for another try, those that have waited longest since they fell due are looked at.
+        """
         rows = self._db().execute(
             "SELECT d.id, d.lane, d.priority, d.result_id, d.version, d.format, d.control_id, d.payload, d.attempts, d.born_at, d.first_attempt_at"
-            " FROM (SELECT lane AS head_lane, min(id) AS head, max(priority = 'stat') AS urgent FROM deliveries"
-            f" WHERE destination = ? AND state IN {OPEN} GROUP BY lane) h JOIN deliveries d ON d.id = h.head"
-            " WHERE d.state IN ('queued', 'retrying') AND (d.due_at IS NULL OR d.due_at <= ?)"
-            f" AND (d.after IS NULL OR NOT EXISTS (SELECT 1 FROM deliveries a WHERE a.id = d.after AND a.state IN {OPEN}))"
-            " ORDER BY h.urgent DESC, d.id LIMIT ?",
-            (destination, when(now), limit),
-        )  # fmt: skip
+            f" FROM ({_READY} UNION ALL {_DUE} UNION ALL {_DUE}) h JOIN deliveries d ON d.id = h.id ORDER BY d.rank, d.id LIMIT ?",
+            (destination, limit, destination, STAT_RANK, when(now), limit, destination, ROUTINE_RANK, when(now), limit, limit),
+        )
         return tuple(
             LaneHead(
                 delivery_id=row[0],
@@ -187,11 +196,9 @@ class WorkReads:
         )  # fmt: skip
 
     def next_due(self, destination: str) -> datetime | None:
-        """Give the earliest due time of a head that waits for its next try."""
+        """Give the earliest due time of a head that waits for its next try and for nothing else."""
         row = self._db().execute(
-            f"SELECT min(d.due_at) FROM (SELECT min(id) AS head FROM deliveries WHERE destination = ? AND state IN {OPEN} GROUP BY lane) h"
-            " JOIN deliveries d ON d.id = h.head",
-            (destination,),
+            f"SELECT min(due_at) FROM ({_FIRST_DUE} UNION ALL {_FIRST_DUE}) h", (destination, STAT_RANK, destination, ROUTINE_RANK)
         ).fetchone()  # fmt: skip
         return moment_or_none(row[0])
 
@@ -199,18 +206,19 @@ class WorkReads:
         """Give deliveries whose message is still to be made and whose ``after`` is over, oldest first."""
         rows = self._db().execute(
             "SELECT d.id, r.content FROM deliveries d JOIN results r ON r.result_id = d.result_id AND r.version = d.version"
-            " WHERE d.destination = ? AND d.state = 'unborn'"
-            f" AND (d.after IS NULL OR NOT EXISTS (SELECT 1 FROM deliveries a WHERE a.id = d.after AND a.state IN {OPEN})) ORDER BY d.id LIMIT ?",
+            " WHERE d.destination = ? AND d.state = 'unborn' AND d.is_blocked = 0 ORDER BY d.id LIMIT ?",
             (destination, limit),
-        )  # fmt: skip
+        )
         return tuple((row[0], result_of(row[1])) for row in rows)
 
     def waiting_tables(self, destination: str) -> frozenset[str]:
         """Name, by digest, the table sets that coded what waits for ``destination``, born or not."""
-        rows = self._db().execute(
-            "SELECT DISTINCT s.tables_digest FROM deliveries d JOIN results r ON r.result_id = d.result_id AND r.version = d.version"
-            f" JOIN strips s ON s.id = r.strip_id WHERE d.destination = ? AND d.state IN {OPEN}",
-            (destination,),
+        first = f"SELECT min(tables_digest) FROM deliveries WHERE destination = ? AND {OPEN}"
+        rows = self._db().execute(  # from one digest to the next: a few steps, however many deliveries wait
+            f"WITH RECURSIVE found(digest) AS ({first} UNION ALL"
+            f" SELECT ({first} AND tables_digest > found.digest) FROM found WHERE found.digest IS NOT NULL)"
+            " SELECT digest FROM found WHERE digest IS NOT NULL",
+            (destination, destination),
         )
         return frozenset(row[0] for row in rows)
 

@@ -6,13 +6,25 @@ the migrations); ``events`` holds no patient identifiers.
 
 from __future__ import annotations
 
-from sqlalchemy import Column, ForeignKey, Index, Integer, LargeBinary, MetaData, Table, Text, UniqueConstraint, text
+import sqlalchemy
+from sqlalchemy import BigInteger, Column, ForeignKey, Index, LargeBinary, MetaData, Table, UniqueConstraint, text
+
+from bridge.store.lanes import MAY_GO, OPEN
+
+# Whole numbers have 64 bits and text sorts by its bytes on both; a locale's order would change with the server's system library
+Integer = BigInteger().with_variant(sqlalchemy.Integer(), "sqlite")
+Text = sqlalchemy.Text().with_variant(sqlalchemy.Text(collation="C"), "postgresql")
 
 metadata = MetaData()
 
 
 def _id() -> Column[int]:
     return Column("id", Integer, primary_key=True, autoincrement=True)
+
+
+def _part(name: str, *columns: str, where: str, unique: bool = False) -> Index:
+    """Give an index of the rows that ``where`` names; it serves the queries that say the same words."""
+    return Index(name, *columns, unique=unique, sqlite_where=text(where), postgresql_where=text(where))
 
 
 meta = Table("meta", metadata, Column("name", Text, primary_key=True), Column("value", Text, nullable=False))
@@ -176,14 +188,19 @@ deliveries = Table(
     Column("accepted_at", Text),
     Column("last_code", Text, nullable=False),
     Column("after", Integer),
-    Index(
-        "deliveries_open",
-        "destination",
-        "lane",
-        "id",
-        sqlite_where=text("state IN ('unborn', 'queued', 'sending', 'retrying')"),
-        postgresql_where=text("state IN ('unborn', 'queued', 'sending', 'retrying')"),
-    ),
+    Column("is_head", Integer, nullable=False, server_default="0"),
+    Column("rank", Integer, nullable=False, server_default="1"),
+    Column("is_blocked", Integer, nullable=False, server_default="0"),
+    Column("tables_digest", Text, nullable=False, server_default=""),
+    _part("deliveries_open", "destination", "lane", "id", where=OPEN),
+    _part("deliveries_stat", "destination", "lane", where=f"{OPEN} AND priority = 'stat'"),
+    _part("deliveries_tables", "destination", "tables_digest", where=OPEN),
+    _part("deliveries_head", "destination", "lane", where="is_head = 1", unique=True),
+    _part("deliveries_ready", "destination", "rank", "id", where=f"{MAY_GO} AND due_at IS NULL"),
+    _part("deliveries_due", "destination", "rank", "due_at", where=f"{MAY_GO} AND due_at IS NOT NULL"),
+    _part("deliveries_unborn", "destination", "id", where="state = 'unborn' AND is_blocked = 0"),
+    _part("deliveries_sending", "destination", where="state = 'sending'"),
+    _part("deliveries_after", "after", where="after IS NOT NULL"),
     Index("deliveries_result", "result_id", "version"),
     Index("deliveries_born", "born_at"),
     Index("deliveries_state", "destination", "state", "born_at"),

@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-import sqlite3
 from collections.abc import Callable
 from functools import wraps
 from typing import Concatenate, ParamSpec, Protocol, TypeVar
+
+from bridge.store.database import Db
 
 
 class Reads(Protocol):
     """What gives this thread's reading connection."""
 
-    _db: Callable[[], sqlite3.Connection]
+    _db: Callable[[], Db]
 
 
 _Reads = TypeVar("_Reads", bound=Reads)

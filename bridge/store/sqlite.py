@@ -16,6 +16,7 @@ from typing import Any
 from bridge.errors import StoreFailed
 from bridge.store.apply import apply, recover
 from bridge.store.commands import Command
+from bridge.store.database import SqliteDb
 from bridge.store.lock import ProcessLock, network_mount
 from bridge.store.migrate import migrate
 from bridge.store.reads_shown import ShownReads
@@ -42,7 +43,7 @@ class SqliteStore(WorkReads, ShownReads):
         self._lock = ProcessLock(path / "padpost.lock")
         self._file = path / FILE
         self._local = threading.local()
-        self._readers: list[sqlite3.Connection] = []
+        self._readers: list[SqliteDb] = []
         self._db = self._reader
         with ExitStack() as undo:  # a store that does not open leaves no lock behind
             undo.callback(self._lock.release)
@@ -71,8 +72,8 @@ class SqliteStore(WorkReads, ShownReads):
             ) from error
         _sync(folder)  # the new files' names must survive a power cut as well as their bytes
 
-    def _connect(self) -> sqlite3.Connection:
-        connection = sqlite3.connect(self._file, isolation_level=None, timeout=30)
+    def _connect(self) -> SqliteDb:
+        connection = sqlite3.connect(self._file, isolation_level=None, timeout=30, factory=SqliteDb)
         connection.execute("PRAGMA journal_mode = WAL")
         connection.execute(
             "PRAGMA synchronous = FULL"
@@ -81,11 +82,11 @@ class SqliteStore(WorkReads, ShownReads):
         connection.execute("PRAGMA foreign_keys = ON")
         return connection
 
-    def _reader(self) -> sqlite3.Connection:
+    def _reader(self) -> SqliteDb:
         """Give this thread's reading connection."""
-        connection: sqlite3.Connection | None = getattr(self._local, "connection", None)
+        connection: SqliteDb | None = getattr(self._local, "connection", None)
         if connection is None:
-            connection = sqlite3.connect(self._file, isolation_level=None, timeout=30, check_same_thread=False)
+            connection = sqlite3.connect(self._file, isolation_level=None, timeout=30, check_same_thread=False, factory=SqliteDb)
             connection.execute("PRAGMA query_only = ON")
             self._local.connection = connection
             self._readers.append(connection)

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-import sqlite3
 from dataclasses import dataclass
 from datetime import datetime
 
 from bridge.lifecycle.states import DeliveryEvent, StopGroup, step
 from bridge.model import SERVICE, Actor, DeliveryState, Place
 from bridge.store.codec import json_text, when
+from bridge.store.database import Db, new_id
+from bridge.store.lanes import Moved, hold_lanes, keep_lane
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -45,7 +46,7 @@ class Change:
     reason: str = ""
 
 
-def note(db: sqlite3.Connection, at: datetime, actor: Actor, what: str, subject: str, change: Change) -> None:
+def note(db: Db, at: datetime, actor: Actor, what: str, subject: str, change: Change) -> None:
     """Append an event."""
     db.execute(
         "INSERT INTO events (at, actor, verified, what, subject, before, after, reason) VALUES (?,?,?,?,?,?,?,?)",
@@ -53,10 +54,11 @@ def note(db: sqlite3.Connection, at: datetime, actor: Actor, what: str, subject:
     )
 
 
-def open_stop(db: sqlite3.Connection, stop: NewStop, *, at: datetime) -> int:
+def open_stop(db: Db, stop: NewStop, *, at: datetime) -> int:
     """Open a stop; give its id."""
     start, end = (stop.place.start, stop.place.end) if stop.place else (None, None)
-    cursor = db.execute(
+    stop_id = new_id(
+        db,
         "INSERT INTO stops (grp, state, rule, rules, sentence, remedy, place_start, place_end, releasable, opened_at, repeats, source, analyzer,"
         " capture_id, strip_id, delivery_id, receiver_words, closed_by, closed_how, closed_reason)"
         " VALUES (?,'open',?,?,?,?,?,?,?,?,0,?,?,?,?,?,?,'','','')",
@@ -65,18 +67,23 @@ def open_stop(db: sqlite3.Connection, stop: NewStop, *, at: datetime) -> int:
             stop.source, stop.analyzer, stop.capture_id, stop.strip_id, stop.delivery_id, stop.receiver_words,
         ),
     )  # fmt: skip
-    stop_id = int(cursor.lastrowid or 0)
     note(db, at, SERVICE, "stop.opened", f"stop:{stop_id}", Change(after=stop.group, reason=stop.rules[0]))
     return stop_id
 
 
 def move_delivery(
-    db: sqlite3.Connection, delivery_id: int, event: DeliveryEvent, at: datetime, actor: Actor, *, reason: str = ""
+    db: Db, delivery_id: int, event: DeliveryEvent, at: datetime, actor: Actor, *, reason: str = ""
 ) -> DeliveryState:
-    """Move a delivery by the state table; give its new state. Raises ValueError for a move that must not happen."""
-    (before,) = db.execute("SELECT state FROM deliveries WHERE id = ?", (delivery_id,)).fetchone()
+    """Move a delivery by the state table, and its lane with it; give its new state. Raises ValueError for a move that must not happen."""
+    hold_lanes(db)
+    before, destination, lane = db.execute(
+        "SELECT state, destination, lane FROM deliveries WHERE id = ?", (delivery_id,)
+    ).fetchone()
     after = step(DeliveryState(before), event)
     db.execute("UPDATE deliveries SET state = ? WHERE id = ?", (after, delivery_id))
+    keep_lane(db, Moved(delivery_id=delivery_id, destination=destination, lane=lane, before=before, after=after))
+    if actor != SERVICE:  # of its own moves a destination's queue needs no news
+        db.tell(f"destination:{destination}")
     change = Change(before=before, after=after, reason=reason)
     note(db, at, actor, f"delivery.{event.name.lower()}", f"delivery:{delivery_id}", change)
     return after

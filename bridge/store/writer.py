@@ -17,19 +17,20 @@ from typing import Any
 
 from bridge.errors import StoreFailed, StoreFull
 from bridge.store.commands import Command
+from bridge.store.database import Db, SqliteDb
 
 LARGEST_GROUP = 200  # ours: bounds how long the first of a group waits for the last
 CHANGES_A_MOVE = 1000  # ours: rows written between two moves of the log into the file; some 4 MB of log, SQLite's own measure
 # What SQLite says of one statement and its values alone; its other errors concern the file (PEP 249's classes)
 _OF_ONE = (sqlite3.IntegrityError, sqlite3.ProgrammingError, sqlite3.InterfaceError, sqlite3.DataError)
 _Job = tuple[Command, "Future[Any]"]
-Apply = Callable[[sqlite3.Connection, Command], Any]
+Apply = Callable[[Db, Command], Any]
 
 
 class Writer:
     """Owns the writing connection; ``submit`` may be called from any thread."""
 
-    def __init__(self, connect: Callable[[], sqlite3.Connection], apply: Apply) -> None:
+    def __init__(self, connect: Callable[[], SqliteDb], apply: Apply) -> None:
         """Start the thread. ``connect`` is called on it; ``apply`` does one command inside a savepoint."""
         self.fault = ""
         self.shortage = ""
@@ -95,7 +96,7 @@ class Writer:
             group.append(job)
         return group, True
 
-    def _commit(self, connection: sqlite3.Connection, group: list[_Job]) -> None:
+    def _commit(self, connection: SqliteDb, group: list[_Job]) -> None:
         if self.fault:
             _fail(group, StoreFailed(self.fault))
             return
@@ -116,7 +117,7 @@ class Writer:
                 future.set_exception(fault)
         self._move_log(connection)
 
-    def _move_log(self, connection: sqlite3.Connection) -> None:
+    def _move_log(self, connection: SqliteDb) -> None:
         """Move the log into the file when it has grown; an fsync that fails in it stops the writer.
 
         SQLite would do this by itself, but passes over its errors and syncs again after some later commit. A full
@@ -131,7 +132,7 @@ class Writer:
             if error.sqlite_errorcode & 0xFF != sqlite3.SQLITE_FULL:
                 self._stop(error)
 
-    def _one(self, connection: sqlite3.Connection, command: Command) -> tuple[Any, BaseException | None]:
+    def _one(self, connection: SqliteDb, command: Command) -> tuple[Any, BaseException | None]:
         """Do one command in its savepoint; give its value, or the refusal that undid it alone."""
         connection.execute("SAVEPOINT one")
         try:
@@ -145,7 +146,7 @@ class Writer:
         connection.execute("RELEASE one")
         return value, None
 
-    def _stop_or_full(self, connection: sqlite3.Connection, group: list[_Job], error: sqlite3.Error | MemoryError) -> None:
+    def _stop_or_full(self, connection: SqliteDb, group: list[_Job], error: sqlite3.Error | MemoryError) -> None:
         code = getattr(error, "sqlite_errorcode", 0) & 0xFF
         try:
             if connection.in_transaction:

@@ -300,11 +300,12 @@ class Stocked:
     def answered(self, result_id: str, answer: Answer = Answer.ACCEPTED, text: str = "", destination: str = "records") -> None:
         """Let a receiver answer a result's message."""
         (delivery,) = (each for each in self.store.deliveries(result_id) if each.destination == destination)
-        assert self.store.submit(BeginAttempt(delivery_id=delivery.delivery_id, at=self.now)).result(10)
+        attempt = self.store.submit(BeginAttempt(delivery_id=delivery.delivery_id, at=self.now)).result(10)
         refused = answer is Answer.REFUSED
         self.store.submit(
             EndAttempt(
                 delivery_id=delivery.delivery_id,
+                attempt=attempt,
                 at=self.now,
                 acknowledgement=Acknowledgement(answer=answer, code="AE 204" if refused else "AA", text=text),
                 due_at=self.now + timedelta(hours=1) if answer is Answer.TRY_AGAIN else None,

@@ -16,6 +16,7 @@ from bridge.errors import StoreFull
 from bridge.model import Actor
 from bridge.pages.guard import HEADERS
 from bridge.pages.today import STORE_FAILED, STORE_FULL
+from bridge.store.database import SqliteDb
 from bridge.store.sqlite import SqliteStore
 from tests.pages.stocked import NOW, POLICY, Page, Stocked, Visitor
 
@@ -28,8 +29,8 @@ class _Reachable(SqliteStore):
 
     written_by: sqlite3.Connection
 
-    def _connect(self) -> sqlite3.Connection:
-        connection = sqlite3.connect(self._file, isolation_level=None, timeout=30, check_same_thread=False)
+    def _connect(self) -> SqliteDb:
+        connection = sqlite3.connect(self._file, isolation_level=None, timeout=30, check_same_thread=False, factory=SqliteDb)
         for pragma in ("journal_mode = WAL", "synchronous = FULL", "foreign_keys = ON"):
             connection.execute(f"PRAGMA {pragma}")
         self.written_by = connection

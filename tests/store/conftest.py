@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from bridge.store.database import SqliteDb
 from bridge.store.sqlite import FILE, SqliteStore
 from tests.store.strips import NOW
 
@@ -23,9 +24,9 @@ def store(tmp_path: Path) -> Iterator[SqliteStore]:
 
 
 @pytest.fixture
-def file(store: SqliteStore, tmp_path: Path) -> Iterator[sqlite3.Connection]:
+def file(store: SqliteStore, tmp_path: Path) -> Iterator[SqliteDb]:
     """Give a connection of the test's own to the store's file."""
     assert store.fault == ""
-    connection = sqlite3.connect(tmp_path / FILE, isolation_level=None)
+    connection = sqlite3.connect(tmp_path / FILE, isolation_level=None, factory=SqliteDb)
     yield connection
     connection.close()

@@ -361,10 +361,10 @@ class StoreContract:
         (first,) = s.post(store, "A1", patient="A").delivery_ids
         s.post(store, "A2", patient="A")
         s.post(store, "B1", patient="B")
-        assert s.begin(store, first)
+        attempt = s.begin(store, first)
         assert s.heads(store) == ["B1"]
         assert store.next_due("records") is None
-        assert s.end(store, first, Answer.TRY_AGAIN, due_at=later(5)) is D.RETRYING
+        assert s.end(store, first, attempt, Answer.TRY_AGAIN, due_at=later(5)) is D.RETRYING
         assert s.heads(store, now=later(4.99)) == ["B1"]
         assert store.next_due("records") == later(5)
         assert s.heads(store, now=later(5)) == ["A1", "B1"]
@@ -374,9 +374,9 @@ class StoreContract:
         (first,) = s.post(store, "A1", patient="A").delivery_ids
         (second,) = s.post(store, "A2", patient="A").delivery_ids
         assert not s.begin(store, second)
-        assert s.begin(store, first)
+        attempt = s.begin(store, first)
         assert not s.begin(store, first)
-        assert s.end(store, first, Answer.ACCEPTED) is D.ACCEPTED
+        assert s.end(store, first, attempt, Answer.ACCEPTED) is D.ACCEPTED
         assert not s.begin(store, first)
         assert not s.begin(store, 999)
         assert s.begin(store, second)
@@ -427,8 +427,8 @@ class StoreContract:
         """Begun durably, answered or not: each try has its times, its code and the receiver's words."""
         (one,) = s.post(store, "A1").delivery_ids
         assert s.attempt(store, one, Answer.TRY_AGAIN, "timeout", at=later(1), due_at=later(2)) is D.RETRYING
-        assert s.begin(store, one, at=later(2))
-        assert s.end(store, one, Answer.ACCEPTED, "AA", at=later(3)) is D.ACCEPTED
+        attempt = s.begin(store, one, at=later(2))
+        assert s.end(store, one, attempt, Answer.ACCEPTED, "AA", at=later(3)) is D.ACCEPTED
         detail = store.result("A1")
         assert detail is not None
         ((row, _, tries),) = detail.deliveries
@@ -444,8 +444,7 @@ class StoreContract:
         assert s.attempt(store, one, Answer.CLOSED, due_at=later(1)) is D.RETRYING
         (head,) = store.lane_heads("records", now=later(1), limit=1)
         assert (head.attempts, head.first_attempt_at) == (0, None)
-        assert s.begin(store, one, at=later(1))
-        s.end(store, one, Answer.TRY_AGAIN, due_at=later(2))
+        s.end(store, one, s.begin(store, one, at=later(1)), Answer.TRY_AGAIN, due_at=later(2))
         (head,) = store.lane_heads("records", now=later(2), limit=1)
         assert (head.attempts, head.first_attempt_at) == (1, later(1))
 
@@ -467,12 +466,63 @@ class StoreContract:
         assert s.heads(store) == ["A2"]
         assert store.next_due("records") is None
 
-    def test_an_answer_to_a_delivery_that_is_not_being_sent_is_refused(self, store: Store) -> None:
-        """States move by the table only; the wrong command changes nothing and says why."""
-        (one,) = s.post(store, "A1").delivery_ids
-        with pytest.raises(ValueError, match="queued cannot meet: the receiver accepted"):
-            s.end(store, one, Answer.ACCEPTED)
+    def test_an_answer_to_an_attempt_that_never_was_is_refused(self, store: Store) -> None:
+        """No attempt, or another delivery's: a defect of ours, told to the one who asked; nothing changes."""
+        (one,) = s.post(store, "A1", patient="A").delivery_ids
+        (two,) = s.post(store, "B1", patient="B").delivery_ids
+        other = s.begin(store, two)
+        assert other is not None
+        for attempt in (other, other + 1):
+            with pytest.raises(ValueError, match=f"delivery {one} has no attempt {attempt}"):
+                s.end(store, one, attempt, Answer.ACCEPTED)
         assert s.states(store, "A1") == {"records": D.QUEUED}
+        assert s.states(store, "B1") == {"records": D.SENDING}
+
+    @pytest.mark.parametrize("again", [Answer.ACCEPTED, Answer.REFUSED, Answer.CLOSED])
+    def test_the_end_of_an_attempt_may_be_told_twice(self, store: Store, again: Answer) -> None:
+        """Who lost the connection at the commit says it again: the first end stands, whatever the second says, and none is counted twice."""
+        (one,) = s.post(store, "A1").delivery_ids
+        first = s.begin(store, one)
+        assert s.end(store, one, first, Answer.TRY_AGAIN, "timeout", due_at=later(1)) is D.RETRYING
+        before = store.result("A1"), store.events(f"delivery:{one}"), store.stops()
+        assert s.end(store, one, first, again, at=later(2)) is D.RETRYING
+        assert (store.result("A1"), store.events(f"delivery:{one}"), store.stops()) == before
+        second = s.begin(store, one, at=later(3))
+        assert s.end(store, one, first, again, at=later(4)) is D.SENDING
+        assert s.end(store, one, second, Answer.ACCEPTED, at=later(5)) is D.ACCEPTED
+        assert s.end(store, one, second, again, at=later(6)) is D.ACCEPTED
+
+    def test_an_older_message_that_is_sent_again_heads_its_lane_behind_the_one_on_its_way(self, store: Store) -> None:
+        """Two messages of one patient are never on their way at once; then the older goes first again, by its number."""
+        (first,) = s.post(store, "A1", patient="A").delivery_ids
+        (second,) = s.post(store, "A2", patient="A").delivery_ids
+        s.attempt(store, first, Answer.REFUSED)
+        attempt = s.begin(store, second)
+        s.close(store, store.stops()[0].stop_id, StopEnd.SENT_AGAIN)
+        assert s.heads(store) == []
+        assert not s.begin(store, first)
+        s.end(store, second, attempt, Answer.TRY_AGAIN, due_at=NOW)
+        assert s.heads(store) == ["A1"]
+        assert not s.begin(store, second)
+        s.attempt(store, first, Answer.ACCEPTED)
+        assert s.heads(store) == ["A2"]
+
+    def test_a_successor_waits_again_where_what_it_waits_for_is_sent_again(self, store: Store) -> None:
+        """``after`` is over, or it is not: a person's decision opens it again for the one behind it too."""
+        (first,) = s.post(store, "A1", patient="A").delivery_ids
+        (held,) = s.post(store, "B1", patient="B", after=first).delivery_ids
+        s.post(store, "C1", patient="C", born=False, after=first)
+        s.attempt(store, first, Answer.REFUSED)
+        s.attempt(store, held, Answer.TRY_AGAIN, due_at=later(1))
+        s.close(store, store.stops()[0].stop_id, StopEnd.SENT_AGAIN)
+        assert s.heads(store, now=later(1)) == ["A1"]
+        assert store.unborn("records", limit=9) == ()
+        assert store.next_due("records") is None
+        assert not s.begin(store, held)
+        s.attempt(store, first, Answer.ACCEPTED)
+        assert s.heads(store, now=later(1)) == ["B1"]
+        assert store.next_due("records") == later(1)
+        assert len(store.unborn("records", limit=9)) == 1
 
     # --- restarts
 
@@ -659,9 +709,10 @@ class StoreContract:
         """It would stand in two records: the person is told to have it withdrawn there first, and nothing changes."""
         recorded = s.post(store, "A1", destinations=("records", "chart"))
         s.attempt(store, recorded.delivery_ids[0], Answer.REFUSED)
-        assert s.begin(store, recorded.delivery_ids[1])
+        attempt = s.begin(store, recorded.delivery_ids[1])
         if there is not D.SENDING:
-            s.end(store, recorded.delivery_ids[1], Answer.ACCEPTED if there is D.ACCEPTED else Answer.TRY_AGAIN, due_at=later(1))
+            answer = Answer.ACCEPTED if there is D.ACCEPTED else Answer.TRY_AGAIN
+            s.end(store, recorded.delivery_ids[1], attempt, answer, due_at=later(1))
         (stop,) = store.stops()
         with pytest.raises(RefusedAction, match="chart has this result as it was, or may have it"):
             s.close(store, stop.stop_id, StopEnd.ID_CORRECTED, patient_id="40718823")
@@ -796,9 +847,47 @@ class StoreContract:
         recorded = s.record(store, of, s.held(of))
         strip = store.strip(recorded.strip_id)
         assert strip is not None
-        again = RecordOutcome(
-            intake_id=1, capture_id=strip.capture_id, reading=of, outcome=s.held(of), deliveries=(), tables_digest="t", at=NOW, ends_intake=True
-        )  # fmt: skip
-        replaced = store.submit(again).result(WAIT)
+        assert recorded.stop_id is not None
+        s.close(store, recorded.stop_id, StopEnd.READ_AGAIN)
+        replaced = s.record(store, of, s.held(of), capture_id=strip.capture_id)
         assert [row.strip_id for row in store.capture_strips(strip.capture_id)] == [replaced.strip_id]
         assert store.open_stops()[StopGroup.HELD] == 1
+
+    @pytest.mark.parametrize("ends", [False, True])
+    def test_an_outcome_that_is_recorded_already_is_not_recorded_again(self, store: Store, ends: bool) -> None:
+        """Who lost the connection at the commit, or its lease, judges with what is there: the second command changes nothing."""
+        capture_id = s.keep(store)
+        first, second = s.reading("1", index=0), s.reading("2", index=1)
+        command = RecordOutcome(
+            intake_id=1, capture_id=capture_id, reading=first, outcome=s.held(first), deliveries=(), tables_digest="t", at=NOW, ends_intake=ends
+        )  # fmt: skip
+        recorded = store.submit(command).result(WAIT)
+        before = store.stops(), store.strips(), store.events(f"strip:{recorded.strip_id}"), store.next_intake("brook-1")
+        for again in (command, replace(command, outcome=s.control(first), ends_intake=True)):
+            with pytest.raises(Overtaken, match="judged already"):
+                store.submit(again).result(WAIT)
+        assert (store.stops(), store.strips(), store.events(f"strip:{recorded.strip_id}"), store.next_intake("brook-1")) == before
+        if not ends:
+            s.record(store, second, s.control(second), capture_id=capture_id)
+            assert store.next_intake("brook-1") is None
+
+    @pytest.mark.parametrize("known", [True, False])
+    def test_a_judgement_of_work_that_is_over_or_never_was_is_overtaken(self, store: Store, known: bool) -> None:
+        """One strip judged again is judged once; an ended or unknown piece of work takes nothing, and ending it twice is no fault."""
+        of = s.reading()
+        recorded = s.record(store, of, s.held(of))
+        strip = store.strip(recorded.strip_id)
+        assert strip is not None
+        assert recorded.stop_id is not None
+        s.close(store, recorded.stop_id, StopEnd.RELEASED)
+        intake = store.next_intake("brook-1")
+        assert intake is not None
+        s.record(store, of, s.control(of), capture_id=strip.capture_id)
+        again = RecordOutcome(
+            intake_id=intake.intake_id if known else 999, capture_id=strip.capture_id, reading=of, outcome=s.control(of), deliveries=(),
+            tables_digest="t", at=NOW, ends_intake=True,
+        )  # fmt: skip
+        with pytest.raises(Overtaken, match="judged already"):
+            store.submit(again).result(WAIT)
+        store.submit(EndIntake(intake_id=again.intake_id, at=NOW)).result(WAIT)
+        assert [row.outcome for row in store.capture_strips(strip.capture_id)] == ["non_patient"]

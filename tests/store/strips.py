@@ -262,15 +262,16 @@ def post_control(store: Store, result_id: str, *, born: bool = True) -> Recorded
     return record(store, of, control(of, made), deliveries=[going])
 
 
-def begin(store: Store, delivery_id: int, *, at: datetime = NOW) -> bool:
-    """Begin a try; say whether it may."""
-    may: bool = store.submit(BeginAttempt(delivery_id=delivery_id, at=at)).result(WAIT)
-    return may
+def begin(store: Store, delivery_id: int, *, at: datetime = NOW) -> int | None:
+    """Begin a try; give the attempt's id, None if it may not begin."""
+    begun: int | None = store.submit(BeginAttempt(delivery_id=delivery_id, at=at)).result(WAIT)
+    return begun
 
 
 def end(
     store: Store,
     delivery_id: int,
+    attempt: int | None,
     answer: Answer,
     code: str = "",
     *,
@@ -278,10 +279,12 @@ def end(
     due_at: datetime | None = None,
     expire: bool = False,
 ) -> DeliveryState:
-    """End a try with an answer; give the delivery's new state."""
+    """End the try that ``begin`` gave with an answer; give the delivery's new state."""
+    assert attempt is not None
     state: DeliveryState = store.submit(
         EndAttempt(
             delivery_id=delivery_id,
+            attempt=attempt,
             at=at,
             acknowledgement=Acknowledgement(answer=answer, code=code or answer.name, text=f"words of {answer.value}"),
             due_at=due_at,
@@ -295,8 +298,7 @@ def end(
 
 def attempt(store: Store, delivery_id: int, answer: Answer, code: str = "", **more: Any) -> DeliveryState:
     """Begin and end one try."""
-    assert begin(store, delivery_id)
-    return end(store, delivery_id, answer, code, **more)
+    return end(store, delivery_id, begin(store, delivery_id), answer, code, **more)
 
 
 def close(store: Store, stop_id: int, how: StopEnd, *, who: Actor = BO, at: datetime = NOW, **more: Any) -> None:

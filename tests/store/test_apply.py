@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-import sqlite3
 from dataclasses import dataclass
 
 import pytest
 
-from bridge.model import Acknowledgement, Answer, DeliveryState
-from bridge.store.apply import apply, is_over, recover
-from bridge.store.commands import EndAttempt, KeepCapture, KeepTables
+from bridge.model import Answer, DeliveryState
+from bridge.store.apply import apply, recover
+from bridge.store.commands import KeepCapture, KeepTables
+from bridge.store.database import SqliteDb
 from bridge.store.sqlite import SqliteStore
 from tests.store import strips as s
 
@@ -43,7 +43,7 @@ def test_a_delivery_leaves_its_whole_way_in_events(store: SqliteStore) -> None:
     ]
 
 
-def test_events_hold_no_patient_and_no_words_of_a_receiver(store: SqliteStore, file: sqlite3.Connection) -> None:
+def test_events_hold_no_patient_and_no_words_of_a_receiver(store: SqliteStore, file: SqliteDb) -> None:
     """History is kept longer and shown wider than results: identifiers and answers' texts are not in it."""
     recorded = s.post(store, "R1", patient="40718823")
     s.attempt(store, recorded.delivery_ids[0], Answer.REFUSED, "AE 204")
@@ -55,19 +55,7 @@ def test_events_hold_no_patient_and_no_words_of_a_receiver(store: SqliteStore, f
         assert never not in text
 
 
-def test_only_open_deliveries_are_not_over(file: sqlite3.Connection) -> None:
-    """What is named by ``after`` and does not exist waits for nothing."""
-    for number, state in enumerate(D):
-        file.execute(
-            "INSERT INTO deliveries (id, destination, lane, priority, result_id, version, format, state, attempts, born_at, last_code)"
-            " VALUES (?, 'records', 'A', 'routine', 'R1', 1, '', ?, 0, 'x', '')",
-            (number, state),
-        )
-        assert is_over(file, number) is (state not in {D.UNBORN, D.QUEUED, D.SENDING, D.RETRYING})
-    assert is_over(file, 999)
-
-
-def test_recovery_touches_only_what_was_being_sent(store: SqliteStore, file: sqlite3.Connection) -> None:
+def test_recovery_touches_only_what_was_being_sent(store: SqliteStore, file: SqliteDb) -> None:
     """A crash in the middle of a try: due at once, its try ended as unknown; a second recovery finds nothing to do."""
     one, two = (s.post(store, name, patient=name).delivery_ids[0] for name in ("A", "B"))
     s.attempt(store, two, Answer.TRY_AGAIN, "timeout", due_at=s.later(9))
@@ -81,7 +69,7 @@ def test_recovery_touches_only_what_was_being_sent(store: SqliteStore, file: sql
     assert [event.what for event in store.events(f"delivery:{one}")] == ["delivery.made", "delivery.begin", "delivery.recover"]
 
 
-def test_a_table_set_that_an_early_build_kept_by_name_gets_its_content(store: SqliteStore, file: sqlite3.Connection) -> None:
+def test_a_table_set_that_an_early_build_kept_by_name_gets_its_content(store: SqliteStore, file: SqliteDb) -> None:
     """The first builds kept the digest in place of the tables: at the next start the content comes in."""
     content = b'{"catalogue":{}}'
     digest = s.digest_of(content)
@@ -90,23 +78,14 @@ def test_a_table_set_that_an_early_build_kept_by_name_gets_its_content(store: Sq
     assert store.table_set(digest) == content
 
 
-def test_large_tables_are_kept_small(store: SqliteStore, file: sqlite3.Connection) -> None:
+def test_large_tables_are_kept_small(store: SqliteStore, file: SqliteDb) -> None:
     """Compressed as payloads are."""
     content = b'{"label":"GLU"}' * 10_000
     store.submit(KeepTables(digest=s.digest_of(content), content=content, at=s.NOW)).result(s.WAIT)
     assert file.execute("SELECT length(content) < 2000 FROM table_sets").fetchone() == (1,)
 
 
-def test_an_answer_for_a_delivery_that_never_was_is_told(store: SqliteStore) -> None:
-    """A defect of ours, said to the one who asked, and nothing is written."""
-    acknowledgement = Acknowledgement(answer=Answer.ACCEPTED, code="AA")
-    with pytest.raises(TypeError):
-        store.submit(EndAttempt(delivery_id=9, at=s.NOW, acknowledgement=acknowledgement)).result(s.WAIT)
-    assert store.fault == ""
-    assert store.events("delivery:9") == ()
-
-
-def test_a_command_can_be_done_on_any_connection(file: sqlite3.Connection) -> None:
+def test_a_command_can_be_done_on_any_connection(file: SqliteDb) -> None:
     """Commands know nothing of the writer: they are plain SQL in whatever transaction they are given."""
     file.execute("BEGIN")
     assert apply(file, KeepCapture(capture=s.capture(), analyzer="a", profile="p")) == 1

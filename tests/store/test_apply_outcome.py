@@ -9,6 +9,7 @@ import pytest
 
 from bridge.lifecycle.states import StopEnd, StopGroup
 from bridge.model import CheckedPad, Coded, Grade, Place, Printed, PrintedPad, Priority, Purpose, Severity, Step
+from bridge.store.database import SqliteDb
 from bridge.store.sqlite import SqliteStore
 from tests.store import strips as s
 from tests.store.strips import NOW, later
@@ -112,7 +113,7 @@ def test_reading_again_sets_aside_unreadable_rests_behind_the_new_end(store: Sql
     assert (closed.closed_by, closed.closed_how) == ("padpost (service)", "read again")
 
 
-def test_one_reading_has_one_newest_row_by_the_files_own_rule(store: SqliteStore, file: sqlite3.Connection) -> None:
+def test_one_reading_has_one_newest_row_by_the_files_own_rule(store: SqliteStore, file: SqliteDb) -> None:
     """A unique index is the backstop: two newest interpretations of one strip cannot be written."""
     s.record(store, s.reading(), s.control(s.reading()))
     with pytest.raises(sqlite3.IntegrityError, match=r"strips\.capture_id, strips\.idx"):

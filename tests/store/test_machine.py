@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import itertools
 import tempfile
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -45,6 +45,7 @@ class Sent:
     state: DeliveryState
     attempts: int = 0
     due: datetime | None = None
+    tries: list[int] = field(default_factory=list)
     given_up: bool = False
 
 
@@ -182,11 +183,11 @@ class StoreMachine(RuleBasedStateMachine):
 
     def _begin(self, number: int) -> bool:
         each = self.sent[number]
-        may = (
-            each.state in (D.QUEUED, D.RETRYING) and number == self._lanes(each.destination)[each.lane][0] and self._is_free(each)
-        )
-        assert s.begin(self.store, number, at=self.now) is may
-        if may:
+        may = each.state in (D.QUEUED, D.RETRYING) and number == self._head(each.destination, each.lane) and self._is_free(each)
+        begun = s.begin(self.store, number, at=self.now)
+        assert (begun is not None) is may
+        if begun is not None:
+            each.tries.append(begun)
             each.state, each.due, each.attempts = D.SENDING, None, each.attempts + 1
         return may
 
@@ -197,7 +198,7 @@ class StoreMachine(RuleBasedStateMachine):
         number = sending[pick % len(sending)]
         each, due = self.sent[number], s.later(self.minutes + wait)
         expire = expire and answer is Answer.TRY_AGAIN
-        state = s.end(self.store, number, answer, "timeout", at=self.now, due_at=due, expire=expire)
+        state = s.end(self.store, number, each.tries[-1], answer, "timeout", at=self.now, due_at=due, expire=expire)
         each.state = {
             Answer.ACCEPTED: D.ACCEPTED,
             Answer.REFUSED: D.REFUSED,
@@ -217,12 +218,28 @@ class StoreMachine(RuleBasedStateMachine):
             assert strip.index is not None
             self.stops[new] = (strip.capture_id, strip.index, number)
 
-    @precondition(lambda self: any(each.state is not D.SENDING for each in self.sent.values()))
+    @precondition(lambda self: any(each.tries for each in self.sent.values()))
     @rule(pick=st.integers(0, 99), answer=st.sampled_from(list(Answer)))
-    def answer_out_of_turn(self, pick: int, answer: Answer) -> None:
-        still = [number for number, each in self.sent.items() if each.state is not D.SENDING]
-        with pytest.raises(ValueError, match="cannot meet"):
-            s.end(self.store, still[pick % len(still)], answer, at=self.now)
+    def answer_again(self, pick: int, answer: Answer) -> None:
+        """End a try that is over already: nothing changes, whatever is said."""
+        told = [
+            (number, tried) for number, each in self.sent.items() for tried in each.tries if not self._is_under_way(each, tried)
+        ]
+        if told:
+            number, tried = told[pick % len(told)]
+            assert s.end(self.store, number, tried, answer, at=self.now) is self.sent[number].state
+
+    @staticmethod
+    def _is_under_way(each: Sent, tried: int) -> bool:
+        return each.state is D.SENDING and tried == each.tries[-1]
+
+    @precondition(lambda self: self.sent)
+    @rule(pick=st.integers(0, 99), answer=st.sampled_from(list(Answer)))
+    def answer_to_nothing(self, pick: int, answer: Answer) -> None:
+        number = list(self.sent)[pick % len(self.sent)]
+        foreign = 1 + max((tried for each in self.sent.values() for tried in each.tries), default=0)
+        with pytest.raises(ValueError, match="has no attempt"):
+            s.end(self.store, number, foreign, answer, at=self.now)
 
     @precondition(lambda self: self.stops)
     @rule(pick=st.integers(0, 99), how=st.sampled_from(list(StopEnd)))
@@ -293,13 +310,21 @@ class StoreMachine(RuleBasedStateMachine):
                 lanes.setdefault(each.lane, []).append(number)
         return lanes
 
+    def _head(self, place: str, lane: str) -> int:
+        """Give what is being sent, which is let finish whatever was put before it meanwhile; else the oldest."""
+        numbers = self._lanes(place)[lane]
+        return next((number for number in numbers if self.sent[number].state is D.SENDING), numbers[0])
+
+    def _rank(self, place: str, lane: str) -> int:
+        return int(not any(self.sent[number].stat for number in self._lanes(place)[lane]))
+
     def _heads(self, place: str) -> list[int]:
         ready = []
-        for numbers in self._lanes(place).values():
-            head = self.sent[numbers[0]]
+        for lane in self._lanes(place):
+            head = self.sent[self._head(place, lane)]
             due = head.due is None or head.due <= self.now
             if head.state in (D.QUEUED, D.RETRYING) and due and self._is_free(head):
-                ready.append((not any(self.sent[n].stat for n in numbers), numbers[0]))
+                ready.append((self._rank(place, lane), self._head(place, lane)))
         return [number for _, number in sorted(ready)]
 
     # --- what must hold after every step
@@ -322,8 +347,20 @@ class StoreMachine(RuleBasedStateMachine):
             heads = self.store.lane_heads(place, now=self.now, limit=99)
             assert [head.delivery_id for head in heads] == self._heads(place)
             assert [head.message.control_id for head in heads] == [self.sent[number].control_id for number in self._heads(place)]
-            ahead = [self.sent[n[0]].due for n in self._lanes(place).values()]
-            assert self.store.next_due(place) == min((due for due in ahead if due is not None), default=None)
+            ahead = [self.sent[self._head(place, lane)] for lane in self._lanes(place)]
+            due = min((each.due for each in ahead if each.due is not None and self._is_free(each)), default=None)
+            assert self.store.next_due(place) == due
+
+    @invariant()
+    def what_is_kept_of_lanes_is_what_their_states_say(self) -> None:
+        """Reckon the columns that a look rests on anew, from the states alone."""
+        told = {row[0]: row[1:] for row in self.store._reader().execute("SELECT id, is_head, rank, is_blocked FROM deliveries")}
+        assert told.keys() == self.sent.keys()
+        heads = {self._head(place, lane): self._rank(place, lane) for place in PLACES for lane in self._lanes(place)}
+        for number, (is_head, rank, is_blocked) in told.items():
+            assert bool(is_head) is (number in heads)
+            assert rank == heads.get(number, rank)
+            assert bool(is_blocked) is not self._is_free(self.sent[number])
 
     @invariant()
     def what_waits_for_persons_and_for_judging_is_known(self) -> None:

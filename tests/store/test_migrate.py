@@ -15,6 +15,7 @@ from sqlalchemy import create_engine
 
 from bridge.errors import StoreFailed
 from bridge.store import migrate as module
+from bridge.store.codec import result_bytes
 from bridge.store.migrate import NEWEST, migrate, revision
 from bridge.store.schema import metadata
 from bridge.store.sqlite import FILE, SqliteStore
@@ -43,7 +44,7 @@ def test_the_newest_revision_is_the_only_head(tmp_path: Path) -> None:
     script = ScriptDirectory.from_config(_config(tmp_path / "x"))
     assert script.get_heads() == [NEWEST]
     assert script.get_bases() == ["0001"]
-    assert [step.revision for step in script.walk_revisions()] == ["0002", "0001"]
+    assert [step.revision for step in script.walk_revisions()] == ["0003", "0002", "0001"]
 
 
 def test_the_newest_schema_is_what_the_tables_declare(tmp_path: Path) -> None:
@@ -99,6 +100,73 @@ def test_a_step_forward_keeps_what_is_there_and_gives_decisions_their_bytes(tmp_
     assert store.reading_facts(7, 3, record_digest="second").decisions.patient_id == "40718823"
     assert store.reading_facts(7, 3, record_digest="first").decisions.patient_id is None
     assert store.reading_facts(7, 4, record_digest="second").decisions.patient_id is None
+    store.close()
+
+
+def _delivery(
+    number: int, lane: str, state: str, *, priority: str = "routine", after: int | None = None, result: str = "R1"
+) -> tuple[object, ...]:
+    due = "2026-11-25T10:00:00.000000Z" if state == "retrying" else None
+    return (number, lane, priority, result, state, due, after, f"M{number}")
+
+
+def test_the_lanes_of_a_store_of_schema_0002_go_on_as_they_stood(tmp_path: Path) -> None:
+    """Deliveries in every state: heads, ranks, blocks and tables are reckoned once from the states; what was being sent is due again."""
+    file = tmp_path / FILE
+    command.upgrade(_config(file), "0002")
+    connection = sqlite3.connect(file)
+    connection.execute(
+        "INSERT INTO captures (id, analyzer, profile, source, way, name, arrived_at, torn, live, digest, payload)"
+        " VALUES (7, 'a', 'p', 's', 'folder', '', '2026-11-25T10:00:00.000000Z', 0, 0, 'd', x'00')"
+    )
+    for number, tables in ((1, "t"), (2, "u")):
+        connection.execute(
+            "INSERT INTO strips (id, capture_id, idx, is_newest, outcome, analyzer, mode, series, number, purpose, priority, patient_printed,"
+            " patient_id, specimen_id, operator, strip_type, strip_lot, arrived_at, judged_at, record_digest, result_id, findings, pads, abnormal,"
+            " place_start, place_end, tables_digest) VALUES (?, 7, ?, 1, 'coded', 'a', '', '', '', 'patient', 'routine', '', '', '', '', '', '',"
+            " 'x', 'x', 'd', ?, '[]', '[]', 0, 0, 1, ?)",
+            (number, number, f"R{number}", tables),
+        )
+        connection.execute(
+            "INSERT INTO results (result_id, version, strip_id, content) VALUES (?, 1, ?, ?)",
+            (f"R{number}", number, result_bytes(s.result(f"R{number}"))),
+        )
+    connection.executemany(
+        "INSERT INTO deliveries (id, destination, lane, priority, result_id, version, format, state, attempts, born_at, due_at, after, control_id,"
+        " payload, last_code) VALUES (?1, 'records', ?2, ?3, ?4, 1, 'oru_r01', ?5, 0, '2026-11-25T10:00:00.000000Z', ?6, ?7, ?8, x'789c030000000001', '')",
+        [
+            _delivery(1, "over", "accepted"),
+            _delivery(2, "over", "refused"),
+            _delivery(3, "over", "queued", result="R2"),
+            _delivery(4, "urgent", "queued"),
+            _delivery(5, "urgent", "queued", priority="stat"),
+            _delivery(6, "calm", "expired", priority="stat"),
+            _delivery(7, "calm", "retrying"),
+            _delivery(8, "waits", "queued", after=4),
+            _delivery(9, "free", "queued", after=1),
+            _delivery(10, "unborn", "unborn", after=7),
+            _delivery(11, "born next", "unborn", after=2),
+            _delivery(12, "crossed", "queued"),  # sent again by a person while 13 was on its way
+            _delivery(13, "crossed", "sending"),
+            _delivery(14, "gone", "superseded"),
+            _delivery(15, "gone", "discarded"),
+        ],
+    )  # fmt: skip
+    connection.execute("INSERT INTO attempts (delivery_id, started_at, code, words) VALUES (13, 'x', '', '')")
+    connection.commit()
+    connection.close()
+
+    store = SqliteStore(tmp_path, now=lambda: s.NOW)
+    connection = sqlite3.connect(file)
+    kept = {row[0]: row[1:] for row in connection.execute("SELECT id, is_head, rank, is_blocked FROM deliveries")}
+    assert [number for number, row in kept.items() if row[0]] == [3, 4, 7, 8, 9, 10, 11, 12]
+    assert [number for number, row in kept.items() if row[1] == 0] == [4]
+    assert [number for number, row in kept.items() if row[2]] == [8, 10]
+    connection.close()
+    assert [head.delivery_id for head in store.lane_heads("records", now=s.NOW, limit=99)] == [4, 3, 7, 9, 12]
+    assert [number for number, _ in store.unborn("records", limit=99)] == [11]
+    assert store.next_due("records") == s.NOW
+    assert store.waiting_tables("records") == {"t", "u"}
     store.close()
 
 

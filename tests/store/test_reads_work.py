@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import sqlite3
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from datetime import datetime, timedelta
 
@@ -11,8 +12,8 @@ from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
 from bridge.lifecycle.states import StopEnd
-from bridge.model import Coded, Needs, Reading, SeriesState, StripContent, StripKey
-from bridge.store.sqlite import SqliteStore
+from bridge.model import Answer, Coded, Needs, Priority, Reading, SeriesState, StripContent, StripKey
+from bridge.store.sqlite import FILE, SqliteStore
 from tests.store import strips as s
 from tests.store.plans import plans
 from tests.store.strips import NOW, later
@@ -182,10 +183,6 @@ def test_a_clock_that_runs_far_ahead_moves_no_series(store: SqliteStore) -> None
         (lambda store: store.seen_strips(NEEDS, now=NOW, window=TWO_HOURS, apart_from=(0, 0)), "strips_record"),
         (lambda store: store.seen_strips(NEEDS, now=NOW, window=TWO_HOURS, apart_from=(0, 0)), "strips_patient"),
         (lambda store: store.reading_facts(1, 0, record_digest="d"), "decisions_reading"),
-        (lambda store: store.lane_heads("records", now=NOW, limit=9), "deliveries_open"),
-        (lambda store: store.next_due("records"), "deliveries_open"),
-        (lambda store: store.unborn("records", limit=9), "deliveries_"),
-        (lambda store: store.waiting_tables("records"), "deliveries_"),
     ],
 )
 def test_the_loops_questions_are_answered_by_an_index(
@@ -197,3 +194,85 @@ def test_the_loops_questions_are_answered_by_an_index(
     tables = ("d", "a", "s", "r", "t", "i", "c", "deliveries", "strips", "stops", "results", "captures", "decisions")
     walks = [line for line in lines if line.startswith("SCAN ") and line.split()[1] in tables and "intake_open" not in line]
     assert walks == []
+
+
+# --- with a hundred thousand waiting
+
+WAITING = 100_000
+
+
+@pytest.fixture(scope="module")
+def crowded(tmp_path_factory: pytest.TempPathFactory) -> Iterator[SqliteStore]:
+    """Give a store in which a hundred thousand lanes wait for one receiver: a third untried, a third to be tried again, a third unborn."""
+    folder = tmp_path_factory.mktemp("crowded")
+    store = SqliteStore(folder, now=lambda: NOW)
+    s.post(store, "R0", patient="P0", destinations=("elsewhere",))
+    db = sqlite3.connect(folder / FILE)
+    db.execute(
+        "WITH RECURSIVE n(i) AS (SELECT 1 UNION ALL SELECT i + 1 FROM n WHERE i < ?)"
+        " INSERT INTO deliveries (destination, lane, priority, result_id, version, format, control_id, payload, state, attempts, born_at, due_at,"
+        " last_code, is_head, rank, is_blocked, tables_digest)"
+        " SELECT 'records', 'P' || i, 'routine', 'R0', 1, 'oru_r01', 'M' || i, x'789c030000000001', CASE i % 3 WHEN 0 THEN 'queued' WHEN 1 THEN 'retrying'"
+        " ELSE 'unborn' END, 0, '2026-11-25T10:00:00.000000Z',"
+        " CASE WHEN i % 3 = 1 THEN '2026-11-25T09:00:00.' || printf('%06d', i) || 'Z' END, '', 1, 1, 0, CASE WHEN i % 2 THEN 't' ELSE 'u' END FROM n",
+        (WAITING,),
+    )
+    db.commit()
+    db.close()
+    yield store
+    store.close()
+
+
+QUESTIONS: list[tuple[Callable[[SqliteStore], object], set[str]]] = [
+    (lambda store: store.lane_heads("records", now=NOW, limit=9), {"deliveries_ready", "deliveries_due"}),
+    (lambda store: store.next_due("records"), {"deliveries_due"}),
+    (lambda store: store.unborn("records", limit=9), {"deliveries_unborn"}),
+    (lambda store: store.waiting_tables("records"), {"deliveries_tables"}),
+]
+
+
+def _steps(store: SqliteStore, ask: Callable[[SqliteStore], object]) -> int:
+    """Count, in hundreds, the steps of SQLite's machine that a question takes; the statements are compiled before."""
+    ask(store)
+    steps = 0
+
+    def step() -> int:
+        nonlocal steps
+        steps += 1
+        return 0
+
+    store._reader().set_progress_handler(step, 100)
+    try:
+        ask(store)
+    finally:
+        store._reader().set_progress_handler(None, 0)
+    return steps
+
+
+@pytest.mark.parametrize(("ask", "indexes"), QUESTIONS)
+def test_a_look_at_the_lanes_costs_the_same_with_a_hundred_thousand_waiting(
+    crowded: SqliteStore, ask: Callable[[SqliteStore], object], indexes: set[str]
+) -> None:
+    """It reads the beginning of an index and no more: a few thousand steps of SQLite's machine, where a walk takes a million."""
+    lines = plans(crowded, lambda: ask(crowded))
+    assert {line.split("INDEX ")[1].split()[0] for line in lines if "INDEX deliveries_" in line} == indexes
+    assert [line for line in lines if line.startswith("SCAN deliveries")] == []
+    assert ask(crowded)
+    assert _steps(crowded, ask) <= 50
+
+
+def test_what_goes_first_of_a_hundred_thousand(crowded: SqliteStore) -> None:
+    """The oldest untried ones and the retries that have waited longest, in order of their numbers; births in order too."""
+    heads = [int(head.message.control_id[1:]) for head in crowded.lane_heads("records", now=NOW, limit=6)]
+    assert heads == [1, 3, 4, 6, 7, 9]
+    assert crowded.next_due("records") == NOW.replace(hour=9, microsecond=1)
+    assert len(crowded.unborn("records", limit=5)) == 5
+    assert crowded.waiting_tables("records") == {"t", "u"}
+
+
+def test_a_stat_retry_is_found_behind_any_number_of_routine_ones(crowded: SqliteStore) -> None:
+    """Whatever fell due before it: urgency comes before age."""
+    recorded = s.post(crowded, "URGENT", patient="urgent", priority=Priority.STAT)
+    s.attempt(crowded, recorded.delivery_ids[0], Answer.TRY_AGAIN, due_at=NOW)
+    assert s.heads(crowded, limit=1) == ["URGENT"]
+    s.attempt(crowded, recorded.delivery_ids[0], Answer.ACCEPTED)

@@ -8,7 +8,8 @@ import sqlite3
 import pytest
 
 from bridge.lifecycle.states import OPEN_DELIVERY
-from bridge.store.reads_work import OPEN
+from bridge.store.database import SqliteDb
+from bridge.store.lanes import MAY_GO, OPEN
 from bridge.store.schema import metadata
 
 WORDS = re.compile(r"'(\w+)'")
@@ -16,10 +17,29 @@ WORDS = re.compile(r"'(\w+)'")
 
 def test_what_holds_a_lane_is_spelt_alike_everywhere() -> None:
     """The partial index serves a query only if both say the same states as the state table."""
-    (index,) = [each for each in metadata.tables["deliveries"].indexes if each.name == "deliveries_open"]
-    for kind in ("sqlite", "postgresql"):
-        assert set(WORDS.findall(str(index.dialect_options[kind]["where"]))) == OPEN_DELIVERY
-    assert str(index.dialect_options["sqlite"]["where"]) == f"state IN {OPEN}"
+    assert set(WORDS.findall(OPEN)) == OPEN_DELIVERY
+    parts = {str(index.name): index for index in metadata.tables["deliveries"].indexes}
+    for name, words in (
+        ("deliveries_open", OPEN),
+        ("deliveries_stat", f"{OPEN} AND priority = 'stat'"),
+        ("deliveries_tables", OPEN),
+        ("deliveries_ready", f"{MAY_GO} AND due_at IS NULL"),
+        ("deliveries_due", f"{MAY_GO} AND due_at IS NOT NULL"),
+    ):
+        for kind in ("sqlite", "postgresql"):
+            assert str(parts[name].dialect_options[kind]["where"]) == words
+
+
+def test_a_lane_has_one_head(file: SqliteDb) -> None:
+    """The file itself lets no second message of a lane stand at its front, whatever a later program does."""
+    insert = (
+        "INSERT INTO deliveries (destination, lane, priority, result_id, version, format, state, attempts, born_at, last_code, is_head)"
+        " VALUES (?, ?, 'routine', 'R1', 1, '', 'queued', 0, 'x', '', ?)"
+    )
+    for values in (("records", "A", 1), ("records", "A", 0), ("records", "B", 1), ("chart", "A", 1)):
+        file.execute(insert, values)
+    with pytest.raises(sqlite3.IntegrityError, match=r"UNIQUE constraint failed: deliveries\.destination, deliveries\.lane"):
+        file.execute(insert, ("records", "A", 1))
 
 
 @pytest.mark.parametrize(
@@ -31,7 +51,7 @@ def test_what_holds_a_lane_is_spelt_alike_everywhere() -> None:
         ("INSERT INTO meta (name) VALUES ('other')", "NOT NULL constraint failed: meta.value"),
     ],
 )
-def test_what_belongs_to_nothing_is_refused(file: sqlite3.Connection, statement: str, words: str) -> None:
+def test_what_belongs_to_nothing_is_refused(file: SqliteDb, statement: str, words: str) -> None:
     """The file itself keeps rows together, whatever a later program does."""
     file.execute("PRAGMA foreign_keys = ON")
     with pytest.raises(sqlite3.IntegrityError, match=words):

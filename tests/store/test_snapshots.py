@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import sqlite3
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
+from bridge.store.database import Db, SqliteDb
 from bridge.store.snapshots import one_snapshot
 
 
@@ -14,8 +16,8 @@ class Counting:
     """Reads a table twice; between the two, whatever ``between`` does."""
 
     def __init__(self, file: Path) -> None:
-        self.connection = sqlite3.connect(file, isolation_level=None)
-        self._db = lambda: self.connection
+        self.connection = sqlite3.connect(file, isolation_level=None, factory=SqliteDb)
+        self._db: Callable[[], Db] = lambda: self.connection
 
     def _count(self) -> int:
         return int(self.connection.execute("SELECT count(*) FROM n").fetchone()[0])

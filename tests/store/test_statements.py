@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import sqlite3
-
 import pytest
 
 from bridge.lifecycle.states import DELIVERY_STEPS, DeliveryEvent, StopGroup
 from bridge.model import DeliveryState
+from bridge.store.database import SqliteDb
 from bridge.store.sqlite import SqliteStore
 from bridge.store.statements import Change, NewStop, move_delivery, note, open_stop
 from tests.store import strips as s
@@ -15,7 +14,7 @@ from tests.store import strips as s
 PAIRS = [(state, event) for state in DeliveryState for event in DeliveryEvent]
 
 
-def test_an_event_says_who_what_and_from_where_to_where(store: SqliteStore, file: sqlite3.Connection) -> None:
+def test_an_event_says_who_what_and_from_where_to_where(store: SqliteStore, file: SqliteDb) -> None:
     """One line of history; what is not said is empty."""
     note(file, s.NOW, s.BO, "stop.closed", "stop:7", Change(before="open", after="released", reason="seen"))
     note(file, s.later(1), s.EDA, "stop.seen", "stop:7", Change())
@@ -26,7 +25,7 @@ def test_an_event_says_who_what_and_from_where_to_where(store: SqliteStore, file
     assert store.events("stop:70") == ()
 
 
-def test_a_stop_is_opened_with_its_event_and_without_the_patient(store: SqliteStore, file: sqlite3.Connection) -> None:
+def test_a_stop_is_opened_with_its_event_and_without_the_patient(store: SqliteStore, file: SqliteDb) -> None:
     """History holds the rule and no identifier of a patient."""
     number = open_stop(file, NewStop(group=StopGroup.HELD, rules=("a.b", "c.d"), sentence="S.", remedy="R."), at=s.NOW)
     stop = store.stop(number)
@@ -44,7 +43,7 @@ def test_a_stop_is_opened_with_its_event_and_without_the_patient(store: SqliteSt
 
 
 @pytest.mark.parametrize(("state", "event"), PAIRS, ids=[f"{state}-{event.name}" for state, event in PAIRS])
-def test_a_delivery_moves_by_the_table_alone(file: sqlite3.Connection, state: DeliveryState, event: DeliveryEvent) -> None:
+def test_a_delivery_moves_by_the_table_alone(file: SqliteDb, state: DeliveryState, event: DeliveryEvent) -> None:
     """Each of all pairs: the table's next state with its event, or an error that changes nothing."""
     file.execute(
         "INSERT INTO deliveries (id, destination, lane, priority, result_id, version, format, state, attempts, born_at, last_code)"

@@ -14,6 +14,7 @@ import pytest
 
 from bridge.errors import StoreFailed, StoreFull
 from bridge.store.commands import Command, ReserveNumbers
+from bridge.store.database import Db, SqliteDb
 from bridge.store.writer import LARGEST_GROUP, Writer
 from tests.store.strips import WAIT
 
@@ -32,12 +33,12 @@ class Bench:
         db.close()
         self.writer = Writer(self._connect, self._apply)
 
-    def _connect(self) -> sqlite3.Connection:
-        connection = sqlite3.connect(self.file, isolation_level=None)
+    def _connect(self) -> SqliteDb:
+        connection = sqlite3.connect(self.file, isolation_level=None, factory=SqliteDb)
         connection.set_trace_callback(self.said.append)
         return connection
 
-    def _apply(self, db: sqlite3.Connection, command: Command) -> int:
+    def _apply(self, db: Db, command: Command) -> int:
         assert isinstance(command, ReserveNumbers)
         self.inside.set()
         assert self.hold.wait(WAIT)
@@ -244,11 +245,11 @@ def test_a_file_that_cannot_be_opened_answers_everyone(tmp_path: Path) -> None:
     """The thread ends before its first group: whoever asked, and whoever asks, is told."""
     asked = threading.Event()
 
-    def connect() -> sqlite3.Connection:
+    def connect() -> SqliteDb:
         assert asked.wait(WAIT)
-        return sqlite3.connect(tmp_path / "no" / "such.sqlite")
+        return sqlite3.connect(tmp_path / "no" / "such.sqlite", factory=SqliteDb)
 
-    def never(_db: sqlite3.Connection, _command: Command) -> None:
+    def never(_db: Db, _command: Command) -> None:
         raise AssertionError("there is no file to write to")
 
     writer = Writer(connect, never)

@@ -5,6 +5,9 @@ from __future__ import annotations
 import sqlalchemy as sa
 from alembic import op
 
+from bridge.store.migrations.append_only import append_only
+from bridge.store.schema import Text
+
 revision = "0002"
 down_revision = "0001"
 branch_labels = None
@@ -21,15 +24,10 @@ def upgrade() -> None:
     op.create_index("captures_analyzer", "captures", ["analyzer"], unique=False)
     op.create_index("deliveries_state", "deliveries", ["destination", "state", "born_at"], unique=False)
     # an index alone is no strip: a capture that is cut otherwise has another strip there
-    op.add_column("decisions", sa.Column("record_digest", sa.Text(), nullable=False, server_default=""))
+    op.add_column("decisions", sa.Column("record_digest", Text, nullable=False, server_default=""))
     op.execute(
         "UPDATE decisions SET record_digest = coalesce((SELECT s.record_digest FROM strips s WHERE s.capture_id = decisions.capture_id"
         " AND s.idx = decisions.idx ORDER BY s.id DESC LIMIT 1), '')"
     )
     # the bytes as they arrived are the evidence for all that was made of them
-    op.execute(
-        "CREATE TRIGGER captures_no_update BEFORE UPDATE ON captures BEGIN SELECT RAISE(ABORT, 'captures are append-only'); END"
-    )
-    op.execute(
-        "CREATE TRIGGER captures_no_delete BEFORE DELETE ON captures BEGIN SELECT RAISE(ABORT, 'captures are append-only'); END"
-    )
+    append_only("captures")

@@ -1,0 +1,74 @@
+"""What commands and reads ask of a database, whichever it is.
+
+SQL is written once, with ``?`` for each value, as SQLite (3.35 and later) and PostgreSQL (14 and later) both take it. The few things
+that the two do differently are members of ``Db``.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator, Sequence
+from datetime import datetime
+from typing import Any, Protocol
+
+
+class Rows(Protocol):
+    """What a statement gave."""
+
+    @property
+    def rowcount(self) -> int:
+        """Give how many rows an UPDATE or DELETE touched."""
+
+    def fetchone(self) -> Any:
+        """Give the next row as a tuple, None behind the last."""
+
+    def fetchall(self) -> list[Any]:
+        """Give the rows that are left."""
+
+    def __iter__(self) -> Iterator[Any]:
+        """Go through the rows that are left."""
+
+
+class Db(Protocol):
+    """One connection."""
+
+    @property
+    def for_update(self) -> str:
+        """Give what a SELECT ends with that is followed by a change of what it read: nobody else changes these rows meanwhile."""
+
+    @property
+    def in_transaction(self) -> bool:
+        """Say whether a transaction is open."""
+
+    def execute(self, sql: str, values: Sequence[Any] = (), /) -> Rows:
+        """Do one statement."""
+
+    def hold(self, name: str) -> None:
+        """Wait until nobody else holds ``name``, and hold it to the end of the transaction."""
+
+    def tell(self, name: str) -> None:
+        """Tell every process on this store, once the transaction is committed, that ``name`` has news: `analyzer:X`, `destination:X`."""
+
+    def time(self, given: datetime) -> datetime:
+        """Give the time that all processes on this store agree on: the server's own, or ``given`` where one process has the store."""
+
+
+class SqliteDb(sqlite3.Connection):
+    """A connection to SQLite. One writer at a time: within BEGIN IMMEDIATE everything is held already."""
+
+    for_update = ""
+
+    def hold(self, name: str) -> None:
+        """Hold nothing more."""
+
+    def tell(self, name: str) -> None:
+        """Tell nobody: the one process wakes itself."""
+
+    def time(self, given: datetime) -> datetime:
+        """Give ``given``."""
+        return given
+
+
+def new_id(db: Db, insert: str, values: Sequence[Any]) -> int:
+    """Do ``insert`` into a table that has ids; give the new row's."""
+    return int(db.execute(f"{insert} RETURNING id", values).fetchone()[0])

@@ -1,0 +1,96 @@
+"""Lanes are kept, not reckoned: which delivery heads its lane stands in the rows, so that a look costs the same with a hundred thousand waiting.
+
+Three columns of ``deliveries`` are kept in the transaction that moves a delivery:
+
+- ``is_head``: the lane goes on with this one. It is the one that is being sent, else the oldest open one.
+- ``rank``, of a head: 0 where its lane has an open STAT delivery, else 1.
+- ``is_blocked``: the delivery named by ``after`` is not over.
+
+An older delivery that a person sends again goes by its number, so it heads its lane again; a younger one of the lane
+that is being sent just then is let finish first.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from bridge.lifecycle.states import OPEN_DELIVERY
+from bridge.model import DeliveryState, Priority
+from bridge.store.database import Db
+
+# As the partial indexes spell it: an index serves a query only where both say the same words.
+OPEN = "state IN ('unborn', 'queued', 'sending', 'retrying')"  # lifecycle.states.OPEN_DELIVERY
+MAY_GO = "is_head = 1 AND is_blocked = 0 AND state IN ('queued', 'retrying')"
+
+STAT_RANK = 0
+ROUTINE_RANK = 1
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Moved:
+    """A delivery that has just gone from one state to another."""
+
+    delivery_id: int
+    destination: str
+    lane: str
+    before: str
+    after: str
+
+
+def hold_lanes(db: Db) -> None:
+    """Let nobody else change lanes until this transaction ends.
+
+    One hold for all lanes and not one each: a group of commands touches many, and two groups that hold them in different
+    order would wait for each other. What may stand in front of a lane is then decided as if one process did everything.
+    """
+    db.hold("lanes")
+
+
+def is_over(db: Db, delivery_id: int) -> bool:
+    """Say whether a delivery will not be tried any more by itself."""
+    row = db.execute("SELECT state FROM deliveries WHERE id = ?", (delivery_id,)).fetchone()
+    return row is None or row[0] not in OPEN_DELIVERY
+
+
+def join_lane(db: Db, destination: str, lane: str, priority: Priority) -> tuple[bool, int]:
+    """Give (is_head, rank) of a delivery that is about to be made at the end of its lane; a STAT one hurries the lane's head."""
+    hold_lanes(db)
+    rank = STAT_RANK if priority is Priority.STAT else ROUTINE_RANK
+    head = db.execute(
+        "SELECT id, rank FROM deliveries WHERE destination = ? AND lane = ? AND is_head = 1", (destination, lane)
+    ).fetchone()
+    if head is not None and rank < head[1]:
+        db.execute("UPDATE deliveries SET rank = ? WHERE id = ?", (rank, head[0]))
+    return head is None, rank
+
+
+def keep_lane(db: Db, moved: Moved) -> None:
+    """Make what is kept of lanes right after a move, with lanes held since before it."""
+    was_open, is_open = moved.before in OPEN_DELIVERY, moved.after in OPEN_DELIVERY
+    if was_open is not is_open:
+        _block_successors(db, moved.delivery_id, is_blocked=is_open)
+    if was_open is not is_open or moved.before == DeliveryState.SENDING:
+        _set_head(db, moved.destination, moved.lane)
+
+
+def _block_successors(db: Db, delivery_id: int, *, is_blocked: bool) -> None:
+    """Let go what waited for a delivery to be over, or let it wait again; other destinations hear of what may go."""
+    blocking = "UPDATE deliveries SET is_blocked = ? WHERE after = ? RETURNING destination"
+    for destination in sorted({row[0] for row in db.execute(blocking, (int(is_blocked), delivery_id)).fetchall()}):
+        db.tell(f"destination:{destination}")
+
+
+def _set_head(db: Db, destination: str, lane: str) -> None:
+    of_lane = "destination = ? AND lane = ? AND"
+    where = (destination, lane)
+    head = db.execute(f"SELECT id, state FROM deliveries WHERE {of_lane} is_head = 1", where).fetchone()
+    if head is not None and head[1] == DeliveryState.SENDING:
+        following = head[0]
+    else:
+        (following,) = db.execute(f"SELECT min(id) FROM deliveries WHERE {of_lane} {OPEN}", where).fetchone()
+    if head is not None and head[0] != following:
+        db.execute("UPDATE deliveries SET is_head = 0 WHERE id = ?", (head[0],))
+    if following is not None:
+        urgent = db.execute(f"SELECT 1 FROM deliveries WHERE {of_lane} {OPEN} AND priority = 'stat' LIMIT 1", where).fetchone()
+        rank = STAT_RANK if urgent else ROUTINE_RANK
+        db.execute("UPDATE deliveries SET is_head = 1, rank = ? WHERE id = ?", (rank, following))
