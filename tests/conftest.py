@@ -1,10 +1,26 @@
-"""What holds for every test: a skipped test fails the run."""
+"""What holds for every test: a skipped test fails the run, and those that start processes share one worker."""
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 
+TESTS = Path(__file__).parent
+# Rooms whose tests compute and wait for nobody. All others start processes, listen or draw pages: side by side they would
+# meet each other's load, so one worker has them all (pytest-xdist, --dist loadgroup).
+PURE = frozenset({"bench", "check", "coding", "identity", "lifecycle", "read", "render", "specification", "tables", "wire"})
+PURE_FILES = frozenset({"test_every_token.py", "test_pipeline.py", "test_model.py", "test_trial.py"})
+
 _skipped: list[str] = []
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Give each test its worker's group: a file of a pure room is one group, since its tests share what they made."""
+    for item in items:
+        place = item.path.relative_to(TESTS)
+        is_pure = place.parts[0] in PURE or place.name in PURE_FILES
+        item.add_marker(pytest.mark.xdist_group(place.as_posix() if is_pure else "with others"))
 
 
 def pytest_runtest_logreport(report: pytest.TestReport) -> None:
