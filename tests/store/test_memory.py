@@ -1,0 +1,56 @@
+"""The in-memory twin keeps the contract of every store; what a crash leaves of it is what was committed."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import cast
+
+import pytest
+
+from bridge.errors import StoreFailed
+from bridge.model import Answer, DeliveryState
+from bridge.store.api import Store
+from bridge.store.commands import ReserveNumbers
+from bridge.store.memory import MemoryStore
+from tests.store import strips as s
+from tests.store.contract import StoreContract
+from tests.store.strips import NOW, later
+
+
+class TestContract(StoreContract):
+    """The twin is a store like the others, as far as judging, queues and the rows of the pages go."""
+
+    @pytest.fixture
+    def make(self) -> Callable[[], Store]:
+        made: list[MemoryStore] = []
+
+        def open_again() -> Store:
+            committed = made[-1].committed if made else None
+            made.append(MemoryStore(committed, now=lambda: later(60)))
+            return cast("Store", made[-1])  # without the sums that only pages ask
+
+        return open_again
+
+
+def test_a_crash_is_a_copy_that_nothing_later_changes() -> None:
+    """What is committed after the copy was taken is not in it; what was being sent is due again."""
+    store = MemoryStore(now=lambda: NOW)
+    twin = cast("Store", store)
+    (one,) = s.post(twin, "A1").delivery_ids
+    attempt = s.begin(twin, one)
+    left = store.committed
+    assert s.end(twin, one, attempt, Answer.ACCEPTED) is DeliveryState.ACCEPTED
+    s.post(twin, "A2")
+    again = cast("Store", MemoryStore(left, now=lambda: NOW))
+    assert s.states(again, "A1") == {"records": DeliveryState.RETRYING}
+    assert again.result("A2") is None
+    assert s.heads(again) == ["A1"]
+    assert s.states(twin, "A1") == {"records": DeliveryState.ACCEPTED}
+
+
+def test_a_closed_twin_takes_nothing() -> None:
+    """As every store."""
+    store = MemoryStore(now=lambda: NOW)
+    store.close()
+    with pytest.raises(StoreFailed, match="The store is closed"):
+        store.submit(ReserveNumbers(count=1)).result(s.WAIT)
