@@ -27,7 +27,7 @@ from tests.faults.history import History
 from tests.faults.mainline import faked
 from tests.faults.menu import Fault, Round
 from tests.faults.scene import WAYS, Scene, Stage, Terms, sync_folder
-from tests.faults.served import end_orphan
+from tests.faults.served import PATIENCE_S, end_orphan
 from tests.faults.strips import Batch
 from tests.faults.tracer import Spot, under
 
@@ -109,9 +109,9 @@ class Aside:
         for name in taken[-chosen.count :]:  # the last of them could not be made
             name.unlink(missing_ok=True)
         stage.served.start()
-        until = time.monotonic() + FILL_S + 2
-        while stage.served.is_running and stage.served.health()[0] != 200 and time.monotonic() < until:
-            time.sleep(0.02)
+        _wait_up_or_dead(stage)
+        if "Traceback" in stage.served.log:
+            stage.breaches.append("a disk without room for names was answered with a trace of the program")
         time.sleep(chosen.seconds / 3)  # as above
         for name in taken[: -chosen.count]:
             name.unlink()
@@ -154,8 +154,7 @@ class Aside:
                 stage.journal.acknowledged(strip)
         spot = Spot(calls="pwrite64", when=str(1 + chosen.chance % WRITES))
         stage.served.start(under=under(spot))
-        while stage.served.is_running and stage.served.health()[0] != 200:
-            time.sleep(0.02)
+        _wait_up_or_dead(stage)
         stage.served.kill()
         stage.drain(BATCHES)
         return stage
@@ -213,6 +212,14 @@ class Aside:
         template = None if chosen.fault is Fault.KILL_IN_MIGRATION else self._template
         terms = Terms(way=way, seed=chosen.chance, zone=zone, began=began, template=template)
         return Stage(self._home, stack, terms, place=place)
+
+
+def _wait_up_or_dead(stage: Stage) -> None:
+    """Wait until the service is ready, or has ended by whatever hand. Raises AssertionError if neither comes."""
+    until = time.monotonic() + PATIENCE_S
+    while stage.served.is_running and stage.served.health()[0] != 200:
+        assert time.monotonic() < until, stage.served.log[-2000:]
+        time.sleep(0.02)
 
 
 def _way(chosen: Round) -> str:

@@ -57,6 +57,7 @@ class Stage:
     def __init__(self, home: Path, stack: ExitStack, terms: Terms, *, place: Path) -> None:
         self.chance = random.Random(terms.seed)
         self.place = place
+        self.breaches: list[str] = []
         self.journal = Journal(home / "history.jsonl")
         stack.callback(self.journal.close)
         self.records = stack.enter_context(Records(self.journal, self._happened))
@@ -152,7 +153,8 @@ class Stage:
     def faults(self) -> list[str]:
         """Give every breach of the promises; the service's marks and stops are among what is judged."""
         file = self.store / FILE
-        return self.journal.history.faults(RECEIVERS, marked=delivered(file) - self._before) + stopped(file)
+        found = self.journal.history.faults(RECEIVERS, marked=delivered(file) - self._before)
+        return self.breaches + found + stopped(file)
 
 
 class Scene(Stage):
