@@ -8,7 +8,7 @@ marked as delivered, which the receiver must hold.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass, field
 
 
@@ -51,17 +51,25 @@ class History:
     arrived: list[Arrived] = field(default_factory=list)
     stat: set[str] = field(default_factory=set)
 
-    def faults(self, receivers: tuple[str, ...], *, marked: Iterable[tuple[str, str]] = ()) -> list[str]:
+    def faults(
+        self,
+        receivers: tuple[str, ...],
+        *,
+        marked: Iterable[tuple[str, str]] = (),
+        excused: Collection[tuple[str, str]] = (),
+    ) -> list[str]:
         """Give every breach of the promises, in words; empty if there is none.
 
-        ``marked`` are the (receiver, control ID) that the service says were delivered.
+        ``marked`` are the (receiver, control ID) that the service says were delivered; ``excused`` the (receiver, strip) that
+        were refused or given up and so came before a person, who may have ended them: they may be missing, or late.
         """
         found = []
         for receiver in receivers:
             mine = [a for a in self.arrived if a.receiver == receiver]
-            found += self._lost(receiver, mine)
+            spared = {strip for name, strip in excused if name == receiver}
+            found += self._lost(receiver, mine, spared)
             found += self._identities(receiver, mine)
-            found += self._order(receiver, mine)
+            found += self._order(receiver, [a for a in mine if a.strip not in spared])
             found += self._unfounded(receiver, mine, {number for name, number in marked if name == receiver})
         return found
 
@@ -82,9 +90,10 @@ class History:
         held = {a.control_id for a in arrived if a.held}
         return [f"{receiver}: {number} is marked as delivered and not held there" for number in sorted(marked - held)]
 
-    def _lost(self, receiver: str, arrived: list[Arrived]) -> list[str]:
+    def _lost(self, receiver: str, arrived: list[Arrived], spared: set[str]) -> list[str]:
         there = {a.strip for a in arrived if a.held}
-        lost = [f"{receiver}: strip {strip} was acknowledged and never arrived" for strip in sorted(self.acknowledged - there)]
+        missing = sorted(self.acknowledged - there - spared)
+        lost = [f"{receiver}: strip {strip} was acknowledged and never arrived" for strip in missing]
         return lost + [
             f"{receiver}: strip {strip} arrived and was never submitted" for strip in sorted(there - self.submitted.keys())
         ]

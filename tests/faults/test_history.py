@@ -145,6 +145,16 @@ def test_marked_as_delivered_and_not_there() -> None:
     ]
 
 
+def test_what_came_before_a_person_may_be_missing_or_late() -> None:
+    """A message that was refused lets its lane go on, and may be discarded; it is excused at that receiver alone, and never a second identity."""
+    one, two, three, four = sound()
+    assert history(two, three, four).faults((HL7,), excused=[(HL7, "s1")]) == []
+    assert history(two, three, four, one).faults((HL7,), excused=[(HL7, "s1")]) == []
+    assert history(two, three, four).faults((HL7,), excused=[(CHART, "s1")]) == ["hl7: strip s1 was acknowledged and never arrived"]
+    again = history(one, two, three, four, replace(one, control_id="M-other"))
+    assert len(again.faults((HL7,), excused=[(HL7, "s1")])) == 1
+
+
 def test_urgency_is_counted_between_patients() -> None:
     """A STAT strip of one patient beside the routine ones of another; its own patient's order is no matter of urgency."""
     one, two, three, four = sound()
