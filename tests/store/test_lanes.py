@@ -137,7 +137,9 @@ def test_lanes_are_held_before_anything_of_them_is_read_or_moved(heard: _Heard) 
     attempt = apply(heard, BeginAttempt(delivery_id=number, at=s.NOW))
     assert heard.held[:2] == ["lanes"] * 2
     before = len(heard.held)
-    ended = EndAttempt(delivery_id=number, attempt=attempt, at=s.NOW, acknowledgement=Acknowledgement(answer=Answer.ACCEPTED, code="AA"))
+    ended = EndAttempt(
+        delivery_id=number, attempt=attempt, at=s.NOW, acknowledgement=Acknowledgement(answer=Answer.ACCEPTED, code="AA")
+    )
     assert apply(heard, ended) is D.ACCEPTED
     assert set(heard.held[before:]) == {"lanes"}
 
