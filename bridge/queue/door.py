@@ -21,7 +21,8 @@ class Door:
 
     ``first`` and ``longest`` are the destination's waits between tries. ``reason`` says in our words why nobody is
     let in, "" while the door is open; ``is_closed`` that the receiver itself said so, and was not merely out of
-    reach. ``rest_until`` and ``opened_at`` are aware, UTC; ``opened_at`` is the end of the last time it was closed.
+    reach. ``rest_until`` and ``opened_at`` are aware, UTC; ``opened_at`` is the end of the last time it was closed, or the
+    moment at which the clock was set: time before it is no message's own.
     """
 
     first: timedelta
@@ -45,6 +46,10 @@ class Door:
     def resting(self, now: datetime) -> datetime | None:
         """Give the moment until which nothing is sent, None where that is past or was never set."""
         return self.rest_until if self.rest_until and self.rest_until > now else None
+
+    def clock_was_set(self, now: datetime) -> None:
+        """Forget how long it rests, which was reckoned by another clock: the next knock comes at once."""
+        self.rest_until, self.opened_at = None, now
 
     def _keeps_out(self, acknowledgement: Acknowledgement) -> bool:
         """Say whether the answer is the door's: closed, nobody there, or no better than that while it is closed."""

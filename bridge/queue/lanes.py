@@ -11,13 +11,22 @@ from typing import Any, Protocol
 import structlog
 
 from bridge.errors import StoreError, StoreFailed
-from bridge.lifecycle.answers import Silence, is_conflict, no_answer, settle_conflict, stop_words
+from bridge.lifecycle.answers import LONGEST_RETRY_AFTER_S, Silence, is_conflict, no_answer, settle_conflict, stop_words
 from bridge.lifecycle.backoff import given_up, next_attempt
 from bridge.lifecycle.states import DestinationState
 from bridge.model import Acknowledgement, Answer, CodedResult, DeliveryState, Message
+from bridge.queue.clock_watch import ClockWatch
 from bridge.queue.door import Door
 from bridge.store.api import Store
-from bridge.store.commands import BearMessage, BeginAttempt, Command, EndAttempt, SetDestination, WithholdDelivery
+from bridge.store.commands import (
+    BearMessage,
+    BeginAttempt,
+    Command,
+    EndAttempt,
+    HurryWaiting,
+    SetDestination,
+    WithholdDelivery,
+)
 from bridge.store.rows import LaneHead
 
 log = structlog.get_logger()
@@ -76,6 +85,8 @@ class DestinationQueue:
         self._door = Door(first=pace.first, longest=pace.longest)
         self._told: tuple[DestinationState, str] | None = None
         self._owed: list[EndAttempt] = []
+        self._clock: ClockWatch | None = None
+        self._hurry_beyond: datetime | None = None
 
     def wake(self) -> None:
         """Look again at once."""
@@ -102,6 +113,8 @@ class DestinationQueue:
             while True:
                 self._woken.clear()
                 await self._pay_owed()
+                self._watch_clock()
+                await self._hurry()
                 await self._note_state()
                 now = self._now()
                 if not self._shut:
@@ -113,6 +126,22 @@ class DestinationQueue:
             await self._wind_up()
 
     # --- one look
+
+    def _watch_clock(self) -> None:
+        """Let nothing wait, and give nothing up, by a clock that was set meanwhile."""
+        now, steady_s = self._now(), asyncio.get_running_loop().time()
+        if self._clock is None:  # the clock may have been set while nothing ran: what waits beyond every wait shows it
+            self._clock = ClockWatch(now=now, steady_s=steady_s)
+            self._hurry_beyond = now + max(self._pace.longest, timedelta(seconds=LONGEST_RETRY_AFTER_S))
+        elif self._clock.was_set(now, steady_s):
+            log.warning("clock.was_set", destination=self._name)
+            self._door.clock_was_set(now)
+            self._hurry_beyond = now
+
+    async def _hurry(self) -> None:
+        if self._hurry_beyond is not None:
+            await self._done(HurryWaiting(destination=self._name, beyond=self._hurry_beyond, at=self._now()))
+            self._hurry_beyond = None
 
     async def _note_state(self) -> None:
         if self._shut:
@@ -168,12 +197,14 @@ class DestinationQueue:
     async def _wind_up(self) -> None:
         """Wait a little for answers on their way, then let go."""
         tasks = list(self._busy.values())
-        if tasks:
-            await asyncio.wait(tasks, timeout=GRACE_S)
-        for task in tasks:
-            task.cancel()
-        await asyncio.gather(*tasks, return_exceptions=True)
-        self._busy.clear()
+        try:
+            if tasks:
+                await asyncio.wait(tasks, timeout=GRACE_S)
+        finally:  # also where the service is told to stop while a queue that fell over winds up
+            for task in tasks:
+                task.cancel()
+            await asyncio.gather(*tasks, return_exceptions=True)
+            self._busy.clear()
 
     async def _done(self, command: Command) -> Any:
         return await asyncio.wrap_future(self._store.submit(command))
@@ -199,6 +230,7 @@ class DestinationQueue:
         except Exception:
             self._owed.append(self._ended(head, attempt, no_answer(Silence.FAULT)))
             raise
+        self._watch_clock()
         self._door.note(acknowledgement, now=self._now(), jitter=self._jitter())
         await self._end(head, attempt, acknowledgement)
         await self._note_state()

@@ -177,6 +177,13 @@ def _stop_delivery(db: Db, command: c.EndAttempt, state: DeliveryState) -> None:
     open_stop(db, stop, at=command.at)
 
 
+def hurry_waiting(db: Db, command: c.HurryWaiting) -> int:
+    """Make due what would wait longer than any wait."""
+    hold_lanes(db)
+    hurried = "UPDATE deliveries SET due_at = ? WHERE destination = ? AND state = 'retrying' AND due_at > ?"
+    return db.execute(hurried, (when(command.at), command.destination, when(command.beyond))).rowcount
+
+
 def set_destination(db: Db, command: c.SetDestination) -> None:
     """Note a destination's state; unchanged state and reason leave no event."""
     row = db.execute("SELECT state, reason FROM destinations WHERE name = ?", (command.name,)).fetchone()
@@ -224,6 +231,7 @@ _APPLY: Mapping[type, Callable[[Db, Any], Any]] = {
     c.WithholdDelivery: withhold_delivery,
     c.BeginAttempt: begin_attempt,
     c.EndAttempt: end_attempt,
+    c.HurryWaiting: hurry_waiting,
     c.SetDestination: set_destination,
     c.CloseStop: close_stop,
     c.KeepTables: keep_tables,

@@ -150,6 +150,18 @@ class EndAttempt:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class HurryWaiting:
+    """Make due at ``at`` what waits for another try at ``destination`` and would wait beyond ``beyond``. Gives how many (int).
+
+    No wait is that long: the clock was set back since it was reckoned.
+    """
+
+    destination: str
+    beyond: datetime
+    at: datetime
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class SetDestination:
     """Note that a destination opened, closed or was shut, with the reason. Gives None."""
 
@@ -215,6 +227,7 @@ Command = (
     | WithholdDelivery
     | BeginAttempt
     | EndAttempt
+    | HurryWaiting
     | SetDestination
     | CloseStop
     | KeepTables

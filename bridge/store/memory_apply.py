@@ -201,6 +201,20 @@ def _stop_delivery(state: State, command: c.EndAttempt, after: DeliveryState) ->
     note(state, _event(command.at, SERVICE, "stop.opened", f"stop:{stop_id}", after=StopGroup.REFUSED, reason=rule))
 
 
+def hurry_waiting(state: State, command: c.HurryWaiting) -> int:
+    """Make due what would wait longer than any wait."""
+    late = [
+        sent
+        for sent in state.sent.values()
+        if (sent.row.destination, sent.row.state) == (command.destination, DeliveryState.RETRYING)
+        and sent.row.due_at is not None
+        and sent.row.due_at > command.beyond
+    ]
+    for sent in late:
+        state.sent[sent.row.delivery_id] = replace(sent, row=replace(sent.row, due_at=command.at))
+    return len(late)
+
+
 def set_destination(state: State, command: c.SetDestination) -> None:
     """Note a destination's state; unchanged state and reason leave no event."""
     before = state.doors.get(command.name)
@@ -329,6 +343,7 @@ _APPLY: Mapping[type, Callable[[State, Any], Any]] = {
     c.WithholdDelivery: withhold_delivery,
     c.BeginAttempt: begin_attempt,
     c.EndAttempt: end_attempt,
+    c.HurryWaiting: hurry_waiting,
     c.SetDestination: set_destination,
     c.CloseStop: close_stop,
     c.KeepTables: keep_tables,

@@ -112,6 +112,14 @@ def test_a_receiver_that_names_its_wait_is_left_alone_for_it() -> None:
     assert (standing.resting(NOON), standing.reason, standing.resting(after(90))) == (after(90), "", None)
 
 
+def test_a_clock_that_was_set_ends_every_rest_and_begins_the_age_anew() -> None:
+    """A rest that was reckoned by another clock could last a day; a closed door stays closed until it is knocked at."""
+    shut = door()
+    shut.note(CLOSED, now=after(86_400), jitter=0.0)
+    shut.clock_was_set(NOON)
+    assert (shut.resting(NOON), shut.opened_at, shut.is_closed, shut.knocks) == (None, NOON, True, 1)
+
+
 @given(st.lists(st.tuples(st.sampled_from(ANSWERS), st.floats(0, 60)), max_size=30), st.floats(0, 0.99))
 def test_a_door_says_why_whenever_it_keeps_out_and_is_never_shut_for_good(
     met: list[tuple[Acknowledgement, float]], jitter: float
