@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field
 from datetime import datetime
-from typing import Any, TypeVar
+from typing import Any
 
 from bridge.lifecycle.states import OPEN_DELIVERY, DestinationState
 from bridge.model import CodedResult, Decisions, DeliveryState, Message, Priority, SeriesState, StripContent
@@ -97,7 +96,7 @@ class State:
 
     def copy(self) -> State:
         """Give a state of its own that holds the same rows."""
-        return State(**{each.name: _copied(getattr(self, each.name)) for each in fields(self)})
+        return State(**{name: value.copy() if hasattr(value, "copy") else value for name, value in vars(self).items()})
 
     def is_over(self, delivery_id: int | None) -> bool:
         """Say whether a delivery that another waits for will not be tried any more by itself."""
@@ -122,14 +121,6 @@ class State:
             and (sent.row.destination, sent.row.lane) == (head.row.destination, head.row.lane)
             for sent in self.sent.values()
         )
-
-
-_Value = TypeVar("_Value")
-
-
-def _copied(value: _Value) -> _Value:
-    copy: Callable[[], Any] | None = getattr(value, "copy", None)
-    return value if copy is None else copy()
 
 
 def next_id(table: dict[int, Any]) -> int:
