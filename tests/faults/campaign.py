@@ -12,6 +12,7 @@ import argparse
 import json
 import sqlite3
 import sys
+import time
 from collections.abc import Callable, Sequence
 from contextlib import closing
 from pathlib import Path
@@ -22,6 +23,7 @@ from tests.faults.asides import Aside
 from tests.faults.mainline import DRAIN_S, MainLine
 from tests.faults.menu import ASIDE, Fault, chosen, not_here
 from tests.faults.records import RECEIVERS
+from tests.faults.report import campaign_table, put, run_words
 from tests.faults.scene import delivered, stopped
 from tests.faults.state import State, tally
 
@@ -147,7 +149,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
         metavar="DIR",
         help="where the campaign keeps store, files, history.jsonl and state.json; if it holds an unfinished campaign of this seed, that goes on",
     )
+    parser.add_argument("--page", type=Path, metavar="FILE", help="put the figures into this page, between its markers `campaign`")
     given = parser.parse_args(arguments)
+    began = time.monotonic()
     found, faults = run(
         given.state.resolve(),
         seed=given.seed,
@@ -155,6 +159,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         tell=lambda line: print(line, flush=True),
         only=tuple(Fault[name] for name in given.only),
     )
+    if given.page:
+        put(given.page, "campaign", run_words((time.monotonic() - began) / 60) + campaign_table(found, faults))
     print(json.dumps(found, indent=1))
     print("\n".join(faults) or KEPT)
     return 1 if faults else 0

@@ -23,6 +23,7 @@ from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from functools import cache, partial
 from multiprocessing import get_context
+from pathlib import Path
 from typing import Any, cast
 from zoneinfo import ZoneInfo
 
@@ -42,6 +43,7 @@ from bridge.store.commands import CloseStop, Command
 from bridge.store.memory import MemoryStore
 from bridge.tables.types import Tables
 from tests.faults.history import Arrived, History
+from tests.faults.report import put, run_words, simulation_table
 from tests.faults.strips import Batch, Inventor
 from tests.faults.virtual_loop import VirtualLoop
 
@@ -611,10 +613,14 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--first", type=int, default=1, help="the first seed (1)")
     parser.add_argument("--rounds", type=int, default=20_000, help="how many seeds (20,000)")
     parser.add_argument("--workers", type=int, default=2, help="how many processes share them (2)")
+    parser.add_argument("--page", type=Path, metavar="FILE", help="put the figures into this page, between its markers `simulation`")
     given = parser.parse_args(arguments)
+    began = time.monotonic()
     seeds = range(given.first, given.first + given.rounds)
     figures = simulate(seeds, workers=given.workers, tell=lambda line: print(line, flush=True))
     breaches = figures.pop("breaches")
+    if given.page:
+        put(given.page, "simulation", run_words((time.monotonic() - began) / 60) + simulation_table(figures, breaches))
     print(json.dumps(figures, indent=1))
     print("\n".join(breaches) or KEPT)
     return 1 if breaches else 0

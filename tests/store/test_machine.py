@@ -76,7 +76,8 @@ class StoreMachine(RuleBasedStateMachine):
         self.epoch = ""
         self.store = self._open()
 
-    def _open(self) -> SqliteStore:
+    def _open(self) -> Any:
+        """Open the store, or open it again; another store's machine has its own (test_memory.py)."""
         store = SqliteStore(Path(self.folder.name) / "store", now=lambda: self.now)
         assert self.epoch in ("", store.epoch)
         self.epoch = store.epoch

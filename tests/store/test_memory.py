@@ -6,6 +6,7 @@ from collections.abc import Callable
 from typing import cast
 
 import pytest
+from hypothesis import settings
 
 from bridge.errors import StoreFailed
 from bridge.model import Answer, DeliveryState
@@ -15,6 +16,7 @@ from bridge.store.memory import MemoryStore
 from tests.store import strips as s
 from tests.store.contract import StoreContract
 from tests.store.strips import NOW, later
+from tests.store.test_machine import StoreMachine
 
 
 class TestContract(StoreContract):
@@ -30,6 +32,21 @@ class TestContract(StoreContract):
             return cast("Store", made[-1])  # without the sums that only pages ask
 
         return open_again
+
+
+class MemoryMachine(StoreMachine):
+    """The hypothesis machine of the SQLite store, over the twin."""
+
+    def _open(self) -> MemoryStore:
+        before: MemoryStore | None = getattr(self, "store", None)
+        return MemoryStore(before.committed if before else None, now=lambda: self.now)
+
+    def what_is_kept_of_lanes_is_what_their_states_say(self) -> None:
+        """Reckon nothing: the twin keeps no such columns."""
+
+
+TestMachine = MemoryMachine.TestCase
+TestMachine.settings = settings(StoreMachine.TestCase.settings, max_examples=60)
 
 
 def test_a_crash_is_a_copy_that_nothing_later_changes() -> None:
