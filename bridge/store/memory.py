@@ -14,7 +14,8 @@ from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Any
 
-from bridge.errors import StoreFailed
+from bridge.errors import PadpostError, StoreFailed
+from bridge.lifecycle.states import StopState
 from bridge.model import (
     Actor,
     CodedResult,
@@ -27,7 +28,6 @@ from bridge.model import (
     SeriesState,
     StripKey,
 )
-from bridge.lifecycle.states import StopState
 from bridge.store import rows
 from bridge.store.commands import Command
 from bridge.store.memory_apply import apply, recover
@@ -68,7 +68,7 @@ class MemoryStore(ShownInMemory):
             state = self._state.copy()
             try:
                 result = apply(state, command)
-            except Exception as fault:  # as the writer: whatever went wrong is told to the one who asked, and nothing changed
+            except (PadpostError, ValueError, KeyError) as fault:  # told to the one who asked, and nothing changed
                 future.set_exception(fault)
                 return future
             self._state = state

@@ -23,7 +23,8 @@ from bridge.model import SERVICE, Actor, Answer, Decisions, DeliveryState, Prior
 from bridge.store import commands as c
 from bridge.store.memory_outcome import record_outcome, set_unreadable_aside
 from bridge.store.memory_rows import Decided, Door, Sent, State, Tried, next_id
-from bridge.store.rows import AttemptRow, CaptureRow, EventRow, IntakeRow, RefusedFileRow, StopRow
+from bridge.store.rows import AttemptRow, CaptureRow, IntakeRow, RefusedFileRow, StopRow
+from bridge.store.statements import Change
 
 _EVENTS: Mapping[Answer, DeliveryEvent] = {
     Answer.ACCEPTED: DeliveryEvent.ACCEPT,
@@ -34,17 +35,6 @@ _EVENTS: Mapping[Answer, DeliveryEvent] = {
 _NEVER_THERE = (DeliveryState.UNBORN, DeliveryState.QUEUED, DeliveryState.REFUSED, DeliveryState.EXPIRED)
 _GONE = (DeliveryState.SUPERSEDED, DeliveryState.DISCARDED)
 _NEVER_LEFT = (Silence.NO_CONNECTION, Silence.NAME, Silence.TLS, Silence.SETUP, Silence.UNFRAMED)
-
-
-def note(state: State, event: EventRow) -> None:
-    """Append an event."""
-    state.events.append(event)
-
-
-def _event(at: datetime, actor: Actor, what: str, subject: str, *, before: str = "", after: str = "", reason: str = "") -> EventRow:
-    return EventRow(
-        at=at, actor=actor.name, verified=actor.verified, what=what, subject=subject, before=before, after=after, reason=reason
-    )
 
 
 def keep_capture(state: State, command: c.KeepCapture) -> int:
@@ -88,7 +78,7 @@ def note_refused_file(state: State, command: c.NoteRefusedFile) -> int:
     state.refused_files[stop_id] = RefusedFileRow(
         name=command.name, digest=command.digest, size=command.size, beginning=command.beginning
     )
-    note(state, _event(command.at, SERVICE, "stop.opened", f"stop:{stop_id}", after=StopGroup.REJECTED, reason="receive.refused"))
+    state.note(command.at, SERVICE, "stop.opened", f"stop:{stop_id}", Change(after=StopGroup.REJECTED, reason="receive.refused"))
     return stop_id
 
 
@@ -110,7 +100,7 @@ def move(state: State, delivery_id: int, event: DeliveryEvent, at: datetime, act
     sent = state.sent[delivery_id]
     after = step(sent.row.state, event)
     what, subject = f"delivery.{event.name.lower()}", f"delivery:{delivery_id}"
-    note(state, _event(at, actor, what, subject, before=sent.row.state, after=after, reason=reason))
+    state.note(at, actor, what, subject, Change(before=sent.row.state, after=after, reason=reason))
     state.sent[delivery_id] = replace(sent, row=replace(sent.row, state=after))
     return after
 
@@ -198,7 +188,7 @@ def _stop_delivery(state: State, command: c.EndAttempt, after: DeliveryState) ->
         delivery_id=command.delivery_id, destination=delivery.destination, receiver_words=command.acknowledgement.text,
         closed_at=None, closed_by="", closed_how="", closed_reason="",
     )  # fmt: skip
-    note(state, _event(command.at, SERVICE, "stop.opened", f"stop:{stop_id}", after=StopGroup.REFUSED, reason=rule))
+    state.note(command.at, SERVICE, "stop.opened", f"stop:{stop_id}", Change(after=StopGroup.REFUSED, reason=rule))
 
 
 def hurry_waiting(state: State, command: c.HurryWaiting) -> int:
@@ -223,7 +213,7 @@ def set_destination(state: State, command: c.SetDestination) -> None:
     state.doors[command.name] = Door(state=command.state, reason=command.reason, since=command.at)
     was, now = before.state if before else "", DestinationState(command.state)
     subject = f"destination:{command.name}"
-    note(state, _event(command.at, SERVICE, "destination.state", subject, before=was, after=now, reason=command.reason))
+    state.note(command.at, SERVICE, "destination.state", subject, Change(before=was, after=now, reason=command.reason))
 
 
 # --- what a person decides
@@ -243,7 +233,7 @@ def close_stop(state: State, command: c.CloseStop) -> None:
             _discard(state, command, stop)
     _close(state, stop, command)
     subject = f"stop:{stop.stop_id}"
-    note(state, _event(command.at, command.actor, "stop.closed", subject, before="open", after=command.end, reason=command.reason))
+    state.note(command.at, command.actor, "stop.closed", subject, Change(before="open", after=command.end, reason=command.reason))
 
 
 def _close(state: State, stop: StopRow, command: c.CloseStop) -> None:
@@ -310,7 +300,7 @@ def _discard(state: State, command: c.CloseStop, stop: StopRow) -> None:
         strip = state.strips[stop.strip_id]
         state.strips[stop.strip_id] = replace(strip, row=replace(strip.row, outcome="discarded"))
         subject = f"strip:{stop.strip_id}"
-        note(state, _event(command.at, command.actor, "strip.discarded", subject, after="discarded", reason=command.reason))
+        state.note(command.at, command.actor, "strip.discarded", subject, Change(after="discarded", reason=command.reason))
 
 
 # --- tables, plans, numbers
@@ -361,9 +351,8 @@ def recover(state: State, at: datetime) -> None:
     """After a crash: what was being sent is due again, under the same identity and bytes; its try's outcome is unknown."""
     for delivery_id, sent in list(state.sent.items()):
         if sent.row.state is DeliveryState.SENDING:
-            move(state, delivery_id, DeliveryEvent.RECOVER, at, SERVICE)
-            sent = state.sent[delivery_id]
-            state.sent[delivery_id] = replace(sent, row=replace(sent.row, due_at=at))
+            after = move(state, delivery_id, DeliveryEvent.RECOVER, at, SERVICE)
+            state.sent[delivery_id] = replace(sent, row=replace(sent.row, state=after, due_at=at))
     for attempt, tried in list(state.tried.items()):
         if tried.row.ended_at is None:
             state.tried[attempt] = replace(tried, row=replace(tried.row, ended_at=at, code="unknown"))

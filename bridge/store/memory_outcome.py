@@ -28,7 +28,8 @@ from bridge.model import (
 )
 from bridge.store.commands import NewDelivery, RecordedOutcome, RecordOutcome
 from bridge.store.memory_rows import Result, Sent, State, Strip, next_id
-from bridge.store.rows import DeliveryRow, EventRow, StopRow, StripRow
+from bridge.store.rows import DeliveryRow, StopRow, StripRow
+from bridge.store.statements import Change
 
 FARTHEST_AHEAD = timedelta(days=1)  # as apply_outcome.py has it; not imported, so that the twin stays a second opinion
 _WORDS = {Coded: "coded", Held: "held", Rejected: "rejected", Copy: "copy", NonPatient: "non_patient"}
@@ -54,17 +55,8 @@ def record_outcome(state: State, command: RecordOutcome) -> RecordedOutcome:
     state.intake[command.intake_id] = replace(work, next_index=command.reading.index + 1)
     if command.ends_intake:
         state.ended.add(command.intake_id)
-    _note(state, command.at, "strip.judged", f"strip:{strip_id}", after=_word(command))
+    state.note(command.at, SERVICE, "strip.judged", f"strip:{strip_id}", Change(after=_word(command)))
     return RecordedOutcome(strip_id=strip_id, stop_id=stop_id, delivery_ids=delivery_ids, repeat=repeat)
-
-
-def _note(state: State, at: datetime, what: str, subject: str, *, after: str, reason: str = "", before: str = "") -> None:
-    state.events.append(
-        EventRow(
-            at=at, actor=SERVICE.name, verified=SERVICE.verified, what=what, subject=subject, before=before, after=after,
-            reason=reason,
-        )
-    )  # fmt: skip
 
 
 def _word(command: RecordOutcome) -> str:
@@ -112,7 +104,7 @@ def _set_aside(state: State, strip_id: int, at: datetime) -> None:
             state.stops[stop_id] = replace(
                 stop, state=StopState.CLOSED, closed_at=at, closed_by="padpost (service)", closed_how=StopEnd.READ_AGAIN
             )
-            _note(state, at, "stop.closed", f"stop:{stop_id}", before="open", after=StopEnd.READ_AGAIN)
+            state.note(at, SERVICE, "stop.closed", f"stop:{stop_id}", Change(before="open", after=StopEnd.READ_AGAIN))
 
 
 # --- the strip
@@ -236,7 +228,7 @@ def _open(state: State, command: RecordOutcome, strip_id: int, findings: Sequenc
         closed_how="", closed_reason="",
     )  # fmt: skip
     state.stops[stop_id] = stop
-    _note(state, command.at, "stop.opened", f"stop:{stop_id}", after=stop.group, reason=stop.rule)
+    state.note(command.at, SERVICE, "stop.opened", f"stop:{stop_id}", Change(after=stop.group, reason=stop.rule))
     return stop_id
 
 
@@ -259,7 +251,7 @@ def _insert_delivery(state: State, new: NewDelivery, result: CodedResult, comman
     state.sent[delivery_id] = Sent(
         row=row, message=message, first_attempt_at=None, after=new.after, tables_digest=command.tables_digest
     )
-    _note(state, command.at, "delivery.made", f"delivery:{delivery_id}", after=standing)
+    state.note(command.at, SERVICE, "delivery.made", f"delivery:{delivery_id}", Change(after=standing))
     return delivery_id
 
 

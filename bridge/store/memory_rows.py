@@ -7,8 +7,9 @@ from datetime import datetime
 from typing import Any
 
 from bridge.lifecycle.states import OPEN_DELIVERY, DestinationState
-from bridge.model import CodedResult, Decisions, DeliveryState, Message, Priority, SeriesState, StripContent
+from bridge.model import Actor, CodedResult, Decisions, DeliveryState, Message, Priority, SeriesState, StripContent
 from bridge.store.rows import AttemptRow, CaptureRow, DeliveryRow, EventRow, IntakeRow, RefusedFileRow, StopRow, StripRow
+from bridge.store.statements import Change
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -97,6 +98,15 @@ class State:
     def copy(self) -> State:
         """Give a state of its own that holds the same rows."""
         return State(**{name: value.copy() if hasattr(value, "copy") else value for name, value in vars(self).items()})
+
+    def note(self, at: datetime, actor: Actor, what: str, subject: str, change: Change) -> None:
+        """Append an event."""
+        self.events.append(
+            EventRow(
+                at=at, actor=actor.name, verified=actor.verified, what=what, subject=subject, before=str(change.before),
+                after=str(change.after), reason=change.reason,
+            )
+        )  # fmt: skip
 
     def is_over(self, delivery_id: int | None) -> bool:
         """Say whether a delivery that another waits for will not be tried any more by itself."""

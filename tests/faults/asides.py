@@ -20,13 +20,15 @@ from zoneinfo import ZoneInfo
 from alembic import command
 from alembic.config import Config
 
+from bridge.clock import now
 from bridge.store import migrate
 from bridge.store.codec import packed, when
 from bridge.store.sqlite import FILE
+from tests.faults.disk import sync_folder
 from tests.faults.history import History
 from tests.faults.mainline import faked
 from tests.faults.menu import Fault, Round
-from tests.faults.scene import WAYS, Scene, Stage, Terms, sync_folder
+from tests.faults.scene import WAYS, Scene, Stage, Terms
 from tests.faults.served import PATIENCE_S, end_orphan
 from tests.faults.strips import Batch
 from tests.faults.tracer import Spot, under
@@ -177,7 +179,7 @@ class Aside:
 
     @staticmethod
     def _insert(db: sqlite3.Connection, batch: Batch, number: int) -> None:
-        at = when(datetime.now(UTC))
+        at = when(now())
         db.execute(
             "INSERT INTO captures (id, analyzer, profile, source, way, name, arrived_at, torn, live, digest, payload)"
             " VALUES (?,'bench','brook-file','in','folder',?,?,0,0,?,?)",
@@ -192,16 +194,16 @@ class Aside:
         change = CHANGES[chosen.chance % len(CHANGES)]
         stage = self._in_plain_folder(chosen, stack, str(ZONE), change - timedelta(hours=12))
         clock = self._home / "clock"
-        offset_s = int((change - BEFORE_CHANGE).timestamp() - time.time())
+        offset_s = int((change - BEFORE_CHANGE).timestamp() - now().timestamp())
         clock.write_text(f"{offset_s:+d}", encoding="ascii")
         stage.records.away.set()
-        stage.served.start(env=faked(clock))
+        stage.served.start(under=faked(clock))
         stage.served.wait_ready()
         with self._fed(stage):
-            time.sleep(max(0.0, change.timestamp() - offset_s - time.time()) + chosen.seconds)  # until the change is over
+            time.sleep(max(0.0, change.timestamp() - offset_s - now().timestamp()) + chosen.seconds)  # until the change is over
         if chosen.ends_by_kill:
             stage.served.kill()
-            stage.served.start(env=faked(clock))
+            stage.served.start(under=faked(clock))
         stage.drain(BATCHES)
         return stage
 

@@ -149,7 +149,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
         metavar="DIR",
         help="where the campaign keeps store, files, history.jsonl and state.json; if it holds an unfinished campaign of this seed, that goes on",
     )
-    parser.add_argument("--page", type=Path, metavar="FILE", help="put the figures into this page, between its markers `campaign`")
+    parser.add_argument(
+        "--page", type=Path, metavar="FILE", help="put the figures into this page, between its markers `campaign`"
+    )
     given = parser.parse_args(arguments)
     began = time.monotonic()
     found, faults = run(

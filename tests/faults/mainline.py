@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import random
 import signal
 import subprocess
@@ -117,7 +116,7 @@ class MainLine:
         self._records.calm()
         if chosen.is_chart_away:
             self._records.away.set()
-        self.served.start(env=self._env(chosen))
+        self.served.start(under=self._under(chosen))
         cut = threading.Event()
         if chosen.fault is Fault.KILL_AT_START:
             feeders = self._feed(cut)
@@ -158,10 +157,10 @@ class MainLine:
         else:
             self.served.stop()
 
-    def _env(self, chosen: Round) -> dict[str, str]:
+    def _under(self, chosen: Round) -> Sequence[str]:
         """Give what puts the service's clock into our hands, for the rounds that need it."""
         if chosen.fault not in (Fault.CLOCK_AHEAD, Fault.CLOCK_BACK):
-            return {}
+            return ()
         self._clock.write_text("+0", encoding="ascii")
         return faked(self._clock)
 
@@ -186,7 +185,7 @@ class MainLine:
         yield came
 
     def _kill_before_answer(self, chosen: Round) -> _Play:
-        """The line gets one answer to ENQ and one a frame; the last of a strip's comes after its commit."""
+        """Strike at the answer that tells a strip's sender: the line gets one to ENQ and one a frame, the last after the commit."""
         batches = self._left(self._on_line, self.state.on_line)[: chosen.count]
         answers = sum(1 + len(batch.records) for batch in batches)
         return self._traced_kill(Spot(calls="write", when=str(answers), path=self._pty.port))
@@ -204,7 +203,7 @@ class MainLine:
             yield self.served.wait_dead(TRAP_S)
 
     def _kill_before_mark(self, chosen: Round) -> _Play:
-        """The receiver answers only once the next write to the log is the last: the mark of its answer, or a commit before it."""
+        """Let the receiver answer only once the next write to the log is the last: the mark of its answer, or a commit before it."""
         with ExitStack() as tracing:
             tracer = Tracer(self.served.pid, self._log_write(1))
             self._trap.set("arrival", chosen.count, 0.0, lambda: tracing.enter_context(tracer))
@@ -328,15 +327,15 @@ class MainLine:
                 feeder.look()
 
 
-def faked(clock: Path) -> dict[str, str]:
-    """Give the environment in which a program's clock goes by the offset in the file ``clock``, and its timers do not."""
-    return {
-        "LD_PRELOAD": str(FAKETIME[0]),
-        "FAKETIME_TIMESTAMP_FILE": str(clock),
-        "FAKETIME_NO_CACHE": "1",
-        "FAKETIME_DONT_FAKE_MONOTONIC": "1",
-        "PYTHONDONTWRITEBYTECODE": os.environ.get("PYTHONDONTWRITEBYTECODE", ""),
-    }
+def faked(clock: Path) -> tuple[str, ...]:
+    """Give what a program is run under so that its clock goes by the offset in the file ``clock``, and its timers do not."""
+    return (
+        "env",
+        f"LD_PRELOAD={FAKETIME[0]}",
+        f"FAKETIME_TIMESTAMP_FILE={clock}",
+        "FAKETIME_NO_CACHE=1",
+        "FAKETIME_DONT_FAKE_MONOTONIC=1",
+    )
 
 
 def _wire(chosen: Round, chance: random.Random) -> dict[str, object]:

@@ -48,7 +48,12 @@ def campaign_table(found: Mapping[str, Any], breaches: Sequence[str]) -> str:
         ("**breaches of a promise**", f"**{len(breaches)}**"),
     ]
     faults = [
-        (fault.value, found["faults"].get(fault, 0), found["faults that did not come"].get(fault, 0), found["not run"].get(fault, ""))
+        (
+            fault.value,
+            found["faults"].get(fault, 0),
+            found["faults that did not come"].get(fault, 0),
+            found["not run"].get(fault, ""),
+        )
         for fault in Fault
     ]
     return "\n".join(

@@ -10,7 +10,7 @@ import socket
 import subprocess
 import sys
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from contextlib import suppress
 from pathlib import Path
 from typing import Any
@@ -49,11 +49,11 @@ class Served:
         )
         end_orphan(home)
 
-    def start(self, *, under: Sequence[str] = (), env: Mapping[str, str] | None = None) -> None:
-        """Start it; the log begins anew. ``under`` is a command that runs it in the same process, ``env`` goes on top of ours."""
+    def start(self, *, under: Sequence[str] = ()) -> None:
+        """Start it; the log begins anew. ``under`` is a command that runs it in the same process."""
         command = [*under, sys.executable, "-m", "bridge", "serve", "--config", str(self.site)]
         with self._log.open("wb") as log:
-            self._process = subprocess.Popen(command, stdout=log, stderr=log, env={**os.environ, **(env or {})})
+            self._process = subprocess.Popen(command, stdout=log, stderr=log)
         self._pid_file.write_text(str(self._process.pid))
 
     def wait_ready(self) -> None:

@@ -508,7 +508,7 @@ class Round:
                 self.world.excused.add((stop.destination, detail.specimen_id))
                 end = StopEnd.SENT_AGAIN if chance.random() < 0.7 else StopEnd.DISCARDED
                 command = CloseStop(stop_id=stop.stop_id, end=end, actor=PERSON, reason="looked", at=self.world.now())
-                process.handle.submit(command).add_done_callback(lambda _: process.service.wake())
+                process.handle.submit(command).add_done_callback(partial(_wake, process))
             self.world.moved.set()
 
     async def _clock(self) -> None:
@@ -520,6 +520,11 @@ class Round:
 
 def _drop(logger: object, name: str, event: MutableMapping[str, Any]) -> MutableMapping[str, Any]:
     raise structlog.DropEvent
+
+
+def _wake(process: Process, done: Future[Any]) -> None:
+    del done
+    process.service.wake()
 
 
 @contextlib.contextmanager
@@ -613,7 +618,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--first", type=int, default=1, help="the first seed (1)")
     parser.add_argument("--rounds", type=int, default=20_000, help="how many seeds (20,000)")
     parser.add_argument("--workers", type=int, default=2, help="how many processes share them (2)")
-    parser.add_argument("--page", type=Path, metavar="FILE", help="put the figures into this page, between its markers `simulation`")
+    parser.add_argument(
+        "--page", type=Path, metavar="FILE", help="put the figures into this page, between its markers `simulation`"
+    )
     given = parser.parse_args(arguments)
     began = time.monotonic()
     seeds = range(given.first, given.first + given.rounds)

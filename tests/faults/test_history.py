@@ -150,7 +150,9 @@ def test_what_came_before_a_person_may_be_missing_or_late() -> None:
     one, two, three, four = sound()
     assert history(two, three, four).faults((HL7,), excused=[(HL7, "s1")]) == []
     assert history(two, three, four, one).faults((HL7,), excused=[(HL7, "s1")]) == []
-    assert history(two, three, four).faults((HL7,), excused=[(CHART, "s1")]) == ["hl7: strip s1 was acknowledged and never arrived"]
+    assert history(two, three, four).faults((HL7,), excused=[(CHART, "s1")]) == [
+        "hl7: strip s1 was acknowledged and never arrived"
+    ]
     again = history(one, two, three, four, replace(one, control_id="M-other"))
     assert len(again.faults((HL7,), excused=[(HL7, "s1")])) == 1
 

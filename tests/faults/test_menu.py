@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 import sqlite3
 import subprocess
 import sys
@@ -61,8 +62,8 @@ def test_every_fault_has_somebody_who_plays_it(tmp_path: Path) -> None:
 
 def test_what_a_machine_lacks_is_named(monkeypatch: pytest.MonkeyPatch) -> None:
     """Without strace, without root, without the library: the reason stands where the count would."""
-    monkeypatch.setattr(menu.shutil, "which", lambda _: None)
-    monkeypatch.setattr(menu.os, "geteuid", lambda: 1000)
+    monkeypatch.setattr(shutil, "which", lambda _: None)
+    monkeypatch.setattr(os, "geteuid", lambda: 1000)
     monkeypatch.setattr(menu, "FAKETIME", ())
     assert not_here(Fault.KILL_IN_COMMIT) == "strace is not installed"
     assert not_here(Fault.POWER_CUT) == not_here(Fault.FULL_DISK) == "only root may mount"

@@ -9,12 +9,11 @@ from typing import Any
 
 import pytest
 
-from bridge.lifecycle.backoff import next_attempt
 from bridge.model import Acknowledgement, Answer, Message
 from bridge.queue import lanes
 from bridge.store.commands import Command, KeepCapture
 from tests.faults import simulation
-from tests.faults.simulation import Client, Handle, Process, Round, Writers, cut_down, quietly
+from tests.faults.simulation import Client, Handle, Round, Writers, cut_down, quietly
 from tests.faults.virtual_loop import VirtualLoop
 
 ROUNDS = 500
@@ -147,11 +146,3 @@ def test_the_loop_waits_without_waiting() -> None:
     hopeless.cancel()
     loop.run_until_complete(asyncio.gather(hopeless, return_exceptions=True))
     loop.close()
-
-
-def test_the_parts_that_are_simulated_are_the_real_ones() -> None:
-    """Service, queues, doors and judging are those that are served; only store, wires, receivers and time are not."""
-    assert {part.__module__ for part in (simulation.Service, simulation.Judging, simulation.Ids)} == {"bridge.service"}
-    assert simulation.DestinationQueue.__module__ == "bridge.queue.lanes"
-    assert Process.__module__ == "tests.faults.simulation"
-    assert next_attempt.__module__ == "bridge.lifecycle.backoff"
