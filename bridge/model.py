@@ -247,6 +247,7 @@ class StripContent:
 
     ``pads`` holds (pad, rank of the step) in strip order; rank -1 where the printed value was not understood, -2 and less
     where an undecided unit system leaves the step in doubt (identity/strip.py).
+    ``digest`` is set where the site's rule purged the values: they can still be compared with, and not be read.
     """
 
     patient_id: str
@@ -254,6 +255,7 @@ class StripContent:
     strip_type: str
     strip_lot: str
     pads: tuple[tuple[str, int], ...]
+    digest: str = ""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -659,6 +661,8 @@ class DeliveryState(StrEnum):
     ACCEPTED = "accepted"
     REFUSED = "refused"
     EXPIRED = "expired"
+    UNSURE = "unsure"
+    UNMADE = "unmade"
     SUPERSEDED = "superseded"
     DISCARDED = "discarded"
 

@@ -17,12 +17,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from bridge import service
+from bridge import clock, service
 from bridge.demo.printers import Play, framed, printed
 from bridge.errors import StoreFailed, StoreFull
+from bridge.lifecycle.sharing import EVERY_ROLE, Role
 from bridge.lifecycle.states import StopEnd
 from bridge.model import Actor, Capture, DeliveryState, Format, Purpose, Way
 from bridge.plan_book import PlanBook
+from bridge.queue.leases import Leases, Process
 from bridge.service import BLOCK, Ids, Judging, Runs, Service
 from bridge.store.api import Store
 from bridge.store.commands import CloseStop, Command, KeepCapture, RecordOutcome
@@ -242,6 +244,7 @@ def test_a_control_goes_where_controls_are_asked_for_and_nowhere_else(store: Sql
     }
     detail = store.result(control_row(store, "2").result_id)
     assert detail is not None
+    assert detail.result is not None
     assert (detail.result.purpose, detail.result.patient_id, detail.strip.outcome) == (Purpose.CONTROL, "", "non_patient")
     assert b"40718802" not in detail.deliveries[0][1].payload  # what the control had printed in the patient's place
     assert store.stops() == ()
@@ -319,8 +322,23 @@ def falls() -> None:
     raise KeyError("a defect of ours")
 
 
-def serving(store: Store, sources: dict[str, Runs], wake: Callable[[], None] = lambda: None) -> Service:
-    return Service(store=store, judging=judging(store), sources=sources, queues={}, wake_queues=wake)
+class Woken(Loop):
+    """A queue that remembers being woken."""
+
+    wakes = 0
+
+    def wake(self) -> None:
+        self.wakes += 1
+
+
+def leases(store: Store, *roles: Role) -> Leases:
+    process = Process(owner="here", host="h", pid=1, roles=frozenset(roles) or EVERY_ROLE)
+    return Leases(store, process, now=now, elapsed=clock.elapsed)
+
+
+def serving(store: Store, sources: dict[str, Runs], queue: Woken | None = None) -> Service:
+    queues = {"records": queue} if queue else {}
+    return Service(store=store, judging=judging(store), sources=sources, queues=queues, leases=leases(store))
 
 
 async def stopped(running: asyncio.Task[None]) -> None:
@@ -367,7 +385,7 @@ def test_a_watch_that_falls_over_looks_again(store: SqliteStore, monkeypatch: py
             judging=judging(store),
             sources={},
             queues={},
-            wake_queues=lambda: None,
+            leases=leases(store),
             watches={"signatures": watch},
         )
         running = asyncio.create_task(subject.run())
@@ -384,18 +402,20 @@ def test_a_watch_that_falls_over_looks_again(store: SqliteStore, monkeypatch: py
 def test_a_full_disk_is_tried_again(store: SqliteStore, monkeypatch: pytest.MonkeyPatch) -> None:
     """Room comes back: the analyzer's strips are judged then, without a restart, and the queues are woken."""
     monkeypatch.setattr(service, "FIRST_REST", timedelta(milliseconds=50))
-    woken: list[bool] = []
+    queue = Woken()
 
     async def live() -> None:
         full = Refusing(store, times=1, error=StoreFull("no room"), kind=RecordOutcome)
-        subject = serving(full.as_store, {}, lambda: woken.append(True))
+        subject = serving(full.as_store, {}, queue)
         running = asyncio.create_task(subject.run())
         await until(lambda: subject._tasks)
         command = kept(strip(1))
         capture_id = await subject.keep(command.capture, analyzer=command.analyzer, profile=command.profile)
         await until(lambda: subject.fault)
         assert subject.fault == "analyzer bench-b: no room"
-        await until(lambda: woken)
+        before = queue.wakes
+        await until(lambda: outcomes(store, capture_id))
+        await until(lambda: queue.wakes > before)
         assert outcomes(store, capture_id) == [("1", "coded")]
         assert subject.fault == ""
         await stopped(running)
@@ -427,7 +447,9 @@ def test_a_failed_store_is_never_tried_again(store: SqliteStore, monkeypatch: py
         line = Loop(failed.fail)
         subject = serving(cast("Store", failed), {"line": line})
         running = asyncio.create_task(subject.run())
-        await until(lambda: line.runs and asyncio.all_tasks() == {asyncio.current_task(), running})  # the loop's task has ended
+        await until(
+            lambda: line.runs and len(asyncio.all_tasks()) == 3
+        )  # this one, the service and its leases: the loop's has ended
         assert line.runs == 1
         assert subject.fault == "the disk failed; restart"
         await stopped(running)

@@ -10,6 +10,7 @@ import typer
 
 from bridge import __version__
 from bridge.errors import PadpostError
+from bridge.lifecycle.sharing import Role
 
 app = typer.Typer(
     name="padpost",
@@ -55,11 +56,16 @@ def demo(
 
 
 @app.command()
-def serve(config: ConfigOption) -> None:
+def serve(
+    config: ConfigOption,
+    only: Annotated[
+        list[Role] | None, typer.Option(help="Do this part of the work alone; may be given more than once. Without it: all.")
+    ] = None,
+) -> None:
     """Run the bridge until it is told to stop."""
     from bridge.cli import serve as room  # noqa: PLC0415 - as above
 
-    raise typer.Exit(room.serve(config))
+    raise typer.Exit(room.serve(config, only or ()))
 
 
 @app.command()
@@ -78,6 +84,51 @@ def check(
         raise typer.Exit(accepted.accept(config))
 
     raise typer.Exit(room.check(config, with_oracles=oracles))
+
+
+@app.command()
+def backup(
+    config: ConfigOption,
+    to: Annotated[Path, typer.Option("--to", help="The folder that the backup is written into; best on another disk.")],
+) -> None:
+    """Copy the store while the service runs, check the copy, and write its counts and SHA-256 beside it."""
+    from bridge.cli import backup as room  # noqa: PLC0415 - as above
+
+    raise typer.Exit(room.backup(config, to))
+
+
+@app.command()
+def restore(
+    config: ConfigOption,
+    source: Annotated[Path | None, typer.Option("--from", help="The backup: a .sqlite file with its .txt beside it.")] = None,
+    replace: Annotated[
+        bool, typer.Option("--replace", help="A store that is there is kept aside, under a name with the date.")
+    ] = False,
+    in_place: Annotated[
+        bool,
+        typer.Option(
+            "--in-place", help="Instead: the store was put back by other means (a snapshot); do what a restore must do then."
+        ),
+    ] = False,
+) -> None:
+    """Put a backup in the store's place, with the service stopped. Nothing that may have been sent since is sent by itself."""
+    from bridge.cli import restore as room  # noqa: PLC0415 - as above
+
+    raise typer.Exit(room.restore(config, source, replace=replace, in_place=in_place))
+
+
+@app.command()
+def purge(
+    config: ConfigOption,
+    dry_run: Annotated[
+        bool, typer.Option("--dry-run", help="Only say what would be purged; also while the service runs.")
+    ] = False,
+    shrink: Annotated[bool, typer.Option("--shrink", help="Then give the freed room back to the disk; takes a while.")] = False,
+) -> None:
+    """Purge what is older than the site's `keep` says, with the service stopped; a running service does it by itself."""
+    from bridge.cli import purge as room  # noqa: PLC0415 - as above
+
+    raise typer.Exit(room.purge(config, dry_run=dry_run, shrink=shrink))
 
 
 @app.command()

@@ -15,11 +15,11 @@ from starlette.exceptions import HTTPException
 
 from bridge import __version__
 from bridge.desk.actions import Desk
-from bridge.errors import StoreError
+from bridge.errors import StoreAway, StoreError
 from bridge.pages import api, words
 from bridge.pages.guard import API_PREFIX, HEADERS, Guard
 from bridge.pages.site import PagesSite
-from bridge.pages.today import faults
+from bridge.pages.today import degraded, faults
 from bridge.pages.views import Views
 from bridge.store.api import Store
 
@@ -55,7 +55,8 @@ def make_pages(store: Store, desk: Desk, *, site: PagesSite, now: Callable[[], d
 
     @app.exception_handler(StoreError)
     def store_fault(request: Request, fault: StoreError) -> Response:
-        return refuse(request, 503, "Nothing was done: it could not be kept", str(fault))
+        title = "The database does not answer" if isinstance(fault, StoreAway) else "Nothing was done: it could not be kept"
+        return refuse(request, 503, title, str(fault))
 
     @app.exception_handler(Exception)
     def defect(request: Request, _: Exception) -> Response:
@@ -103,11 +104,12 @@ def _add_health(app: FastAPI, store: Store, site: PagesSite) -> None:
     def ready() -> JSONResponse:
         """Say whether the service works, 503 with the reasons otherwise; and which receivers are shut until a person acts.
 
-        A receiver that is shut makes it no less ready: strips are kept, and a restart would not help.
+        A receiver that is shut makes it no less ready: strips are kept, and a restart would not help. Nor would it where strips are refused for
+        want of room: that is `degraded`, with 200, since what is here already is still delivered.
         """
-        reasons = list(faults(store, site))
+        reasons, short = list(faults(store, site)), list(degraded(site))
         shut = [{"destination": name, "reason": reason} for name, reason in site.shut().items()]
         return JSONResponse(
-            {"status": "not ready" if reasons else "ready", "reasons": reasons, "shut": shut},
+            {"status": "not ready" if reasons else "degraded" if short else "ready", "reasons": reasons or short, "shut": shut},
             status_code=503 if reasons else 200,
         )

@@ -89,6 +89,8 @@ DELIVERY_WORDS: dict[DeliveryState, str] = {
     DeliveryState.ACCEPTED: "received",
     DeliveryState.REFUSED: "turned away",
     DeliveryState.EXPIRED: "given up after many tries",
+    DeliveryState.UNSURE: "may have been sent; waiting for your decision",
+    DeliveryState.UNMADE: "may have been sent; waiting for your decision",
     DeliveryState.SUPERSEDED: "replaced by a newer version",
     DeliveryState.DISCARDED: "discarded",
 }
@@ -168,6 +170,7 @@ REASON_WORDS: dict[str, str] = {
     "copy.marked": "marked as a copy",
     "copy.replaces_stopped": "replaces a stopped record",
     "copy.conflict": "same number, other content",
+    "copy.purged": "same number, earlier strip purged",
     "copy.other_time": "same number and content, other time",
     "copy.possible": "same patient and values, other number",
     "copy.doubt": "perhaps a copy",
@@ -193,6 +196,8 @@ REASON_WORDS: dict[str, str] = {
     "receive.refused": "file not taken",
     "deliver.refused": "turned away",
     "deliver.expired": "given up after many tries",
+    "restore.unsure": "may have been sent since the backup",
+    "restore.unjudged": "may have been judged since the backup",
     "profile.missing": "its profile is missing",
     "padpost.defect": "a defect in Padpost",
 }

@@ -4,26 +4,31 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Awaitable, Callable
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any, Protocol
 
 import structlog
 
-from bridge.errors import StoreError, StoreFailed
+from bridge.errors import LeaseLost, StoreError, StoreFailed
 from bridge.lifecycle.answers import LONGEST_RETRY_AFTER_S, Silence, is_conflict, no_answer, settle_conflict, stop_words
 from bridge.lifecycle.backoff import given_up, next_attempt
 from bridge.lifecycle.states import DestinationState
 from bridge.model import Acknowledgement, Answer, CodedResult, DeliveryState, Message
 from bridge.queue.clock_watch import ClockWatch
 from bridge.queue.door import Door
+from bridge.queue.leases import FREE, Grip
 from bridge.store.api import Store
+from bridge.store.asking import ask
 from bridge.store.commands import (
     BearMessage,
     BeginAttempt,
     Command,
     EndAttempt,
     HurryWaiting,
+    Lease,
+    RecoverDeliveries,
     SetDestination,
     WithholdDelivery,
 )
@@ -53,6 +58,15 @@ class Pace:
     lanes: int
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Begun:
+    """A try that was begun, and the lease that it was begun under: its end is noted under the same."""
+
+    head: LaneHead
+    attempt: int
+    lease: Lease | None
+
+
 class DestinationQueue:
     """Takes lane heads as they may go, tries them, and notes what came of it. ``run`` ends only by cancellation or a store fault.
 
@@ -70,8 +84,11 @@ class DestinationQueue:
         bear: Callable[[CodedResult], Awaitable[Message | None]],
         now: Callable[[], datetime],
         jitter: Callable[[], float],
+        grip: Grip = FREE,
     ) -> None:
+        """``grip`` is asked before each step: who has lost the destination to another process neither sends nor marks."""
         self._store = store
+        self._grip = grip
         self._name = name
         self._client = client
         self._pace = pace
@@ -108,8 +125,13 @@ class DestinationQueue:
         self.wake()
 
     async def run(self) -> None:
-        """Run until cancelled. Raises StoreError if the store fails; a try whose end could not be noted is noted when it runs again."""
+        """Run until cancelled. Raises StoreError if the store fails; a try whose end could not be noted is noted when it runs again.
+
+        Raises LeaseLost once the destination is another process's. What its last owner was sending is due again first.
+        """
         try:
+            await self._pay_owed()
+            await self._recover()
             while True:
                 self._woken.clear()
                 await self._pay_owed()
@@ -119,13 +141,19 @@ class DestinationQueue:
                 now = self._now()
                 if not self._shut:
                     await self._bear_some()
-                    self._begin_some(now)
+                    await self._begin_some(now)
                 await self._sleep(now)
                 self._raise_faults()
         finally:
             await self._wind_up()
 
     # --- one look
+
+    async def _recover(self) -> None:
+        self._told = None  # another process may have noted the destination's state meanwhile
+        recovering = RecoverDeliveries(destination=self._name, at=self._now(), lease=self._grip.fence())
+        if count := await self._done(recovering):
+            log.warning("delivery.recovered", destination=self._name, count=count)
 
     def _watch_clock(self) -> None:
         """Let nothing wait, and give nothing up, by a clock that was set meanwhile."""
@@ -140,7 +168,8 @@ class DestinationQueue:
 
     async def _hurry(self) -> None:
         if self._hurry_beyond is not None:
-            await self._done(HurryWaiting(destination=self._name, beyond=self._hurry_beyond, at=self._now()))
+            lease = self._grip.fence()
+            await self._done(HurryWaiting(destination=self._name, beyond=self._hurry_beyond, at=self._now(), lease=lease))
             self._hurry_beyond = None
 
     async def _note_state(self) -> None:
@@ -149,25 +178,28 @@ class DestinationQueue:
         else:
             state, reason = DestinationState.CLOSED if self._door.is_closed else DestinationState.OPEN, self._door.reason
         if (state, reason) != self._told:
-            await self._done(SetDestination(name=self._name, state=state, reason=reason, at=self._now()))
+            lease = self._grip.fence()
+            await self._done(SetDestination(name=self._name, state=state, reason=reason, at=self._now(), lease=lease))
             self._told = (state, reason)
 
     async def _bear_some(self) -> None:
-        for delivery_id, result in self._store.unborn(self._name, limit=BIRTHS_AT_ONCE):
+        for delivery_id, result in await ask(self._store, self._store.unborn, self._name, limit=BIRTHS_AT_ONCE):
             message = await self._bear(result)
+            lease = self._grip.fence()
             if message is None:  # a control, and the settings ask for none any more
-                await self._done(WithholdDelivery(delivery_id=delivery_id, at=self._now()))
+                await self._done(WithholdDelivery(delivery_id=delivery_id, at=self._now(), lease=lease))
             else:
-                await self._done(BearMessage(delivery_id=delivery_id, message=message, at=self._now()))
+                await self._done(BearMessage(delivery_id=delivery_id, message=message, at=self._now(), lease=lease))
             self.wake()  # there may be more, and lanes are looked at in between
 
-    def _begin_some(self, now: datetime) -> None:
+    async def _begin_some(self, now: datetime) -> None:
         if self._door.resting(now):
             return
         room = (1 if self._door.reason else self._pace.lanes) - len(self._busy)
         if room <= 0:
             return
-        for head in self._store.lane_heads(self._name, now=now, limit=room + len(self._busy)):
+        self._grip.fence()
+        for head in await ask(self._store, self._store.lane_heads, self._name, now=now, limit=room + len(self._busy)):
             if head.delivery_id not in self._busy and room > 0:
                 room -= 1
                 task = asyncio.create_task(self._try(head))
@@ -176,7 +208,7 @@ class DestinationQueue:
 
     async def _sleep(self, now: datetime) -> None:
         """Wait until woken, or until something falls due that was not due at ``now``, the moment of this look."""
-        due = self._door.resting(now) or self._store.next_due(self._name)
+        due = self._door.resting(now) or await ask(self._store, self._store.next_due, self._name)
         # what was due at this look has begun, or waits for something that will wake us
         wait = LONGEST_LOOK if due is None or due <= now else min(due - self._now(), LONGEST_LOOK)
         try:
@@ -195,10 +227,10 @@ class DestinationQueue:
                 task.result()
 
     async def _wind_up(self) -> None:
-        """Wait a little for answers on their way, then let go."""
+        """Wait a little for answers on their way, then let go; of a destination that is lost no answer counts."""
         tasks = list(self._busy.values())
         try:
-            if tasks:
+            if tasks and self._is_ours():
                 await asyncio.wait(tasks, timeout=GRACE_S)
         finally:  # also where the service is told to stop while a queue that fell over winds up
             for task in tasks:
@@ -206,33 +238,47 @@ class DestinationQueue:
             await asyncio.gather(*tasks, return_exceptions=True)
             self._busy.clear()
 
+    def _is_ours(self) -> bool:
+        try:
+            self._grip.fence()
+        except LeaseLost:
+            return False
+        return True
+
     async def _done(self, command: Command) -> Any:
         return await asyncio.wrap_future(self._store.submit(command))
 
     async def _pay_owed(self) -> None:
         """Note the ends of tries that the store had no room for."""
         while self._owed:
-            await self._done(self._owed[0])
+            with suppress(LeaseLost):  # the destination was another's meanwhile, which has made the message due again
+                await self._done(self._owed[0])
             del self._owed[0]
 
     # --- one try
 
     async def _try(self, head: LaneHead) -> None:
-        attempt: int | None = await self._done(BeginAttempt(delivery_id=head.delivery_id, at=self._now()))
-        if attempt is None:
-            return
         try:
-            acknowledgement = self._settled(head, await self._client.send(head.message))
+            lease = self._grip.fence()
+            attempt: int | None = await self._done(BeginAttempt(delivery_id=head.delivery_id, at=self._now(), lease=lease))
+            if attempt is not None and self._grip.fence() == lease:
+                await self._send(_Begun(head=head, attempt=attempt, lease=lease))
+        except LeaseLost:  # whoever has the destination now makes the message due again
+            log.warning("delivery.not_ours", delivery=head.delivery_id, destination=self._name)
+
+    async def _send(self, begun: _Begun) -> None:
+        try:
+            acknowledgement = self._settled(begun.head, await self._client.send(begun.head.message))
         except asyncio.CancelledError:
             # handed to the store without waiting: it is durable with the store's last group, or the next start finds it as a crash
-            self._store.submit(self._ended(head, attempt, no_answer(Silence.INTERRUPTED)))
+            self._store.submit(self._ended(begun, no_answer(Silence.INTERRUPTED)))
             raise
         except Exception:
-            self._owed.append(self._ended(head, attempt, no_answer(Silence.FAULT)))
+            self._owed.append(self._ended(begun, no_answer(Silence.FAULT)))
             raise
         self._watch_clock()
         self._door.note(acknowledgement, now=self._now(), jitter=self._jitter())
-        await self._end(head, attempt, acknowledgement)
+        await self._end(begun, acknowledgement)
         await self._note_state()
 
     def _settled(self, head: LaneHead, acknowledgement: Acknowledgement) -> Acknowledgement:
@@ -245,8 +291,8 @@ class DestinationQueue:
             del self._conflicts[head.delivery_id]
         return settled
 
-    async def _end(self, head: LaneHead, attempt: int, acknowledgement: Acknowledgement) -> None:
-        command = self._ended(head, attempt, acknowledgement)
+    async def _end(self, begun: _Begun, acknowledgement: Acknowledgement) -> None:
+        head, command = begun.head, self._ended(begun, acknowledgement)
         try:
             state: DeliveryState = await self._done(command)
         except StoreError:
@@ -263,8 +309,8 @@ class DestinationQueue:
             answer=acknowledgement.code,
         )
 
-    def _ended(self, head: LaneHead, attempt: int, acknowledgement: Acknowledgement) -> EndAttempt:
-        now = self._now()
+    def _ended(self, begun: _Begun, acknowledgement: Acknowledgement) -> EndAttempt:
+        head, now = begun.head, self._now()
         # time before a closed door is not the message's own: it counts from the opening
         since = max(filter(None, (head.first_attempt_at, self._door.opened_at)), default=now)
         expire = (
@@ -275,13 +321,14 @@ class DestinationQueue:
         sentence, remedy = stop_words(self._name, acknowledgement, tried_for=now - since if expire else None)
         return EndAttempt(
             delivery_id=head.delivery_id,
-            attempt=attempt,
+            attempt=begun.attempt,
             at=now,
             acknowledgement=acknowledgement,
             due_at=self._due(head, acknowledgement, now),
             expire=expire,
             sentence=sentence,
             remedy=remedy,
+            lease=begun.lease,
         )
 
     def _due(self, head: LaneHead, acknowledgement: Acknowledgement, now: datetime) -> datetime | None:

@@ -6,6 +6,7 @@ and the nearest right word. The shapes are pydantic models; unknown keys are err
 
 from __future__ import annotations
 
+from bridge.settings.database import Database
 from bridge.settings.destinations import (
     CLAIM,
     GUIDED,
@@ -26,6 +27,7 @@ from bridge.settings.document import Document, KeyPath
 from bridge.settings.shapes import Name, Secret, Shape, Zone, cause
 from bridge.settings.site import Checks, Pages, PatientIds, Settings, Site, placed, read_settings, shipped_mappings
 from bridge.settings.sources import Cut, FolderSource, LineSource, LinkTimes, SerialSource, Source, SourceShape, TcpSource
+from bridge.settings.upkeep import Keep, Room
 
 __all__ = [
     "CLAIM",
@@ -33,6 +35,7 @@ __all__ = [
     "Agreement",
     "Checks",
     "Cut",
+    "Database",
     "Destination",
     "DestinationShape",
     "Document",
@@ -41,6 +44,7 @@ __all__ = [
     "FolderSource",
     "GradeCode",
     "GradeTable",
+    "Keep",
     "KeyPath",
     "Laboratory",
     "LineSource",
@@ -52,6 +56,7 @@ __all__ = [
     "Pointers",
     "Provider",
     "Retry",
+    "Room",
     "Secret",
     "SerialSource",
     "Settings",

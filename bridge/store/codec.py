@@ -51,18 +51,20 @@ def result_of(stored: bytes) -> CodedResult:
 
 def content_text(content: StripContent) -> str:
     """Write what makes two records the same strip."""
-    return orjson.dumps([content.patient_id, content.operator, content.strip_type, content.strip_lot, content.pads]).decode()
+    parts = [content.patient_id, content.operator, content.strip_type, content.strip_lot, content.pads]
+    return orjson.dumps([*parts, content.digest] if content.digest else parts).decode()
 
 
 def content_of(text: str) -> StripContent:
     """Read what ``content_text`` wrote."""
-    patient_id, operator, strip_type, strip_lot, pads = orjson.loads(text)
+    patient_id, operator, strip_type, strip_lot, pads, *digest = orjson.loads(text)
     return StripContent(
         patient_id=patient_id,
         operator=operator,
         strip_type=strip_type,
         strip_lot=strip_lot,
         pads=tuple((pad, rank) for pad, rank in pads),
+        digest="".join(digest),
     )
 
 

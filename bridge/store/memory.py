@@ -38,14 +38,21 @@ SLACK = timedelta(days=1)  # as reads_work.py has it
 
 
 class MemoryStore(ShownInMemory):
-    """A store over ``committed``, or an empty one of ``epoch``. What only the pages' sums ask (day, news, numbers) it does not answer."""
+    """A store over ``committed``, or an empty one of ``epoch``. What the pages' sums and the purge ask it does not answer.
 
-    def __init__(self, committed: State | None = None, *, now: Callable[[], datetime], epoch: str = "MEMRY") -> None:
+    ``is_shared``: several simulated processes work on it at the same time, and each recovers what it takes over.
+    """
+
+    def __init__(
+        self, committed: State | None = None, *, now: Callable[[], datetime], epoch: str = "MEMRY", is_shared: bool = False
+    ) -> None:
         self._state = committed.copy() if committed is not None else State(epoch=epoch)
         self._turn = threading.Lock()
         self._closed = False
         self.fault = ""
         self.shortage = ""
+        self.away = ""
+        self.is_shared = is_shared
         recover(self._state, now())
 
     @property
@@ -74,6 +81,9 @@ class MemoryStore(ShownInMemory):
             self._state = state
         future.set_result(result)
         return future
+
+    def listen(self, heard: Callable[[str], None]) -> None:
+        """Tell nobody: who simulates several processes lets them hear of each other."""
 
     def close(self) -> None:
         """Take nothing more."""

@@ -21,6 +21,7 @@ from bridge.lifecycle.states import (
 )
 from bridge.model import SERVICE, Actor, Answer, Decisions, DeliveryState, Priority, Purpose
 from bridge.store import commands as c
+from bridge.store.memory_lease import check_lease, hold_leases, leave_leases, recover_deliveries
 from bridge.store.memory_outcome import record_outcome, set_unreadable_aside
 from bridge.store.memory_rows import Decided, Door, Sent, State, Tried, next_id
 from bridge.store.rows import AttemptRow, CaptureRow, IntakeRow, RefusedFileRow, StopRow
@@ -43,7 +44,11 @@ def keep_capture(state: State, command: c.KeepCapture) -> int:
         return state.origins[command.origin]
     capture_id = next_id(state.captures)
     state.captures[capture_id] = CaptureRow(
-        capture_id=capture_id, analyzer=command.analyzer, profile=command.profile, capture=command.capture
+        capture_id=capture_id,
+        analyzer=command.analyzer,
+        profile=command.profile,
+        capture=command.capture,
+        digest=command.capture.digest,
     )
     if command.origin:
         state.origins[command.origin] = capture_id
@@ -324,7 +329,14 @@ def reserve_numbers(state: State, command: c.ReserveNumbers) -> int:
     return state.next_number - command.count
 
 
+def _recover_deliveries(state: State, command: c.RecoverDeliveries) -> int:
+    return recover_deliveries(state, command.destination, command.at, move)
+
+
 _APPLY: Mapping[type, Callable[[State, Any], Any]] = {
+    c.HoldLeases: hold_leases,
+    c.LeaveLeases: leave_leases,
+    c.RecoverDeliveries: _recover_deliveries,
     c.KeepCapture: keep_capture,
     c.NoteRefusedFile: note_refused_file,
     c.RecordOutcome: record_outcome,
@@ -343,16 +355,18 @@ _APPLY: Mapping[type, Callable[[State, Any], Any]] = {
 
 
 def apply(state: State, command: c.Command) -> Any:
-    """Do one command; give its result. Raises Overtaken (RecordOutcome, CloseStop), RefusedAction (CloseStop), or ValueError."""
+    """Do one command; give its result.
+
+    Raises Overtaken (RecordOutcome, CloseStop), RefusedAction (CloseStop), LeaseLost where it carries a lease that is another's now,
+    or ValueError.
+    """
+    lease: c.Lease | None = getattr(command, "lease", None)
+    if lease is not None:
+        check_lease(state, lease)
     return _APPLY[type(command)](state, command)
 
 
 def recover(state: State, at: datetime) -> None:
-    """After a crash: what was being sent is due again, under the same identity and bytes; its try's outcome is unknown."""
-    for delivery_id, sent in list(state.sent.items()):
-        if sent.row.state is DeliveryState.SENDING:
-            after = move(state, delivery_id, DeliveryEvent.RECOVER, at, SERVICE)
-            state.sent[delivery_id] = replace(sent, row=replace(sent.row, state=after, due_at=at))
-    for attempt, tried in list(state.tried.items()):
-        if tried.row.ended_at is None:
-            state.tried[attempt] = replace(tried, row=replace(tried.row, ended_at=at, code="unknown"))
+    """After a crash of the only process: what was being sent, to whichever destination, is due again."""
+    for destination in sorted({sent.row.destination for sent in state.sent.values()}):
+        recover_deliveries(state, destination, at, move)

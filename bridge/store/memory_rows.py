@@ -71,6 +71,14 @@ class Door:
     since: datetime
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Alive:
+    """A process that shares the store: what it wishes to work on, and until when it counts as alive (None: for ever)."""
+
+    wishes: frozenset[str]
+    seen_until: datetime | None
+
+
 @dataclass(kw_only=True)
 class State:
     """Everything that was committed. Ids count from 1 within each dict and are never given again."""
@@ -94,6 +102,8 @@ class State:
     series: dict[tuple[str, str], SeriesState] = field(default_factory=dict)
     table_sets: dict[str, bytes] = field(default_factory=dict)
     plan_checks: dict[str, str] = field(default_factory=dict)
+    leases: dict[str, tuple[str, int]] = field(default_factory=dict)  # name -> owner, token
+    processes: dict[str, Alive] = field(default_factory=dict)
 
     def copy(self) -> State:
         """Give a state of its own that holds the same rows."""

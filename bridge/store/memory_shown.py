@@ -116,6 +116,7 @@ class ShownInMemory:
         newest = self._state.results[result_id, max(versions)]
         return rows.ResultDetail(
             strip=self._state.strips[newest.strip_id].row,
+            version=max(versions),
             result=newest.content,
             deliveries=tuple(
                 (sent.row, _message(sent), self._tries(sent.row.delivery_id))

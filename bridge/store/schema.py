@@ -44,6 +44,7 @@ captures = Table(
     Column("digest", Text, nullable=False),
     Column("origin", Text, unique=True),
     Column("payload", LargeBinary, nullable=False),
+    Column("purged_at", Text),
     Index("captures_analyzer", "analyzer"),
 )
 
@@ -93,6 +94,7 @@ strips = Table(
     Column("place_start", Integer, nullable=False),
     Column("place_end", Integer, nullable=False),
     Column("tables_digest", Text, nullable=False),
+    Column("purged_at", Text),
     Index(
         "strips_reading",
         "capture_id",
@@ -192,6 +194,7 @@ deliveries = Table(
     Column("rank", Integer, nullable=False, server_default="1"),
     Column("is_blocked", Integer, nullable=False, server_default="0"),
     Column("tables_digest", Text, nullable=False, server_default=""),
+    Column("payload_digest", Text),
     _part("deliveries_open", "destination", "lane", "id", where=OPEN),
     _part("deliveries_stat", "destination", "lane", where=f"{OPEN} AND priority = 'stat'"),
     _part("deliveries_tables", "destination", "tables_digest", where=OPEN),
@@ -240,6 +243,28 @@ destinations = Table(
     Column("state", Text, nullable=False),
     Column("reason", Text, nullable=False),
     Column("since", Text, nullable=False),
+)
+
+# seen_until NULL: for as long as the process has the store alone
+processes = Table(
+    "processes",
+    metadata,
+    Column("owner", Text, primary_key=True),
+    Column("roles", Text, nullable=False),
+    Column("host", Text, nullable=False),
+    Column("pid", Integer, nullable=False),
+    Column("wishes", Text, nullable=False),
+    Column("seen_until", Text),
+)
+
+# owner "": free
+leases = Table(
+    "leases",
+    metadata,
+    Column("name", Text, primary_key=True),
+    Column("owner", Text, nullable=False),
+    Column("token", Integer, nullable=False),
+    Index("leases_owner", "owner"),
 )
 
 series = Table(

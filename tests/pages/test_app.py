@@ -84,6 +84,22 @@ def test_a_shut_receiver_is_told_and_makes_it_no_less_ready(shelf: Stocked) -> N
     assert (answer.status_code, answer.json()) == (200, {"status": "ready", "reasons": [], "shut": shut})
 
 
+def test_want_of_room_is_degraded_and_no_reason_to_restart(shelf: Stocked) -> None:
+    """Strips are refused, what is here is delivered: Today and the API say so, and a probe that restarts what is not ready does not."""
+    with shelf.serving(refusing=lambda: "5 MB are free.") as visitor:
+        answer = visitor.get("/health/ready")
+        said = (
+            "No strip is taken in, though results that are here already are still sent: analyzers are told to send again, files stay where"
+            " they are. Tell your administrator. 5 MB are free."
+        )
+        assert (answer.status_code, answer.json()) == (200, {"status": "degraded", "reasons": [said], "shut": []})
+        assert f"Stop. {said}" in visitor.page("/").text
+        assert visitor.get("/api/today").json()["faults"] == [said]
+    with shelf.serving(notice=lambda: "Room runs short: 7 MB are free.") as visitor:
+        assert visitor.get("/health/ready").json()["status"] == "ready"
+        assert "Room runs short: 7 MB are free. Tell your administrator." in visitor.page("/").text
+
+
 def test_what_the_service_says_of_itself_is_said_on(shelf: Stocked) -> None:
     """A loop that fell over makes us not ready; the process still lives."""
     with shelf.serving(not_ready=lambda: ("source drops: fell over; see the log",)) as visitor:

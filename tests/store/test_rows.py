@@ -41,6 +41,7 @@ def test_every_question_has_a_row_of_its_own() -> None:
         "LaneHead",
         "News",
         "NumberUsed",
+        "Old",
         "ReadingFacts",
         "RefusedFileRow",
         "ResultDetail",
