@@ -29,7 +29,7 @@ from bridge.model import (
     StripKey,
 )
 from bridge.store import rows
-from bridge.store.commands import Command
+from bridge.store.commands import Command, HoldLeases
 from bridge.store.memory_apply import apply, recover
 from bridge.store.memory_rows import Sent, State, Strip
 from bridge.store.memory_shown import ShownInMemory
@@ -40,7 +40,8 @@ SLACK = timedelta(days=1)  # as reads_work.py has it
 class MemoryStore(ShownInMemory):
     """A store over ``committed``, or an empty one of ``epoch``. What the pages' sums and the purge ask it does not answer.
 
-    ``is_shared``: several simulated processes work on it at the same time, and each recovers what it takes over.
+    ``is_shared``: several simulated processes work on it at the same time, and each recovers what it takes over; leases go by ``now``,
+    the server's clock, as they do on PostgreSQL.
     """
 
     def __init__(
@@ -53,6 +54,7 @@ class MemoryStore(ShownInMemory):
         self.shortage = ""
         self.away = ""
         self.is_shared = is_shared
+        self._now = now
         recover(self._state, now())
 
     @property
@@ -73,6 +75,8 @@ class MemoryStore(ShownInMemory):
                 future.set_exception(StoreFailed("The store is closed."))
                 return future
             state = self._state.copy()
+            if self.is_shared and isinstance(command, HoldLeases):
+                command = replace(command, at=self._now())
             try:
                 result = apply(state, command)
             except (PadpostError, ValueError, KeyError) as fault:  # told to the one who asked, and nothing changed

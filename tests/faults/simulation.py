@@ -32,12 +32,15 @@ import structlog
 from bridge import settings
 from bridge.app import default_policy, load_tables
 from bridge.demo.printers import framed
-from bridge.errors import StoreError, StoreFull
+from bridge.errors import StoreAway, StoreError, StoreFull, StoreUnsure
 from bridge.lifecycle.answers import Silence, no_answer
+from bridge.lifecycle.sharing import EVERY_ROLE
 from bridge.lifecycle.states import StopEnd, StopGroup
 from bridge.model import Acknowledgement, Actor, Answer, Capture, CodedResult, DeliveryState, Format, Message, Way
 from bridge.queue.lanes import DestinationQueue, Pace
-from bridge.service import Ids, Judging, Service
+from bridge.queue.leases import Leases
+from bridge.queue.leases import Process as Running
+from bridge.service import EVERYTHING, Ids, Judging, Service
 from bridge.store.api import Store
 from bridge.store.commands import CloseStop, Command
 from bridge.store.memory import MemoryStore
@@ -81,23 +84,28 @@ def batches(series: int, source: str) -> tuple[Batch, ...]:
 class World:
     """What outlives a process: time, the committed rows, receivers, wires, senders, a person, and the history."""
 
-    def __init__(self, seed: int, most_faults: int | None = None) -> None:
+    def __init__(self, seed: int, most_faults: int | None = None, owners: int | None = None) -> None:
         self.chance = random.Random(seed)
         self.loop = VirtualLoop()
         self.history = History()
         self.faults: Counter[str] = Counter()
-        self.excused: set[tuple[str, str]] = set()
         self.moved = asyncio.Event()
         self.is_calm = False
+        self.alive: dict[str, Process] = {}
         self._most_faults = most_faults
         self._offset = timedelta()
-        self.store = MemoryStore(now=self.now)
+        self.owners = owners or self.chance.choice((1, 1, 1, 2, 3))  # processes at a time
+        self.store = MemoryStore(now=self.now if self.owners == 1 else self._server_now, is_shared=self.owners > 1)
         self.rates = {name: self.chance.choice((0.0, low, high)) for name, (low, high) in RATES.items()}
         self.receivers = {name: Receiver(self, name) for name in RECEIVERS}
 
     def now(self) -> datetime:
         """Give what the clock on the wall says."""
         return BEGAN + timedelta(seconds=self.loop.time()) + self._offset
+
+    def _server_now(self) -> datetime:
+        """Give what the clock of the server says, which nobody sets."""
+        return BEGAN + timedelta(seconds=self.loop.time())
 
     def strikes(self, fault: str) -> bool:
         """Say whether a fault comes now, and count it."""
@@ -112,8 +120,15 @@ class World:
         self._offset = self.chance.choice((DAY, -DAY, timedelta()))
 
     def restart_store(self) -> None:
-        """Open what was committed anew, as a new process does."""
-        self.store = MemoryStore(self.store.committed, now=self.now)
+        """Open what was committed anew, as the next process of a store of one does; a server that several share goes on."""
+        if self.owners == 1:
+            self.store = MemoryStore(self.store.committed, now=self.now)
+
+    def tell_others(self, process: Process) -> None:
+        """Let the other processes hear that there is news."""
+        for other in self.alive.values():
+            if other is not process and not other.is_dead:
+                self.loop.call_later(self.chance.uniform(0, 0.05), other.handle.heard, EVERYTHING)
 
     def calm(self) -> None:
         """Let nothing go wrong any more."""
@@ -121,6 +136,13 @@ class World:
         self._offset = timedelta()
         for receiver in self.receivers.values():
             receiver.away_until = receiver.closed_until = 0.0
+
+    @property
+    def excused(self) -> set[tuple[str, str]]:
+        """Give what was refused or given up, and so came before a person: its lane went on without it."""
+        state = self.store.committed
+        stops = [stop for stop in state.stops.values() if stop.delivery_id is not None]
+        return {(stop.destination, state.strips[stop.strip_id].row.specimen_id) for stop in stops if stop.strip_id is not None}
 
     @property
     def is_through(self) -> bool:
@@ -135,6 +157,7 @@ class World:
 # How often each fault strikes where it can: never, seldom or often, as the seed has it for its round.
 RATES = {
     "killed": (0.004, 0.02),
+    "cut off": (0.002, 0.01),  # from the server that several processes share, for some seconds
     "disk full": (0.005, 0.03),
     "clock jumped": (0.1, 0.6),
     "nobody there": (0.01, 0.05),
@@ -220,8 +243,13 @@ class Handle:
         self._process = process
         self._world = process.world
         self._jobs: list[tuple[Command, Future[Any]]] = []
-        self.fault = ""
-        self.shortage = ""
+        self.fault = self.away = self.shortage = ""
+        self.is_shared = self._world.store.is_shared
+        self.heard: Callable[[str], None] = lambda _: None
+
+    def listen(self, heard: Callable[[str], None]) -> None:
+        """Call ``heard`` when another process wrote something."""
+        self.heard = heard
 
     def submit(self, command: Command) -> Future[Any]:
         """Queue a command; the future of a dead process is never heard of again."""
@@ -235,6 +263,24 @@ class Handle:
 
     def _commit(self) -> None:
         jobs, self._jobs = self._jobs, []
+        if self.is_shared and self._world.strikes("cut off"):
+            self._world.loop.call_later(self._world.chance.uniform(0.5, 15), self._commit_late, jobs)
+        else:
+            self._commit_now(jobs)
+
+    def _commit_late(self, jobs: list[tuple[Command, Future[Any]]]) -> None:
+        """Do what was on its way in a cut: late as it is, or not at all, or without its sender being told which."""
+        way = self._world.chance.choice(("late", "not", "unsure"))
+        if way == "late":
+            self._commit_now(jobs)
+            return
+        for command, future in jobs:
+            if way == "unsure" and self._world.chance.random() < 0.5:
+                self._world.store.submit(command)
+            fault = StoreUnsure if way == "unsure" else StoreAway
+            future.set_exception(fault("The server was out of reach."))
+
+    def _commit_now(self, jobs: list[tuple[Command, Future[Any]]]) -> None:
         if self._process.dies():  # before the commit: nothing of it is there
             return
         if self._world.strikes("disk full"):
@@ -250,6 +296,7 @@ class Handle:
                 future.set_result(answer.result())
             else:
                 future.set_exception(fault)
+        self._world.tell_others(self._process)
 
     def __getattr__(self, name: str) -> Any:
         return getattr(self._world.store, name)
@@ -303,7 +350,7 @@ class Writers:
 class Process:
     """One run of the service, from a start to its death."""
 
-    def __init__(self, world: World) -> None:
+    def __init__(self, world: World, name: str) -> None:
         self.world = world
         self.is_dead = False
         self.died = asyncio.Event()
@@ -311,13 +358,15 @@ class Process:
         store = cast("Store", self.handle)
         self._writers = Writers(self, shut=set(RECEIVERS) if world.chance.random() < 0.3 else set())
         ids = Ids(store)
+        who = Running(owner=name, host="simulated", pid=1, roles=EVERY_ROLE)
+        self._leases = Leases(store, who, now=world.now, elapsed=world.loop.time)
         profiles = {source: profile for source, (profile, _) in WAYS.items()}
         judging = Judging(store, tables(), self._writers, ids, world.now, profiles=profiles)
         self._queues = {name: self._queue(store, name, ids) for name in RECEIVERS}
         for name in self._writers.shut:
             self._queues[name].shut("Its messages are being checked.")
         self.service = Service(
-            store=store, judging=judging, sources={}, queues=self._queues, wake_queues=self._wake, once=[self._check_plans]
+            store=store, judging=judging, sources={}, queues=self._queues, leases=self._leases, once=[self._check_plans]
         )
 
     def _queue(self, store: Store, name: str, ids: Ids) -> DestinationQueue:
@@ -332,14 +381,11 @@ class Process:
             bear=partial(self._bear, ids, name),
             now=self.world.now,
             jitter=self.world.chance.random,
+            grip=self._leases.grip(f"destination:{name}"),
         )
 
     async def _bear(self, ids: Ids, name: str, result: CodedResult) -> Message:
         return self._writers.write(name, result, control_id=await ids.control(), made_at=self.world.now())
-
-    def _wake(self) -> None:
-        for queue in self._queues.values():
-            queue.wake()
 
     async def _check_plans(self) -> None:
         await asyncio.sleep(self.world.chance.uniform(0, 3))
@@ -381,13 +427,13 @@ class Process:
 class Round:
     """One seed's world, played to its end."""
 
-    def __init__(self, seed: int, most_faults: int | None = None) -> None:
+    def __init__(self, seed: int, most_faults: int | None = None, *, owners: int | None = None) -> None:
         self.seed = seed
-        self.world = World(seed, most_faults)
+        self.world = World(seed, most_faults, owners)
         self.found: list[str] = []
         self._feeding = 0
         self._is_over = False
-        self._process = asyncio.Future[Process](loop=self.world.loop)
+        self._starts = 0
 
     def play(self) -> list[str]:
         """Play it; give every breach of the promises."""
@@ -408,7 +454,8 @@ class Round:
 
     async def _play(self) -> None:
         world, chance = self.world, self.world.chance
-        tasks = [asyncio.create_task(self._serve()), asyncio.create_task(self._person()), asyncio.create_task(self._clock())]
+        tasks = [asyncio.create_task(self._serve()) for _ in range(world.owners)]
+        tasks += [asyncio.create_task(self._person()), asyncio.create_task(self._clock())]
         series = chance.randrange(SERIES)
         for source in WAYS:
             some = batches(series, source)[: chance.randint(1, 8)]
@@ -425,10 +472,10 @@ class Round:
     async def _end(self, tasks: Sequence[asyncio.Task[None]]) -> None:
         """Let the last process die, then stop the others. Raises what one of them fell over."""
         self._is_over = True
-        if self._process.done():
-            self._process.result().die()
-        serving, *others = tasks
-        await asyncio.wait({serving})
+        for process in list(self.world.alive.values()):
+            process.die()
+        serving, others = tasks[: self.world.owners], tasks[self.world.owners :]
+        await asyncio.wait(serving)
         for task in others:
             task.cancel()
         for ended in await asyncio.gather(*tasks, return_exceptions=True):
@@ -453,14 +500,22 @@ class Round:
         return False
 
     async def _serve(self) -> None:
-        """Run process after process until the round is over."""
+        """Run process after process until the round is over; several beside each other where they share a store."""
+        world = self.world
         while not self._is_over:
-            process = Process(self.world)
-            self._process.set_result(process)
-            await process.run()
-            self._process = self.world.loop.create_future()
-            await asyncio.sleep(self.world.chance.uniform(0.1, 5))
-            self.world.restart_store()
+            self._starts += 1
+            name = f"process-{self._starts}"
+            world.alive[name] = Process(world, name)
+            await world.alive[name].run()
+            del world.alive[name]
+            await asyncio.sleep(world.chance.uniform(0.1, 5))
+            world.restart_store()
+
+    async def _somebody(self) -> Process:
+        """Give a process that lives just now."""
+        while not self.world.alive:
+            await asyncio.sleep(0.05)
+        return self.world.chance.choice(list(self.world.alive.values()))
 
     async def _feed(self, source: str, some: Sequence[Batch]) -> None:
         """Bring batch after batch, each until it is acknowledged."""
@@ -480,7 +535,7 @@ class Round:
 
     async def _offer(self, source: str, profile: str, batch: Batch, *, origin: str) -> bool:
         """Bring a batch once; False if nobody answered for it."""
-        process = await asyncio.shield(self._process)
+        process = await self._somebody()
         capture = Capture(
             source=source, way=Way.FOLDER if origin else Way.SERIAL, arrived_at=self.world.now(),
             payload=framed(batch.text, tables().profiles[profile]), name=origin, live=not origin,
@@ -501,11 +556,8 @@ class Round:
         chance = self.world.chance
         while True:
             await asyncio.sleep(chance.uniform(30, 900))
-            process = await asyncio.shield(self._process)
+            process = await self._somebody()
             for stop in self.world.store.stops(group=StopGroup.REFUSED):
-                detail = self.world.store.strip(stop.strip_id or 0)
-                assert detail is not None
-                self.world.excused.add((stop.destination, detail.specimen_id))
                 end = StopEnd.SENT_AGAIN if chance.random() < 0.7 else StopEnd.DISCARDED
                 command = CloseStop(stop_id=stop.stop_id, end=end, actor=PERSON, reason="looked", at=self.world.now())
                 process.handle.submit(command).add_done_callback(partial(_wake, process))
