@@ -113,7 +113,9 @@ def not_here(fault: Fault) -> str:
         return _no_root()
     if fault is Fault.KILL_BACKUP:
         return "" if _has_command("backup") else "this build has no command `padpost backup`"
-    return "" if fault is not Fault.TWO_PROCESSES else "this build has no store that two processes share"
+    return (
+        "" if fault is not Fault.TWO_PROCESSES else "it needs a database server whose network can be cut; the simulation plays it"
+    )
 
 
 def _no_root() -> str:

@@ -24,6 +24,8 @@ from tests.faults.served import Served, free_port
 from tests.faults.strips import Batch, Inventor
 
 DRAIN_S = 60.0  # the end must come on; this long without any movement is a failure
+# As little as the settings allow: these disks are small, and are to be met full. tests/faults/test_disk_pressure.py has the floor itself
+ROOM = "room: {refuse_below_mb: 1, warn_below_mb: 1, refuse_below_files: 0}\n"
 WAYS = ("file", "serial", "tcp")
 
 
@@ -81,7 +83,7 @@ class Stage:
             home,
             data=self.store,
             sources=f"  - {{name: in, analyzer: bench, profile: {profile}, {source}}}\n",
-            destinations=self.records.destinations,
+            destinations=self.records.destinations + ROOM,
             zone=terms.zone,
         )
         stack.callback(self.served.end)

@@ -15,7 +15,7 @@ from tests.faults.menu import Fault
 
 SEED = 630
 BOUND_S = 600.0  # a machine that is busy with other tests; alone it takes a tenth of this
-MISSING = {Fault.KILL_BACKUP, Fault.TWO_PROCESSES}  # what this build cannot play
+MISSING = {Fault.TWO_PROCESSES}  # what this build cannot play
 
 pytestmark = pytest.mark.slow
 

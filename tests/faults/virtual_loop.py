@@ -5,7 +5,11 @@ from __future__ import annotations
 import asyncio
 import selectors
 from collections.abc import Callable
-from typing import Any
+from concurrent.futures import Executor
+from typing import Any, TypeVar, TypeVarTuple
+
+_Asked = TypeVarTuple("_Asked")
+_Told = TypeVar("_Told")
 
 
 class _NoWire(selectors.SelectSelector):
@@ -37,10 +41,12 @@ class VirtualLoop(asyncio.SelectorEventLoop):
         """Let time pass."""
         self._now_s += seconds
 
-    def run_in_executor(self, executor: Any, func: Callable[..., Any], *args: Any) -> asyncio.Future[Any]:
+    def run_in_executor(
+        self, executor: Executor | None, func: Callable[[*_Asked], _Told], *args: *_Asked
+    ) -> asyncio.Future[_Told]:
         """Do it here and now, instead of on a thread that would have a time of its own."""
         del executor
-        future: asyncio.Future[Any] = self.create_future()
+        future: asyncio.Future[_Told] = self.create_future()
         try:
             future.set_result(func(*args))
         except Exception as fault:  # told to the one who asked, as an executor does
