@@ -167,7 +167,7 @@ class Aside:
         file = stage.store / FILE
         config = Config()
         config.set_main_option("script_location", str(Path(migrate.__file__).parent / "migrations"))
-        config.set_main_option("sqlalchemy.url", f"sqlite:///{file}")
+        config.attributes["target"] = f"sqlite:///{file}"
         command.upgrade(config, schema)
         with closing(sqlite3.connect(file)) as db:
             db.execute("ATTACH ? AS known", (str(self._template),))
