@@ -22,7 +22,13 @@ class Way(StrEnum):
     FOLDER = "folder"
     SERIAL = "serial"
     TCP = "tcp"
+    MLLP = "mllp"
     HTTP = "http"
+
+    @property
+    def says_its_end(self) -> bool:
+        """Say whether the way itself tells where a capture ends (MLLP's end block, HTTP's length), so that nothing is cut off unseen."""
+        return self in {Way.MLLP, Way.HTTP}
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

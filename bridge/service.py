@@ -372,9 +372,9 @@ class Service:
         try:
             async with asyncio.TaskGroup() as tasks:
                 self._tasks = tasks
-                tasks.create_task(self._forever("leases", self._leases.run))
+                self._start("leases", self._leases.run)
                 if Role.INTAKE in self._leases.roles:
-                    self._start_intake(tasks)
+                    self._start_intake()
                 if Role.DELIVERY in self._leases.roles:
                     for name, queue in self._queues.items():
                         held = partial(self._leases.grip(f"destination:{name}").hold, queue.run)
@@ -391,14 +391,25 @@ class Service:
         finally:
             self._leases.leave()
 
-    def _start_intake(self, tasks: asyncio.TaskGroup) -> None:
+    async def _for_ever(self) -> None:
+        """Wait until cancelled: with nothing connected yet, or nothing going on any more, the service still answers for itself."""
+        try:
+            await asyncio.Event().wait()
+        finally:
+            self._tasks = None  # news that comes from here on begins nothing
+
+    def _start(self, name: str, run: Callable[[], Awaitable[None]], *, again: bool = True) -> None:
+        if self._tasks is not None:
+            self._tasks.create_task(self._forever(name, run, again=again))
+
+    def _start_intake(self) -> None:
         self._leases.wish(every("analyzer"))
         self._look_at(EVERYTHING)
         for name, source in self._sources.items():
             run = source.run
             if name in self._leased_sources:
                 run = partial(self._leases.grip(f"source:{name}").hold, source.run)
-            tasks.create_task(self._forever(f"source {name}", run))
+            self._start(f"source {name}", run)
 
     async def keep(self, capture: Capture, *, analyzer: str, profile: str, origin: str = "") -> int:
         """Keep a capture; the id comes back once it is durable.
@@ -432,8 +443,8 @@ class Service:
             self._queues[rest].wake()
         elif name == EVERYTHING:
             self._wake_queues()
-            if self._tasks and Role.INTAKE in self._leases.roles:
-                self._tasks.create_task(self._forever("intake", self._look_at_all_intake, again=False))
+            if Role.INTAKE in self._leases.roles:
+                self._start("intake", self._look_at_all_intake, again=False)
 
     async def _look_at_all_intake(self) -> None:
         for analyzer in await ask(self._store, self._store.analyzers_with_work):
@@ -444,14 +455,12 @@ class Service:
             queue.wake()
 
     def _wake_judging(self, analyzer: str) -> None:
-        if Role.INTAKE not in self._leases.roles:
-            return  # whoever has that role hears of it by the store
+        if self._tasks is None or Role.INTAKE not in self._leases.roles:
+            return  # looked at when it runs; whoever has that role hears of it by the store
         if analyzer not in self._work:
             self._work[analyzer] = asyncio.Event()
-            if self._tasks:
-                grip = self._leases.grip(f"analyzer:{analyzer}")
-                judge = partial(grip.hold, partial(self._judge_for_ever, analyzer, grip))
-                self._tasks.create_task(self._forever(f"analyzer {analyzer}", judge))
+            grip = self._leases.grip(f"analyzer:{analyzer}")
+            self._start(f"analyzer {analyzer}", partial(grip.hold, partial(self._judge_for_ever, analyzer, grip)))
         self._work[analyzer].set()
 
     async def _judge_for_ever(self, analyzer: str, grip: Grip) -> None:

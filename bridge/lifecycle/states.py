@@ -105,7 +105,7 @@ class StopEnd(StrEnum):
 
 
 class DestinationState(StrEnum):
-    """``shut``: its message plan fails its checks, or it is live and its tables are not signed; ``closed``: the receiver's door is closed."""
+    """``shut``: its message plan fails its checks, or it is live and its tables are not signed, or what it needs to be reached cannot be used; ``closed``: the receiver's door is closed."""
 
     OPEN = "open"
     CLOSED = "closed"

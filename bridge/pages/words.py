@@ -184,6 +184,9 @@ REASON_WORDS: dict[str, str] = {
     "read.twice": "one thing given twice",
     "read.undecodable": "not in the declared character set",
     "read.control": "control character inside a value",
+    "read.message": "no message that the profile reads",
+    "read.status": "not a final result",
+    "read.json": "not JSON",
     "read.cut": "cut into other strips when read again",
     "read.many": "many strips cannot be read",
     "code.unmapped": "no code for a pad or value",
@@ -193,7 +196,7 @@ REASON_WORDS: dict[str, str] = {
     "render.purpose": "no patient's strip, for a patient's record",
     "render.unplanned": "messages not checked with these tables",
     # of the way itself: no check of a strip speaks these
-    "receive.refused": "file not taken",
+    "receive.refused": "file or message not taken",
     "deliver.refused": "turned away",
     "deliver.expired": "given up after many tries",
     "restore.unsure": "may have been sent since the backup",

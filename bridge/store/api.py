@@ -76,6 +76,11 @@ class Store(Protocol):
         Both are of these very bytes: where a mended profile cuts the capture otherwise, another strip has the index.
         """
 
+    # --- telling a sender
+
+    def capture_state(self, capture_id: int) -> rows.CaptureState | None:
+        """Give what became of a capture, strip by strip, without anything of a patient; None if there is none."""
+
     # --- delivering
 
     def lane_heads(self, destination: str, *, now: datetime, limit: int) -> tuple[rows.LaneHead, ...]:

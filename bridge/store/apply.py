@@ -9,7 +9,7 @@ from datetime import datetime
 from typing import Any
 
 from bridge.lifecycle.states import STOPPED_DELIVERY, DeliveryEvent, DestinationState, StopGroup
-from bridge.model import SERVICE, Answer, DeliveryState
+from bridge.model import SERVICE, Answer, DeliveryState, Way
 from bridge.store import commands as c
 from bridge.store.apply_desk import close_stop
 from bridge.store.apply_lease import check_lease, hold_leases, leave_leases
@@ -21,6 +21,8 @@ from bridge.store.lanes import MAY_GO, hold_lanes
 from bridge.store.statements import Change, NewStop, move_delivery, note, open_stop
 
 EPOCH_LETTERS = "ABCDEFGHJKLMNPQRSTUVWXYZ23456789"  # ours: without I, O, 0, 1, which people misread
+# a known origin is a sender's repetition; of a file it is our own second look after a crash
+SENT_AGAIN = frozenset({Way.MLLP, Way.HTTP})
 EPOCH_LENGTH = 5  # ours: 33 million epochs, and room for a number of 14 digits in MSH-10's 20 characters
 
 
@@ -29,6 +31,8 @@ def keep_capture(db: Db, command: c.KeepCapture) -> int:
     if command.origin:
         known = db.execute("SELECT id FROM captures WHERE origin = ?", (command.origin,)).fetchone()
         if known:
+            if command.capture.way in SENT_AGAIN:
+                came_again(db, known[0], command.capture.arrived_at)
             return int(known[0])
     capture = command.capture
     capture_id = new_id(
@@ -46,6 +50,16 @@ def keep_capture(db: Db, command: c.KeepCapture) -> int:
     db.tell(f"analyzer:{command.analyzer}")
     note(db, capture.arrived_at, SERVICE, "capture.kept", f"capture:{capture_id}", Change(after=capture.way))
     return capture_id
+
+
+def came_again(db: Db, capture_id: int, at: datetime) -> None:
+    """Count that a sender sent a kept message once more: in its history, and on each stop that still stands for it."""
+    note(db, at, SERVICE, "capture.came_again", f"capture:{capture_id}", Change())
+    db.execute(
+        "UPDATE stops SET repeats = repeats + 1, last_repeat_at = ? WHERE state = 'open' AND strip_id IN"
+        " (SELECT id FROM strips WHERE capture_id = ? AND is_newest = 1)",
+        (when(at), capture_id),
+    )
 
 
 def note_refused_file(db: Db, command: c.NoteRefusedFile) -> int:

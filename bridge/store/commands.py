@@ -66,8 +66,9 @@ class LeaveLeases:
 class KeepCapture:
     """Keep a capture and put it to judging. Gives the capture's id (int).
 
-    ``analyzer`` is the intake lane. ``origin`` is a key of the file's bytes and name: a capture that was kept
-    under the same non-empty origin before (a crash between commit and move) is not kept twice; its id is given.
+    ``analyzer`` is the intake lane. ``origin`` is a key of the file, the message or the post: a capture that was kept
+    under the same non-empty origin before (a crash between commit and move, a lost answer) is not kept twice; its id is given,
+    and what a sender sent once more is counted.
     """
 
     capture: Capture

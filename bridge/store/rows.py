@@ -39,6 +39,31 @@ class CaptureRow:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class StripState:
+    """What became of one strip of a capture, for its sender: ``outcome`` as StripRow's, and the open stop's rule and group, else "".
+
+    Of a copy the stop is its original's. ``place_start`` is where in this capture the stop's cause stands. Nothing here tells of a patient.
+    """
+
+    index: int
+    outcome: str
+    result_id: str
+    rule: str
+    group: str
+    place_start: int | None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class CaptureState:
+    """What became of a capture. ``digest`` is its SHA-256; ``is_judged``: nothing of it waits to be judged."""
+
+    source: str
+    digest: str
+    is_judged: bool
+    strips: tuple[StripState, ...]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class ReadingFacts:
     """What is known of a reading from its earlier interpretations."""
 

@@ -205,7 +205,6 @@ deliveries = Table(
     _part("deliveries_sending", "destination", where="state = 'sending'"),
     _part("deliveries_after", "after", where="after IS NOT NULL"),
     Index("deliveries_result", "result_id", "version"),
-    Index("deliveries_born", "born_at"),
     Index("deliveries_state", "destination", "state", "born_at"),
 )
 

@@ -189,9 +189,10 @@ class Writer:
     def _commit(self, group: list[_Job], *, is_last: bool) -> bool:
         """Do a group and answer its futures; give False where it was undone and should be done again."""
         answers: list[tuple[Future[Any], Any, Exception | None]] = []
-        was_open, sent = self._db is not None, False
+        is_open = sent = False
         try:
             db = self._db = self._db or self._engine.open()
+            is_open = True
             self._engine.begin()
             for command, future in group:
                 answers.append((future, *self._one(db, command)))
@@ -199,7 +200,7 @@ class Writer:
             self._engine.commit()
         except Exception as error:  # noqa: BLE001 - whatever it is, it is the whole group's business, and its futures are answered
             verdict = self._undone(error)
-            if not is_last and (verdict is Verdict.AGAIN or (verdict is Verdict.AWAY and was_open and not sent)):
+            if not is_last and (verdict is Verdict.AGAIN or (verdict is Verdict.AWAY and is_open and not sent)):
                 return False
             self._give_up(group, verdict, error, sent=sent)
             return True

@@ -78,9 +78,8 @@ class Served:
 
     @property
     def pid(self) -> int:
-        """Give the process's number."""
-        assert self._process is not None
-        return self._process.pid
+        """Give the process's id; 0 before the first start."""
+        return self._process.pid if self._process is not None else 0
 
     @property
     def is_running(self) -> bool:

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import cached_property
 from typing import cast
 
 import pytest
-from hypothesis import settings
+from hypothesis import HealthCheck, settings
 
 from bridge.errors import StoreFailed
 from bridge.model import Answer, DeliveryState
@@ -15,8 +16,8 @@ from bridge.store.commands import ReserveNumbers
 from bridge.store.memory import MemoryStore
 from tests.store import strips as s
 from tests.store.contract import StoreContract
+from tests.store.machine import PLACES, StoreMachine
 from tests.store.strips import NOW, later
-from tests.store.test_machine import StoreMachine
 
 
 class TestContract(StoreContract):
@@ -35,18 +36,33 @@ class TestContract(StoreContract):
 
 
 class MemoryMachine(StoreMachine):
-    """The hypothesis machine of the SQLite store, over the twin."""
+    """The twin keeps to the model."""
 
-    def _open(self) -> MemoryStore:
-        before: MemoryStore | None = getattr(self, "store", None)
-        return MemoryStore(before.committed if before else None, now=lambda: self.now)
+    @cached_property
+    def made(self) -> list[MemoryStore]:
+        return []
 
-    def what_is_kept_of_lanes_is_what_their_states_say(self) -> None:
-        """Reckon nothing: the twin keeps no such columns."""
+    def opened(self) -> Store:
+        self.made.append(MemoryStore(self.made[-1].committed if self.made else None, now=lambda: self.now))
+        return cast("Store", self.made[-1])
+
+    def removed(self) -> None:
+        """Nothing is left of it."""
+
+    def lane_columns(self) -> list[tuple[int, int, int, int]]:
+        """Give what the columns of a database would say: the twin keeps none, and reckons its heads at each look."""
+        state = self.made[-1].committed
+        heads = {sent.row.delivery_id for place in PLACES for sent in state.heads(place).values()}
+        return [
+            (number, int(number in heads), int(not state.is_urgent(sent)), int(not state.is_over(sent.after)))
+            for number, sent in state.sent.items()
+        ]
 
 
 TestMachine = MemoryMachine.TestCase
-TestMachine.settings = settings(StoreMachine.TestCase.settings, max_examples=60)
+TestMachine.settings = settings(
+    max_examples=60, stateful_step_count=40, deadline=None, suppress_health_check=[HealthCheck.too_slow], derandomize=True
+)
 
 
 def test_a_crash_is_a_copy_that_nothing_later_changes() -> None:

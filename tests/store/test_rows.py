@@ -33,6 +33,7 @@ def test_every_question_has_a_row_of_its_own() -> None:
         "AnalyzerRow",
         "AttemptRow",
         "CaptureRow",
+        "CaptureState",
         "DayStrips",
         "DeliveryRow",
         "DestinationRow",
@@ -48,4 +49,5 @@ def test_every_question_has_a_row_of_its_own() -> None:
         "ResultRow",
         "StopRow",
         "StripRow",
+        "StripState",
     ]

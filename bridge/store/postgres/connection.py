@@ -29,10 +29,10 @@ DEFAULTS = {
 _CHANNEL = "padpost_news"
 _NUL_SHOWN = "\u2400"  # PostgreSQL's text holds no NUL; its picture (Unicode, Control Pictures) stands for it
 
-# For a session that writes: what it locked is free again soon after its process froze; no limit cuts a commit that waits for a standby
+# For a session that writes: what it locked is free again before the leases of others run out, if its process froze; no limit cuts a commit that waits for a standby
 WRITING = (
     "SET TimeZone = 'UTC'; SET default_transaction_isolation = 'read committed';"
-    " SET idle_in_transaction_session_timeout = '4s'; SET lock_timeout = '10s'"
+    " SET idle_in_transaction_session_timeout = '2s'; SET lock_timeout = '10s'"
 )
 # For one that reads: each transaction sees one moment
 READING = (

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import closing
-from datetime import datetime
 
 import psycopg
 
@@ -33,9 +32,9 @@ def server_of(database: settings.Database) -> Server:
     return server
 
 
-def open_database(database: settings.Database, *, now: Callable[[], datetime]) -> PostgresStore:
+def open_database(database: settings.Database) -> PostgresStore:
     """Open the store. Raises SettingsError or StoreError."""
-    return PostgresStore(server_of(database), now=now)
+    return PostgresStore(server_of(database))
 
 
 def database_faults(database: settings.Database) -> Iterator[str]:

@@ -4,54 +4,47 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from contextlib import ExitStack
-from datetime import datetime
 
 import psycopg
-from psycopg import errors
 
 from bridge.errors import StoreAway, StoreFailed, StoreLocked
-from bridge.store.apply import apply, begin_store, recover
+from bridge.store.apply import apply, begin_store
+from bridge.store.codec import when
 from bridge.store.database import Db
-from bridge.store.migrate import bring_forward
+from bridge.store.migrate import NEWEST, bring_forward
 from bridge.store.postgres.checks import must_be_fit
 from bridge.store.postgres.connection import WRITING, PostgresDb, Server
 from bridge.store.postgres.engine import PostgresEngine, name_of
+from bridge.store.postgres.lineage import epoch_here, server_time
 from bridge.store.postgres.listener import Listener
 from bridge.store.postgres.readers import Readers
 from bridge.store.reads_purge import PurgeReads
 from bridge.store.reads_shown import ShownReads
+from bridge.store.reads_ways import WayReads
 from bridge.store.reads_work import WorkReads
 from bridge.store.writer import Writer, Written
 
-_ONE_PROCESS = "hashtextextended('padpost process', 0)"
 
-
-class PostgresStore(WorkReads, ShownReads, PurgeReads, Written):
+class PostgresStore(WorkReads, WayReads, ShownReads, PurgeReads, Written):
     """A store in the database ``server``; implements ``api.Store``.
 
-    Opening migrates the schema, looks whether the server keeps what it commits, and makes due again what a crash left in the middle of an
-    attempt. Raises StoreAway while the server cannot be reached, StoreLocked where another process has the store, StoreFailed where
-    the database cannot be relied on.
+    Any number of processes may open it; leases say which does what, and whoever takes a destination makes due again what was being sent.
+    Opening migrates the schema and looks whether the server keeps what it commits. Raises StoreAway while the server cannot be reached,
+    StoreFailed where the database cannot be relied on.
     """
 
-    def __init__(self, server: Server, *, now: Callable[[], datetime]) -> None:
+    def __init__(self, server: Server) -> None:
         self._server = server
         self._listener: Listener | None = None
-        where = server.shown()
-        fit = must_be_fit(where)
-
-        def check(db: Db) -> None:
-            fit(db)
-            if not _alone(db):
-                raise StoreAway(f"Another process has the database {where} open.")
-
-        engine = PostgresEngine(server, check)
+        self._fit = must_be_fit(server.shown())
+        engine = PostgresEngine(server, self._check)
         try:
             session = server.connect(WRITING)
             with ExitStack() as undo:
                 undo.callback(session.close)
-                self._open(session, fit, now)
+                self._open(session)
         except psycopg.Error as error:
+            where = server.shown()
             if isinstance(error, psycopg.OperationalError):
                 raise StoreAway(
                     f"The database {where} cannot be reached ({name_of(error)}). Start it, or mend the URL."
@@ -62,21 +55,26 @@ class PostgresStore(WorkReads, ShownReads, PurgeReads, Written):
         self._engine = engine
         self._writer = Writer(engine, apply)
 
-    def _open(self, session: PostgresDb, fit: Callable[[Db], None], now: Callable[[], datetime]) -> None:
+    def _open(self, session: PostgresDb) -> None:
         try:
-            fit(session)
+            self._fit(session)
         except StoreAway as error:
             raise StoreFailed(str(error)) from error
-        if not _alone(session):
-            raise StoreLocked(
-                f"Another process has the database {self._server.shown()} open. Stop it first, or give this one a database of its own."
-            )
-        bring_forward(revision(session), self._server.shown(), self._server.conninfo)
+        found = revision(session)
+        if found not in {"", NEWEST}:
+            _must_be_alone(session, self._server.shown())
+        bring_forward(found, self._server.shown(), self._server.conninfo)
         session.execute("BEGIN")
-        self._epoch = begin_store(session)
-        recover(session, now())
+        begin_store(session)
         session.execute("COMMIT")
-        session.execute("SELECT pg_advisory_unlock_all()")  # the writer takes it with its own session
+        self._epoch = epoch_here(session)
+
+    def _check(self, session: Db) -> None:
+        """Look whether the server of a new writing session can be relied on, and is the one that the store was on before."""
+        self._fit(session)
+        if revision(session) != NEWEST:
+            raise StoreAway(f"The database {self._server.shown()} has another schema now. Start the Padpost that changed it.")
+        self._epoch = epoch_here(session)
 
     @property
     def is_shared(self) -> bool:
@@ -95,20 +93,16 @@ class PostgresStore(WorkReads, ShownReads, PurgeReads, Written):
         self._readers.close()
 
 
-def _alone(db: Db) -> bool:
-    """Take the database for this process, for as long as the session lasts; say whether it could be had.
-
-    A session of ours that was ended a moment ago may still hold it: the server tells the end before it lets go.
-    """
-    db.execute("BEGIN")
-    db.execute("SET LOCAL lock_timeout = '1s'")
-    try:
-        db.execute(f"SELECT pg_advisory_lock({_ONE_PROCESS})")
-    except errors.LockNotAvailable:
-        db.execute("ROLLBACK")
-        return False
-    db.execute("COMMIT")
-    return True
+def _must_be_alone(db: Db, where: str) -> None:
+    """Let no process of an older program work on while the schema changes under it. Raises StoreLocked."""
+    if db.execute("SELECT to_regclass('processes')").fetchone()[0] is None:
+        return
+    alive = "SELECT pid, host FROM processes WHERE seen_until > ? ORDER BY owner LIMIT 1"
+    other = db.execute(alive, (when(server_time(db)),)).fetchone()
+    if other is not None:
+        raise StoreLocked(
+            f"The database {where} needs a new schema, and process {other[0]} on {other[1]} works on it. Stop every Padpost there first."
+        )
 
 
 def revision(db: Db) -> str:

@@ -9,26 +9,17 @@ import pytest
 
 from bridge.store.postgres.connection import Server
 from bridge.store.postgres.store import PostgresStore
-from bridge.store.schema import metadata
 from tests.peers.postgres import PostgresServer
-from tests.store.strips import NOW
+from tests.store.postgres.emptied import EMPTY
 
 _NAMES = itertools.count(1)
-# As the administrator, past the triggers that keep history: far quicker than a new database for each test
-EMPTY = "; ".join(
-    [
-        "SET session_replication_role = replica",
-        *(f"DELETE FROM {table.name}" for table in metadata.tables.values()),
-        *(f"ALTER SEQUENCE {table.name}_id_seq RESTART" for table in metadata.tables.values() if "id" in table.columns),
-    ]
-)
 
 
 @pytest.fixture(scope="session")
 def shared(postgres: PostgresServer) -> str:
     """Give a database with the newest schema."""
     postgres.sql("CREATE DATABASE shared TEMPLATE template0")
-    PostgresStore(Server(url=postgres.url("shared")), now=lambda: NOW).close()
+    PostgresStore(Server(url=postgres.url("shared")))
     return "shared"
 
 
@@ -64,6 +55,6 @@ def at(postgres: PostgresServer, database: str) -> Server:
 @pytest.fixture
 def store(at: Server) -> Iterator[PostgresStore]:
     """Give an empty store on PostgreSQL."""
-    opened = PostgresStore(at, now=lambda: NOW)
+    opened = PostgresStore(at)
     yield opened
     opened.close()

@@ -11,7 +11,6 @@ from bridge.store.postgres.checks import must_be_fit, unfit
 from bridge.store.postgres.connection import WRITING, Server
 from bridge.store.postgres.store import PostgresStore
 from tests.peers.postgres import PostgresServer
-from tests.store.strips import NOW
 
 
 def said(server: Server, session: str = WRITING) -> list[str]:
@@ -44,7 +43,7 @@ def test_a_commit_that_does_not_wait_is_refused(postgres: PostgresServer, at: Se
             match=rf"cannot be relied on\. The server's setting synchronous_commit is {value}: a commit is told before it is durable\. "
             r"Set synchronous_commit = on for Padpost's role\.$",
         ):
-            PostgresStore(at, now=lambda: NOW)
+            PostgresStore(at)
     finally:
         postgres.sql("ALTER ROLE postgres RESET synchronous_commit")
 
@@ -90,9 +89,9 @@ def test_a_role_that_may_not_create_tables_is_told_which_grant_it_lacks(
         grant = "The role padlock may not create tables in the schema public. GRANT CREATE, USAGE ON SCHEMA public TO padlock."
         assert said(at) == [grant]
         with pytest.raises(StoreFailed, match=grant):
-            PostgresStore(at, now=lambda: NOW)
+            PostgresStore(at)
         postgres.sql("GRANT CREATE, USAGE ON SCHEMA public TO padlock", name)
-        PostgresStore(at, now=lambda: NOW).close()
+        PostgresStore(at)
         postgres.sql("REVOKE ALL ON SCHEMA public FROM public", name)
         postgres.sql("REVOKE ALL ON SCHEMA public FROM padlock", name)
         assert said(at) == [

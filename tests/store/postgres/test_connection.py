@@ -141,7 +141,7 @@ def test_a_writing_session_frees_what_it_holds_when_its_process_freezes(db: Post
     shown = {
         name: db.execute(f"SHOW {name}").fetchone()[0] for name in ("idle_in_transaction_session_timeout", "statement_timeout")
     }
-    assert shown == {"idle_in_transaction_session_timeout": "4s", "statement_timeout": "0"}
+    assert shown == {"idle_in_transaction_session_timeout": "2s", "statement_timeout": "0"}
     assert db.execute("SHOW transaction_isolation").fetchone() == ("read committed",)
 
 

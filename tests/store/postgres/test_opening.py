@@ -14,7 +14,6 @@ from bridge.settings import Database, Secret
 from bridge.store.postgres.opening import database_faults, open_database, server_of
 from tests.peers.postgres import PostgresServer
 from tests.store import strips as s
-from tests.store.strips import NOW
 
 ROOT = Path(__file__).parents[3]
 
@@ -41,10 +40,10 @@ def test_a_url_that_the_library_does_not_take_is_told_with_its_key() -> None:
 def test_a_store_opens_on_an_empty_database(postgres: PostgresServer, make_database: Callable[..., str]) -> None:
     """The first start makes the tables; the second finds them, and what was kept."""
     database = Database(url=postgres.url(make_database()))
-    store = open_database(database, now=lambda: NOW)
+    store = open_database(database)
     kept, epoch = s.keep(store), store.epoch
     store.close()
-    store = open_database(database, now=lambda: NOW)
+    store = open_database(database)
     assert (store.capture(kept).capture_id, store.epoch) == (kept, epoch)
     store.close()
 
@@ -67,7 +66,7 @@ def test_a_database_that_nobody_reaches_is_told() -> None:
     with pytest.raises(
         StoreAway, match=r"^The database 127\.0\.0\.1:1/results cannot be reached \(connection failed: .*Start it, or mend"
     ):
-        open_database(database, now=lambda: NOW)
+        open_database(database)
 
 
 def test_who_has_no_server_loads_no_driver() -> None:

@@ -16,7 +16,7 @@ from tests.store.strips import NOW, WAIT, later
 
 
 def opened(at: Server) -> PostgresStore:
-    return PostgresStore(at, now=lambda: later(90))
+    return PostgresStore(at)
 
 
 def test_what_was_under_way_waits_for_a_person_under_a_new_epoch(at: Server) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import random
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from concurrent.futures import Future
 from dataclasses import dataclass, field
 from typing import Self
@@ -12,10 +12,20 @@ from typing import Self
 import psycopg
 import pytest
 
-from bridge.errors import StoreAway, StoreFailed, StoreLocked, StoreUnsure
+from bridge.errors import LeaseLost, StoreAway, StoreFailed, StoreUnsure
+from bridge.model import Acknowledgement, Answer, Coded, DeliveryState
 from bridge.store.api import Store
 from bridge.store.apply import EPOCH_LETTERS
-from bridge.store.commands import KeepCapture, ReserveNumbers
+from bridge.store.commands import (
+    BeginAttempt,
+    EndAttempt,
+    HeldLeases,
+    HoldLeases,
+    KeepCapture,
+    Lease,
+    RecoverDeliveries,
+    ReserveNumbers,
+)
 from bridge.store.migrate import NEWEST
 from bridge.store.postgres.connection import Server
 from bridge.store.postgres.store import PostgresStore, revision
@@ -30,15 +40,7 @@ class TestContract(StoreContract):
 
     @pytest.fixture
     def make(self, at: Server) -> Callable[[], Store]:
-        return lambda: PostgresStore(at, now=lambda: later(60))
-
-
-@pytest.fixture
-def own() -> Iterator[PostgresServer]:
-    """Give a server that a test may stop and kill."""
-    server = PostgresServer()
-    yield server
-    server.close()
+        return lambda: PostgresStore(at)
 
 
 @dataclass
@@ -94,21 +96,24 @@ def test_an_epoch_is_the_databases_and_each_has_its_own(postgres: PostgresServer
     """As with files: two stores never give the same identifiers."""
     epochs = set()
     for _ in range(2):
-        store = PostgresStore(Server(url=postgres.url(make_database())), now=lambda: NOW)
+        store = PostgresStore(Server(url=postgres.url(make_database())))
         epochs.add(store.epoch)
         store.close()
     assert len(epochs) == 2
     assert all(len(epoch) == 5 and set(epoch) <= set(EPOCH_LETTERS) for epoch in epochs)
 
 
-def test_a_second_process_is_refused_with_a_sentence(store: PostgresStore, at: Server) -> None:
-    """Until leases say who does what, one process has the store; it is free again as soon as that one has closed."""
-    s.keep(store)
-    with pytest.raises(StoreLocked, match=r"^Another process has the database 127\.0\.0\.1:\d+/shared open\. Stop it first, or"):
-        PostgresStore(at, now=lambda: NOW)
-    assert s.keep(store) == 2
-    store.close()
-    PostgresStore(at, now=lambda: NOW).close()
+def test_a_second_process_works_on_the_same_store(store: PostgresStore, at: Server) -> None:
+    """Each sees what the other committed, and numbers are never given twice; opening touches nothing that another is sending."""
+    (number,) = s.post(store, "R1").delivery_ids
+    attempt = s.begin(store, number)
+    other = PostgresStore(at)
+    assert s.states(other, "R1") == {"records": DeliveryState.SENDING}
+    firsts = {each.submit(ReserveNumbers(count=5)).result(WAIT) for each in (store, other, store, other)}
+    assert firsts == {1, 6, 11, 16}
+    assert s.end(other, number, attempt, Answer.ACCEPTED) is DeliveryState.ACCEPTED
+    assert s.states(store, "R1") == {"records": DeliveryState.ACCEPTED}
+    other.close()
 
 
 def test_captures_and_events_take_no_change(store: PostgresStore, postgres: PostgresServer, database: str) -> None:
@@ -135,7 +140,7 @@ def test_text_sorts_by_its_bytes_whatever_the_databases_locale(postgres: Postgre
 
 def test_while_the_server_is_stopped_intake_is_refused_and_then_goes_on(own: PostgresServer) -> None:
     """An administrator restarts it: senders are told to try again, nobody waits, and it goes on by itself."""
-    store = PostgresStore(Server(url=own.url()), now=lambda: NOW)
+    store = PostgresStore(Server(url=own.url()))
     with Load(store) as load:
         load.until(20)
         own.stop()
@@ -156,7 +161,7 @@ def test_while_the_server_is_stopped_intake_is_refused_and_then_goes_on(own: Pos
 
 def test_every_acknowledged_command_outlives_a_crash_of_the_server(own: PostgresServer) -> None:
     """Three times killed (signal 9) under load and started again: what was acknowledged is there, and no identifier comes twice."""
-    store = PostgresStore(Server(url=own.url()), now=lambda: NOW)
+    store = PostgresStore(Server(url=own.url()))
     chance = random.Random(20261126)
     with Load(store) as load:
         for _ in range(3):
@@ -195,7 +200,7 @@ def test_a_commit_whose_answer_is_lost_is_told_as_unsure(own: PostgresServer) ->
 
     It is durable here, and the one who asked cannot know: not refused, not acknowledged.
     """
-    store = PostgresStore(Server(url=own.url()), now=lambda: NOW)
+    store = PostgresStore(Server(url=own.url()))
     s.keep(store)
     own.sql("ALTER SYSTEM SET synchronous_standby_names = 'nobody'")
     own.reload()
@@ -216,7 +221,7 @@ def test_a_commit_whose_answer_is_lost_is_told_as_unsure(own: PostgresServer) ->
 
 def test_a_store_that_cannot_connect_again_can_still_be_closed(own: PostgresServer) -> None:
     """Whoever waits is answered; nobody hangs."""
-    store = PostgresStore(Server(url=own.url()), now=lambda: NOW)
+    store = PostgresStore(Server(url=own.url()))
     s.keep(store)
     own.stop()
     command = ReserveNumbers(count=1)
@@ -227,25 +232,76 @@ def test_a_store_that_cannot_connect_again_can_still_be_closed(own: PostgresServ
         store.submit(command).result(WAIT)
 
 
-def test_another_process_that_took_over_keeps_this_one_out(own: PostgresServer) -> None:
-    """The server restarts and another process is quicker: this one writes nothing any more, and says why."""
-    store = PostgresStore(Server(url=own.url()), now=lambda: NOW)
-    s.keep(store)
-    own.stop()
-    with pytest.raises(StoreAway):
-        store.submit(ReserveNumbers(count=1)).result(WAIT)
-    held = threading.Event()
-    own.start()
-    own.until(lambda: store.away == "")
-    own.sql(f"SELECT pg_terminate_backend({store._engine.backend}, 10000)")
-    with Server(url=own.url()).connect("").connection as other:
-        other.execute("SELECT pg_advisory_lock(hashtextextended('padpost process', 0))")
-        held.set()
-        with pytest.raises(StoreAway, match="Another process has the database"):
-            store.submit(ReserveNumbers(count=1)).result(WAIT)
-    own.until(lambda: store.away == "")
-    assert store.submit(ReserveNumbers(count=1)).result(WAIT) == 1
-    store.close()
+def _beat(store: PostgresStore, owner: str, *names: str, length_s: float) -> HeldLeases:
+    """Beat; what the process says of the time is a year late."""
+    held: HeldLeases = store.submit(
+        HoldLeases(
+            owner=owner, roles=frozenset(), host="h", pid=1, wishes=frozenset(names), wound_up=frozenset(), length_s=length_s, at=later(-525_600)
+        )
+    ).result(WAIT)  # fmt: skip
+    return held
+
+
+def test_leases_run_out_by_the_servers_clock(store: PostgresStore, at: Server) -> None:
+    """No process's own clock counts; the old owner's commands change nothing once another has taken its lease."""
+    other = PostgresStore(at)
+    (number,) = s.post(store, "R1").delivery_ids
+    (old,) = _beat(store, "a", "destination:records", length_s=1.0).held
+    begun: int = store.submit(BeginAttempt(delivery_id=number, at=NOW, lease=old)).result(WAIT)
+    told = _beat(other, "b", "destination:records", length_s=60.0)
+    assert told.held == ()
+    assert told.next_end_s is not None
+    assert 0 < told.next_end_s <= 1.0
+    taken: list[Lease] = []
+
+    def is_taken() -> bool:
+        taken.extend(_beat(other, "b", "destination:records", length_s=60.0).held)
+        return bool(taken)
+
+    PostgresServer.until(is_taken)
+    assert taken[0].token > old.token
+    ended = EndAttempt(
+        delivery_id=number, attempt=begun, at=NOW, acknowledgement=Acknowledgement(answer=Answer.ACCEPTED, code="AA"), lease=old
+    )
+    with pytest.raises(LeaseLost):
+        store.submit(ended).result(WAIT)
+    assert other.submit(RecoverDeliveries(destination="records", at=NOW, lease=taken[0])).result(WAIT) == 1
+    assert s.states(store, "R1") == {"records": DeliveryState.RETRYING}
+    other.close()
+
+
+def test_two_processes_that_race_for_lanes_leave_one_head_each(store: PostgresStore, at: Server) -> None:
+    """Both make and end deliveries of the same few patients at once: at the end every lane has drained in order, none stands still."""
+    other = PostgresStore(at)
+    faults: list[BaseException] = []
+
+    def work(mine: PostgresStore, name: str) -> None:
+        try:
+            for number in range(40):
+                result_id = f"{name}{number}"
+                of = s.reading(result_id, analyzer=name)
+                made = s.result(result_id, patient=f"P{number % 3}")
+                message = s.message(made, f"M{result_id}")
+                s.record(mine, of, Coded(checked=s.checked(of), result=made), deliveries=[s.delivery(message)])
+                for head in mine.lane_heads("records", now=NOW, limit=2):
+                    attempt = s.begin(mine, head.delivery_id)
+                    if attempt is not None:
+                        s.end(mine, head.delivery_id, attempt, Answer.ACCEPTED)
+        except BaseException as fault:
+            faults.append(fault)
+
+    threads = [threading.Thread(target=work, args=pair) for pair in ((store, "a"), (other, "b"))]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert faults == []
+    while heads := store.lane_heads("records", now=NOW, limit=9):
+        for head in heads:
+            s.attempt(store, head.delivery_id, Answer.ACCEPTED)
+    rows = store._db().execute("SELECT state, count(*), sum(is_head) FROM deliveries GROUP BY state").fetchall()
+    assert [(str(state), int(count), int(heads)) for state, count, heads in rows] == [("accepted", 80, 0)]
+    other.close()
 
 
 def test_the_schema_is_known_by_its_revision(at: Server, postgres: PostgresServer, make_database: Callable[..., str]) -> None:

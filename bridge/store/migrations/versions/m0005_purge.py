@@ -20,3 +20,4 @@ def upgrade() -> None:
     op.add_column("strips", sa.Column("purged_at", Text, nullable=True))
     op.add_column("deliveries", sa.Column("payload_digest", Text, nullable=True))
     purge_by_rule()
+    op.drop_index("deliveries_born", "deliveries")  # no query asks by it alone
