@@ -475,10 +475,12 @@ class Round:
         for process in list(self.world.alive.values()):
             process.die()
         serving, others = tasks[: self.world.owners], tasks[self.world.owners :]
-        await asyncio.wait(serving)
+        _, hanging = await asyncio.wait(serving, timeout=STUCK.total_seconds())
+        if hanging:
+            self.found.append("a service that was told to end did not")
         for task in others:
             task.cancel()
-        for ended in await asyncio.gather(*tasks, return_exceptions=True):
+        for ended in await asyncio.gather(*(set(tasks) - hanging), return_exceptions=True):
             if isinstance(ended, Exception):
                 raise ended
 
