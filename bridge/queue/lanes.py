@@ -7,13 +7,23 @@ from collections.abc import Awaitable, Callable
 from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from functools import partial
 from typing import Any, Protocol
 
 import structlog
 
 from bridge.errors import LeaseLost, StoreError, StoreFailed
-from bridge.lifecycle.answers import LONGEST_RETRY_AFTER_S, Silence, is_conflict, no_answer, settle_conflict, stop_words
+from bridge.lifecycle.answers import (
+    LONGEST_RETRY_AFTER_S,
+    Silence,
+    is_conflict,
+    no_answer,
+    settle_conflict,
+    stop_words,
+    unanswered_words,
+)
 from bridge.lifecycle.backoff import given_up, next_attempt
+from bridge.lifecycle.circuit import Circuit
 from bridge.lifecycle.states import DestinationState
 from bridge.model import Acknowledgement, Answer, CodedResult, DeliveryState, Message
 from bridge.queue.clock_watch import ClockWatch
@@ -26,8 +36,11 @@ from bridge.store.commands import (
     BeginAttempt,
     Command,
     EndAttempt,
+    EndWait,
     HurryWaiting,
     Lease,
+    NoteAnswer,
+    NotedAnswer,
     RecoverDeliveries,
     SetDestination,
     WithholdDelivery,
@@ -41,6 +54,17 @@ BIRTHS_AT_ONCE = 100  # ours: unborn messages made in one go before lanes are lo
 GRACE_S = 2.0  # ours: a stopping service waits this long for answers on their way, which saves sending those messages twice
 
 
+_STATES = {
+    (circuit, is_closed): DestinationState.CLOSED
+    if is_closed
+    else DestinationState.OPEN
+    if circuit is Circuit.FLOWS
+    else DestinationState.RESTING
+    for circuit in Circuit
+    for is_closed in (True, False)
+}
+
+
 class Client(Protocol):
     """What sends messages to one receiver."""
 
@@ -50,12 +74,18 @@ class Client(Protocol):
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Pace:
-    """How a destination is tried. ``lanes`` bounds how many lanes are in flight at once."""
+    """How a destination is tried. ``lanes`` bounds how many lanes are in flight at once.
+
+    ``application`` is how long the answer to a committed message is waited for, None where none can be committed;
+    ``silence_is_yes``: the receiver answers errors only.
+    """
 
     first: timedelta
     longest: timedelta
     give_up: timedelta
     lanes: int
+    application: timedelta | None = None
+    silence_is_yes: bool = False
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -70,8 +100,8 @@ class _Begun:
 class DestinationQueue:
     """Takes lane heads as they may go, tries them, and notes what came of it. ``run`` ends only by cancellation or a store fault.
 
-    A destination that is closed consumes nothing: one head at a time knocks at growing intervals until it is let in. A
-    receiver that nobody reaches is knocked at in the same way, since every lane would meet the same silence.
+    A destination that is closed consumes nothing: one head at a time knocks at growing intervals until it is let in. A receiver
+    that gives nobody an answer is knocked at in the same way, since every lane would meet the same silence.
     """
 
     def __init__(  # noqa: PLR0913 - the parts of a queue, all given by the composition root
@@ -97,6 +127,7 @@ class DestinationQueue:
         self._jitter = jitter
         self._woken = asyncio.Event()
         self._busy: dict[int, asyncio.Task[None]] = {}
+        self._trying: dict[str, asyncio.Task[None]] = {}
         self._conflicts: dict[int, int] = {}
         self._shut = ""
         self._door = Door(first=pace.first, longest=pace.longest)
@@ -119,6 +150,11 @@ class DestinationQueue:
         """Say why nothing is sent; nothing where it is."""
         return self._shut
 
+    @property
+    def next_try(self) -> datetime | None:
+        """Give when the next message tries whether the receiver is back; None where messages flow or nothing is sent."""
+        return self._door.resting(self._now()) if self._door.circuit is not Circuit.FLOWS and not self._shut else None
+
     def open(self) -> None:
         """Send; nothing is against it."""
         self._shut = ""
@@ -139,6 +175,7 @@ class DestinationQueue:
                 await self._hurry()
                 await self._note_state()
                 now = self._now()
+                await self._end_waits(now)
                 if not self._shut:
                     await self._bear_some()
                     await self._begin_some(now)
@@ -176,11 +213,54 @@ class DestinationQueue:
         if self._shut:
             state, reason = DestinationState.SHUT, self._shut
         else:
-            state, reason = DestinationState.CLOSED if self._door.is_closed else DestinationState.OPEN, self._door.reason
+            state, reason = _STATES[self._door.circuit, self._door.is_closed], self._door.reason
         if (state, reason) != self._told:
             lease = self._grip.fence()
             await self._done(SetDestination(name=self._name, state=state, reason=reason, at=self._now(), lease=lease))
             self._told = (state, reason)
+
+    async def settle(self, control_id: str, acknowledgement: Acknowledgement) -> bool:
+        """Note durably an answer that came apart from its try; say whether the message is one of ours. Raises StoreError.
+
+        It waits for the end of a try of that message that is under way: what that one brought is noted first.
+        """
+        trying = self._trying.get(control_id)
+        if trying:
+            await asyncio.wait({trying})
+        now = self._now()
+        sentence, remedy = stop_words(self._name, acknowledgement)
+        again = now + self._pace.first if acknowledgement.answer is Answer.TRY_AGAIN else None
+        noted: NotedAnswer | None = await self._done(
+            NoteAnswer(
+                destination=self._name, control_id=control_id, acknowledgement=acknowledgement, at=now, due_at=again, sentence=sentence,
+                remedy=remedy,
+            )
+        )  # fmt: skip
+        if noted is None:
+            return False
+        log.info(
+            "delivery.answered_late",
+            delivery=noted.delivery_id,
+            destination=self._name,
+            state=noted.state.value,
+            answer=acknowledgement.code,
+            counts=noted.counts,
+        )
+        self.wake()
+        return True
+
+    async def _end_waits(self, now: datetime) -> None:
+        """End the waits for answers that did not come in time."""
+        if self._pace.application is None:
+            return
+        sentence, remedy = unanswered_words(self._name, waited=self._pace.application)
+        while late := await ask(self._store, self._store.unanswered, self._name, now=now, limit=BIRTHS_AT_ONCE):
+            for delivery_id in late:
+                is_yes = self._pace.silence_is_yes
+                state = await self._done(
+                    EndWait(delivery_id=delivery_id, at=now, is_yes=is_yes, sentence=sentence, remedy=remedy)
+                )
+                log.warning("delivery.unanswered", delivery=delivery_id, destination=self._name, state=state.value)
 
     async def _bear_some(self) -> None:
         for delivery_id, result in await ask(self._store, self._store.unborn, self._name, limit=BIRTHS_AT_ONCE):
@@ -195,20 +275,33 @@ class DestinationQueue:
     async def _begin_some(self, now: datetime) -> None:
         if self._door.resting(now):
             return
-        room = (1 if self._door.reason else self._pace.lanes) - len(self._busy)
+        flows = self._door.circuit is Circuit.FLOWS
+        room = (self._pace.lanes if flows else 1) - len(self._busy)
         if room <= 0:
             return
         self._grip.fence()
-        for head in await ask(self._store, self._store.lane_heads, self._name, now=now, limit=room + len(self._busy)):
-            if head.delivery_id not in self._busy and room > 0:
-                room -= 1
-                task = asyncio.create_task(self._try(head))
-                self._busy[head.delivery_id] = task
-                task.add_done_callback(lambda _: self.wake())
+        wanted = room + 1 + len(self._busy)
+        heads = await ask(self._store, self._store.lane_heads, self._name, now=now, limit=wanted)
+        may_go = [head for head in heads if head.delivery_id not in self._busy]
+        if not flows and may_go:
+            # the message that tried last goes behind the next one, so that one that no receiver can digest keeps none out
+            may_go.sort(key=lambda head: head.delivery_id == self._door.last_probe)
+            self._door.last_probe = may_go[0].delivery_id
+        for head in may_go[:room]:
+            task = asyncio.create_task(self._try(head))
+            self._busy[head.delivery_id] = self._trying[head.message.control_id] = task
+            task.add_done_callback(partial(self._tried, head.message.control_id))
+
+    def _tried(self, control_id: str, _: asyncio.Task[None]) -> None:
+        self._trying.pop(control_id, None)
+        self.wake()
 
     async def _sleep(self, now: datetime) -> None:
         """Wait until woken, or until something falls due that was not due at ``now``, the moment of this look."""
         due = self._door.resting(now) or await ask(self._store, self._store.next_due, self._name)
+        if self._pace.application is not None:
+            unanswered = await ask(self._store, self._store.next_unanswered, self._name)
+            due = min(filter(None, (due, unanswered)), default=None)
         # what was due at this look has begun, or waits for something that will wake us
         wait = LONGEST_LOOK if due is None or due <= now else min(due - self._now(), LONGEST_LOOK)
         try:
@@ -332,11 +425,14 @@ class DestinationQueue:
         )
 
     def _due(self, head: LaneHead, acknowledgement: Acknowledgement, now: datetime) -> datetime | None:
+        if acknowledgement.answer is Answer.COMMITTED and self._pace.application is not None:
+            return now + self._pace.application
         if acknowledgement.answer not in {Answer.TRY_AGAIN, Answer.CLOSED}:
             return None
         if acknowledgement.code == Silence.INTERRUPTED:
             return now
-        if self._door.reason:
-            return self._door.rest_until
+        rest = self._door.resting(now)
+        if self._door.circuit is Circuit.RESTS:
+            return rest
         due = next_attempt(head.attempts + 1, now=now, jitter=self._jitter(), first=self._pace.first, longest=self._pace.longest)
-        return max(due, self._door.rest_until) if self._door.rest_until else due
+        return max(due, rest) if rest else due

@@ -198,10 +198,31 @@ class Pointers(Shape):
     order_system: str = Field(default="urn:padpost:order", pattern=r"^(urn:|https?://)\S+$")
 
 
+class SiteAnswer(Shape):
+    """The site's own word on one answer of a receiver: ``when`` it is this (`AE 207`, `AR`, `HTTP 500`), it ``means`` that.
+
+    Nothing can be made to mean *accepted*, and an acceptance means nothing else: whether a result is there is the receiver's to say.
+    """
+
+    when: str
+    means: Literal["try again", "refused", "destination closed"]
+
+
+class AnswersOn(Shape):
+    """Where we listen for answers that the receiver sends on a connection of its own (enhanced mode)."""
+
+    host: str = "127.0.0.1"
+    port: int = Field(ge=0, le=65535)
+
+
 class MllpDestination(DestinationShape):
     """HL7 v2 over MLLP. ``controls``: control strips and lot comparisons are sent too, under no patient (`oul_r22` only).
 
     ``tls``: over TLS; without it the line is plain.
+
+    ``acknowledgement: enhanced`` asks for two answers (HL7 2.5.1 section 2.9): the message is kept (MSH-15 AL), and what became of it
+    (MSH-16 = ``application_answer``: AL always, SU success only, ER errors only, NE never). The second one is waited for
+    ``application_s`` seconds, on the same connection, or on one that the receiver opens to ``answers_on``.
     """
 
     kind: Literal["mllp"]
@@ -212,6 +233,20 @@ class MllpDestination(DestinationShape):
     answer_s: float = Field(default=30.0, gt=0)
     connect_s: float = Field(default=10.0, gt=0)
     tls: Tls | None = None
+    acknowledgement: Literal["original", "enhanced"] = "original"
+    application_answer: Literal["AL", "NE", "ER", "SU"] = "AL"
+    application_s: float = Field(default=900.0, gt=0)
+    answers_on: AnswersOn | None = None
+    answers: tuple[SiteAnswer, ...] = ()
+
+    @model_validator(mode="after")
+    def _answers_are_asked_for(self) -> MllpDestination:
+        second = {"application_answer", "application_s", "answers_on"} & self.model_fields_set
+        if self.acknowledgement == "original" and second:
+            raise ValueError(
+                f"{min(second)} needs acknowledgement: enhanced; in original mode there is one answer, on the same connection"
+            )
+        return self
 
     @model_validator(mode="after")
     def _format_fits(self) -> MllpDestination:
@@ -249,7 +284,8 @@ class FhirDestination(HttpDestination):
 
     ``fhir_us`` and ``fhir_eu`` are shaped after US Core's and HL7 Europe's laboratory results, no more: `observed_at: empty` cannot go
     with them, and ``fhir_eu`` needs ``laboratory``. ``message_profile`` is what the site itself claims in meta.profile: one or more of
-    `Observation=URL`, `DiagnosticReport=URL` and `Specimen=URL`, parted by blanks.
+    `Observation=URL`, `DiagnosticReport=URL` and `Specimen=URL`, parted by blanks. ``read_back``: after a try without an answer the
+    server is searched for the result, by our own identifiers, before it is sent again.
     """
 
     kind: Literal["fhir"]
@@ -257,6 +293,8 @@ class FhirDestination(HttpDestination):
     pointers: Pointers = Pointers()
     base_url: str = Field(pattern=r"^https?://\S+$")
     result_system: str = Field(pattern=r"^(urn:|https?://)\S+$")
+    read_back: bool = False
+    answers: tuple[SiteAnswer, ...] = ()
 
     def address(self) -> str:
         """Give the base address."""

@@ -50,6 +50,9 @@ class Store(Protocol):
         Only what other processes wrote is told, and "" where anything may have been missed: look everywhere. At most one listener.
         """
 
+    async def look_through(self) -> None:
+        """Check once, beside the work, what the start had no time for. What it finds stops the store (``fault``)."""
+
     def close(self) -> None:
         """Finish what was submitted, then let go of the file."""
 
@@ -91,6 +94,12 @@ class Store(Protocol):
 
     def next_due(self, destination: str) -> datetime | None:
         """Give the earliest due time of a head that waits for its next try."""
+
+    def unanswered(self, destination: str, *, now: datetime, limit: int) -> tuple[int, ...]:
+        """Give committed deliveries whose answer was due by ``now``, oldest first."""
+
+    def next_unanswered(self, destination: str) -> datetime | None:
+        """Give until when the next answer to a committed delivery is waited for."""
 
     def unborn(self, destination: str, *, limit: int) -> tuple[tuple[int, CodedResult], ...]:
         """Give deliveries whose message is still to be made and whose ``after`` is over, oldest first."""

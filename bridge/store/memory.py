@@ -196,8 +196,21 @@ class MemoryStore(ShownInMemory):
 
     def next_due(self, destination: str) -> datetime | None:
         """Give the earliest due time of a head that waits for its next try and for nothing else."""
-        heads = self._state.heads(destination).values()
+        heads = [head for head in self._state.heads(destination).values() if head.row.state is DeliveryState.RETRYING]
         return min((h.row.due_at for h in heads if h.row.due_at is not None and self._state.is_over(h.after)), default=None)
+
+    def unanswered(self, destination: str, *, now: datetime, limit: int) -> tuple[int, ...]:
+        """Give committed deliveries whose answer was due by ``now``, oldest first."""
+        due = (row for row in self._committed_to(destination) if row.due_at is not None and row.due_at <= now)
+        return tuple(row.delivery_id for row in due)[:limit]
+
+    def next_unanswered(self, destination: str) -> datetime | None:
+        """Give until when the next answer to a committed delivery is waited for."""
+        return min((row.due_at for row in self._committed_to(destination) if row.due_at is not None), default=None)
+
+    def _committed_to(self, destination: str) -> list[rows.DeliveryRow]:
+        of = (destination, DeliveryState.COMMITTED)
+        return [sent.row for sent in self._state.sent.values() if (sent.row.destination, sent.row.state) == of]
 
     def unborn(self, destination: str, *, limit: int) -> tuple[tuple[int, CodedResult], ...]:
         """Give deliveries whose message is still to be made and whose ``after`` is over, oldest first."""

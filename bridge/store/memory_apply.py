@@ -11,7 +11,9 @@ from typing import Any
 from bridge.errors import Overtaken, RefusedAction
 from bridge.lifecycle.answers import Silence
 from bridge.lifecycle.states import (
+    ANSWERED_LATE,
     STOPPED_DELIVERY,
+    UNSETTLED_DELIVERY,
     DeliveryEvent,
     DestinationState,
     StopEnd,
@@ -24,15 +26,17 @@ from bridge.store import commands as c
 from bridge.store.memory_lease import check_lease, hold_leases, leave_leases, recover_deliveries
 from bridge.store.memory_outcome import record_outcome, set_unreadable_aside
 from bridge.store.memory_rows import Decided, Door, Sent, State, Tried, next_id
-from bridge.store.rows import AttemptRow, CaptureRow, IntakeRow, RefusedFileRow, StopRow
+from bridge.store.rows import AttemptRow, CaptureRow, DeliveryRow, IntakeRow, RefusedFileRow, StopRow
 from bridge.store.statements import Change
 
 _EVENTS: Mapping[Answer, DeliveryEvent] = {
     Answer.ACCEPTED: DeliveryEvent.ACCEPT,
+    Answer.COMMITTED: DeliveryEvent.COMMIT,
     Answer.TRY_AGAIN: DeliveryEvent.TRY_AGAIN,
     Answer.REFUSED: DeliveryEvent.REFUSE,
     Answer.CLOSED: DeliveryEvent.CLOSE,
 }
+COMMITTED = "CA"  # as apply_answers.py has it (HL7 table 0008)
 _NEVER_THERE = (DeliveryState.UNBORN, DeliveryState.QUEUED, DeliveryState.REFUSED, DeliveryState.EXPIRED)
 _GONE = (DeliveryState.SUPERSEDED, DeliveryState.DISCARDED)
 _NEVER_LEFT = (Silence.NO_CONNECTION, Silence.NAME, Silence.TLS, Silence.SETUP, Silence.UNFRAMED)
@@ -164,33 +168,99 @@ def end_attempt(state: State, command: c.EndAttempt) -> DeliveryState:
     state.tried[command.attempt] = replace(tried, row=ended)
     state.sent[command.delivery_id] = _told(state.sent[command.delivery_id], command)
     if after in STOPPED_DELIVERY:
-        _stop_delivery(state, command, after)
+        rule = "deliver.refused" if after is DeliveryState.REFUSED else "deliver.expired"
+        _stop_delivery(state, command, command.delivery_id, rule, words=ack.text)
     return after
 
 
 def _told(sent: Sent, command: c.EndAttempt) -> Sent:
-    """Give the delivery with what its receiver said."""
-    due_at = command.due_at if sent.row.state is DeliveryState.RETRYING else None
-    accepted_at = command.at if sent.row.state is DeliveryState.ACCEPTED else sent.row.accepted_at
-    sent = replace(sent, row=replace(sent.row, due_at=due_at, accepted_at=accepted_at, last_code=command.acknowledgement.code))
+    """Give the delivery with what its receiver said at the end of a try."""
+    sent = _answered(sent, command.acknowledgement.code, at=command.at, due_at=command.due_at)
     if command.acknowledgement.answer is Answer.CLOSED:  # the receiver has nothing of it, so the try is not counted
         first = None if sent.row.attempts == 1 else sent.first_attempt_at
         sent = replace(sent, row=replace(sent.row, attempts=sent.row.attempts - 1), first_attempt_at=first)
     return sent
 
 
-def _stop_delivery(state: State, command: c.EndAttempt, after: DeliveryState) -> None:
-    delivery = state.sent[command.delivery_id].row
+def _answered(sent: Sent, code: str, *, at: datetime, due_at: datetime | None) -> Sent:
+    waits = sent.row.state in (DeliveryState.RETRYING, DeliveryState.COMMITTED)
+    accepted_at = at if sent.row.state is DeliveryState.ACCEPTED else None
+    return replace(sent, row=replace(sent.row, due_at=due_at if waits else None, accepted_at=accepted_at, last_code=code))
+
+
+def note_answer(state: State, command: c.NoteAnswer) -> c.NotedAnswer | None:
+    """Note an answer that came apart from its try; None if no such message was sent to that destination."""
+    of = (command.control_id, command.destination)
+    found = [s.row for s in state.sent.values() if (s.row.control_id, s.row.destination) == of and s.row.attempts > 0]
+    if not found:
+        return None
+    (row,), ack = found, command.acknowledgement
+    event = _late_event(row, ack.answer)
+    attempt = max(number for number, tried in state.tried.items() if tried.delivery_id == row.delivery_id)
+    tried = state.tried[attempt]
+    said = replace(tried.row, code=f"{tried.row.code}, later {ack.code}", text=ack.text or tried.row.text)
+    state.tried[attempt] = replace(tried, row=said)
+    subject = f"delivery:{row.delivery_id}"
+    if event is None:
+        change = Change(before=row.state, after=row.state, reason=ack.code)
+        state.note(command.at, SERVICE, "delivery.answered_late", subject, change)
+        return c.NotedAnswer(delivery_id=row.delivery_id, state=row.state, counts=False)
+    _close_unanswered(state, row.delivery_id, command.at)
+    after = move(state, row.delivery_id, event, command.at, SERVICE, reason=ack.code)
+    sent = state.sent[row.delivery_id]
+    state.sent[row.delivery_id] = _answered(sent, ack.code, at=command.at, due_at=command.due_at)
+    if after in STOPPED_DELIVERY:
+        _stop_delivery(state, command, row.delivery_id, "deliver.refused", words=ack.text)
+    return c.NotedAnswer(delivery_id=row.delivery_id, state=after, counts=True)
+
+
+def _late_event(row: DeliveryRow, answer: Answer) -> DeliveryEvent | None:
+    """Give what a late answer is for a delivery; None if it changes nothing."""
+    if row.state is DeliveryState.ACCEPTED:
+        return DeliveryEvent.TAKE_BACK if row.last_code == COMMITTED and answer is Answer.REFUSED else None
+    is_word = answer in (Answer.ACCEPTED, Answer.REFUSED)
+    settles = is_word or (answer is Answer.TRY_AGAIN and row.state is DeliveryState.COMMITTED)
+    return _EVENTS[answer] if row.state in UNSETTLED_DELIVERY and settles else None
+
+
+def _close_unanswered(state: State, delivery_id: int, at: datetime) -> None:
+    for stop in list(state.stops.values()):
+        if stop.delivery_id == delivery_id and stop.state is StopState.OPEN:
+            state.stops[stop.stop_id] = replace(
+                stop, state=StopState.CLOSED, closed_at=at, closed_by="padpost (service)", closed_how=ANSWERED_LATE
+            )
+            change = Change(before="open", after=ANSWERED_LATE)
+            state.note(at, SERVICE, "stop.closed", f"stop:{stop.stop_id}", change)
+
+
+def end_wait(state: State, command: c.EndWait) -> DeliveryState:
+    """End the wait for the answer to a committed delivery: silence was a yes, or a stop opens."""
+    before = state.sent[command.delivery_id].row.state
+    if before is not DeliveryState.COMMITTED:
+        return before
+    event = DeliveryEvent.LAPSE if command.is_yes else DeliveryEvent.EXPIRE
+    after = move(state, command.delivery_id, event, command.at, SERVICE, reason=COMMITTED)
+    sent = state.sent[command.delivery_id]
+    state.sent[command.delivery_id] = _answered(sent, COMMITTED, at=command.at, due_at=None)
+    if after in STOPPED_DELIVERY:
+        _stop_delivery(state, command, command.delivery_id, "deliver.unanswered")
+    return after
+
+
+def _stop_delivery(
+    state: State, command: c.EndAttempt | c.NoteAnswer | c.EndWait, delivery_id: int, rule: str, *, words: str = ""
+) -> None:
+    """Open the stop of a delivery that its receiver turned away or never answered."""
+    delivery = state.sent[delivery_id].row
     result = state.results[delivery.result_id, delivery.version]
     strip = state.strips[result.strip_id].row
-    rule = "deliver.refused" if after is DeliveryState.REFUSED else "deliver.expired"
     stop_id = next_id(state.stops)
     state.stops[stop_id] = StopRow(
         stop_id=stop_id, group=StopGroup.REFUSED, state=StopState.OPEN, rule=rule, rules=(rule,), sentence=command.sentence,
         remedy=command.remedy, place=None, opened_at=command.at, repeats=0, last_repeat_at=None, source="",
         analyzer=strip.analyzer, number=strip.number, patient_id=strip.patient_id, purpose=strip.purpose, priority=strip.priority,
         releasable=False, capture_id=strip.capture_id, index=strip.index, strip_id=strip.strip_id,
-        delivery_id=command.delivery_id, destination=delivery.destination, receiver_words=command.acknowledgement.text,
+        delivery_id=delivery_id, destination=delivery.destination, receiver_words=words,
         closed_at=None, closed_by="", closed_how="", closed_reason="",
     )  # fmt: skip
     state.note(command.at, SERVICE, "stop.opened", f"stop:{stop_id}", Change(after=StopGroup.REFUSED, reason=rule))
@@ -346,6 +416,8 @@ _APPLY: Mapping[type, Callable[[State, Any], Any]] = {
     c.BeginAttempt: begin_attempt,
     c.EndAttempt: end_attempt,
     c.HurryWaiting: hurry_waiting,
+    c.NoteAnswer: note_answer,
+    c.EndWait: end_wait,
     c.SetDestination: set_destination,
     c.CloseStop: close_stop,
     c.KeepTables: keep_tables,

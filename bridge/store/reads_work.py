@@ -209,6 +209,21 @@ class WorkReads:
         ).fetchone()  # fmt: skip
         return moment_or_none(row[0])
 
+    def unanswered(self, destination: str, *, now: datetime, limit: int) -> tuple[int, ...]:
+        """Give committed deliveries whose answer was due by ``now``, oldest first."""
+        rows = self._db().execute(
+            "SELECT id FROM deliveries WHERE destination = ? AND state = 'committed' AND due_at <= ? ORDER BY id LIMIT ?",
+            (destination, when(now), limit),
+        )
+        return tuple(row[0] for row in rows)
+
+    def next_unanswered(self, destination: str) -> datetime | None:
+        """Give until when the next answer to a committed delivery is waited for."""
+        row = self._db().execute(
+            "SELECT min(due_at) FROM deliveries WHERE destination = ? AND state = 'committed'", (destination,)
+        ).fetchone()  # fmt: skip
+        return moment_or_none(row[0])
+
     def unborn(self, destination: str, *, limit: int) -> tuple[tuple[int, CodedResult], ...]:
         """Give deliveries whose message is still to be made and whose ``after`` is over, oldest first."""
         rows = self._db().execute(

@@ -365,7 +365,7 @@ def test_time_before_a_closed_door_does_not_count_as_trying(store: SqliteStore) 
 
 
 def test_nobody_there_is_one_knock_for_all_lanes_and_shown(store: SqliteStore) -> None:
-    """A receiver that is off is called by one head at a time; the destination's row says why the rest waits."""
+    """A receiver that is off is called by one head at a time, two of them by turns; the destination's row says why the rest waits."""
     messages = [oru(f"E0000M{n}", lane=f"P{n}") for n in range(1, 6)]
     for message in messages:
         put(store, message)
@@ -375,17 +375,77 @@ def test_nobody_there_is_one_knock_for_all_lanes_and_shown(store: SqliteStore) -
         async with running(queue_of(store, client, pace()), client):
             await until(lambda: row(store, messages[0]).attempts >= 3)
             await until(lambda: door(store).reason != "")
-            assert door(store).state is DestinationState.OPEN
+            assert door(store).state is DestinationState.RESTING
             assert door(store).reason.startswith("no connection: Nobody takes the call")
-            assert [row(store, message).attempts for message in messages[1:]] == [0, 0, 0, 0]
+            assert [row(store, message).attempts for message in messages[2:]] == [0, 0, 0]
             await asyncio.to_thread(receiver.come_back)
             await until(all_over(store, *messages))
-            await until(lambda: door(store).reason == "")
+            await until(lambda: door(store).state is DestinationState.OPEN and door(store).reason == "")
 
     with MllpReceiver() as receiver:
         receiver.go_away()
         asyncio.run(whole(receiver))
-        assert receiver.control_ids == [message.control_id for message in messages]
+        assert sorted(receiver.control_ids) == [message.control_id for message in messages]
+
+
+def test_a_receiver_in_trouble_is_asked_by_one_message_at_a_time(store: SqliteStore) -> None:
+    """503 to everybody: after five in a row the rest waits, the row says so, and the STAT one is the first to try."""
+    messages = [bundle(f"E0000M{n}", lane=f"P{n}") for n in range(1, 8)]
+    for message in messages:
+        put(store, message)
+
+    async def whole(server: FhirReceiver) -> None:
+        client = fhir(server)
+        queue = queue_of(store, client, pace(first=0.1, longest=0.1, in_flight=4))
+        async with running(queue, client):
+            await until(lambda: door(store).state is DestinationState.RESTING)
+            assert door(store).reason == "HTTP 503: The server is in trouble; Retry-After is honoured for the whole destination."
+            put(store, bundle("E0000M9", lane="P9", priority=STAT))
+            queue.wake()
+            asked = len(server.posted)
+            await until(lambda: len(server.posted) >= asked + 3)
+            server.decide = lambda _: Reply()
+            await until(all_over(store, *messages))
+            await until(lambda: door(store).state is DestinationState.OPEN)
+            assert queue.next_try is None
+
+    with FhirReceiver() as server:
+        server.decide = lambda _: turn_away(503)
+        asyncio.run(whole(server))
+        assert b"E0000M9" in b"".join(posted.body for posted in server.posted)
+    assert states(store, *messages) == [S.ACCEPTED] * 7
+
+
+def test_one_message_that_a_server_cannot_digest_keeps_nobody_out(store: SqliteStore) -> None:
+    """500 to one message alone: others pass at once while it is tried again, and the receiver never rests for it."""
+    poison, others = bundle("E0000M1", lane="P1"), [bundle(f"E0000M{n}", lane=f"P{n}") for n in range(2, 12)]
+    for message in (poison, *others):
+        put(store, message)
+    with FhirReceiver() as server:
+        server.decide = lambda got: turn_away(500) if b'E0000M1"' in got.body else Reply()
+        deliver(store, fhir(server), pace(first=0.01, longest=0.01), all_over(store, *others))
+    assert states(store, *others) == [S.ACCEPTED] * 10
+    assert row(store, poison).state in {S.SENDING, S.RETRYING}
+
+
+def test_a_poisoned_message_alone_with_others_behind_a_rest_is_passed(store: SqliteStore) -> None:
+    """The first to try cannot be digested: the next try is another's, so the receiver is found to be back."""
+    poison = bundle("E0000M1", lane="P1")
+    put(store, poison)
+
+    async def whole(server: FhirReceiver) -> None:
+        client = fhir(server)
+        queue = queue_of(store, client, pace(first=0.02, longest=0.05))
+        async with running(queue, client):
+            await until(lambda: door(store).state is DestinationState.RESTING)
+            other = bundle("E0000M2", lane="P2")
+            put(store, other)
+            queue.wake()
+            await until(lambda: states(store, other) == [S.ACCEPTED])
+
+    with FhirReceiver() as server:
+        server.decide = lambda got: turn_away(500) if b'E0000M1"' in got.body else Reply()
+        asyncio.run(whole(server))
 
 
 def test_a_shut_destination_sends_nothing(store: SqliteStore) -> None:
