@@ -383,9 +383,11 @@ class Service:
                     tasks.create_task(self._forever(name, watch.run))
                 for task in self._once:
                     tasks.create_task(self._forever("start-up check", task, again=False))
-                await (
-                    asyncio.Event().wait()
-                )  # with nothing connected yet, or nothing going on any more, it still answers for itself
+                try:
+                    # with nothing connected yet, or nothing going on any more, it still answers for itself
+                    await asyncio.Event().wait()
+                finally:
+                    self._tasks = None  # news that is heard while it ends begins nothing more
         finally:
             self._leases.leave()
 

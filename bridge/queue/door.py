@@ -30,7 +30,7 @@ class Door:
     a time, is let in; "" while messages flow. ``is_closed`` that the receiver itself said so, and was not merely without an answer.
     ``knocks`` counts rests in a row, ``misses`` tries in a row without an answer, ``proofs`` answers since the last rest, ``flaps``
     rests that came soon after a return. ``rest_until``, ``let_in_at`` and ``opened_at`` are aware, UTC; ``opened_at`` is the end of
-    the last time it was closed.
+    the last time it was closed, or the moment at which the clock was set: time before it is no message's own.
     """
 
     first: timedelta
@@ -68,6 +68,10 @@ class Door:
         if self.circuit is Circuit.RESTS:
             self.circuit = circuit_step(self.circuit, Sign.RESTED)
         return None
+
+    def clock_was_set(self, now: datetime) -> None:
+        """Forget how long it rests, which was reckoned by another clock: the next knock comes at once."""
+        self.rest_until, self.opened_at = None, now
 
     def _answered(self, now: datetime) -> None:
         self.misses, self.proofs = 0, self.proofs + 1

@@ -14,12 +14,21 @@ from typing import Any, Protocol
 import structlog
 
 from bridge.errors import LeaseLost, StoreError, StoreFailed
-from bridge.lifecycle.answers import Silence, is_conflict, no_answer, settle_conflict, stop_words, unanswered_words
+from bridge.lifecycle.answers import (
+    LONGEST_RETRY_AFTER_S,
+    Silence,
+    is_conflict,
+    no_answer,
+    settle_conflict,
+    stop_words,
+    unanswered_words,
+)
 from bridge.lifecycle.backoff import given_up, next_attempt
 from bridge.lifecycle.circuit import Circuit
 from bridge.lifecycle.fairness import ASKERS, Asker, who_asks
 from bridge.lifecycle.states import DestinationState
 from bridge.model import Acknowledgement, Answer, CodedResult, DeliveryState, Message, Priority
+from bridge.queue.clock_watch import ClockWatch
 from bridge.queue.door import Door
 from bridge.queue.leases import FREE, Grip
 from bridge.store.api import Store
@@ -30,6 +39,7 @@ from bridge.store.commands import (
     Command,
     EndAttempt,
     EndWait,
+    HurryWaiting,
     Lease,
     NoteAnswer,
     NotedAnswer,
@@ -127,6 +137,8 @@ class DestinationQueue:
         self._door = Door(first=pace.first, longest=pace.longest)
         self._told: tuple[DestinationState, str] | None = None
         self._owed: list[EndAttempt] = []
+        self._clock: ClockWatch | None = None
+        self._hurry_beyond: datetime | None = None
 
     def wake(self) -> None:
         """Look again at once."""
@@ -163,6 +175,8 @@ class DestinationQueue:
             while True:
                 self._woken.clear()
                 await self._pay_owed()
+                self._watch_clock()
+                await self._hurry()
                 await self._note_state()
                 now = self._now()
                 await self._end_waits(now)
@@ -181,6 +195,23 @@ class DestinationQueue:
         recovering = RecoverDeliveries(destination=self._name, at=self._now(), lease=self._grip.fence())
         if count := await self._done(recovering):
             log.warning("delivery.recovered", destination=self._name, count=count)
+
+    def _watch_clock(self) -> None:
+        """Let nothing wait, and give nothing up, by a clock that was set meanwhile."""
+        now, steady_s = self._now(), asyncio.get_running_loop().time()
+        if self._clock is None:  # the clock may have been set while nothing ran: what waits beyond every wait shows it
+            self._clock = ClockWatch(now=now, steady_s=steady_s)
+            self._hurry_beyond = now + max(self._pace.longest, timedelta(seconds=LONGEST_RETRY_AFTER_S))
+        elif self._clock.was_set(now, steady_s):
+            log.warning("clock.was_set", destination=self._name)
+            self._door.clock_was_set(now)
+            self._hurry_beyond = now
+
+    async def _hurry(self) -> None:
+        if self._hurry_beyond is not None:
+            lease = self._grip.fence()
+            await self._done(HurryWaiting(destination=self._name, beyond=self._hurry_beyond, at=self._now(), lease=lease))
+            self._hurry_beyond = None
 
     async def _note_state(self) -> None:
         if self._shut:
@@ -305,12 +336,14 @@ class DestinationQueue:
     async def _wind_up(self) -> None:
         """Wait a little for answers on their way, then let go; of a destination that is lost no answer counts."""
         tasks = list(self._busy.values())
-        if tasks and self._is_ours():
-            await asyncio.wait(tasks, timeout=GRACE_S)
-        for task in tasks:
-            task.cancel()
-        await asyncio.gather(*tasks, return_exceptions=True)
-        self._busy.clear()
+        try:
+            if tasks and self._is_ours():
+                await asyncio.wait(tasks, timeout=GRACE_S)
+        finally:  # also where the service is told to stop while a queue that fell over winds up
+            for task in tasks:
+                task.cancel()
+            await asyncio.gather(*tasks, return_exceptions=True)
+            self._busy.clear()
 
     def _is_ours(self) -> bool:
         try:
@@ -350,6 +383,7 @@ class DestinationQueue:
         except Exception:
             self._owed.append(self._ended(begun, no_answer(Silence.FAULT)))
             raise
+        self._watch_clock()
         self._door.note(acknowledgement, now=self._now(), jitter=self._jitter())
         await self._end(begun, acknowledgement)
         await self._note_state()

@@ -145,6 +145,13 @@ def recover_deliveries(db: Db, command: c.RecoverDeliveries) -> int:
     return len(numbers)
 
 
+def hurry_waiting(db: Db, command: c.HurryWaiting) -> int:
+    """Make due what would wait longer than any wait."""
+    hold_lanes(db)
+    hurried = "UPDATE deliveries SET due_at = ? WHERE destination = ? AND state = 'retrying' AND due_at > ?"
+    return db.execute(hurried, (when(command.at), command.destination, when(command.beyond))).rowcount
+
+
 def set_destination(db: Db, command: c.SetDestination) -> None:
     """Note a destination's state; unchanged state and reason leave no event."""
     row = db.execute("SELECT state, reason FROM destinations WHERE name = ?", (command.name,)).fetchone()
@@ -195,6 +202,7 @@ _APPLY: Mapping[type, Callable[[Db, Any], Any]] = {
     c.BeginAttempt: begin_attempt,
     c.RecoverDeliveries: recover_deliveries,
     c.EndAttempt: end_attempt,
+    c.HurryWaiting: hurry_waiting,
     c.NoteAnswer: note_answer,
     c.EndWait: end_wait,
     c.SetDestination: set_destination,

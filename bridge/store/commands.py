@@ -216,6 +216,19 @@ class EndAttempt:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class HurryWaiting:
+    """Make due at ``at`` what waits for another try at ``destination`` and would wait beyond ``beyond``. Gives how many (int).
+
+    No wait is that long: the clock was set back since it was reckoned.
+    """
+
+    destination: str
+    beyond: datetime
+    at: datetime
+    lease: Lease | None = None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class NoteAnswer:
     """Note an answer that came apart from its try: after the receiver had committed, or to an earlier try. Gives a NotedAnswer, or None.
 
@@ -354,6 +367,7 @@ Command = (
     | BeginAttempt
     | RecoverDeliveries
     | EndAttempt
+    | HurryWaiting
     | NoteAnswer
     | EndWait
     | SetDestination

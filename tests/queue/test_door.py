@@ -119,6 +119,14 @@ def test_a_receiver_that_names_its_wait_is_left_alone_for_it() -> None:
     assert (standing.resting(NOON), standing.reason, standing.resting(after(90))) == (after(90), "", None)
 
 
+def test_a_clock_that_was_set_ends_every_rest_and_begins_the_age_anew() -> None:
+    """A rest that was reckoned by another clock could last a day; a closed door stays closed until it is knocked at."""
+    shut = door()
+    shut.note(CLOSED, now=after(86_400), jitter=0.0)
+    shut.clock_was_set(NOON)
+    assert (shut.resting(NOON), shut.opened_at, shut.is_closed, shut.knocks) == (None, NOON, True, 1)
+
+
 def wear(standing: Door, at: datetime, acknowledgement: Acknowledgement = SILENT) -> None:
     """Let it miss as often as it takes."""
     for _ in range(MISSES):

@@ -110,6 +110,78 @@ def all_over(store: Store, *messages: Message) -> Callable[[], bool]:
     return lambda: not set(states(store, *messages)) & {S.UNBORN, S.QUEUED, S.SENDING, S.RETRYING}
 
 
+# --- a clock that is set
+
+
+class Wall:
+    """A clock on the wall that somebody may set."""
+
+    def __init__(self) -> None:
+        self.ahead = timedelta()
+
+    def now(self) -> datetime:
+        """Give what it shows."""
+        return clock.now() + self.ahead
+
+
+class Busy:
+    """A receiver that says "later" as often as it is told, and sets the clock meanwhile."""
+
+    def __init__(self, wall: Wall, *ahead: timedelta) -> None:
+        self._wall = wall
+        self._left = list(ahead)
+
+    async def send(self, message: Message) -> Acknowledgement:
+        """Answer, with the clock set before it."""
+        del message
+        if self._left:
+            self._wall.ahead = self._left.pop(0)
+            return Acknowledgement(answer=Answer.TRY_AGAIN, code="AR 207")
+        return Acknowledgement(answer=Answer.ACCEPTED, code="AA")
+
+
+DAY = timedelta(days=1)
+
+
+@pytest.mark.parametrize("ahead", [(timedelta(), 2 * DAY, 2 * DAY), (2 * DAY, timedelta(), timedelta()), (-DAY, DAY, -DAY)])
+def test_a_clock_that_is_set_neither_expires_a_message_nor_keeps_it_waiting(
+    ahead: tuple[timedelta, ...], store: SqliteStore
+) -> None:
+    """A day ahead is no day of trying, and a wait that was reckoned a day ahead is not waited for."""
+    wall, message = Wall(), oru("E0000M1")
+    put(store, message)
+    queue = DestinationQueue(
+        store, "record", Busy(wall, *ahead), pace(give_up=86_400), bear=no_births, now=wall.now, jitter=lambda: 0.0
+    )
+
+    async def whole() -> None:
+        async with running(queue, None) as task:
+            await until(lambda: all_over(store, message)() or task.done())
+
+    asyncio.run(whole())
+    assert (states(store, message), row(store, message).attempts) == ([S.ACCEPTED], 4)
+
+
+def test_a_clock_that_was_set_back_while_nothing_ran_keeps_nothing_waiting(store: SqliteStore) -> None:
+    """A restart finds a wait that no settings allow: what was reckoned by the wrong clock is tried at once."""
+    wall, message = Wall(), oru("E0000M1")
+    wall.ahead = DAY
+    put(store, message)
+    first = queue_of(store, Busy(wall, DAY), pace(first=60, longest=60))
+    first._now = wall.now
+
+    async def whole() -> None:
+        async with running(first, None):
+            await until(lambda: states(store, message) == [S.RETRYING])
+        wall.ahead = timedelta()
+        second = queue_of(store, Busy(wall), pace(first=60, longest=60))
+        async with running(second, None):
+            await until(all_over(store, message))
+
+    asyncio.run(whole())
+    assert states(store, message) == [S.ACCEPTED]
+
+
 # --- order
 
 

@@ -23,6 +23,7 @@ from bridge.store.commands import (
     BearMessage,
     CloseStop,
     EndIntake,
+    HurryWaiting,
     KeepCapture,
     KeepPlanCheck,
     KeepTables,
@@ -455,6 +456,22 @@ class StoreContract:
             AttemptRow(started_at=NOW, ended_at=later(1), code="timeout", text="words of try again"),
             AttemptRow(started_at=later(2), ended_at=later(3), code="AA", text="words of accepted"),
         )
+
+    def test_what_would_wait_longer_than_any_wait_is_made_due(self, store: Store) -> None:
+        """The clock was set back since: neither what is due within the time, nor what is on its way, nor another receiver's is touched."""
+        ids = {name: s.post(store, name, patient=name).delivery_ids[0] for name in ("A1", "B1", "C1")}
+        (other,) = s.post(store, "D1", destinations=("chart",)).delivery_ids
+        s.attempt(store, ids["A1"], Answer.TRY_AGAIN, due_at=later(60))
+        s.attempt(store, ids["B1"], Answer.TRY_AGAIN, due_at=later(24 * 60))
+        s.begin(store, ids["C1"])
+        s.attempt(store, other, Answer.TRY_AGAIN, due_at=later(24 * 60))
+        hurry = HurryWaiting(destination="records", beyond=later(60), at=NOW)
+        assert store.submit(hurry).result(WAIT) == 1
+        assert s.heads(store) == ["B1"]
+        assert store.submit(hurry).result(WAIT) == 0
+        assert store.next_due("chart") == later(24 * 60)
+        s.attempt(store, ids["B1"], Answer.ACCEPTED)
+        assert store.next_due("records") == later(60)
 
     def test_a_closed_door_counts_no_try(self, store: Store) -> None:
         """The receiver has nothing of it: neither the count nor the age of the tries goes on."""
