@@ -383,9 +383,7 @@ class Service:
                     tasks.create_task(self._forever(name, watch.run))
                 for task in self._once:
                     tasks.create_task(self._forever("start-up check", task, again=False))
-                await (
-                    asyncio.Event().wait()
-                )  # with nothing connected yet, or nothing going on any more, it still answers for itself
+                await self._for_ever()
         finally:
             self._leases.leave()
 

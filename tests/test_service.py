@@ -507,6 +507,24 @@ def test_what_another_process_kept_is_judged_on_its_news(store: SqliteStore, nam
     asyncio.run(live())
 
 
+def test_news_at_the_end_begins_nothing(store: SqliteStore) -> None:
+    """The store may still tell something while the loops end: nothing is begun, and nothing is raised where nobody catches it."""
+    heard, faults = Heard(store), list[object]()
+
+    async def live() -> None:
+        loop = asyncio.get_running_loop()
+        loop.set_exception_handler(lambda _, context: faults.append(context))
+        running = asyncio.create_task(serving(cast("Store", heard), {}).run())
+        await until(lambda: store._reader().execute("SELECT count(*) FROM processes").fetchone() == (1,))
+        await stopped(running)
+        await heard.tell("")
+        await heard.tell("analyzer:bench-b")
+        await asyncio.sleep(0)
+
+    asyncio.run(live())
+    assert faults == []
+
+
 @pytest.mark.parametrize(("name", "wakes"), [("destination:records", 1), ("destination:chart", 0), ("", 1)])
 def test_a_queue_is_woken_by_its_own_news(store: SqliteStore, name: str, wakes: int) -> None:
     """Another process judged, or a person acted at another's page."""
