@@ -49,6 +49,12 @@ class TcpStream(asyncio.Protocol):
         del exc  # why does not matter: what came is kept, and the peer comes again
         self._inbox.end()
 
+    @property
+    def peer(self) -> str:
+        """Give the other side's address, without its port; empty before the connection stands."""
+        found = self._transport.get_extra_info("peername") if self._transport is not None else None
+        return str(found[0]) if found else ""
+
     async def read(self) -> bytes:
         """Wait for bytes and give all there are; b"" once the connection is gone."""
         return await self._inbox.read()
@@ -165,7 +171,7 @@ class Listener:
     def welcome(self, guest: TcpStream) -> None:
         """Serve a connection, or hang up when there are ``most_connections`` already."""
         if self._tasks is None or len(self._connections) >= self._door.most_connections:
-            log.warning("line.turned_away", source=self._door.name, connections=len(self._connections))
+            log.warning("line.turned_away", source=self._door.name, peer=guest.peer, connections=len(self._connections))
             guest.close()
             return
         task = self._tasks.create_task(self._host(guest))
@@ -180,7 +186,7 @@ class Listener:
 
     async def serve(self, stream: TcpStream) -> None:
         """Serve one connection until it is over, then hang up."""
-        log.info("line.opened", source=self._door.name)
+        log.info("line.opened", source=self._door.name, peer=stream.peer)
         try:
             await self._talk(stream)
         finally:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import re
 import socket
 import ssl
 from collections.abc import AsyncIterator, Callable
@@ -429,7 +430,7 @@ def test_what_fails_for_one_sender_hangs_up_on_no_other(where: str, error: Excep
     assert ("line.fell" if isinstance(error, KeyError) else "mllp.not_answered") in capsys.readouterr().out
 
 
-def test_many_connections_and_one_too_many() -> None:
+def test_many_connections_and_one_too_many(capsys: pytest.CaptureFixture[str]) -> None:
     """Each instrument is answered on its own line; who comes beyond the limit is turned away, and a place that is free again is given."""
 
     async def play(shelf: Shelf, instrument: Instrument, receiver: MllpReceiver) -> None:
@@ -438,6 +439,11 @@ def test_many_connections_and_one_too_many() -> None:
         assert answers == [("AA", f"D{n}", "") for n in range(8)]
         extra = Instrument(receiver)
         assert await extra.is_hung_up()
+        said = capsys.readouterr().out
+        assert re.search(
+            "line.turned_away .*connections=8 peer=127.0.0.1 ", said
+        )  # whoever looks for what fills the port finds it
+        assert len(re.findall("line.opened .*peer=127.0.0.1 ", said)) == 8
         extra.socket.close()
         for each in others:
             each.socket.close()
