@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import re
 import tempfile
+import threading
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future
 from contextlib import suppress
@@ -17,7 +18,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from bridge import clock, service
+from bridge import clock, pipeline, service
 from bridge.demo.printers import Play, framed, printed
 from bridge.errors import LeaseLost, StoreFailed, StoreFull
 from bridge.lifecycle.sharing import EVERY_ROLE, Role
@@ -176,6 +177,24 @@ def test_each_analyzer_is_worked_off_by_itself_in_the_order_of_arrival(store: Sq
     assert outcomes(store, other) == []
     assert store.analyzers_with_work() == ("bench-z",)
     assert asyncio.run(judging(store).work_off("bench-b")) == 0
+
+
+def test_a_long_capture_is_read_beside_the_loop(store: SqliteStore, monkeypatch: pytest.MonkeyPatch) -> None:
+    """It takes seconds, in which other analyzers must still be answered; a usual one is not worth a thread."""
+    where: list[bool] = []
+    real = pipeline.understand
+
+    def seen(*args: Any, **more: Any) -> Any:
+        where.append(threading.current_thread() is threading.main_thread())
+        return real(*args, **more)
+
+    monkeypatch.setattr(pipeline, "understand", seen)
+    usual = kept(strip(1))
+    long = replace(usual, capture=replace(usual.capture, payload=b"x;" * (service.LONG_BYTES // 2 + 1)))
+    ids = [store.submit(each).result() for each in (usual, long)]
+    asyncio.run(judging(store).work_off("bench-b"))
+    assert where == [True, False]
+    assert [bool(outcomes(store, capture_id)) for capture_id in ids] == [True, True]
 
 
 @pytest.mark.parametrize("recorded", [0, 1, 2])
