@@ -457,6 +457,44 @@ class Failed:
         return getattr(self._store, name)
 
 
+class Slow(Loop):
+    """A source that winds up only once it may."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.is_ending = asyncio.Event()
+        self.may_end = asyncio.Event()
+
+    async def run(self) -> None:
+        try:
+            await super().run()
+        finally:
+            self.is_ending.set()
+            await self.may_end.wait()
+
+
+def test_news_that_comes_while_it_winds_up_begins_nothing(store: SqliteStore) -> None:
+    """A person's last click, or another process's: it is found at the next start."""
+    faults = []
+
+    async def live() -> None:
+        asyncio.get_running_loop().set_exception_handler(lambda _, context: faults.append(context["exception"]))
+        slow = Slow()
+        subject = serving(store, {"line": slow})
+        running = asyncio.create_task(subject.run())
+        await until(slow.settled.is_set)
+        running.cancel()
+        await until(slow.is_ending.is_set)
+        subject.wake()
+        await asyncio.sleep(0)
+        await asyncio.sleep(0)
+        slow.may_end.set()
+        await stopped(running)
+
+    asyncio.run(live())
+    assert faults == []
+
+
 def test_a_failed_store_is_never_tried_again(store: SqliteStore, monkeypatch: pytest.MonkeyPatch) -> None:
     """After a failed fsync only a restart knows what is durable: the loop ends, and the service says why it is not ready."""
     monkeypatch.setattr(service, "FIRST_REST", timedelta(0))

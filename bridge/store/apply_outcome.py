@@ -41,7 +41,7 @@ _WORDS = {Coded: "coded", Held: "held", Rejected: "rejected", Copy: "copy", NonP
 
 
 def record_outcome(db: Db, command: RecordOutcome) -> RecordedOutcome:
-    """Record what judging made of one reading. Raises Overtaken where that was recorded already."""
+    """Record what judging made of one reading. Raises Overtaken where that was recorded already, or is not this piece of work's any more."""
     _check_it_is_due(db, command)
     _supersede(db, command)
     strip_id = _insert_strip(db, command)
@@ -64,11 +64,24 @@ def record_outcome(db: Db, command: RecordOutcome) -> RecordedOutcome:
 
 
 def _check_it_is_due(db: Db, command: RecordOutcome) -> None:
-    """Refuse to record a reading twice: a judge may not know whether its last commit happened."""
-    row = db.execute("SELECT only_index, next_index, ended_at FROM intake WHERE id = ?", (command.intake_id,)).fetchone()
+    """Refuse to record a reading twice: a judge may not know whether its last commit happened, or what a person did since it looked."""
+    row = db.execute("SELECT only_index, next_index, ended_at, because FROM intake WHERE id = ?", (command.intake_id,)).fetchone()
     is_due = row is not None and row[2] is None and (row[0] is not None or row[1] <= command.reading.index)
-    if not is_due:
+    if not is_due or (row[0] is None and row[3] and _is_settled(db, command)):
         raise Overtaken("This reading was judged already. Look at what is next.")
+
+
+def _is_settled(db: Db, command: RecordOutcome) -> bool:
+    """Say whether a strip of a capture that is read again went meanwhile, was given up, or has a piece of work of its own."""
+    strip = (command.capture_id, command.reading.index)
+    settled = "outcome IN ('coded', 'discarded') OR (outcome = 'non_patient' AND result_id <> '')"  # rows.StripRow.has_gone
+    return (
+        db.execute(f"SELECT 1 FROM strips WHERE capture_id = ? AND idx = ? AND is_newest = 1 AND ({settled})", strip).fetchone()
+        or db.execute(
+            "SELECT 1 FROM intake WHERE analyzer = ? AND ended_at IS NULL AND capture_id = ? AND only_index = ?",
+            (command.reading.analyzer, *strip),
+        ).fetchone()
+    ) is not None
 
 
 def _word(command: RecordOutcome) -> str:

@@ -361,3 +361,13 @@ def test_owners_that_stand_still_or_die_break_no_order(db: SharedDb, seed: int) 
     simulation.check()
     assert len(simulation.sent) > 10
     assert simulation.accepted
+
+
+def test_a_clock_that_was_set_back_does_not_keep_a_dead_process_alive(db: SharedDb) -> None:
+    """Nobody lives longer than a lease is long from now: what says so was written by a clock that ran ahead."""
+    (old,) = _beat(db, "dead", DEST).held
+    _pass_time(db, -86400)
+    assert _beat(db, "heir", DEST) == HeldLeases(held=(), give_back=frozenset(), next_end_s=LENGTH_S)
+    _pass_time(db, LENGTH_S)
+    (taken,) = _beat(db, "heir", DEST).held
+    assert taken.token > old.token

@@ -185,3 +185,11 @@ def test_a_backup_of_an_earlier_schema_is_brought_forward(tmp_path: Path, backup
     assert text.schema == "0002"
     assert restore(file, tmp_path / "new", now=later(60), replace=False).reviewed.old_epoch == "ABCDE"
     opened(tmp_path / "new").close()
+
+
+def test_a_name_that_is_no_backups_is_told_as_that(tmp_path: Path) -> None:
+    """Not as a text that is missing beside it: the name was mistyped."""
+    with pytest.raises(BackupError) as caught:
+        restore(tmp_path / "padpost-20261125.sqlite", tmp_path / "data", now=later(60), replace=False)
+    assert str(caught.value) == f"There is no backup at {tmp_path}/padpost-20261125.sqlite. Check the name."
+    assert not (tmp_path / "data").exists()
