@@ -42,6 +42,13 @@ def restore(backup: Path, folder: Path, *, now: datetime, replace: bool) -> Rest
     if not backup.is_file():
         raise BackupError(f"There is no backup at {backup}. Check the name.")
     text = read_text(backup)
+    try:
+        return _replaced(backup, text, folder, now=now, replace=replace)
+    except OSError as error:
+        raise BackupError(f"The backup could not be put in place: {error}. Check the disk and the rights of {folder}.") from error
+
+
+def _replaced(backup: Path, text: BackupText, folder: Path, *, now: datetime, replace: bool) -> Restored:
     folder.mkdir(parents=True, exist_ok=True)
     lock = ProcessLock(folder / LOCK)
     try:
