@@ -26,6 +26,7 @@ from bridge.store.commands import (
     EndIntake,
     HeldLeases,
     HoldLeases,
+    HurryWaiting,
     KeepCapture,
     Lease,
     LeaveLeases,
@@ -170,6 +171,7 @@ def _fenced(db: SharedDb) -> list[Any]:
     attempt = apply(db, BeginAttempt(delivery_id=begun, at=s.NOW))
     other = s.reading("2")
     return [
+        HurryWaiting(destination="ready", beyond=s.NOW, at=s.NOW),
         KeepCapture(capture=s.capture(b"three"), analyzer="brook-1", profile="p"),
         RecordOutcome(
             intake_id=2, capture_id=2, reading=other, outcome=s.control(other), deliveries=(), tables_digest="t", at=s.NOW, ends_intake=True
