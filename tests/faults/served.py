@@ -82,6 +82,12 @@ class Served:
         return self._process is not None and self._process.poll() is None
 
     @property
+    def pid(self) -> int:
+        """Give the number of the process that was started last."""
+        assert self._process is not None
+        return self._process.pid
+
+    @property
     def log(self) -> str:
         """Give what it has logged since its start."""
         return self._log.read_text(encoding="utf-8", errors="replace")
