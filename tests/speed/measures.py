@@ -16,7 +16,7 @@ from bridge import clock
 from tests.faults.served import free_port
 from tests.speed.feeding import Analyzers
 from tests.speed.receivers import Receiver, verified
-from tests.speed.runs import PEERS, WARM_UP, Carried, Pipeline, at_full_speed, latencies, one_at_a_time, peer, site
+from tests.speed.runs import PEERS, WARM_UP, Carried, Peer, Pipeline, at_full_speed, latencies, one_at_a_time, peer, site
 from tests.speed.site import Site
 from tests.speed.stock import fill
 from tests.speed.strips import Strips
@@ -76,27 +76,49 @@ def whole_pipeline(options: Options) -> Iterator[Row]:
     costs = []
     for _ in range(options.rounds):
         for name in PEERS:
-            with options.home() as home, Receiver() as receiver, peer(home, name, receiver) as beside:
-                with Analyzers(beside.ports) as analyzers:
-                    if name != "naive":
-                        _warm(beside, receiver, analyzers, options)
-                    count = options.naive if name == "naive" else options.strips
-                    full[name].append(_full(beside, receiver, analyzers, options, count))
-                    if name == "two":
-                        single[name].append(_single(receiver, analyzers, options))
-        with options.home() as home, Receiver() as receiver, site(home, mllp=receiver.port) as bridge:
-            with Analyzers(bridge.ports) as analyzers:
-                _warm(bridge, receiver, analyzers, options)
-                run, cost = _ours(bridge, receiver, analyzers, options)
-                full["ours"].append(run)
-                costs.append(cost)
-                single["ours"].append(_single(receiver, analyzers, options))
+            with _beside(options, name) as (beside, receiver, analyzers):
+                if name != "naive":
+                    _warm(beside, receiver, analyzers, options)
+                count = options.naive if name == "naive" else options.strips
+                full[name].append(_full(beside, receiver, analyzers, options, count))
+                if name == "two":
+                    single[name].append(_single(receiver, analyzers, options))
+        with _served(options) as (bridge, receiver, analyzers):
+            _warm(bridge, receiver, analyzers, options)
+            run, cost = _ours(bridge, receiver, analyzers, options)
+            full["ours"].append(run)
+            costs.append(cost)
+            single["ours"].append(_single(receiver, analyzers, options))
     yield from _full_rows(_median_rates(full))
     yield from _single_rows(_median_rates(single))
     yield from _percentiles(
         "one strip at a time, last byte to the receiver's answer", [wait for run in single["ours"] for wait in run.latencies_s]
     )
     yield from _cost_rows(costs)
+
+
+@contextmanager
+def _beside(options: Options, name: str) -> Iterator[tuple[Peer, Receiver, Analyzers]]:
+    """Run a peer with its receiver and its analyzers."""
+    with (
+        options.home() as home,
+        Receiver() as receiver,
+        peer(home, name, receiver) as beside,
+        Analyzers(beside.ports) as analyzers,
+    ):
+        yield beside, receiver, analyzers
+
+
+@contextmanager
+def _served(options: Options, profile: str = "ember-stream") -> Iterator[tuple[Site, Receiver, Analyzers]]:
+    """Run our service with its receiver and its analyzers."""
+    with (
+        options.home() as home,
+        Receiver() as receiver,
+        site(home, profile=profile, mllp=receiver.port) as bridge,
+        Analyzers(bridge.ports) as analyzers,
+    ):
+        yield bridge, receiver, analyzers
 
 
 def _ours(bridge: Site, receiver: Receiver, analyzers: Analyzers, options: Options) -> tuple[Carried, _Cost]:
@@ -181,16 +203,15 @@ def _percentiles(what: str, seconds: list[float], target: str = "") -> Iterator[
 
 def link_layer(options: Options) -> Iterator[Row]:
     """LIS01 over TCP on eight connections: one session a strip, one record a frame, each frame answered."""
-    with options.home() as home, Receiver() as receiver, site(home, profile="ember-link", mllp=receiver.port) as bridge:
-        with Analyzers(bridge.ports) as analyzers:
-            numbers = range(WARM_UP, WARM_UP + options.strips // 2)
-            analyzers.talk(options.strips_made, range(WARM_UP))
-            receiver.wait_for(WARM_UP)
-            receiver.forget()
-            began_ns = analyzers.talk(options.strips_made, numbers)
-            receiver.wait_for(len(numbers))
-            settled_ns = bridge.wait_settled()
-            verified(receiver.arrivals(), set(numbers))
+    numbers = range(WARM_UP, WARM_UP + options.strips // 2)
+    with _served(options, "ember-link") as (bridge, receiver, analyzers):
+        analyzers.talk(options.strips_made, range(WARM_UP))
+        receiver.wait_for(WARM_UP)
+        receiver.forget()
+        began_ns = analyzers.talk(options.strips_made, numbers)
+        receiver.wait_for(len(numbers))
+        settled_ns = bridge.wait_settled()
+        verified(receiver.arrivals(), set(numbers))
     rate = len(numbers) / ((settled_ns - began_ns) / 1e9)
     yield Row(what="LIS01 over TCP", figure=rate, unit="strips/s")
     yield Row(what="LIS01 over TCP", figure=rate * len(options.strips_made.records(0)), unit="frames/s")

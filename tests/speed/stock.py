@@ -97,8 +97,18 @@ def _model(store: sqlite3.Connection) -> _Model:
         "SELECT s.capture_id, s.id, d.id, d.control_id, s.result_id, s.patient_id, s.specimen_id, d.lane, d.payload, s.judged_at"
         " FROM strips s JOIN deliveries d ON d.result_id = s.result_id WHERE d.state = 'accepted' ORDER BY s.id LIMIT 1"  # the first: really carried
     ).fetchone()
-    *texts, judged_at = row
-    return _Model(*texts, now=moment(judged_at))
+    return _Model(
+        capture=row[0],
+        strip=row[1],
+        delivery=row[2],
+        control_id=row[3],
+        result_id=row[4],
+        patient=row[5],
+        specimen=row[6],
+        lane=row[7],
+        payload=row[8],
+        now=moment(row[9]),
+    )
 
 
 def _shift(store: sqlite3.Connection, table: str) -> int:
