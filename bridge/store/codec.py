@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import zlib
 from datetime import UTC, datetime
+from decimal import Decimal
 
 import orjson
 from pydantic import TypeAdapter
@@ -41,7 +42,13 @@ def moment_or_none(text: str | None) -> datetime | None:
 
 def result_bytes(result: CodedResult) -> bytes:
     """Write a result; decimals as text, so that 1.010 stays 1.010."""
-    return packed(_RESULT.dump_json(result))
+    return packed(orjson.dumps(result, default=_text_of_decimal))
+
+
+def _text_of_decimal(value: object) -> str:
+    if not isinstance(value, Decimal):
+        raise TypeError(f"a result holds no {type(value).__name__}")
+    return str(value)
 
 
 def result_of(stored: bytes) -> CodedResult:
