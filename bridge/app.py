@@ -60,6 +60,7 @@ from bridge.tables.types import (
 
 log = structlog.get_logger()
 
+BEGUN = 64  # ours: tries begun at once at a destination; as many share the commits of their beginnings and ends, and a crash asks after as many
 
 S = TypeVar("S", bound=Shape)
 
@@ -351,7 +352,8 @@ def _pace(destination: settings.DestinationShape) -> Pace:
         first=timedelta(seconds=retry.first_s),
         longest=timedelta(seconds=retry.longest_s),
         give_up=timedelta(hours=retry.give_up_h),
-        lanes=1 if isinstance(destination, settings.MllpDestination) else 4,  # one in flight a connection; a server takes a few
+        lanes=BEGUN,
+        in_flight=1 if isinstance(destination, settings.MllpDestination) else 4,  # one a connection; a server takes a few
     )
 
 

@@ -14,8 +14,9 @@ from bridge.errors import StoreError, StoreFailed
 from bridge.lifecycle.answers import Silence, is_conflict, no_answer, settle_conflict, stop_words
 from bridge.lifecycle.backoff import given_up, next_attempt
 from bridge.lifecycle.states import DestinationState
-from bridge.model import Acknowledgement, Answer, CodedResult, DeliveryState, Message
+from bridge.model import Acknowledgement, Answer, CodedResult, DeliveryState, Message, Priority
 from bridge.queue.door import Door
+from bridge.queue.turns import Turns
 from bridge.store.api import Store
 from bridge.store.commands import BearMessage, BeginAttempt, Command, EndAttempt, SetDestination, WithholdDelivery
 from bridge.store.rows import LaneHead
@@ -36,12 +37,16 @@ class Client(Protocol):
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Pace:
-    """How a destination is tried. ``lanes`` bounds how many lanes are in flight at once."""
+    """How a destination is tried. ``in_flight`` bounds how many messages are with the receiver at once, ``lanes`` how many lanes have begun.
+
+    Those that have begun and are not sent yet wait for their turn: their beginnings and ends share commits.
+    """
 
     first: timedelta
     longest: timedelta
     give_up: timedelta
     lanes: int
+    in_flight: int
 
 
 class DestinationQueue:
@@ -71,6 +76,9 @@ class DestinationQueue:
         self._jitter = jitter
         self._woken = asyncio.Event()
         self._busy: dict[int, asyncio.Task[None]] = {}
+        self._beginning: set[int] = set()  # of these the store may still say that they wait
+        self._turns = Turns(pace.in_flight)
+        self._is_leaving = False
         self._conflicts: dict[int, int] = {}
         self._shut = ""
         self._door = Door(first=pace.first, longest=pace.longest)
@@ -138,10 +146,12 @@ class DestinationQueue:
         room = (1 if self._door.reason else self._pace.lanes) - len(self._busy)
         if room <= 0:
             return
-        for head in self._store.lane_heads(self._name, now=now, limit=room + len(self._busy)):
+        is_knock = bool(self._door.reason)
+        for head in self._store.lane_heads(self._name, now=now, limit=room + len(self._beginning)):
             if head.delivery_id not in self._busy and room > 0:
                 room -= 1
-                task = asyncio.create_task(self._try(head))
+                self._beginning.add(head.delivery_id)
+                task = asyncio.create_task(self._try(head, is_knock=is_knock))
                 self._busy[head.delivery_id] = task
                 task.add_done_callback(lambda _: self.wake())
 
@@ -166,7 +176,8 @@ class DestinationQueue:
                 task.result()
 
     async def _wind_up(self) -> None:
-        """Wait a little for answers on their way, then let go."""
+        """Wait a little for answers on their way, then let go; what has begun and not been sent is not sent any more."""
+        self._is_leaving = True
         tasks = list(self._busy.values())
         if tasks:
             await asyncio.wait(tasks, timeout=GRACE_S)
@@ -174,6 +185,7 @@ class DestinationQueue:
             task.cancel()
         await asyncio.gather(*tasks, return_exceptions=True)
         self._busy.clear()
+        self._is_leaving = False
 
     async def _done(self, command: Command) -> Any:
         return await asyncio.wrap_future(self._store.submit(command))
@@ -186,22 +198,45 @@ class DestinationQueue:
 
     # --- one try
 
-    async def _try(self, head: LaneHead) -> None:
-        attempt: int | None = await self._done(BeginAttempt(delivery_id=head.delivery_id, at=self._now()))
+    async def _try(self, head: LaneHead, *, is_knock: bool) -> None:
+        attempt = await self._begin(head)
         if attempt is None:
             return
+        acknowledgement = await self._sent(head, attempt, is_knock=is_knock)
+        if acknowledgement.code != Silence.KEPT_BACK:
+            self._door.note(acknowledgement, now=self._now(), jitter=self._jitter())
+        await self._end(head, attempt, acknowledgement)
+        await self._note_state()
+
+    async def _sent(self, head: LaneHead, attempt: int, *, is_knock: bool) -> Acknowledgement:
+        """Wait for the turn and send, if it may still go."""
+        silence = Silence.KEPT_BACK
         try:
-            acknowledgement = self._settled(head, await self._client.send(head.message))
+            async with self._turns.turn((head.message.priority is not Priority.STAT, head.delivery_id)):
+                if not self._may_send(is_knock=is_knock):
+                    return no_answer(silence)
+                silence = Silence.INTERRUPTED
+                return self._settled(head, await self._client.send(head.message))
         except asyncio.CancelledError:
             # handed to the store without waiting: it is durable with the store's last group, or the next start finds it as a crash
-            self._store.submit(self._ended(head, attempt, no_answer(Silence.INTERRUPTED)))
+            self._store.submit(self._ended(head, attempt, no_answer(silence)))
             raise
         except Exception:
             self._owed.append(self._ended(head, attempt, no_answer(Silence.FAULT)))
             raise
-        self._door.note(acknowledgement, now=self._now(), jitter=self._jitter())
-        await self._end(head, attempt, acknowledgement)
-        await self._note_state()
+
+    async def _begin(self, head: LaneHead) -> int | None:
+        try:
+            attempt: int | None = await self._done(BeginAttempt(delivery_id=head.delivery_id, at=self._now()))
+        finally:
+            self._beginning.discard(head.delivery_id)
+        return attempt
+
+    def _may_send(self, *, is_knock: bool) -> bool:
+        """Say whether what has begun may still go: while it waited for its turn the door may have closed, or the destination been shut."""
+        if self._shut or self._is_leaving:
+            return False
+        return is_knock or not (self._door.reason or self._door.resting(self._now()))
 
     def _settled(self, head: LaneHead, acknowledgement: Acknowledgement) -> Acknowledgement:
         if not is_conflict(acknowledgement):
@@ -257,6 +292,8 @@ class DestinationQueue:
             return None
         if acknowledgement.code == Silence.INTERRUPTED:
             return now
+        if acknowledgement.code == Silence.KEPT_BACK:
+            return self._door.resting(now) or now
         if self._door.reason:
             return self._door.rest_until
         due = next_attempt(head.attempts + 1, now=now, jitter=self._jitter(), first=self._pace.first, longest=self._pace.longest)
