@@ -40,6 +40,7 @@ from bridge.service import Ids, Judging, Runs, Service
 from bridge.settings import Document
 from bridge.sign_off_watch import SignOffWatch
 from bridge.store.api import Store
+from bridge.store.awaited import done
 from bridge.store.commands import Command, KeepTables, NoteRefusedFile
 from bridge.store.sqlite import SqliteStore
 from bridge.tables.care import CATALOGUE_FILE
@@ -285,7 +286,7 @@ async def assemble(config: settings.Settings) -> Padpost:
     }
     for queue in queues.values():
         queue.shut("Its messages are being checked.")
-    await asyncio.wrap_future(store.submit(KeepTables(digest=tables.digest, content=tables.canonical, at=clock.now())))
+    await done(store, KeepTables(digest=tables.digest, content=tables.canonical, at=clock.now()))
     live = {term.name: queues[term.name] for term in terms if term.is_live}
     watch = SignOffWatch(config.signed_off, tables.digest, book, store, live)
     await watch.look()  # before the first strip is judged: nothing may be written for a live destination that is not signed for
@@ -369,7 +370,7 @@ def _receiver(source: settings.SourceShape, service: Service, store: Store) -> R
         case settings.FolderSource():
 
             async def note_refused(refused: NoteRefusedFile) -> int:
-                stop_id: int = await asyncio.wrap_future(store.submit(refused))
+                stop_id: int = await done(store, refused)
                 return stop_id
 
             return FolderReceiver(source, keep=keep, note_refused=note_refused, now=clock.now)

@@ -37,6 +37,7 @@ from bridge.model import (
 from bridge.read.again import Known, holds, one_anew, whole_anew
 from bridge.store import rows
 from bridge.store.api import Store
+from bridge.store.awaited import done
 from bridge.store.commands import EndIntake, KeepCapture, NewDelivery, RecordedOutcome, RecordOutcome, ReserveNumbers
 from bridge.tables.types import Tables
 
@@ -63,7 +64,7 @@ class Ids:
     async def _number(self) -> int:
         async with self._turn:
             if self._next == self._end:
-                self._next = await asyncio.wrap_future(self._store.submit(ReserveNumbers(count=BLOCK)))
+                self._next = await done(self._store, ReserveNumbers(count=BLOCK))
                 self._end = self._next + BLOCK
             self._next += 1
             return self._next - 1
@@ -133,7 +134,7 @@ class Judging:
         readings = self._readings(kept, intake)
         chosen = [reading for reading in readings if self._is_due(reading, intake)]
         if not chosen:
-            await asyncio.wrap_future(self._store.submit(EndIntake(intake_id=intake.intake_id, at=self._now())))
+            await done(self._store, EndIntake(intake_id=intake.intake_id, at=self._now()))
         for reading in chosen:
             await self._record(intake, kept.capture, reading, ends=reading is chosen[-1])
         return len(chosen)
@@ -182,19 +183,18 @@ class Judging:
             except Exception:  # a defect of ours in one strip must not hold up the analyzer's next ones
                 log.exception("strip.defect", capture=intake.capture_id, index=reading.index)
                 outcome = Rejected(findings=(_DEFECT,), checked=None)
-        recorded: RecordedOutcome = await asyncio.wrap_future(
-            self._store.submit(
-                RecordOutcome(
-                    intake_id=intake.intake_id,
-                    capture_id=intake.capture_id,
-                    reading=reading,
-                    outcome=outcome,
-                    deliveries=deliveries,
-                    tables_digest=self._tables.digest,
-                    at=self._now(),
-                    ends_intake=ends,
-                )
-            )
+        recorded: RecordedOutcome = await done(
+            self._store,
+            RecordOutcome(
+                intake_id=intake.intake_id,
+                capture_id=intake.capture_id,
+                reading=reading,
+                outcome=outcome,
+                deliveries=deliveries,
+                tables_digest=self._tables.digest,
+                at=self._now(),
+                ends_intake=ends,
+            ),
         )
         log.info(
             "strip.judged",
@@ -351,7 +351,7 @@ class Service:
     async def keep(self, capture: Capture, *, analyzer: str, profile: str, origin: str = "") -> int:
         """Keep a capture; the id comes back once it is durable. Raises StoreError if it is not."""
         command = KeepCapture(capture=capture, analyzer=analyzer, profile=profile, origin=origin)
-        capture_id: int = await asyncio.wrap_future(self._store.submit(command))
+        capture_id: int = await done(self._store, command)
         log.info("capture.kept", capture=capture_id, source=capture.source, bytes=len(capture.payload), torn=capture.torn)
         self._wake_judging(analyzer)
         return capture_id

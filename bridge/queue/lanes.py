@@ -18,6 +18,7 @@ from bridge.model import Acknowledgement, Answer, CodedResult, DeliveryState, Me
 from bridge.queue.door import Door
 from bridge.queue.turns import Turns
 from bridge.store.api import Store
+from bridge.store.awaited import done
 from bridge.store.commands import BearMessage, BeginAttempt, Command, EndAttempt, SetDestination, WithholdDelivery
 from bridge.store.rows import LaneHead
 
@@ -188,7 +189,7 @@ class DestinationQueue:
         self._is_leaving = False
 
     async def _done(self, command: Command) -> Any:
-        return await asyncio.wrap_future(self._store.submit(command))
+        return await done(self._store, command)
 
     async def _pay_owed(self) -> None:
         """Note the ends of tries that the store had no room for."""
