@@ -23,6 +23,7 @@ from bridge.model import (
     Capture,
     Coded,
     CodedResult,
+    Decisions,
     Facts,
     Finding,
     Message,
@@ -44,6 +45,9 @@ from bridge.tables.types import Tables
 log = structlog.get_logger()
 
 BLOCK = 500  # ours: ids reserved at once; a restart skips what is left, which costs nothing
+MOST_FRESH = 256  # ours: captures held until they are judged, which is at once; what waits longer is read from the store
+LARGEST_FRESH_BYTES = 16_384  # ours: a strip or a few; 256 of them are 4 MB
+NOTHING_KNOWN = rows.ReadingFacts(decisions=Decisions(patient_id=None, corrected_by=None, accepted_rules=frozenset()), prior=None)
 FIRST_REST = timedelta(seconds=1)  # ours: a loop that fell over rests this long, doubling to LONGEST_REST
 LONGEST_REST = timedelta(seconds=30)  # ours: as above
 
@@ -118,6 +122,15 @@ class Judging:
         self._ids = ids
         self._now = now
         self._profiles = profiles
+        self._fresh: dict[int, rows.CaptureRow] = {}
+
+    def hand_over(self, kept: rows.CaptureRow) -> None:
+        """Take a capture that has just been kept, so that it need not be read again; forgotten where it never comes up."""
+        if len(kept.capture.payload) > LARGEST_FRESH_BYTES:
+            return
+        if len(self._fresh) >= MOST_FRESH:
+            del self._fresh[next(iter(self._fresh))]
+        self._fresh[kept.capture_id] = kept
 
     async def work_off(self, analyzer: str) -> int:
         """Judge everything that waits for ``analyzer``; give how many readings were recorded."""
@@ -130,7 +143,7 @@ class Judging:
         return count
 
     async def _judge(self, intake: rows.IntakeRow) -> int:
-        kept = self._store.capture(intake.capture_id)
+        kept = self._fresh.pop(intake.capture_id, None) or self._store.capture(intake.capture_id)
         readings = self._readings(kept, intake)
         chosen = [reading for reading in readings if self._is_due(reading, intake)]
         if not chosen:
@@ -229,7 +242,9 @@ class Judging:
 
     async def _outcome(self, intake: rows.IntakeRow, capture: Capture, reading: Reading) -> Outcome:
         needs = pipeline.needs(reading, self._tables)
-        known = self._store.reading_facts(intake.capture_id, reading.index, record_digest=reading.record_digest)
+        known = NOTHING_KNOWN
+        if intake.because:  # judged for the first time, nobody has decided about it and no result came of it
+            known = self._store.reading_facts(intake.capture_id, reading.index, record_digest=reading.record_digest)
         facts = Facts(
             seen=self._store.seen_strips(
                 needs,
@@ -353,6 +368,8 @@ class Service:
         command = KeepCapture(capture=capture, analyzer=analyzer, profile=profile, origin=origin)
         capture_id: int = await done(self._store, command)
         log.info("capture.kept", capture=capture_id, source=capture.source, bytes=len(capture.payload), torn=capture.torn)
+        if not origin:  # a file that was kept before a crash has its first arrival in the store
+            self._judging.hand_over(rows.CaptureRow(capture_id=capture_id, analyzer=analyzer, profile=profile, capture=capture))
         self._wake_judging(analyzer)
         return capture_id
 
