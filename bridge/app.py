@@ -28,11 +28,13 @@ from bridge.deliver.folder import FolderClient
 from bridge.deliver.mllp import MllpClient
 from bridge.desk.actions import Desk
 from bridge.errors import SettingsError, SetupError, Spot, TableError
+from bridge.lifecycle.sharing import EVERY_ROLE, Role
 from bridge.model import Code, CodedResult, Format, Message, UnitSystem
 from bridge.pages.app import make_pages
 from bridge.pages.site import Bench, PagesSite
 from bridge.plan_book import PlanBook, check_plans
 from bridge.queue.lanes import DestinationQueue, Pace
+from bridge.queue.leases import FREE, Leases, Process
 from bridge.receive.folder import FolderReceiver
 from bridge.receive.serial_line import SerialReceiver
 from bridge.receive.tcp import TcpReceiver
@@ -214,11 +216,12 @@ class Padpost:
 
     config: settings.Settings
     tables: Tables
-    store: SqliteStore
+    store: Store
     service: Service
     pages: FastAPI
     sources: Mapping[str, Runs]
     clients: Sequence[Any]
+    roles: frozenset[Role] = EVERY_ROLE
 
     async def close(self) -> None:
         """Close every client, then the store."""
@@ -259,18 +262,27 @@ def example_terms() -> tuple[DestinationTerms, ...]:
 # --- putting it together
 
 
-async def assemble(config: settings.Settings) -> Padpost:
-    """Put a bridge together for ``config``.
+async def assemble(config: settings.Settings, roles: frozenset[Role] = EVERY_ROLE) -> Padpost:
+    """Put a bridge together for ``config``, which does what ``roles`` says.
 
-    Raises SettingsError or TableError for what must be mended in a file, StoreLocked or StoreFailed for the store.
+    Raises SettingsError or TableError for what must be mended in a file, StoreError for the store.
     """
+    if roles != EVERY_ROLE and config.database is None:
+        raise SettingsError(
+            "Parts of the work can be left to other processes only where they share a database; a store in a folder has one process.",
+            remedy="Leave out --only, or name a database.",
+            path=("database",),
+        )
     tables = tables_for(config)
     for error in chain(profile_faults(config, tables), grade_faults(config, tables)):
         raise error
     terms = [terms_of(config, destination) for destination in config.destinations]
     book = PlanBook(terms, [source.profile for source in config.sources], tables)
-    store = await asyncio.to_thread(partial(SqliteStore, config.site.data, now=clock.now))
+    store = await asyncio.to_thread(open_store, config)
     ids = Ids(store)
+    owner = f"{socket.gethostname()}-{os.getpid()}-{secrets.token_hex(4)}"
+    process = Process(owner=owner, host=socket.gethostname(), pid=os.getpid(), roles=roles)
+    leases = Leases(store, process, now=clock.now, elapsed=clock.elapsed)
     clients = {destination.name: _client(destination) for destination in config.destinations}
     queues = {
         destination.name: DestinationQueue(
@@ -281,6 +293,7 @@ async def assemble(config: settings.Settings) -> Padpost:
             bear=partial(_bear, book, ids, destination.name),
             now=clock.now,
             jitter=random.random,
+            grip=leases.grip(f"destination:{destination.name}") if Role.DELIVERY in roles else FREE,
         )
         for destination in config.destinations
     }
@@ -296,21 +309,43 @@ async def assemble(config: settings.Settings) -> Padpost:
         judging=Judging(store, tables, book, ids, clock.now, profiles={source.name: source.profile for source in config.sources}),
         sources=sources,
         queues=queues,
-        wake_queues=partial(_wake_all, queues),
+        leases=leases,
+        leased_sources=frozenset(source.name for source in config.sources if _is_leased(source)),
         once=[partial(check_plans, book, store, queues)],
         watches={"signatures": watch},
     )
-    sources |= {source.name: _receiver(source, service, store) for source in config.sources}
+    sources |= {source.name: _receiver(source, service, store) for source in config.sources if _is_here(source)}
     desk = Desk(cast("Store", _Waking(store, service.wake)), tables.policy, clock.now)
     pages = make_pages(store, desk, site=_pages_site(config, tables, terms, service, queues), now=clock.now)
     return Padpost(
-        config=config, tables=tables, store=store, service=service, pages=pages, sources=sources, clients=list(clients.values())
+        config=config,
+        tables=tables,
+        store=store,
+        service=service,
+        pages=pages,
+        sources=sources,
+        clients=list(clients.values()),
+        roles=roles,
     )
 
 
-def _wake_all(queues: Mapping[str, DestinationQueue]) -> None:
-    for queue in queues.values():
-        queue.wake()
+def open_store(config: settings.Settings) -> Store:
+    """Open the store that ``config`` names: the data folder's file, or a database. Raises SettingsError or StoreError."""
+    if config.database is None:
+        return SqliteStore(config.site.data, now=clock.now)
+    from bridge.store.postgres.opening import open_database  # noqa: PLC0415 - only who has a server loads its driver
+
+    return open_database(config.database)
+
+
+def _is_leased(source: settings.SourceShape) -> bool:
+    """Say whether one process alone may run a source: two would read the same folder, or call the same analyzer."""
+    return isinstance(source, settings.FolderSource) or (isinstance(source, settings.TcpSource) and source.role == "call")
+
+
+def _is_here(source: settings.SourceShape) -> bool:
+    """Say whether this machine has the source's wire."""
+    return not isinstance(source, settings.SerialSource) or source.on_host in ("", socket.gethostname())
 
 
 def profile_faults(config: settings.Settings, tables: Tables) -> Iterator[SettingsError]:
@@ -426,7 +461,13 @@ def _pages_socket(pages: settings.Pages) -> socket.socket:
 
 
 async def run_until(bridge: Padpost, stop: asyncio.Event) -> None:
-    """Run the service and its pages until ``stop`` is set. Raises SettingsError, with nothing begun, if the pages cannot listen."""
+    """Run the service, and its pages where that is among its roles, until ``stop`` is set.
+
+    Raises SettingsError, with nothing begun, if the pages cannot listen.
+    """
+    if Role.WEB not in bridge.roles:
+        await _run_without_pages(bridge, stop)
+        return
     pages = bridge.config.pages
     listening = _pages_socket(pages)
     server = _PagesServer(uvicorn.Config(bridge.pages, log_config=None, access_log=False, server_header=False))
@@ -439,6 +480,18 @@ async def run_until(bridge: Padpost, stop: asyncio.Event) -> None:
     running.cancel()
     stopping.cancel()
     for task in (running, stopping, serving):
+        with suppress(asyncio.CancelledError):
+            await task
+    log.info("service.stopped")
+
+
+async def _run_without_pages(bridge: Padpost, stop: asyncio.Event) -> None:
+    running = asyncio.create_task(bridge.service.run())
+    stopping = asyncio.create_task(stop.wait())
+    log.info("service.started", roles=sorted(bridge.roles))
+    await asyncio.wait({running, stopping}, return_when=asyncio.FIRST_COMPLETED)
+    for task in (running, stopping):
+        task.cancel()
         with suppress(asyncio.CancelledError):
             await task
     log.info("service.stopped")

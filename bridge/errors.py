@@ -12,7 +12,10 @@
     ├── StoreError                 the local disk or database
     │   ├── StoreFull              no room; try again when there is
     │   ├── StoreLocked            another process owns the store
+    │   ├── StoreAway              the server cannot be reached: nothing was written, try again
+    │   ├── StoreUnsure            the server went away during a commit: look, then try again
     │   └── StoreFailed            a write or fsync failed: stop acknowledging, restart
+    ├── LeaseLost                  another process has taken this work over; leave it alone
     └── LineError                  a wire or folder; try again
 
 What a receiver answers is a value (``model.Acknowledgement``), never an error.
@@ -104,8 +107,20 @@ class StoreLocked(StoreError):  # noqa: N818 - names the state, as the log shows
     """Another process owns this store."""
 
 
+class StoreAway(StoreError):  # noqa: N818 - names the state, as the log shows it
+    """The database server cannot be reached for now; nothing was written."""
+
+
+class StoreUnsure(StoreError):  # noqa: N818 - names the state, as the log shows it
+    """The database server went away during a commit: what was submitted may be kept or not. Look at the store again."""
+
+
 class StoreFailed(StoreError):  # noqa: N818 - names the state, as the log shows it
     """A write or fsync failed; what is durable is unknown until a restart."""
+
+
+class LeaseLost(PadpostError):  # noqa: N818 - names what happened, as the log shows it
+    """Another process works on this now: neither send nor mark, and forget it."""
 
 
 class LineError(PadpostError):

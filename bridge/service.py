@@ -11,6 +11,7 @@ import time
 from collections.abc import Awaitable, Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
+from functools import partial
 from typing import Protocol
 
 import structlog
@@ -18,6 +19,7 @@ import structlog
 from bridge import pipeline
 from bridge.check import Moment
 from bridge.errors import Overtaken, RejectError, StoreError
+from bridge.lifecycle.sharing import Role, every
 from bridge.lifecycle.states import StopEnd
 from bridge.model import (
     Capture,
@@ -27,6 +29,7 @@ from bridge.model import (
     Facts,
     Finding,
     Message,
+    Needs,
     NonPatient,
     Outcome,
     Place,
@@ -35,9 +38,11 @@ from bridge.model import (
     Severity,
     Unreadable,
 )
+from bridge.queue.leases import FREE, Grip, Leases
 from bridge.read.again import Known, holds, one_anew, whole_anew
 from bridge.store import rows
 from bridge.store.api import Store
+from bridge.store.asking import ask
 from bridge.store.awaited import done
 from bridge.store.commands import EndIntake, KeepCapture, NewDelivery, RecordedOutcome, RecordOutcome, ReserveNumbers
 from bridge.tables.types import Tables
@@ -48,7 +53,9 @@ BLOCK = 500  # ours: ids reserved at once; a restart skips what is left, which c
 MOST_FRESH = 256  # ours: captures held until they are judged, which is at once; what waits longer is read from the store
 LARGEST_FRESH_BYTES = 16_384  # ours: a strip or a few; 256 of them are 4 MB
 NOTHING_KNOWN = rows.ReadingFacts(decisions=Decisions(patient_id=None, corrected_by=None, accepted_rules=frozenset()), prior=None)
+EVERYTHING = ""  # the name of news that may be anywhere
 FIRST_REST = timedelta(seconds=1)  # ours: a loop that fell over rests this long, doubling to LONGEST_REST
+LONGEST_REST_OF_STORE = timedelta(seconds=2)  # ours: a disk with room again, or a server that is back, is used at once
 LONGEST_REST = timedelta(seconds=30)  # ours: as above
 
 
@@ -132,27 +139,33 @@ class Judging:
             del self._fresh[next(iter(self._fresh))]
         self._fresh[kept.capture_id] = kept
 
-    async def work_off(self, analyzer: str) -> int:
-        """Judge everything that waits for ``analyzer``; give how many readings were recorded."""
+    async def work_off(self, analyzer: str, grip: Grip = FREE) -> int:
+        """Judge everything that waits for ``analyzer``; give how many readings were recorded.
+
+        Raises LeaseLost once the analyzer is another process's: it judges on from what is recorded.
+        """
         count = 0
-        while intake := self._store.next_intake(analyzer):
+        while intake := await ask(self._store, self._store.next_intake, analyzer):
             try:
-                count += await self._judge(intake)
+                count += await self._judge(intake, grip)
             except Overtaken:  # recorded already, by a commit whose answer was lost: what is next stands in the store
                 log.warning("strip.overtaken", capture=intake.capture_id)
         return count
 
-    async def _judge(self, intake: rows.IntakeRow) -> int:
-        kept = self._fresh.pop(intake.capture_id, None) or self._store.capture(intake.capture_id)
-        readings = self._readings(kept, intake)
+    async def _judge(self, intake: rows.IntakeRow, grip: Grip) -> int:
+        kept = self._fresh.pop(intake.capture_id, None)
+        if kept is None:
+            kept = await ask(self._store, self._store.capture, intake.capture_id)
+        readings = await self._readings(kept, intake)
         chosen = [reading for reading in readings if self._is_due(reading, intake)]
         if not chosen:
-            await done(self._store, EndIntake(intake_id=intake.intake_id, at=self._now()))
+            await done(self._store, EndIntake(intake_id=intake.intake_id, at=self._now(), lease=grip.fence()))
         for reading in chosen:
-            await self._record(intake, kept.capture, reading, ends=reading is chosen[-1])
+            command = await self._outcome_of(intake, kept.capture, reading, ends=reading is chosen[-1])
+            await self._record(replace(command, lease=grip.fence()))
         return len(chosen)
 
-    def _readings(self, kept: rows.CaptureRow, intake: rows.IntakeRow) -> tuple[Reading | Unreadable, ...]:
+    async def _readings(self, kept: rows.CaptureRow, intake: rows.IntakeRow) -> tuple[Reading | Unreadable, ...]:
         """Read the capture, by the profile that it came with; again, by the one that its source has now."""
         if not intake.because:
             return self._understood(kept, intake.profile)
@@ -160,7 +173,7 @@ class Judging:
             strip.index: Known(
                 place=strip.place, record_digest=strip.record_digest, is_settled=strip.has_gone or strip.outcome == "discarded"
             )
-            for strip in self._store.capture_strips(intake.capture_id)
+            for strip in await ask(self._store, self._store.capture_strips, intake.capture_id)
         }
         readings = self._understood(kept, self._profiles.get(kept.capture.source, intake.profile))
         if intake.only_index is None:
@@ -185,7 +198,9 @@ class Judging:
             return reading.index == intake.only_index
         return reading.index >= intake.next_index
 
-    async def _record(self, intake: rows.IntakeRow, capture: Capture, reading: Reading | Unreadable, *, ends: bool) -> None:
+    async def _outcome_of(
+        self, intake: rows.IntakeRow, capture: Capture, reading: Reading | Unreadable, *, ends: bool
+    ) -> RecordOutcome:
         outcome: Outcome | None = None
         deliveries: tuple[NewDelivery, ...] = ()
         if isinstance(reading, Reading):
@@ -196,24 +211,24 @@ class Judging:
             except Exception:  # a defect of ours in one strip must not hold up the analyzer's next ones
                 log.exception("strip.defect", capture=intake.capture_id, index=reading.index)
                 outcome = Rejected(findings=(_DEFECT,), checked=None)
-        recorded: RecordedOutcome = await done(
-            self._store,
-            RecordOutcome(
-                intake_id=intake.intake_id,
-                capture_id=intake.capture_id,
-                reading=reading,
-                outcome=outcome,
-                deliveries=deliveries,
-                tables_digest=self._tables.digest,
-                at=self._now(),
-                ends_intake=ends,
-            ),
+        return RecordOutcome(
+            intake_id=intake.intake_id,
+            capture_id=intake.capture_id,
+            reading=reading,
+            outcome=outcome,
+            deliveries=deliveries,
+            tables_digest=self._tables.digest,
+            at=self._now(),
+            ends_intake=ends,
         )
+
+    async def _record(self, command: RecordOutcome) -> None:
+        recorded: RecordedOutcome = await done(self._store, command)
         log.info(
             "strip.judged",
             strip=recorded.strip_id,
-            capture=intake.capture_id,
-            outcome=type(outcome).__name__.lower() if outcome else "unreadable",
+            capture=command.capture_id,
+            outcome=type(command.outcome).__name__.lower() if command.outcome else "unreadable",
             stop=recorded.stop_id,
         )
 
@@ -242,10 +257,15 @@ class Judging:
 
     async def _outcome(self, intake: rows.IntakeRow, capture: Capture, reading: Reading) -> Outcome:
         needs = pipeline.needs(reading, self._tables)
+        facts = await ask(self._store, self._facts, intake, capture, reading, needs)
+        moment = Moment(arrived_at=capture.arrived_at, live=capture.live, now=self._now())
+        return pipeline.judge(reading, facts, self._tables, moment=moment, result_id=await self._ids.result())
+
+    def _facts(self, intake: rows.IntakeRow, capture: Capture, reading: Reading, needs: Needs) -> Facts:
         known = NOTHING_KNOWN
         if intake.because:  # judged for the first time, nobody has decided about it and no result came of it
             known = self._store.reading_facts(intake.capture_id, reading.index, record_digest=reading.record_digest)
-        facts = Facts(
+        return Facts(
             seen=self._store.seen_strips(
                 needs,
                 now=capture.arrived_at,
@@ -256,8 +276,6 @@ class Judging:
             decisions=known.decisions,
             prior=known.prior,
         )
-        moment = Moment(arrived_at=capture.arrived_at, live=capture.live, now=self._now())
-        return pipeline.judge(reading, facts, self._tables, moment=moment, result_id=await self._ids.result())
 
     async def _deliveries(self, result: CodedResult) -> tuple[NewDelivery, ...]:
         made = []
@@ -304,6 +322,13 @@ class Runs(Protocol):
         """Run until cancelled."""
 
 
+class Queue(Runs, Protocol):
+    """A destination's queue."""
+
+    def wake(self) -> None:
+        """Look again at once."""
+
+
 @dataclass(kw_only=True)
 class LoopState:
     """How one loop is doing, for /health/ready and the log."""
@@ -313,7 +338,7 @@ class LoopState:
 
 
 class Service:
-    """Everything that runs side by side, woken by what was committed."""
+    """Everything that runs side by side, woken by what was committed, here or in another process on the same store."""
 
     def __init__(  # noqa: PLR0913 - the parts of a service, all given by the composition root
         self,
@@ -321,51 +346,76 @@ class Service:
         store: Store,
         judging: Judging,
         sources: Mapping[str, Runs],
-        queues: Mapping[str, Runs],
-        wake_queues: Callable[[], None],
+        queues: Mapping[str, Queue],
+        leases: Leases,
         once: Sequence[Callable[[], Awaitable[None]]] = (),
         watches: Mapping[str, Runs] | None = None,
+        leased_sources: frozenset[str] = frozenset(),
     ) -> None:
-        """Take the parts; ``once`` are things to do beside the loops at start (plan checks), ``watches`` what looks at files of the site."""
+        """Take the parts; ``once`` are things to do beside the loops at start (plan checks), ``watches`` what looks at files of the site.
+
+        ``leased_sources`` names the sources that one process alone may run, wherever it is.
+        """
         self._store = store
         self._judging = judging
         self._sources = sources
         self._queues = queues
-        self._wake_queues = wake_queues
+        self._leases = leases
         self._once = once
         self._watches = watches or {}
+        self._leased_sources = leased_sources
         self._work: dict[str, asyncio.Event] = {}
         self._tasks: asyncio.TaskGroup | None = None
         self._loop: asyncio.AbstractEventLoop | None = None
         self.loops: dict[str, LoopState] = {}
+        leases.on_found(self._look_at)
 
     @property
     def fault(self) -> str:
         """Say what is wrong, or nothing: the store first, then the first loop that is down."""
         if self._store.fault:
             return self._store.fault
+        if self._store.away:
+            return self._store.away
         return next((f"{state.name}: {state.fault}" for state in self.loops.values() if state.fault), "")
 
     async def run(self) -> None:
         """Run everything until cancelled. What a crash left unjudged or unsent is taken up first."""
         self._loop = asyncio.get_running_loop()
-        async with asyncio.TaskGroup() as tasks:
-            self._tasks = tasks
-            for analyzer in self._store.analyzers_with_work():
-                self._wake_judging(analyzer)
-            for name, queue in self._queues.items():
-                tasks.create_task(self._forever(f"destination {name}", queue.run))
-            for name, source in self._sources.items():
-                tasks.create_task(self._forever(f"source {name}", source.run))
-            for name, watch in self._watches.items():
-                tasks.create_task(self._forever(name, watch.run))
-            for task in self._once:
-                tasks.create_task(self._forever("start-up check", task, again=False))
-            await asyncio.Event().wait()  # with nothing connected yet, or nothing going on any more, it still answers for itself
+        self._store.listen(self._hear)
+        try:
+            async with asyncio.TaskGroup() as tasks:
+                self._tasks = tasks
+                tasks.create_task(self._forever("leases", self._leases.run))
+                if Role.INTAKE in self._leases.roles:
+                    self._start_intake(tasks)
+                if Role.DELIVERY in self._leases.roles:
+                    for name, queue in self._queues.items():
+                        held = partial(self._leases.grip(f"destination:{name}").hold, queue.run)
+                        tasks.create_task(self._forever(f"destination {name}", held))
+                for name, watch in self._watches.items():
+                    tasks.create_task(self._forever(name, watch.run))
+                for task in self._once:
+                    tasks.create_task(self._forever("start-up check", task, again=False))
+                await (
+                    asyncio.Event().wait()
+                )  # with nothing connected yet, or nothing going on any more, it still answers for itself
+        finally:
+            self._leases.leave()
+
+    def _start_intake(self, tasks: asyncio.TaskGroup) -> None:
+        self._leases.wish(every("analyzer"))
+        self._look_at(EVERYTHING)
+        for name, source in self._sources.items():
+            run = source.run
+            if name in self._leased_sources:
+                run = partial(self._leases.grip(f"source:{name}").hold, source.run)
+            tasks.create_task(self._forever(f"source {name}", run))
 
     async def keep(self, capture: Capture, *, analyzer: str, profile: str, origin: str = "") -> int:
-        """Keep a capture; the id comes back once it is durable. Raises StoreError if it is not."""
-        command = KeepCapture(capture=capture, analyzer=analyzer, profile=profile, origin=origin)
+        """Keep a capture; the id comes back once it is durable. Raises StoreError if it is not, LeaseLost if its source is another process's."""
+        grip = self._leases.grip(f"source:{capture.source}") if capture.source in self._leased_sources else FREE
+        command = KeepCapture(capture=capture, analyzer=analyzer, profile=profile, origin=origin, lease=grip.fence())
         capture_id: int = await done(self._store, command)
         log.info("capture.kept", capture=capture_id, source=capture.source, bytes=len(capture.payload), torn=capture.torn)
         if not origin:  # a file that was kept before a crash has its first arrival in the store
@@ -375,28 +425,52 @@ class Service:
 
     def wake(self) -> None:
         """Look everywhere again; may be called from any thread (after a person's action)."""
-        if self._loop and not self._loop.is_closed():
-            self._loop.call_soon_threadsafe(self._wake_all)
+        self._hear(EVERYTHING)
 
-    def _wake_all(self) -> None:
-        for analyzer in self._store.analyzers_with_work():
+    # --- who has news
+
+    def _hear(self, name: str) -> None:
+        """Look where there is news, of this process or another; called from any thread."""
+        if self._loop and not self._loop.is_closed():
+            self._loop.call_soon_threadsafe(self._look_at, name)
+
+    def _look_at(self, name: str) -> None:
+        kind, _, rest = name.partition(":")
+        if kind == "analyzer":
+            self._wake_judging(rest)
+        elif kind == "destination" and rest in self._queues:
+            self._queues[rest].wake()
+        elif name == EVERYTHING:
+            self._wake_queues()
+            if self._tasks and Role.INTAKE in self._leases.roles:
+                self._tasks.create_task(self._forever("intake", self._look_at_all_intake, again=False))
+
+    async def _look_at_all_intake(self) -> None:
+        for analyzer in await ask(self._store, self._store.analyzers_with_work):
             self._wake_judging(analyzer)
-        self._wake_queues()
+
+    def _wake_queues(self) -> None:
+        for queue in self._queues.values():
+            queue.wake()
 
     def _wake_judging(self, analyzer: str) -> None:
+        if Role.INTAKE not in self._leases.roles:
+            return  # whoever has that role hears of it by the store
         if analyzer not in self._work:
             self._work[analyzer] = asyncio.Event()
             if self._tasks:
-                self._tasks.create_task(self._forever(f"analyzer {analyzer}", lambda: self._judge_for_ever(analyzer)))
+                grip = self._leases.grip(f"analyzer:{analyzer}")
+                judge = partial(grip.hold, partial(self._judge_for_ever, analyzer, grip))
+                self._tasks.create_task(self._forever(f"analyzer {analyzer}", judge))
         self._work[analyzer].set()
 
-    async def _judge_for_ever(self, analyzer: str) -> None:
+    async def _judge_for_ever(self, analyzer: str, grip: Grip) -> None:
         work = self._work[analyzer]
         work.set()
         while True:
             await work.wait()
             work.clear()
-            if await self._judging.work_off(analyzer):
+            if await self._judging.work_off(analyzer, grip):
                 self._wake_queues()
 
     async def _forever(self, name: str, run: Callable[[], Awaitable[None]], *, again: bool = True) -> None:
@@ -404,10 +478,11 @@ class Service:
         state = self.loops.setdefault(name, LoopState(name=name))
         rest = FIRST_REST
         while True:
-            started = time.monotonic()
+            started, longest = time.monotonic(), LONGEST_REST
             try:
                 await run()
             except StoreError as error:
+                longest = LONGEST_REST_OF_STORE
                 state.fault = str(error)
                 log.critical("loop.store", loop=name, fault=self._store.fault or str(error))
                 if self._store.fault:
@@ -417,10 +492,10 @@ class Service:
                 log.exception("loop.fell", loop=name)
             else:
                 state.fault = ""
-            if not again:
+            if not again and longest is LONGEST_REST:
                 return
             if time.monotonic() - started > LONGEST_REST.total_seconds():
                 rest = FIRST_REST  # it ran well for a while: this is a new fault
-            await asyncio.sleep(rest.total_seconds())
+            await asyncio.sleep(min(rest, longest).total_seconds())
             state.fault = ""
             rest = min(rest * 2, LONGEST_REST)

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+
+from tests.peers.postgres import PostgresServer
 
 TESTS = Path(__file__).parent
 # Rooms whose tests compute and wait for nobody. All others start processes, listen or draw pages: side by side they would
@@ -39,3 +42,11 @@ def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
     """Name the skipped tests."""
     for name in _skipped:
         terminalreporter.write_line(f"skipped, which counts as failed here: {name}", red=True)
+
+
+@pytest.fixture(scope="session")
+def postgres() -> Iterator[PostgresServer]:
+    """Give a PostgreSQL server of the tests' own; it starts when the first test asks for it."""
+    server = PostgresServer()
+    yield server
+    server.close()

@@ -14,6 +14,8 @@ import pytest
 
 from bridge import settings
 from bridge.app import (
+    _is_here,
+    _is_leased,
     assemble,
     default_policy,
     grade_faults,
@@ -24,6 +26,7 @@ from bridge.app import (
     terms_of,
 )
 from bridge.errors import SettingsError, StoreLocked, TableError
+from bridge.lifecycle.sharing import Role
 from bridge.model import Code, Format, Grade, UnitSystem
 from bridge.store.sqlite import SqliteStore
 from bridge.tables.types import DestinationTerms, Laboratory, Orders, Pointing, Provider, Tables
@@ -284,6 +287,36 @@ def test_assembled_destinations_are_shut_until_their_plans_are_checked(tmp_path:
         await bridge.close()
 
     asyncio.run(live())
+
+
+def test_roles_are_refused_where_one_process_has_the_store(tmp_path: Path) -> None:
+    """What is left to another process that cannot be there would never be done."""
+    with pytest.raises(SettingsError, match="Leave out --only, or name a database") as wrong:
+        asyncio.run(assemble(site(tmp_path), frozenset({Role.INTAKE})))
+    assert wrong.value.path == ("database",)
+    assert not (tmp_path / "store").exists()
+
+
+@pytest.mark.parametrize(
+    ("source", "leased", "here"),
+    [
+        ("{name: a, kind: folder, path: p, analyzer: a, profile: tern}", True, True),
+        ("{name: a, kind: tcp, role: call, host: h, port: 1, link: lis01, analyzer: a, profile: tern}", True, True),
+        ("{name: a, kind: tcp, role: listen, host: h, port: 1, link: lis01, analyzer: a, profile: tern}", False, True),
+        ("{name: a, kind: serial, port: /dev/x, link: lis01, analyzer: a, profile: tern}", False, True),
+        ("{name: a, kind: serial, port: /dev/x, on_host: another.example, link: lis01, analyzer: a, profile: tern}", False, False),
+        (f"{{name: a, kind: serial, port: /dev/x, on_host: {socket.gethostname()}, link: lis01, analyzer: a, profile: tern}}", False, True),
+    ],
+)  # fmt: skip
+def test_which_sources_one_process_alone_runs_and_which_are_here(tmp_path: Path, source: str, leased: bool, here: bool) -> None:
+    """A folder or a call would be made twice; a wire ends in one machine; where we listen, the analyzer chooses."""
+    config = tmp_path / "site.yaml"
+    config.write_text(
+        f"site: {{name: T, zone: UTC, data: store}}\npatient_ids: {{pattern: 'x', authority: T, system: 'urn:x'}}\nsources:\n  - {source}\n"
+        "destinations: []\n"
+    )
+    (read,) = settings.read_settings(config).sources
+    assert (_is_leased(read), _is_here(read)) == (leased, here)
 
 
 # --- the log

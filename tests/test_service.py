@@ -17,12 +17,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from bridge import service
+from bridge import clock, service
 from bridge.demo.printers import Play, framed, printed
-from bridge.errors import StoreFailed, StoreFull
+from bridge.errors import LeaseLost, StoreFailed, StoreFull
+from bridge.lifecycle.sharing import EVERY_ROLE, Role
 from bridge.lifecycle.states import StopEnd
 from bridge.model import Actor, Capture, DeliveryState, Format, Purpose, Way
 from bridge.plan_book import PlanBook
+from bridge.queue.leases import Leases, Process
 from bridge.service import BLOCK, Ids, Judging, Runs, Service
 from bridge.store.api import Store
 from bridge.store.commands import CloseStop, Command, KeepCapture, RecordOutcome
@@ -319,8 +321,23 @@ def falls() -> None:
     raise KeyError("a defect of ours")
 
 
-def serving(store: Store, sources: dict[str, Runs], wake: Callable[[], None] = lambda: None) -> Service:
-    return Service(store=store, judging=judging(store), sources=sources, queues={}, wake_queues=wake)
+class Woken(Loop):
+    """A queue that remembers being woken."""
+
+    wakes = 0
+
+    def wake(self) -> None:
+        self.wakes += 1
+
+
+def leases(store: Store, *roles: Role) -> Leases:
+    process = Process(owner="here", host="h", pid=1, roles=frozenset(roles) or EVERY_ROLE)
+    return Leases(store, process, now=now, elapsed=clock.elapsed)
+
+
+def serving(store: Store, sources: dict[str, Runs], queue: Woken | None = None) -> Service:
+    queues = {"records": queue} if queue else {}
+    return Service(store=store, judging=judging(store), sources=sources, queues=queues, leases=leases(store))
 
 
 async def stopped(running: asyncio.Task[None]) -> None:
@@ -367,7 +384,7 @@ def test_a_watch_that_falls_over_looks_again(store: SqliteStore, monkeypatch: py
             judging=judging(store),
             sources={},
             queues={},
-            wake_queues=lambda: None,
+            leases=leases(store),
             watches={"signatures": watch},
         )
         running = asyncio.create_task(subject.run())
@@ -384,18 +401,20 @@ def test_a_watch_that_falls_over_looks_again(store: SqliteStore, monkeypatch: py
 def test_a_full_disk_is_tried_again(store: SqliteStore, monkeypatch: pytest.MonkeyPatch) -> None:
     """Room comes back: the analyzer's strips are judged then, without a restart, and the queues are woken."""
     monkeypatch.setattr(service, "FIRST_REST", timedelta(milliseconds=50))
-    woken: list[bool] = []
+    queue = Woken()
 
     async def live() -> None:
         full = Refusing(store, times=1, error=StoreFull("no room"), kind=RecordOutcome)
-        subject = serving(full.as_store, {}, lambda: woken.append(True))
+        subject = serving(full.as_store, {}, queue)
         running = asyncio.create_task(subject.run())
         await until(lambda: subject._tasks)
         command = kept(strip(1))
         capture_id = await subject.keep(command.capture, analyzer=command.analyzer, profile=command.profile)
         await until(lambda: subject.fault)
         assert subject.fault == "analyzer bench-b: no room"
-        await until(lambda: woken)
+        before = queue.wakes
+        await until(lambda: outcomes(store, capture_id))
+        await until(lambda: queue.wakes > before)
         assert outcomes(store, capture_id) == [("1", "coded")]
         assert subject.fault == ""
         await stopped(running)
@@ -427,7 +446,9 @@ def test_a_failed_store_is_never_tried_again(store: SqliteStore, monkeypatch: py
         line = Loop(failed.fail)
         subject = serving(cast("Store", failed), {"line": line})
         running = asyncio.create_task(subject.run())
-        await until(lambda: line.runs and asyncio.all_tasks() == {asyncio.current_task(), running})  # the loop's task has ended
+        await until(
+            lambda: line.runs and len(asyncio.all_tasks()) == 3
+        )  # this one, the service and its leases: the loop's has ended
         assert line.runs == 1
         assert subject.fault == "the disk failed; restart"
         await stopped(running)
@@ -446,3 +467,152 @@ def test_what_a_crash_left_unjudged_is_taken_up_at_the_start(store: SqliteStore)
 
     asyncio.run(live())
     assert outcomes(store, capture_id) == [("1", "coded")]
+
+
+# --- several processes on one store
+
+
+class Heard:
+    """The real store, which tells what other processes wrote as a server does: from a thread of its own."""
+
+    def __init__(self, store: SqliteStore) -> None:
+        self._store = store
+        self._heard: Callable[[str], None] = lambda _: None
+
+    def listen(self, heard: Callable[[str], None]) -> None:
+        self._heard = heard
+
+    async def tell(self, name: str) -> None:
+        await asyncio.to_thread(self._heard, name)
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._store, name)
+
+
+@pytest.mark.parametrize("name", ["analyzer:bench-b", ""])
+def test_what_another_process_kept_is_judged_on_its_news(store: SqliteStore, name: str) -> None:
+    """No polling: a name, or "anything may have been missed", and the analyzer's captures are looked at."""
+    heard = Heard(store)
+
+    async def live() -> None:
+        running = asyncio.create_task(serving(cast("Store", heard), {}).run())
+        await until(lambda: store._reader().execute("SELECT count(*) FROM processes").fetchone() == (1,))
+        capture_id = await asyncio.to_thread(store.submit(kept(strip(1))).result)
+        await heard.tell("destination:nobody's")
+        await heard.tell(name)
+        await until(lambda: outcomes(store, capture_id))
+        await stopped(running)
+
+    asyncio.run(live())
+
+
+@pytest.mark.parametrize(("name", "wakes"), [("destination:records", 1), ("destination:chart", 0), ("", 1)])
+def test_a_queue_is_woken_by_its_own_news(store: SqliteStore, name: str, wakes: int) -> None:
+    """Another process judged, or a person acted at another's page."""
+    heard, queue = Heard(store), Woken()
+
+    async def live() -> None:
+        running = asyncio.create_task(serving(cast("Store", heard), {}, queue).run())
+        async with asyncio.timeout(BOUND_S):
+            await queue.settled.wait()
+        before = queue.wakes
+        await heard.tell(name)
+        await asyncio.sleep(0)  # what was called from the other thread comes first
+        assert queue.wakes - before == wakes
+        await stopped(running)
+
+    asyncio.run(live())
+
+
+@pytest.mark.parametrize(
+    ("role", "runs"), [(Role.INTAKE, ["line", "judged"]), (Role.DELIVERY, ["queue"]), (Role.WEB, [])]
+)  # fmt: skip
+def test_a_process_does_what_its_roles_say(store: SqliteStore, role: Role, runs: list[str]) -> None:
+    """Intake receives and judges, delivery sends, web does neither; each leaves the rest to others."""
+    capture_id = store.submit(kept(strip(1))).result()
+
+    async def live() -> list[str]:
+        line, queue, watch = Loop(), Woken(), Loop()
+        subject = Service(
+            store=store, judging=judging(store), sources={"line": line}, queues={"records": queue}, leases=leases(store, role),
+            watches={"signatures": watch},
+        )  # fmt: skip
+        running = asyncio.create_task(subject.run())
+        async with asyncio.timeout(BOUND_S):
+            await watch.settled.wait()
+        subject.wake()
+        done: dict[str, Callable[[], Any]] = {
+            "line": lambda: line.runs,
+            "queue": lambda: queue.runs,
+            "judged": lambda: outcomes(store, capture_id),
+        }
+        await until(lambda: all(done[name]() for name in runs))
+        await stopped(running)
+        return [name for name, is_done in done.items() if is_done()]
+
+    assert sorted(asyncio.run(live())) == sorted(runs)
+
+
+def test_a_leased_source_keeps_nothing_without_its_lease(store: SqliteStore) -> None:
+    """Another process has the folder: what this one still had in hand is not kept by both."""
+
+    async def live() -> None:
+        drops = Loop()
+        subject = Service(
+            store=store, judging=judging(store), sources={"drops": drops}, queues={}, leases=leases(store), leased_sources=frozenset({"drops"})
+        )  # fmt: skip
+        command = kept(strip(1))
+        with pytest.raises(LeaseLost):
+            await subject.keep(command.capture, analyzer=command.analyzer, profile=command.profile)
+        assert store.analyzers() == ()
+        running = asyncio.create_task(subject.run())
+        async with asyncio.timeout(BOUND_S):
+            await drops.settled.wait()
+        assert await subject.keep(command.capture, analyzer=command.analyzer, profile=command.profile) == 1
+        await stopped(running)
+        await until(
+            lambda: set(store._reader().execute("SELECT owner FROM leases").fetchall()) == {("",)}
+        )  # given back at the end
+
+    asyncio.run(live())
+
+
+def test_judging_ends_where_the_analyzer_is_anothers(store: SqliteStore) -> None:
+    """The lease is lost between two strips: what is recorded stands, the rest is the other's."""
+    capture_id = store.submit(kept(strip(1), strip(2))).result()
+
+    class Losing:
+        left = 1
+
+        def fence(self) -> None:
+            self.left -= 1
+            if self.left < 0:
+                raise LeaseLost("another's")
+
+    with pytest.raises(LeaseLost):
+        asyncio.run(judging(store).work_off("bench-b", Losing()))
+    assert outcomes(store, capture_id) == [("1", "coded")]
+    assert asyncio.run(judging(store).work_off("bench-b")) == 1
+
+
+def test_an_outcome_whose_commit_was_lost_sight_of_is_not_recorded_twice(store: SqliteStore) -> None:
+    """Another judge was quicker, or our own commit happened after all: the work is looked at again, and goes on behind it."""
+    capture_id = store.submit(kept(strip(1), strip(2))).result()
+
+    class Twice:
+        """The real store, which does one RecordOutcome before we ask for it."""
+
+        done = False
+
+        def submit(self, command: Command) -> Future[Any]:
+            if isinstance(command, RecordOutcome) and not self.done:
+                self.done = True
+                store.submit(command).result()
+            return store.submit(command)
+
+        def __getattr__(self, name: str) -> Any:
+            return getattr(store, name)
+
+    assert asyncio.run(judging(cast("Store", Twice())).work_off("bench-b")) == 1
+    assert outcomes(store, capture_id) == [("1", "coded"), ("2", "coded")]
+    assert len(store.strips()) == 2

@@ -103,13 +103,24 @@ def _terms(tables: Tables, config: settings.Settings) -> list[DestinationTerms]:
 
 
 def _site_lines(config: settings.Settings, path: Path, tables: Tables) -> Iterator[tuple[str, str]]:
-    """Give a line for each source and destination of the site, its fault with file and line."""
+    """Give a line for the database and each source and destination of the site, its fault with file and line."""
+    if config.database is not None:
+        yield "database", _database_fault(config.database, path)
     wrong = {error.path[1]: str(settings.placed(error, path)) for error in profile_faults(config, tables)}
     mute = {error.path[1]: str(settings.placed(error, path)) for error in grade_faults(config, tables)}
     for number, source in enumerate(config.sources):
         yield f"source {source.name}", wrong.get(number, "")
     for number, destination in enumerate(config.destinations):
         yield f"destination {destination.name}", mute.get(number) or _secret_fault(destination, path, number)
+
+
+def _database_fault(database: settings.Database, path: Path) -> str:
+    from bridge.store.postgres.opening import database_faults  # noqa: PLC0415 - only who has a server loads its driver
+
+    try:
+        return " ".join(database_faults(database))
+    except SettingsError as error:
+        return str(settings.placed(error, path))
 
 
 def _secret_fault(destination: settings.DestinationShape, path: Path, number: int) -> str:

@@ -10,6 +10,7 @@ import typer
 
 from bridge import __version__
 from bridge.errors import PadpostError
+from bridge.lifecycle.sharing import Role
 
 app = typer.Typer(
     name="padpost",
@@ -55,11 +56,16 @@ def demo(
 
 
 @app.command()
-def serve(config: ConfigOption) -> None:
+def serve(
+    config: ConfigOption,
+    only: Annotated[
+        list[Role] | None, typer.Option(help="Do this part of the work alone; may be given more than once. Without it: all.")
+    ] = None,
+) -> None:
     """Run the bridge until it is told to stop."""
     from bridge.cli import serve as room  # noqa: PLC0415 - as above
 
-    raise typer.Exit(room.serve(config))
+    raise typer.Exit(room.serve(config, only or ()))
 
 
 @app.command()

@@ -4,29 +4,31 @@ from __future__ import annotations
 
 import asyncio
 import signal
+from collections.abc import Sequence
 from pathlib import Path
 
 from bridge import settings
 from bridge.app import assemble, run_until
 from bridge.errors import SettingsError
+from bridge.lifecycle.sharing import EVERY_ROLE, Role
 from bridge.logs import configure_logging
 
 
-def serve(config_path: Path) -> int:
-    """Serve ``config_path`` until SIGTERM or SIGINT; give 0.
+def serve(config_path: Path, only: Sequence[Role] = ()) -> int:
+    """Serve ``config_path`` until SIGTERM or SIGINT, with the roles ``only`` (none named: all); give 0.
 
     Raises SettingsError or TableError with file and line, or StoreError, before it starts.
     """
     config = settings.read_settings(config_path)
     configure_logging(config.log)
     try:
-        return asyncio.run(_serve(config))
+        return asyncio.run(_serve(config, frozenset(only) or EVERY_ROLE))
     except SettingsError as error:
         raise settings.placed(error, config_path) from error
 
 
-async def _serve(config: settings.Settings) -> int:
-    bridge = await assemble(config)
+async def _serve(config: settings.Settings, roles: frozenset[Role]) -> int:
+    bridge = await assemble(config, roles)
     stop = asyncio.Event()
     loop = asyncio.get_running_loop()
     for number in (signal.SIGTERM, signal.SIGINT):

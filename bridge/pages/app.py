@@ -15,7 +15,7 @@ from starlette.exceptions import HTTPException
 
 from bridge import __version__
 from bridge.desk.actions import Desk
-from bridge.errors import StoreError
+from bridge.errors import StoreAway, StoreError
 from bridge.pages import api, words
 from bridge.pages.guard import API_PREFIX, HEADERS, Guard
 from bridge.pages.site import PagesSite
@@ -55,7 +55,8 @@ def make_pages(store: Store, desk: Desk, *, site: PagesSite, now: Callable[[], d
 
     @app.exception_handler(StoreError)
     def store_fault(request: Request, fault: StoreError) -> Response:
-        return refuse(request, 503, "Nothing was done: it could not be kept", str(fault))
+        title = "The database does not answer" if isinstance(fault, StoreAway) else "Nothing was done: it could not be kept"
+        return refuse(request, 503, title, str(fault))
 
     @app.exception_handler(Exception)
     def defect(request: Request, _: Exception) -> Response:

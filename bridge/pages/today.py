@@ -20,6 +20,10 @@ STORE_FULL = (
     "No strip can be kept until there is room on the disk: analyzers are told to send again, files stay where they are."
     " Tell your administrator."
 )
+STORE_AWAY = (
+    "No strip can be kept and nothing is sent until the database answers again: analyzers are told to send again, files stay where they are."
+    " Tell your administrator."
+)
 URGENT = 20  # ours: STAT rows shown on Today; the list shows all
 
 
@@ -79,6 +83,8 @@ def faults(store: Store, site: PagesSite) -> tuple[str, ...]:
     own = []
     if store.fault:
         own.append(f"{STORE_FAILED} {store.fault}")
+    if store.away:
+        own.append(f"{STORE_AWAY} {store.away}")
     if store.shortage:
         own.append(f"{STORE_FULL} {store.shortage}")
     # the service's loops repeat what the store says of itself
@@ -86,7 +92,7 @@ def faults(store: Store, site: PagesSite) -> tuple[str, ...]:
 
 
 def _repeats(fault: str, store: Store) -> bool:
-    return any(known and known in fault for known in (store.fault, store.shortage))
+    return any(known and known in fault for known in (store.fault, store.away, store.shortage))
 
 
 def _last_through(store: Store, day: DayStrips) -> datetime | None:

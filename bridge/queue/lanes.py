@@ -4,22 +4,34 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Awaitable, Callable
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any, Protocol
 
 import structlog
 
-from bridge.errors import StoreError, StoreFailed
+from bridge.errors import LeaseLost, StoreError, StoreFailed
 from bridge.lifecycle.answers import Silence, is_conflict, no_answer, settle_conflict, stop_words
 from bridge.lifecycle.backoff import given_up, next_attempt
 from bridge.lifecycle.states import DestinationState
 from bridge.model import Acknowledgement, Answer, CodedResult, DeliveryState, Message, Priority
 from bridge.queue.door import Door
+from bridge.queue.leases import FREE, Grip
 from bridge.queue.turns import Turns
 from bridge.store.api import Store
+from bridge.store.asking import ask
 from bridge.store.awaited import done
-from bridge.store.commands import BearMessage, BeginAttempt, Command, EndAttempt, SetDestination, WithholdDelivery
+from bridge.store.commands import (
+    BearMessage,
+    BeginAttempt,
+    Command,
+    EndAttempt,
+    Lease,
+    RecoverDeliveries,
+    SetDestination,
+    WithholdDelivery,
+)
 from bridge.store.rows import LaneHead
 
 log = structlog.get_logger()
@@ -50,6 +62,15 @@ class Pace:
     in_flight: int
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Begun:
+    """A try that was begun, and the lease that it was begun under: its end is noted under the same."""
+
+    head: LaneHead
+    attempt: int
+    lease: Lease | None
+
+
 class DestinationQueue:
     """Takes lane heads as they may go, tries them, and notes what came of it. ``run`` ends only by cancellation or a store fault.
 
@@ -67,8 +88,11 @@ class DestinationQueue:
         bear: Callable[[CodedResult], Awaitable[Message | None]],
         now: Callable[[], datetime],
         jitter: Callable[[], float],
+        grip: Grip = FREE,
     ) -> None:
+        """``grip`` is asked before each step: who has lost the destination to another process neither sends nor marks."""
         self._store = store
+        self._grip = grip
         self._name = name
         self._client = client
         self._pace = pace
@@ -106,8 +130,13 @@ class DestinationQueue:
         self.wake()
 
     async def run(self) -> None:
-        """Run until cancelled. Raises StoreError if the store fails; a try whose end could not be noted is noted when it runs again."""
+        """Run until cancelled. Raises StoreError if the store fails; a try whose end could not be noted is noted when it runs again.
+
+        Raises LeaseLost once the destination is another process's. What its last owner was sending is due again first.
+        """
         try:
+            await self._pay_owed()
+            await self._recover()
             while True:
                 self._woken.clear()
                 await self._pay_owed()
@@ -115,7 +144,7 @@ class DestinationQueue:
                 now = self._now()
                 if not self._shut:
                     await self._bear_some()
-                    self._begin_some(now)
+                    await self._begin_some(now)
                 await self._sleep(now)
                 self._raise_faults()
         finally:
@@ -123,32 +152,41 @@ class DestinationQueue:
 
     # --- one look
 
+    async def _recover(self) -> None:
+        self._told = None  # another process may have noted the destination's state meanwhile
+        recovering = RecoverDeliveries(destination=self._name, at=self._now(), lease=self._grip.fence())
+        if count := await self._done(recovering):
+            log.warning("delivery.recovered", destination=self._name, count=count)
+
     async def _note_state(self) -> None:
         if self._shut:
             state, reason = DestinationState.SHUT, self._shut
         else:
             state, reason = DestinationState.CLOSED if self._door.is_closed else DestinationState.OPEN, self._door.reason
         if (state, reason) != self._told:
-            await self._done(SetDestination(name=self._name, state=state, reason=reason, at=self._now()))
+            lease = self._grip.fence()
+            await self._done(SetDestination(name=self._name, state=state, reason=reason, at=self._now(), lease=lease))
             self._told = (state, reason)
 
     async def _bear_some(self) -> None:
-        for delivery_id, result in self._store.unborn(self._name, limit=BIRTHS_AT_ONCE):
+        for delivery_id, result in await ask(self._store, self._store.unborn, self._name, limit=BIRTHS_AT_ONCE):
             message = await self._bear(result)
+            lease = self._grip.fence()
             if message is None:  # a control, and the settings ask for none any more
-                await self._done(WithholdDelivery(delivery_id=delivery_id, at=self._now()))
+                await self._done(WithholdDelivery(delivery_id=delivery_id, at=self._now(), lease=lease))
             else:
-                await self._done(BearMessage(delivery_id=delivery_id, message=message, at=self._now()))
+                await self._done(BearMessage(delivery_id=delivery_id, message=message, at=self._now(), lease=lease))
             self.wake()  # there may be more, and lanes are looked at in between
 
-    def _begin_some(self, now: datetime) -> None:
+    async def _begin_some(self, now: datetime) -> None:
         if self._door.resting(now):
             return
         room = (1 if self._door.reason else self._pace.lanes) - len(self._busy)
         if room <= 0:
             return
+        self._grip.fence()
         is_knock = bool(self._door.reason)
-        for head in self._store.lane_heads(self._name, now=now, limit=room + len(self._beginning)):
+        for head in await ask(self._store, self._store.lane_heads, self._name, now=now, limit=room + len(self._beginning)):
             if head.delivery_id not in self._busy and room > 0:
                 room -= 1
                 self._beginning.add(head.delivery_id)
@@ -158,7 +196,7 @@ class DestinationQueue:
 
     async def _sleep(self, now: datetime) -> None:
         """Wait until woken, or until something falls due that was not due at ``now``, the moment of this look."""
-        due = self._door.resting(now) or self._store.next_due(self._name)
+        due = self._door.resting(now) or await ask(self._store, self._store.next_due, self._name)
         # what was due at this look has begun, or waits for something that will wake us
         wait = LONGEST_LOOK if due is None or due <= now else min(due - self._now(), LONGEST_LOOK)
         try:
@@ -177,10 +215,13 @@ class DestinationQueue:
                 task.result()
 
     async def _wind_up(self) -> None:
-        """Wait a little for answers on their way, then let go; what has begun and not been sent is not sent any more."""
+        """Wait a little for answers on their way, then let go; of a destination that is lost no answer counts.
+
+        What has begun and waits for its turn is not sent any more.
+        """
         self._is_leaving = True
         tasks = list(self._busy.values())
-        if tasks:
+        if tasks and self._is_ours():
             await asyncio.wait(tasks, timeout=GRACE_S)
         for task in tasks:
             task.cancel()
@@ -188,53 +229,72 @@ class DestinationQueue:
         self._busy.clear()
         self._is_leaving = False
 
+    def _is_ours(self) -> bool:
+        try:
+            self._grip.fence()
+        except LeaseLost:
+            return False
+        return True
+
     async def _done(self, command: Command) -> Any:
         return await done(self._store, command)
 
     async def _pay_owed(self) -> None:
         """Note the ends of tries that the store had no room for."""
         while self._owed:
-            await self._done(self._owed[0])
+            with suppress(LeaseLost):  # the destination was another's meanwhile, which has made the message due again
+                await self._done(self._owed[0])
             del self._owed[0]
 
     # --- one try
 
     async def _try(self, head: LaneHead, *, is_knock: bool) -> None:
-        attempt = await self._begin(head)
-        if attempt is None:
-            return
-        acknowledgement = await self._sent(head, attempt, is_knock=is_knock)
-        if acknowledgement.code != Silence.KEPT_BACK:
-            self._door.note(acknowledgement, now=self._now(), jitter=self._jitter())
-        await self._end(head, attempt, acknowledgement)
-        await self._note_state()
-
-    async def _sent(self, head: LaneHead, attempt: int, *, is_knock: bool) -> Acknowledgement:
-        """Wait for the turn and send, if it may still go."""
-        silence = Silence.KEPT_BACK
         try:
-            async with self._turns.turn((head.message.priority is not Priority.STAT, head.delivery_id)):
-                if not self._may_send(is_knock=is_knock):
-                    return no_answer(silence)
-                silence = Silence.INTERRUPTED
-                return self._settled(head, await self._client.send(head.message))
-        except asyncio.CancelledError:
-            # handed to the store without waiting: it is durable with the store's last group, or the next start finds it as a crash
-            self._store.submit(self._ended(head, attempt, no_answer(silence)))
-            raise
-        except Exception:
-            self._owed.append(self._ended(head, attempt, no_answer(Silence.FAULT)))
-            raise
+            begun = await self._begin(head)
+            if begun is None:
+                return
+            acknowledgement = await self._send(begun, is_knock=is_knock)
+            if acknowledgement.code != Silence.KEPT_BACK:
+                self._door.note(acknowledgement, now=self._now(), jitter=self._jitter())
+            await self._end(begun, acknowledgement)
+            await self._note_state()
+        except LeaseLost:  # whoever has the destination now makes the message due again
+            log.warning("delivery.not_ours", delivery=head.delivery_id, destination=self._name)
 
-    async def _begin(self, head: LaneHead) -> int | None:
+    async def _begin(self, head: LaneHead) -> _Begun | None:
         try:
-            attempt: int | None = await self._done(BeginAttempt(delivery_id=head.delivery_id, at=self._now()))
+            lease = self._grip.fence()
+            attempt: int | None = await self._done(BeginAttempt(delivery_id=head.delivery_id, at=self._now(), lease=lease))
         finally:
             self._beginning.discard(head.delivery_id)
-        return attempt
+        return None if attempt is None else _Begun(head=head, attempt=attempt, lease=lease)
 
-    def _may_send(self, *, is_knock: bool) -> bool:
-        """Say whether what has begun may still go: while it waited for its turn the door may have closed, or the destination been shut."""
+    async def _send(self, begun: _Begun, *, is_knock: bool) -> Acknowledgement:
+        """Wait for the turn, and send if it may still go. Raises LeaseLost where the destination is another process's by then."""
+        silence, message = Silence.KEPT_BACK, begun.head.message
+        try:
+            async with self._turns.turn((message.priority is not Priority.STAT, begun.head.delivery_id)):
+                if not self._may_send(begun, is_knock=is_knock):
+                    return no_answer(silence)
+                silence = Silence.INTERRUPTED
+                return self._settled(begun.head, await self._client.send(message))
+        except asyncio.CancelledError:
+            # handed to the store without waiting: it is durable with the store's last group, or the next start finds it as a crash
+            self._store.submit(self._ended(begun, no_answer(silence)))
+            raise
+        except LeaseLost:
+            raise
+        except Exception:
+            self._owed.append(self._ended(begun, no_answer(Silence.FAULT)))
+            raise
+
+    def _may_send(self, begun: _Begun, *, is_knock: bool) -> bool:
+        """Say whether what has begun may still go: while it waited for its turn the door may have closed, or the destination been shut.
+
+        Raises LeaseLost where the destination is another process's, or was meanwhile.
+        """
+        if self._grip.fence() != begun.lease:
+            raise LeaseLost(f"{self._name} was another process's while delivery {begun.head.delivery_id} waited for its turn")
         if self._shut or self._is_leaving:
             return False
         return is_knock or not (self._door.reason or self._door.resting(self._now()))
@@ -249,8 +309,8 @@ class DestinationQueue:
             del self._conflicts[head.delivery_id]
         return settled
 
-    async def _end(self, head: LaneHead, attempt: int, acknowledgement: Acknowledgement) -> None:
-        command = self._ended(head, attempt, acknowledgement)
+    async def _end(self, begun: _Begun, acknowledgement: Acknowledgement) -> None:
+        head, command = begun.head, self._ended(begun, acknowledgement)
         try:
             state: DeliveryState = await self._done(command)
         except StoreError:
@@ -267,8 +327,8 @@ class DestinationQueue:
             answer=acknowledgement.code,
         )
 
-    def _ended(self, head: LaneHead, attempt: int, acknowledgement: Acknowledgement) -> EndAttempt:
-        now = self._now()
+    def _ended(self, begun: _Begun, acknowledgement: Acknowledgement) -> EndAttempt:
+        head, now = begun.head, self._now()
         # time before a closed door is not the message's own: it counts from the opening
         since = max(filter(None, (head.first_attempt_at, self._door.opened_at)), default=now)
         expire = (
@@ -279,13 +339,14 @@ class DestinationQueue:
         sentence, remedy = stop_words(self._name, acknowledgement, tried_for=now - since if expire else None)
         return EndAttempt(
             delivery_id=head.delivery_id,
-            attempt=attempt,
+            attempt=begun.attempt,
             at=now,
             acknowledgement=acknowledgement,
             due_at=self._due(head, acknowledgement, now),
             expire=expire,
             sentence=sentence,
             remedy=remedy,
+            lease=begun.lease,
         )
 
     def _due(self, head: LaneHead, acknowledgement: Acknowledgement, now: datetime) -> datetime | None:

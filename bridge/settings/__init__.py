@@ -6,6 +6,7 @@ and the nearest right word. The shapes are pydantic models; unknown keys are err
 
 from __future__ import annotations
 
+from bridge.settings.database import Database
 from bridge.settings.destinations import (
     CLAIM,
     GUIDED,
@@ -33,6 +34,7 @@ __all__ = [
     "Agreement",
     "Checks",
     "Cut",
+    "Database",
     "Destination",
     "DestinationShape",
     "Document",

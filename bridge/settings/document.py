@@ -12,7 +12,7 @@ import yaml
 from pydantic import BaseModel, ValidationError
 
 from bridge.errors import SettingsError, Spot
-from bridge.settings.shapes import cause
+from bridge.settings.shapes import QUIET, cause
 
 T = TypeVar("T", bound=BaseModel)
 KeyPath = tuple[str | int, ...]
@@ -136,7 +136,7 @@ def _sentence(error: Mapping[str, Any], path: KeyPath, shape: type[BaseModel]) -
                 f"Write one of {error['ctx'].get('expected_tags', 'those that docs/reference/configuration.md names')}.",
             )
         case _:
-            given = error.get("input")
+            given = None if error["type"] == QUIET else error.get("input")
             shown = f" It says {given!r}." if isinstance(given, str | int | float | bool) else ""
             return f"{error['msg'].removeprefix('Value error, ')}.{shown}", "Correct the value."
 

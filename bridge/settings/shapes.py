@@ -24,6 +24,8 @@ def _zone(name: object) -> ZoneInfo:
 Zone = Annotated[ZoneInfo, BeforeValidator(_zone)]
 Name = Annotated[str, Field(pattern=r"^[a-z][a-z0-9-]{0,39}$")]
 
+QUIET = "quiet"  # the type of an error whose value must not be repeated in its sentence
+
 
 class Shape(BaseModel):
     """What every part of the configuration has in common: frozen, and no unknown key."""

@@ -9,6 +9,7 @@ from typing import Literal
 from pydantic import Field, model_validator
 
 from bridge.errors import SettingsError
+from bridge.settings.database import Database
 from bridge.settings.destinations import Destination, DestinationShape, FolderDestination
 from bridge.settings.document import Document
 from bridge.settings.shapes import Shape, Zone
@@ -16,11 +17,11 @@ from bridge.settings.sources import FolderSource, Source
 
 
 class Site(Shape):
-    """Who and where: the laboratory's name, its zone, and the data folder."""
+    """Who and where: the laboratory's name, its zone, and the data folder, which holds the store unless ``database`` names a server."""
 
     name: str = Field(min_length=1, max_length=60)
     zone: Zone
-    data: Path
+    data: Path = Path("data")
 
 
 class Pages(Shape):
@@ -78,6 +79,7 @@ class Settings(Shape):
     """
 
     site: Site
+    database: Database | None = None
     pages: Pages = Pages()
     patient_ids: PatientIds
     checks: Checks = Checks()

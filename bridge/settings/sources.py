@@ -73,10 +73,14 @@ class LineSource(SourceShape):
 
 
 class SerialSource(LineSource):
-    """A serial line: a device path or a pyserial URL (socket://, rfc2217://)."""
+    """A serial line: a device path or a pyserial URL (socket://, rfc2217://).
+
+    ``on_host``: where several machines share one configuration, the name of the one that has the wire; the others leave it alone.
+    """
 
     kind: Literal["serial"]
     port: str
+    on_host: str = ""
     baud: int = 9600
     bits: Literal[7, 8] = 8
     parity: Literal["none", "even", "odd"] = "none"

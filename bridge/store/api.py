@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from concurrent.futures import Future
 from datetime import date, datetime, timedelta
 from typing import Any, Protocol
@@ -22,8 +22,16 @@ class Store(Protocol):
         """Give the store's epoch: 5 letters, new at initialisation and at every restore."""
 
     @property
+    def is_shared(self) -> bool:
+        """Say whether other processes may work on this store at the same time, and reads cross a network."""
+
+    @property
     def fault(self) -> str:
         """Say why nothing can be written any more; empty while all is well."""
+
+    @property
+    def away(self) -> str:
+        """Say why nothing can be written for now: the database server cannot be reached; empty while it can."""
 
     @property
     def shortage(self) -> str:
@@ -32,7 +40,14 @@ class Store(Protocol):
     def submit(self, command: Command) -> Future[Any]:
         """Do ``command`` in one durable transaction; the future gives its result once committed.
 
-        The future raises StoreFull, StoreFailed, or Overtaken (CloseStop, RecordOutcome).
+        The future raises StoreFull, StoreAway, StoreUnsure (it may be kept or not: look at the store), StoreFailed, or
+        Overtaken (CloseStop, RecordOutcome), or LeaseLost (commands that carry a lease).
+        """
+
+    def listen(self, heard: Callable[[str], None]) -> None:
+        """Call ``heard``, from a thread of the store's own, with each name that has news: `analyzer:X`, `destination:X`.
+
+        Only what other processes wrote is told, and "" where anything may have been missed: look everywhere. At most one listener.
         """
 
     def close(self) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import secrets
 from collections.abc import Callable, Mapping
 from datetime import datetime
 from typing import Any
@@ -11,11 +12,14 @@ from bridge.lifecycle.states import STOPPED_DELIVERY, DeliveryEvent, Destination
 from bridge.model import SERVICE, Answer, DeliveryState
 from bridge.store import commands as c
 from bridge.store.apply_desk import close_stop
+from bridge.store.apply_lease import check_lease, hold_leases, leave_leases
 from bridge.store.apply_outcome import record_outcome, set_unreadable_aside
 from bridge.store.codec import packed, when
 from bridge.store.database import Db, new_id
 from bridge.store.lanes import MAY_GO, hold_lanes
 from bridge.store.statements import Change, NewStop, move_delivery, note, open_stop
+
+EPOCH_LETTERS = "ABCDEFGHJKLMNPQRSTUVWXYZ23456789"  # ours: without I, O, 0, 1, which people misread
 
 
 def keep_capture(db: Db, command: c.KeepCapture) -> int:
@@ -109,6 +113,19 @@ def begin_attempt(db: Db, command: c.BeginAttempt) -> int | None:
         (at, command.delivery_id),
     )
     return new_id(db, "INSERT INTO attempts (delivery_id, started_at, code, words) VALUES (?,?,'','')", (command.delivery_id, at))
+
+
+def recover_deliveries(db: Db, command: c.RecoverDeliveries) -> int:
+    """Make due again what was being sent, under the same identity and bytes; its try's outcome is unknown."""
+    hold_lanes(db)
+    at = when(command.at)
+    sending = "SELECT id FROM deliveries WHERE destination = ? AND state = 'sending' ORDER BY id"
+    numbers = [row[0] for row in db.execute(sending, (command.destination,)).fetchall()]
+    for number in numbers:
+        move_delivery(db, number, DeliveryEvent.RECOVER, command.at, SERVICE)
+        db.execute("UPDATE deliveries SET due_at = ? WHERE id = ?", (at, number))
+        db.execute("UPDATE attempts SET ended_at = ?, code = 'unknown' WHERE delivery_id = ? AND ended_at IS NULL", (at, number))
+    return len(numbers)
 
 
 _EVENTS: Mapping[Answer, DeliveryEvent] = {
@@ -216,6 +233,8 @@ def reserve_numbers(db: Db, command: c.ReserveNumbers) -> int:
 
 
 _APPLY: Mapping[type, Callable[[Db, Any], Any]] = {
+    c.HoldLeases: hold_leases,
+    c.LeaveLeases: leave_leases,
     c.KeepCapture: keep_capture,
     c.NoteRefusedFile: note_refused_file,
     c.RecordOutcome: record_outcome,
@@ -223,6 +242,7 @@ _APPLY: Mapping[type, Callable[[Db, Any], Any]] = {
     c.BearMessage: bear_message,
     c.WithholdDelivery: withhold_delivery,
     c.BeginAttempt: begin_attempt,
+    c.RecoverDeliveries: recover_deliveries,
     c.EndAttempt: end_attempt,
     c.SetDestination: set_destination,
     c.CloseStop: close_stop,
@@ -233,16 +253,26 @@ _APPLY: Mapping[type, Callable[[Db, Any], Any]] = {
 
 
 def apply(db: Db, command: c.Command) -> Any:
-    """Do one command; give its result. Raises Overtaken (RecordOutcome, CloseStop), RefusedAction (CloseStop), or what the database raises."""
+    """Do one command; give its result.
+
+    Raises Overtaken (RecordOutcome, CloseStop), RefusedAction (CloseStop), LeaseLost where it carries a lease that is
+    another's now, or what the database raises.
+    """
+    lease: c.Lease | None = getattr(command, "lease", None)
+    if lease is not None:
+        check_lease(db, lease)
     return _APPLY[type(command)](db, command)
 
 
+def begin_store(db: Db) -> str:
+    """Give a new store its epoch and the first identifier; give the epoch that stands there."""
+    epoch = "".join(secrets.choice(EPOCH_LETTERS) for _ in range(5))
+    for name, value in (("epoch", epoch), ("next_number", "1")):
+        db.execute("INSERT INTO meta (name, value) VALUES (?, ?) ON CONFLICT DO NOTHING", (name, value))
+    return str(db.execute("SELECT value FROM meta WHERE name = 'epoch'").fetchone()[0])
+
+
 def recover(db: Db, at: datetime) -> None:
-    """After a crash: what was being sent is due again, under the same identity and bytes; its try's outcome is unknown."""
-    for (delivery_id,) in db.execute("SELECT id FROM deliveries WHERE state = 'sending'").fetchall():
-        move_delivery(db, delivery_id, DeliveryEvent.RECOVER, at, SERVICE)
-        db.execute("UPDATE deliveries SET due_at = ? WHERE id = ?", (when(at), delivery_id))
-        db.execute(
-            "UPDATE attempts SET ended_at = ?, code = 'unknown' WHERE delivery_id = ? AND ended_at IS NULL",
-            (when(at), delivery_id),
-        )
+    """After a crash of the only process: what was being sent, to whichever destination, is due again."""
+    for (destination,) in db.execute("SELECT DISTINCT destination FROM deliveries WHERE state = 'sending'").fetchall():
+        recover_deliveries(db, c.RecoverDeliveries(destination=destination, at=at))

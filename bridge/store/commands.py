@@ -14,6 +14,55 @@ from bridge.model import Acknowledgement, Actor, Capture, Message, Outcome, Prio
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class Lease:
+    """The right to work on ``name`` alone (``analyzer:X``, ``source:X``, ``destination:X``). ``token`` rises whenever the owner changes.
+
+    A command that carries a lease is done only while it is the newest one of its name: else it changes nothing and raises LeaseLost.
+    """
+
+    name: str
+    token: int
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class HoldLeases:
+    """One heartbeat: stay alive, free what dead processes held, take a fair share of what is free. Gives HeldLeases.
+
+    ``wishes`` are names, or all of a kind (``lifecycle.sharing.every``). ``wound_up`` are names to give back, on which this process
+    works no more. ``length_s`` None: the store is this process's alone; leases of others are void and its own do not run out.
+    ``at`` is the time where the database has no clock of its own.
+    """
+
+    owner: str
+    roles: frozenset[str]
+    host: str
+    pid: int
+    wishes: frozenset[str]
+    wound_up: frozenset[str]
+    length_s: float | None
+    at: datetime
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class HeldLeases:
+    """What a heartbeat left a process with, by name. ``give_back`` names those that it should wind up and give back.
+
+    ``next_end_s``: seconds until the leases of another process run out unless it renews them; None where no other is there.
+    """
+
+    held: tuple[Lease, ...]
+    give_back: frozenset[str]
+    next_end_s: float | None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class LeaveLeases:
+    """Give everything back: a process ends in peace, and others need not wait for its leases to run out. Gives None."""
+
+    owner: str
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class KeepCapture:
     """Keep a capture and put it to judging. Gives the capture's id (int).
 
@@ -25,6 +74,7 @@ class KeepCapture:
     analyzer: str
     profile: str
     origin: str = ""
+    lease: Lease | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -77,6 +127,7 @@ class RecordOutcome:
     tables_digest: str
     at: datetime
     ends_intake: bool
+    lease: Lease | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -86,6 +137,7 @@ class BearMessage:
     delivery_id: int
     message: Message
     at: datetime
+    lease: Lease | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -94,6 +146,7 @@ class WithholdDelivery:
 
     delivery_id: int
     at: datetime
+    lease: Lease | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -102,6 +155,7 @@ class EndIntake:
 
     intake_id: int
     at: datetime
+    lease: Lease | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -127,6 +181,16 @@ class BeginAttempt:
 
     delivery_id: int
     at: datetime
+    lease: Lease | None = None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class RecoverDeliveries:
+    """Make due again what was being sent to a destination when its owner ended, under the same identity and bytes. Gives how many (int)."""
+
+    destination: str
+    at: datetime
+    lease: Lease | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -147,6 +211,7 @@ class EndAttempt:
     expire: bool = False
     sentence: str = ""
     remedy: str = ""
+    lease: Lease | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -157,6 +222,7 @@ class SetDestination:
     state: DestinationState
     reason: str
     at: datetime
+    lease: Lease | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -207,13 +273,16 @@ class ReserveNumbers:
 
 
 Command = (
-    KeepCapture
+    HoldLeases
+    | LeaveLeases
+    | KeepCapture
     | NoteRefusedFile
     | RecordOutcome
     | EndIntake
     | BearMessage
     | WithholdDelivery
     | BeginAttempt
+    | RecoverDeliveries
     | EndAttempt
     | SetDestination
     | CloseStop

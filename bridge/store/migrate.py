@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import sqlite3
+from collections.abc import Callable
 from pathlib import Path
 
 from bridge.errors import StoreFailed
 
-NEWEST = "0003"  # the newest revision under migrations/versions; a test compares
+NEWEST = "0004"  # the newest revision under migrations/versions; a test compares
 
 
 def revision(file: Path) -> str:
@@ -25,17 +26,24 @@ def revision(file: Path) -> str:
 
 def migrate(file: Path) -> None:
     """Bring ``file`` to the newest schema. Raises StoreFailed if a newer Padpost wrote it."""
-    found = revision(file)
+    bring_forward(revision(file), str(file), lambda: f"sqlite:///{file}")
+
+
+def bring_forward(found: str, where: str, target: Callable[[], str]) -> None:
+    """Bring the store ``where``, of revision ``found``, to the newest schema. Raises StoreFailed if a newer Padpost wrote it.
+
+    ``target`` gives SQLAlchemy's URL of a file, or libpq's connection string of a database.
+    """
     if found == NEWEST:
         return
     if found > NEWEST:
         raise StoreFailed(
-            f"The store {file} was written by a newer Padpost (schema {found}). Install that version again, or restore a backup."
+            f"The store {where} was written by a newer Padpost (schema {found}). Install that version again, or restore a backup."
         )
     from alembic import command  # noqa: PLC0415 - see the module's first line
     from alembic.config import Config  # noqa: PLC0415 - as above
 
     config = Config()
     config.set_main_option("script_location", str(Path(__file__).parent / "migrations"))
-    config.set_main_option("sqlalchemy.url", f"sqlite:///{file}")
+    config.attributes["target"] = target()
     command.upgrade(config, "head")

@@ -242,6 +242,28 @@ destinations = Table(
     Column("since", Text, nullable=False),
 )
 
+# seen_until NULL: for as long as the process has the store alone
+processes = Table(
+    "processes",
+    metadata,
+    Column("owner", Text, primary_key=True),
+    Column("roles", Text, nullable=False),
+    Column("host", Text, nullable=False),
+    Column("pid", Integer, nullable=False),
+    Column("wishes", Text, nullable=False),
+    Column("seen_until", Text),
+)
+
+# owner "": free
+leases = Table(
+    "leases",
+    metadata,
+    Column("name", Text, primary_key=True),
+    Column("owner", Text, nullable=False),
+    Column("token", Integer, nullable=False),
+    Index("leases_owner", "owner"),
+)
+
 series = Table(
     "series",
     metadata,

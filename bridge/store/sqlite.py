@@ -3,31 +3,29 @@
 from __future__ import annotations
 
 import os
-import secrets
 import sqlite3
 import threading
 from collections.abc import Callable
-from concurrent.futures import Future
 from contextlib import ExitStack
 from datetime import datetime
 from pathlib import Path
-from typing import Any
 
 from bridge.errors import StoreFailed
-from bridge.store.apply import apply, recover
-from bridge.store.commands import Command
+from bridge.store.apply import apply, begin_store, recover
 from bridge.store.database import SqliteDb
 from bridge.store.lock import ProcessLock, network_mount
 from bridge.store.migrate import migrate
 from bridge.store.reads_shown import ShownReads
 from bridge.store.reads_work import WorkReads
-from bridge.store.writer import Writer
+from bridge.store.writer import Verdict, Writer, Written
 
 FILE = "padpost.sqlite"
-EPOCH_LETTERS = "ABCDEFGHJKLMNPQRSTUVWXYZ23456789"  # ours: without I, O, 0, 1, which people misread
+CHANGES_A_MOVE = 1000  # ours: rows written between two moves of the log into the file; some 4 MB of log, SQLite's own measure
+# What SQLite says of one statement and its values alone; its other errors concern the file (PEP 249's classes)
+_OF_ONE = (sqlite3.IntegrityError, sqlite3.ProgrammingError, sqlite3.InterfaceError, sqlite3.DataError)
 
 
-class SqliteStore(WorkReads, ShownReads):
+class SqliteStore(WorkReads, ShownReads, Written):
     """A store in the folder ``path``; implements ``api.Store``.
 
     Opening takes the process lock, migrates the schema, checks the file, and makes due again what a crash
@@ -49,7 +47,7 @@ class SqliteStore(WorkReads, ShownReads):
             undo.callback(self._lock.release)
             self._open(path, now)
             undo.pop_all()
-        self._writer = Writer(self._connect, apply)
+        self._writer = Writer(SqliteEngine(self._connect), apply)
 
     def _open(self, folder: Path, now: Callable[[], datetime]) -> None:
         try:
@@ -59,10 +57,8 @@ class SqliteStore(WorkReads, ShownReads):
             if verdict != "ok":
                 raise StoreFailed(f"The store {self._file} is damaged ({verdict}). Restore it from a backup.")
             connection.execute("BEGIN IMMEDIATE")
-            for name, value in (("epoch", "".join(secrets.choice(EPOCH_LETTERS) for _ in range(5))), ("next_number", "1")):
-                connection.execute("INSERT INTO meta (name, value) VALUES (?, ?) ON CONFLICT DO NOTHING", (name, value))
+            self._epoch = begin_store(connection)
             recover(connection, now())
-            self._epoch = str(connection.execute("SELECT value FROM meta WHERE name = 'epoch'").fetchone()[0])
             connection.execute("COMMIT")
             connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()  # what a crash left in the log
             connection.close()
@@ -73,14 +69,7 @@ class SqliteStore(WorkReads, ShownReads):
         _sync(folder)  # the new files' names must survive a power cut as well as their bytes
 
     def _connect(self) -> SqliteDb:
-        connection = sqlite3.connect(self._file, isolation_level=None, timeout=30, factory=SqliteDb)
-        connection.execute("PRAGMA journal_mode = WAL")
-        connection.execute(
-            "PRAGMA synchronous = FULL"
-        )  # an fsync at every commit: NORMAL loses acknowledged strips in a power cut
-        connection.execute("PRAGMA wal_autocheckpoint = 0")  # the writer does it, and hears of its errors
-        connection.execute("PRAGMA foreign_keys = ON")
-        return connection
+        return connect(self._file)
 
     def _reader(self) -> SqliteDb:
         """Give this thread's reading connection."""
@@ -93,23 +82,12 @@ class SqliteStore(WorkReads, ShownReads):
         return connection
 
     @property
-    def epoch(self) -> str:
-        """Give the store's epoch: 5 letters, new at initialisation."""
-        return self._epoch
+    def is_shared(self) -> bool:
+        """Say no: this process has the file alone, by its lock."""
+        return False
 
-    @property
-    def fault(self) -> str:
-        """Say why nothing can be written any more; empty while all is well."""
-        return self._writer.fault
-
-    @property
-    def shortage(self) -> str:
-        """Say that the disk had no room when something was last written; empty once something could be written again."""
-        return self._writer.shortage
-
-    def submit(self, command: Command) -> Future[Any]:
-        """Do ``command`` in one durable transaction; the future gives its result once committed."""
-        return self._writer.submit(command)
+    def listen(self, heard: Callable[[str], None]) -> None:
+        """Hear of nothing: no other process writes here, and this one wakes itself."""
 
     def close(self) -> None:
         """Finish what was submitted, then let go of the file."""
@@ -117,6 +95,85 @@ class SqliteStore(WorkReads, ShownReads):
         for connection in self._readers:
             connection.close()
         self._lock.release()
+
+
+def connect(file: Path) -> SqliteDb:
+    """Give a connection that writes."""
+    connection = sqlite3.connect(file, isolation_level=None, timeout=30, factory=SqliteDb)
+    connection.execute("PRAGMA journal_mode = WAL")
+    # an fsync at every commit: NORMAL loses acknowledged strips in a power cut
+    connection.execute("PRAGMA synchronous = FULL")
+    connection.execute("PRAGMA wal_autocheckpoint = 0")  # the writer does it, and hears of its errors
+    connection.execute("PRAGMA foreign_keys = ON")
+    return connection
+
+
+class SqliteEngine:
+    """A file as the writer uses it; implements ``writer.Engine``."""
+
+    def __init__(self, connect: Callable[[], SqliteDb]) -> None:
+        self._connect = connect
+        self._connection: SqliteDb | None = None
+        self._move_at = CHANGES_A_MOVE
+
+    def open(self) -> SqliteDb:
+        """Open the file."""
+        self._connection = self._connect()
+        return self._connection
+
+    def close(self) -> None:
+        """Close the file."""
+        if self._connection is not None:
+            self._connection.close()
+
+    def begin(self) -> None:
+        """Begin to write; no other connection can until the end."""
+        self._db.execute("BEGIN IMMEDIATE")
+
+    def commit(self) -> None:
+        """Commit, with an fsync."""
+        self._db.execute("COMMIT")
+
+    def undo(self) -> None:
+        """Roll back, unless SQLite has done so itself."""
+        if self._connection is not None and self._connection.in_transaction:
+            self._connection.execute("ROLLBACK")
+
+    def tidy(self) -> None:
+        """Move the log into the file when it has grown; an fsync that fails in it stops the writer.
+
+        SQLite would do this by itself, but passes over its errors and syncs again after some later commit. A full
+        disk is none: the log keeps everything until there is room.
+        """
+        if self._db.total_changes < self._move_at:
+            return
+        self._move_at = self._db.total_changes + CHANGES_A_MOVE
+        try:
+            self._db.execute("PRAGMA wal_checkpoint(PASSIVE)").fetchone()
+        except sqlite3.Error as error:
+            if self.verdict(error) is not Verdict.FULL:
+                raise
+
+    def verdict(self, error: Exception) -> Verdict:
+        """Judge an error of SQLite by its class and code; want of memory is the machine's."""
+        if isinstance(error, MemoryError):
+            return Verdict.BROKEN
+        if not isinstance(error, sqlite3.Error) or isinstance(error, _OF_ONE):
+            return Verdict.ONE
+        return Verdict.FULL if getattr(error, "sqlite_errorcode", 0) & 0xFF == sqlite3.SQLITE_FULL else Verdict.BROKEN
+
+    def told(self, error: Exception) -> Exception:
+        """Give the error as it is."""
+        return error
+
+    def name(self, error: Exception) -> str:
+        """Give SQLite's own name of an error."""
+        return str(getattr(error, "sqlite_errorname", "") or str(error) or type(error).__name__)
+
+    @property
+    def _db(self) -> SqliteDb:
+        assert self._connection is not None
+        return self._connection
 
 
 def _make_folder(path: Path) -> None:

@@ -1,85 +1,165 @@
-"""The one writer: a thread that commits commands in groups.
+"""The one writer of a process: a thread that commits commands in groups.
 
 A group is whatever has queued up while the last one was being committed: alone, a command is committed at once; under load
 many share one fsync. Each command runs in a savepoint of its own, so that one failure never spoils the group, and
-its future is resolved only after COMMIT has returned. After a failed commit nothing is known to be durable:
-the writer stops for good (ARCHITECTURE rule 3; PostgreSQL does the same since its fsync lesson of 2018).
+its future is resolved only after COMMIT has returned.
+
+What an error means is the engine's to say. After a failed commit to a file nothing is known to be durable: the writer
+stops for good (ARCHITECTURE rule 3; PostgreSQL does the same since its fsync lesson of 2018). A server that is away comes
+back: until then every command is refused, and the writer calls it again with growing rests.
 """
 
 from __future__ import annotations
 
 import queue
-import sqlite3
 import threading
 from collections.abc import Callable
 from concurrent.futures import Future
-from typing import Any
+from enum import Enum
+from typing import Any, Protocol
 
-from bridge.errors import StoreFailed, StoreFull
+from bridge.errors import StoreAway, StoreError, StoreFailed, StoreFull, StoreUnsure
 from bridge.store.commands import Command
-from bridge.store.database import Db, SqliteDb
+from bridge.store.database import Db
 
 LARGEST_GROUP = 200  # ours: bounds how long the first of a group waits for the last
-CHANGES_A_MOVE = 1000  # ours: rows written between two moves of the log into the file; some 4 MB of log, SQLite's own measure
-# What SQLite says of one statement and its values alone; its other errors concern the file (PEP 249's classes)
-_OF_ONE = (sqlite3.IntegrityError, sqlite3.ProgrammingError, sqlite3.InterfaceError, sqlite3.DataError)
+MOST_TURNS = 5  # ours: groups of two processes that keep meeting are told so rather than tried for ever
+FIRST_REST_S = 0.1  # ours: a server that restarts is back within seconds
+LONGEST_REST_S = 2.0  # ours: short beside the time that a technician takes to look again
 _Job = tuple[Command, "Future[Any]"]
 Apply = Callable[[Db, Command], Any]
+
+
+class Verdict(Enum):
+    """What an error means for the commands of a group."""
+
+    ONE = "of one command alone: its savepoint is undone, its neighbours go on"
+    MET = "of one command that met another process's: it looks again, and is told if that does not help"
+    AGAIN = "the group is undone, since another process was in its way: the same may pass now"
+    FULL = "the group is undone for want of room: the next may pass"
+    AWAY = "the server is gone for now"
+    BROKEN = "nothing that was written can be relied on: stop for good"
+
+
+class Engine(Protocol):
+    """A database as the writer uses it: one connection, which only the writer's thread touches."""
+
+    def open(self) -> Db:
+        """Connect anew. Raises what the database raises, or StoreError where the server cannot be relied on."""
+
+    def close(self) -> None:
+        """Let go of the connection, whatever state it is in."""
+
+    def begin(self) -> None:
+        """Begin a transaction that writes."""
+
+    def commit(self) -> None:
+        """Make the transaction durable."""
+
+    def undo(self) -> None:
+        """Take the transaction back."""
+
+    def tidy(self) -> None:
+        """Do between two groups what the database needs; an error here is of no group."""
+
+    def verdict(self, error: Exception) -> Verdict:
+        """Say what an error means; an error that is not the database's is of one command."""
+
+    def told(self, error: Exception) -> Exception:
+        """Give the error that the one who submitted the command is told."""
+
+    def name(self, error: Exception) -> str:
+        """Name an error in a word; without values of ours."""
+
+
+class Written:
+    """What a store with a writer offers beside its reads; mixed into the store."""
+
+    _writer: Writer
+    _epoch: str
+
+    @property
+    def epoch(self) -> str:
+        """Give the store's epoch: 5 letters, new at initialisation and at every restore."""
+        return self._epoch
+
+    @property
+    def fault(self) -> str:
+        """Say why nothing can be written any more; empty while all is well."""
+        return self._writer.fault
+
+    @property
+    def away(self) -> str:
+        """Say why nothing can be written for now: the database server cannot be reached; empty while it can."""
+        return self._writer.away
+
+    @property
+    def shortage(self) -> str:
+        """Say that the disk had no room when something was last written; empty once something could be written again."""
+        return self._writer.shortage
+
+    def submit(self, command: Command) -> Future[Any]:
+        """Do ``command`` in one durable transaction; the future gives its result once committed."""
+        return self._writer.submit(command)
 
 
 class Writer:
     """Owns the writing connection; ``submit`` may be called from any thread."""
 
-    def __init__(self, connect: Callable[[], SqliteDb], apply: Apply) -> None:
-        """Start the thread. ``connect`` is called on it; ``apply`` does one command inside a savepoint."""
+    def __init__(self, engine: Engine, apply: Apply) -> None:
+        """Start the thread. ``engine`` is used on it alone; ``apply`` does one command inside a savepoint."""
         self.fault = ""
+        self.away = ""
         self.shortage = ""
+        self._engine = engine
         self._apply = apply
+        self._db: Db | None = None
         self._jobs: queue.SimpleQueue[_Job | None] = queue.SimpleQueue()
-        self._connect = connect
-        self._closed = False
-        self._move_at = CHANGES_A_MOVE
+        self._closing = threading.Event()
         self._turn = threading.Lock()  # nothing is queued behind the end, where nobody would ever do it
         self._thread = threading.Thread(target=self._run, name="padpost-store-writer", daemon=True)
         self._thread.start()
 
     def submit(self, command: Command) -> Future[Any]:
-        """Queue a command. Its future raises StoreFailed once the writer has stopped.
+        """Queue a command. Its future raises StoreFailed once the writer has stopped, StoreAway while the server is away.
 
         What was submitted is done: cancelling the future (a task that is cancelled while it waits does) takes nothing back.
         """
         future: Future[Any] = Future()
         future.set_running_or_notify_cancel()
         with self._turn:
-            if self.fault or self._closed:
-                future.set_exception(StoreFailed(self.fault or "The store is closed."))
-            else:
+            refusal = self._refusal()
+            if refusal is None:
                 self._jobs.put((command, future))
+        if refusal is not None:
+            future.set_exception(refusal)
         return future
 
     def close(self) -> None:
         """Do what was submitted, then stop."""
         with self._turn:
-            self._closed = True
+            self._closing.set()
             self._jobs.put(None)
         self._thread.join()
 
+    def _refusal(self) -> StoreError | None:
+        if self.fault:
+            return StoreFailed(self.fault)
+        if self._closing.is_set():
+            return StoreFailed("The store is closed.")
+        return StoreAway(self.away) if self.away else None
+
     def _run(self) -> None:
-        try:
-            connection = self._connect()
-        except sqlite3.Error as error:
-            self._stop(error)
-            while job := self._jobs.get():
-                _fail([job], StoreFailed(self.fault))
-            return
         try:
             going = True
             while going:
                 group, going = self._next_group()
                 if group:
-                    self._commit(connection, group)
+                    self._work(group)
+                if going and self._db is None and not self.fault:
+                    self._come_back()
         finally:
-            connection.close()
+            self._engine.close()
 
     def _next_group(self) -> tuple[list[_Job], bool]:
         first = self._jobs.get()
@@ -96,80 +176,146 @@ class Writer:
             group.append(job)
         return group, True
 
-    def _commit(self, connection: SqliteDb, group: list[_Job]) -> None:
-        if self.fault:
-            _fail(group, StoreFailed(self.fault))
-            return
-        answers: list[tuple[Future[Any], Any, BaseException | None]] = []
+    # --- one group
+
+    def _work(self, group: list[_Job]) -> None:
+        for turn in range(1, MOST_TURNS + 1):
+            if self.fault:
+                _fail(group, StoreFailed(self.fault))
+                return
+            if self._commit(group, is_last=turn == MOST_TURNS):
+                return
+
+    def _commit(self, group: list[_Job], *, is_last: bool) -> bool:
+        """Do a group and answer its futures; give False where it was undone and should be done again."""
+        answers: list[tuple[Future[Any], Any, Exception | None]] = []
+        was_open, sent = self._db is not None, False
         try:
-            connection.execute("BEGIN IMMEDIATE")
+            db = self._db = self._db or self._engine.open()
+            self._engine.begin()
             for command, future in group:
-                answers.append((future, *self._one(connection, command)))
-            connection.execute("COMMIT")
-        except (sqlite3.Error, MemoryError) as error:
-            self._stop_or_full(connection, group, error)
-            return
+                answers.append((future, *self._one(db, command)))
+            sent = True
+            self._engine.commit()
+        except Exception as error:  # noqa: BLE001 - whatever it is, it is the whole group's business, and its futures are answered
+            verdict = self._undone(error)
+            if not is_last and (verdict is Verdict.AGAIN or (verdict is Verdict.AWAY and was_open and not sent)):
+                return False
+            self._give_up(group, verdict, error, sent=sent)
+            return True
         self.shortage = ""
         for future, value, fault in answers:
             if fault is None:
                 future.set_result(value)
             else:
                 future.set_exception(fault)
-        self._move_log(connection)
+        self._tidy()
+        return True
 
-    def _move_log(self, connection: SqliteDb) -> None:
-        """Move the log into the file when it has grown; an fsync that fails in it stops the writer.
-
-        SQLite would do this by itself, but passes over its errors and syncs again after some later commit. A full
-        disk is none: the log keeps everything until there is room.
-        """
-        if connection.total_changes < self._move_at:
-            return
-        self._move_at = connection.total_changes + CHANGES_A_MOVE
-        try:
-            connection.execute("PRAGMA wal_checkpoint(PASSIVE)").fetchone()
-        except sqlite3.Error as error:
-            if error.sqlite_errorcode & 0xFF != sqlite3.SQLITE_FULL:
-                self._stop(error)
-
-    def _one(self, connection: SqliteDb, command: Command) -> tuple[Any, BaseException | None]:
+    def _one(self, db: Db, command: Command) -> tuple[Any, Exception | None]:
         """Do one command in its savepoint; give its value, or the refusal that undid it alone."""
-        connection.execute("SAVEPOINT one")
+        value, fault = self._tried(db, command)
+        if fault is not None and self._engine.verdict(fault) is Verdict.MET:
+            value, fault = self._tried(db, command)
+        return value, None if fault is None else self._engine.told(fault)
+
+    def _tried(self, db: Db, command: Command) -> tuple[Any, Exception | None]:
+        db.execute("SAVEPOINT one")
         try:
-            value = self._apply(connection, command)
+            value = self._apply(db, command)
         except Exception as fault:  # a defect of ours too is told to the one who asked, and the thread lives on
-            if isinstance(fault, MemoryError) or (isinstance(fault, sqlite3.Error) and not isinstance(fault, _OF_ONE)):
-                raise  # the disk, the file or the machine: the whole group's business
-            connection.execute("ROLLBACK TO one")
-            connection.execute("RELEASE one")
+            if self._engine.verdict(fault) not in {Verdict.ONE, Verdict.MET}:
+                raise
+            db.execute("ROLLBACK TO one")
+            db.execute("RELEASE one")
             return None, fault
-        connection.execute("RELEASE one")
+        db.execute("RELEASE one")
         return value, None
 
-    def _stop_or_full(self, connection: SqliteDb, group: list[_Job], error: sqlite3.Error | MemoryError) -> None:
-        code = getattr(error, "sqlite_errorcode", 0) & 0xFF
+    def _tidy(self) -> None:
         try:
-            if connection.in_transaction:
-                connection.execute("ROLLBACK")
-            undone = True
-        except sqlite3.Error:
-            undone = False
-        if undone and code == sqlite3.SQLITE_FULL:
-            self.shortage = f"The disk is full; nothing was written ({_name(error)})."
-            _fail(group, StoreFull(self.shortage))
-            return
-        self._stop(error)
-        _fail(group, StoreFailed(self.fault))
+            self._engine.tidy()
+        except Exception as error:  # noqa: BLE001 - as in _commit
+            if self._undone(error) is Verdict.BROKEN:
+                self._stop(error)
 
-    def _stop(self, error: sqlite3.Error | MemoryError) -> None:
+    # --- what went wrong
+
+    def _undone(self, error: Exception) -> Verdict:
+        """Take the transaction back, as far as that can be done; give what the error means then."""
+        verdict = self._engine.verdict(error)
+        if verdict is Verdict.AWAY:
+            self._let_go()
+            return verdict
+        try:
+            self._engine.undo()
+        except Exception as worse:  # noqa: BLE001 - as in _commit
+            self._let_go()
+            return Verdict.AWAY if self._engine.verdict(worse) is Verdict.AWAY else Verdict.BROKEN
+        return Verdict.BROKEN if verdict in {Verdict.ONE, Verdict.MET} else verdict  # outside every command: not of one
+
+    def _let_go(self) -> None:
+        self._engine.close()
+        self._db = None
+
+    def _give_up(self, group: list[_Job], verdict: Verdict, error: Exception, *, sent: bool) -> None:
+        name = self._engine.name(error)
+        if verdict is Verdict.BROKEN:
+            self._stop(error)
+            _fail(group, StoreFailed(self.fault))
+        elif verdict is Verdict.FULL:
+            self.shortage = f"The disk is full; nothing was written ({name})."
+            _fail(group, StoreFull(self.shortage))
+        elif verdict is Verdict.AGAIN:
+            _fail(group, StoreAway(f"Other processes were in the way {MOST_TURNS} times; nothing was written ({name})."))
+        elif sent:
+            _fail(group, StoreUnsure(f"The database went away during a commit ({name})."))
+        else:
+            self._say_away(name)
+            _fail(group, StoreAway(self.away))
+
+    def _say_away(self, name: str) -> None:
+        with self._turn:
+            self.away = f"The database cannot be reached ({name}). Padpost tries again until it can."
+
+    def _stop(self, error: Exception) -> None:
         with self._turn:
             self.fault = (
-                f"Writing to the store failed ({_name(error)}). Nothing more is acknowledged; mend the disk and restart Padpost."
+                f"Writing to the store failed ({self._engine.name(error)}). "
+                "Nothing more is acknowledged; mend the disk and restart Padpost."
             )
 
+    def _come_back(self) -> None:
+        """Call the server until it answers or the store is closed; whoever waits is told meanwhile."""
+        rest_s = FIRST_REST_S
+        while self._db is None:
+            try:
+                self._db = self._engine.open()
+            except Exception as error:  # noqa: BLE001 - as in _commit
+                self._let_go()
+                if self._engine.verdict(error) is Verdict.BROKEN:
+                    self._stop(error)
+                    return
+                self._say_away(self._engine.name(error))
+                self._refuse_waiting()
+                if self._closing.wait(rest_s):
+                    return
+                rest_s = min(rest_s * 2, LONGEST_REST_S)
+            else:
+                with self._turn:
+                    self.away = ""
 
-def _name(error: sqlite3.Error | MemoryError) -> str:
-    return str(getattr(error, "sqlite_errorname", "") or str(error) or type(error).__name__)
+    def _refuse_waiting(self) -> None:
+        """Answer what was queued before the server was known to be away; the mark of the end stays."""
+        waiting: list[_Job] = []
+        with self._turn:
+            while not self._jobs.empty():
+                job = self._jobs.get()
+                if job is not None:
+                    waiting.append(job)
+            if self._closing.is_set():
+                self._jobs.put(None)
+        _fail(waiting, StoreAway(self.away))
 
 
 def _fail(group: list[_Job], error: BaseException) -> None:

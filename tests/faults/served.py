@@ -77,15 +77,14 @@ class Served:
             talk.close()
 
     @property
+    def pid(self) -> int:
+        """Give the process's id; 0 before the first start."""
+        return self._process.pid if self._process is not None else 0
+
+    @property
     def is_running(self) -> bool:
         """Say whether the process lives."""
         return self._process is not None and self._process.poll() is None
-
-    @property
-    def pid(self) -> int:
-        """Give the number of the process that was started last."""
-        assert self._process is not None
-        return self._process.pid
 
     @property
     def log(self) -> str:

@@ -9,7 +9,18 @@ import pytest
 from bridge.bench.tally import Fate
 from bridge.lifecycle.states import DestinationState, StopGroup
 from bridge.model import Answer, Format, Priority, Purpose
-from bridge.pages.today import EXTRA_TERMS, STORE_FAILED, STORE_FULL, URGENT, Term, fate_terms, faults, standing_terms, today
+from bridge.pages.today import (
+    EXTRA_TERMS,
+    STORE_AWAY,
+    STORE_FAILED,
+    STORE_FULL,
+    URGENT,
+    Term,
+    fate_terms,
+    faults,
+    standing_terms,
+    today,
+)
 from bridge.store.commands import SetDestination
 from tests.pages.stocked import GOOD, NOW, OTHER, Stocked
 
@@ -19,8 +30,9 @@ STAT = Priority.STAT
 class Sick:
     """A store that says what is wrong with it; nothing else of it is asked."""
 
-    def __init__(self, fault: str = "", shortage: str = "") -> None:
+    def __init__(self, fault: str = "", away: str = "", shortage: str = "") -> None:
         self.fault = fault
+        self.away = away
         self.shortage = shortage
 
 
@@ -165,6 +177,7 @@ def test_terms_list_the_strips_that_they_count() -> None:
         (Sick(), (), ()),
         (Sick(), ("source drops: fell over; see the log",), ("source drops: fell over; see the log",)),
         (Sick(fault="Writing failed."), ("Writing failed.",), (f"{STORE_FAILED} Writing failed.",)),
+        (Sick(away="Nobody answers."), ("source a: Nobody answers.",), (f"{STORE_AWAY} Nobody answers.",)),
         (Sick(shortage="The disk is full."), (), (f"{STORE_FULL} The disk is full.",)),
         (Sick(shortage="The disk is full."), ("analyzer a: The disk is full.",), (f"{STORE_FULL} The disk is full.",)),
         (
@@ -178,4 +191,4 @@ def test_what_keeps_the_service_from_working_is_said_once(
     shelf: Stocked, store: Sick, loops: tuple[str, ...], expected: tuple[str, ...]
 ) -> None:
     """In words for a technician first; the loops' repetition of the store's own words is left out."""
-    assert faults(store, shelf.site(not_ready=lambda: loops)) == expected  # type: ignore[arg-type]  # only these two are asked
+    assert faults(store, shelf.site(not_ready=lambda: loops)) == expected  # type: ignore[arg-type]  # only these are asked

@@ -14,7 +14,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 
 from bridge.store.codec import moment, packed, unpacked, when
-from tests.speed.strips import patient_of
+from tests.speed.strips import ANALYZERS, PATIENTS, patient_of
 
 APART = timedelta(seconds=31)  # a million strips are a year's work then
 RUN = 20_000  # rows of one statement; bounds the log
@@ -136,7 +136,8 @@ def _statements(store: sqlite3.Connection, model: _Model, stamp: _Stamp, shift: 
         "deliveries": {
             "id": delivery, "lane": lane, "result_id": result, "control_id": control, "payload": "payload(n)", "born_at": "moment(n)",
             **({"accepted_at": "moment(n)", "first_attempt_at": "moment(n)"} if past else
-               {"state": "'queued'", "attempts": "0", "accepted_at": "NULL", "first_attempt_at": "NULL", "last_code": "''"}),
+               {"state": "'queued'", "attempts": "0", "accepted_at": "NULL", "first_attempt_at": "NULL", "last_code": "''",
+                "is_head": f"n < {ANALYZERS * PATIENTS}", "rank": "1", "is_blocked": "0"}),
         },
     }  # fmt: skip
     where = {

@@ -28,6 +28,7 @@ from bridge.store.commands import (
     KeepTables,
     NoteRefusedFile,
     RecordOutcome,
+    RecoverDeliveries,
     ReserveNumbers,
     SetDestination,
     WithholdDelivery,
@@ -532,6 +533,8 @@ class StoreContract:
         s.post(opened.store, "A2", patient="A")
         assert s.begin(opened.store, one)
         store = opened.restart()
+        for _ in range(2):  # as the queue that has the destination now does; a store of one process has done it itself
+            store.submit(RecoverDeliveries(destination="records", at=later(60))).result(WAIT)
         detail = store.result("A1")
         assert detail is not None
         ((row, message, tries),) = detail.deliveries

@@ -19,8 +19,9 @@ import pytest
 from bridge.errors import StoreFailed, StoreLocked
 from bridge.store import sqlite as module
 from bridge.store.api import Store
+from bridge.store.apply import EPOCH_LETTERS
 from bridge.store.commands import KeepCapture, ReserveNumbers
-from bridge.store.sqlite import EPOCH_LETTERS, FILE, SqliteStore
+from bridge.store.sqlite import FILE, SqliteStore, connect
 from tests.store import strips as s
 from tests.store.contract import StoreContract
 from tests.store.strips import NOW, WAIT, later
@@ -49,7 +50,7 @@ def _opened(folder: Path) -> SqliteStore:
 def test_every_commit_is_an_fsync_into_a_write_ahead_log(tmp_path: Path) -> None:
     """SQLite, pragma synchronous: in WAL mode NORMAL may lose the last commits in a power cut; FULL (2) does not."""
     store = _opened(tmp_path)
-    connection = store._connect()
+    connection = connect(tmp_path / FILE)
     assert connection.execute("PRAGMA synchronous").fetchone() == (2,)
     assert connection.execute("PRAGMA journal_mode").fetchone() == ("wal",)
     assert connection.execute("PRAGMA foreign_keys").fetchone() == (1,)

@@ -15,6 +15,7 @@ import pytest
 from bridge.errors import StoreFailed, StoreFull
 from bridge.store.commands import Command, ReserveNumbers
 from bridge.store.database import Db, SqliteDb
+from bridge.store.sqlite import SqliteEngine
 from bridge.store.writer import LARGEST_GROUP, Writer
 from tests.store.strips import WAIT
 
@@ -31,7 +32,7 @@ class Bench:
         with sqlite3.connect(file) as db:
             db.execute("CREATE TABLE n (value INTEGER UNIQUE)")
         db.close()
-        self.writer = Writer(self._connect, self._apply)
+        self.writer = Writer(SqliteEngine(self._connect), self._apply)
 
     def _connect(self) -> SqliteDb:
         connection = sqlite3.connect(self.file, isolation_level=None, factory=SqliteDb)
@@ -252,7 +253,7 @@ def test_a_file_that_cannot_be_opened_answers_everyone(tmp_path: Path) -> None:
     def never(_db: Db, _command: Command) -> None:
         raise AssertionError("there is no file to write to")
 
-    writer = Writer(connect, never)
+    writer = Writer(SqliteEngine(connect), never)
     early = writer.submit(ReserveNumbers(count=1))
     asked.set()
     sentence = "Writing to the store failed (SQLITE_CANTOPEN)"

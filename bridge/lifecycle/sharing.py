@@ -1,0 +1,103 @@
+"""Who works on what, where several processes share a store: roles, and how names are shared out fairly."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+
+NOBODY = ""
+
+
+class Role(StrEnum):
+    """A part of the work that a process may be told to do alone (``padpost serve --only``)."""
+
+    INTAKE = "intake"
+    DELIVERY = "delivery"
+    WEB = "web"
+
+
+EVERY_ROLE = frozenset(Role)
+
+
+def every(kind: str) -> str:
+    """Give the wish for all names of a kind, such as every analyzer that was ever heard of."""
+    return f"{kind}:*"
+
+
+def is_every(wish: str) -> bool:
+    """Say whether a wish is for all names of a kind, and not a name itself."""
+    return wish.endswith(":*")
+
+
+def kind_of(name: str) -> str:
+    """Give the kind of a name such as ``destination:records``."""
+    return name.partition(":")[0]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Share:
+    """What one process takes now, and what it should give back once it has wound it up; in order of name."""
+
+    take: tuple[str, ...]
+    give_back: tuple[str, ...]
+
+
+def share_out(me: str, wishes: Mapping[str, frozenset[str]], owners: Mapping[str, str]) -> Share:
+    """Give what ``me`` takes of what nobody owns, and what it should leave to a process that has less.
+
+    ``wishes`` holds what each live process wants, ``me`` among them; ``owners`` the owner of every known name, NOBODY where it is
+    free. A process takes up to its fair share, the names it wants divided by the processes that want some of them, and beyond it
+    whatever no poorer process wants. It gives back one that a process wants that would still not have more.
+    """
+    take: list[str] = []
+    give_back: list[str] = []
+    for kind in sorted({kind_of(name) for name in owners}):
+        kin = _Kin(me, wishes, {name: owner for name, owner in owners.items() if kind_of(name) == kind})
+        take += kin.takes()
+        give_back += kin.gives_back()
+    return Share(take=tuple(sorted(take)), give_back=tuple(sorted(give_back)))
+
+
+class _Kin:
+    """The names of one kind; each kind is shared by itself, so that no process has all that is heavy."""
+
+    def __init__(self, me: str, wishes: Mapping[str, frozenset[str]], owners: Mapping[str, str]) -> None:
+        self._me = me
+        self._owners = owners
+        self._wishes = wishes
+        self._has = Counter(owner for owner in owners.values() if owner != NOBODY)
+
+    def _wants(self, process: str, name: str) -> bool:
+        return name in self._wishes[process] or every(kind_of(name)) in self._wishes[process]
+
+    def _others(self, name: str) -> Sequence[str]:
+        return [process for process in sorted(self._wishes) if process != self._me and self._wants(process, name)]
+
+    def takes(self) -> list[str]:
+        wanted = [name for name in sorted(self._owners) if self._wants(self._me, name)]
+        rivals = {self._me}.union(*(self._others(name) for name in wanted))
+        share = -(-len(wanted) // len(rivals))
+        taken = []
+        for name in wanted:
+            if self._owners[name] != NOBODY:
+                continue
+            mine = self._has[self._me]
+            if mine < share or all(self._has[other] >= mine for other in self._others(name)):
+                taken.append(name)
+                self._has[self._me] += 1
+        return taken
+
+    def gives_back(self) -> list[str]:
+        given = []
+        for name in sorted((name for name, owner in self._owners.items() if owner == self._me), reverse=True):
+            others = self._others(name)
+            poorest = min(others, key=lambda other: self._has[other], default=None)
+            if not self._wants(self._me, name):
+                given.append(name)
+            elif poorest is not None and self._has[poorest] + 1 < self._has[self._me]:
+                given.append(name)
+                self._has[self._me] -= 1
+                self._has[poorest] += 1
+        return given
