@@ -46,6 +46,14 @@ def keep_capture(db: Db, command: c.KeepCapture) -> int:
     return capture_id
 
 
+def keep_run(db: Db, command: c.KeepRun) -> tuple[int, ...]:
+    """Keep captures in their order."""
+    return tuple(
+        keep_capture(db, c.KeepCapture(capture=capture, analyzer=command.analyzer, profile=command.profile))
+        for capture in command.captures
+    )
+
+
 def note_refused_file(db: Db, command: c.NoteRefusedFile) -> int:
     """Open a stop for a file that was not captured; the same file again is counted there."""
     known = db.execute(
@@ -236,6 +244,7 @@ _APPLY: Mapping[type, Callable[[Db, Any], Any]] = {
     c.HoldLeases: hold_leases,
     c.LeaveLeases: leave_leases,
     c.KeepCapture: keep_capture,
+    c.KeepRun: keep_run,
     c.NoteRefusedFile: note_refused_file,
     c.RecordOutcome: record_outcome,
     c.EndIntake: end_intake,

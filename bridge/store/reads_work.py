@@ -53,12 +53,12 @@ class WorkReads:
             for (name,) in self._db().execute("SELECT DISTINCT analyzer FROM intake WHERE ended_at IS NULL ORDER BY analyzer")
         )
 
-    def next_intake(self, analyzer: str) -> IntakeRow | None:
-        """Give the oldest piece of judging work of ``analyzer``."""
+    def next_intake(self, analyzer: str, *, after: int = 0) -> IntakeRow | None:
+        """Give the oldest piece of judging work of ``analyzer`` behind the piece ``after``."""
         row = self._db().execute(
             "SELECT i.id, i.capture_id, i.analyzer, c.profile, i.only_index, i.next_index, i.because FROM intake i JOIN captures c ON c.id = i.capture_id"
-            " WHERE i.analyzer = ? AND i.ended_at IS NULL ORDER BY i.id LIMIT 1",
-            (analyzer,),
+            " WHERE i.analyzer = ? AND i.ended_at IS NULL AND i.id > ? ORDER BY i.id LIMIT 1",
+            (analyzer, after),
         ).fetchone()  # fmt: skip
         if row is None:
             return None

@@ -185,7 +185,7 @@ class Writer:
     # --- one group
 
     def _work(self, group: list[_Job]) -> None:
-        tried = self._together
+        tried: Tried = self._together
         for turn in range(1, MOST_TURNS + 1):
             if self.fault:
                 _fail(group, StoreFailed(self.fault))
