@@ -7,7 +7,7 @@ import os
 import random
 import secrets
 import socket
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Awaitable, Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Future
 from contextlib import suppress
 from dataclasses import dataclass, replace
@@ -15,7 +15,7 @@ from datetime import timedelta
 from functools import partial
 from itertools import chain
 from pathlib import Path
-from typing import Any, TypeVar, cast
+from typing import Any, Protocol, TypeVar, cast
 from zoneinfo import ZoneInfo
 
 import structlog
@@ -23,21 +23,29 @@ import uvicorn
 from fastapi import FastAPI
 
 from bridge import clock, settings
+from bridge.credentials.tls import listening_context
+from bridge.deliver.capability import asked_differences
 from bridge.deliver.fhir import FhirClient
 from bridge.deliver.folder import FolderClient
 from bridge.deliver.mllp import MllpClient
 from bridge.desk.actions import Desk
 from bridge.errors import SettingsError, SetupError, Spot, TableError
 from bridge.lifecycle.sharing import EVERY_ROLE, Role
-from bridge.model import Code, CodedResult, Format, Message, UnitSystem
-from bridge.pages.app import make_pages
+from bridge.model import Acknowledgement, Code, CodedResult, Format, Message, UnitSystem
+from bridge.pages.app import Doors, make_pages
 from bridge.pages.site import Bench, PagesSite
+from bridge.pages.words import reason
 from bridge.plan_book import PlanBook, check_plans
+from bridge.purge import PurgeWatch
 from bridge.queue.lanes import DestinationQueue, Pace
 from bridge.queue.leases import FREE, Leases, Process
+from bridge.receive import http_post
+from bridge.receive.fit import key_faults, source_faults
 from bridge.receive.folder import FolderReceiver
+from bridge.receive.mllp_listener import MllpReceiver, Office
 from bridge.receive.serial_line import SerialReceiver
 from bridge.receive.tcp import TcpReceiver
+from bridge.room import Room
 from bridge.service import Ids, Judging, Runs, Service
 from bridge.settings import Document
 from bridge.sign_off_watch import SignOffWatch
@@ -60,6 +68,7 @@ from bridge.tables.types import (
     Provider,
     Tables,
 )
+from bridge.ways_out_watch import CapabilityWatch, SetupWatch
 
 log = structlog.get_logger()
 
@@ -274,12 +283,13 @@ async def assemble(config: settings.Settings, roles: frozenset[Role] = EVERY_ROL
             path=("database",),
         )
     tables = tables_for(config)
-    for error in chain(profile_faults(config, tables), grade_faults(config, tables)):
+    for error in chain(source_faults(config.sources, tables.profiles), key_faults(config.sources), grade_faults(config, tables)):
         raise error
     terms = [terms_of(config, destination) for destination in config.destinations]
     book = PlanBook(terms, [source.profile for source in config.sources], tables)
     store = await asyncio.to_thread(open_store, config)
     ids = Ids(store)
+    room = Room(config.site.data if config.database is None else None, config.room)
     owner = f"{socket.gethostname()}-{os.getpid()}-{secrets.token_hex(4)}"
     process = Process(owner=owner, host=socket.gethostname(), pid=os.getpid(), roles=roles)
     leases = Leases(store, process, now=clock.now, elapsed=clock.elapsed)
@@ -303,6 +313,9 @@ async def assemble(config: settings.Settings, roles: frozenset[Role] = EVERY_ROL
     live = {term.name: queues[term.name] for term in terms if term.is_live}
     watch = SignOffWatch(config.signed_off, tables.digest, book, store, live)
     await watch.look()  # before the first strip is judged: nothing may be written for a live destination that is not signed for
+    setup = SetupWatch(config.destinations, book, queues, now=clock.now)
+    await setup.look()  # a secret that is missing is told at once, not when the first result wants to go
+    capabilities = CapabilityWatch(_askers(config), now=clock.now)
     sources: dict[str, Runs] = {}
     service = Service(
         store=store,
@@ -312,11 +325,21 @@ async def assemble(config: settings.Settings, roles: frozenset[Role] = EVERY_ROL
         leases=leases,
         leased_sources=frozenset(source.name for source in config.sources if _is_leased(source)),
         once=[partial(check_plans, book, store, queues)],
-        watches={"signatures": watch},
+        watches={
+            "signatures": watch,
+            "ways out": setup,
+            "capabilities": capabilities,
+            "purge": PurgeWatch(store, config.keep, clock.now),
+            "room": room,
+        },
+        require_room=room.require,
     )
-    sources |= {source.name: _receiver(source, service, store) for source in config.sources if _is_here(source)}
+    receive = partial(_receiver, service=service, store=store, tables=tables, ids=ids, room=room)
+    sources |= {source.name: receive(source) for source in config.sources if _is_here(source)}
     desk = Desk(cast("Store", _Waking(store, service.wake)), tables.policy, clock.now)
-    pages = make_pages(store, desk, site=_pages_site(config, tables, terms, service, queues), now=clock.now)
+    bench = Bench(tables=tables, terms=terms or example_terms())
+    site = _pages_site(config, bench, service, queues, (setup, capabilities), room)
+    pages = make_pages(store, desk, site=site, now=clock.now, doors=_doors(config, service, store, tables))
     return Padpost(
         config=config,
         tables=tables,
@@ -338,25 +361,24 @@ def open_store(config: settings.Settings) -> Store:
     return open_database(config.database)
 
 
+def _askers(config: settings.Settings) -> dict[str, Callable[[], Awaitable[tuple[str, ...] | None]]]:
+    return {
+        destination.name: partial(asked_differences, destination)
+        for destination in config.destinations
+        if isinstance(destination, settings.FhirDestination)
+    }
+
+
 def _is_leased(source: settings.SourceShape) -> bool:
     """Say whether one process alone may run a source: two would read the same folder, or call the same analyzer."""
     return isinstance(source, settings.FolderSource) or (isinstance(source, settings.TcpSource) and source.role == "call")
 
 
 def _is_here(source: settings.SourceShape) -> bool:
-    """Say whether this machine has the source's wire."""
+    """Say whether a loop of this process serves the source: the pages' port has the posts, another machine its own wires."""
+    if isinstance(source, settings.HttpSource):
+        return False
     return not isinstance(source, settings.SerialSource) or source.on_host in ("", socket.gethostname())
-
-
-def profile_faults(config: settings.Settings, tables: Tables) -> Iterator[SettingsError]:
-    """Give an error for each source whose profile is in no mapping file."""
-    for number, source in enumerate(config.sources):
-        if source.profile not in tables.profiles:
-            yield SettingsError(
-                f"No profile is called {source.profile!r}.",
-                remedy=f"There are {', '.join(sorted(tables.profiles))}.",
-                path=("sources", number, "profile"),
-            )
 
 
 def grade_faults(config: settings.Settings, tables: Tables) -> Iterator[SettingsError]:
@@ -371,7 +393,17 @@ def grade_faults(config: settings.Settings, tables: Tables) -> Iterator[Settings
             yield SettingsError(error.sentence, remedy=error.remedy, path=("destinations", number, *error.path))
 
 
-def _client(destination: settings.DestinationShape) -> MllpClient | FhirClient | FolderClient:
+class Sends(Protocol):
+    """A client of one destination."""
+
+    async def send(self, message: Message) -> Acknowledgement:
+        """Try once; give what came of it."""
+
+    async def close(self) -> None:
+        """Close every connection."""
+
+
+def _client(destination: settings.DestinationShape) -> Sends:
     match destination:
         case settings.MllpDestination():
             return MllpClient(destination)
@@ -379,6 +411,10 @@ def _client(destination: settings.DestinationShape) -> MllpClient | FhirClient |
             return FhirClient(destination, now=clock.now)
         case settings.FolderDestination():
             return FolderClient(destination)
+        case settings.HookDestination():
+            from bridge.deliver.hook import HookClient  # noqa: PLC0415 - 11 MB of libraries that only signing needs
+
+            return HookClient(destination, now=clock.now)
     raise TypeError(f"no client sends to a {type(destination).__name__}")
 
 
@@ -399,42 +435,78 @@ async def _bear(book: PlanBook, ids: Ids, destination: str, result: CodedResult)
     return book.write(destination, result, control_id=await ids.control(), made_at=clock.now())
 
 
-def _receiver(source: settings.SourceShape, service: Service, store: Store) -> Runs:
+def _receiver(source: settings.SourceShape, *, service: Service, store: Store, tables: Tables, ids: Ids, room: Room) -> Runs:
     keep = partial(service.keep, analyzer=source.analyzer, profile=source.profile)
+
+    async def note_refused(refused: NoteRefusedFile) -> int:
+        room.require()
+        stop_id: int = await done(store, refused)
+        return stop_id
+
     match source:
         case settings.FolderSource():
-
-            async def note_refused(refused: NoteRefusedFile) -> int:
-                stop_id: int = await done(store, refused)
-                return stop_id
-
             return FolderReceiver(source, keep=keep, note_refused=note_refused, now=clock.now)
         case settings.SerialSource():
             return SerialReceiver(source, keep=keep, now=clock.now)
         case settings.TcpSource():
             return TcpReceiver(source, keep=keep, now=clock.now)
+        case settings.MllpSource():
+            layout = tables.profiles[source.profile].hl7
+            assert layout is not None  # source_faults refused it
+            office = Office(
+                keep=keep,
+                note_refused=note_refused,
+                look=store.capture_state,
+                control_id=ids.control,
+                words=reason,
+                now=clock.now,
+            )
+            return MllpReceiver(source, layout, office, context=listening_context(source.tls) if source.tls else None)
     raise TypeError(f"nothing receives from a {type(source).__name__}")
+
+
+def _doors(config: settings.Settings, service: Service, store: Store, tables: Tables) -> Doors | None:
+    """Give the routes of the sources that are posted to; None where there is none."""
+    counters = [
+        http_post.Counter(
+            source,
+            tables.profiles[source.profile],
+            partial(service.keep, analyzer=source.analyzer, profile=source.profile),
+            clock=clock.monotonic,
+        )
+        for source in config.sources
+        if isinstance(source, settings.HttpSource)
+    ]
+    if not counters:
+        return None
+    asked = http_post.Desk(look=store.capture_state, deliveries=store.deliveries, words=reason, now=clock.now)
+    return Doors(routes=http_post.router(counters, asked), fault=http_post.Refused, answer=http_post.refused)
 
 
 def _pages_site(
     config: settings.Settings,
-    tables: Tables,
-    terms: Sequence[DestinationTerms],
+    bench: Bench,
     service: Service,
     queues: Mapping[str, DestinationQueue],
+    watches: Sequence[SetupWatch | CapabilityWatch],
+    room: Room,
 ) -> PagesSite:
     return PagesSite(
         name=config.site.name,
         zone=config.site.zone,
         port=config.pages.port,
         secret=secrets.token_bytes(32),
-        bench=Bench(tables=tables, terms=terms or example_terms()),
+        bench=bench,
         host_names=config.pages.host_names,
+        doors=http_post.PATHS if any(isinstance(source, settings.HttpSource) for source in config.sources) else frozenset(),
         destinations=tuple(destination.name for destination in config.destinations),
         not_ready=lambda: (service.fault,) if service.fault else (),
+        refusing=lambda: room.refusing,
+        notice=lambda: room.notice,
         shut=lambda: {name: queue.shut_because for name, queue in queues.items() if queue.shut_because},
-        send_again={source.analyzer: tables.profiles[source.profile].send_again for source in config.sources},
-        schemes={source.analyzer: tables.profiles[source.profile].numbers for source in config.sources},
+        notes=lambda: {name: tuple(chain.from_iterable(watch.notes.get(name, ()) for watch in watches)) for name in queues},
+        send_again={source.analyzer: bench.tables.profiles[source.profile].send_again for source in config.sources},
+        schemes={source.analyzer: bench.tables.profiles[source.profile].numbers for source in config.sources},
     )
 
 

@@ -12,6 +12,7 @@
     ├── StoreError                 the local disk or database
     │   ├── StoreFull              no room; try again when there is
     │   ├── StoreLocked            another process owns the store
+    │   ├── BackupError            a backup cannot be taken, or is not to be relied on
     │   ├── StoreAway              the server cannot be reached: nothing was written, try again
     │   ├── StoreUnsure            the server went away during a commit: look, then try again
     │   └── StoreFailed            a write or fsync failed: stop acknowledging, restart
@@ -105,6 +106,10 @@ class StoreFull(StoreError):  # noqa: N818 - names the state, as the log shows i
 
 class StoreLocked(StoreError):  # noqa: N818 - names the state, as the log shows it
     """Another process owns this store."""
+
+
+class BackupError(StoreError):
+    """A backup cannot be taken or used; the message says why and what to do."""
 
 
 class StoreAway(StoreError):  # noqa: N818 - names the state, as the log shows it

@@ -22,7 +22,13 @@ class Way(StrEnum):
     FOLDER = "folder"
     SERIAL = "serial"
     TCP = "tcp"
+    MLLP = "mllp"
     HTTP = "http"
+
+    @property
+    def says_its_end(self) -> bool:
+        """Say whether the way itself tells where a capture ends (MLLP's end block, HTTP's length), so that nothing is cut off unseen."""
+        return self in {Way.MLLP, Way.HTTP}
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -247,6 +253,7 @@ class StripContent:
 
     ``pads`` holds (pad, rank of the step) in strip order; rank -1 where the printed value was not understood, -2 and less
     where an undecided unit system leaves the step in doubt (identity/strip.py).
+    ``digest`` is set where the site's rule purged the values: they can still be compared with, and not be read.
     """
 
     patient_id: str
@@ -254,6 +261,7 @@ class StripContent:
     strip_type: str
     strip_lot: str
     pads: tuple[tuple[str, int], ...]
+    digest: str = ""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -659,6 +667,8 @@ class DeliveryState(StrEnum):
     ACCEPTED = "accepted"
     REFUSED = "refused"
     EXPIRED = "expired"
+    UNSURE = "unsure"
+    UNMADE = "unmade"
     SUPERSEDED = "superseded"
     DISCARDED = "discarded"
 

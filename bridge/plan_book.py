@@ -34,7 +34,7 @@ class PlanBook:
 
     A destination may be written for only when all its plans passed: a fault in the plan of one strip
     type would otherwise show only on the day a patient's strip of that type arrives. Nor may it while it is forbidden:
-    where it is live, and nobody has signed its tables.
+    where it is live, and nobody has signed its tables, or where what it needs to be reached cannot be used.
     """
 
     def __init__(self, terms: Sequence[DestinationTerms], profiles: Sequence[str], tables: Tables) -> None:
@@ -48,7 +48,7 @@ class PlanBook:
             for strip_type in sorted(set(tables.profiles[profile].strip_types.values()))
         }
         self._passed: set[str] = set()
-        self._forbidden: dict[str, str] = {}
+        self._forbidden: dict[tuple[str, str], str] = {}
 
     @property
     def destinations(self) -> Sequence[str]:
@@ -71,13 +71,14 @@ class PlanBook:
         """Say whether ``destination`` is sent ``result`` at all: controls only where its settings ask for them."""
         return takes(self._terms[destination], result)
 
-    def forbid(self, destination: str, reason: str) -> None:
-        """Note why nothing may be written for ``destination`` whatever its plans; an empty reason allows it."""
-        self._forbidden[destination] = reason
+    def forbid(self, destination: str, reason: str, *, by: str) -> None:
+        """Note why nothing may be written for ``destination`` whatever its plans; an empty reason allows it, as far as ``by`` goes."""
+        self._forbidden[destination, by] = reason
 
-    def forbidden(self, destination: str) -> str:
-        """Say why nothing may be written for ``destination``; nothing where it may."""
-        return self._forbidden.get(destination, "")
+    def forbidden(self, destination: str, *, by: str = "") -> str:
+        """Say why nothing may be written for ``destination``, or why ``by`` says so; nothing where it may."""
+        reasons = (reason for (name, who), reason in self._forbidden.items() if name == destination and by in {"", who})
+        return " ".join(filter(None, reasons))
 
     def write(self, destination: str, result: CodedResult, *, control_id: str, made_at: datetime) -> Message:
         """Render ``result``. Raises RejectError where it cannot be said as it is."""

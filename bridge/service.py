@@ -398,12 +398,14 @@ class Service:
         queues: Mapping[str, Queue],
         leases: Leases,
         once: Sequence[Callable[[], Awaitable[None]]] = (),
+        require_room: Callable[[], None] = lambda: None,
         watches: Mapping[str, Runs] | None = None,
         leased_sources: frozenset[str] = frozenset(),
     ) -> None:
         """Take the parts; ``once`` are things to do beside the loops at start (plan checks), ``watches`` what looks at files of the site.
 
-        ``leased_sources`` names the sources that one process alone may run, wherever it is.
+        ``require_room`` raises StoreFull where no strip is to be taken in. ``leased_sources`` names the sources that one process alone
+        may run, wherever it is.
         """
         self._store = store
         self._judging = judging
@@ -411,6 +413,7 @@ class Service:
         self._queues = queues
         self._leases = leases
         self._once = once
+        self._require_room = require_room
         self._watches = watches or {}
         self._leased_sources = leased_sources
         self._work: dict[str, asyncio.Event] = {}
@@ -435,9 +438,9 @@ class Service:
         try:
             async with asyncio.TaskGroup() as tasks:
                 self._tasks = tasks
-                tasks.create_task(self._forever("leases", self._leases.run))
+                self._start("leases", self._leases.run)
                 if Role.INTAKE in self._leases.roles:
-                    self._start_intake(tasks)
+                    self._start_intake()
                 if Role.DELIVERY in self._leases.roles:
                     for name, queue in self._queues.items():
                         held = partial(self._leases.grip(f"destination:{name}").hold, queue.run)
@@ -452,20 +455,32 @@ class Service:
         finally:
             self._leases.leave()
 
-    def _start_intake(self, tasks: asyncio.TaskGroup) -> None:
+    async def _for_ever(self) -> None:
+        """Wait until cancelled: with nothing connected yet, or nothing going on any more, the service still answers for itself."""
+        try:
+            await asyncio.Event().wait()
+        finally:
+            self._tasks = None  # news that comes from here on begins nothing
+
+    def _start(self, name: str, run: Callable[[], Awaitable[None]], *, again: bool = True) -> None:
+        if self._tasks is not None:
+            self._tasks.create_task(self._forever(name, run, again=again))
+
+    def _start_intake(self) -> None:
         self._leases.wish(every("analyzer"))
         self._look_at(EVERYTHING)
         for name, source in self._sources.items():
             run = source.run
             if name in self._leased_sources:
                 run = partial(self._leases.grip(f"source:{name}").hold, source.run)
-            tasks.create_task(self._forever(f"source {name}", run))
+            self._start(f"source {name}", run)
 
     async def keep(self, capture: Capture, *more: Capture, analyzer: str, profile: str, origin: str = "") -> int:
-        """Keep a capture; the id comes back once it is durable. Raises StoreError if it is not, LeaseLost if its source is another process's.
+        """Keep a capture; the id comes back once it is durable. ``more`` came behind it over the same line: all are kept, or none.
 
-        ``more`` came behind it over the same line: all are kept, or none.
+        Raises StoreError if it is not: StoreFull before the disk is full, LeaseLost if its source is another process's.
         """
+        self._require_room()
         grip = self._leases.grip(f"source:{capture.source}") if capture.source in self._leased_sources else FREE
         captures, ids = (capture, *more), []
         if more:
@@ -500,8 +515,8 @@ class Service:
             self._queues[rest].wake()
         elif name == EVERYTHING:
             self._wake_queues()
-            if self._tasks and Role.INTAKE in self._leases.roles:
-                self._tasks.create_task(self._forever("intake", self._look_at_all_intake, again=False))
+            if Role.INTAKE in self._leases.roles:
+                self._start("intake", self._look_at_all_intake, again=False)
 
     async def _look_at_all_intake(self) -> None:
         for analyzer in await ask(self._store, self._store.analyzers_with_work):
@@ -512,14 +527,12 @@ class Service:
             queue.wake()
 
     def _wake_judging(self, analyzer: str) -> None:
-        if Role.INTAKE not in self._leases.roles:
-            return  # whoever has that role hears of it by the store
+        if self._tasks is None or Role.INTAKE not in self._leases.roles:
+            return  # looked at when it runs; whoever has that role hears of it by the store
         if analyzer not in self._work:
             self._work[analyzer] = asyncio.Event()
-            if self._tasks:
-                grip = self._leases.grip(f"analyzer:{analyzer}")
-                judge = partial(grip.hold, partial(self._judge_for_ever, analyzer, grip))
-                self._tasks.create_task(self._forever(f"analyzer {analyzer}", judge))
+            grip = self._leases.grip(f"analyzer:{analyzer}")
+            self._start(f"analyzer {analyzer}", partial(grip.hold, partial(self._judge_for_ever, analyzer, grip)))
         self._work[analyzer].set()
 
     async def _judge_for_ever(self, analyzer: str, grip: Grip) -> None:

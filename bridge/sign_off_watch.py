@@ -51,9 +51,9 @@ class SignOffWatch:
             await asyncio.to_thread(self._read)
         for destination, queue in self._queues.items():
             reason = self._fault or unsigned_reason(self._signatures, self._digest, self._store.waiting_tables(destination))
-            if reason == self._book.forbidden(destination):
+            if reason == self._book.forbidden(destination, by="signatures"):
                 continue
-            self._book.forbid(destination, reason)
+            self._book.forbid(destination, reason, by="signatures")
             open_or_shut(self._book, destination, queue)
             if reason:
                 log.error("destination.shut", destination=destination, tables=self._digest, fault=reason)

@@ -50,3 +50,11 @@ def postgres() -> Iterator[PostgresServer]:
     server = PostgresServer()
     yield server
     server.close()
+
+
+@pytest.fixture
+def own() -> Iterator[PostgresServer]:
+    """Give a PostgreSQL server that this test alone may stop and kill."""
+    server = PostgresServer()
+    yield server
+    server.close()

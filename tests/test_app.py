@@ -21,13 +21,13 @@ from bridge.app import (
     grade_faults,
     load_tables,
     policy_of,
-    profile_faults,
     run_until,
     terms_of,
 )
 from bridge.errors import SettingsError, StoreLocked, TableError
 from bridge.lifecycle.sharing import Role
 from bridge.model import Code, Format, Grade, UnitSystem
+from bridge.receive.fit import source_faults
 from bridge.store.sqlite import SqliteStore
 from bridge.tables.types import DestinationTerms, Laboratory, Orders, Pointing, Provider, Tables
 
@@ -235,7 +235,7 @@ def test_every_source_with_an_unknown_profile_is_told(tmp_path: Path) -> None:
     """All of them, each with its place, so that one look shows what there is to mend."""
     more = "  - {name: line, kind: tcp, role: listen, port: 0, link: lis01, analyzer: bench-a, profile: brok}\ndestinations:"
     config = site(tmp_path, "profile: tern}\ndestinations:", "profile: trn}\n" + more)
-    assert [(error.path, error.sentence) for error in profile_faults(config, tables(None))] == [
+    assert [(error.path, error.sentence) for error in source_faults(config.sources, tables(None).profiles)] == [
         (("sources", 0, "profile"), "No profile is called 'trn'."),
         (("sources", 1, "profile"), "No profile is called 'brok'."),
     ]

@@ -244,6 +244,7 @@ def test_a_control_goes_where_controls_are_asked_for_and_nowhere_else(store: Sql
     }
     detail = store.result(control_row(store, "2").result_id)
     assert detail is not None
+    assert detail.result is not None
     assert (detail.result.purpose, detail.result.patient_id, detail.strip.outcome) == (Purpose.CONTROL, "", "non_patient")
     assert b"40718802" not in detail.deliveries[0][1].payload  # what the control had printed in the patient's place
     assert store.stops() == ()

@@ -55,7 +55,9 @@ _STANDINGS: Mapping[DeliveryState, Standing] = {
     DeliveryState.RETRYING: Standing.QUEUED,
     DeliveryState.ACCEPTED: Standing.ACKNOWLEDGED,
     DeliveryState.REFUSED: Standing.REFUSED,
-    DeliveryState.EXPIRED: Standing.REFUSED,  # both lie among the stopped and wait for a person
+    DeliveryState.UNSURE: Standing.REFUSED,
+    DeliveryState.UNMADE: Standing.REFUSED,
+    DeliveryState.EXPIRED: Standing.REFUSED,  # all of these lie among the stopped and wait for a person
     DeliveryState.SUPERSEDED: Standing.SUPERSEDED,
     DeliveryState.DISCARDED: Standing.GIVEN_UP,
 }

@@ -97,6 +97,14 @@ def conflict(claim: Claim, same_number: tuple[SeenStrip, ...]) -> tuple[Finding,
     )
 
 
+def purged(claim: Claim, same_number: tuple[SeenStrip, ...]) -> tuple[Finding, ...]:
+    """Hold a strip whose number came before, where nothing is left of that strip to compare it with."""
+    if not any(each.content.digest and not same_content(claim.content, each.content) for each in _same_key(claim, same_number)):
+        return ()
+    sentence = f"Number {claim.key.number} came before, so long ago that its values were purged by the site's rule: nothing is left to compare."
+    return (finding("copy.purged", sentence),)
+
+
 def other_time(claim: Claim, same_number: tuple[SeenStrip, ...]) -> tuple[Finding, ...]:
     """Hold a strip that repeats number and content at another time: printed once more, or a counter started again."""
     if not claim.is_provable or not any(_is_other_time(claim, each) for each in _alike_numbered(claim, same_number)):

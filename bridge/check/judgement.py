@@ -235,6 +235,7 @@ def _copy_findings(claim: Claim, seen: SeenStrips, known: Original | None, *, pu
     """Ask the rules of copies. Controls are run again and look alike by nature: only their number must be their own."""
     numbered = (
         *copies.conflict(claim, seen.same_number),
+        *copies.purged(claim, seen.same_number),
         *copies.other_time(claim, seen.same_number),
         *copies.replaces_stopped(claim, seen.same_number),
     )

@@ -185,6 +185,12 @@ _ALL: tuple[Rule, ...] = (
         severity=_HOLD,
         remedy="Compare both strips and find out which is right. If this one is, have the earlier one withdrawn and run a new strip.",
     ),
+    Rule(
+        rule="copy.purged",
+        concern=Concern.COPY,
+        severity=_HOLD,
+        remedy="Look in the patient's record. It is most likely there: then discard this one. If it is not, run a new strip.",
+    ),
     Rule(rule="copy.other_time", concern=Concern.COPY, severity=_HOLD, remedy=_COMPARE, releasable=True),
     Rule(rule="copy.possible", concern=Concern.COPY, severity=_HOLD, remedy=_COMPARE, releasable=True),
     Rule(rule="copy.doubt", concern=Concern.COPY, severity=_HOLD, remedy=_COMPARE, releasable=True),

@@ -2,34 +2,47 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Iterator
 from itertools import chain
 from pathlib import Path
 
-from bridge import settings
-from bridge.app import example_terms, grade_faults, profile_faults, tables_for, terms_of
+from bridge import clock, settings
+from bridge.app import example_terms, grade_faults, tables_for, terms_of
 from bridge.cli.accepted import output_lines
 from bridge.cli.signatures import signature_lines, unsigned
 from bridge.cli.spec import subject_of
+from bridge.credentials.destination import faults, warnings
+from bridge.deliver.capability import asked_differences
 from bridge.errors import RejectError, SettingsError, TableError
 from bridge.plan_book import PlanBook, own_faults
 from bridge.read import check_example
+from bridge.receive.fit import key_faults, source_faults
 from bridge.render.oracles import oracle_faults
+from bridge.settings.security import is_loopback, keeps_secrets
 from bridge.specification import specify
 from bridge.tables.types import DestinationTerms, Tables
 
 
-def check(config_path: Path | None, *, with_oracles: bool) -> int:
+def check(config_path: Path | None, *, with_oracles: bool, ask: bool = False) -> int:
     """Print one line for each thing checked, then warnings of what is doubtful or not set; give 0 if all is well, 1 if something is wrong.
+
+    ``ask``: FHIR servers are asked what they can do; nothing else of a check leaves this machine.
 
     Raises SettingsError or TableError (file, line, key, remedy) where a file cannot be used at all.
     """
     config = settings.read_settings(config_path) if config_path else None
-    return report(config_path, config, tables_for(config), with_oracles=with_oracles)
+    return report(config_path, config, tables_for(config), with_oracles=with_oracles, ask=ask)
 
 
 def report(
-    config_path: Path | None, config: settings.Settings | None, tables: Tables, *, with_oracles: bool, signing: bool = False
+    config_path: Path | None,
+    config: settings.Settings | None,
+    tables: Tables,
+    *,
+    with_oracles: bool,
+    signing: bool = False,
+    ask: bool = False,
 ) -> int:
     """Print what ``check`` prints, of a site and tables that are read already; give 0 if all is well, else 1.
 
@@ -48,10 +61,10 @@ def report(
     for line, fault in lines:
         print(f"{line}: {fault or 'ok'}", flush=True)
         wrong += bool(fault)
-    warnings = [*map(str, tables.doubts), *(_warnings(config, tables, signing=signing) if config else ())]
-    for words in warnings:
+    told = [*map(str, tables.doubts), *(_warnings(config, tables, signing=signing, ask=ask) if config else ())]
+    for words in told:
         print(f"warning: {words}")
-    print(_verdict(wrong, len(warnings)))
+    print(_verdict(wrong, len(told)))
     return 1 if wrong else 0
 
 
@@ -69,8 +82,9 @@ def _verdict(wrong: int, warnings: int) -> str:
     return f"all well; {warnings} warning{'' if warnings == 1 else 's'} to settle before go-live" if warnings else "all well"
 
 
-def _warnings(config: settings.Settings, tables: Tables, *, signing: bool) -> Iterator[str]:
+def _warnings(config: settings.Settings, tables: Tables, *, signing: bool, ask: bool) -> Iterator[str]:
     yield from _unset(config, tables)
+    yield from _way_warnings(config, ask=ask)
     if not signing:
         yield from unsigned(config, tables)
 
@@ -106,12 +120,13 @@ def _site_lines(config: settings.Settings, path: Path, tables: Tables) -> Iterat
     """Give a line for the database and each source and destination of the site, its fault with file and line."""
     if config.database is not None:
         yield "database", _database_fault(config.database, path)
-    wrong = {error.path[1]: str(settings.placed(error, path)) for error in profile_faults(config, tables)}
+    unfit = chain(key_faults(config.sources), source_faults(config.sources, tables.profiles))
+    wrong = {error.path[1]: str(settings.placed(error, path)) for error in unfit}
     mute = {error.path[1]: str(settings.placed(error, path)) for error in grade_faults(config, tables)}
     for number, source in enumerate(config.sources):
         yield f"source {source.name}", wrong.get(number, "")
     for number, destination in enumerate(config.destinations):
-        yield f"destination {destination.name}", mute.get(number) or _secret_fault(destination, path, number)
+        yield f"destination {destination.name}", mute.get(number) or _way_fault(destination, path, number)
 
 
 def _database_fault(database: settings.Database, path: Path) -> str:
@@ -123,15 +138,38 @@ def _database_fault(database: settings.Database, path: Path) -> str:
         return str(settings.placed(error, path))
 
 
-def _secret_fault(destination: settings.DestinationShape, path: Path, number: int) -> str:
-    if not isinstance(destination, settings.FhirDestination) or destination.bearer is None:
+def _way_fault(destination: settings.DestinationShape, path: Path, number: int) -> str:
+    """Give the first secret, certificate or key that cannot be used, with file and line."""
+    fault = next(faults(destination, now=clock.now()), None)
+    if fault is None:
         return ""
-    try:
-        destination.bearer.value()
-    except SettingsError as error:
-        whole = SettingsError(error.sentence, remedy=error.remedy, path=("destinations", number, "bearer", "env"))
-        return str(settings.placed(whole, path))
-    return ""
+    whole = SettingsError(fault.sentence, remedy=fault.remedy, path=("destinations", number, *fault.path))
+    return str(settings.placed(whole, path))
+
+
+def _way_warnings(config: settings.Settings, *, ask: bool) -> Iterator[str]:
+    """Say of each destination whether it is plain, what runs out, and with ``ask`` what its server does not promise."""
+    for destination in config.destinations:
+        if words := _plain_words(destination):
+            yield f"{destination.name}: {words}"
+        for words in warnings(destination, now=clock.now()):
+            yield f"{destination.name}: {words}"
+        if ask and isinstance(destination, settings.FhirDestination):
+            found = asyncio.run(asked_differences(destination))
+            for words in ("nothing at its /metadata says what it can do",) if found is None else found:
+                yield f"{destination.name}: {'' if found is None else 'its capability statement: '}{words}"
+
+
+def _plain_words(destination: settings.DestinationShape) -> str:
+    """Say that results leave this machine unencrypted; nothing where they do not."""
+    match destination:
+        case settings.MllpDestination():
+            is_plain = destination.tls is None and not is_loopback(destination.host)
+        case settings.HttpDestination():
+            is_plain = not keeps_secrets(destination.address())
+        case _:
+            is_plain = False
+    return "results leave this machine unencrypted: set tls, or let a protected network carry them" if is_plain else ""
 
 
 def _plan_lines(

@@ -1,4 +1,4 @@
-"""The command line: demo, serve, check, sign-off, spec, convert, simulate. Each command is a thin face over a room."""
+"""The command line: demo, serve, check, sign-off, spec, make-key, public-keys, convert, simulate. Each command is a thin face over a room."""
 
 from __future__ import annotations
 
@@ -75,6 +75,7 @@ def check(
     accept: Annotated[
         bool, typer.Option("--accept", help="Instead, show what the profiles' examples become now, and keep it as accepted.")
     ] = False,
+    ask: Annotated[bool, typer.Option("--ask", help="Also ask each FHIR server what it can do; no result is sent.")] = False,
 ) -> None:
     """Check mapping files, their worked examples, and a site's message plans, before go-live."""
     from bridge.cli import accepted  # noqa: PLC0415 - as above
@@ -83,7 +84,52 @@ def check(
     if accept:
         raise typer.Exit(accepted.accept(config))
 
-    raise typer.Exit(room.check(config, with_oracles=oracles))
+    raise typer.Exit(room.check(config, with_oracles=oracles, ask=ask))
+
+
+@app.command()
+def backup(
+    config: ConfigOption,
+    to: Annotated[Path, typer.Option("--to", help="The folder that the backup is written into; best on another disk.")],
+) -> None:
+    """Copy the store while the service runs, check the copy, and write its counts and SHA-256 beside it."""
+    from bridge.cli import backup as room  # noqa: PLC0415 - as above
+
+    raise typer.Exit(room.backup(config, to))
+
+
+@app.command()
+def restore(
+    config: ConfigOption,
+    source: Annotated[Path | None, typer.Option("--from", help="The backup: a .sqlite file with its .txt beside it.")] = None,
+    replace: Annotated[
+        bool, typer.Option("--replace", help="A store that is there is kept aside, under a name with the date.")
+    ] = False,
+    in_place: Annotated[
+        bool,
+        typer.Option(
+            "--in-place", help="Instead: the store was put back by other means (a snapshot); do what a restore must do then."
+        ),
+    ] = False,
+) -> None:
+    """Put a backup in the store's place, with the service stopped. Nothing that may have been sent since is sent by itself."""
+    from bridge.cli import restore as room  # noqa: PLC0415 - as above
+
+    raise typer.Exit(room.restore(config, source, replace=replace, in_place=in_place))
+
+
+@app.command()
+def purge(
+    config: ConfigOption,
+    dry_run: Annotated[
+        bool, typer.Option("--dry-run", help="Only say what would be purged; also while the service runs.")
+    ] = False,
+    shrink: Annotated[bool, typer.Option("--shrink", help="Then give the freed room back to the disk; takes a while.")] = False,
+) -> None:
+    """Purge what is older than the site's `keep` says, with the service stopped; a running service does it by itself."""
+    from bridge.cli import purge as room  # noqa: PLC0415 - as above
+
+    raise typer.Exit(room.purge(config, dry_run=dry_run, shrink=shrink))
 
 
 @app.command()
@@ -115,6 +161,27 @@ def spec(
     from bridge.cli import spec as room  # noqa: PLC0415 - as above
 
     raise typer.Exit(room.spec(config, destination, form, out))
+
+
+@app.command()
+def make_key(
+    folder: Annotated[Path, typer.Argument(help="Where keys are kept: oauth.keys or signing.keys of a destination.")],
+    alg: Annotated[str, typer.Option("--alg", help="ES384 or RS384 for tokens, ES256 or HS256 for web hooks.")] = "ES384",
+    begins: Annotated[str, typer.Option("--from", help="The day from which it signs, UTC; now if not given.")] = "",
+    days: Annotated[int, typer.Option(min=1, max=3650, help="For how many days it signs.")] = 365,
+) -> None:
+    """Make a key that signs. The newest valid key of a folder is used, so one that begins in a week takes over by itself."""
+    from bridge.cli import keys as room  # noqa: PLC0415 - as above
+
+    raise typer.Exit(room.make(folder, alg, begins=begins, days=days))
+
+
+@app.command()
+def public_keys(folder: Annotated[Path, typer.Argument(help="Where keys are kept.")]) -> None:
+    """Print the public keys of a folder as a JWK Set (RFC 7517), for those who check what Padpost signs."""
+    from bridge.cli import keys as room  # noqa: PLC0415 - as above
+
+    raise typer.Exit(room.show(folder))
 
 
 @app.command()

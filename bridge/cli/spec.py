@@ -9,8 +9,11 @@ from pathlib import Path
 from urllib.parse import urlsplit, urlunsplit
 
 from bridge import __version__, clock, settings
-from bridge.app import grade_faults, profile_faults, tables_for, terms_of
+from bridge.app import grade_faults, tables_for, terms_of
+from bridge.deliver.sign_in import scope_for
 from bridge.errors import PadpostError, SetupError
+from bridge.receive.fit import source_faults
+from bridge.settings.security import is_https
 from bridge.sign_off import read_signatures
 from bridge.specification import Agreement, Door, Fact, SourceFacts, Specification, Subject, specify
 from bridge.specification.html import as_html
@@ -19,6 +22,10 @@ from bridge.specification.markdown import as_markdown
 from bridge.tables.signatures import Signature, newest_signature
 from bridge.tables.types import Tables
 
+SIGNATURE = (
+    "HTTP Message Signatures (RFC 9421), label padpost, ecdsa-p256-sha256 or hmac-sha256, over @method, @target-uri, content-type, "
+    "content-digest (RFC 9530, sha-256) and idempotency-key, with created, keyid and alg"
+)
 FORMS: Mapping[str, Callable[[Specification], str]] = {"html": as_html, "markdown": as_markdown, "json": as_json}
 
 
@@ -36,7 +43,7 @@ def spec(config_path: Path, name: str, form: str, out: Path | None) -> int:
         names = ", ".join(each.name for each in config.destinations)
         raise SetupError(f"No destination is called {name!r}.", remedy=f"There are {names}." if names else "Add one.")
     tables = tables_for(config)
-    for error in chain(profile_faults(config, tables), grade_faults(config, tables)):
+    for error in chain(source_faults(config.sources, tables.profiles), grade_faults(config, tables)):
         raise settings.placed(error, config_path)
     signature = newest_signature(read_signatures(config.signed_off), tables.digest)
     document = specify(subject_of(config, destination, tables, signature=signature))
@@ -84,6 +91,7 @@ def subject_of(
             Fact(name="given up", says=f"after {retry.give_up_h:g} h of tries, then a person looks"),
         ),
         encrypted=encrypted,
+        sign_in=_sign_in(destination),
         agreement=Agreement(**destination.agreement.model_dump()),
         signature=signature,
     )
@@ -96,22 +104,25 @@ def _door(destination: settings.DestinationShape) -> tuple[Door, tuple[Fact, ...
             link = (
                 Fact(name="transport", says="MLLP over TCP; Padpost calls, and keeps the connection"),
                 Fact(name="address", says=f"{destination.host}:{destination.port}"),
-                Fact(name="TLS, client certificate", says="not used: Padpost has none for MLLP"),
+                *_tls(destination.tls),
                 Fact(name="in flight", says="one message a connection"),
             )
-            return Door.MLLP, link, False
+            return Door.MLLP, link, destination.tls is not None
         case settings.FhirDestination():
-            encrypted = destination.base_url.lower().startswith("https:")
             link = (
                 Fact(name="transport", says="HTTP POST of one transaction Bundle to the base address"),
-                Fact(name="address", says=without_secrets(destination.base_url)),
-                Fact(
-                    name="TLS", says="yes, the server's certificate is checked" if encrypted else "no: the address is plain http"
-                ),
-                Fact(name="sign-in", says="bearer token" if destination.bearer else "none"),
-                Fact(name="redirects", says="never followed"),
+                *_http(destination),
+                Fact(name="capability statement", says="asked for at /metadata, without a sign-in, at the start and once a day"),
             )
-            return Door.FHIR, link, encrypted
+            return Door.FHIR, link, is_https(destination.base_url)
+        case settings.HookDestination():
+            link = (
+                Fact(name="transport", says="HTTP POST of one message to the address"),
+                *_http(destination),
+                Fact(name="signature", says=SIGNATURE),
+                Fact(name="identity", says="Idempotency-Key holds the control ID, the same at every try"),
+            )
+            return Door.HOOK, link, is_https(destination.url)
         case settings.FolderDestination():
             link = (
                 Fact(name="transport", says="a folder that gets one file a message, under its own name once it is whole"),
@@ -121,6 +132,51 @@ def _door(destination: settings.DestinationShape) -> tuple[Door, tuple[Fact, ...
     raise TypeError(f"no specification for a {type(destination).__name__}")
 
 
+def _http(destination: settings.HttpDestination) -> tuple[Fact, ...]:
+    """Say what every destination over HTTP has in common."""
+    tls = destination.tls or settings.Tls()
+    return (
+        Fact(name="address", says=without_secrets(destination.address())),
+        *(_tls(tls) if is_https(destination.address()) else (Fact(name="TLS", says="no: the address is plain http"),)),
+        Fact(name="sign-in", says=_sign_in(destination)),
+        Fact(name="redirects", says="never followed"),
+    )
+
+
+def _tls(tls: settings.Tls | None) -> tuple[Fact, ...]:
+    if tls is None:
+        return (Fact(name="TLS", says="no: the line is plain"),)
+    trusted = f"whom {tls.ca.name} names" if tls.ca else "the CAs of Padpost's machine"
+    name = f", under the name {tls.server_name}" if tls.server_name else ""
+    newer = " or newer" if tls.minimum == "1.2" else ""
+    shown = f"shown: {tls.certificate.name}" if tls.certificate else "none: Padpost shows none"
+    return (
+        Fact(
+            name="TLS",
+            says=f"yes, {tls.minimum}{newer}, ECDHE with AEAD (RFC 9325); the receiver must prove its name{name} to {trusted}",
+        ),
+        Fact(name="client certificate", says=shown),
+    )
+
+
+def _sign_in(destination: settings.DestinationShape) -> str:
+    """Say how Padpost says who it is, without any secret."""
+    if not isinstance(destination, settings.HttpDestination):
+        return "none"
+    if destination.bearer is not None:
+        return "bearer token"
+    if destination.basic is not None:
+        return "user and password (RFC 7617)"
+    if destination.oauth is not None:
+        where = without_secrets(destination.oauth.token_url) or "the address that .well-known/smart-configuration names"
+        scope = destination.oauth.scope or scope_for(destination)
+        return (
+            f"token for a signed assertion (SMART App Launch 2 Backend Services, ES384 or RS384) from {where}, "
+            f"client {destination.oauth.client_id}, scope {scope}"
+        )
+    return "none"
+
+
 def _waits(destination: settings.DestinationShape) -> tuple[Fact, ...]:
     match destination:
         case settings.MllpDestination():
@@ -128,7 +184,7 @@ def _waits(destination: settings.DestinationShape) -> tuple[Fact, ...]:
                 Fact(name="time to connect", says=_seconds(destination.connect_s)),
                 Fact(name="time to answer", says=_seconds(destination.answer_s)),
             )
-        case settings.FhirDestination():
+        case settings.HttpDestination():
             return (Fact(name="time to answer", says=_seconds(destination.answer_s)),)
         case _:
             return ()
@@ -166,7 +222,32 @@ def _source(source: settings.SourceShape) -> tuple[Fact, ...]:
                 Fact(name="address", says=f"{role}, {source.host}:{source.port}"),
                 *_line(source),
             )
+        case settings.MllpSource():
+            return (
+                Fact(name="kind", says="HL7 v2 over MLLP"),
+                Fact(name="address", says=f"Padpost listens, {source.host}:{source.port}"),
+                Fact(name="processing ID, MSH-11", says=source.processing_id),
+                Fact(name="TLS on the way in", says=_tls_in(source.tls)),
+                Fact(
+                    name="answer",
+                    says="AA once the message is on the disk, AE where the profile answers judged and a strip is rejected",
+                ),
+            )
+        case settings.HttpSource():
+            return (
+                Fact(name="kind", says="HTTP post with a key"),
+                Fact(name="address", says="/api/captures and /api/readings on the port of the pages"),
+                Fact(name="Idempotency-Key", says=source.idempotency),
+                Fact(name="answer", says="202 once the bytes are on the disk"),
+            )
     raise TypeError(f"no words for a {type(source).__name__}")
+
+
+def _tls_in(tls: settings.Tls | None) -> str:
+    if tls is None:
+        return "no: the line is plain"
+    asked = "the instrument must show a certificate" if tls.ca else "no certificate is asked of the instrument"
+    return f"yes, {tls.minimum} or newer; {asked}"
 
 
 def _line(source: settings.LineSource) -> tuple[Fact, ...]:

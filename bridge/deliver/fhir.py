@@ -11,9 +11,9 @@ from typing import Any
 
 import orjson
 
-from bridge.deliver.http import Poster
-from bridge.errors import SettingsError
-from bridge.lifecycle.answers import HttpReply, Silence, no_answer, read_http
+from bridge.deliver.sign_in import new_name
+from bridge.deliver.signed_in import SignedInPoster
+from bridge.lifecycle.answers import HttpReply, no_answer, read_http
 from bridge.model import Acknowledgement, Answer, Message
 from bridge.settings import FhirDestination
 
@@ -24,17 +24,17 @@ MEDIA_TYPE = "application/fhir+json"  # FHIR R4 http.html, content types
 
 
 class FhirClient:
-    """Posts to one server, several messages at once if asked. The bearer token is read anew once after a 401.
+    """Posts to one server, several messages at once if asked. What signs in is got anew once after a 401.
 
     Conditional creation is not a lock: two transactions at once may both make the same Device, and every later one then meets 412.
     So the first message that names a device goes alone until the server has accepted one with it.
     """
 
-    def __init__(self, settings: FhirDestination, *, now: Callable[[], datetime]) -> None:
+    def __init__(self, settings: FhirDestination, *, now: Callable[[], datetime], name: Callable[[], str] = new_name) -> None:
+        """``name`` gives an identifier that was never given before."""
         self._settings = settings
         self._now = now
-        self._poster = Poster(answer_s=settings.answer_s, longest_reply=LONGEST_REPLY)
-        self._token = ""
+        self._poster = SignedInPoster(settings, longest_reply=LONGEST_REPLY, now=now, name=name)
         self._making: dict[str, asyncio.Lock] = {}
         self._made: set[str] = set()
 
@@ -56,23 +56,10 @@ class FhirClient:
         await self._poster.close()
 
     async def _send(self, payload: bytes, entries: int) -> Acknowledgement:
-        try:
-            reply = await self._post(payload)
-            if isinstance(reply, HttpReply) and reply.status == 401 and self._settings.bearer:
-                self._token = ""
-                reply = await self._post(payload)
-        except (SettingsError, OSError, UnicodeDecodeError) as error:
-            return no_answer(Silence.SETUP, str(error))
+        reply = await self._poster.post(self._settings.base_url, payload, {"Content-Type": MEDIA_TYPE, "Accept": MEDIA_TYPE})
         if not isinstance(reply, HttpReply):
             return no_answer(*reply)
         return read_http(reply, entries=entries, now=self._now(), searches=bool(SEARCH.search(payload)))
-
-    async def _post(self, payload: bytes) -> HttpReply | tuple[Silence, str]:
-        headers = {"Content-Type": MEDIA_TYPE, "Accept": MEDIA_TYPE}
-        if self._settings.bearer:
-            self._token = self._token or self._settings.bearer.value()
-            headers["Authorization"] = f"Bearer {self._token}"
-        return await self._poster.post(self._settings.base_url, payload, headers)
 
 
 def _devices(entries: Iterable[dict[str, Any]]) -> Iterable[str]:

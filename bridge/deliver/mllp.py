@@ -4,12 +4,18 @@ from __future__ import annotations
 
 import asyncio
 import socket
+import ssl
 from collections import Counter
 from collections.abc import Callable
+from contextlib import suppress
+from typing import Any
 
 import structlog
 
-from bridge.lifecycle.answers import Silence, Stray, no_answer, read_mllp
+from bridge.credentials.tls import Contexts, client_context
+from bridge.deliver.tls_faults import fault_of, reason_of
+from bridge.errors import SettingsError
+from bridge.lifecycle.answers import DoorFault, Silence, Stray, no_answer, read_mllp
 from bridge.model import Acknowledgement, Message
 from bridge.settings import MllpDestination
 from bridge.wire import er7, mllp
@@ -17,6 +23,7 @@ from bridge.wire import er7, mllp
 log = structlog.get_logger()
 
 TURNS = 3  # of the event loop; ours: one until it polls, one for bytes that wait, one for the end of the line behind them
+VERDICT_S = 0.25  # ours: a receiver that nobody has talked to yet gets this long to turn our certificate away; some round trips
 LONGEST_ANSWER = 1_000_000  # bytes; ours: an acknowledgement is a few hundred; more without an end is no answer
 
 
@@ -30,8 +37,10 @@ class MllpClient:
     def __init__(self, settings: MllpDestination) -> None:
         self._settings = settings
         self._codec = er7.codec(settings.charset)
+        self._contexts = Contexts(settings.tls, client_context) if settings.tls else None
         self._line: _Line | None = None
         self._turn = asyncio.Lock()
+        self._is_known = False  # to the receiver: it answered on the last connection
         self.strays: Counter[Stray] = Counter()
 
     async def send(self, message: Message) -> Acknowledgement:
@@ -46,6 +55,10 @@ class MllpClient:
             except socket.gaierror as error:
                 # a name server that is away says "try later" (EAI_AGAIN); every other fault is the name's own
                 return no_answer(Silence.NO_CONNECTION if error.errno == socket.EAI_AGAIN else Silence.NAME, str(error))
+            except ssl.SSLError as error:
+                return no_answer(fault_of(error) or Silence.TLS, reason_of(error))
+            except SettingsError as error:  # a certificate or key that cannot be used
+                return no_answer(Silence.SETUP, str(error))
             except (OSError, TimeoutError) as error:
                 return no_answer(Silence.NO_CONNECTION, str(error))
             except ValueError as error:  # a name that cannot even be asked for
@@ -55,6 +68,7 @@ class MllpClient:
                 acknowledgement = await self._exchange(line, framed, message.control_id)
                 answered = isinstance(acknowledgement, Acknowledgement)
             finally:
+                self._is_known = answered
                 if not answered:  # a time-out, a lost line, or our own cancellation: the fate is unknown
                     await self.close()
         return acknowledgement if isinstance(acknowledgement, Acknowledgement) else no_answer(acknowledgement)
@@ -73,12 +87,30 @@ class MllpClient:
             await self.close()
         if self._line is None:
             async with asyncio.timeout(self._settings.connect_s):  # not wait_for: see queue/lanes.py
-                _, self._line = await asyncio.get_running_loop().create_connection(
-                    lambda: _Line(self._note), self._settings.host, self._settings.port
-                )
+                self._line = await self._called()
         return self._line
 
-    async def _exchange(self, line: _Line, framed: bytes, control_id: str) -> Acknowledgement | Silence:
+    async def _called(self) -> _Line:
+        loop = asyncio.get_running_loop()
+        transport, line = await loop.create_connection(
+            lambda: _Line(self._note), self._settings.host, self._settings.port, **self._encryption()
+        )
+        safe = transport.get_extra_info("ssl_object")
+        if safe is not None and safe.version() == "TLSv1.3" and not self._is_known:
+            # RFC 8446 2: our handshake is over a round trip before the receiver has seen our certificate. What we sent meanwhile
+            # would be answered by a reset, which drops the alert that says why
+            with suppress(TimeoutError):
+                async with asyncio.timeout(VERDICT_S):
+                    await line.ended.wait()
+        return line
+
+    def _encryption(self) -> dict[str, Any]:
+        """Give what makes the connection one over TLS; nothing for a plain one. Raises SettingsError."""
+        if self._contexts is None or self._settings.tls is None:
+            return {}
+        return {"ssl": self._contexts.current(), "server_hostname": self._settings.tls.server_name or self._settings.host}
+
+    async def _exchange(self, line: _Line, framed: bytes, control_id: str) -> Acknowledgement | Silence | DoorFault:
         def read(payload: bytes) -> Acknowledgement | Stray:
             return read_mllp(payload, control_id=control_id, charset=self._codec)
 
@@ -99,17 +131,20 @@ class _Line(asyncio.Protocol):
     def __init__(self, note: Callable[[Stray], None]) -> None:
         self.ended = asyncio.Event()
         self.is_over = False
+        self._end: Silence | DoorFault = Silence.LOST
         self._note = note
         self._deframer = mllp.Deframer(longest=LONGEST_ANSWER)
         self._unframed = 0
         self._transport: asyncio.Transport | None = None
         self._read: Callable[[bytes], Acknowledgement | Stray] | None = None
-        self._answer: asyncio.Future[Acknowledgement | Silence] | None = None
+        self._answer: asyncio.Future[Acknowledgement | Silence | DoorFault] | None = None
 
-    async def exchange(self, framed: bytes, read: Callable[[bytes], Acknowledgement | Stray]) -> Acknowledgement | Silence:
+    async def exchange(
+        self, framed: bytes, read: Callable[[bytes], Acknowledgement | Stray]
+    ) -> Acknowledgement | Silence | DoorFault:
         """Send one frame and wait until ``read`` takes an arriving one for its answer, or the line ends."""
         if self.is_over or self._transport is None:
-            return Silence.LOST
+            return self._end
         self._read, self._answer = read, asyncio.get_running_loop().create_future()
         try:
             self._transport.write(framed)
@@ -149,12 +184,13 @@ class _Line(asyncio.Protocol):
         self._settle(Silence.LOST)
         return False
 
-    def connection_lost(self, exc: Exception | None) -> None:  # noqa: ARG002 - the loop's signature; why it ended changes nothing
-        """Take the end of the line."""
+    def connection_lost(self, exc: Exception | None) -> None:
+        """Take the end of the line. In TLS 1.3 a receiver turns our certificate away only after we may have sent: it read nothing."""
         self.is_over = True
-        self._settle(Silence.LOST)
+        self._end = (fault_of(exc) if isinstance(exc, ssl.SSLError) else None) or Silence.LOST
+        self._settle(self._end)
         self.ended.set()
 
-    def _settle(self, answer: Acknowledgement | Silence) -> None:
+    def _settle(self, answer: Acknowledgement | Silence | DoorFault) -> None:
         if self._answer and not self._answer.done():
             self._answer.set_result(answer)

@@ -37,8 +37,8 @@ class Play:
 
 
 def can_print(profile: Profile) -> bool:
-    """Say whether strips can be made up for ``profile``: a slip's line patterns cannot be turned round."""
-    return profile.layout is not Layout.SLIP
+    """Say whether strips can be made up for ``profile``: a slip's line patterns cannot be turned round, and messages need no printer."""
+    return profile.layout in {Layout.LIS2, Layout.DELIMITED}
 
 
 def printed(plays: Sequence[Play], profile: Profile, tables: Tables) -> bytes:

@@ -6,6 +6,8 @@ records of one key must agree on. Printed evidence only: what a person corrected
 
 from __future__ import annotations
 
+import hashlib
+
 from bridge.model import StripContent, StripKey
 
 NOT_UNDERSTOOD = -1  # ours: the rank, in StripContent.pads, of a pad whose printed value was not understood
@@ -53,5 +55,21 @@ def _ranks(content: StripContent) -> tuple[dict[str, set[int]], dict[str, set[in
 
 
 def same_content(one: StripContent, other: StripContent) -> bool:
-    """Say whether two records of one key are the same strip: nothing contradicts, and the pads are equal."""
+    """Say whether two records of one key are the same strip: nothing contradicts, and the pads are equal.
+
+    Of one whose values were purged only the digest is left, so that it is the same only where nothing at all differs.
+    """
+    if one.digest or other.digest:
+        return content_digest(one) == content_digest(other)
     return one.pads == other.pads and not contradicts(one, other)
+
+
+def content_digest(content: StripContent) -> str:
+    """Give what can be kept of a content for comparing when its values are purged: SHA-256, 64 lower-case hex digits."""
+    parts = (content.patient_id, content.operator, content.strip_type, content.strip_lot, content.pads)
+    return content.digest or hashlib.sha256(repr(parts).encode("utf-8", "surrogatepass")).hexdigest()
+
+
+def without_values(content: StripContent) -> StripContent:
+    """Give a content of which nothing is left but its digest."""
+    return StripContent(patient_id="", operator="", strip_type="", strip_lot="", pads=(), digest=content_digest(content))

@@ -26,6 +26,7 @@ class DeliveryEvent(StrEnum):
     SEND_AGAIN = "a named person sends it again"
     DISCARD = "a named person gives it up"
     WITHHOLD = "its destination asks for no controls any more"
+    RESTORE = "a backup was restored; it may have gone out since"
 
 
 _S, _E = DeliveryState, DeliveryEvent
@@ -52,11 +53,19 @@ DELIVERY_STEPS: dict[tuple[DeliveryState, DeliveryEvent], DeliveryState] = {
     (_S.EXPIRED, _E.SEND_AGAIN): _S.QUEUED,
     (_S.EXPIRED, _E.SUPERSEDE): _S.SUPERSEDED,
     (_S.EXPIRED, _E.DISCARD): _S.DISCARDED,
+    (_S.UNBORN, _E.RESTORE): _S.UNMADE,
+    (_S.QUEUED, _E.RESTORE): _S.UNSURE,
+    (_S.SENDING, _E.RESTORE): _S.UNSURE,
+    (_S.RETRYING, _E.RESTORE): _S.UNSURE,
+    (_S.UNSURE, _E.SEND_AGAIN): _S.QUEUED,
+    (_S.UNSURE, _E.DISCARD): _S.DISCARDED,
+    (_S.UNMADE, _E.SEND_AGAIN): _S.UNBORN,
+    (_S.UNMADE, _E.DISCARD): _S.DISCARDED,
 }
 
 # Open deliveries hold their lane; a stopped or ended one lets the lane go on (ARCHITECTURE rule 5).
 OPEN_DELIVERY: frozenset[DeliveryState] = frozenset({_S.UNBORN, _S.QUEUED, _S.SENDING, _S.RETRYING})
-STOPPED_DELIVERY: frozenset[DeliveryState] = frozenset({_S.REFUSED, _S.EXPIRED})
+STOPPED_DELIVERY: frozenset[DeliveryState] = frozenset({_S.REFUSED, _S.EXPIRED, _S.UNSURE, _S.UNMADE})
 
 
 def step(state: DeliveryState, event: DeliveryEvent) -> DeliveryState:
@@ -96,7 +105,7 @@ class StopEnd(StrEnum):
 
 
 class DestinationState(StrEnum):
-    """``shut``: its message plan fails its checks, or it is live and its tables are not signed; ``closed``: the receiver's door is closed."""
+    """``shut``: its message plan fails its checks, or it is live and its tables are not signed, or what it needs to be reached cannot be used; ``closed``: the receiver's door is closed."""
 
     OPEN = "open"
     CLOSED = "closed"

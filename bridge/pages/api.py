@@ -6,7 +6,7 @@ Whoever searches by an identifier does so by POST, so that it stands in no URL.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from datetime import date
+from datetime import date, datetime
 from typing import Annotated, Any, Literal, TypeVar
 
 from fastapi import APIRouter, Body, HTTPException, Query
@@ -18,7 +18,7 @@ from bridge.lifecycle.states import StopGroup
 from bridge.model import Actor, DeliveryState
 from bridge.pages import message_view
 from bridge.pages.site import PagesSite
-from bridge.pages.today import faults
+from bridge.pages.today import degraded, faults
 from bridge.store.api import Store
 from bridge.store.rows import EventRow, News, ResultRow, StopRow, StripRow
 
@@ -112,22 +112,27 @@ class PadShown(BaseModel):
 
 
 class DeliveryShown(BaseModel):
-    """Where a result stands with one receiver; ``message`` is what was rendered for it, empty while it is not made."""
+    """Where a result stands with one receiver; ``message`` is what was rendered for it, empty while it is not made.
+
+    Once the message was purged by the site's rule, ``message_sha256`` is left of it (64 hex digits), else that is empty.
+    """
 
     destination: str
     state: DeliveryState
     control_id: str
     attempts: int
     message: str
+    message_sha256: str = ""
 
 
 class ResultShown(BaseModel):
-    """One result with its pads and deliveries."""
+    """One result with its pads and deliveries. ``purged_at``: its values were purged by the site's rule, and its deliveries' proof is left."""
 
     result_id: str
     version: int
     pads: tuple[PadShown, ...]
     deliveries: tuple[DeliveryShown, ...]
+    purged_at: datetime | None = None
 
 
 def router(store: Store, desk: Desk, site: PagesSite) -> APIRouter:
@@ -146,7 +151,7 @@ def _add_today(routes: APIRouter, store: Store, site: PagesSite) -> None:
     @routes.get("/today")
     def today() -> TodayNow:
         """Say what keeps Padpost from working and how much is stopped."""
-        return TodayNow(faults=faults(store, site), stopped=store.open_stops())
+        return TodayNow(faults=(*faults(store, site), *degraded(site)), stopped=store.open_stops())
 
     @routes.get("/news")
     def news(stop: int = 0, strip: int = 0) -> News:
@@ -216,7 +221,7 @@ def _add_results(routes: APIRouter, store: Store, site: PagesSite) -> None:
             raise HTTPException(404, "There is no such result.")
         pads = (
             PadShown(pad=pad.pad, printed=pad.printed, flag=pad.flag, codes=tuple(form.code.code for form in pad.forms))
-            for pad in detail.result.pads
+            for pad in (detail.result.pads if detail.result else ())
         )
         deliveries = (
             DeliveryShown(
@@ -225,11 +230,16 @@ def _add_results(routes: APIRouter, store: Store, site: PagesSite) -> None:
                 control_id=delivery.control_id,
                 attempts=delivery.attempts,
                 message=message_view.text(message) if message.payload else "",
+                message_sha256=delivery.payload_digest,
             )
             for delivery, message, _ in detail.deliveries
         )
         return ResultShown(
-            result_id=detail.result.result_id, version=detail.result.version, pads=tuple(pads), deliveries=tuple(deliveries)
+            result_id=result_id,
+            version=detail.version,
+            pads=tuple(pads),
+            deliveries=tuple(deliveries),
+            purged_at=detail.strip.purged_at,
         )
 
     @routes.get("/strips")

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
-from fastapi import FastAPI, Request
+from fastapi import APIRouter, FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse, Response
 from fastapi.staticfiles import StaticFiles
@@ -19,7 +20,7 @@ from bridge.errors import StoreAway, StoreError
 from bridge.pages import api, words
 from bridge.pages.guard import API_PREFIX, HEADERS, Guard
 from bridge.pages.site import PagesSite
-from bridge.pages.today import faults
+from bridge.pages.today import degraded, faults
 from bridge.pages.views import Views
 from bridge.store.api import Store
 
@@ -27,7 +28,16 @@ HERE = Path(__file__).parent
 TITLES = {404: "There is no such page", 405: "This address takes no such request"}
 
 
-def make_pages(store: Store, desk: Desk, *, site: PagesSite, now: Callable[[], datetime]) -> FastAPI:
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Doors:
+    """The routes of other rooms that are served here, and how their own faults are answered."""
+
+    routes: APIRouter
+    fault: type[Exception]
+    answer: Callable[[Request, Exception], Response]
+
+
+def make_pages(store: Store, desk: Desk, *, site: PagesSite, now: Callable[[], datetime], doors: Doors | None = None) -> FastAPI:
     """Give the application. Every request passes the guard first: Host, origin, size, headers."""
     templates = _templates(site, now)
 
@@ -43,10 +53,15 @@ def make_pages(store: Store, desk: Desk, *, site: PagesSite, now: Callable[[], d
     app.include_router(Views(store, desk, site, templates, now).router())
     app.include_router(api.router(store, desk, site))
     _add_health(app, store, site)
+    if doors is not None:
+        app.include_router(doors.routes)
+        app.add_exception_handler(doors.fault, doors.answer)
 
     @app.exception_handler(HTTPException)
     def http_fault(request: Request, fault: HTTPException) -> Response:
-        return refuse(request, fault.status_code, TITLES.get(fault.status_code, "This did not work"), str(fault.detail))
+        answer = refuse(request, fault.status_code, TITLES.get(fault.status_code, "This did not work"), str(fault.detail))
+        answer.headers.update(fault.headers or {})  # Allow goes with every 405 (RFC 9110 section 15.5.6)
+        return answer
 
     @app.exception_handler(RequestValidationError)
     def bad_request(request: Request, fault: RequestValidationError) -> Response:
@@ -102,13 +117,16 @@ def _add_health(app: FastAPI, store: Store, site: PagesSite) -> None:
 
     @app.get("/health/ready", tags=["health"])
     def ready() -> JSONResponse:
-        """Say whether the service works, 503 with the reasons otherwise; and which receivers are shut until a person acts.
+        """Say whether the service works, 503 with the reasons otherwise; which receivers are shut until a person acts, and what to look at.
 
-        A receiver that is shut makes it no less ready: strips are kept, and a restart would not help.
+        A receiver that is shut makes it no less ready: strips are kept, and a restart would not help. Nor would it where strips are refused for
+        want of room: that is `degraded`, with 200, since what is here already is still delivered.
         """
-        reasons = list(faults(store, site))
+        reasons, short = list(faults(store, site)), list(degraded(site))
+        status = "not ready" if reasons else "degraded" if short else "ready"
         shut = [{"destination": name, "reason": reason} for name, reason in site.shut().items()]
+        notes = [{"destination": name, "note": note} for name, found in site.notes().items() for note in found]
         return JSONResponse(
-            {"status": "not ready" if reasons else "ready", "reasons": reasons, "shut": shut},
+            {"status": status, "reasons": reasons or short, "shut": shut, "notes": notes},
             status_code=503 if reasons else 200,
         )

@@ -65,7 +65,7 @@ class Guard:
             await send(message)
 
         answer = self._objection(scope)
-        if answer is None and scope["method"] not in SAFE_METHODS:
+        if answer is None and scope["method"] not in SAFE_METHODS and scope["path"] not in self._site.doors:
             body = await self._body(scope, receive)
             if body is None:
                 answer = 413, "Too much was sent", f"A form or request may hold {self._site.largest_body} bytes at most."
@@ -92,7 +92,7 @@ class Guard:
                 "This came from another site",
                 "Another web page tried to reach Padpost. Nothing was done. Open Padpost itself.",
             )
-        if scope["method"] in SAFE_METHODS:
+        if scope["method"] in SAFE_METHODS or scope["path"] in self._site.doors:  # a door asks for a key that no browser has
             return None
         if scope["path"].startswith(API_PREFIX):
             if API_HEADER not in headers:

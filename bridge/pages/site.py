@@ -21,7 +21,15 @@ def _nothing_missing() -> tuple[str, ...]:
     return ()
 
 
+def _nothing() -> str:
+    return ""
+
+
 def _none_shut() -> Mapping[str, str]:
+    return {}
+
+
+def _no_notes() -> Mapping[str, tuple[str, ...]]:
     return {}
 
 
@@ -32,8 +40,11 @@ class PagesSite:
     ``port`` is the port of our own socket: loopback names must carry it. ``host_names`` are further names to
     answer to, ``name`` (with any port) or ``name:port``. ``secret`` is random bytes, at least 32, new for every
     process: it signs forms. ``not_ready`` gives a reason in words for each thing that keeps the service from
-    working; ``shut`` gives the reason for each destination that Padpost itself sends nothing to. ``send_again`` gives, by analyzer, the steps that make it send a strip from its memory again.
+    working; ``shut`` gives the reason for each destination that Padpost itself sends nothing to. ``notes`` gives
+    for each destination what its people should look at, though it works. ``refusing`` says why no strip is taken in while all else
+    goes on, ``notice`` what will come to that; both "" while all is well. ``send_again`` gives, by analyzer, the steps that make it send a strip from its memory again.
     ``schemes`` says, by analyzer, how it numbers its strips: for missing numbers and the day tally.
+    ``doors`` are the paths where analyzers' programs post with a key of their own (POST): their handlers check it before they read a body.
     ``bench`` is what the page Try out tries strips with. ``largest_body`` is in bytes.
     """
 
@@ -46,6 +57,10 @@ class PagesSite:
     destinations: tuple[str, ...] = ()
     not_ready: Callable[[], tuple[str, ...]] = _nothing_missing
     shut: Callable[[], Mapping[str, str]] = _none_shut
+    notes: Callable[[], Mapping[str, tuple[str, ...]]] = _no_notes
+    refusing: Callable[[], str] = _nothing
+    notice: Callable[[], str] = _nothing
     send_again: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     schemes: Mapping[str, NumberScheme] = field(default_factory=dict)
+    doors: frozenset[str] = frozenset()
     largest_body: int = 65_536  # ours: the longest form holds a few hundred characters

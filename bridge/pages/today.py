@@ -16,6 +16,10 @@ from bridge.store.rows import AnalyzerRow, DayStrips, DeliveryRow, DestinationRo
 
 SERIES_WINDOW = timedelta(days=2)  # ours: a number that is missing since yesterday can still be sent from the analyzer's memory
 STORE_FAILED = "No strip is taken and nothing is sent any more. Keep the slips and work by your procedure for a broken link; tell your administrator."
+REFUSING = (
+    "No strip is taken in, though results that are here already are still sent: analyzers are told to send again, files stay where they are."
+    " Tell your administrator."
+)
 STORE_FULL = (
     "No strip can be kept until there is room on the disk: analyzers are told to send again, files stay where they are."
     " Tell your administrator."
@@ -29,9 +33,10 @@ URGENT = 20  # ours: STAT rows shown on Today; the list shows all
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Today:
-    """Everything on Today. ``last_through`` is when a receiver last acknowledged a strip; ``faults`` stand above all."""
+    """Everything on Today. ``last_through`` is when a receiver last acknowledged a strip; ``faults`` stand above all, then the ``notice``."""
 
     faults: tuple[str, ...]
+    notice: str
     counts: Mapping[StopGroup, int]
     urgent: tuple[StopRow, ...]
     last_through: datetime | None
@@ -60,7 +65,8 @@ def today(store: Store, site: PagesSite, *, now: datetime) -> Today:
     day = store.day(now.astimezone(site.zone).date(), site.zone)
     used = store.numbers_used(since=now - SERIES_WINDOW)
     return Today(
-        faults=faults(store, site),
+        faults=(*faults(store, site), *degraded(site)),
+        notice=site.notice(),
         counts={group: store.open_stops().get(group, 0) for group in StopGroup},
         urgent=store.urgent_stops(priority=Priority.STAT, limit=URGENT),
         last_through=_last_through(store, day),
@@ -89,6 +95,12 @@ def faults(store: Store, site: PagesSite) -> tuple[str, ...]:
         own.append(f"{STORE_FULL} {store.shortage}")
     # the service's loops repeat what the store says of itself
     return (*own, *(each for each in dict.fromkeys(site.not_ready()) if not _repeats(each, store)))
+
+
+def degraded(site: PagesSite) -> tuple[str, ...]:
+    """Give in words what is not done while all else goes on; empty while all is well. A restart would not help."""
+    refusing = site.refusing()
+    return (f"{REFUSING} {refusing}",) if refusing else ()
 
 
 def _repeats(fault: str, store: Store) -> bool:

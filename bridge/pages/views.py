@@ -232,7 +232,8 @@ class Views:
             raise HTTPException(404, "There is no such result.")
         messages = [(delivery, message_view.lines(message), tries) for delivery, message, tries in detail.deliveries]
         drawn = way.way_of_result([delivery.state for delivery, _, _ in detail.deliveries])
-        return self._page(request, "result.html", {"detail": detail, "messages": messages, "way": drawn})
+        name = "result.html" if detail.result else "purged.html"
+        return self._page(request, name, {"detail": detail, "messages": messages, "way": drawn})
 
     def strip(self, request: Request, strip_id: int, start: int | None = None) -> Response:
         """Show one judged strip as it was received and understood."""
@@ -242,7 +243,8 @@ class Views:
         kept = self._store.capture(row.capture_id)
         states = [delivery.state for delivery in self._store.deliveries(row.result_id)] if row.result_id else []
         view = capture_view.view(kept.capture.payload, row.place, start=start)
-        return self._page(request, "strip.html", {"strip": row, "view": view, "way": way.way_of_strip(row, states)})
+        drawn = way.way_of_strip(row, states)
+        return self._page(request, "strip.html", {"strip": row, "kept": kept, "view": view, "way": drawn})
 
     # --- actions
 

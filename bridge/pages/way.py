@@ -57,7 +57,11 @@ def way_of_strip(strip: StripRow, states: Sequence[DeliveryState]) -> Way:
 def way_of_result(states: Sequence[DeliveryState]) -> Way:
     """Give the way of a result: it is acknowledged once no receiver's answer is outstanding."""
     going = frozenset(states) - {DeliveryState.SUPERSEDED}
-    if going & STOPPED_DELIVERY:
+    stopped = going & STOPPED_DELIVERY
+    if stopped and stopped <= {DeliveryState.UNSURE, DeliveryState.UNMADE}:
+        words = "may have been sent"
+        return _way("acknowledged", Mark.DECIDE, f"stopped at acknowledged: {words}; waiting for your decision", word=words)
+    if stopped:
         return _way("acknowledged", Mark.TURNED, "stopped at acknowledged: turned away by a receiver", word="turned away")
     if going & OPEN_DELIVERY:
         tried = bool(going & {DeliveryState.SENDING, DeliveryState.RETRYING})
@@ -69,7 +73,7 @@ def way_of_result(states: Sequence[DeliveryState]) -> Way:
 
 
 def _station_of_stop(stop: StopRow) -> str:
-    if stop.group is StopGroup.REFUSED:
+    if stop.group is StopGroup.REFUSED or stop.delivery_id is not None:
         return "acknowledged"
     if stop.capture_id is None:
         return "received"

@@ -8,6 +8,8 @@ from collections.abc import Iterable, Iterator
 from bridge.errors import RejectError
 from bridge.model import Capture, Finding, Place, Reading, Severity, Unreadable
 from bridge.read.delimited import DelimitedReader
+from bridge.read.hl7_result import Hl7ResultReader, charset_of
+from bridge.read.json_reading import JsonReader
 from bridge.read.lis2 import Lis2Reader
 from bridge.read.sheet import Broken, Envelope, Piece, Sheet, Strip
 from bridge.read.slip import SlipReader
@@ -22,8 +24,10 @@ _SEND_AGAIN = "Send it again; if it comes again, check that this source has the 
 
 def read_capture(capture: Capture, profile: Profile, *, analyzer: str) -> tuple[Reading | Unreadable, ...]:
     """Give every strip of a capture, read or not, in order; at least one, and never an exception for what the bytes are."""
-    sheet = Sheet((unframe if profile.framing is Framing.LIS01 else plain)(capture.payload), profile.charset)
-    found = [piece for piece in bounded(cut(sheet, profile, torn=capture.torn)) if not isinstance(piece, Envelope)]
+    charset = profile.charset if profile.hl7 is None else charset_of(capture.payload, profile.charset)
+    sheet = Sheet((unframe if profile.framing is Framing.LIS01 else plain)(capture.payload), charset)
+    pieces = cut(sheet, profile, torn=capture.torn, whole=capture.way.says_its_end)
+    found = [piece for piece in bounded(pieces) if not isinstance(piece, Envelope)]
     if not found:
         return (_nothing(capture, sheet, analyzer),)
     return tuple(
@@ -34,12 +38,16 @@ def read_capture(capture: Capture, profile: Profile, *, analyzer: str) -> tuple[
     )
 
 
-def cut(sheet: Sheet, profile: Profile, *, torn: bool) -> Iterator[Piece]:
-    """Give the text's pieces in order: together they are the whole text."""
+def cut(sheet: Sheet, profile: Profile, *, torn: bool, whole: bool = False) -> Iterator[Piece]:
+    """Give the text's pieces in order: together they are the whole text. ``whole``: the way in said itself where the text ends."""
     if profile.lis2 is not None:
         return Lis2Reader(sheet, profile.lis2).pieces()
     if profile.delimited is not None:
         return DelimitedReader(sheet, profile.delimited).pieces()
+    if profile.hl7 is not None:
+        return Hl7ResultReader(sheet, profile.hl7, whole=whole and not torn).pieces()
+    if profile.json is not None:
+        return JsonReader(sheet, profile.json).pieces()
     assert profile.slip is not None
     return SlipReader(sheet, profile.slip, torn=torn).pieces()
 

@@ -1,4 +1,4 @@
-"""The ways in: a folder, a serial line, TCP. Each ends in a Capture that is kept before its sender is told."""
+"""The ways in: a folder, a serial line, TCP, MLLP, HTTP. Each ends in a Capture that is kept before its sender is told."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ Now = Callable[[], datetime]  # the present moment, aware, UTC
 class Keep(Protocol):
     """Keeps a capture. Returns its id once it is durable; raises StoreError if it cannot be kept now.
 
-    ``origin`` names a file: a capture that was kept under it before is not kept twice; its id is given.
+    ``origin`` names a file or a message: a capture that was kept under it before is not kept twice; its id is given.
     ``more`` came behind it over the same line: all are kept, in order, or none.
     """
 

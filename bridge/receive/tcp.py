@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import asyncio
 import socket
-from typing import cast
+import ssl
+from collections.abc import Awaitable, Callable
+from typing import Protocol, cast
 
 import structlog
 
@@ -17,6 +19,7 @@ from bridge.settings import TcpSource
 
 log = structlog.get_logger()
 
+HANDSHAKE_S = 10.0  # ours: a handshake is four short messages; who needs longer holds a place for nothing
 _KEEP_ALIVE_S = 60  # ours: an analyzer that was switched off is noticed in some minutes and frees its place
 
 
@@ -73,16 +76,117 @@ class TcpStream(asyncio.Protocol):
 
 
 class _Guest(TcpStream):
-    """A connection to our door: tells the receiver when it stands."""
+    """A connection to our door: tells the listener when it stands."""
 
-    def __init__(self, receiver: TcpReceiver) -> None:
+    def __init__(self, listener: Listener) -> None:
         super().__init__()
-        self._receiver = receiver
+        self._listener = listener
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
         """Ask to be served."""
         super().connection_made(transport)
-        self._receiver.welcome(self)
+        self._listener.welcome(self)
+
+    def eof_received(self) -> bool:
+        """Keep the way back open where the wire can (TLS has no half-closed state): a sender that said all may still wait for its answer."""
+        self._inbox.end()
+        return self._transport is not None and self._transport.get_extra_info("sslcontext") is None
+
+
+class Door(Protocol):
+    """The settings of a port that we listen on."""
+
+    @property
+    def name(self) -> str:
+        """Name the source."""
+
+    @property
+    def host(self) -> str:
+        """Give the address to listen on."""
+
+    @property
+    def port(self) -> int:
+        """Give the port, 0 for any."""
+
+    @property
+    def most_connections(self) -> int:
+        """Give how many connections are served at once."""
+
+
+class Listener:
+    """Listens on one port and lets ``talk`` serve each connection. ``opened`` is set, and ``address`` given, while we listen.
+
+    With ``context`` every connection is TLS, and ``talk`` begins once both sides have proved what the context asks for.
+    """
+
+    def __init__(
+        self, door: Door, talk: Callable[[TcpStream], Awaitable[None]], *, context: ssl.SSLContext | None = None
+    ) -> None:
+        self._context = context
+        self.opened = asyncio.Event()
+        self.address: tuple[str, int] | None = None
+        self._door = door
+        self._talk = talk
+        self._connections: set[asyncio.Task[None]] = set()
+        self._tasks: asyncio.TaskGroup | None = None
+
+    async def listen(self) -> None:
+        """Listen until cancelled. Raises OSError if the port cannot be had."""
+        loop = asyncio.get_running_loop()
+        server = await loop.create_server(
+            lambda: _Guest(self),
+            self._door.host,
+            self._door.port,
+            start_serving=False,
+            ssl=self._context,
+            ssl_handshake_timeout=HANDSHAKE_S if self._context else None,
+        )
+        host, port = server.sockets[0].getsockname()[:2]
+        self.address = (host, port)
+        try:
+            async with asyncio.TaskGroup() as tasks:
+                self._tasks = tasks
+                await server.start_serving()
+                log.info("line.listening", source=self._door.name, host=host, port=port)
+                self.opened.set()
+                await asyncio.Event().wait()  # for ever: serve_forever would wait for the guests, who wait for the cancel
+        finally:
+            self._tasks = None
+            self.opened.clear()
+            server.close()
+
+    def welcome(self, guest: TcpStream) -> None:
+        """Serve a connection, or hang up when there are ``most_connections`` already."""
+        if self._tasks is None or len(self._connections) >= self._door.most_connections:
+            log.warning("line.turned_away", source=self._door.name, connections=len(self._connections))
+            guest.close()
+            return
+        task = self._tasks.create_task(self.serve(guest))
+        self._connections.add(task)
+        task.add_done_callback(self._connections.discard)
+
+    async def serve(self, stream: TcpStream) -> None:
+        """Serve one connection until it is over, then hang up."""
+        log.info("line.opened", source=self._door.name)
+        try:
+            await self._talk(stream)
+        finally:
+            stream.close()
+        log.info("line.lost", source=self._door.name)
+
+
+async def for_ever(name: str, once: Callable[[], Awaitable[None]], *, pause_s: float) -> None:
+    """Run ``once`` until cancelled: a port that cannot be had, or an analyzer that does not answer, is tried again."""
+    fault = ""
+    while True:
+        try:
+            await once()
+            fault = ""
+        except OSError as error:
+            if str(error) != fault:  # once, not at every try
+                log.warning("line.absent", source=name, cause=str(error))
+            fault = str(error)
+        await asyncio.sleep(pause_s)
 
 
 class TcpReceiver:
@@ -92,67 +196,29 @@ class TcpReceiver:
     """
 
     def __init__(self, source: TcpSource, *, keep: Keep, now: Now) -> None:
-        self.opened = asyncio.Event()
-        self.address: tuple[str, int] | None = None
         self._source = source
-        self._line = Line(source, way=Way.TCP, keep=keep, now=now)
-        self._connections: set[asyncio.Task[None]] = set()
-        self._tasks: asyncio.TaskGroup | None = None
-        self._fault = ""
+        self._listener = Listener(source, Line(source, way=Way.TCP, keep=keep, now=now).run)
+
+    @property
+    def opened(self) -> asyncio.Event:
+        """Give what is set while we listen, or while a called analyzer is connected."""
+        return self._listener.opened
+
+    @property
+    def address(self) -> tuple[str, int] | None:
+        """Say where we listen."""
+        return self._listener.address
 
     async def run(self) -> None:
-        """Run until cancelled: a port that cannot be had, or an analyzer that does not answer, is tried again."""
-        while True:
-            try:
-                await (self._listen() if self._source.role == "listen" else self._call())
-            except OSError as error:
-                if str(error) != self._fault:  # once, not at every try
-                    log.warning("line.absent", source=self._source.name, cause=str(error))
-                self._fault = str(error)
-            await asyncio.sleep(self._source.reopen_s)
-
-    def welcome(self, guest: TcpStream) -> None:
-        """Serve a connection, or hang up when there are ``most_connections`` already."""
-        if self._tasks is None or len(self._connections) >= self._source.most_connections:
-            log.warning("line.turned_away", source=self._source.name, connections=len(self._connections))
-            guest.close()
-            return
-        task = self._tasks.create_task(self._serve(guest))
-        self._connections.add(task)
-        task.add_done_callback(self._connections.discard)
-
-    async def _listen(self) -> None:
-        loop = asyncio.get_running_loop()
-        server = await loop.create_server(lambda: _Guest(self), self._source.host, self._source.port, start_serving=False)
-        host, port = server.sockets[0].getsockname()[:2]
-        self.address = (host, port)
-        self._fault = ""
-        try:
-            async with asyncio.TaskGroup() as tasks:
-                self._tasks = tasks
-                await server.start_serving()
-                log.info("line.listening", source=self._source.name, host=host, port=port)
-                self.opened.set()
-                await asyncio.Event().wait()  # for ever: serve_forever would wait for the guests, who wait for the cancel
-        finally:
-            self._tasks = None
-            self.opened.clear()
-            server.close()
+        """Run until cancelled."""
+        once = self._listener.listen if self._source.role == "listen" else self._call
+        await for_ever(self._source.name, once, pause_s=self._source.reopen_s)
 
     async def _call(self) -> None:
         loop = asyncio.get_running_loop()
         _, stream = await loop.create_connection(TcpStream, self._source.host, self._source.port)
         self.opened.set()
-        self._fault = ""
         try:
-            await self._serve(stream)
+            await self._listener.serve(stream)
         finally:
             self.opened.clear()
-
-    async def _serve(self, stream: TcpStream) -> None:
-        log.info("line.opened", source=self._source.name)
-        try:
-            await self._line.run(stream)
-        finally:
-            stream.close()
-        log.info("line.lost", source=self._source.name)

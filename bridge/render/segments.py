@@ -29,7 +29,7 @@ KINDS = {
     Format.OUL_R22: "OUL^R22^OUL_R22",
 }
 # MSH-15 and MSH-16, table 0155. Empty is original mode: one answer, the application's. The US guide requires both: NE and AL ask for
-# that same one answer in enhanced mode, so that lifecycle/answers.py holds for it too.
+# that same one answer in enhanced mode, so that lifecycle/answers/ holds for it too.
 MODES = {Format.ORU_R01_US: ("NE", "AL")}
 # PID-5 is required in 2.5.1; name type U of table 0200 is "unspecified" and claims nothing.
 UNKNOWN_NAME = "^^^^^^U"

@@ -17,6 +17,8 @@ from bridge.settings.destinations import (
     FolderDestination,
     GradeCode,
     GradeTable,
+    HookDestination,
+    HttpDestination,
     Laboratory,
     MllpDestination,
     Pointers,
@@ -24,14 +26,28 @@ from bridge.settings.destinations import (
     Retry,
 )
 from bridge.settings.document import Document, KeyPath
+from bridge.settings.security import Basic, OAuth, Signing, Tls
 from bridge.settings.shapes import Name, Secret, Shape, Zone, cause
 from bridge.settings.site import Checks, Pages, PatientIds, Settings, Site, placed, read_settings, shipped_mappings
-from bridge.settings.sources import Cut, FolderSource, LineSource, LinkTimes, SerialSource, Source, SourceShape, TcpSource
+from bridge.settings.sources import (
+    Cut,
+    FolderSource,
+    HttpSource,
+    LineSource,
+    LinkTimes,
+    MllpSource,
+    SerialSource,
+    Source,
+    SourceShape,
+    TcpSource,
+)
+from bridge.settings.upkeep import Keep, Room
 
 __all__ = [
     "CLAIM",
     "GUIDED",
     "Agreement",
+    "Basic",
     "Checks",
     "Cut",
     "Database",
@@ -43,25 +59,34 @@ __all__ = [
     "FolderSource",
     "GradeCode",
     "GradeTable",
+    "HookDestination",
+    "HttpDestination",
+    "HttpSource",
+    "Keep",
     "KeyPath",
     "Laboratory",
     "LineSource",
     "LinkTimes",
     "MllpDestination",
+    "MllpSource",
     "Name",
+    "OAuth",
     "Pages",
     "PatientIds",
     "Pointers",
     "Provider",
     "Retry",
+    "Room",
     "Secret",
     "SerialSource",
     "Settings",
     "Shape",
+    "Signing",
     "Site",
     "Source",
     "SourceShape",
     "TcpSource",
+    "Tls",
     "Zone",
     "cause",
     "placed",

@@ -10,6 +10,7 @@ from typing import Annotated, Literal
 from pydantic import Field, ValidationInfo, field_validator, model_validator
 
 from bridge.model import Grade
+from bridge.settings.security import Basic, OAuth, Signing, Tls, is_https, keeps_secrets
 from bridge.settings.shapes import Name, Secret, Shape, Zone
 
 
@@ -198,7 +199,10 @@ class Pointers(Shape):
 
 
 class MllpDestination(DestinationShape):
-    """HL7 v2 over MLLP. ``controls``: control strips and lot comparisons are sent too, under no patient (`oul_r22` only)."""
+    """HL7 v2 over MLLP. ``controls``: control strips and lot comparisons are sent too, under no patient (`oul_r22` only).
+
+    ``tls``: over TLS; without it the line is plain.
+    """
 
     kind: Literal["mllp"]
     format: Literal["oru_r01", "oru_r01_us", "oru_r30", "oul_r22"] = "oru_r01"
@@ -207,6 +211,7 @@ class MllpDestination(DestinationShape):
     port: int = Field(ge=1, le=65535)
     answer_s: float = Field(default=30.0, gt=0)
     connect_s: float = Field(default=10.0, gt=0)
+    tls: Tls | None = None
 
     @model_validator(mode="after")
     def _format_fits(self) -> MllpDestination:
@@ -214,7 +219,32 @@ class MllpDestination(DestinationShape):
         return self
 
 
-class FhirDestination(DestinationShape):
+class HttpDestination(DestinationShape):
+    """What destinations over HTTP share. At most one of ``bearer``, ``basic`` and ``oauth`` signs in; ``tls`` is for https."""
+
+    bearer: Secret | None = None
+    basic: Basic | None = None
+    oauth: OAuth | None = None
+    tls: Tls | None = None
+    answer_s: float = Field(default=30.0, gt=0)
+
+    def address(self) -> str:
+        """Give where messages are posted."""
+        raise NotImplementedError
+
+    @model_validator(mode="after")
+    def _secrets_are_kept(self) -> HttpDestination:
+        ways = [name for name in ("bearer", "basic", "oauth") if getattr(self, name) is not None]
+        if len(ways) > 1:
+            raise ValueError(f"{' and '.join(ways)} are two ways to sign in: keep one")
+        if ways and not keeps_secrets(self.address()):
+            raise ValueError(f"the address is plain http, and {ways[0]} would be read by anybody on the way: use https")
+        if self.tls and not is_https(self.address()):
+            raise ValueError("tls needs an address that begins with https:")
+        return self
+
+
+class FhirDestination(HttpDestination):
     """A FHIR R4 server that takes transaction Bundles. ``result_system`` is the URI of our result identifiers.
 
     ``fhir_us`` and ``fhir_eu`` are shaped after US Core's and HL7 Europe's laboratory results, no more: `observed_at: empty` cannot go
@@ -227,8 +257,33 @@ class FhirDestination(DestinationShape):
     pointers: Pointers = Pointers()
     base_url: str = Field(pattern=r"^https?://\S+$")
     result_system: str = Field(pattern=r"^(urn:|https?://)\S+$")
-    bearer: Secret | None = None
-    answer_s: float = Field(default=30.0, gt=0)
+
+    def address(self) -> str:
+        """Give the base address."""
+        return self.base_url
+
+
+class HookDestination(HttpDestination):
+    """A signed web hook: one POST a message to ``url``, as `format` has it, signed by ``signing``. Patients' data goes by https only."""
+
+    kind: Literal["hook"]
+    url: str = Field(pattern=r"^https?://\S+$")
+    signing: Signing
+    format: Literal["oru_r01", "oru_r01_us", "oru_r30", "oul_r22", "fhir", "fhir_us", "fhir_eu"] = "fhir"
+    controls: bool = False
+    pointers: Pointers = Pointers()
+    result_system: str = Field(default="urn:padpost:result", pattern=r"^(urn:|https?://)\S+$")
+
+    def address(self) -> str:
+        """Give the hook's address."""
+        return self.url
+
+    @model_validator(mode="after")
+    def _format_fits(self) -> HookDestination:
+        _hl7_format_fits(self.format, orders=self.orders, controls=self.controls)
+        if not keeps_secrets(self.url):
+            raise ValueError("url is plain http: a signature tells who sent a result, and hides nothing; use https")
+        return self
 
 
 class FolderDestination(DestinationShape):
@@ -247,4 +302,4 @@ class FolderDestination(DestinationShape):
         return self
 
 
-Destination = Annotated[MllpDestination | FhirDestination | FolderDestination, Field(discriminator="kind")]
+Destination = Annotated[MllpDestination | FhirDestination | FolderDestination | HookDestination, Field(discriminator="kind")]

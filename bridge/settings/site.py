@@ -4,16 +4,19 @@ from __future__ import annotations
 
 import re
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal, TypeVar
 
 from pydantic import Field, model_validator
 
 from bridge.errors import SettingsError
 from bridge.settings.database import Database
-from bridge.settings.destinations import Destination, DestinationShape, FolderDestination
+from bridge.settings.destinations import Destination, DestinationShape
 from bridge.settings.document import Document
 from bridge.settings.shapes import Shape, Zone
-from bridge.settings.sources import FolderSource, Source
+from bridge.settings.sources import Source
+from bridge.settings.upkeep import Keep, Room
+
+S = TypeVar("S", bound=Shape)
 
 
 class Site(Shape):
@@ -83,6 +86,8 @@ class Settings(Shape):
     pages: Pages = Pages()
     patient_ids: PatientIds
     checks: Checks = Checks()
+    keep: Keep = Keep()
+    room: Room = Room()
     sources: tuple[Source, ...] = ()
     destinations: tuple[Destination, ...] = ()
     mappings: Path | None = None
@@ -146,25 +151,24 @@ def read_settings(path: Path) -> Settings:
     document = Document(path)
     settings = document.shaped(Settings)
     _check_us_shape(settings, document)
-    return settings.model_copy(
-        update={
-            "site": settings.site.model_copy(update={"data": _beside(path, settings.site.data)}),
-            "sources": tuple(
-                s.model_copy(update={"path": _beside(path, s.path)}) if isinstance(s, FolderSource) else s
-                for s in settings.sources
-            ),
-            "destinations": tuple(
-                d.model_copy(update={"path": _beside(path, d.path)}) if isinstance(d, FolderDestination) else d
-                for d in settings.destinations
-            ),
-            "mappings": _beside(path, settings.mappings) if settings.mappings else None,
-            "signed_off": _beside(path, settings.signed_off),
-        }
-    )
+    return _anchored(path, settings)
 
 
-def _beside(config: Path, path: Path) -> Path:
-    return path if path.is_absolute() else (config.parent / path).resolve()
+def _anchored(config: Path, shape: S) -> S:
+    """Give ``shape`` with every path in it, however deep, taken from the folder of ``config``."""
+    return shape.model_copy(update={name: _anchored_value(config, getattr(shape, name)) for name in type(shape).model_fields})
+
+
+def _anchored_value(config: Path, value: Any) -> Any:
+    match value:
+        case Path():
+            return value if value.is_absolute() else (config.parent / value).resolve()
+        case Shape():
+            return _anchored(config, value)
+        case tuple():
+            return tuple(_anchored_value(config, each) for each in value)
+        case _:
+            return value
 
 
 def shipped_mappings() -> Path:

@@ -1,4 +1,4 @@
-"""The shapes of the ways in: folder, serial line, TCP."""
+"""The shapes of the ways in: folder, serial line, TCP, MLLP, HTTP."""
 
 from __future__ import annotations
 
@@ -7,7 +7,8 @@ from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
-from bridge.settings.shapes import Name, Shape
+from bridge.settings.security import Tls
+from bridge.settings.shapes import Name, Secret, Shape
 
 
 class SourceShape(Shape):
@@ -101,4 +102,41 @@ class TcpSource(LineSource):
     most_connections: int = Field(default=8, ge=1, le=256)
 
 
-Source = Annotated[FolderSource | SerialSource | TcpSource, Field(discriminator="kind")]
+class MllpSource(SourceShape):
+    """An MLLP port on which instruments that speak HL7 v2 send their results; the profile's layout is hl7.
+
+    ``processing_id`` is what MSH-11 must say: a test message goes to no live record. A message that has begun must end within
+    ``message_s``; a connection that says nothing for ``idle_s`` is ended. ``judged_s`` is how long judging may take where the profile
+    answers judged. ``longest_capture_bytes`` is the longest message. With ``tls`` (its certificate and key) the line is encrypted; with
+    ``tls.ca`` too only instruments that prove who they are are let in.
+    """
+
+    kind: Literal["mllp"]
+    host: str = "127.0.0.1"
+    port: int = Field(ge=0, le=65535)
+    processing_id: Literal["P", "T", "D"] = "P"
+    most_connections: int = Field(default=8, ge=1, le=256)
+    message_s: float = Field(default=30.0, gt=0, le=600)
+    idle_s: float = Field(default=3_600.0, gt=0, le=86_400)
+    judged_s: float = Field(default=20.0, gt=0, le=600)
+    reopen_s: float = Field(default=2.0, gt=0, le=600)
+    tls: Tls | None = None
+
+
+class HttpSource(SourceShape):
+    """Captures and JSON readings that are posted to the pages' port, under /api/captures and /api/readings, with a key.
+
+    ``key`` names the secret that goes with each post as `Authorization: Bearer KEY`, at least 24 characters, its own for each source.
+    ``idempotency``: whether each post must carry an Idempotency-Key. ``content_types`` are what a capture may be sent as; a reading is
+    always application/json. More than ``per_minute`` posts a minute are put off. A body must be there within ``body_s``.
+    """
+
+    kind: Literal["http"]
+    key: Secret
+    idempotency: Literal["required", "optional"] = "required"
+    content_types: tuple[str, ...] = Field(default=("application/octet-stream", "text/plain"), min_length=1)
+    per_minute: int = Field(default=600, ge=1, le=100_000)
+    body_s: float = Field(default=30.0, gt=0, le=600)
+
+
+Source = Annotated[FolderSource | SerialSource | TcpSource | MllpSource | HttpSource, Field(discriminator="kind")]

@@ -26,6 +26,7 @@ LETTERS = {
 # What must become of a patient ID that the receiver does not have.
 UNKNOWN = {
     Door.MLLP: "An ID that the receiver does not have must be answered with AE or AR 204: Padpost then shows the strip to a person.",
+    Door.HOOK: "An ID that the receiver does not have must be answered with 422: Padpost then shows the strip to a person.",
     Door.FOLDER: "Nobody can answer a file: the receiver must tell a person of an ID that it does not have.",
 }
 NO_SOURCE = "a source (sources)"

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from bridge.lifecycle.answers import FOLDER, HTTP, LONGEST_RETRY_AFTER_S, MLLP, SILENCE, Row
+from bridge.lifecycle.answers import DOOR, FOLDER, HOOK, HTTP, LONGEST_RETRY_AFTER_S, MLLP, SILENCE, Row
 from bridge.specification.messages import Shown, sizes, strip_types
 from bridge.specification.parties import NO_SOURCE, agreed
 from bridge.specification.steps import step_records
@@ -109,6 +109,13 @@ def answers(subject: Subject) -> Block:
                 f"Retry-After is honoured up to {LONGEST_RETRY_AFTER_S / 60:.0f} minutes. Say in an OperationOutcome what is wrong: "
                 "Padpost shows it to a person."
             )
+        case Door.HOOK:
+            own = _table("Answers: HTTP status", _plain(HOOK.items()))
+            counts = (
+                "Check the signature before anything is read (RFC 9421): method, address, digest of the body, media type and identity, by the key "
+                "that keyid names, with a time that is near. Answer 200, 201, 202 or 204 only once the message is stored for good. "
+                f"Retry-After is honoured up to {LONGEST_RETRY_AFTER_S / 60:.0f} minutes. Say in the body what is wrong: Padpost shows it to a person."
+            )
         case Door.FOLDER:
             own = _table("Ends of writing a file", _plain(FOLDER.items()))
             counts = (
@@ -119,7 +126,9 @@ def answers(subject: Subject) -> Block:
         text="accepted: the delivery is over. try again: the same bytes go again after a wait. refused: a person at Padpost looks. "
         "destination closed: nothing is sent until the receiver is back. Accepted is not yet proof that the result stands in the patient's record."
     )
-    return Block(letter="K", title="Acknowledgements and errors", parts=(Words(text=counts), means, own, silence))
+    secured = subject.encrypted or subject.sign_in != "none"
+    before = (_table("Before the door: TLS and sign-in", _plain(DOOR.items())),) if secured else ()
+    return Block(letter="K", title="Acknowledgements and errors", parts=(Words(text=counts), means, own, silence, *before))
 
 
 def _plain(rows: Iterable[tuple[str, Row]]) -> Iterable[tuple[str, str, Row]]:
@@ -202,7 +211,6 @@ def validation(subject: Subject) -> Block:
 
 def security(subject: Subject) -> Block:
     """Block O."""
-    secret = "a bearer token or none, as block E says; no secret stands in this document" if subject.door is Door.FHIR else "none"
     rows = (
         Fact(
             name="data",
@@ -212,7 +220,7 @@ def security(subject: Subject) -> Block:
             name="encryption on the way out",
             says="TLS" if subject.encrypted else "none by Padpost: use a protected network or a tunnel",
         ),
-        Fact(name="sign-in", says=secret),
+        Fact(name="sign-in", says=f"{subject.sign_in}; no secret stands in this document"),
         Fact(name="logs", says="hold no patient ID and no patient name"),
     )
     pair = ("accounts, log retention, remote support", "agreement.security", subject.agreement.security)

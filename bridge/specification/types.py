@@ -26,6 +26,7 @@ class Door(StrEnum):
     MLLP = "mllp"
     FHIR = "fhir"
     FOLDER = "folder"
+    HOOK = "hook"
 
 
 # --- what goes in ------------------------------------------------------------------------------
@@ -73,7 +74,7 @@ class Subject:
     """Everything that a specification says. ``made_at`` is aware. No secret is among it.
 
     ``link`` and ``pace`` are the destination's connection, and its time-outs and retries, in words. ``signature`` is that of
-    ``tables``, None where nobody signed them.
+    ``tables``, None where nobody signed them. ``sign_in`` says how Padpost says who it is, without any secret.
     """
 
     site: str
@@ -87,6 +88,7 @@ class Subject:
     pace: tuple[Fact, ...]
     encrypted: bool
     agreement: Agreement
+    sign_in: str = "none"
     signature: Signature | None = None
 
 

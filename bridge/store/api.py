@@ -76,6 +76,11 @@ class Store(Protocol):
         Both are of these very bytes: where a mended profile cuts the capture otherwise, another strip has the index.
         """
 
+    # --- telling a sender
+
+    def capture_state(self, capture_id: int) -> rows.CaptureState | None:
+        """Give what became of a capture, strip by strip, without anything of a patient; None if there is none."""
+
     # --- delivering
 
     def lane_heads(self, destination: str, *, now: datetime, limit: int) -> tuple[rows.LaneHead, ...]:
@@ -183,3 +188,14 @@ class Store(Protocol):
 
     def day(self, day: date, zone: ZoneInfo) -> rows.DayStrips:
         """Give everything that the day tally adds up."""
+
+    # --- purging
+
+    def old_captures(self, *, before: datetime, results: bool, after: int, limit: int) -> rows.Old:
+        """Give captures behind the id ``after`` that arrived before ``before`` and are over, of which something is left to purge.
+
+        ``results``: what is left may be of their strips. At most ``limit`` rows are looked at.
+        """
+
+    def old_events(self, *, before: datetime, after: int, limit: int) -> rows.Old:
+        """Give events behind the id ``after`` that are older than ``before``, apart from those of what is open; at most ``limit`` are looked at."""

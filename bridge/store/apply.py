@@ -4,22 +4,26 @@ from __future__ import annotations
 
 import hashlib
 import secrets
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from datetime import datetime
 from typing import Any
 
 from bridge.lifecycle.states import STOPPED_DELIVERY, DeliveryEvent, DestinationState, StopGroup
-from bridge.model import SERVICE, Answer, DeliveryState
+from bridge.model import SERVICE, Answer, DeliveryState, Way
 from bridge.store import commands as c
 from bridge.store.apply_desk import close_stop
 from bridge.store.apply_lease import check_lease, hold_leases, leave_leases
 from bridge.store.apply_outcome import record_outcome, set_unreadable_aside
+from bridge.store.apply_purge import purge_captures, purge_events, purge_files
 from bridge.store.codec import packed, when
 from bridge.store.database import Db, new_id
 from bridge.store.lanes import MAY_GO, hold_lanes
 from bridge.store.statements import Change, NewStop, move_delivery, note, open_stop
 
 EPOCH_LETTERS = "ABCDEFGHJKLMNPQRSTUVWXYZ23456789"  # ours: without I, O, 0, 1, which people misread
+# a known origin is a sender's repetition; of a file it is our own second look after a crash
+SENT_AGAIN = frozenset({Way.MLLP, Way.HTTP})
+EPOCH_LENGTH = 5  # ours: 33 million epochs, and room for a number of 14 digits in MSH-10's 20 characters
 
 
 def keep_capture(db: Db, command: c.KeepCapture) -> int:
@@ -27,6 +31,8 @@ def keep_capture(db: Db, command: c.KeepCapture) -> int:
     if command.origin:
         known = db.execute("SELECT id FROM captures WHERE origin = ?", (command.origin,)).fetchone()
         if known:
+            if command.capture.way in SENT_AGAIN:
+                came_again(db, known[0], command.capture.arrived_at)
             return int(known[0])
     capture = command.capture
     capture_id = new_id(
@@ -51,6 +57,16 @@ def keep_run(db: Db, command: c.KeepRun) -> tuple[int, ...]:
     return tuple(
         keep_capture(db, c.KeepCapture(capture=capture, analyzer=command.analyzer, profile=command.profile))
         for capture in command.captures
+    )
+
+
+def came_again(db: Db, capture_id: int, at: datetime) -> None:
+    """Count that a sender sent a kept message once more: in its history, and on each stop that still stands for it."""
+    note(db, at, SERVICE, "capture.came_again", f"capture:{capture_id}", Change())
+    db.execute(
+        "UPDATE stops SET repeats = repeats + 1, last_repeat_at = ? WHERE state = 'open' AND strip_id IN"
+        " (SELECT id FROM strips WHERE capture_id = ? AND is_newest = 1)",
+        (when(at), capture_id),
     )
 
 
@@ -258,6 +274,9 @@ _APPLY: Mapping[type, Callable[[Db, Any], Any]] = {
     c.KeepTables: keep_tables,
     c.KeepPlanCheck: keep_plan_check,
     c.ReserveNumbers: reserve_numbers,
+    c.PurgeCaptures: purge_captures,
+    c.PurgeFiles: purge_files,
+    c.PurgeEvents: purge_events,
 }
 
 
@@ -273,10 +292,17 @@ def apply(db: Db, command: c.Command) -> Any:
     return _APPLY[type(command)](db, command)
 
 
+def new_epoch(known: Collection[str] = ()) -> str:
+    """Give an epoch at random that is none of ``known``."""
+    while True:
+        epoch = "".join(secrets.choice(EPOCH_LETTERS) for _ in range(EPOCH_LENGTH))
+        if epoch not in known:
+            return epoch
+
+
 def begin_store(db: Db) -> str:
     """Give a new store its epoch and the first identifier; give the epoch that stands there."""
-    epoch = "".join(secrets.choice(EPOCH_LETTERS) for _ in range(5))
-    for name, value in (("epoch", epoch), ("next_number", "1")):
+    for name, value in (("epoch", new_epoch()), ("next_number", "1")):
         db.execute("INSERT INTO meta (name, value) VALUES (?, ?) ON CONFLICT DO NOTHING", (name, value))
     return str(db.execute("SELECT value FROM meta WHERE name = 'epoch'").fetchone()[0])
 

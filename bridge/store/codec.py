@@ -5,6 +5,7 @@ from __future__ import annotations
 import zlib
 from datetime import UTC, datetime
 from decimal import Decimal
+from pathlib import Path
 
 import orjson
 from pydantic import TypeAdapter
@@ -12,15 +13,38 @@ from pydantic import TypeAdapter
 from bridge.model import CodedResult, StripContent
 
 _RESULT = TypeAdapter(CodedResult)
+LEVEL = 3  # ours: see docs/performance.md, section Size
+# Which dictionary a payload is packed with, by how it begins. A file here never changes: what it packed could not be read any more.
+_SHIPPED = {b"MSH|": "hl7-1.zdict", b'{"resourceType":"Bundle"': "fhir-1.zdict", b'{"result_id":': "result-1.zdict"}
+_READ = {start: (Path(__file__).parent / "dictionaries" / name).read_bytes() for start, name in _SHIPPED.items()}
+_DICTIONARIES = {zlib.adler32(content).to_bytes(4, "big"): content for content in _READ.values()}
+_PRIMED = [
+    (start, zlib.compressobj(LEVEL, zdict=content)) for start, content in _READ.items()
+]  # copied for each payload, which is far cheaper
+_HAS_DICTIONARY = 0x20  # RFC 1950, section 2.2: bit 5 of the second byte
+_DICTIONARY_ID = slice(2, 6)  # as above
 
 
 def packed(payload: bytes) -> bytes:
-    """Compress a payload; ``unpacked`` gives the same bytes back."""
-    return zlib.compress(payload, 6)
+    """Compress a payload, by the dictionary of its kind where there is one; ``unpacked`` gives the same bytes back."""
+    primed = next((packer for start, packer in _PRIMED if payload.startswith(start)), None)
+    if primed is None:
+        return zlib.compress(payload, LEVEL)
+    packer = primed.copy()
+    return packer.compress(payload) + packer.flush()
 
 
 def unpacked(stored: bytes) -> bytes:
-    """Give a payload as it was packed. Raises zlib.error if the stored bytes are damaged."""
+    """Give a payload as it was packed. Raises zlib.error if the stored bytes are damaged, KeyError if their dictionary is not shipped.
+
+    A stream says itself whether it needs a dictionary, and which one, by its Adler-32 (RFC 1950, section 2.2: FDICT and DICTID).
+    """
+    if len(stored) > _DICTIONARY_ID.stop and stored[1] & _HAS_DICTIONARY:
+        unpacker = zlib.decompressobj(zdict=_DICTIONARIES[stored[_DICTIONARY_ID]])
+        payload = unpacker.decompress(stored)
+        if not unpacker.eof or unpacker.unused_data:
+            raise zlib.error("the stored bytes end too early or too late")
+        return payload
     return zlib.decompress(stored)
 
 
@@ -42,7 +66,12 @@ def moment_or_none(text: str | None) -> datetime | None:
 
 def result_bytes(result: CodedResult) -> bytes:
     """Write a result; decimals as text, so that 1.010 stays 1.010."""
-    return packed(orjson.dumps(result, default=_text_of_decimal))
+    return packed(plain_result(result))
+
+
+def plain_result(result: CodedResult) -> bytes:
+    """Give a result as JSON, not yet packed; it begins with ``{"result_id":``."""
+    return orjson.dumps(result, default=_text_of_decimal)
 
 
 def _text_of_decimal(value: object) -> str:
@@ -58,18 +87,20 @@ def result_of(stored: bytes) -> CodedResult:
 
 def content_text(content: StripContent) -> str:
     """Write what makes two records the same strip."""
-    return orjson.dumps([content.patient_id, content.operator, content.strip_type, content.strip_lot, content.pads]).decode()
+    parts = [content.patient_id, content.operator, content.strip_type, content.strip_lot, content.pads]
+    return orjson.dumps([*parts, content.digest] if content.digest else parts).decode()
 
 
 def content_of(text: str) -> StripContent:
     """Read what ``content_text`` wrote."""
-    patient_id, operator, strip_type, strip_lot, pads = orjson.loads(text)
+    patient_id, operator, strip_type, strip_lot, pads, *digest = orjson.loads(text)
     return StripContent(
         patient_id=patient_id,
         operator=operator,
         strip_type=strip_type,
         strip_lot=strip_lot,
         pads=tuple((pad, rank) for pad, rank in pads),
+        digest="".join(digest),
     )
 
 

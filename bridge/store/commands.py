@@ -66,8 +66,9 @@ class LeaveLeases:
 class KeepCapture:
     """Keep a capture and put it to judging. Gives the capture's id (int).
 
-    ``analyzer`` is the intake lane. ``origin`` is a key of the file's bytes and name: a capture that was kept
-    under the same non-empty origin before (a crash between commit and move) is not kept twice; its id is given.
+    ``analyzer`` is the intake lane. ``origin`` is a key of the file, the message or the post: a capture that was kept
+    under the same non-empty origin before (a crash between commit and move, a lost answer) is not kept twice; its id is given,
+    and what a sender sent once more is counted.
     """
 
     capture: Capture
@@ -282,6 +283,33 @@ class ReserveNumbers:
     count: int
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
+class PurgeCaptures:
+    """Purge captures, and with ``results`` everything of their strips that names a patient or a value. Gives how many rows changed (int).
+
+    What is open when it is done is left as it is: a capture with work, a stop or an unfinished delivery.
+    """
+
+    capture_ids: tuple[int, ...]
+    results: bool
+    at: datetime
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class PurgeFiles:
+    """Purge the beginnings of files that were not taken, where their row was closed and is older than ``before``. Gives how many (int)."""
+
+    before: datetime
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class PurgeEvents:
+    """Purge events by id that are older than ``before``. Gives how many (int). Those of anything open are left as they are."""
+
+    event_ids: tuple[int, ...]
+    before: datetime
+
+
 Command = (
     HoldLeases
     | LeaveLeases
@@ -300,4 +328,7 @@ Command = (
     | KeepTables
     | KeepPlanCheck
     | ReserveNumbers
+    | PurgeCaptures
+    | PurgeFiles
+    | PurgeEvents
 )

@@ -16,7 +16,7 @@ from bridge.store.snapshots import one_snapshot
 
 _STRIP = (
     "SELECT id, capture_id, idx, outcome, analyzer, mode, series, number, purpose, priority, patient_id, specimen_id, operator, strip_type, strip_lot,"
-    " analyzed_at, arrived_at, judged_at, copy_of, result_id, findings, pads, place_start, place_end, record_digest, tables_digest FROM strips"
+    " analyzed_at, arrived_at, judged_at, copy_of, result_id, findings, pads, place_start, place_end, record_digest, tables_digest, purged_at FROM strips"
 )
 _STOP = (
     "SELECT t.id, t.grp, t.state, t.rule, t.sentence, t.remedy, t.place_start, t.place_end, t.opened_at, t.repeats, t.last_repeat_at, t.source,"
@@ -33,8 +33,8 @@ _ANALYZERS = (
 )
 MOST_NEWS = 1_000  # ours: a person who sees as many opens the page anew, however many more there are
 _DELIVERY = (
-    "SELECT id, destination, result_id, version, coalesce(control_id, ''), state, attempts, born_at, due_at, accepted_at, last_code, lane, priority"
-    " FROM deliveries"
+    "SELECT id, destination, result_id, version, coalesce(control_id, ''), state, attempts, born_at, due_at, accepted_at, last_code, lane, priority,"
+    " coalesce(payload_digest, '') FROM deliveries"
 )
 
 
@@ -44,7 +44,7 @@ def _strip(row: Any) -> rows.StripRow:
         purpose=Purpose(row[8]), priority=Priority(row[9]), patient_id=row[10], specimen_id=row[11], operator=row[12], strip_type=row[13],
         strip_lot=row[14], analyzed_at=moment_or_none(row[15]), arrived_at=moment(row[16]), judged_at=moment(row[17]), copy_of=row[18],
         result_id=row[19], findings=tuple(tuple(f) for f in json_of(row[20])), pads=tuple(tuple(p) for p in json_of(row[21])),  # type: ignore[arg-type,misc]  # JSON holds what apply_outcome wrote
-        place=Place(start=row[22], end=row[23]), record_digest=row[24], tables_digest=row[25],
+        place=Place(start=row[22], end=row[23]), record_digest=row[24], tables_digest=row[25], purged_at=moment_or_none(row[26]),
     )  # fmt: skip
 
 
@@ -63,7 +63,7 @@ def _delivery(row: Any) -> rows.DeliveryRow:
     return rows.DeliveryRow(
         delivery_id=row[0], destination=row[1], result_id=row[2], version=row[3], control_id=row[4], state=DeliveryState(row[5]), attempts=row[6],
         born_at=moment(row[7]), due_at=moment_or_none(row[8]), accepted_at=moment_or_none(row[9]), last_code=row[10], lane=row[11],
-        priority=Priority(row[12]),
+        priority=Priority(row[12]), payload_digest=row[13],
     )  # fmt: skip
 
 
@@ -230,7 +230,9 @@ class ShownReads:
         """Give one result's newest version with its whole way."""
         row = (
             self._db()
-            .execute("SELECT strip_id, content FROM results WHERE result_id = ? ORDER BY version DESC LIMIT 1", (result_id,))
+            .execute(
+                "SELECT strip_id, content, version FROM results WHERE result_id = ? ORDER BY version DESC LIMIT 1", (result_id,)
+            )
             .fetchone()
         )
         if row is None:
@@ -238,7 +240,10 @@ class ShownReads:
         strip = self.strip(row[0])
         assert strip is not None
         return rows.ResultDetail(
-            strip=strip, result=result_of(row[1]), deliveries=tuple(self._way(d) for d in self.deliveries(result_id))
+            strip=strip,
+            version=row[2],
+            result=result_of(row[1]) if row[1] else None,
+            deliveries=tuple(self._way(d) for d in self.deliveries(result_id)),
         )
 
     def _way(self, delivery: rows.DeliveryRow) -> tuple[rows.DeliveryRow, Message, tuple[rows.AttemptRow, ...]]:
@@ -308,7 +313,7 @@ class ShownReads:
             for row in self._db().execute(
                 "SELECT destination, count(CASE WHEN state IN ('unborn', 'queued', 'sending', 'retrying') THEN 1 END),"
                 " min(CASE WHEN state IN ('unborn', 'queued', 'sending', 'retrying') THEN born_at END),"
-                " count(CASE WHEN state = 'accepted' THEN 1 END), count(CASE WHEN state IN ('refused', 'expired') THEN 1 END) FROM deliveries GROUP BY destination"
+                " count(CASE WHEN state = 'accepted' THEN 1 END), count(CASE WHEN state IN ('refused', 'expired', 'unsure', 'unmade') THEN 1 END) FROM deliveries GROUP BY destination"
             )
         }
         return tuple(

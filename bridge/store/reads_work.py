@@ -73,9 +73,9 @@ class WorkReads:
         )
 
     def capture(self, capture_id: int) -> CaptureRow:
-        """Give a kept capture, byte-identical. Raises KeyError if there is none."""
+        """Give a kept capture, byte-identical; empty once it was purged. Raises KeyError if there is none."""
         row = self._db().execute(
-            "SELECT analyzer, profile, source, way, name, arrived_at, torn, live, payload FROM captures WHERE id = ?", (capture_id,)
+            "SELECT analyzer, profile, source, way, name, arrived_at, torn, live, payload, purged_at, digest FROM captures WHERE id = ?", (capture_id,)
         ).fetchone()  # fmt: skip
         if row is None:
             raise KeyError(capture_id)
@@ -86,9 +86,16 @@ class WorkReads:
             arrived_at=moment(row[5]),
             torn=bool(row[6]),
             live=bool(row[7]),
-            payload=unpacked(row[8]),
+            payload=unpacked(row[8]) if row[8] else b"",
         )
-        return CaptureRow(capture_id=capture_id, analyzer=row[0], profile=row[1], capture=capture)
+        return CaptureRow(
+            capture_id=capture_id,
+            analyzer=row[0],
+            profile=row[1],
+            capture=capture,
+            purged_at=moment_or_none(row[9]),
+            digest=row[10],
+        )
 
     # --- identity
 

@@ -28,12 +28,39 @@ class IntakeRow:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class CaptureRow:
-    """A kept capture with its id and intake lane."""
+    """A kept capture with its id, its intake lane and the SHA-256 of its payload as it arrived. ``purged_at`` is set where the site's rule emptied its payload."""
 
     capture_id: int
     analyzer: str
     profile: str
     capture: Capture
+    digest: str = ""
+    purged_at: datetime | None = None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class StripState:
+    """What became of one strip of a capture, for its sender: ``outcome`` as StripRow's, and the open stop's rule and group, else "".
+
+    Of a copy the stop is its original's. ``place_start`` is where in this capture the stop's cause stands. Nothing here tells of a patient.
+    """
+
+    index: int
+    outcome: str
+    result_id: str
+    rule: str
+    group: str
+    place_start: int | None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class CaptureState:
+    """What became of a capture. ``digest`` is its SHA-256; ``is_judged``: nothing of it waits to be judged."""
+
+    source: str
+    digest: str
+    is_judged: bool
+    strips: tuple[StripState, ...]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -110,7 +137,7 @@ class StripRow:
     """One judged strip. ``outcome``: coded, held, rejected, copy, non_patient, unreadable, discarded, superseded.
 
     ``findings`` is the stored list, (rule, severity, sentence). ``pads`` is (label, printed value, unit, abnormal) in
-    strip order, abnormal None where unknown.
+    strip order, abnormal None where unknown. ``purged_at`` is set where the site's rule emptied what names a patient or a value.
     """
 
     strip_id: int
@@ -138,6 +165,7 @@ class StripRow:
     place: Place
     record_digest: str
     tables_digest: str
+    purged_at: datetime | None = None
 
     @property
     def has_gone(self) -> bool:
@@ -147,7 +175,7 @@ class StripRow:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class DeliveryRow:
-    """One delivery with its state, without the payload."""
+    """One delivery with its state, without the payload. ``payload_digest`` is its SHA-256 once it was purged, else empty."""
 
     delivery_id: int
     destination: str
@@ -162,6 +190,7 @@ class DeliveryRow:
     last_code: str
     lane: str
     priority: Priority
+    payload_digest: str = ""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -194,10 +223,11 @@ class ResultRow:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class ResultDetail:
-    """A result with its strip, and its deliveries with their messages and attempts, oldest first."""
+    """A result with its strip, and its deliveries with their messages and attempts, oldest first. ``result`` None: it was purged."""
 
     strip: StripRow
-    result: CodedResult
+    version: int
+    result: CodedResult | None
     deliveries: tuple[tuple[DeliveryRow, Message, tuple[AttemptRow, ...]], ...]
 
 
@@ -271,3 +301,11 @@ class News:
     strips: int
     last_stop: int
     last_strip: int
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Old:
+    """A stretch of old rows: the ids that may be purged, oldest first, and the last id that was looked at; None where nothing old follows."""
+
+    ids: tuple[int, ...]
+    last: int | None

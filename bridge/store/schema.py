@@ -44,6 +44,7 @@ captures = Table(
     Column("digest", Text, nullable=False),
     Column("origin", Text, unique=True),
     Column("payload", LargeBinary, nullable=False),
+    Column("purged_at", Text),
     Index("captures_analyzer", "analyzer"),
 )
 
@@ -93,6 +94,7 @@ strips = Table(
     Column("place_start", Integer, nullable=False),
     Column("place_end", Integer, nullable=False),
     Column("tables_digest", Text, nullable=False),
+    Column("purged_at", Text),
     Index(
         "strips_reading",
         "capture_id",
@@ -192,6 +194,7 @@ deliveries = Table(
     Column("rank", Integer, nullable=False, server_default="1"),
     Column("is_blocked", Integer, nullable=False, server_default="0"),
     Column("tables_digest", Text, nullable=False, server_default=""),
+    Column("payload_digest", Text),
     _part("deliveries_open", "destination", "lane", "id", where=OPEN),
     _part("deliveries_stat", "destination", "lane", where=f"{OPEN} AND priority = 'stat'"),
     _part("deliveries_tables", "destination", "tables_digest", where=OPEN),
@@ -202,7 +205,6 @@ deliveries = Table(
     _part("deliveries_sending", "destination", where="state = 'sending'"),
     _part("deliveries_after", "after", where="after IS NOT NULL"),
     Index("deliveries_result", "result_id", "version"),
-    Index("deliveries_born", "born_at"),
     Index("deliveries_state", "destination", "state", "born_at"),
 )
 

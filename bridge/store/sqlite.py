@@ -15,17 +15,21 @@ from bridge.store.apply import apply, begin_store, recover
 from bridge.store.database import SqliteDb
 from bridge.store.lock import ProcessLock, network_mount
 from bridge.store.migrate import migrate
+from bridge.store.reads_purge import PurgeReads
 from bridge.store.reads_shown import ShownReads
+from bridge.store.reads_ways import WayReads
 from bridge.store.reads_work import WorkReads
 from bridge.store.writer import Verdict, Writer, Written
 
 FILE = "padpost.sqlite"
+LOCK = "padpost.lock"
+RESTORING = "padpost.restoring"  # stands in the folder while a backup is being put in place
 CHANGES_A_MOVE = 1000  # ours: rows written between two moves of the log into the file; some 4 MB of log, SQLite's own measure
 # What SQLite says of one statement and its values alone; its other errors concern the file (PEP 249's classes)
 _OF_ONE = (sqlite3.IntegrityError, sqlite3.ProgrammingError, sqlite3.InterfaceError, sqlite3.DataError)
 
 
-class SqliteStore(WorkReads, ShownReads, Written):
+class SqliteStore(WorkReads, WayReads, ShownReads, PurgeReads, Written):
     """A store in the folder ``path``; implements ``api.Store``.
 
     Opening takes the process lock, migrates the schema, checks the file, and makes due again what a crash
@@ -38,13 +42,14 @@ class SqliteStore(WorkReads, ShownReads, Written):
         kind = network_mount(path, mounts.read_text(encoding="utf-8")) if mounts.exists() else ""
         if kind:
             raise StoreFailed(f"{path} is on a network mount ({kind}), where a commit cannot be relied on. Use a local disk.")
-        self._lock = ProcessLock(path / "padpost.lock")
+        self._lock = ProcessLock(path / LOCK)
         self._file = path / FILE
         self._local = threading.local()
         self._readers: list[SqliteDb] = []
         self._db = self._reader
         with ExitStack() as undo:  # a store that does not open leaves no lock behind
             undo.callback(self._lock.release)
+            _require_no_restore(path)
             self._open(path, now)
             undo.pop_all()
         self._writer = Writer(SqliteEngine(self._connect), apply)
@@ -97,6 +102,14 @@ class SqliteStore(WorkReads, ShownReads, Written):
         self._lock.release()
 
 
+def _require_no_restore(folder: Path) -> None:
+    """Raise StoreFailed where a restore was cut short: what lies there may be neither the old store nor the new one."""
+    if (folder / RESTORING).exists():
+        raise StoreFailed(
+            f"A restore into {folder} was cut short. Run the same padpost restore command again, then start Padpost."
+        )
+
+
 def connect(file: Path) -> SqliteDb:
     """Give a connection that writes."""
     connection = sqlite3.connect(file, isolation_level=None, timeout=30, factory=SqliteDb)
@@ -105,6 +118,7 @@ def connect(file: Path) -> SqliteDb:
     connection.execute("PRAGMA synchronous = FULL")
     connection.execute("PRAGMA wal_autocheckpoint = 0")  # the writer does it, and hears of its errors
     connection.execute("PRAGMA foreign_keys = ON")
+    connection.execute("PRAGMA secure_delete = ON")  # what is purged is gone from the file, not only from its tables
     return connection
 
 

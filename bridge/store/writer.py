@@ -202,9 +202,10 @@ class Writer:
         Raises _OneRefusedError where it was undone since ``tried`` cannot undo one command alone.
         """
         answers: list[tuple[Future[Any], Any, Exception | None]] = []
-        was_open, sent = self._db is not None, False
+        is_open = sent = False
         try:
             db = self._db = self._db or self._engine.open()
+            is_open = True
             self._engine.begin()
             for command, future in group:
                 answers.append((future, *self._one(db, command, tried)))
@@ -216,7 +217,7 @@ class Writer:
             return True
         except Exception as error:  # noqa: BLE001 - whatever it is, it is the whole group's business, and its futures are answered
             verdict = self._undone(error)
-            if not is_last and (verdict is Verdict.AGAIN or (verdict is Verdict.AWAY and was_open and not sent)):
+            if not is_last and (verdict is Verdict.AGAIN or (verdict is Verdict.AWAY and is_open and not sent)):
                 return False
             self._give_up(group, verdict, error, sent=sent)
             return True

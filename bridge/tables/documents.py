@@ -15,7 +15,7 @@ from typing import Annotated, Literal
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
 
 from bridge.model import Grade, Priority, Property, Purpose, ReadBy, Sex, UnitSystem
-from bridge.tables.types import AbnormalSense, Framing, Layout, SeriesRule
+from bridge.tables.types import AbnormalSense, Answering, Framing, Layout, SeriesRule
 
 
 def _quoted(value: object) -> object:
@@ -39,6 +39,11 @@ PadKey = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]{0,29}$")]
 FileKey = Annotated[str, Field(pattern=r"^[a-z][a-z0-9-]{0,39}$")]
 Number = Annotated[str, BeforeValidator(_number), Field(pattern=f"^{_NUMBER}$")]
 Plain = Annotated[str, BeforeValidator(_quoted), Field(pattern=r"^[0-9]{1,6}(\.[0-9]{1,4})?$")]
+
+PostedText = Annotated[
+    str, BeforeValidator(_quoted), Field(pattern=r"^[^\x00-\x1f\x7f-\x9f]*$")
+]  # control characters stop a strip
+PostedLabel = Annotated[str, BeforeValidator(_quoted), Field(pattern=r"^[^\x00-\x1f\x7f-\x9f]+$")]
 
 FIELD_NAMES = (
     "number",
@@ -309,6 +314,67 @@ class SlipDocument(Shape):
     lines: tuple[SlipLineRow, ...] = Field(min_length=1)
 
 
+class Hl7Document(Shape):
+    """Where an HL7 v2 result message (ORU^R01, ORU^R30, OUL^R22) holds what; one OBR is one strip.
+
+    A place is ``OBR-3`` or ``OBR-3.1``; ``PID-3.1 if PID-3.5 is MR`` takes the repetition, or the segment, that says so (``is not P``: that says anything else); with ``or``
+    between two places the first that says something counts. OBX segments that no such condition names, and whose label is not in
+    ``unread``, are pads. ``answer: judged`` tells the instrument of a rejected strip (AE); else AA says that the message is kept.
+    ``numbered: false`` is for an instrument whose OBR-1 and OBX-1 do not count from 1 below their parent.
+    """
+
+    fields: Mapping[str, Words]
+    messages: tuple[Literal["ORU^R01", "ORU^R30", "OUL^R22"], ...] = Field(min_length=1)
+    answer: Answering = Answering.KEPT
+    numbered: bool = True
+    statuses: tuple[Words, ...] = Field(default=("F",), min_length=1)
+    unread: tuple[Words, ...] = ()
+    comments: bool = False
+
+
+class JsonDocument(Shape):
+    """Which fields a posted JSON reading may hold, and whether its pads may have ``unit`` and ``mark``; the form is schemas/reading.json."""
+
+    fields: tuple[Words, ...] = Field(min_length=1)
+
+
+class PostedPad(Shape):
+    """One pad of a posted reading, as printed. A value is text, so that 1.010 keeps its zero."""
+
+    label: PostedLabel
+    value: PostedText
+    unit: PostedText = ""
+    mark: PostedText = ""
+
+
+class PostedReading(Shape):
+    """One strip of a posted reading, as printed; an empty text says nothing. Which fields an analyzer has, its profile says."""
+
+    number: PostedText = ""
+    printed_date: PostedText = ""
+    printed_time: PostedText = ""
+    patient_id: PostedText = ""
+    patient_name: PostedText = ""
+    birth_date: PostedText = ""
+    sex: PostedText = ""
+    order_number: PostedText = ""
+    specimen_id: PostedText = ""
+    operator: PostedText = ""
+    strip_type: PostedText = ""
+    strip_lot: PostedText = ""
+    purpose: PostedText = ""
+    copy_mark: PostedText = ""
+    fault: PostedText = ""
+    comments: tuple[PostedText, ...] = ()
+    pads: tuple[PostedPad, ...] = ()
+
+
+class ReadingsDocument(Shape):
+    """What is posted to /api/readings: one or more strips, in the order in which they were read."""
+
+    readings: tuple[PostedReading, ...] = Field(min_length=1)
+
+
 class ExampleRow(Shape):
     """A worked example: bytes in, what must be understood.
 
@@ -359,6 +425,8 @@ class ProfileDocument(Shape):
     lis2: Lis2Document | None = None
     delimited: DelimitedDocument | None = None
     slip: SlipDocument | None = None
+    hl7: Hl7Document | None = None
+    json_: JsonDocument | None = Field(default=None, alias="json")
     send_again: tuple[Words, ...] = Field(min_length=1)
     example: ExampleRow
 
@@ -427,8 +495,9 @@ SHAPES: Mapping[str, type[Shape]] = {
     "strip_type": StripTypeDocument,
     "profile": ProfileDocument,
     "flags": FlagsDocument,
+    "reading": ReadingsDocument,
 }
-"""The kinds of mapping file, by the name of their schema."""
+"""The kinds of mapping file, and the posted reading, by the name of their schema."""
 
 
 def schema_texts() -> dict[str, str]:

@@ -8,15 +8,27 @@ from collections.abc import Iterable
 from types import MappingProxyType
 
 from bridge.errors import TableError
-from bridge.tables.documents import FIELD_NAMES, PAD_NAMES, DelimitedDocument, Lis2Document, SlipDocument
+from bridge.tables.documents import (
+    FIELD_NAMES,
+    PAD_NAMES,
+    DelimitedDocument,
+    Hl7Document,
+    JsonDocument,
+    Lis2Document,
+    SlipDocument,
+)
 from bridge.tables.patterns import pattern
-from bridge.tables.types import DelimitedLayout, Lis2Layout, SlipLayout, SlipLine
+from bridge.tables.types import DelimitedLayout, Hl7Layout, Hl7Place, JsonLayout, Lis2Layout, SlipLayout, SlipLine
 
 Path = tuple[str | int, ...]
 
 _ADDRESS = re.compile(
     r"(?:[HPOM]\.(?:[2-9]|[1-3][0-9])|R\.(?:[2-9]|1[0-4]))(?:\.[1-9])?"
 )  # LIS02-A2 record types and field counts, from memory
+_PLACE = re.compile(
+    r"(?P<segment>MSH|PID|PV1|ORC|OBR|TQ1|OBX|SPM|SAC|INV|Z[A-Z0-9]{2})-(?P<field>[1-9][0-9]?)(?:\.(?P<component>[1-9][0-9]?))?"
+    r"(?: if (?P<when_segment>[A-Z0-9]{3})-(?P<when_field>[1-9][0-9]?)(?:\.(?P<when_component>[1-9][0-9]?))? is (?P<not>not )?(?P<when_text>.+))?"
+)  # HL7 v2.5.1 chapter 7: the segments of ORU^R01, ORU^R30 and OUL^R22 that tell of a strip, and a maker's own
 _UNREAD = "-"
 
 
@@ -127,3 +139,64 @@ def slip(document: SlipDocument, path: Path) -> tuple[SlipLayout, frozenset[str]
         raise TableError("No line holds a pad.", remedy="Add a line kind with the groups label and value.", path=(*path, "lines"))
     lines = tuple(SlipLine(name=line.name, pattern=line.pattern, required=line.required) for line in document.lines)
     return SlipLayout(begin=document.begin, end=document.end, ignore=document.ignore, lines=lines), frozenset(found)
+
+
+def hl7(document: Hl7Document, path: Path) -> tuple[Hl7Layout, frozenset[str]]:
+    """Give the layout and the names of what it finds. Raises TableError."""
+    names = {*FIELD_NAMES, *PAD_NAMES} - {"comment"}
+    fields: dict[str, tuple[Hl7Place, ...]] = {}
+    for name, text in document.fields.items():
+        here = (*path, "fields", name)
+        _known(name, names, here)
+        fields[name] = tuple(_hl7_place(part, here) for part in text.split(" or "))
+        if name in PAD_NAMES and (len(fields[name]) > 1 or fields[name][0].segment != "OBX" or fields[name][0].when_text):
+            raise TableError(
+                f"A pad's {name} cannot stand in {text!r}.", remedy="A pad is one OBX segment: use OBX-n.", path=here
+            )
+    for name in ("label", "value"):
+        if name not in fields:
+            raise TableError(
+                f"The layout does not say where a pad's {name} is.", remedy=f'Add {name}: "OBX-n".', path=(*path, "fields")
+            )
+    layout = Hl7Layout(
+        fields=MappingProxyType(fields),
+        messages=frozenset((kind, event) for kind, _, event in (each.partition("^") for each in document.messages)),
+        answer=document.answer,
+        numbered=document.numbered,
+        statuses=frozenset(document.statuses),
+        unread=frozenset(document.unread),
+        comments=document.comments,
+    )
+    return layout, frozenset(document.fields) | ({"comment"} if document.comments else set())
+
+
+def _hl7_place(text: str, path: Path) -> Hl7Place:
+    """Take a place apart. Raises TableError."""
+    found = _PLACE.fullmatch(text)
+    if found is None:
+        raise TableError(
+            f"{text!r} is no place in an HL7 message.",
+            remedy='Write SEGMENT-field or SEGMENT-field.component: "OBR-3.1", or "PID-3.1 if PID-3.5 is MR".',
+            path=path,
+        )
+    is_conditional = found["when_segment"] is not None
+    if is_conditional and found["when_segment"] != found["segment"]:
+        raise TableError(
+            f"{text!r} asks another segment.", remedy=f"A condition is on a field of {found['segment']} itself.", path=path
+        )
+    return Hl7Place(
+        segment=found["segment"],
+        field=int(found["field"]),
+        component=int(found["component"] or 0),
+        when_field=int(found["when_field"] or 0),
+        when_component=int(found["when_component"] or 0),
+        when_text=found["when_text"] or "",
+        when_not=bool(found["not"]),
+    )
+
+
+def json(document: JsonDocument, path: Path) -> tuple[JsonLayout, frozenset[str]]:
+    """Give the layout and the names of what it finds. Raises TableError."""
+    for index, name in enumerate(document.fields):
+        _known(name, (*FIELD_NAMES, "unit", "mark"), (*path, "fields", index))
+    return JsonLayout(fields=frozenset(document.fields)), frozenset({*document.fields, "label", "value"})

@@ -9,12 +9,15 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from bridge.errors import TableError
 from bridge.model import Sex
+from bridge.tables import layouts
 from bridge.tables.documents import NumbersRow, ProfileDocument
-from bridge.tables.layouts import delimited, lis2, nearest, slip
+from bridge.tables.layouts import nearest
 from bridge.tables.patterns import pattern
 from bridge.tables.types import (
     DelimitedLayout,
     Framing,
+    Hl7Layout,
+    JsonLayout,
     Layout,
     Lis2Layout,
     ModeRule,
@@ -31,7 +34,7 @@ from bridge.tables.words import check_word_texts
 from bridge.wire.lis01 import ENQ, EOT, build_frame
 
 Path = tuple[str | int, ...]
-Section = Lis2Layout | DelimitedLayout | SlipLayout
+Section = Lis2Layout | DelimitedLayout | SlipLayout | Hl7Layout | JsonLayout
 
 _PROBE = datetime(2026, 11, 25, 13, 45, 7)  # noqa: DTZ001 - a printed time has no zone; ours: no two of its parts are alike
 _EXAMPLE_FRAME = 240  # [LIS01] frame text of the 1995 edition; wire.md section 7
@@ -63,6 +66,8 @@ def profile(name: str, document: ProfileDocument, types: Mapping[str, StripType]
         lis2=section if isinstance(section, Lis2Layout) else None,
         delimited=section if isinstance(section, DelimitedLayout) else None,
         slip=section if isinstance(section, SlipLayout) else None,
+        hl7=section if isinstance(section, Hl7Layout) else None,
+        json=section if isinstance(section, JsonLayout) else None,
         birth_format=document.birth_format,
         sexes=MappingProxyType({word: None if sex == "U" else Sex(sex) for word, sex in document.sexes.items()}),
         send_again=document.send_again,
@@ -73,7 +78,13 @@ def profile(name: str, document: ProfileDocument, types: Mapping[str, StripType]
 
 def _section(document: ProfileDocument, path: Path) -> tuple[Section, frozenset[str]]:
     """Give the layout's section, typed, and what it finds; refuse a missing section, or another layout's."""
-    given = {Layout.LIS2: document.lis2, Layout.DELIMITED: document.delimited, Layout.SLIP: document.slip}
+    given = {
+        Layout.LIS2: document.lis2,
+        Layout.DELIMITED: document.delimited,
+        Layout.SLIP: document.slip,
+        Layout.HL7: document.hl7,
+        Layout.JSON: document.json_,
+    }
     for layout, section in given.items():
         if (section is not None) != (layout is document.layout):
             said = "is missing" if section is None else f"stands beside layout: {document.layout.value}"
@@ -82,12 +93,34 @@ def _section(document: ProfileDocument, path: Path) -> tuple[Section, frozenset[
                 remedy=f"Give exactly the section {document.layout.value!r}.",
                 path=(*path, layout.value),
             )
+    _check_form(document, path)
     if document.lis2:
-        return lis2(document.lis2, (*path, "lis2"))
+        return layouts.lis2(document.lis2, (*path, "lis2"))
     if document.delimited:
-        return delimited(document.delimited, (*path, "delimited"))
+        return layouts.delimited(document.delimited, (*path, "delimited"))
+    if document.hl7:
+        return layouts.hl7(document.hl7, (*path, "hl7"))
+    if document.json_:
+        return layouts.json(document.json_, (*path, "json"))
     assert document.slip is not None
-    return slip(document.slip, (*path, "slip"))
+    return layouts.slip(document.slip, (*path, "slip"))
+
+
+def _check_form(document: ProfileDocument, path: Path) -> None:
+    """Refuse link frames and character sets that a layout cannot have."""
+    if document.layout in {Layout.HL7, Layout.JSON} and document.framing is not Framing.NONE:
+        raise TableError(
+            f"The layout {document.layout.value} does not come in frames of LIS01-A2.",
+            remedy="Use framing: none.",
+            path=(*path, "framing"),
+        )
+    allowed = {Layout.HL7: ("ascii", "latin-1", "iso8859-15", "utf-8"), Layout.JSON: ("utf-8",)}.get(document.layout)
+    if allowed and document.charset not in allowed:
+        raise TableError(
+            f"The layout {document.layout.value} does not come in the character set {document.charset}.",
+            remedy=f"Use {' or '.join(allowed)}.",
+            path=(*path, "charset"),
+        )
 
 
 def _zone(name: str, site: ZoneInfo, path: Path) -> ZoneInfo:

@@ -135,6 +135,8 @@ class Layout(StrEnum):
     LIS2 = "lis2"
     DELIMITED = "delimited"
     SLIP = "slip"
+    HL7 = "hl7"
+    JSON = "json"
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -228,6 +230,59 @@ class Lis2Layout:
     numbered: bool = True
 
 
+class Answering(StrEnum):
+    """When an instrument that speaks HL7 v2 is answered: once its message is kept, or once every strip in it was judged."""
+
+    KEPT = "kept"
+    JUDGED = "judged"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Hl7Place:
+    """Where an HL7 v2 message holds a value: segment, field and component from 1; component 0 is the whole field.
+
+    ``when_text`` set: only where field ``when_field``, component ``when_component`` of the same segment (of the same repetition,
+    where it is the same field) says exactly that; with ``when_not`` only where it says anything else.
+    """
+
+    segment: str
+    field: int
+    component: int
+    when_field: int = 0
+    when_component: int = 0
+    when_text: str = ""
+    when_not: bool = False
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Hl7Layout:
+    """Where an HL7 v2 result message holds what. ``fields`` maps a field name to its places: the first that says something counts.
+
+    Keys are field names of ``model.Reading``, plus ``label``, ``value``, ``unit`` and ``mark`` of an OBX segment, one place each. An OBX
+    that meets the condition of a field's place is that field and no pad, nor is one whose label is in ``unread``.
+    ``messages`` are pairs of MSH-9.1 and MSH-9.2. ``numbered``: OBR-1 counts from 1 below PID and OBX-1 below OBR, so that a lost segment
+    shows. ``statuses`` are the texts of OBX-11 and OBR-25 that mean a final result. ``comments``: NTE-3 is kept.
+    """
+
+    fields: Mapping[str, tuple[Hl7Place, ...]]
+    messages: frozenset[tuple[str, str]]
+    answer: Answering
+    numbered: bool
+    statuses: frozenset[str]
+    unread: frozenset[str]
+    comments: bool
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class JsonLayout:
+    """Which fields of ``model.Reading`` a posted JSON reading may hold, and ``unit`` and ``mark`` of its pads.
+
+    Its form is ``documents.ReadingsDocument``.
+    """
+
+    fields: frozenset[str]
+
+
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Token:
     """What one printed value means on one pad. ``step`` is set for a value of the declared unit system.
@@ -303,6 +358,8 @@ class Profile:
     slip: SlipLayout | None
     send_again: tuple[str, ...]
     example: ProfileExample
+    hl7: Hl7Layout | None = None
+    json: JsonLayout | None = None
     read_by: ReadBy = ReadBy.ANALYZER
     birth_format: str = ""
     sexes: Mapping[str, Sex | None] = field(default_factory=dict)

@@ -124,6 +124,10 @@ def prints_units(profile: ProfileDocument) -> bool:
         return "unit" in profile.lis2.fields
     if profile.delimited is not None:
         return any(column.startswith("unit:") for column in profile.delimited.columns)
+    if profile.hl7 is not None:
+        return "unit" in profile.hl7.fields
+    if profile.json_ is not None:
+        return "unit" in profile.json_.fields
     return profile.slip is not None and any("(?P<unit>" in line.pattern for line in profile.slip.lines)
 
 

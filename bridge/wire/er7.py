@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import codecs
 import re
+from dataclasses import dataclass
 
 _ESCAPES = {"\\": "\\E\\", "|": "\\F\\", "^": "\\S\\", "&": "\\T\\", "~": "\\R\\"}  # 2.7.1
 _LITERALS = {
@@ -20,6 +21,19 @@ _TO_ESCAPE = re.compile(r"[\\|^&~\x00-\x1f\x7f]")
 _ESCAPED = re.compile(r"\\([^\\\r\n]*)\\")
 _ASCII_HEX = re.compile(r"X((?:[0-7][0-9A-Fa-f])+)")
 
+
+@dataclass(frozen=True, slots=True)
+class Signs:
+    """The separators that a message declares in MSH-1 and MSH-2, one ASCII sign each (2.14.9.1, 2.14.9.2)."""
+
+    field: str = "|"
+    component: str = "^"
+    repetition: str = "~"
+    escape: str = "\\"
+    subcomponent: str = "&"
+
+
+STANDARD = Signs()
 MSH_18 = 18  # 2.14.9.18: the message's character set
 _CODECS = {  # HL7 table 0211
     "": "ascii",
@@ -44,17 +58,49 @@ def declared_codec(message: bytes) -> str:
         return "ascii"
 
 
+def signs_of(header: bytes) -> Signs | None:
+    """Give the separators that an MSH segment declares; None if it is none, or they are not different signs.
+
+    What follows the fifth sign (the truncation character of v2.7) is not looked at; one that is left out is the standard's.
+    """
+    declared = re.match(rb"MSH([!-/:-@\[-`{-~])([!-/:-@\[-`{-~]{1,5})", header)
+    if declared is None:
+        return None
+    field = declared[1].decode("ascii")
+    given = declared[2].decode("ascii").partition(field)[0][:4]
+    standard = (STANDARD.component, STANDARD.repetition, STANDARD.escape, STANDARD.subcomponent)
+    signs = Signs(field, *given, *standard[len(given) :])
+    distinct = {signs.field, signs.component, signs.repetition, signs.escape, signs.subcomponent}
+    return signs if given and len(distinct) == 5 else None
+
+
+def readable_codec(name: str, *, default: str) -> str:
+    """Give Python's name for a character set of HL7 table 0211 in which structure can be found byte by byte; ``default`` for "".
+
+    Raises LookupError for any other: in some (GB 18030, Shift JIS) the second byte of a character looks like a separator.
+    """
+    if not name:
+        return default
+    if name not in _CODECS:
+        raise LookupError(name)
+    return _CODECS[name]
+
+
 def escape(text: str) -> str:
     """Give ``text`` so that no character of it is structure; control characters become hexadecimal escapes."""
     return _TO_ESCAPE.sub(lambda found: _ESCAPES.get(found[0]) or f"\\X{ord(found[0]):02X}\\", text)
 
 
-def unescape(text: str) -> str:
-    r"""Give ``text`` without escapes. It may hold CR and delimiters now: never split it again.
+def unescape(text: str, signs: Signs = STANDARD) -> str:
+    r"""Give ``text`` without escapes; ``signs`` are its message's. It may hold CR and delimiters now: never split it again.
 
     What cannot be said for certain stays as it is: unknown escapes, and ``\Xhh\`` beyond ASCII, whose charset is unknown.
     """
-    return _ESCAPED.sub(_literal, text)
+    if signs is STANDARD:
+        return _ESCAPED.sub(_literal, text)
+    mark = re.escape(signs.escape)
+    said = {"E": signs.escape, "F": signs.field, "S": signs.component, "T": signs.subcomponent, "R": signs.repetition}
+    return re.sub(f"{mark}([^{mark}\r\n]*){mark}", lambda found: said.get(found[1]) or _literal(found), text)
 
 
 def _literal(found: re.Match[str]) -> str:

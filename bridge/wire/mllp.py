@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 VT, FS, CR = b"\x0b", b"\x1c", b"\r"  # start block, end block, carriage return
+BEGINNING = 4_096  # ours: bytes that are remembered of a frame that is too long, enough to answer it and to know it again
 LONGEST = 16_000_000  # ours: far above any answer or result; bounds memory against a peer that never ends a frame
 
 
@@ -17,15 +18,18 @@ class Deframer:
     """Takes frames out of a byte stream, whatever the chunks.
 
     ``skipped`` counts bytes that belonged to no frame: before a VT, and of a frame that another VT began anew.
-    ``too_long`` counts frames over ``longest`` bytes; they are left out whole.
+    ``too_long`` counts frames over ``longest`` bytes; they are left out whole, and ``beginnings`` holds the first bytes of each.
+    ``is_open`` says that a frame has begun and not ended.
     """
 
     def __init__(self, *, longest: int = LONGEST) -> None:
         self.skipped = 0
         self.too_long = 0
+        self.beginnings: list[bytes] = []
+        self.is_open = False
         self._longest = longest
         self._buffer = bytearray()
-        self._is_open = False
+        self._beginning = b""
         self._is_too_long = False
 
     def feed(self, data: bytes) -> list[bytes]:
@@ -39,7 +43,7 @@ class Deframer:
     def _advance(self, payloads: list[bytes]) -> bool:
         """Do one step; say whether another one may follow."""
         start = self._buffer.find(VT)
-        if not self._is_open:
+        if not self.is_open:
             self._skip(len(self._buffer) if start < 0 else start)
             return self._open() if start >= 0 else False
         end = self._buffer.find(FS + CR)
@@ -51,15 +55,17 @@ class Deframer:
             return False
         if self._is_too_long or end > self._longest:
             self.too_long += 1
+            self.beginnings.append(self._beginning or bytes(self._buffer[:BEGINNING]))
         else:
             payloads.append(bytes(self._buffer[:end]))
         del self._buffer[: end + 2]
-        self._is_open = self._is_too_long = False
+        self.is_open = self._is_too_long = False
+        self._beginning = b""
         return True
 
     def _open(self) -> bool:
         del self._buffer[:1]
-        self._is_open, self._is_too_long = True, False
+        self.is_open, self._is_too_long, self._beginning = True, False, b""
         return True
 
     def _skip(self, count: int) -> None:
@@ -68,7 +74,7 @@ class Deframer:
 
     def _shorten(self) -> None:
         """Forget a frame that is too long, but for a last FS, whose CR may still come."""
-        if len(self._buffer) > self._longest + 1:
-            self._is_too_long = True
+        if len(self._buffer) > self._longest + 1 and not self._is_too_long:
+            self._is_too_long, self._beginning = True, bytes(self._buffer[:BEGINNING])
         if self._is_too_long:
             del self._buffer[: len(self._buffer) - 1]

@@ -9,7 +9,7 @@ from playwright.sync_api import Browser, Page, expect
 
 from bridge.model import Format, Priority
 from tests.browser.watched import Tab
-from tests.pages.stocked import GOOD, Stocked, Visitor
+from tests.pages.stocked import GOOD, OTHER, Stocked, Visitor
 from tests.pages.test_views import HOSTILE, hostile_pages
 
 pytestmark = pytest.mark.browser
@@ -52,7 +52,19 @@ def stock(shelf: Stocked) -> dict[str, str]:
     pages = hostile_pages(shelf, LONG_ID, number="400000007")
     shelf.rejected(priority=Priority.STAT, payload=b"O|" * 3_000 + b"\x05\x00\xff" * 40)
     shelf.coded(GOOD, to=(Format.ORU_R01, Format.FHIR))
-    return {**pages, "nothing there": "/nowhere", "copies": "/results?kind=copy", "try out": "/try-out"}
+    gone = shelf.coded(OTHER, to=(Format.ORU_R01,))
+    shelf.answered(gone)
+    strip_id = shelf.purged(gone)
+    in_doubt = shelf.coded(GOOD, to=(Format.ORU_R01,))
+    shelf.restored()
+    doubt = next(stop.stop_id for stop in shelf.store.stops(rule="restore.unsure"))
+    more = {
+        "purged result": f"/results/{gone}",
+        "purged strip": f"/strips/{strip_id}",
+        "in doubt": f"/rejected/{doubt}",
+        "result in doubt": f"/results/{in_doubt}",
+    }
+    return {**pages, **more, "nothing there": "/nowhere", "copies": "/results?kind=copy", "try out": "/try-out"}
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])

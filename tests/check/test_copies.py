@@ -15,8 +15,10 @@ from bridge.check.copies import (
     original,
     other_time,
     possible_rerun,
+    purged,
     replaces_stopped,
 )
+from bridge.identity.strip import without_values
 from bridge.model import SeenStrip, Severity, StripContent, StripKey
 from tests.check.tables_for_tests import ARRIVED
 
@@ -134,6 +136,32 @@ def test_the_same_number_with_other_content_is_a_persons_to_decide(
     assert (found.rule, found.severity, found.releasable) == ("copy.conflict", Severity.HOLD, releasable)
     assert found.sentence == f"Number 7 came before with other content: {says}."
     assert found.remedy.startswith("Compare both strips")
+
+
+def test_a_number_whose_strip_was_purged_is_held_unless_it_is_the_same() -> None:
+    """Nothing is left to compare but a digest: the same content is a copy as before, any other is a person's to decide, and cannot be released."""
+    known = (_seen(3, content=without_values(CONTENT)),)
+    found = original(CLAIM, same_number=known, same_record=(), same_patient=())
+    assert found is not None
+    assert (found.seen.strip_id, found.note.rule) == (3, "copy.same_strip")
+    assert purged(CLAIM, known) == conflict(CLAIM, known) == ()
+    other = replace(CLAIM, content=OTHER_PADS)
+    assert original(other, same_number=known, same_record=(), same_patient=()) is None
+    assert conflict(other, known) == ()
+    (held,) = purged(other, known)
+    assert (held.rule, held.severity, held.releasable) == ("copy.purged", Severity.HOLD, False)
+    assert held.sentence == (
+        "Number 7 came before, so long ago that its values were purged by the site's rule: nothing is left to compare."
+    )
+
+
+def test_near_misses_of_a_purged_number() -> None:
+    """Another series, no series at all, and a strip that was not purged."""
+    other = replace(CLAIM, content=OTHER_PADS)
+    gone = without_values(CONTENT)
+    assert purged(other, (_seen(3, key=replace(KEY, series="2026-11-24"), content=gone),)) == ()
+    assert purged(replace(other, key=replace(KEY, series="")), (_seen(3, key=replace(KEY, series=""), content=gone),)) == ()
+    assert purged(other, (_seen(3),)) == ()
 
 
 def test_near_misses_of_a_conflict() -> None:

@@ -2,18 +2,26 @@
 
 from __future__ import annotations
 
+import re
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
 
+from bridge import clock
 from bridge.cli.accepted import FOLDER
+from bridge.credentials.keys import make_key
 from bridge.settings import shipped_mappings
 from tests.cli.commands import CHART, ROOT, SITE, here, padpost, site
+from tests.credentials.papers import papers
+from tests.peers.fhir_receiver import FhirReceiver
+from tests.peers.postgres import PostgresServer
 
 EXAMPLES = [
-    f"example of profile {name}: ok" for name in ("alder", "brook", "brook-file", "fjord", "heron", "moss", "tern", "wren")
+    f"example of profile {name}: ok"
+    for name in ("alder", "brook", "brook-file", "dipper", "fjord", "heron", "lark", "moss", "tern", "wren")
 ]
-MAPPINGS = "mapping files: 8 profiles, 6 strip types, 18 pads"
+MAPPINGS = "mapping files: 10 profiles, 6 strip types, 18 pads"
 FLAGS = "flags: no critical rules are switched on; 2 off; 0 bands by age or sex"
 WARNINGS = [
     f"warning: specification of outbox, block {words}"
@@ -145,7 +153,7 @@ def test_the_libraries_see_the_messages_of_the_site(tmp_path: Path) -> None:
         (
             "kind: folder\n",
             "kind: floder\n",
-            "site.yaml:12: destinations[0].kind: There is no kind 'floder'. Write one of 'mllp', 'fhir', 'folder'.",
+            "site.yaml:12: destinations[0].kind: There is no kind 'floder'. Write one of 'mllp', 'fhir', 'folder', 'hook'.",
         ),
         ("    kind: folder\n", "", "site.yaml:11: destinations[0]: The key 'kind' is missing. Write one of"),
         ("check_digit: luhn", "check_digit: [", "This is not YAML:"),
@@ -169,7 +177,7 @@ def test_a_profile_that_is_nowhere_is_told_with_its_line(tmp_path: Path) -> None
     assert run.returncode == 1
     lines = run.stdout.decode().splitlines()
     assert lines[2:5] == [
-        f"source drops: {path}:9: sources[0].profile: No profile is called 'trn'. There are alder, brook, brook-file, fjord, heron, moss, tern, wren.",
+        f"source drops: {path}:9: sources[0].profile: No profile is called 'trn'. There are alder, brook, brook-file, dipper, fjord, heron, lark, moss, tern, wren.",
         "destination outbox: ok",
         (
             f"destination chart: {path}:{CHART_LINE}: destinations[1].bearer.env: The secret CHART_TOKEN is not set."
@@ -240,6 +248,79 @@ def test_a_secret_comes_from_the_environment_or_a_file(tmp_path: Path, env: dict
     assert b"tell-nobody" not in run.stdout + run.stderr
 
 
+SECURED = """  - name: line
+    kind: mllp
+    host: records.internal
+    port: 2575
+    processing_id: T
+    tls: {ca: ca.pem, certificate: own.pem, key: own.key}
+  - name: hook
+    kind: hook
+    url: "https://hook.example/in"
+    processing_id: T
+    signing: {keys: hook-keys}
+"""
+
+
+def test_certificates_and_keys_are_checked_without_sending(tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
+    """Files that are not there are faults with file and line; what runs out is a warning, thirty days before."""
+    path = site(tmp_path, SITE + SECURED)
+    first = SITE.count("\n") + 1
+    status, output, _ = here("check", "--config", path, "--no-oracles", capfd=capfd)
+    lines = {line.partition(": ")[0]: line for line in output.splitlines()}
+    assert status == 1
+    assert lines["destination line"].startswith(
+        f"destination line: {path}:{first + 5}: destinations[1].tls.ca: The file {tmp_path}/ca.pem cannot"
+    )
+    assert (
+        f"{path}:{first + 10}: destinations[2].signing.keys: The folder {tmp_path}/hook-keys cannot be read"
+        in lines["destination hook"]
+    )
+    papers(tmp_path).issue("own", "padpost", ends=clock.now() + timedelta(days=7, hours=1))
+    make_key(tmp_path / "hook-keys", "ES256", starts=clock.now(), ends=clock.now() + timedelta(days=9), name="k")
+    status, output, _ = here("check", "--config", path, "--no-oracles", capfd=capfd)
+    assert status == 0
+    assert "destination line: ok" in output
+    assert "warning: line: Padpost's certificate (own.pem) runs out on " in output
+    assert "warning: hook: the last key in hook-keys signs until " in output
+
+
+@pytest.mark.parametrize(
+    ("more", "is_plain"),
+    [
+        ("kind: mllp, host: records.internal, port: 2575", True),
+        ("kind: mllp, host: localhost, port: 2575", False),
+        ('kind: mllp, host: records.internal, port: 2575, tls: {minimum: "1.3"}', False),
+        ('kind: fhir, base_url: "http://chart.internal/r4", result_system: "urn:t:r"', True),
+        ('kind: fhir, base_url: "https://chart.internal/r4", result_system: "urn:t:r"', False),
+        ("kind: folder, path: there", False),
+    ],
+)
+def test_a_plain_line_to_elsewhere_is_warned_of(
+    tmp_path: Path, capfd: pytest.CaptureFixture[str], more: str, is_plain: bool
+) -> None:
+    """Health data on a line that others may read is for a person to decide about."""
+    path = site(tmp_path, SITE + f"  - {{name: other, processing_id: T, {more}}}\n")
+    status, output, _ = here("check", "--config", path, "--no-oracles", capfd=capfd)
+    assert status == 0
+    assert ("warning: other: results leave this machine unencrypted: set tls" in output) is is_plain
+
+
+def test_a_fhir_server_is_asked_what_it_can_do_only_if_told_so(tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
+    """Differences and silence are warnings: servers lie both ways."""
+    with FhirReceiver(path="/fhir") as server:
+        chart = CHART.replace("http://127.0.0.1:1/fhir", server.base_url).partition("    bearer")[0]
+        path = site(tmp_path, SITE + chart)
+        output = here("check", "--config", path, "--no-oracles", capfd=capfd)[1]
+        assert (server.got, "/metadata" in output) == ([], False)
+        status, output, _ = here("check", "--config", path, "--no-oracles", "--ask", capfd=capfd)
+        assert (status, server.got) == (0, ["metadata"])
+        assert "warning: chart: nothing at its /metadata says what it can do\n" in output
+        server.documents["metadata"] = b'{"resourceType": "CapabilityStatement", "fhirVersion": "4.0.1", "format": ["json"]}'
+        output = here("check", "--config", path, "--no-oracles", "--ask", capfd=capfd)[1]
+        assert "warning: chart: its capability statement: it does not list transactions (rest.interaction)\n" in output
+
+
 def _own(tmp_path: Path, right: str, wrong: str) -> Path:
     """Write a site with a profile file of its own in place of the shipped one."""
     shipped = (ROOT / "mappings" / "profiles" / "tern.yaml").read_text(encoding="utf-8")
@@ -278,3 +359,26 @@ def test_a_destination_whose_texts_cannot_be_said_is_told(tmp_path: Path) -> Non
     (line,) = [line for line in run.stdout.decode().splitlines() if line.startswith("messages for outbox")]
     assert line.startswith("messages for outbox, our own rules: tern, ")
     assert "ASCII" in line
+
+
+def test_the_database_is_looked_at(tmp_path: Path, postgres: PostgresServer) -> None:
+    """One that works is ok and gets no tables; one that does not is told, with the line where something in the file is wrong."""
+    path = site(tmp_path)
+    text = path.read_text(encoding="utf-8")
+    for url, line in (
+        (postgres.url(), "database: ok"),
+        (
+            postgres.url("nowhere"),
+            r'database: The database 127\.0\.0\.1:\d+/nowhere cannot be reached \(.*"nowhere" does not exist',
+        ),
+        (
+            "postgresql://db/x?no_word=1",
+            rf"database: \S+site\.yaml:{len(text.splitlines()) + 1}: database\.url: The URL is not one that",
+        ),
+    ):
+        path.write_text(f"{text}database: {{url: '{url}'}}\n", encoding="utf-8")
+        run = padpost("check", "--config", path, "--no-oracles", cwd=tmp_path)
+        (said,) = [each for each in run.stdout.decode().splitlines() if each.startswith("database:")]
+        assert re.match(line, said), said
+        assert run.returncode == (0 if line.endswith("ok") else 1)
+    assert postgres.sql("SELECT count(*) FROM pg_tables WHERE schemaname = 'public'") == [(0,)]

@@ -59,7 +59,7 @@ def test_no_command_shows_the_help(tmp_path: Path) -> None:
         ("convert absent --profile brook", "padpost: absent cannot be read: No such file or directory. Check the name."),
         (
             "convert absent --profile nobody",
-            "No profile is called 'nobody'. There are alder, brook, brook-file, fjord, heron, moss, tern, wren.",
+            "No profile is called 'nobody'. There are alder, brook, brook-file, dipper, fjord, heron, lark, moss, tern, wren.",
         ),
         (
             "convert absent --profile brook --to xml",

@@ -17,7 +17,7 @@ from tests.cli.commands import padpost
 def _keys() -> Iterator[tuple[str, str]]:
     """Give (shape, key) of every shape that a site file is made of, found by walking the module, not the page's way."""
     parts = {value for value in vars(settings).values() if isinstance(value, type) and issubclass(value, BaseModel)}
-    bases = {settings.Shape, settings.SourceShape, settings.LineSource, settings.DestinationShape}
+    bases = {settings.Shape, settings.SourceShape, settings.LineSource, settings.DestinationShape, settings.HttpDestination}
     for shape in parts - bases - {BaseModel}:
         for key in shape.model_fields:
             yield shape.__name__, key

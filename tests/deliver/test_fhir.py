@@ -115,7 +115,7 @@ def test_two_records_of_one_identity_are_refused() -> None:
     ],
 )
 def test_what_the_server_says_is_what_comes_back(reply: Reply, expected: Acknowledgement) -> None:
-    """Status, words and Retry-After by the table in lifecycle/answers.py."""
+    """Status, words and Retry-After by the table in lifecycle/answers/."""
     with FhirReceiver() as server:
         server.script(reply)
         assert run(server.base_url, once) == expected

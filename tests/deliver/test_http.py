@@ -7,24 +7,30 @@ import contextlib
 import logging
 import socket
 import ssl
+import threading
 from collections.abc import Awaitable, Callable
+from pathlib import Path
 
 import pytest
 
-from bridge.deliver.http import Poster
-from bridge.lifecycle.answers import HttpReply, Silence
+from bridge.deliver.http import Poster, Reply, target_uri
+from bridge.lifecycle.answers import DoorFault, HttpReply, Silence
+from bridge.settings import Tls
+from tests.credentials.papers import papers, peer_context
 from tests.peers.fhir_receiver import FhirReceiver, turn_away
+from tests.peers.fhir_receiver import Reply as Reply_
+from tests.peers.tls_door import TlsDoor
 
 Talk = Callable[[asyncio.StreamReader, asyncio.StreamWriter], Awaitable[None]]
 
 
 def posted(
-    address: str, *, answer_s: float = 10.0, longest: int = 10_000, headers: dict[str, str] | None = None
-) -> HttpReply | tuple[Silence, str]:
+    address: str, *, answer_s: float = 10.0, longest: int = 10_000, headers: dict[str, str] | None = None, tls: Tls | None = None
+) -> Reply:
     """Post once to ``address``."""
 
-    async def whole() -> HttpReply | tuple[Silence, str]:
-        poster = Poster(answer_s=answer_s, longest_reply=longest)
+    async def whole() -> Reply:
+        poster = Poster(answer_s=answer_s, longest_reply=longest, tls=tls)
         try:
             return await poster.post(address, b"body", headers or {})
         finally:
@@ -33,12 +39,10 @@ def posted(
     return asyncio.run(asyncio.wait_for(whole(), 20))
 
 
-def against(
-    talk: Talk, *, scheme: str = "http", answer_s: float = 10.0, longest: int = 10_000
-) -> HttpReply | tuple[Silence, str]:
+def against(talk: Talk, *, scheme: str = "http", answer_s: float = 10.0, longest: int = 10_000) -> Reply:
     """Post once to a bare TCP server that does ``talk``."""
 
-    async def whole() -> HttpReply | tuple[Silence, str]:
+    async def whole() -> Reply:
         talks: set[asyncio.Task[None] | None] = set()
 
         async def serve(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
@@ -64,7 +68,7 @@ def against(
     return asyncio.run(asyncio.wait_for(whole(), 20))
 
 
-def silence(found: HttpReply | tuple[Silence, str]) -> Silence:
+def silence(found: Reply) -> Silence | DoorFault:
     """Give the kind of silence."""
     assert not isinstance(found, HttpReply), found
     return found[0]
@@ -164,7 +168,7 @@ def test_a_reply_that_is_none(talk: Talk) -> None:
 
 def test_a_server_without_tls_behind_an_https_address() -> None:
     """Nothing is ever sent in the clear instead."""
-    assert silence(against(_no_http_hello, scheme="https")) is Silence.TLS
+    assert silence(against(_no_http_hello, scheme="https")) is DoorFault.NO_TLS
 
 
 async def _no_http_hello(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
@@ -209,10 +213,93 @@ def test_the_library_logs_no_address_and_no_token(caplog: pytest.LogCaptureFixtu
     assert [record for record in caplog.records if record.name.startswith(("httpx", "httpcore"))] == []
 
 
-def test_certificates_are_checked() -> None:
-    """A client that trusted anybody would send results to anybody; the library's default must stay in force."""
-    poster = Poster(answer_s=1, longest_reply=1)
-    context = poster._client._transport._pool._ssl_context  # type: ignore[attr-defined]  # no public way leads to it
-    assert context.verify_mode is ssl.CERT_REQUIRED
-    assert context.check_hostname
-    asyncio.run(poster.close())
+def test_certificates_are_checked(tmp_path: Path) -> None:
+    """A client that trusted anybody would send results to anybody: a stranger, a wrong name, and our own certificate asked for."""
+    site, other = papers(tmp_path / "site"), papers(tmp_path / "other")
+    peer = peer_context(site.issue("peer", "127.0.0.1"), clients=site.ca)
+    peer.maximum_version = ssl.TLSVersion.TLSv1_2  # where the alert comes before anything is sent
+    elsewhere = peer_context(site.issue("elsewhere", "elsewhere.example"))
+    for context, tls, fault in (
+        (peer, None, DoorFault.UNTRUSTED),
+        (peer, Tls(ca=other.ca), DoorFault.UNTRUSTED),
+        (elsewhere, Tls(ca=site.ca), DoorFault.WRONG_NAME),
+        (peer, Tls(ca=site.ca), DoorFault.NO_HANDSHAKE),
+        (peer, other.issue("own", "padpost").model_copy(update={"ca": site.ca}), DoorFault.OURS_REFUSED),
+    ):
+        with TlsDoor(context) as door:
+            assert silence(posted(f"https://127.0.0.1:{door.port}/", tls=tls)) is fault
+            assert door.heard == []
+
+
+def test_a_certificate_that_cannot_be_read_is_told(tmp_path: Path) -> None:
+    """Nothing is sent without what the site asked for."""
+    found = posted("https://127.0.0.1:9/", tls=Tls(ca=tmp_path / "absent.pem"))
+    assert silence(found) is Silence.SETUP
+    assert not isinstance(found, HttpReply)
+    assert "absent.pem cannot be read" in found[1]
+
+
+@pytest.mark.parametrize("name", ["127.0.0.1", "records.internal"])
+def test_both_certificates_and_a_renewal_while_requests_run(tmp_path: Path, name: str) -> None:
+    """A request that began under the old certificate ends well; the next one shows the new; the name may be said (tls.server_name)."""
+    site = papers(tmp_path)
+    own = site.issue("own", "padpost").model_copy(update={"server_name": name})
+    held = threading.Event()
+    tls = peer_context(site.issue("peer", name), clients=site.ca)
+
+    async def whole() -> list[Reply]:
+        poster = Poster(answer_s=20, longest_reply=10_000, tls=own, home=server.base_url)
+        try:
+            first = asyncio.create_task(poster.post(server.base_url, b"{}", {}))
+            await asyncio.to_thread(server.wait_for, 1)
+            site.issue("own", "padpost")
+            second = await poster.post(server.base_url, b"{}", {})
+            assert len(poster._open) == 2
+            held.set()
+            answers = [await first, second]
+            assert len(poster._open) == 1
+            return answers
+        finally:
+            held.set()
+            await poster.close()
+
+    with FhirReceiver(tls=tls) as server:
+        server.script(Reply_(status=202, body=b"a", held=held), Reply_(status=202, body=b"b"))
+        assert asyncio.run(asyncio.wait_for(whole(), 30)) == [HttpReply(status=202, body=b"a"), HttpReply(status=202, body=b"b")]
+
+
+def test_another_host_keeps_its_own_name(tmp_path: Path) -> None:
+    """``server_name`` is about the configured address; a token server elsewhere must prove the name that was called."""
+    site = papers(tmp_path)
+    tls = Tls(ca=site.ca, server_name="records.internal")
+
+    async def whole(home: str) -> Reply:
+        poster = Poster(answer_s=10, longest_reply=10_000, tls=tls, home=home)
+        try:
+            return await poster.post(server.base_url, b"{}", {})
+        finally:
+            await poster.close()
+
+    with FhirReceiver(tls=peer_context(site.issue("peer", "127.0.0.1"))) as server:
+        server.decide = lambda _: turn_away(202)
+        assert asyncio.run(whole("https://records.example/r4")) == HttpReply(status=202, body=b"")
+        assert silence(asyncio.run(whole(server.base_url))) is DoorFault.WRONG_NAME
+
+
+@pytest.mark.parametrize(
+    ("address", "target"),
+    [
+        ("https://Hook.Example:443/in?a=b#c", "https://hook.example/in?a=b"),
+        ("https://hook.example", "https://hook.example/"),
+        ("http://127.0.0.1:8080/in put", "http://127.0.0.1:8080/in%20put"),
+    ],
+)
+def test_the_target_is_what_is_sent(address: str, target: str) -> None:
+    """RFC 9421 2.2.2: a signature covers the address as the server sees it."""
+    assert target_uri(address) == target
+
+
+def test_what_is_no_address_has_no_target() -> None:
+    """A fault of the setup, not a trace."""
+    with pytest.raises(ValueError, match="this is no address"):
+        target_uri("https://\ufe56.example/")

@@ -207,7 +207,7 @@ def test_a_slip_plays_its_worked_example(tmp_path: Path) -> None:
         (
             "folder:x",
             "egret",
-            "No profile is called 'egret'. There are alder, brook, brook-file, fjord, heron, moss, tern, wren.",
+            "No profile is called 'egret'. There are alder, brook, brook-file, dipper, fjord, heron, lark, moss, tern, wren.",
         ),
         ("fax:1", "brook", "There is no target 'fax:1'. Use pty, serial:DEVICE, tcp:HOST:PORT, listen:PORT or folder:PATH."),
         ("tcp:", "brook", "There is no target 'tcp:'. Use pty, serial:DEVICE, tcp:HOST:PORT, listen:PORT or folder:PATH."),

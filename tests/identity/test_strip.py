@@ -7,7 +7,7 @@ from dataclasses import replace
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.identity.strip import NOT_UNDERSTOOD, contradicts, in_doubt, key_of, same_content
+from bridge.identity.strip import NOT_UNDERSTOOD, contradicts, in_doubt, key_of, same_content, without_values
 from bridge.model import StripContent, StripKey
 
 WHOLE = StripContent(
@@ -76,3 +76,19 @@ def test_the_comparison_has_no_direction(one: StripContent, other: StripContent)
     assert same_content(one, other) == same_content(other, one)
     assert contradicts(one, other) == contradicts(other, one)
     assert not (same_content(one, other) and contradicts(one, other))
+
+
+# --- purged contents
+
+
+def test_a_purged_content_holds_nothing_and_still_knows_its_like() -> None:
+    """Nothing can be read of it; the same content, purged too or not, is the same, and any difference is a difference."""
+    left = without_values(WHOLE)
+    assert (left.patient_id, left.operator, left.strip_type, left.strip_lot, left.pads) == ("", "", "", "", ())
+    assert len(left.digest) == 64
+    assert same_content(WHOLE, left)
+    assert same_content(left, WHOLE)
+    assert same_content(left, without_values(left))
+    for change in ({"patient_id": "4712"}, {"operator": ""}, {"strip_type": ""}, {"strip_lot": ""}, {"pads": (("glucose", 2),)}):
+        assert not same_content(replace(WHOLE, **change), left)
+        assert not contradicts(replace(WHOLE, **change), left)  # nothing is left that could contradict

@@ -26,7 +26,7 @@ sources:
   - {{name: drops, kind: folder, path: drops, analyzer: bench-b, profile: {profile}, complete: rename, sweep_s: 0.1}}
   - {{name: line-files, kind: folder, path: line, analyzer: bench-a, profile: brook, complete: rename, sweep_s: 0.1}}
   - {{name: undated, kind: folder, path: undated, analyzer: bench-c, profile: moss, complete: rename, sweep_s: 0.1}}
-destinations:
+{sources}destinations:
   - {{name: records, kind: mllp, host: 127.0.0.1, port: {mllp}, processing_id: {mode}, retry: {{first_s: 0.1, longest_s: 0.5}}}}
   - {{name: chart, kind: fhir, base_url: "http://127.0.0.1:{fhir}/fhir", result_system: "urn:example:results", processing_id: T, retry: {{first_s: 0.1, longest_s: 0.5}}}}
 """
@@ -74,11 +74,18 @@ def play(number: int, patient_id: str, **more: Any) -> Play:
 
 @contextlib.contextmanager
 def running(
-    home: Path, *, turned_away: frozenset[str] = frozenset(), profile: str = "tern", mode: str = "T"
+    home: Path,
+    *,
+    turned_away: frozenset[str] = frozenset(),
+    profile: str = "tern",
+    mode: str = "T",
+    more: str = "",
+    sources: str = "",
 ) -> Iterator[Running]:
     """Run a bridge in a thread of its own until the test is over.
 
     ``home`` may hold the store of an earlier run; ``profile`` is the one of drops/; ``mode`` is the processing ID of records: P is live.
+    ``more`` are further destinations or parts of the site, ``sources`` further lines of the site's sources, in YAML.
     """
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
@@ -94,7 +101,10 @@ def running(
         try:
             await records.start()
             (home / "site.yaml").write_text(
-                SITE.format(port=port, mllp=records.mllp_port, fhir=records.fhir_port, profile=profile, mode=mode),
+                SITE.format(
+                    port=port, mllp=records.mllp_port, fhir=records.fhir_port, profile=profile, mode=mode, sources=sources
+                )
+                + more,
                 encoding="utf-8",
             )
             bridge = await assemble(settings.read_settings(home / "site.yaml"))

@@ -15,18 +15,20 @@ S, E = DeliveryState, DeliveryEvent
 # One line a state, one column an event, "." where the pair must not happen.
 COLUMNS = (
     E.BEAR, E.BEGIN, E.ACCEPT, E.TRY_AGAIN, E.REFUSE, E.CLOSE, E.EXPIRE, E.RECOVER, E.SUPERSEDE, E.SEND_AGAIN, E.DISCARD,
-    E.WITHHOLD,
+    E.WITHHOLD, E.RESTORE,
 )  # fmt: skip
 GRID = """
-unborn      queued .       .        .        .       .        .       .        superseded .      discarded      discarded
-queued      .      sending .        .        .       .        .       .        superseded .      discarded      .
-sending     .      .       accepted retrying refused retrying expired retrying .          .      .              .
-retrying    .      sending .        .        .       .        expired .        .          .      .              .
-accepted    .      .       .        .        .       .        .       .        .          .      .              .
-refused     .      .       .        .        .       .        .       .        superseded queued discarded      .
-expired     .      .       .        .        .       .        .       .        superseded queued discarded      .
-superseded  .      .       .        .        .       .        .       .        .          .      .              .
-discarded   .      .       .        .        .       .        .       .        .          .      .              .
+unborn      queued .       .        .        .       .        .       .        superseded .      discarded      discarded unmade
+queued      .      sending .        .        .       .        .       .        superseded .      discarded      .         unsure
+sending     .      .       accepted retrying refused retrying expired retrying .          .      .              .         unsure
+retrying    .      sending .        .        .       .        expired .        .          .      .              .         unsure
+accepted    .      .       .        .        .       .        .       .        .          .      .              .         .
+refused     .      .       .        .        .       .        .       .        superseded queued discarded      .         .
+expired     .      .       .        .        .       .        .       .        superseded queued discarded      .         .
+unsure      .      .       .        .        .       .        .       .        .          queued discarded      .         .
+unmade      .      .       .        .        .       .        .       .        .          unborn discarded      .         .
+superseded  .      .       .        .        .       .        .       .        .          .      .              .         .
+discarded   .      .       .        .        .       .        .       .        .          .      .              .         .
 """
 EXPECTED = {
     (S(name), event): cell
@@ -38,9 +40,9 @@ PERSONS = {E.SEND_AGAIN, E.DISCARD, E.SUPERSEDE}  # a newer version is made only
 
 
 def test_the_grid_has_every_pair() -> None:
-    """9 states times 12 events: a new state or event must be decided on here too."""
+    """11 states times 13 events: a new state or event must be decided on here too."""
     assert sorted(EXPECTED) == sorted((state, event) for state in S for event in E)
-    assert len(EXPECTED) == 108
+    assert len(EXPECTED) == 143
 
 
 @pytest.mark.parametrize(("state", "event"), EXPECTED, ids=lambda part: part.name.lower())
@@ -58,7 +60,7 @@ def test_each_pair_is_allowed_or_refused(state: DeliveryState, event: DeliveryEv
 def test_open_stopped_and_ended_are_all_there_is() -> None:
     """Each state holds its lane, waits for a person, or is over; a state in no group would hang for ever unseen."""
     assert {S.UNBORN, S.QUEUED, S.SENDING, S.RETRYING} == OPEN_DELIVERY
-    assert {S.REFUSED, S.EXPIRED} == STOPPED_DELIVERY
+    assert {S.REFUSED, S.EXPIRED, S.UNSURE, S.UNMADE} == STOPPED_DELIVERY
     assert set(S) == OPEN_DELIVERY | STOPPED_DELIVERY | ENDED
     assert len(OPEN_DELIVERY) + len(STOPPED_DELIVERY) + len(ENDED) == len(S)
 
@@ -87,6 +89,6 @@ def test_every_walk_keeps_its_promises(events: list[DeliveryEvent]) -> None:
         begun += event is E.BEGIN
         state = after
         assert born <= 1
-        assert (born == 1) or state in {S.UNBORN, S.SUPERSEDED, S.DISCARDED}
+        assert (born == 1) or state in {S.UNBORN, S.UNMADE, S.SUPERSEDED, S.DISCARDED}
         assert state is not S.ACCEPTED or begun >= 1
         assert state is not S.SENDING or event is E.BEGIN

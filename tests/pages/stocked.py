@@ -8,9 +8,11 @@ from __future__ import annotations
 import contextlib
 import re
 import socket
+import sqlite3
 import threading
 import time
 from collections.abc import Callable, Iterator
+from contextlib import closing
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from html.parser import HTMLParser
@@ -69,10 +71,13 @@ from bridge.store.commands import (
     KeepCapture,
     NewDelivery,
     NoteRefusedFile,
+    PurgeCaptures,
     RecordedOutcome,
     RecordOutcome,
 )
-from bridge.store.sqlite import SqliteStore
+from bridge.store.database import SqliteDb
+from bridge.store.review import review
+from bridge.store.sqlite import FILE, SqliteStore
 from bridge.tables.types import ModeRule, NumberScheme, PatientIdPolicy, Policy, SeriesRule
 from tests.tables.shipped_tables import tables
 
@@ -109,6 +114,7 @@ class Stocked:
     def __init__(self, folder: Path, *, zone: ZoneInfo = LISBON) -> None:
         self.now = NOW
         self.store = SqliteStore(folder / "store", now=lambda: self.now)
+        self._file = folder / "store" / FILE
         self.desk = Desk(self.store, POLICY, lambda: self.now)
         self.zone = zone
         self.count = 0
@@ -296,6 +302,24 @@ class Stocked:
             )
         ).result(10)
         return stop_id
+
+    def purge(self, capture_id: int) -> None:
+        """Purge a capture and its strips by the site's rule, now."""
+        self.store.submit(PurgeCaptures(capture_ids=(capture_id,), results=True, at=self.now)).result(10)
+
+    def purged(self, result_id: str) -> int:
+        """Purge a result; give its strip's id."""
+        detail = self.store.result(result_id)
+        assert detail is not None
+        self.purge(detail.strip.capture_id)
+        return detail.strip.strip_id
+
+    def restored(self) -> None:
+        """Let the store be as it is after a restore of a backup taken an hour ago."""
+        with closing(sqlite3.connect(self._file, isolation_level=None, factory=SqliteDb)) as file:
+            file.execute("BEGIN IMMEDIATE")
+            review(file, now=self.now, taken_at=self.now - timedelta(hours=1))
+            file.execute("COMMIT")
 
     def answered(self, result_id: str, answer: Answer = Answer.ACCEPTED, text: str = "", destination: str = "records") -> None:
         """Let a receiver answer a result's message."""

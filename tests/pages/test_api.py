@@ -222,8 +222,10 @@ def test_one_result_comes_with_what_was_sent(shelf: Stocked, visitor: Visitor) -
                 "control_id": "M000001O",
                 "attempts": 1,
                 "message": "MSH|^~\\&|PADPOST|BENCH|||20261125120000||ORU^R01^ORU_R01|M000001O|P|2.5.1\rPID|1||40700007\r",
+                "message_sha256": "",
             }
         ],
+        "purged_at": None,
     }
 
 

@@ -73,7 +73,19 @@ def test_health_says_live_and_ready(still: Visitor) -> None:
     """For whatever watches the process."""
     assert still.get("/health/live").json() == {"status": "live"}
     answer = still.get("/health/ready")
-    assert (answer.status_code, answer.json()) == (200, {"status": "ready", "reasons": [], "shut": []})
+    assert (answer.status_code, answer.json()) == (200, {"status": "ready", "reasons": [], "shut": [], "notes": []})
+
+
+def test_what_will_run_out_is_told_before_it_does(shelf: Stocked) -> None:
+    """On Today beside the receiver, and in health, which stays ready: a restart would not help."""
+    note = "Padpost's certificate (own.pem) runs out on 2026-12-31, in 30 days: renew it; no restart is needed"
+    with shelf.serving(notes=lambda: {"records": (note,), "chart": ()}) as visitor:
+        answer = visitor.get("/health/ready")
+        page = visitor.get("/").text
+    assert (answer.status_code, answer.json()["status"]) == (200, "ready")
+    assert answer.json()["notes"] == [{"destination": "records", "note": note}]
+    assert page.count("To look at: ") == 1
+    assert note.replace("'", "&#39;") in page
 
 
 def test_a_shut_receiver_is_told_and_makes_it_no_less_ready(shelf: Stocked) -> None:
@@ -81,7 +93,23 @@ def test_a_shut_receiver_is_told_and_makes_it_no_less_ready(shelf: Stocked) -> N
     with shelf.serving(shut=lambda: {"records": "Nobody has signed."}) as visitor:
         answer = visitor.get("/health/ready")
     shut = [{"destination": "records", "reason": "Nobody has signed."}]
-    assert (answer.status_code, answer.json()) == (200, {"status": "ready", "reasons": [], "shut": shut})
+    assert (answer.status_code, answer.json()) == (200, {"status": "ready", "reasons": [], "shut": shut, "notes": []})
+
+
+def test_want_of_room_is_degraded_and_no_reason_to_restart(shelf: Stocked) -> None:
+    """Strips are refused, what is here is delivered: Today and the API say so, and a probe that restarts what is not ready does not."""
+    with shelf.serving(refusing=lambda: "5 MB are free.") as visitor:
+        answer = visitor.get("/health/ready")
+        said = (
+            "No strip is taken in, though results that are here already are still sent: analyzers are told to send again, files stay where"
+            " they are. Tell your administrator. 5 MB are free."
+        )
+        assert (answer.status_code, answer.json()) == (200, {"status": "degraded", "reasons": [said], "shut": [], "notes": []})
+        assert f"Stop. {said}" in visitor.page("/").text
+        assert visitor.get("/api/today").json()["faults"] == [said]
+    with shelf.serving(notice=lambda: "Room runs short: 7 MB are free.") as visitor:
+        assert visitor.get("/health/ready").json()["status"] == "ready"
+        assert "Room runs short: 7 MB are free. Tell your administrator." in visitor.page("/").text
 
 
 def test_what_the_service_says_of_itself_is_said_on(shelf: Stocked) -> None:
@@ -90,7 +118,7 @@ def test_what_the_service_says_of_itself_is_said_on(shelf: Stocked) -> None:
         answer = visitor.get("/health/ready")
         assert (answer.status_code, answer.json()) == (
             503,
-            {"status": "not ready", "reasons": ["source drops: fell over; see the log"], "shut": []},
+            {"status": "not ready", "reasons": ["source drops: fell over; see the log"], "shut": [], "notes": []},
         )
         assert visitor.get("/health/live").status_code == 200
         (notice,) = Page(visitor.get("/").text).all("p", role="alert")

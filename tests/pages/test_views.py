@@ -597,3 +597,57 @@ def test_a_page_knows_what_was_newest_when_it_was_opened(shelf: Stocked, visitor
     assert (body["data-watch"], body["data-stop"], body["data-strip"]) == ("stops", str(stop), "2")
     assert visitor.page("/").all("body")[0]["data-watch"] == "strips"
     assert visitor.page(f"/rejected/{stop}").all("body")[0]["data-watch"] == ""
+
+
+# --- purged by the site's rule, and in doubt after a restore
+
+
+def test_a_purged_result_shows_its_proof_and_no_patient(shelf: Stocked, visitor: Visitor) -> None:
+    """What is left is said plainly: that it was purged and when, and for each receiver the control ID, the digest and the answers."""
+    result = shelf.coded(GOOD, to=(Format.ORU_R01,), name=f"{GOOD}.txt")
+    shelf.answered(result, Answer.ACCEPTED, f"filed for {GOOD}")
+    strip_id = shelf.purged(result)
+    page = visitor.page(f"/results/{result}")
+    digest = shelf.store.deliveries(result)[0].payload_digest
+    for words in ("Purged by the site's rule, 12:00, just now", "M000001O", digest, "records: received", "12:00, just now: AA"):
+        assert words in page.text
+    strip = visitor.page(f"/strips/{strip_id}")
+    for words in ("Purged by the site's rule, 12:00, just now", "the bytes as received are kept no longer", "SHA-256"):
+        assert words in strip.text
+    pages = (page, strip, visitor.page("/results"), visitor.page("/"))
+    assert not [each for each in pages if GOOD in each.html]
+    shown = visitor.get(f"/api/results/{result}").json()
+    assert (shown["pads"], shown["purged_at"], shown["deliveries"][0]["message"]) == ([], "2026-11-25T12:00:00Z", "")
+    assert shown["deliveries"][0]["message_sha256"] == digest
+
+
+def test_a_purged_stop_shows_who_ended_it_and_by_which_rule(shelf: Stocked, visitor: Visitor) -> None:
+    """The sentence is gone, since it may name what was printed; the rule's name stands for it."""
+    stop_id = shelf.rejected()
+    shelf.desk.discard(stop_id, reason="run again", actor=Actor(name="Ana", verified="unverified"))
+    stop = shelf.store.stop(stop_id)
+    assert stop is not None
+    shelf.purge(stop.capture_id or 0)
+    page = visitor.page(f"/rejected/{stop_id}")
+    for words in (
+        "Patient ID fails its check digit",
+        "Purged by the site's rule, 12:00, just now",
+        "discarded by Ana (unverified)",
+    ):
+        assert words in page.text
+    assert MISTYPED not in page.html
+
+
+def test_a_result_in_doubt_after_a_restore_asks_for_a_decision(shelf: Stocked, visitor: Visitor) -> None:
+    """It is no turned-away message: it stands among those that wait for a decision, and says where to look first."""
+    result = shelf.coded(GOOD, to=(Format.ORU_R01,))
+    shelf.restored()
+    (stop,) = shelf.store.stops()
+    listed = visitor.page("/rejected")
+    assert "may have been sent to records after the backup of" in section(listed, "held")
+    page = visitor.page(f"/rejected/{stop.stop_id}")
+    for words in ("may have been sent to records after the backup of", "Look for it in records.", "Send again", "Discard"):
+        assert words in page.text
+    assert "Correct the patient ID" not in page.text
+    assert "Release" not in page.text
+    assert "may have been sent; waiting for your decision" in visitor.page(f"/results/{result}").text

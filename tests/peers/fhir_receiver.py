@@ -11,6 +11,7 @@ from __future__ import annotations
 import asyncio
 import json
 import re
+import ssl
 import threading
 import time
 from collections import defaultdict, deque
@@ -83,9 +84,13 @@ class _TransactionError(Exception):
 
 @dataclass
 class FhirReceiver:
-    """Listens on loopback at ``base_url``. ``resources`` is what it filed, by ``Type/id``. Use as a context manager."""
+    """Listens on loopback at ``base_url``. ``resources`` is what it filed, by ``Type/id``; ``documents`` what it gives, by its path under the base. Use as a context manager."""
 
     path: str = "/r4"
+    tls: ssl.SSLContext | None = None
+    documents: dict[str, bytes] = field(default_factory=dict)
+    got: list[str] = field(default_factory=list)
+    got_headers: list[dict[str, str]] = field(default_factory=list)
     decide: Callable[[Posted], Reply] = lambda _: Reply()
     posted: list[Posted] = field(default_factory=list)
     resources: dict[str, dict[str, Any]] = field(default_factory=dict)
@@ -114,14 +119,21 @@ class FhirReceiver:
     @property
     def base_url(self) -> str:
         """Give where to post."""
-        return f"http://127.0.0.1:{self.port}{self.path}"
+        return f"http{'s' if self.tls else ''}://127.0.0.1:{self.port}{self.path}"
 
     def __enter__(self) -> Self:
         """Listen."""
-        app = Starlette(routes=[Route(self.path, self._post, methods=["POST"])])
+        app = Starlette(
+            routes=[
+                Route(self.path, self._post, methods=["POST"]),
+                Route(f"{self.path}/{{document:path}}", self._get, methods=["GET", "POST"]),
+            ]
+        )
         config = uvicorn.Config(
             app, host="127.0.0.1", port=0, log_config=None, lifespan="off", ws="none", timeout_graceful_shutdown=1
         )
+        config.load()
+        config.ssl = self.tls
         self._server = uvicorn.Server(config)
         self._thread = threading.Thread(target=self._server.run, name="fhir-receiver", daemon=True)
         self._thread.start()
@@ -137,6 +149,15 @@ class FhirReceiver:
         """Stop."""
         self._server.should_exit = True
         self._thread.join(10)
+
+    async def _get(self, request: Request) -> Response:
+        path = request.path_params["document"]
+        if request.method == "GET":
+            self.got.append(path)
+            self.got_headers.append(dict(request.headers))
+        if request.method != "GET" or path not in self.documents:
+            return Response(status_code=404)
+        return Response(self.documents[path], media_type=MEDIA_TYPE if path == "metadata" else "application/json")
 
     async def _post(self, request: Request) -> Response:
         try:

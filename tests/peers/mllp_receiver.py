@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import socket
+import ssl
 import struct
 import threading
 import time
@@ -95,6 +96,7 @@ class MllpReceiver:
 
     decide: Callable[[Received], Reply] = lambda _: accept()
     port: int = 0
+    tls: ssl.SSLContext | None = None
     received: list[Received] = field(default_factory=list)
     durable: list[bytes] = field(default_factory=list)
     connections: int = 0
@@ -149,7 +151,7 @@ class MllpReceiver:
 
     async def _listen(self) -> None:
         self._server = await start_hl7_server(
-            self._serve, host="127.0.0.1", port=self.port, encoding="utf-8", limit=LIMIT, reuse_address=True
+            self._serve, host="127.0.0.1", port=self.port, encoding="utf-8", limit=LIMIT, reuse_address=True, ssl=self.tls
         )
         self.port = self._server.sockets[0].getsockname()[1]
 

@@ -15,6 +15,7 @@ import subprocess
 import tempfile
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -67,6 +68,15 @@ class PostgresServer:
             else:
                 return
 
+    def start_as_standby(self) -> None:
+        """Start what was stopped as a standby of nobody (PostgreSQL documentation, "Standby Server Operation": standby.signal)."""
+        (self._data / "standby.signal").touch()
+        self.start()
+
+    def promote(self) -> None:
+        """Let a standby become the server that writes, on a timeline of its own."""
+        assert self.sql("SELECT pg_promote()") == [(True,)]
+
     def stop(self) -> None:
         """Stop as an administrator does who does not wait for sessions (PostgreSQL documentation, "Shutting Down the Server": SIGINT)."""
         self._end(signal.SIGINT)
@@ -77,8 +87,10 @@ class PostgresServer:
         children = [int(pid) for pid in Path(f"/proc/{self._server.pid}/task/{self._server.pid}/children").read_text().split()]
         self._server.kill()
         for pid in children:
-            os.kill(pid, signal.SIGKILL)
+            with suppress(ProcessLookupError):
+                os.kill(pid, signal.SIGKILL)
         self._end(signal.SIGKILL)
+        self.until(lambda: not any(map(_is_alive, children)))  # until then they hold shared memory, and no server starts
 
     def _end(self, number: int) -> None:
         if self._server is not None:
@@ -118,6 +130,13 @@ class PostgresServer:
 
     def _environment(self) -> dict[str, str]:
         return {"PATH": "/usr/bin:/bin", "LC_ALL": "C"}
+
+
+def _is_alive(pid: int) -> bool:
+    try:
+        return Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0] != "Z"
+    except (FileNotFoundError, ProcessLookupError):
+        return False
 
 
 def _programs() -> Path:

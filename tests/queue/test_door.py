@@ -1,6 +1,6 @@
 """A receiver's door: when nobody is let in, when to knock again, and what opens it.
 
-The waits are our own; "closed" and "nobody there" follow the tables in lifecycle/answers.py, which cite the standards.
+The waits are our own; "closed" and "nobody there" follow the tables in lifecycle/answers/, which cite the standards.
 """
 
 from __future__ import annotations

@@ -6,6 +6,7 @@ Each profile's lines stand here as its worked example has them (mappings/profile
 from __future__ import annotations
 
 import itertools
+import json
 import random
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -166,14 +167,44 @@ def _wren(profile: Profile, printouts: Sequence[Printout]) -> bytes:
     return encoded("".join(slips), profile.charset)
 
 
+def _dipper(profile: Profile, printouts: Sequence[Printout]) -> bytes:
+    lines = ["MSH|^~\\&|DIPPER|BENCH|||20261125091500||ORU^R01^ORU_R01|D1|P|2.5.1||||||8859/1"]
+    for number, each in enumerate(printouts, 1):
+        lines += [f"PID|1||{each.patient}^^^CLINIC^MR", f"OBR|1||{number:05}|{_type_of(profile, each.strip_type)}"]
+        lines += [
+            f"OBX|{count}|ST|{label}||{value}|{unit}||{'A' if abnormal else 'N'}|||F|||||07|||202611250914{number:02}"
+            for count, (label, value, unit, abnormal) in enumerate(_rows(profile, each), 1)
+        ]
+    return encoded("\r".join([*lines, ""]), "latin-1")
+
+
+def _lark(profile: Profile, printouts: Sequence[Printout]) -> bytes:
+    readings = [
+        {
+            "number": str(number),
+            "printed_date": f"2026-11-25T09:14:{number:02}",
+            "patient_id": each.patient,
+            "operator": "07",
+            "strip_type": _type_of(profile, each.strip_type),
+            "strip_lot": "22B07",
+            "pads": [
+                {"label": label, "value": value, "unit": unit, "mark": "A" if abnormal else "N"}
+                for label, value, unit, abnormal in _rows(profile, each)
+            ],
+        }
+        for number, each in enumerate(printouts, 1)
+    ]
+    return json.dumps({"readings": readings}, ensure_ascii=False).encode("utf-8", "surrogatepass")
+
+
 _WRITERS = {
-    "alder": _alder, "brook": _brook, "brook-file": _brook_file, "fjord": _fjord, "heron": _heron, "moss": _moss, "tern": _tern,
-    "wren": _wren,
+    "alder": _alder, "brook": _brook, "brook-file": _brook_file, "dipper": _dipper, "fjord": _fjord, "heron": _heron, "lark": _lark,
+    "moss": _moss, "tern": _tern, "wren": _wren,
 }  # fmt: skip
 NAMES = tuple(sorted(_WRITERS))
 # signs that part one field from the next in these layouts: a text with one in it is another record, not another value
 SEPARATORS: Mapping[str, str] = {
-    "alder": "\r\n\f", "brook": "|\\^&\r\n", "brook-file": '\t"\r\n', "fjord": "!~*$\r\n", "heron": ';"\r\n', "moss": "\r\n\f<:", "tern": ';"\r\n',
+    "alder": "\r\n\f", "brook": "|\\^&\r\n", "brook-file": '\t"\r\n', "dipper": "|^~\\&\r\n", "fjord": "!~*$\r\n", "heron": ';"\r\n', "lark": "", "moss": "\r\n\f<:", "tern": ';"\r\n',
     "wren": "\r\n\f",
 }  # fmt: skip
 
@@ -217,7 +248,7 @@ def unit_of(profile: Profile, strip_type: str, pad: str, step: Step) -> str:
         number = step.si or step.conventional
         unit = number.unit if number else ""
         return {"umol/L": "µmol/L", "10*6/L": "M/L", "[pH]": "", "1": ""}.get(unit, unit)
-    is_beside = profile.name in ("alder", "brook")
+    is_beside = profile.name in ("alder", "brook", "dipper", "lark")
     if not is_beside or step.conventional is None:
         return ""
     return "" if step.conventional.unit in ("[pH]", "1") else step.conventional.unit

@@ -131,7 +131,7 @@ def test_more_connections_than_allowed_are_turned_away() -> None:
                 assert await asyncio.to_thread(IndependentSender(first.fileno()).ask) == ACK
                 with dial(receiver) as second:
                     assert await asyncio.to_thread(second.recv, 1) == b""
-            while receiver._connections:
+            while receiver._listener._connections:
                 await asyncio.sleep(0.01)
             with dial(receiver) as third:
                 assert await asyncio.to_thread(IndependentSender(third.fileno()).ask) == ACK

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from bridge.lifecycle.answers import HTTP, MLLP
+from bridge.lifecycle.answers import HOOK, HTTP, MLLP
 from bridge.model import Answer, Format
 from bridge.specification import Agreement, Door
 from bridge.specification.parties import agreed, device, direction, identity, link_in, link_out, parties
@@ -89,6 +89,7 @@ def test_a_patient_that_is_searched_for_must_be_found_once() -> None:
     [
         (Door.MLLP, "must be answered with AE or AR 204"),
         (Door.FHIR, "must be answered with 422"),
+        (Door.HOOK, "must be answered with 422: Padpost then shows the strip to a person"),
         (Door.FOLDER, "must tell a person of an ID that it does not have"),
     ],
 )
@@ -101,6 +102,7 @@ def test_an_unknown_patient_is_answered_so_that_a_person_sees_it(door: Door, wor
         HTTP["412"].answer,
         MLLP["AR", "204"].answer,
         HTTP["422"].answer,
+        HOOK["422"].answer,
     } == {Answer.REFUSED}
 
 

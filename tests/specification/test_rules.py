@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from bridge.lifecycle.answers import FOLDER, HTTP, MLLP, SILENCE
+from bridge.lifecycle.answers import DOOR, FOLDER, HOOK, HTTP, MLLP, SILENCE
 from bridge.model import Format
 from bridge.specification import Agreement, Door, specify
 from bridge.specification.messages import shown_samples
@@ -30,6 +30,7 @@ from tests.specification.test_parties import said
 OWN = {
     Door.MLLP: {(code, reason, row.answer.value) for (code, reason), row in MLLP.items()},
     Door.FHIR: {(code, "any", row.answer.value) for code, row in HTTP.items()},
+    Door.HOOK: {(code, "any", row.answer.value) for code, row in HOOK.items()},
     Door.FOLDER: {(end.value, "any", row.answer.value) for end, row in FOLDER.items()},
 }
 
@@ -42,6 +43,24 @@ def test_every_answer_is_printed_and_no_other(door: Door) -> None:
     assert own == OWN[door]
     assert silence == {("no answer", key.value, row.answer.value) for key, row in SILENCE.items()}
     assert all(row.why for table in tables for row in table.rows)
+
+
+@pytest.mark.parametrize("more", [{"encrypted": True}, {"sign_in": "bearer token"}])
+def test_what_stands_before_the_door_is_printed_where_there_is_one(more: dict[str, object]) -> None:
+    """A vendor sees what an expired certificate or a refused token does: it closes the receiver and loses nothing."""
+    given = replace(subject(), **more)  # type: ignore[arg-type]  # one field each, of its own type
+    tables = [part for part in answers(given).parts if isinstance(part, AnswerTable)]
+    assert {(row.answer, row.means) for row in tables[-1].rows} == {
+        (fault.value, row.answer.value) for fault, row in DOOR.items()
+    }
+    assert len(tables) == 3
+
+
+def test_the_sign_in_is_said_and_no_secret() -> None:
+    """As block E says it."""
+    assert said(security(subject()))["sign-in"] == "none; no secret stands in this document"
+    given = replace(subject(), sign_in="user and password (RFC 7617)")
+    assert said(security(given))["sign-in"] == "user and password (RFC 7617); no secret stands in this document"
 
 
 def test_status_and_copies_name_the_destinations_own_fields() -> None:

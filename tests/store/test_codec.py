@@ -7,6 +7,7 @@ import zlib
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta, timezone
 from decimal import Decimal
+from pathlib import Path
 
 import pytest
 from hypothesis import given
@@ -34,6 +35,46 @@ def test_damaged_bytes_are_noticed() -> None:
     stored = bytearray(codec.packed(b"PID|1||4711" * 20))
     stored[-1] ^= 1
     with pytest.raises(zlib.error):
+        codec.unpacked(bytes(stored))
+
+
+ENDINGS = st.binary(max_size=3_000)
+
+
+@given(st.sampled_from([b"MSH|", b'{"resourceType":"Bundle"', b'{"result_id":', b""]), ENDINGS)
+def test_each_kind_comes_back_by_its_dictionary(start: bytes, rest: bytes) -> None:
+    """Whatever follows the beginning by which its kind is told: the dictionary only makes it smaller."""
+    assert codec.unpacked(codec.packed(start + rest)) == start + rest
+
+
+def test_what_was_packed_without_a_dictionary_is_still_read() -> None:
+    """Stores of earlier versions hold plain zlib streams (RFC 1950 without FDICT)."""
+    for payload in (b"", b"MSH|^~\\&|A\r", b'{"resourceType":"Bundle","type":"transaction"}'):
+        assert codec.unpacked(zlib.compress(payload, 6)) == payload
+
+
+def test_a_shipped_dictionary_never_changes() -> None:
+    """RFC 1950, section 2.2: a stream names its dictionary by Adler-32. One that changes makes every message packed by it unreadable."""
+    folder = Path(codec.__file__).parent / "dictionaries"
+    found = {path.name: f"{zlib.adler32(path.read_bytes()):08x}" for path in sorted(folder.iterdir())}
+    assert found == {"fhir-1.zdict": "ebc542a3", "hl7-1.zdict": "8d81b49e", "result-1.zdict": "ce66aa7d"}
+    assert {key.hex() for key in codec._DICTIONARIES} == set(found.values())
+
+
+@pytest.mark.parametrize("harm", ["cut", "more", "changed", "other dictionary"])
+def test_damage_to_what_a_dictionary_packed_is_noticed(harm: str) -> None:
+    """Never another payload, and never a shorter one."""
+    stored = bytearray(codec.packed(b'{"resourceType":"Bundle","type":"transaction","entry":[]}' * 5))
+    match harm:
+        case "cut":
+            del stored[-5:]
+        case "more":
+            stored += b"x"
+        case "changed":
+            stored[-1] ^= 1
+        case _:
+            stored[2] ^= 1
+    with pytest.raises((zlib.error, KeyError)):
         codec.unpacked(bytes(stored))
 
 

@@ -158,7 +158,8 @@ def test_a_result_shows_its_newest_version_and_all_its_deliveries(store: SqliteS
     )
     detail = store.result("R1")
     assert detail is not None
-    assert (detail.result.version, detail.strip.strip_id) == (2, 2)
+    assert detail.result is not None
+    assert (detail.version, detail.result.version, detail.strip.strip_id) == (2, 2, 2)
     assert [(row.version, row.state, message.control_id) for row, message, _ in detail.deliveries] == [
         (1, D.SUPERSEDED, "R1rec"),
         (2, D.UNBORN, ""),

@@ -39,7 +39,7 @@ def compiled(zone: ZoneInfo = ZONE, **changes: int) -> Tables:
 def test_the_shipped_files_compile() -> None:
     """The wheel's own tables are sound, and loading and compiling are one and the same."""
     made = compiled()
-    assert sorted(made.profiles) == ["alder", "brook", "brook-file", "fjord", "heron", "moss", "tern", "wren"]
+    assert sorted(made.profiles) == ["alder", "brook", "brook-file", "dipper", "fjord", "heron", "lark", "moss", "tern", "wren"]
     assert sorted(made.strip_types) == ["larch-9", "pebble-2", "plover-12", "quill-10", "sedge-5", "sorrel-14"]
     assert len(made.catalogue.pads) == 18
     assert made.digest == tables().digest
@@ -83,8 +83,10 @@ def test_the_sites_zone_is_the_profiles_zone() -> None:
         "alder": "Europe/Vienna",
         "brook": "Europe/Vienna",
         "brook-file": "Europe/Vienna",
+        "dipper": "Europe/Vienna",
         "fjord": "Europe/Vienna",
         "heron": "Europe/Vienna",
+        "lark": "Europe/Vienna",
         "moss": "Europe/Vienna",
         "tern": "Europe/Lisbon",
         "wren": "Europe/Vienna",

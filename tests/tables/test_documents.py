@@ -29,7 +29,7 @@ def test_committed_schemas_are_the_shapes() -> None:
     """An editor that follows the committed schema and the program that reads the file must say the same."""
     committed = {path.name: path.read_text(encoding="utf-8") for path in (shipped_mappings() / "schemas").glob("*.json")}
     assert committed == schema_texts()
-    assert sorted(committed) == ["catalogue.json", "flags.json", "profile.json", "strip_type.json"]
+    assert sorted(committed) == ["catalogue.json", "flags.json", "profile.json", "reading.json", "strip_type.json"]
 
 
 @pytest.mark.parametrize("kind", sorted(SHAPES))

@@ -7,8 +7,9 @@ from typing import Any
 import pytest
 
 from bridge.errors import TableError
-from bridge.tables.documents import DelimitedDocument, Lis2Document, SlipDocument
-from bridge.tables.layouts import delimited, lis2, nearest, slip
+from bridge.tables.documents import DelimitedDocument, Hl7Document, JsonDocument, Lis2Document, SlipDocument
+from bridge.tables.layouts import delimited, hl7, json, lis2, nearest, slip
+from bridge.tables.types import Hl7Place
 
 HERE = ("profiles/x.yaml", "section")
 
@@ -105,3 +106,54 @@ def test_nearest() -> None:
     """A near word is offered; else all of them, sorted."""
     assert nearest("glucos", ["glucose", "ph"]) == "Did you mean 'glucose'?"
     assert nearest("x", ["ph", "glucose"]) == "Use one of: glucose, ph."
+
+
+def test_hl7() -> None:
+    """Places are taken apart: component, condition, and what is tried next."""
+    pads = {"label": "OBX-3.1", "value": "OBX-5"}
+    places = {"patient_id": "PID-3.1 if PID-3.5 is MR", "purpose": "SPM-11.1 if SPM-11.1 is not P or TQ1-9.1"}
+    made, found = hl7(Hl7Document(fields={**pads, **places}, messages=("ORU^R01", "OUL^R22"), comments=True), HERE)
+    assert dict(made.fields) == {
+        "label": (Hl7Place(segment="OBX", field=3, component=1),),
+        "value": (Hl7Place(segment="OBX", field=5, component=0),),
+        "patient_id": (Hl7Place(segment="PID", field=3, component=1, when_field=3, when_component=5, when_text="MR"),),
+        "purpose": (
+            Hl7Place(segment="SPM", field=11, component=1, when_field=11, when_component=1, when_text="P", when_not=True),
+            Hl7Place(segment="TQ1", field=9, component=1),
+        ),
+    }
+    assert made.messages == {("ORU", "R01"), ("OUL", "R22")}
+    assert found == {"label", "value", "patient_id", "purpose", "comment"}
+
+
+@pytest.mark.parametrize(
+    ("fields", "said"),
+    [
+        ({"label": "OBX-3"}, "The layout does not say where a pad's value is."),
+        ({"value": "PID-3"}, "A pad's value cannot stand in 'PID-3'."),
+        ({"value": "OBX-5 or OBX-6"}, "A pad's value cannot stand in 'OBX-5 or OBX-6'."),
+        ({"value": "OBX-5 if OBX-2 is ST"}, "A pad's value cannot stand in 'OBX-5 if OBX-2 is ST'."),
+        ({"number": "OBR.3"}, "'OBR.3' is no place in an HL7 message."),
+        ({"number": "OBR-0"}, "'OBR-0' is no place in an HL7 message."),
+        ({"number": "EVN-2"}, "'EVN-2' is no place in an HL7 message."),
+        ({"number": "OBR-3 if"}, "'OBR-3 if' is no place in an HL7 message."),
+        ({"patient_id": "PID-3.1 if PV1-2 is O"}, "'PID-3.1 if PV1-2 is O' asks another segment."),
+        ({"comment": "NTE-3"}, "'comment' is not something a layout can find."),
+    ],
+)
+def test_hl7_refusals(fields: dict[str, str], said: str) -> None:
+    """Each slip of the pen has its own sentence, and names the key."""
+    pads = {"label": "OBX-3.1", "value": "OBX-5"} if set(fields) != {"label"} else {}
+    with pytest.raises(TableError) as caught:
+        hl7(Hl7Document(fields={**pads, **fields}, messages=("ORU^R01",)), HERE)
+    assert caught.value.sentence == said
+    assert caught.value.path[:2] == HERE
+
+
+def test_json() -> None:
+    """A profile lists what its posts may hold; a pad always has label and value."""
+    made, found = json(JsonDocument(fields=("number", "comment", "unit")), HERE)
+    assert made.fields == {"number", "comment", "unit"}
+    assert found == {"number", "comment", "unit", "label", "value"}
+    with pytest.raises(TableError, match="'numbr' is not something a layout can find"):
+        json(JsonDocument(fields=("numbr",)), HERE)

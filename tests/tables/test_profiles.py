@@ -42,15 +42,17 @@ def test_the_shipped_profiles_differ() -> None:
         "alder": (Framing.NONE, Layout.SLIP, "conventional", daily, False, "cp437", "%d/%m/%Y", "%H:%M"),
         "brook": (Framing.LIS01, Layout.LIS2, "conventional", fall, True, "ascii", "%Y%m%d%H%M%S", ""),
         "brook-file": (Framing.NONE, Layout.DELIMITED, "conventional", fall, True, "ascii", "%Y-%m-%d %H:%M:%S", ""),
+        "dipper": (Framing.NONE, Layout.HL7, "conventional", fall, True, "ascii", "%Y%m%d%H%M%S", ""),
         "fjord": (Framing.LIS01, Layout.LIS2, "arbitrary", daily, False, "utf-8", "%Y%m%d%H%M%S", ""),
         "heron": (Framing.NONE, Layout.DELIMITED, "arbitrary", daily, True, "utf-8", "%d-%m-%Y %H:%M", ""),
+        "lark": (Framing.NONE, Layout.JSON, "conventional", fall, True, "utf-8", "%Y-%m-%dT%H:%M:%S", ""),
         "moss": (Framing.NONE, Layout.SLIP, "arbitrary", fall, True, "cp850", "", ""),
         "tern": (Framing.NONE, Layout.DELIMITED, "si", daily, True, "cp1252", "%d.%m.%Y", "%H:%M"),
         "wren": (Framing.NONE, Layout.SLIP, "si", daily, True, "iso8859-15", "%Y-%m-%d", "%H:%M"),
     }
 
 
-@pytest.mark.parametrize("name", ["alder", "brook", "brook-file", "fjord", "moss", "tern"])
+@pytest.mark.parametrize("name", ["alder", "brook", "brook-file", "dipper", "fjord", "lark", "moss", "tern"])
 def test_every_purpose_has_a_word(name: str) -> None:
     """Only a patient's strip may reach a record: each analyzer can say each purpose, and urgent as well as routine."""
     modes = list(tables().profiles[name].numbers.modes.values())

@@ -188,8 +188,8 @@ def test_what_each_system_prints() -> None:
 
 
 def test_who_prints_units_beside_values() -> None:
-    """Only these three have a place of its own for the unit."""
+    """These have a place of its own for the unit."""
     assert {name: prints_units(document(name)) for name in tables().profiles} == {
-        "alder": True, "brook": True, "brook-file": False, "fjord": False, "heron": False, "moss": False,
+        "alder": True, "brook": True, "brook-file": False, "dipper": True, "fjord": False, "heron": False, "lark": True, "moss": False,
         "tern": False, "wren": True,
     }  # fmt: skip

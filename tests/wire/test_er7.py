@@ -100,3 +100,38 @@ def test_a_messages_character_set_is_what_it_declares(declared: str, codec: str)
     """MSH-18 (HL7 2.5.1 section 2.14.9.18); nothing declared, and nothing known, is ASCII."""
     assert er7.declared_codec(f"MSH|^~\\&|A|B|||{'|' * 11}{declared}\rPID|1\r".encode()) == codec
     assert er7.declared_codec(b"") == "ascii"
+
+
+def test_the_separators_that_a_message_declares() -> None:
+    """Five different signs, as many as are declared; the standard's for the rest (HL7 2.5.1 sections 2.14.9.1 and 2.14.9.2)."""
+    assert er7.signs_of(b"MSH|^~\\&|A") == er7.STANDARD
+    assert er7.signs_of(b"MSH#*!?%#A") == er7.Signs("#", "*", "!", "?", "%")
+    assert er7.signs_of(b"MSH|^~\\&#|A") == er7.STANDARD  # the truncation character of v2.7
+    assert er7.signs_of(b"MSH|^~|A") == er7.STANDARD
+
+
+@pytest.mark.parametrize("header", [b"", b"MSH", b"MSH|", b"MSH||", b"MSHA^~\\&", b"MSH|^^\\&|", b"MSA|^~\\&|", b"MSH|\xe9~\\&|"])
+def test_a_header_without_separators(header: bytes) -> None:
+    """Two that are one sign, a letter, a byte beyond ASCII: no field of such a message is certain."""
+    assert er7.signs_of(header) is None
+
+
+def test_escapes_of_another_escape_sign() -> None:
+    """The letters stand for the message's own separators."""
+    signs = er7.Signs("#", "*", "!", "?", "%")
+    assert er7.unescape("a?F?b?S?c?T?d?R?e?E?f?X41?\\F\\", signs) == "a#b*c%d!e?fA\\F\\"
+
+
+@pytest.mark.parametrize(
+    ("name", "codec"), [("", "latin-1"), ("ASCII", "ascii"), ("8859/15", "iso8859-15"), ("UNICODE UTF-8", "utf-8")]
+)
+def test_a_character_set_in_which_structure_shows(name: str, codec: str) -> None:
+    """HL7 table 0211; the default stands where nothing is declared."""
+    assert er7.readable_codec(name, default="latin-1") == codec
+
+
+@pytest.mark.parametrize("name", ["GB 18030-2000", "ISO IR87", "utf-8", "UNICODE", "8859/99"])
+def test_a_character_set_in_which_structure_may_not_show(name: str) -> None:
+    """What the table has not, or may hide a separator in a character's second byte, is refused."""
+    with pytest.raises(LookupError):
+        er7.readable_codec(name, default="ascii")

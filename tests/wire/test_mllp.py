@@ -91,3 +91,25 @@ def test_any_bytes_in_any_cut_give_the_same(stream: bytes, size: int) -> None:
     expected = whole.feed(stream)
     assert [p for at in range(0, len(stream), size) for p in cut.feed(stream[at : at + size])] == expected
     assert (cut.skipped, cut.too_long) == (whole.skipped, whole.too_long)
+
+
+def test_the_beginning_of_a_frame_that_is_too_long_is_remembered() -> None:
+    """Its sender can be told by its header, and the next frame is taken; memory stays bounded however it comes."""
+    head = b"MSH|1|" + b"x" * 20_000
+    for size in (1, 7, 50_000):
+        deframer = Deframer(longest=1_000)
+        stream = frame(head) + frame(b"next")
+        found = [payload for at in range(0, len(stream), size) for payload in deframer.feed(stream[at : at + size])]
+        assert (found, deframer.too_long) == ([b"next"], 1)
+        assert [head.startswith(beginning) and len(beginning) > 1_000 for beginning in deframer.beginnings] == [True]
+        assert not deframer.is_open
+
+
+def test_a_frame_that_has_begun_is_open() -> None:
+    """What waits for its end is told from a quiet line."""
+    deframer = Deframer()
+    seen = [deframer.is_open]
+    for some in (b"noise", b"\x0bMSH", b"\x1c", b"\r"):
+        deframer.feed(some)
+        seen.append(deframer.is_open)
+    assert seen == [False, False, True, True, False]

@@ -23,3 +23,36 @@ def append_only(table: str) -> None:
             f"CREATE TRIGGER {table}_no_{change.split()[-1].lower()} BEFORE {change} ON {table} FOR EACH {each}"
             f" EXECUTE FUNCTION {table}_stay()"
         )
+
+
+_KEPT = ("id", "analyzer", "profile", "source", "way", "arrived_at", "torn", "live", "digest")
+# The one change that a capture may meet, once: its bytes and its file's name become nothing, and the time of that is written
+_IS_PURGE = (
+    "OLD.purged_at IS NULL AND NEW.purged_at IS NOT NULL AND length(NEW.payload) = 0 AND NEW.name = '' AND "
+    + " AND ".join(f"NEW.{column} = OLD.{column}" for column in _KEPT)
+    + " AND coalesce(NEW.origin, '') = coalesce(OLD.origin, '')"
+)
+# The only events that may go: those older than the mark that the purge itself writes down
+_IS_BEHIND_MARK = "coalesce(OLD.at < (SELECT value FROM meta WHERE name = 'events_purged_before'), OLD.id <> OLD.id)"
+
+
+def purge_by_rule() -> None:
+    """Open the append-only tables by the site's purge and by nothing else: no flag that could be left standing."""
+    if op.get_bind().dialect.name == "sqlite":
+        op.execute("DROP TRIGGER captures_no_update")
+        op.execute(
+            f"CREATE TRIGGER captures_no_update BEFORE UPDATE ON captures WHEN NOT ({_IS_PURGE})"
+            " BEGIN SELECT RAISE(ABORT, 'captures are append-only'); END"
+        )
+        op.execute("DROP TRIGGER events_no_delete")
+        op.execute(
+            f"CREATE TRIGGER events_no_delete BEFORE DELETE ON events WHEN NOT {_IS_BEHIND_MARK}"
+            " BEGIN SELECT RAISE(ABORT, 'events are append-only'); END"
+        )
+        return
+    for table, change, rule, row in (("captures", "UPDATE", _IS_PURGE, "NEW"), ("events", "DELETE", _IS_BEHIND_MARK, "OLD")):
+        op.execute(
+            f"CREATE OR REPLACE FUNCTION {table}_stay() RETURNS trigger LANGUAGE plpgsql AS $$ BEGIN"
+            f" IF TG_OP = '{change}' THEN IF {rule} THEN RETURN {row}; END IF; END IF;"
+            f" RAISE EXCEPTION '{table} are append-only' USING ERRCODE = 'integrity_constraint_violation'; END $$"
+        )

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from contextlib import suppress
 
 import psycopg
 from psycopg import errors
@@ -77,10 +76,8 @@ class PostgresEngine:
         return session
 
     def close(self) -> None:
-        """End the session; what it holds is free at once and not only when the server has noticed its end."""
+        """End the session."""
         if self._session is not None:
-            with suppress(psycopg.Error):
-                self._session.execute("SELECT pg_advisory_unlock_all()")
             self._session.close()
             self._session = None
 

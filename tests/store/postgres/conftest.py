@@ -9,18 +9,10 @@ import pytest
 
 from bridge.store.postgres.connection import Server
 from bridge.store.postgres.store import PostgresStore
-from bridge.store.schema import metadata
 from tests.peers.postgres import PostgresServer
+from tests.store.postgres.emptied import EMPTY
 
 _NAMES = itertools.count(1)
-# As the administrator, past the triggers that keep history: far quicker than a new database for each test
-EMPTY = "; ".join(
-    [
-        "SET session_replication_role = replica",
-        *(f"DELETE FROM {table.name}" for table in metadata.tables.values()),
-        *(f"ALTER SEQUENCE {table.name}_id_seq RESTART" for table in metadata.tables.values() if "id" in table.columns),
-    ]
-)
 
 
 @pytest.fixture(scope="session")

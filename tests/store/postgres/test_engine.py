@@ -2,14 +2,26 @@
 
 from __future__ import annotations
 
+import itertools
+import threading
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
 import psycopg
 import pytest
 from psycopg import errors
 
 from bridge.errors import Overtaken, RefusedAction, StoreAway
+from bridge.store.apply import apply, begin_store
+from bridge.store.commands import Command, KeepCapture, ReserveNumbers
+from bridge.store.database import Db
 from bridge.store.postgres.connection import Server
 from bridge.store.postgres.engine import PostgresEngine, name_of, verdict_of
-from bridge.store.writer import Verdict
+from bridge.store.writer import Verdict, Writer
+from tests.peers.postgres import PostgresServer
+from tests.store import strips as s
+from tests.store.strips import WAIT
 
 
 @pytest.mark.parametrize(
@@ -96,3 +108,99 @@ def test_a_session_that_may_not_be_written_through_is_not_used(at: Server) -> No
 
     with pytest.raises(StoreAway, match="not this one"):
         PostgresEngine(at, check).open()
+
+
+# --- two processes
+
+
+class Both:
+    """Two writers on one database, as two processes have them."""
+
+    def __init__(self, at: Server) -> None:
+        db = at.connect("")
+        begin_store(db)
+        db.close()
+        self.writers = [Writer(PostgresEngine(at, lambda _: None), apply) for _ in range(2)]
+
+    def close(self) -> None:
+        for writer in self.writers:
+            writer.close()
+
+
+@pytest.fixture
+def both(at: Server) -> Iterator[Both]:
+    made = Both(at)
+    yield made
+    made.close()
+
+
+def test_one_file_kept_by_two_processes_at_once_is_one_capture(both: Both, postgres: PostgresServer, database: str) -> None:
+    """The constraint lets one in; the other looks again and is given that one's number. Two hundred files, both ways round."""
+    for start in range(0, 200, 20):
+        pairs = []
+        for number in range(start, start + 20):
+            command = KeepCapture(capture=s.capture(b"x"), analyzer="brook-1", profile="brook", origin=f"file {number}")
+            first, second = both.writers if number % 2 else reversed(both.writers)
+            pairs.append((first.submit(command), second.submit(command)))
+        for one, other in pairs:
+            assert one.result(WAIT) == other.result(WAIT)
+    assert postgres.sql("SELECT count(*), count(DISTINCT origin) FROM captures", database) == [(200, 200)]
+
+
+def test_identifiers_of_two_processes_never_meet(both: Both) -> None:
+    """Blocks are taken by one statement each, which waits for the other's commit."""
+    futures = [writer.submit(ReserveNumbers(count=3)) for _ in range(100) for writer in both.writers]
+    numbers = sorted(future.result(WAIT) for future in futures)
+    assert all(following - earlier == 3 for earlier, following in itertools.pairwise(numbers))
+
+
+@dataclass(frozen=True)
+class Cross:
+    """Hold two names, in this order."""
+
+    names: tuple[str, str]
+
+
+def test_two_processes_that_wait_for_each_other_both_get_through(at: Server) -> None:
+    """A deadlock (PostgreSQL documentation, "Deadlocks"): the server undoes one group, which is done again without a word."""
+    inside, turns = threading.Barrier(2), []
+
+    def cross(db: Db, command: Any) -> tuple[str, str]:
+        first, second = command.names
+        db.hold(first)
+        turns.append(command.names)
+        if turns.count(command.names) == 1:
+            inside.wait(WAIT)
+        db.hold(second)
+        return first, second
+
+    writers = [Writer(PostgresEngine(at, lambda _: None), cross) for _ in range(2)]
+    orders = [("a", "b"), ("b", "a")]
+    futures = [writer.submit(Cross(names=names)) for writer, names in zip(writers, orders, strict=True)]  # type: ignore[arg-type]  # no command of ours: the writer takes any
+    assert [future.result(WAIT) for future in futures] == orders
+    assert len(turns) == 3
+    assert [(writer.fault, writer.away) for writer in writers] == [("", "")] * 2
+    for writer in writers:
+        writer.close()
+
+
+def test_a_process_that_freezes_inside_a_transaction_lets_go(at: Server) -> None:
+    """Its session is ended by the server after four seconds; the other goes on, and its own group is done again when it thaws."""
+    frozen, thaw, turns = threading.Event(), threading.Event(), []
+
+    def freeze(db: Db, _command: Command) -> str:
+        db.hold("lanes")
+        turns.append(1)
+        if len(turns) == 1:
+            frozen.set()
+            assert thaw.wait(WAIT)
+        return f"turn {len(turns)}"
+
+    slow, quick = (Writer(PostgresEngine(at, lambda _: None), freeze) for _ in range(2))
+    late = slow.submit(ReserveNumbers(count=1))
+    assert frozen.wait(WAIT)
+    assert quick.submit(ReserveNumbers(count=1)).result(WAIT) == "turn 2"
+    thaw.set()
+    assert late.result(WAIT) == "turn 3"
+    slow.close()
+    quick.close()

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-import threading
+import subprocess
+import sys
 from collections.abc import Callable
 from pathlib import Path
 
@@ -14,7 +15,7 @@ from alembic.config import Config
 from alembic.migration import MigrationContext
 from sqlalchemy import NullPool, create_engine
 
-from bridge.errors import StoreFailed
+from bridge.errors import StoreAway, StoreFailed, StoreLocked
 from bridge.store import migrate as module
 from bridge.store.migrate import NEWEST, bring_forward
 from bridge.store.postgres.connection import Server
@@ -23,6 +24,7 @@ from bridge.store.schema import metadata
 from tests.peers.postgres import PostgresServer
 from tests.store import strips as s
 
+ROOT = Path(__file__).parents[3]
 OBJECTS = (
     "SELECT 'table', relname FROM pg_class WHERE relnamespace = 'public'::regnamespace AND relkind IN ('r', 'i', 'S')"
     " UNION SELECT 'trigger', tgname FROM pg_trigger WHERE NOT tgisinternal"
@@ -77,23 +79,50 @@ def test_a_store_of_an_older_schema_is_brought_forward(
 
 
 def test_processes_that_start_at_once_migrate_once(postgres: PostgresServer, empty: Server) -> None:
-    """Four at the same moment: one makes the tables, the others wait for it and find nothing to do."""
-    go, faults = threading.Barrier(4), []
+    """Three at the same moment, held at the door until all are there: one makes the tables, the others find nothing to do."""
+    name = name_of(empty)
+    door = empty.connect("")
+    door.execute("SELECT pg_advisory_lock(hashtextextended('padpost schema', 0))")
+    start = f"from bridge.store.migrate import bring_forward; bring_forward('', 'here', lambda: {empty.conninfo()!r})"
+    started = [subprocess.Popen([sys.executable, "-c", start], cwd=ROOT, stderr=subprocess.PIPE) for _ in range(3)]
+    waiting = f"SELECT count(*) FROM pg_locks WHERE locktype = 'advisory' AND NOT granted AND database = (SELECT oid FROM pg_database WHERE datname = '{name}')"
+    postgres.until(lambda: postgres.sql(waiting) == [(3,)])
+    assert postgres.sql("SELECT count(*) FROM pg_tables WHERE schemaname = 'public'", name) == [(0,)]
+    door.close()
+    assert [(child.communicate(timeout=s.WAIT)[1], child.returncode) for child in started] == [(b"", 0)] * 3
+    assert postgres.sql("SELECT version_num FROM alembic_version", name) == [(NEWEST,)]
 
-    def start() -> None:
-        go.wait(s.WAIT)
-        try:
-            bring_forward("", empty.shown(), empty.conninfo)
-        except Exception as fault:
-            faults.append(fault)
 
-    threads = [threading.Thread(target=start) for _ in range(4)]
-    for thread in threads:
-        thread.start()
-    for thread in threads:
-        thread.join(s.WAIT)
-    assert faults == []
-    assert postgres.sql("SELECT version_num FROM alembic_version", name_of(empty)) == [(NEWEST,)]
+def test_the_schema_does_not_change_under_a_running_process(postgres: PostgresServer, empty: Server) -> None:
+    """An older program that works on is told of first; once it has stopped, or was not seen any more, the step is done."""
+    name = name_of(empty)
+    upgrade(empty, NEWEST)
+    postgres.sql("UPDATE alembic_version SET version_num = '0001'", name)  # as if there were steps to do
+    soon, past = "9999-01-01T00:00:00.000000Z", "2026-01-01T00:00:00.000000Z"
+    postgres.sql(
+        f"INSERT INTO processes (owner, roles, host, pid, wishes, seen_until) VALUES ('a', 'web', 'ward-7', 77, '[]', '{soon}')",
+        name,
+    )
+    with pytest.raises(
+        StoreLocked, match=r"needs a new schema, and process 77 on ward-7 works on it\. Stop every Padpost there first\.$"
+    ):
+        PostgresStore(empty)
+    postgres.sql(f"UPDATE processes SET seen_until = '{past}'", name)
+    with pytest.raises(Exception, match="already exists"):  # the steps are begun
+        PostgresStore(empty)
+    postgres.sql(f"UPDATE alembic_version SET version_num = '{NEWEST}'", name)
+    PostgresStore(empty).close()
+
+
+def test_a_process_that_was_overtaken_by_a_newer_schema_writes_nothing_more(postgres: PostgresServer, empty: Server) -> None:
+    """It finds out when it connects again; until a person acts it says why."""
+    store = PostgresStore(empty)
+    assert s.keep(store) == 1
+    postgres.sql("UPDATE alembic_version SET version_num = '9999'", name_of(empty))
+    postgres.sql(f"SELECT pg_terminate_backend({store._engine.backend}, 10000)")
+    with pytest.raises(StoreAway, match=r"has another schema now\. Start the Padpost that changed it"):
+        s.keep(store)
+    store.close()
 
 
 def test_a_step_that_fails_leaves_nothing_behind(postgres: PostgresServer, empty: Server) -> None:

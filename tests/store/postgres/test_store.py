@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import random
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from concurrent.futures import Future
 from dataclasses import dataclass, field
 from typing import Self
@@ -41,14 +41,6 @@ class TestContract(StoreContract):
     @pytest.fixture
     def make(self, at: Server) -> Callable[[], Store]:
         return lambda: PostgresStore(at)
-
-
-@pytest.fixture
-def own() -> Iterator[PostgresServer]:
-    """Give a server that a test may stop and kill."""
-    server = PostgresServer()
-    yield server
-    server.close()
 
 
 @dataclass

@@ -1,0 +1,103 @@
+"""What a destination needs to encrypt, to sign in and to sign: whether it can be used now, and what will soon run out. Nothing is sent.
+
+Certificates' dates and signing keys are read by 11 MB of libraries, which are loaded only where a destination has such things.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from datetime import datetime
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from bridge.credentials.tls import client_context
+from bridge.errors import SettingsError
+from bridge.settings import DestinationShape, HookDestination, HttpDestination, KeyPath, Tls
+
+if TYPE_CHECKING:
+    from bridge.credentials.keys import KeyFolder
+
+
+def faults(destination: DestinationShape, *, now: datetime) -> Iterator[SettingsError]:
+    """Give an error for each secret, file and key that cannot be used; its path begins at the destination."""
+    for path, use in (*_tls_uses(destination), *_sign_in_uses(destination), *_key_uses(destination, now)):
+        try:
+            use()
+        except SettingsError as error:
+            yield SettingsError(error.sentence, remedy=error.remedy, path=error.path or path)
+
+
+def warnings(destination: DestinationShape, *, now: datetime) -> Iterator[str]:
+    """Give in words what runs out within 30 days, or can be read by others. What cannot be used at all is a fault and left out."""
+    tls = _tls(destination)
+    try:
+        yield from _expiry_words(tls, now) if tls else ()
+    except SettingsError:
+        return
+    for folder, path in _folders(destination):
+        yield from _key_words(folder, path, now)
+
+
+def _expiry_words(tls: Tls, now: datetime) -> Iterator[str]:
+    from bridge.credentials.validity import expiry_words, validities  # noqa: PLC0415 - see above
+
+    return filter(None, (expiry_words(each, now=now) for each in validities(tls)))
+
+
+def _tls(destination: DestinationShape) -> Tls | None:
+    tls: Tls | None = getattr(destination, "tls", None)
+    return tls
+
+
+def _tls_uses(destination: DestinationShape) -> Iterator[tuple[KeyPath, Callable[[], object]]]:
+    tls = _tls(destination)
+    if tls is None:
+        return
+    if tls.key_password is not None:
+        yield ("tls", "key_password", "env"), tls.key_password.value
+    yield ("tls",), lambda: client_context(tls)
+
+
+def _sign_in_uses(destination: DestinationShape) -> Iterator[tuple[KeyPath, Callable[[], object]]]:
+    if not isinstance(destination, HttpDestination):
+        return
+    if destination.bearer is not None:
+        yield ("bearer", "env"), destination.bearer.value
+    if destination.basic is not None:
+        yield ("basic", "password", "env"), destination.basic.password.value
+
+
+def _key_uses(destination: DestinationShape, now: datetime) -> Iterator[tuple[KeyPath, Callable[[], object]]]:
+    for folder, path in _folders(destination):
+        yield path, partial(_keys(folder, path).signing, now)
+
+
+def _folders(destination: DestinationShape) -> Iterator[tuple[Path, tuple[str, str]]]:
+    """Give each folder of keys with the setting that names it."""
+    if isinstance(destination, HttpDestination) and destination.oauth is not None:
+        yield destination.oauth.keys, ("oauth", "keys")
+    if isinstance(destination, HookDestination):
+        yield destination.signing.keys, ("signing", "keys")
+
+
+def _keys(folder: Path, path: tuple[str, str]) -> KeyFolder:
+    from bridge.credentials.keys import FOR_HOOKS, FOR_TOKENS, KeyFolder  # noqa: PLC0415 - see above
+
+    return KeyFolder(folder, FOR_TOKENS if path[0] == "oauth" else FOR_HOOKS, path)
+
+
+def _key_words(folder: Path, path: tuple[str, str], now: datetime) -> Iterator[str]:
+    from bridge.credentials.keys import is_open_to_others  # noqa: PLC0415 - see above
+    from bridge.credentials.validity import NOTICE  # noqa: PLC0415 - see above
+
+    try:
+        keys = _keys(folder, path).keys()
+        is_open = is_open_to_others(folder)
+    except (SettingsError, OSError):
+        return
+    ends = max((key.ends for key in keys), default=now)
+    if now < ends <= now + NOTICE:
+        yield f"the last key in {folder.name} signs until {ends:%Y-%m-%d}: make the next one now, so that the other side knows it in time"
+    if is_open:
+        yield f"a key in {folder.name} can be read by every user of this machine: take that right away (chmod o-rwx)"

@@ -1,0 +1,74 @@
+"""What a person reads of an answer: of a stop, of a closed door, and the reference page printed from the tables."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from datetime import timedelta
+from typing import Any
+
+from bridge.lifecycle.answers.door import DOOR
+from bridge.lifecycle.answers.folder import FOLDER
+from bridge.lifecycle.answers.hook import HOOK, PREFIX
+from bridge.lifecycle.answers.http import HTTP, LONGEST_RETRY_AFTER_S
+from bridge.lifecycle.answers.mllp import MLLP
+from bridge.lifecycle.answers.silence import SILENCE
+from bridge.model import Acknowledgement, Answer
+
+
+def stop_words(destination: str, acknowledgement: Acknowledgement, *, tried_for: timedelta | None = None) -> tuple[str, str]:
+    """Give sentence and remedy of the stop that a refused delivery, or one tried for too long, opens.
+
+    ``tried_for`` is set for one that was given up after that time.
+    """
+    if tried_for is None:
+        return (
+            f"{destination} turned this result away ({acknowledgement.code}).",
+            "Read the receiver's own words, mend the cause where it lies, then send it again; or discard it with a reason.",
+        )
+    hours = max(1, round(tried_for.total_seconds() / 3_600))
+    return (
+        f"{destination} did not take this result for {hours} {'hour' if hours == 1 else 'hours'}; the last answer was: {acknowledgement.code}.",
+        "Ask for the receiver to be checked, then send it again. It may hold the result already: the same identity keeps it from being filed twice.",
+    )
+
+
+def door_words(acknowledgement: Acknowledgement) -> str:
+    """Give why a destination takes nothing for now: the code and our own words for it, never the receiver's."""
+    code = acknowledgement.code
+    rows = {f"HTTP {key[:3]}": row for key, row in HTTP.items() if row.answer is Answer.CLOSED}
+    rows |= {key.value: row for key, row in SILENCE.items()} | {key.value: row for key, row in FOLDER.items()}
+    rows |= {key.value: row for key, row in DOOR.items()}
+    rows |= {f"{PREFIX} {key}": row for key, row in HOOK.items() if row.answer is Answer.CLOSED}
+    families = {"HTTP 3": HTTP["3xx"], f"{PREFIX} 3": HOOK["3xx"]}
+    row = rows.get(code) or families.get(code[:6])
+    return f"{code}: {row.why}" if row else code
+
+
+def describe() -> str:
+    """Print the tables as docs/reference/answers.md, Markdown."""
+    blocks = [
+        (
+            "# What a receiver's answer means\n\nPrinted from `bridge/lifecycle/answers/`; a test compares. *accepted* ends the delivery; *try again* waits, "
+            "doubling, up to the limit, then a person looks; *refused* opens a row on Rejected messages with the receiver's own words;\n"
+            "*destination closed* consumes nothing: one row for the receiver, tried now and then until it opens.\n"
+        ),
+        _table("HL7 v2 over MLLP", ("MSA-1", "ERR-3"), [(*key, row) for key, row in MLLP.items()]),
+        (
+            "An answer counts only if it begins with MSH, has exactly one MSA, and MSA-2 is the control ID that was sent. Anything else on the line is\n"
+            "counted and passed over. Where ERR-3 is empty, ERR-1.4 (before version 2.5) is read; errors of severity I or W decide nothing.\n"
+        ),
+        _table("FHIR over HTTP", ("Status",), [(key, row) for key, row in HTTP.items()]),
+        f"Retry-After is honoured in seconds or as a date, up to {LONGEST_RETRY_AFTER_S / 60:.0f} minutes. A body that is not FHIR changes nothing: the status alone decides.\n",
+        _table("Web hook", ("Status",), [(key, row) for key, row in HOOK.items()]),
+        "Retry-After is honoured as for FHIR. The body is shown to a person, and decides only whether it is a web page.\n",
+        _table("No answer, every kind", ("What happened",), [(key.value, row) for key, row in SILENCE.items()]),
+        _table("Before the door: TLS and sign-in", ("What is wrong",), [(key.value, row) for key, row in DOOR.items()]),
+        _table("Folder", ("What happened",), [(key.value, row) for key, row in FOLDER.items()]),
+    ]
+    return "\n".join(blocks)
+
+
+def _table(title: str, keys: tuple[str, ...], rows: Iterable[tuple[Any, ...]]) -> str:
+    head = [f"## {title}\n", f"| {' | '.join((*keys, 'Means', 'Why'))} |", f"|{' --- |' * (len(keys) + 2)}"]
+    lines = [f"| {' | '.join((*map(str, row[:-1]), row[-1].answer.value, row[-1].why))} |" for row in rows]
+    return "\n".join([*head, *lines, ""])

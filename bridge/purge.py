@@ -1,0 +1,100 @@
+"""The site's purge: what is older than the site wants is emptied, a few rows at a time, while nothing else is to be done."""
+
+from __future__ import annotations
+
+import asyncio
+from collections import Counter
+from collections.abc import Callable, Iterator
+from datetime import datetime, timedelta
+from functools import partial
+from typing import Protocol
+
+import structlog
+
+from bridge.settings import Keep
+from bridge.store.api import Store
+from bridge.store.commands import PurgeCaptures, PurgeEvents, PurgeFiles
+from bridge.store.rows import Old
+
+log = structlog.get_logger()
+
+LOOKED_AT = 500  # ours: rows that one question looks at; some milliseconds
+AT_ONCE = (
+    20  # ours: captures that one transaction empties, so that a strip which comes just then waits a few milliseconds at most
+)
+EVENTS_AT_ONCE = 200  # ours: as above; an event is one small row
+SWEEP = timedelta(hours=1)  # ours: days are counted, so an hour more is none
+REST_S = 0.05  # ours: between two transactions, so that purging takes a small part of the machine
+BUSY_REST_S = 0.5  # ours: while strips wait to be judged
+MOST_BUSY_RESTS = 20  # ours: ten seconds; a site that is never idle is purged all the same, slowly
+
+Step = PurgeCaptures | PurgeFiles | PurgeEvents
+
+
+class Purgeable(Protocol):
+    """What finding old rows asks of a store."""
+
+    def old_captures(self, *, before: datetime, results: bool, after: int, limit: int) -> Old:
+        """Give captures behind the id ``after`` that are old and over."""
+
+    def old_events(self, *, before: datetime, after: int, limit: int) -> Old:
+        """Give events behind the id ``after`` that are old and of nothing open."""
+
+
+def steps(store: Purgeable, keep: Keep, *, now: datetime) -> Iterator[Step]:
+    """Give what is to be purged at ``now`` (aware, UTC), in small commands, oldest first; nothing where the site keeps everything."""
+    for days, results in ((keep.captures_days, False), (keep.results_days, True)):
+        if days is None:
+            continue
+        before = now - timedelta(days=days)
+        for old in _stretches(partial(store.old_captures, before=before, results=results)):
+            for start in range(0, len(old.ids), AT_ONCE):
+                yield PurgeCaptures(capture_ids=old.ids[start : start + AT_ONCE], results=results, at=now)
+        if not results:
+            yield PurgeFiles(before=before)
+    if keep.events_days is not None:
+        before = now - timedelta(days=keep.events_days)
+        for old in _stretches(partial(store.old_events, before=before)):
+            for start in range(0, len(old.ids), EVENTS_AT_ONCE):
+                yield PurgeEvents(event_ids=old.ids[start : start + EVENTS_AT_ONCE], before=before)
+
+
+def _stretches(look: Callable[..., Old]) -> Iterator[Old]:
+    after: int | None = 0
+    while after is not None:
+        old = look(after=after, limit=LOOKED_AT)
+        yield old
+        after = old.last
+
+
+class PurgeWatch:
+    """Purges by the site's rule again and again while the service runs."""
+
+    def __init__(self, store: Store, keep: Keep, now: Callable[[], datetime]) -> None:
+        """Take the parts."""
+        self._store = store
+        self._keep = keep
+        self._now = now
+
+    async def run(self) -> None:
+        """Purge until cancelled."""
+        while True:
+            await self.sweep()
+            await asyncio.sleep(SWEEP.total_seconds())
+
+    async def sweep(self) -> None:
+        """Purge once what is due, resting between the steps. Raises StoreError where it cannot be written."""
+        done: Counter[str] = Counter()
+        due = steps(self._store, self._keep, now=self._now())
+        while (step := await asyncio.to_thread(next, due, None)) is not None:
+            await self._rest()
+            done[type(step).__name__] += await asyncio.wrap_future(self._store.submit(step))
+        if any(done.values()):
+            log.info("purge.done", rows=done["PurgeCaptures"], files=done["PurgeFiles"], events=done["PurgeEvents"])
+
+    async def _rest(self) -> None:
+        for _ in range(MOST_BUSY_RESTS):
+            if not await asyncio.to_thread(self._store.analyzers_with_work):
+                break
+            await asyncio.sleep(BUSY_REST_S)
+        await asyncio.sleep(REST_S)

@@ -1,0 +1,113 @@
+"""The site's purge: what names a patient or a value goes; the proof of each delivery and the identity of each strip stay.
+
+What stays of a strip: analyzer, mode, series, number, times, strip type and lot, the digest of its record and of its content, the ids of
+the rules that spoke, its result's id. Of a delivery: receiver, control ID, SHA-256 of the payload, state, times, attempts with their
+codes. Of a stop: its rules, when it was opened and closed, by whom and how.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from datetime import datetime
+
+from bridge.identity.strip import without_values
+from bridge.store.codec import content_of, content_text, json_of, json_text, unpacked, when
+from bridge.store.commands import PurgeCaptures, PurgeEvents, PurgeFiles
+from bridge.store.database import Db
+
+MARK = "events_purged_before"  # in meta: the trigger lets go of older events only
+# A capture (alias c) of which nothing waits for anybody: no judging work, no open stop, no delivery that is not over
+IS_OVER = (
+    "NOT EXISTS (SELECT 1 FROM intake i WHERE i.analyzer = c.analyzer AND i.ended_at IS NULL AND i.capture_id = c.id)"
+    " AND NOT EXISTS (SELECT 1 FROM strips s JOIN stops t ON t.strip_id = s.id WHERE s.capture_id = c.id AND t.state = 'open')"
+    " AND NOT EXISTS (SELECT 1 FROM strips s JOIN results r ON r.strip_id = s.id JOIN deliveries d ON d.result_id = r.result_id"
+    " AND d.version = r.version WHERE s.capture_id = c.id AND d.state NOT IN ('accepted', 'superseded', 'discarded'))"
+)
+
+
+def purge_captures(db: Db, command: PurgeCaptures) -> int:
+    """Purge captures that are over; with ``results`` their strips and all that hangs on them. Give how many rows changed."""
+    changed = 0
+    for capture_id in command.capture_ids:
+        if db.execute(f"SELECT 1 FROM captures c WHERE c.id = ? AND {IS_OVER}", (capture_id,)).fetchone() is None:
+            continue
+        changed += db.execute(
+            "UPDATE captures SET payload = ?, name = '', purged_at = ? WHERE id = ? AND purged_at IS NULL",
+            (b"", when(command.at), capture_id),
+        ).rowcount
+        if command.results:
+            changed += _purge_strips(db, capture_id, command.at)
+    return changed
+
+
+def _purge_strips(db: Db, capture_id: int, at: datetime) -> int:
+    found = db.execute(
+        "SELECT id, content, findings FROM strips WHERE capture_id = ? AND purged_at IS NULL", (capture_id,)
+    ).fetchall()
+    for strip_id, content, findings in found:
+        left = content_text(without_values(content_of(content))) if content else None
+        rules = json_text([[*each[:2], ""] for each in json_of(findings)])  # type: ignore[index]  # (rule, severity, sentence), as apply_outcome wrote it
+        db.execute(
+            "UPDATE strips SET patient_printed = '', patient_id = '', specimen_id = '', operator = '', content = ?, findings = ?, pads = '[]',"
+            " abnormal = 0, purged_at = ? WHERE id = ?",
+            (left, rules, when(at), strip_id),
+        )
+        db.execute(
+            "UPDATE stops SET sentence = '', remedy = '', receiver_words = '', closed_reason = '' WHERE strip_id = ?", (strip_id,)
+        )
+        _purge_deliveries(db, strip_id)
+        db.execute("UPDATE results SET content = ? WHERE strip_id = ?", (b"", strip_id))
+    if found:
+        db.execute("UPDATE decisions SET patient_id = '' WHERE capture_id = ?", (capture_id,))
+    return len(found)
+
+
+def _purge_deliveries(db: Db, strip_id: int) -> None:
+    """Keep a payload's digest in its place; the lane goes too, since it is the patient's number."""
+    found = db.execute(
+        "SELECT d.id, d.payload FROM results r JOIN deliveries d ON d.result_id = r.result_id AND d.version = r.version WHERE r.strip_id = ?",
+        (strip_id,),
+    ).fetchall()
+    for delivery_id, payload in found:
+        digest = hashlib.sha256(unpacked(payload)).hexdigest() if payload else None
+        db.execute("UPDATE deliveries SET payload = NULL, payload_digest = ?, lane = '' WHERE id = ?", (digest, delivery_id))
+        db.execute("UPDATE attempts SET words = '' WHERE delivery_id = ?", (delivery_id,))
+
+
+def purge_files(db: Db, command: PurgeFiles) -> int:
+    """Purge what is kept of files that were not taken, once their rows are closed and old. Give how many."""
+    return db.execute(
+        "UPDATE refused_files SET name = '', beginning = ? WHERE (name <> '' OR length(beginning) > 0) AND stop_id IN"
+        " (SELECT t.id FROM stops t JOIN refused_files f ON f.stop_id = t.id WHERE t.state = 'closed' AND t.opened_at < ?)",
+        (b"", when(command.before)),
+    ).rowcount
+
+
+def purge_events(db: Db, command: PurgeEvents) -> int:
+    """Purge old events, apart from those of what is open. Give how many."""
+    before = when(command.before)
+    db.execute(
+        "INSERT INTO meta (name, value) VALUES (?, ?) ON CONFLICT (name) DO UPDATE SET value = excluded.value WHERE meta.value < excluded.value",
+        (MARK, before),
+    )
+    gone = 0
+    for event_id in command.event_ids:
+        row = db.execute("SELECT subject FROM events WHERE id = ? AND at < ?", (event_id, before)).fetchone()
+        if row is not None and not is_open(db, row[0]):
+            gone += db.execute("DELETE FROM events WHERE id = ?", (event_id,)).rowcount
+    return gone
+
+
+_OF_SUBJECT = {
+    "capture": f"SELECT 1 FROM captures c WHERE c.id = ? AND NOT ({IS_OVER})",
+    "strip": f"SELECT 1 FROM captures c JOIN strips own ON own.capture_id = c.id WHERE own.id = ? AND NOT ({IS_OVER})",
+    "stop": "SELECT 1 FROM stops WHERE id = ? AND state = 'open'",
+    "delivery": "SELECT 1 FROM deliveries WHERE id = ? AND state NOT IN ('accepted', 'superseded', 'discarded')",
+}
+
+
+def is_open(db: Db, subject: str) -> bool:
+    """Say whether an event's subject still waits for somebody: its history is what that person looks at."""
+    kind, _, number = subject.partition(":")
+    question = _OF_SUBJECT.get(kind)
+    return question is not None and db.execute(question, (int(number),)).fetchone() is not None

@@ -1,0 +1,112 @@
+"""What a restored store must not do by itself: everything that may have been sent since its backup goes to a person.
+
+A new epoch makes sure that no identity of the lost time is given again. Statements are those that both databases take.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Collection
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+from bridge.lifecycle.states import DeliveryEvent, StopGroup
+from bridge.model import SERVICE, Finding, Place, Severity, Unreadable
+from bridge.store.apply import new_epoch
+from bridge.store.apply_outcome import record_outcome
+from bridge.store.codec import moment_or_none, unpacked, when
+from bridge.store.commands import RecordOutcome
+from bridge.store.database import Db
+from bridge.store.statements import Change, NewStop, move_delivery, note, open_stop
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Reviewed:
+    """What was put before a person: deliveries and captures, counted; and the epochs before and after."""
+
+    deliveries: int
+    captures: int
+    old_epoch: str
+    epoch: str
+
+
+def newest_moment(db: Db) -> datetime | None:
+    """Give when the newest thing in the store happened, aware, UTC; None in a store in which nothing did."""
+    row = db.execute("SELECT at FROM events ORDER BY id DESC LIMIT 1").fetchone()
+    return moment_or_none(row[0] if row else None)
+
+
+def review(db: Db, *, now: datetime, taken_at: datetime, known: Collection[str] = ()) -> Reviewed:
+    """Open a new epoch and put what may have been sent since ``taken_at`` before a person; all in the caller's transaction.
+
+    ``known`` are epochs that must not come again besides the store's own. Times are aware, UTC.
+    """
+    old = str(db.execute("SELECT value FROM meta WHERE name = 'epoch'").fetchone()[0])
+    epoch = new_epoch({*known, old})
+    db.execute("UPDATE meta SET value = ? WHERE name = 'epoch'", (epoch,))
+    said = f"{taken_at.astimezone(UTC):%Y-%m-%d %H:%M} UTC"
+    deliveries = _review_deliveries(db, now, said)
+    captures = _review_intake(db, now, said)
+    note(db, now, SERVICE, "store.restored", "store", Change(before=old, after=epoch, reason=f"backup of {said}"))
+    return Reviewed(deliveries=deliveries, captures=captures, old_epoch=old, epoch=epoch)
+
+
+def _review_deliveries(db: Db, now: datetime, said: str) -> int:
+    """Stop every delivery that was under way: whether it went out since, only its receiver knows."""
+    found = db.execute(
+        "SELECT d.id, d.destination, r.strip_id, s.capture_id, s.analyzer FROM deliveries d"
+        " JOIN results r ON r.result_id = d.result_id AND r.version = d.version JOIN strips s ON s.id = r.strip_id"
+        " WHERE d.state IN ('unborn', 'queued', 'sending', 'retrying') ORDER BY d.id"
+    ).fetchall()
+    for delivery_id, destination, strip_id, capture_id, analyzer in found:
+        move_delivery(db, delivery_id, DeliveryEvent.RESTORE, now, SERVICE)
+        db.execute("UPDATE deliveries SET due_at = NULL WHERE id = ?", (delivery_id,))
+        db.execute(
+            "UPDATE attempts SET ended_at = ?, code = 'unknown' WHERE delivery_id = ? AND ended_at IS NULL",
+            (when(now), delivery_id),
+        )
+        stop = NewStop(
+            group=StopGroup.HELD,
+            rules=("restore.unsure",),
+            sentence=f"This result may have been sent to {destination} after the backup of {said} was taken, from which Padpost was restored.",
+            remedy=f"Look for it in {destination}. If it is there, discard this row; if it is not, send it again.",
+            analyzer=analyzer,
+            capture_id=capture_id,
+            strip_id=strip_id,
+            delivery_id=delivery_id,
+        )
+        open_stop(db, stop, at=now)
+    return len(found)
+
+
+def _review_intake(db: Db, now: datetime, said: str) -> int:
+    """Stop every capture that was not judged to its end: it may have been judged since, and its results sent under identities that are lost."""
+    found = db.execute(
+        "SELECT i.id, i.capture_id, i.analyzer, coalesce(i.only_index, i.next_index), c.payload, c.digest FROM intake i"
+        " JOIN captures c ON c.id = i.capture_id WHERE i.ended_at IS NULL ORDER BY i.id"
+    ).fetchall()
+    for intake_id, capture_id, analyzer, index, payload, digest in found:
+        place = Place(start=0, end=len(unpacked(payload)))
+        finding = Finding(
+            rule="restore.unjudged",
+            severity=Severity.REJECT,
+            sentence=f"This came in before the backup of {said} and was not judged in it; it may have been judged and sent since.",
+            remedy="Look for its results in the records. If they are not there, read it again; if they are, discard this row.",
+            place=place,
+        )
+        # a digest of its own: the same bytes twice are two captures here, and each is a person's to decide
+        own_digest = hashlib.sha256(f"{digest}/{intake_id}".encode()).hexdigest()
+        record_outcome(
+            db,
+            RecordOutcome(
+                intake_id=intake_id,
+                capture_id=capture_id,
+                reading=Unreadable(index=index, place=place, analyzer=analyzer, record_digest=own_digest, finding=finding),
+                outcome=None,
+                deliveries=(),
+                tables_digest="",
+                at=now,
+                ends_intake=True,
+            ),
+        )
+    return len(found)

@@ -1,0 +1,57 @@
+"""After a failover or a restore no identifier is given twice: shown on a server that becomes its own standby and is promoted."""
+
+from __future__ import annotations
+
+from bridge.store.commands import ReserveNumbers
+from bridge.store.postgres.checks import unfit
+from bridge.store.postgres.connection import WRITING, Server
+from bridge.store.postgres.lineage import LEAP, epoch_here
+from bridge.store.postgres.store import PostgresStore
+from tests.peers.postgres import PostgresServer
+from tests.store import strips as s
+from tests.store.strips import WAIT
+
+
+def test_a_store_that_stays_where_it_is_keeps_its_epoch(at: Server) -> None:
+    """However often it is opened, and by however many."""
+    epochs = set()
+    for _ in range(3):
+        store = PostgresStore(at)
+        db = at.connect(WRITING)
+        epochs |= {store.epoch, epoch_here(db)}
+        db.close()
+        assert store.events("store:epoch") == ()
+        store.close()
+    assert len(epochs) == 1
+
+
+def test_a_failover_opens_a_new_epoch_in_every_process(own: PostgresServer) -> None:
+    """Two processes live through it: both go on, under one new epoch, with numbers that nobody can have had."""
+    at = Server(url=own.url())
+    stores = [PostgresStore(at) for _ in range(2)]
+    before = stores[0].epoch
+    had = max(store.submit(ReserveNumbers(count=100)).result(WAIT) for store in stores)
+    own.stop()
+    own.start_as_standby()
+    for store in stores:  # nothing can be written, and nobody takes the standby for the server
+        own.until(lambda store=store: store.submit(ReserveNumbers(count=1)).exception(WAIT) is not None)  # type: ignore[misc]  # bound now
+    standby = at.url + "?target_session_attrs=any"
+    db = Server(url=standby).connect("")
+    assert next(unfit(db)).startswith("The server is a standby, which takes no writes.")
+    db.close()
+    own.promote()
+    for store in stores:
+        own.until(lambda store=store: not store.away)  # type: ignore[misc]  # as above
+    numbers = [store.submit(ReserveNumbers(count=100)).result(WAIT) for store in stores]
+    assert min(numbers) >= had + LEAP
+    assert len(set(numbers)) == 2
+    after = {store.epoch for store in stores}
+    assert len(after) == 1
+    assert after != {before}
+    (moved,) = stores[0].events("store:epoch")
+    assert moved.what == "store.moved"
+    assert (moved.before.partition("/")[2], moved.after.partition("/")[2]) == ("00000001", "00000002")
+    assert moved.before.partition("/")[0] == moved.after.partition("/")[0]
+    for store in stores:
+        assert s.keep(store)
+        store.close()

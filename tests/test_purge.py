@@ -1,0 +1,91 @@
+"""The purge goes through the whole store in small steps, oldest first, and gives way to strips that wait."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Iterator
+from datetime import timedelta
+from pathlib import Path
+
+import pytest
+
+from bridge.model import Answer
+from bridge.purge import AT_ONCE, PurgeWatch, steps
+from bridge.settings import Keep
+from bridge.store.commands import PurgeCaptures, PurgeEvents, PurgeFiles
+from bridge.store.sqlite import SqliteStore
+from tests.store import strips as s
+from tests.store.strips import NOW, later
+
+EVERYTHING = Keep(captures_days=31, results_days=60, events_days=90)
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Iterator[SqliteStore]:
+    """Give a store of forty-five delivered strips and one that is held, all of NOW."""
+    opened = SqliteStore(tmp_path / "data", now=lambda: NOW)
+    for number in range(45):
+        recorded = s.post(opened, f"R{number}", lane=str(number))
+        s.attempt(opened, recorded.delivery_ids[0], Answer.ACCEPTED)
+    of = s.reading("held")
+    s.record(opened, of, s.held(of))
+    yield opened
+    opened.close()
+
+
+def test_a_site_that_says_nothing_keeps_everything(store: SqliteStore) -> None:
+    """Not one step, however old."""
+    assert list(steps(store, Keep(), now=NOW + timedelta(days=36_500))) == []
+
+
+@pytest.mark.parametrize(
+    ("days", "kinds"),
+    [
+        (30, []),
+        (32, [False] * 3),
+        (61, [False] * 3 + [True] * 3),
+    ],
+)
+def test_each_kind_is_due_after_its_own_days(store: SqliteStore, days: int, kinds: list[bool]) -> None:
+    """Counted from the arrival; in steps that a strip which comes meanwhile does not feel."""
+    due = list(steps(store, EVERYTHING, now=NOW + timedelta(days=days)))
+    captures = [step for step in due if isinstance(step, PurgeCaptures)]
+    assert [step.results for step in captures] == kinds
+    assert all(len(step.capture_ids) <= AT_ONCE for step in captures)
+    assert [step for step in due if isinstance(step, PurgeFiles)] == [PurgeFiles(before=NOW + timedelta(days=days - 31))]
+    assert not [step for step in due if isinstance(step, PurgeEvents)]
+
+
+async def _sweep(store: SqliteStore, *, days: int) -> None:
+    await PurgeWatch(store, EVERYTHING, lambda: NOW + timedelta(days=days)).sweep()
+
+
+def test_a_sweep_leaves_only_what_is_open_and_the_next_finds_nothing(store: SqliteStore) -> None:
+    """All forty-five in one sweep; the held strip is as it was."""
+    asyncio.run(_sweep(store, days=91))
+    assert [strip.purged_at is None for strip in store.strips(limit=100)] == [True] + [False] * 45
+    assert store.capture(46).capture.payload == s.reading("held").record_digest.encode()
+    left = store._db().execute("SELECT DISTINCT subject FROM events ORDER BY subject").fetchall()
+    assert left == [("capture:46",), ("stop:1",), ("strip:46",)]
+    again = list(steps(store, EVERYTHING, now=NOW + timedelta(days=92)))
+    assert [type(step) for step in again] == [PurgeFiles]
+
+
+def test_strips_that_wait_go_first(store: SqliteStore) -> None:
+    """While an analyzer has strips to be judged the purge rests; it goes on once they are."""
+
+    async def scene() -> None:
+        s.keep(store, b"waits", arrived_at=later(1))
+        sweep = asyncio.create_task(_sweep(store, days=91))
+        seen: list[bool] = []
+        while not seen or len(seen) < 3:
+            await asyncio.sleep(0.05)
+            seen.append(store.capture(1).purged_at is None)
+        assert all(seen)
+        of = s.reading("waits")
+        await asyncio.to_thread(s.record, store, of, s.held(of), capture_id=47)
+        await asyncio.wait_for(sweep, 30)
+
+    asyncio.run(scene())
+    assert store.capture(1).purged_at is not None
+    assert store.capture(47).purged_at is None
