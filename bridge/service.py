@@ -55,8 +55,8 @@ from bridge.underway import Underway
 log = structlog.get_logger()
 
 BLOCK = 500  # ours: ids reserved at once; a restart skips what is left, which costs nothing
-MOST_FRESH = 256  # ours: captures held until they are judged, which is at once; what waits longer is read from the store
-LARGEST_FRESH_BYTES = 16_384  # ours: a strip or a few; 256 of them are 4 MB
+MOST_FRESH = 1_000  # ours: captures held until they are judged, which is at once; what waits longer is read from the store
+LARGEST_FRESH_BYTES = 8_192  # ours: a strip or a few; a thousand of them are 8 MB at most, and some hundred kB as a rule
 NOTHING_KNOWN = rows.ReadingFacts(decisions=Decisions(patient_id=None, corrected_by=None, accepted_rules=frozenset()), prior=None)
 EVERYTHING = ""  # the name of news that may be anywhere
 FIRST_REST = timedelta(seconds=1)  # ours: a loop that fell over rests this long, doubling to LONGEST_REST
@@ -489,9 +489,11 @@ class Service:
         else:
             command = KeepCapture(capture=capture, analyzer=analyzer, profile=profile, origin=origin, lease=grip.fence())
             ids.append(await done(self._store, command))
-        for capture_id, kept in zip(ids, captures, strict=True):
-            log.info("capture.kept", capture=capture_id, source=kept.source, bytes=len(kept.payload), torn=kept.torn)
-            if not origin:  # a file that was kept before a crash has its first arrival in the store
+        log.info(
+            "capture.kept", capture=ids[0], source=capture.source, bytes=len(capture.payload), torn=capture.torn, more=len(more)
+        )
+        if not origin:  # a file that was kept before a crash has its first arrival in the store
+            for capture_id, kept in zip(ids, captures, strict=True):
                 self._judging.hand_over(rows.CaptureRow(capture_id=capture_id, analyzer=analyzer, profile=profile, capture=kept))
         self._wake_judging(analyzer)
         return int(ids[0])

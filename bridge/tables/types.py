@@ -188,6 +188,15 @@ class DelimitedLayout:
     header: tuple[str, ...]
     columns: Mapping[str, int]
     width: int
+    pads: tuple[tuple[str, tuple[int | None, int | None, int | None]], ...] = field(init=False, compare=False, repr=False)
+    """Each pad's label with the columns of value, unit and mark, in the order of the columns."""
+
+    def __post_init__(self) -> None:
+        labels = [name.removeprefix("pad:") for name in self.columns if name.startswith("pad:")]
+        places = (
+            (self.columns[f"pad:{each}"], self.columns.get(f"unit:{each}"), self.columns.get(f"mark:{each}")) for each in labels
+        )
+        object.__setattr__(self, "pads", tuple(zip(labels, places, strict=True)))
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
