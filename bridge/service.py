@@ -489,11 +489,9 @@ class Service:
         else:
             command = KeepCapture(capture=capture, analyzer=analyzer, profile=profile, origin=origin, lease=grip.fence())
             ids.append(await done(self._store, command))
-        log.info(
-            "capture.kept", capture=ids[0], source=capture.source, bytes=len(capture.payload), torn=capture.torn, more=len(more)
-        )
-        if not origin:  # a file that was kept before a crash has its first arrival in the store
-            for capture_id, kept in zip(ids, captures, strict=True):
+        for capture_id, kept in zip(ids, captures, strict=True):
+            log.info("capture.kept", capture=capture_id, source=kept.source, bytes=len(kept.payload), torn=kept.torn)
+            if not origin:  # a file that was kept before a crash has its first arrival in the store
                 self._judging.hand_over(rows.CaptureRow(capture_id=capture_id, analyzer=analyzer, profile=profile, capture=kept))
         self._wake_judging(analyzer)
         return int(ids[0])
