@@ -27,9 +27,12 @@ from bridge.credentials.tls import listening_context
 from bridge.deliver.capability import asked_differences
 from bridge.deliver.fhir import FhirClient
 from bridge.deliver.folder import FolderClient
+from bridge.deliver.late import AnswerListener, LateAnswers
 from bridge.deliver.mllp import MllpClient
+from bridge.deliver.pool import Pool
 from bridge.desk.actions import Desk
 from bridge.errors import SettingsError, SetupError, Spot, TableError
+from bridge.lifecycle.answers import site_faults
 from bridge.lifecycle.sharing import EVERY_ROLE, Role
 from bridge.model import Acknowledgement, Code, CodedResult, Format, Message, UnitSystem
 from bridge.pages.app import Doors, make_pages
@@ -72,7 +75,8 @@ from bridge.ways_out_watch import CapabilityWatch, SetupWatch
 
 log = structlog.get_logger()
 
-BEGUN = 64  # ours: tries begun at once at a destination; as many share the commits of their beginnings and ends, and a crash asks after as many
+BEGUN = 16  # ours: tries begun at once at a destination; as many share the commits of their beginnings and ends, and a crash asks after as many
+
 
 S = TypeVar("S", bound=Shape)
 
@@ -193,6 +197,8 @@ def terms_of(config: settings.Settings, destination: settings.DestinationShape) 
         laboratory=Laboratory(**destination.laboratory.model_dump()) if destination.laboratory else None,
         provider=Provider(**destination.provider.model_dump()) if destination.provider else None,
         non_patient=getattr(destination, "controls", False),
+        asks_commit=getattr(destination, "acknowledgement", "original") == "enhanced",
+        asks_application=getattr(destination, "application_answer", "AL"),
     )
 
 
@@ -283,7 +289,12 @@ async def assemble(config: settings.Settings, roles: frozenset[Role] = EVERY_ROL
             path=("database",),
         )
     tables = tables_for(config)
-    for error in chain(source_faults(config.sources, tables.profiles), key_faults(config.sources), grade_faults(config, tables)):
+    for error in chain(
+        source_faults(config.sources, tables.profiles),
+        key_faults(config.sources),
+        grade_faults(config, tables),
+        answer_faults(config),
+    ):
         raise error
     terms = [terms_of(config, destination) for destination in config.destinations]
     book = PlanBook(terms, [source.profile for source in config.sources], tables)
@@ -307,6 +318,7 @@ async def assemble(config: settings.Settings, roles: frozenset[Role] = EVERY_ROL
         )
         for destination in config.destinations
     }
+    listeners = _answer_listeners(config, clients, queues, ids)
     for queue in queues.values():
         queue.shut("Its messages are being checked.")
     await done(store, KeepTables(digest=tables.digest, content=tables.canonical, at=clock.now()))
@@ -324,13 +336,14 @@ async def assemble(config: settings.Settings, roles: frozenset[Role] = EVERY_ROL
         queues=queues,
         leases=leases,
         leased_sources=frozenset(source.name for source in config.sources if _is_leased(source)),
-        once=[partial(check_plans, book, store, queues)],
+        once=[partial(check_plans, book, store, queues), store.look_through],
         watches={
             "signatures": watch,
             "ways out": setup,
             "capabilities": capabilities,
             "purge": PurgeWatch(store, config.keep, clock.now),
             "room": room,
+            **(listeners if Role.DELIVERY in roles else {}),
         },
         require_room=room.require,
     )
@@ -393,6 +406,15 @@ def grade_faults(config: settings.Settings, tables: Tables) -> Iterator[Settings
             yield SettingsError(error.sentence, remedy=error.remedy, path=("destinations", number, *error.path))
 
 
+def answer_faults(config: settings.Settings) -> Iterator[SettingsError]:
+    """Give an error for each line of a destination's own answers that cannot stand."""
+    for number, destination in enumerate(config.destinations):
+        if isinstance(destination, settings.MllpDestination | settings.FhirDestination):
+            lines = [(line.when, line.means) for line in destination.answers]
+            for line, fault, remedy in site_faults(destination.kind, lines):
+                yield SettingsError(fault, remedy=remedy, path=("destinations", number, "answers", line, "when"))
+
+
 class Sends(Protocol):
     """A client of one destination."""
 
@@ -406,7 +428,7 @@ class Sends(Protocol):
 def _client(destination: settings.DestinationShape) -> Sends:
     match destination:
         case settings.MllpDestination():
-            return MllpClient(destination)
+            return Pool([MllpClient(destination) for _ in range(destination.connections)])
         case settings.FhirDestination():
             return FhirClient(destination, now=clock.now)
         case settings.FolderDestination():
@@ -418,15 +440,44 @@ def _client(destination: settings.DestinationShape) -> Sends:
     raise TypeError(f"no client sends to a {type(destination).__name__}")
 
 
+def _answer_listeners(
+    config: settings.Settings, clients: Mapping[str, Any], queues: Mapping[str, DestinationQueue], ids: Ids
+) -> dict[str, Runs]:
+    """Give each receiver's late answers to its queue; give the listeners for those that it sends on a connection of its own."""
+    listeners: dict[str, Runs] = {}
+    for destination in config.destinations:
+        if not isinstance(destination, settings.MllpDestination) or destination.acknowledgement == "original":
+            continue
+        late = LateAnswers(destination, settle=queues[destination.name].settle, control=ids.control, now=clock.now)
+        clients[destination.name].hear(late)
+        if destination.answers_on:
+            listeners[f"answers of {destination.name}"] = AnswerListener(destination.name, destination.answers_on, late)
+    return listeners
+
+
 def _pace(destination: settings.DestinationShape) -> Pace:
     retry = destination.retry
-    return Pace(
+    pace = Pace(
         first=timedelta(seconds=retry.first_s),
         longest=timedelta(seconds=retry.longest_s),
         give_up=timedelta(hours=retry.give_up_h),
-        lanes=BEGUN,
-        in_flight=1 if isinstance(destination, settings.MllpDestination) else 4,  # one a connection; a server takes a few
+        lanes=max(BEGUN, 2 * _in_flight(destination)),
+        in_flight=_in_flight(destination),
     )
+    if isinstance(destination, settings.MllpDestination) and destination.acknowledgement == "enhanced":
+        wait = timedelta(seconds=destination.application_s)
+        return replace(pace, application=wait, silence_is_yes=destination.application_answer == "ER")
+    return pace
+
+
+def _in_flight(destination: settings.DestinationShape) -> int:
+    """Give how many messages may be with the receiver at once."""
+    match destination:
+        case settings.MllpDestination():
+            return destination.connections
+        case settings.HttpDestination():
+            return destination.in_flight
+    return 4  # ours: of a folder; each waits for the disk
 
 
 async def _bear(book: PlanBook, ids: Ids, destination: str, result: CodedResult) -> Message | None:
@@ -501,6 +552,7 @@ def _pages_site(
         doors=http_post.PATHS if any(isinstance(source, settings.HttpSource) for source in config.sources) else frozenset(),
         destinations=tuple(destination.name for destination in config.destinations),
         not_ready=lambda: (service.fault,) if service.fault else (),
+        next_tries=lambda: {name: at for name, queue in queues.items() if (at := queue.next_try)},
         refusing=lambda: room.refusing,
         notice=lambda: room.notice,
         shut=lambda: {name: queue.shut_because for name, queue in queues.items() if queue.shut_because},

@@ -168,6 +168,9 @@ class Judging:
                         await self._judge(intake, grip, underway, counted)
                     except Overtaken:  # ended already, by a commit whose answer was lost: what is next stands in the store
                         log.warning("strip.overtaken", capture=intake.capture_id)
+        except asyncio.CancelledError:
+            underway.let_go()
+            raise
         finally:
             await underway.abandoned()
 
@@ -449,9 +452,11 @@ class Service:
                     tasks.create_task(self._forever(name, watch.run))
                 for task in self._once:
                     tasks.create_task(self._forever("start-up check", task, again=False))
-                await (
-                    asyncio.Event().wait()
-                )  # with nothing connected yet, or nothing going on any more, it still answers for itself
+                try:
+                    # with nothing connected yet, or nothing going on any more, it still answers for itself
+                    await asyncio.Event().wait()
+                finally:
+                    self._tasks = None  # news that is heard while it ends begins nothing more
         finally:
             self._leases.leave()
 

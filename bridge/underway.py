@@ -46,6 +46,11 @@ class Underway:
             await self._oldest()
         self.newest = 0
 
+    def let_go(self) -> None:
+        """Wait for nothing any more: what was submitted is done all the same."""
+        for task in self._tasks:
+            task.cancel()
+
     async def abandoned(self) -> None:
         """Wait for what is left after a failure; whatever it raises, its piece of work stands in the store and comes again."""
         tasks, self._tasks = list(self._tasks), deque()

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import tempfile
 from collections.abc import Sequence
+from concurrent.futures import Future
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -170,3 +171,36 @@ def test_the_order_of_submission_is_the_order_of_arrival() -> None:
         assert (line.newest, line.is_empty) == (0, True)
 
     asyncio.run(whole())
+
+
+def test_who_is_told_to_end_waits_for_no_commit(tmp_path: Path) -> None:
+    """A disk may hang: what was submitted is done all the same, and a service that stops must not hang with it."""
+    store = SqliteStore(tmp_path, now=now)
+
+    class Hanging(Refusing):
+        """Takes outcomes and never answers."""
+
+        def submit(self, command: object) -> object:  # type: ignore[override]  # kept for ever
+            if isinstance(command, RecordOutcome):
+                taken.append(command)
+                return Future()
+            return self._store.submit(command)  # type: ignore[arg-type]  # passed on
+
+    taken: list[RecordOutcome] = []
+
+    async def whole() -> None:
+        hanging = Hanging(store, times=0, error=StoreFull("no room"))
+        task = asyncio.create_task(judging(hanging.as_store).work_off("bench-a"))
+        while len(taken) < 3:
+            await asyncio.sleep(0.001)
+        task.cancel()
+        async with asyncio.timeout(10):
+            await asyncio.gather(task, return_exceptions=True)
+        assert task.cancelled()
+
+    try:
+        plays = [play(number, minute=number, patient=number) for number in range(1, 4)]
+        store.submit(KeepRun(captures=captures(plays), analyzer="bench-a", profile="brook")).result(10)
+        asyncio.run(whole())
+    finally:
+        store.close()

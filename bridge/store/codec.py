@@ -13,7 +13,7 @@ from pydantic import TypeAdapter
 from bridge.model import CodedResult, StripContent
 
 _RESULT = TypeAdapter(CodedResult)
-LEVEL = 3  # ours: see docs/performance.md, section Size
+LEVEL = 3  # ours: see docs/explanation/size.md
 # Which dictionary a payload is packed with, by how it begins. A file here never changes: what it packed could not be read any more.
 _SHIPPED = {b"MSH|": "hl7-1.zdict", b'{"resourceType":"Bundle"': "fhir-1.zdict", b'{"result_id":': "result-1.zdict"}
 _READ = {start: (Path(__file__).parent / "dictionaries" / name).read_bytes() for start, name in _SHIPPED.items()}

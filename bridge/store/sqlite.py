@@ -13,6 +13,7 @@ from pathlib import Path
 from bridge.errors import StoreFailed
 from bridge.store.apply import apply, begin_store, recover
 from bridge.store.database import SqliteDb
+from bridge.store.file_check import WholeCheck, at_start
 from bridge.store.lock import ProcessLock, network_mount
 from bridge.store.migrate import migrate
 from bridge.store.reads_purge import PurgeReads
@@ -53,13 +54,14 @@ class SqliteStore(WorkReads, WayReads, ShownReads, PurgeReads, Written):
             self._open(path, now)
             undo.pop_all()
         self._writer = Writer(SqliteEngine(self._connect), apply)
+        self._whole_check = WholeCheck(self._file, self._writer.stop)
 
     def _open(self, folder: Path, now: Callable[[], datetime]) -> None:
         try:
             migrate(self._file)
             connection = self._connect()
-            verdict = connection.execute("PRAGMA quick_check(1)").fetchone()[0]
-            if verdict != "ok":
+            verdict = at_start(connection, self._file.stat().st_size)
+            if verdict:
                 raise StoreFailed(f"The store {self._file} is damaged ({verdict}). Restore it from a backup.")
             connection.execute("BEGIN IMMEDIATE")
             self._epoch = begin_store(connection)
@@ -94,8 +96,13 @@ class SqliteStore(WorkReads, WayReads, ShownReads, PurgeReads, Written):
     def listen(self, heard: Callable[[str], None]) -> None:
         """Hear of nothing: no other process writes here, and this one wakes itself."""
 
+    async def look_through(self) -> None:
+        """Check the whole file, where the start could not: once, beside the work. What it finds stops the store (``fault``)."""
+        await self._whole_check.run()
+
     def close(self) -> None:
         """Finish what was submitted, then let go of the file."""
+        self._whole_check.end()
         self._writer.close()
         for connection in self._readers:
             connection.close()

@@ -317,6 +317,11 @@ class Writer:
         with self._turn:
             self.away = f"The database cannot be reached ({name}). Padpost tries again until it can."
 
+    def stop(self, why: str) -> None:
+        """Take nothing more, for the reason given; what is being committed is finished."""
+        with self._turn:
+            self.fault = why
+
     def _stop(self, error: Exception) -> None:
         with self._turn:
             self.fault = (

@@ -466,7 +466,8 @@ class DestinationTerms:
     own texts of units by their UCUM code; a unit without one goes as UCUM. ``orders``: panel or single. ``patient_pointing`` and
     ``order_pointing`` are for FHIR; ``order_system`` is the identifier system of order numbers, ``order_authority`` their
     HL7 name. ``message_profile`` is MSH-21, or in FHIR ``Kind=URL`` of each meta.profile, where the two sides agreed on it. ``non_patient``: controls and
-    the like are sent too (OUL^R22 only).
+    the like are sent too (OUL^R22 only). ``asks_commit`` is MSH-15 AL (enhanced mode), with ``asks_application`` as MSH-16; else MSH-15
+    and MSH-16 are the format's own.
     """
 
     name: str
@@ -499,6 +500,8 @@ class DestinationTerms:
     laboratory: Laboratory | None = None
     provider: Provider | None = None
     non_patient: bool = False
+    asks_commit: bool = False
+    asks_application: str = "AL"
 
     @property
     def is_live(self) -> bool:

@@ -19,7 +19,7 @@ from tests.speed.receivers import Receiver, verified
 from tests.speed.runs import PEERS, WARM_UP, Carried, Peer, Pipeline, at_full_speed, latencies, one_at_a_time, peer, site
 from tests.speed.site import Site
 from tests.speed.stock import fill
-from tests.speed.strips import Strips
+from tests.speed.strips import OWN_PATIENTS, Strips
 
 MODEL = range(16)  # strips that are really carried before a store is filled with their like
 STATS = 200  # urgent strips during a drain
@@ -280,7 +280,7 @@ def outage(options: Options) -> Iterator[Row]:
         try:
             steady = _steady(bridge, options, port)
             begin = WARM_UP + options.strips
-            urgent, waiting = range(begin, begin + STATS), range(begin + STATS, begin + STATS + options.waiting)
+            urgent, waiting = range(OWN_PATIENTS, OWN_PATIENTS + STATS), range(begin, begin + options.waiting)
             fill(bridge.file, options.waiting, first=waiting[0], waiting=True)
             bridge.start()
             bridge.served.kill()

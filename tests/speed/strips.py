@@ -11,6 +11,9 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 ANALYZERS = 8
+OWN_PATIENTS = (
+    60_000_000  # strips from this number on have a patient each: urgent ones that must not wait behind their own patient's
+)
 PATIENTS = 500  # of one analyzer: a patient's strips stand some way apart, as in a day's work
 COLUMNS = ("number", "specimen", "patient", "name", "born", "sex", "at", "strip_type")
 GRADES = ("Negative", "Trace", "1+", "2+", "3+")
@@ -77,6 +80,8 @@ class Strips:
 
 def patient_of(number: int) -> str:
     """Give the patient of strip ``number``: eight digits, each patient always on the same analyzer."""
+    if number >= OWN_PATIENTS:
+        return str(number)
     analyzer, place = number % ANALYZERS, number // ANALYZERS
     return f"{40_000_000 + analyzer * 100_000 + place % PATIENTS}"
 

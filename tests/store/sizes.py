@@ -1,4 +1,4 @@
-"""What a strip takes in the store's file: ``python -m tests.store.sizes [STRIPS]``. Prints a table in Markdown, for docs/performance.md.
+"""What a strip takes in the store's file: ``python -m tests.store.sizes [STRIPS]``. Prints a table in Markdown, for docs/explanation/size.md.
 
 The real bridge with the demo's record system: strips of the profile tern by file, each to an HL7 (ORU^R01 over MLLP) and a FHIR destination,
 acknowledged by both; then the service stops, the log is moved into the file, and SQLite's own dbstat says how many bytes each table and index has.

@@ -34,12 +34,25 @@ def test_a_lane_has_one_head(file: SqliteDb) -> None:
     """The file itself lets no second message of a lane stand at its front, whatever a later program does."""
     insert = (
         "INSERT INTO deliveries (destination, lane, priority, result_id, version, format, state, attempts, born_at, last_code, is_head)"
-        " VALUES (?, ?, 'routine', 'R1', 1, '', 'queued', 0, 'x', '', ?)"
+        " VALUES (?, ?, 'routine', ?, 1, '', 'queued', 0, 'x', '', ?)"
     )
-    for values in (("records", "A", 1), ("records", "A", 0), ("records", "B", 1), ("chart", "A", 1)):
+    for values in (("records", "A", "R1", 1), ("records", "A", "R2", 0), ("records", "B", "R3", 1), ("chart", "A", "R1", 1)):
         file.execute(insert, values)
     with pytest.raises(sqlite3.IntegrityError, match=r"UNIQUE constraint failed: deliveries\.destination, deliveries\.lane"):
-        file.execute(insert, ("records", "A", 1))
+        file.execute(insert, ("records", "A", "R4", 1))
+
+
+def test_a_version_of_a_result_waits_once_for_a_destination(file: SqliteDb) -> None:
+    """Whatever two processes do at once; what is over stands in nobody's way."""
+    insert = (
+        "INSERT INTO deliveries (destination, lane, priority, result_id, version, format, state, attempts, born_at, last_code)"
+        " VALUES (?, 'A', 'routine', 'R1', ?, '', ?, 0, 'x', '')"
+    )
+    for values in (("records", 1, "queued"), ("records", 2, "unborn"), ("chart", 1, "sending"), ("records", 1, "accepted")):
+        file.execute(insert, values)
+    for state in ("unborn", "queued", "sending", "retrying"):
+        with pytest.raises(sqlite3.IntegrityError, match=r"deliveries\.destination, deliveries\.result_id, deliveries\.version"):
+            file.execute(insert, ("records", 1, state))
 
 
 @pytest.mark.parametrize(

@@ -85,6 +85,9 @@ class PostgresStore(WorkReads, WayReads, ShownReads, PurgeReads, Written):
         """Call ``heard``, from a thread of its own, with each name that another process told; "" for "look everywhere"."""
         self._listener = Listener(self._server, heard, own=lambda: (self._engine.backend,))
 
+    async def look_through(self) -> None:
+        """Do nothing: the server has checksums and tools of its own."""
+
     def close(self) -> None:
         """Finish what was submitted, then let go of the server."""
         if self._listener is not None:
