@@ -75,7 +75,7 @@ from bridge.ways_out_watch import CapabilityWatch, SetupWatch
 
 log = structlog.get_logger()
 
-BEGUN = 16  # ours: tries begun at once at a destination; as many share the commits of their beginnings and ends, and a crash asks after as many
+BEGUN = 32  # ours: tries begun at once at a destination; as many share the commits of their beginnings and ends, and a crash asks after as many
 
 
 S = TypeVar("S", bound=Shape)

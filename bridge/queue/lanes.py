@@ -314,9 +314,13 @@ class DestinationQueue:
         self._asked.append(chosen)
         return [head for head in heads if head.delivery_id == chosen]
 
-    def _tried(self, control_id: str, _: asyncio.Task[None]) -> None:
+    def _tried(self, control_id: str, task: asyncio.Task[None]) -> None:
+        """Look again once half of what may have begun is over: until then enough wait for their turn, and looks cost more than tries."""
         self._trying.pop(control_id, None)
-        self.wake()
+        begun = sum(not each.done() for each in self._busy.values())
+        has_failed = task.cancelled() or task.exception() is not None
+        if has_failed or begun <= max(self._pace.in_flight, self._pace.lanes // 2):
+            self.wake()
 
     async def _sleep(self, now: datetime) -> None:
         """Wait until woken, or until something falls due that was not due at ``now``, the moment of this look."""
