@@ -54,6 +54,7 @@ from bridge.settings import Document
 from bridge.sign_off_watch import SignOffWatch
 from bridge.store.api import Store
 from bridge.store.asking import ask
+from bridge.store.awaited import done
 from bridge.store.commands import Command, KeepTables, NoteRefusedFile
 from bridge.store.rows import CaptureState
 from bridge.store.sqlite import SqliteStore
@@ -75,6 +76,8 @@ from bridge.tables.types import (
 from bridge.ways_out_watch import CapabilityWatch, SetupWatch
 
 log = structlog.get_logger()
+
+BEGUN = 32  # ours: tries begun at once at a destination; as many share the commits of their beginnings and ends, and a crash asks after as many
 
 
 S = TypeVar("S", bound=Shape)
@@ -320,7 +323,7 @@ async def assemble(config: settings.Settings, roles: frozenset[Role] = EVERY_ROL
     listeners = _answer_listeners(config, clients, queues, ids)
     for queue in queues.values():
         queue.shut("Its messages are being checked.")
-    await asyncio.wrap_future(store.submit(KeepTables(digest=tables.digest, content=tables.canonical, at=clock.now())))
+    await done(store, KeepTables(digest=tables.digest, content=tables.canonical, at=clock.now()))
     live = {term.name: queues[term.name] for term in terms if term.is_live}
     watch = SignOffWatch(config.signed_off, tables.digest, book, store, live)
     await watch.look()  # before the first strip is judged: nothing may be written for a live destination that is not signed for
@@ -460,7 +463,8 @@ def _pace(destination: settings.DestinationShape) -> Pace:
         first=timedelta(seconds=retry.first_s),
         longest=timedelta(seconds=retry.longest_s),
         give_up=timedelta(hours=retry.give_up_h),
-        lanes=_in_flight(destination),
+        lanes=max(BEGUN, 2 * _in_flight(destination)),
+        in_flight=_in_flight(destination),
     )
     if isinstance(destination, settings.MllpDestination) and destination.acknowledgement == "enhanced":
         wait = timedelta(seconds=destination.application_s)
@@ -489,7 +493,7 @@ def _receiver(source: settings.SourceShape, *, service: Service, store: Store, t
 
     async def note_refused(refused: NoteRefusedFile) -> int:
         room.require()
-        stop_id: int = await asyncio.wrap_future(store.submit(refused))
+        stop_id: int = await done(store, refused)
         return stop_id
 
     async def look(capture_id: int) -> CaptureState | None:

@@ -31,8 +31,10 @@ from bridge.model import Acknowledgement, Answer, CodedResult, DeliveryState, Me
 from bridge.queue.clock_watch import ClockWatch
 from bridge.queue.door import Door
 from bridge.queue.leases import FREE, Grip
+from bridge.queue.turns import Turns
 from bridge.store.api import Store
 from bridge.store.asking import ask
+from bridge.store.awaited import done
 from bridge.store.commands import (
     BearMessage,
     BeginAttempt,
@@ -76,8 +78,9 @@ class Client(Protocol):
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Pace:
-    """How a destination is tried. ``lanes`` bounds how many lanes are in flight at once.
+    """How a destination is tried. ``in_flight`` bounds how many messages are with the receiver at once, ``lanes`` how many lanes have begun.
 
+    Those that have begun and are not sent yet wait for their turn: their beginnings and ends share commits.
     ``application`` is how long the answer to a committed message is waited for, None where none can be committed;
     ``silence_is_yes``: the receiver answers errors only.
     """
@@ -86,6 +89,7 @@ class Pace:
     longest: timedelta
     give_up: timedelta
     lanes: int
+    in_flight: int
     application: timedelta | None = None
     silence_is_yes: bool = False
 
@@ -130,6 +134,9 @@ class DestinationQueue:
         self._woken = asyncio.Event()
         self._busy: dict[int, asyncio.Task[None]] = {}
         self._trying: dict[str, asyncio.Task[None]] = {}
+        self._beginning: set[int] = set()  # of these the store may still say that they wait
+        self._turns = Turns(pace.in_flight)
+        self._is_leaving = False
         self._turn = 0  # tries begun so far
         self._asked: deque[int] = deque(maxlen=ASKERS)  # who asked last while the receiver gave nobody an answer
         self._conflicts: dict[int, int] = {}
@@ -285,12 +292,13 @@ class DestinationQueue:
         if room <= 0:
             return
         self._grip.fence()
-        wanted, turn = (room + len(self._busy), self._turn) if flows else (2 * ASKERS, 0)
+        wanted, turn = (room + len(self._beginning), self._turn) if flows else (2 * ASKERS, 0)
         heads = await ask(self._store, self._store.lane_heads, self._name, now=now, limit=wanted, turn=turn)
         may_go = [head for head in heads if head.delivery_id not in self._busy]
         for head in may_go[:room] if flows else self._asker(may_go):
             self._turn += 1
-            task = asyncio.create_task(self._try(head))
+            self._beginning.add(head.delivery_id)
+            task = asyncio.create_task(self._try(head, asks=not flows))
             self._busy[head.delivery_id] = self._trying[head.message.control_id] = task
             task.add_done_callback(partial(self._tried, head.message.control_id))
 
@@ -307,9 +315,13 @@ class DestinationQueue:
         self._asked.append(chosen)
         return [head for head in heads if head.delivery_id == chosen]
 
-    def _tried(self, control_id: str, _: asyncio.Task[None]) -> None:
+    def _tried(self, control_id: str, task: asyncio.Task[None]) -> None:
+        """Look again once half of what may have begun is over: until then enough wait for their turn, and looks cost more than tries."""
         self._trying.pop(control_id, None)
-        self.wake()
+        begun = sum(not each.done() for each in self._busy.values())
+        has_failed = task.cancelled() or task.exception() is not None
+        if has_failed or begun <= max(self._pace.in_flight, self._pace.lanes // 2):
+            self.wake()
 
     async def _sleep(self, now: datetime) -> None:
         """Wait until woken, or until something falls due that was not due at ``now``, the moment of this look."""
@@ -335,7 +347,11 @@ class DestinationQueue:
                 task.result()
 
     async def _wind_up(self) -> None:
-        """Wait a little for answers on their way, then let go; of a destination that is lost no answer counts."""
+        """Wait a little for answers on their way, then let go; of a destination that is lost no answer counts.
+
+        What has begun and waits for its turn is not sent any more.
+        """
+        self._is_leaving = True
         tasks = list(self._busy.values())
         try:
             if tasks and self._is_ours():
@@ -345,6 +361,7 @@ class DestinationQueue:
                 task.cancel()
             await asyncio.gather(*tasks, return_exceptions=True)
             self._busy.clear()
+            self._is_leaving = False
 
     def _is_ours(self) -> bool:
         try:
@@ -354,7 +371,7 @@ class DestinationQueue:
         return True
 
     async def _done(self, command: Command) -> Any:
-        return await asyncio.wrap_future(self._store.submit(command))
+        return await done(self._store, command)
 
     async def _pay_owed(self) -> None:
         """Note the ends of tries that the store had no room for."""
@@ -365,29 +382,58 @@ class DestinationQueue:
 
     # --- one try
 
-    async def _try(self, head: LaneHead) -> None:
+    async def _try(self, head: LaneHead, *, asks: bool) -> None:
+        """Try once; ``asks``: it asks a receiver that gave nobody an answer whether it is back."""
         try:
-            lease = self._grip.fence()
-            attempt: int | None = await self._done(BeginAttempt(delivery_id=head.delivery_id, at=self._now(), lease=lease))
-            if attempt is not None and self._grip.fence() == lease:
-                await self._send(_Begun(head=head, attempt=attempt, lease=lease))
+            begun = await self._begin(head)
+            if begun is None:
+                return
+            acknowledgement = await self._send(begun, asks=asks)
+            if acknowledgement.code != Silence.KEPT_BACK:
+                self._watch_clock()
+                self._door.note(acknowledgement, now=self._now(), jitter=self._jitter())
+            await self._end(begun, acknowledgement)
+            await self._note_state()
         except LeaseLost:  # whoever has the destination now makes the message due again
             log.warning("delivery.not_ours", delivery=head.delivery_id, destination=self._name)
 
-    async def _send(self, begun: _Begun) -> None:
+    async def _begin(self, head: LaneHead) -> _Begun | None:
         try:
-            acknowledgement = self._settled(begun.head, await self._client.send(begun.head.message))
+            lease = self._grip.fence()
+            attempt: int | None = await self._done(BeginAttempt(delivery_id=head.delivery_id, at=self._now(), lease=lease))
+        finally:
+            self._beginning.discard(head.delivery_id)
+        return None if attempt is None else _Begun(head=head, attempt=attempt, lease=lease)
+
+    async def _send(self, begun: _Begun, *, asks: bool) -> Acknowledgement:
+        """Wait for the turn, and send if it may still go. Raises LeaseLost where the destination is another process's by then."""
+        silence, message = Silence.KEPT_BACK, begun.head.message
+        try:
+            async with self._turns.turn(begun.head.delivery_id, is_urgent=begun.head.is_urgent):
+                if not self._may_send(begun, asks=asks):
+                    return no_answer(silence)
+                silence = Silence.INTERRUPTED
+                return self._settled(begun.head, await self._client.send(message))
         except asyncio.CancelledError:
             # handed to the store without waiting: it is durable with the store's last group, or the next start finds it as a crash
-            self._store.submit(self._ended(begun, no_answer(Silence.INTERRUPTED)))
+            self._store.submit(self._ended(begun, no_answer(silence)))
+            raise
+        except LeaseLost:
             raise
         except Exception:
             self._owed.append(self._ended(begun, no_answer(Silence.FAULT)))
             raise
-        self._watch_clock()
-        self._door.note(acknowledgement, now=self._now(), jitter=self._jitter())
-        await self._end(begun, acknowledgement)
-        await self._note_state()
+
+    def _may_send(self, begun: _Begun, *, asks: bool) -> bool:
+        """Say whether what has begun may still go: while it waited for its turn the receiver may have failed, or the destination been shut.
+
+        Raises LeaseLost where the destination is another process's, or was meanwhile.
+        """
+        if self._grip.fence() != begun.lease:
+            raise LeaseLost(f"{self._name} was another process's while delivery {begun.head.delivery_id} waited for its turn")
+        if self._shut or self._is_leaving:
+            return False
+        return asks or (self._door.resting(self._now()) is None and self._door.circuit is Circuit.FLOWS)
 
     def _settled(self, head: LaneHead, acknowledgement: Acknowledgement) -> Acknowledgement:
         if not is_conflict(acknowledgement):
@@ -447,6 +493,8 @@ class DestinationQueue:
         if acknowledgement.code == Silence.INTERRUPTED:
             return now
         rest = self._door.resting(now)
+        if acknowledgement.code == Silence.KEPT_BACK:
+            return rest or now
         if self._door.circuit is Circuit.RESTS:
             return rest
         due = next_attempt(head.attempts + 1, now=now, jitter=self._jitter(), first=self._pace.first, longest=self._pace.longest)

@@ -14,6 +14,7 @@ import structlog
 from bridge.errors import LeaseLost, StoreError, StoreFailed
 from bridge.lifecycle.sharing import Role
 from bridge.store.api import Store
+from bridge.store.awaited import done
 from bridge.store.commands import HeldLeases, HoldLeases, Lease, LeaveLeases
 
 log = structlog.get_logger()
@@ -217,7 +218,7 @@ class Leases:
             at=self._now(),
         )
         try:
-            told: HeldLeases = await asyncio.wrap_future(self._store.submit(command))
+            told: HeldLeases = await done(self._store, command)
         except StoreError as error:
             if self._store.fault:
                 raise StoreFailed(self._store.fault) from error

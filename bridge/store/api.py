@@ -61,8 +61,8 @@ class Store(Protocol):
     def analyzers_with_work(self) -> tuple[str, ...]:
         """Give the analyzers that have readings to judge."""
 
-    def next_intake(self, analyzer: str) -> rows.IntakeRow | None:
-        """Give the oldest piece of judging work of ``analyzer``."""
+    def next_intake(self, analyzer: str, *, after: int = 0) -> rows.IntakeRow | None:
+        """Give the oldest piece of judging work of ``analyzer`` behind the piece ``after``."""
 
     def capture(self, capture_id: int) -> rows.CaptureRow:
         """Give a kept capture, byte-identical."""

@@ -54,6 +54,14 @@ def keep_capture(db: Db, command: c.KeepCapture) -> int:
     return capture_id
 
 
+def keep_run(db: Db, command: c.KeepRun) -> tuple[int, ...]:
+    """Keep captures in their order."""
+    return tuple(
+        keep_capture(db, c.KeepCapture(capture=capture, analyzer=command.analyzer, profile=command.profile))
+        for capture in command.captures
+    )
+
+
 def came_again(db: Db, capture_id: int, at: datetime) -> None:
     """Count that a sender sent a kept message once more: in its history, and on each stop that still stands for it."""
     note(db, at, SERVICE, "capture.came_again", f"capture:{capture_id}", Change())
@@ -204,6 +212,7 @@ _APPLY: Mapping[type, Callable[[Db, Any], Any]] = {
     c.HoldLeases: hold_leases,
     c.LeaveLeases: leave_leases,
     c.KeepCapture: keep_capture,
+    c.KeepRun: keep_run,
     c.NoteRefusedFile: note_refused_file,
     c.RecordOutcome: record_outcome,
     c.EndIntake: end_intake,

@@ -13,7 +13,14 @@ from bridge.store.lanes import hold_lanes
 from bridge.store.statements import Change, move_delivery, note
 
 _NEVER_THERE = (DeliveryState.UNBORN, DeliveryState.QUEUED, DeliveryState.REFUSED, DeliveryState.EXPIRED)
-_NEVER_LEFT = (Silence.NO_CONNECTION, Silence.NAME, Silence.TLS, Silence.SETUP, Silence.UNFRAMED)  # a try that sent nothing
+_NEVER_LEFT = (
+    Silence.NO_CONNECTION,
+    Silence.NAME,
+    Silence.TLS,
+    Silence.SETUP,
+    Silence.UNFRAMED,
+    Silence.KEPT_BACK,
+)  # a try that sent nothing
 
 
 def close_stop(db: Db, command: CloseStop) -> None:

@@ -79,6 +79,16 @@ class KeepCapture:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class KeepRun:
+    """Keep captures that came one behind the other over one line, all or none. Gives their ids in order (tuple of int)."""
+
+    captures: tuple[Capture, ...]
+    analyzer: str
+    profile: str
+    lease: Lease | None = None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class NoteRefusedFile:
     """A file that was not captured (too large, not a plain file): name, hash, size, first bytes. Gives its stop id."""
 
@@ -359,6 +369,7 @@ Command = (
     HoldLeases
     | LeaveLeases
     | KeepCapture
+    | KeepRun
     | NoteRefusedFile
     | RecordOutcome
     | EndIntake

@@ -101,10 +101,11 @@ class MemoryStore(ShownInMemory):
         state = self._state
         return tuple(sorted({work.analyzer for number, work in state.intake.items() if number not in state.ended}))
 
-    def next_intake(self, analyzer: str) -> rows.IntakeRow | None:
-        """Give the oldest piece of judging work of ``analyzer``."""
+    def next_intake(self, analyzer: str, *, after: int = 0) -> rows.IntakeRow | None:
+        """Give the oldest piece of judging work of ``analyzer`` behind the piece ``after``."""
         state = self._state
-        waiting = (work for number, work in state.intake.items() if number not in state.ended and work.analyzer == analyzer)
+        open_work = (work for number, work in state.intake.items() if number not in state.ended)
+        waiting = (work for work in open_work if work.analyzer == analyzer and work.intake_id > after)
         return next(waiting, None)
 
     def capture(self, capture_id: int) -> rows.CaptureRow:
@@ -206,7 +207,7 @@ class MemoryStore(ShownInMemory):
             retries=ids(retries, urgent=False),
         )
         chosen = frozenset(choose(waiting, turn=turn, limit=limit))
-        return tuple(_lane_head(head) for head in ready if head.row.delivery_id in chosen)
+        return tuple(_lane_head(head, is_urgent=state.is_urgent(head)) for head in ready if head.row.delivery_id in chosen)
 
     def next_due(self, destination: str) -> datetime | None:
         """Give the earliest due time of a head that waits for its next try and for nothing else."""
@@ -263,11 +264,12 @@ def _is_near(row: rows.StripRow, needs: Needs, now: datetime, window: timedelta)
     return at is not None and row.analyzed_at is not None and at - window <= row.analyzed_at <= at + window
 
 
-def _lane_head(head: Sent) -> rows.LaneHead:
+def _lane_head(head: Sent, *, is_urgent: bool) -> rows.LaneHead:
     assert head.message is not None
     return rows.LaneHead(
         delivery_id=head.row.delivery_id,
         message=replace(head.message, lane=head.row.lane),
+        is_urgent=is_urgent,
         attempts=head.row.attempts,
         born_at=head.row.born_at,
         first_attempt_at=head.first_attempt_at,

@@ -39,7 +39,7 @@ _EVENTS: Mapping[Answer, DeliveryEvent] = {
 COMMITTED = "CA"  # as apply_answers.py has it (HL7 table 0008)
 _NEVER_THERE = (DeliveryState.UNBORN, DeliveryState.QUEUED, DeliveryState.REFUSED, DeliveryState.EXPIRED)
 _GONE = (DeliveryState.SUPERSEDED, DeliveryState.DISCARDED)
-_NEVER_LEFT = (Silence.NO_CONNECTION, Silence.NAME, Silence.TLS, Silence.SETUP, Silence.UNFRAMED)
+_NEVER_LEFT = (Silence.NO_CONNECTION, Silence.NAME, Silence.TLS, Silence.SETUP, Silence.UNFRAMED, Silence.KEPT_BACK)
 
 
 def keep_capture(state: State, command: c.KeepCapture) -> int:
@@ -58,6 +58,14 @@ def keep_capture(state: State, command: c.KeepCapture) -> int:
         state.origins[command.origin] = capture_id
     _put_to_judging(state, capture_id, only_index=None, because="")
     return capture_id
+
+
+def keep_run(state: State, command: c.KeepRun) -> tuple[int, ...]:
+    """Keep captures in their order."""
+    return tuple(
+        keep_capture(state, c.KeepCapture(capture=capture, analyzer=command.analyzer, profile=command.profile))
+        for capture in command.captures
+    )
 
 
 def _put_to_judging(state: State, capture_id: int, *, only_index: int | None, because: str) -> None:
@@ -408,6 +416,7 @@ _APPLY: Mapping[type, Callable[[State, Any], Any]] = {
     c.LeaveLeases: leave_leases,
     c.RecoverDeliveries: _recover_deliveries,
     c.KeepCapture: keep_capture,
+    c.KeepRun: keep_run,
     c.NoteRefusedFile: note_refused_file,
     c.RecordOutcome: record_outcome,
     c.EndIntake: end_intake,

@@ -51,17 +51,17 @@ class WorkReads:
             for (name,) in self._db().execute("SELECT DISTINCT analyzer FROM intake WHERE ended_at IS NULL ORDER BY analyzer")
         )
 
-    def next_intake(self, analyzer: str) -> IntakeRow | None:
-        """Give the oldest piece of judging work of ``analyzer``; before a capture is read again, the strips of it that a person decided about."""
-        found = self._intake("", (analyzer,))
+    def next_intake(self, analyzer: str, *, after: int = 0) -> IntakeRow | None:
+        """Give the oldest piece of judging work of ``analyzer`` behind the piece ``after``; before a capture is read again, the strips of it that a person decided about."""
+        found = self._intake("", (analyzer, after))
         if found is None or not found.because or found.only_index is not None:
             return found
-        return self._intake("AND i.capture_id = ? AND i.only_index IS NOT NULL", (analyzer, found.capture_id)) or found
+        return self._intake("AND i.capture_id = ? AND i.only_index IS NOT NULL", (analyzer, after, found.capture_id)) or found
 
     def _intake(self, where: str, values: Sequence[object]) -> IntakeRow | None:
         row = self._db().execute(
             "SELECT i.id, i.capture_id, i.analyzer, c.profile, i.only_index, i.next_index, i.because FROM intake i JOIN captures c ON c.id = i.capture_id"
-            f" WHERE i.analyzer = ? AND i.ended_at IS NULL {where} ORDER BY i.id LIMIT 1",
+            f" WHERE i.analyzer = ? AND i.ended_at IS NULL AND i.id > ? {where} ORDER BY i.id LIMIT 1",
             values,
         ).fetchone()  # fmt: skip
         if row is None:
@@ -190,7 +190,7 @@ class WorkReads:
         """
         chosen = choose(self._waiting(destination, when(now), limit), turn=turn, limit=limit)
         rows = self._db().execute(
-            "SELECT id, lane, priority, result_id, version, format, control_id, payload, attempts, born_at, first_attempt_at"
+            "SELECT id, lane, priority, result_id, version, format, control_id, payload, attempts, born_at, first_attempt_at, rank"
             f" FROM deliveries WHERE id IN ({', '.join('?' * len(chosen))}) ORDER BY rank, id",
             chosen,
         ) if chosen else ()  # fmt: skip
@@ -201,6 +201,7 @@ class WorkReads:
                     destination=destination, lane=row[1], priority=Priority(row[2]), result_id=row[3], version=row[4], format=Format(row[5]),
                     control_id=row[6], payload=unpacked(row[7]),
                 ),
+                is_urgent=row[11] == STAT_RANK,
                 attempts=row[8],
                 born_at=moment(row[9]),
                 first_attempt_at=moment_or_none(row[10]),

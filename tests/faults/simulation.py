@@ -371,7 +371,11 @@ class Process:
 
     def _queue(self, store: Store, name: str, ids: Ids) -> DestinationQueue:
         pace = Pace(
-            first=timedelta(seconds=1), longest=timedelta(seconds=900), give_up=timedelta(hours=24), lanes=IN_FLIGHT[name]
+            first=timedelta(seconds=1),
+            longest=timedelta(seconds=900),
+            give_up=timedelta(hours=24),
+            lanes=4 * IN_FLIGHT[name],
+            in_flight=IN_FLIGHT[name],
         )
         return DestinationQueue(
             store,

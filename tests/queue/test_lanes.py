@@ -42,10 +42,14 @@ S = DeliveryState
 STAT = Priority.STAT
 
 
-def pace(*, first: float = 0.02, longest: float = 0.2, give_up: float = 3600, in_flight: int = 1) -> Pace:
-    """Give a pace in seconds."""
+def pace(*, first: float = 0.02, longest: float = 0.2, give_up: float = 3600, in_flight: int = 1, lanes: int = 0) -> Pace:
+    """Give a pace in seconds. ``lanes`` 0: no more are begun than are in flight."""
     return Pace(
-        first=timedelta(seconds=first), longest=timedelta(seconds=longest), give_up=timedelta(seconds=give_up), lanes=in_flight
+        first=timedelta(seconds=first),
+        longest=timedelta(seconds=longest),
+        give_up=timedelta(seconds=give_up),
+        lanes=lanes or in_flight,
+        in_flight=in_flight,
     )
 
 
@@ -366,6 +370,103 @@ def test_retry_after_rests_the_whole_destination(store: SqliteStore) -> None:
         assert len(times) == 4
         assert times[1] - times[0] >= 0.95  # one second from our reading of the answer, less the clocks' grain
     assert states(store, *messages) == [S.ACCEPTED] * 3
+
+
+# --- begun, and not sent yet
+
+
+def test_stat_is_sent_before_routine_that_has_begun(store: SqliteStore) -> None:
+    """Many tries share the commits of their beginnings, but one message is with the receiver: an urgent strip is the next, whoever began first."""
+    routine = [oru(f"E0000M{n}", lane=f"P{n}") for n in range(1, 9)]
+    for message in routine:
+        put(store, message)
+    held = threading.Event()
+
+    async def whole(receiver: MllpReceiver) -> None:
+        client = mllp(receiver)
+        queue = queue_of(store, client, pace(lanes=20))
+        async with running(queue, client):
+            await until(lambda: states(store, *routine) == [S.SENDING] * 8 and len(receiver.received) == 1)
+            put(store, urgent)
+            queue.wake()
+            await until(lambda: states(store, urgent) == [S.SENDING])
+            held.set()
+            await until(all_over(store, *routine, urgent))
+
+    urgent = oru("E0000M9", lane="P9", priority=STAT)
+    with MllpReceiver() as receiver:
+        receiver.script(accept(held=held))
+        asyncio.run(whole(receiver))
+        assert [got.control_id for got in receiver.received] == ["E0000M1", "E0000M9", *[f"E0000M{n}" for n in range(2, 9)]]
+        assert receiver.connections == 1
+
+
+def test_a_door_that_closes_keeps_back_what_has_begun(store: SqliteStore) -> None:
+    """Only the first of the begun met the closed door; the others were never sent, and their tries do not count."""
+    messages = [bundle(f"E0000M{n}", lane=f"P{n}") for n in range(1, 6)]
+    for message in messages:
+        put(store, message)
+
+    async def whole(server: FhirReceiver) -> None:
+        client = fhir(server)
+        async with running(queue_of(store, client, pace(first=1.5, longest=1.5, lanes=20)), client):
+            await until(lambda: states(store, *messages) == [S.RETRYING] * 5)
+            assert len(server.posted) == 1
+            assert [row(store, message).attempts for message in messages] == [0] * 5
+            assert [row(store, message).last_code for message in messages] == ["HTTP 403", *["kept back"] * 4]
+            server.decide = lambda _: Reply()
+            await until(all_over(store, *messages))
+
+    with FhirReceiver() as server:
+        server.decide = lambda _: turn_away(403)
+        asyncio.run(whole(server))
+    assert states(store, *messages) == [S.ACCEPTED] * 5
+    assert [row(store, message).attempts for message in messages] == [1] * 5
+
+
+def test_a_destination_that_is_shut_gets_nothing_that_has_begun(store: SqliteStore) -> None:
+    """Whoever shuts a destination means at once: what is with the receiver is let finish, what only waits for its turn is not sent."""
+    messages = [oru(f"E0000M{n}", lane=f"P{n}") for n in range(1, 5)]
+    for message in messages:
+        put(store, message)
+    held = threading.Event()
+
+    async def whole(receiver: MllpReceiver) -> None:
+        client = mllp(receiver)
+        queue = queue_of(store, client, pace(lanes=20))
+        async with running(queue, client):
+            await until(lambda: states(store, *messages) == [S.SENDING] * 4 and len(receiver.received) == 1)
+            queue.shut("Nobody has signed its tables.")
+            held.set()
+            await until(lambda: states(store, *messages) == [S.ACCEPTED, *[S.RETRYING] * 3])
+            queue.open()
+            await until(all_over(store, *messages))
+
+    with MllpReceiver() as receiver:
+        receiver.script(accept(held=held))
+        asyncio.run(whole(receiver))
+        assert [got.control_id for got in receiver.received] == [f"E0000M{n}" for n in range(1, 5)]
+
+
+def test_a_service_that_stops_sends_nothing_that_has_only_begun(store: SqliteStore) -> None:
+    """The answer on its way is awaited; the rest goes after the next start, as if it had never begun."""
+    messages = [oru(f"E0000M{n}", lane=f"P{n}") for n in range(1, 5)]
+    for message in messages:
+        put(store, message)
+    held = threading.Event()
+
+    async def whole(receiver: MllpReceiver) -> None:
+        client = mllp(receiver)
+        async with running(queue_of(store, client, pace(lanes=20)), client):
+            await until(lambda: states(store, *messages) == [S.SENDING] * 4 and len(receiver.received) == 1)
+            asyncio.get_running_loop().call_later(0.1, held.set)
+
+    with MllpReceiver() as receiver:
+        receiver.script(accept(held=held))
+        asyncio.run(whole(receiver))
+        assert [got.control_id for got in receiver.received] == ["E0000M1"]
+    assert states(store, *messages) == [S.ACCEPTED, *[S.RETRYING] * 3]
+    assert [row(store, message).attempts for message in messages] == [1, 0, 0, 0]
 
 
 # --- doors

@@ -346,7 +346,7 @@ async def _no_births(_: Any) -> Message | None:
 
 def _queue(store: SqliteStore, mine: Leases, receiver: Receiver) -> DestinationQueue:
     second = timedelta(seconds=1)
-    pace = Pace(first=second, longest=second, give_up=timedelta(days=1), lanes=1)
+    pace = Pace(first=second, longest=second, give_up=timedelta(days=1), lanes=1, in_flight=1)
     return DestinationQueue(
         store, "record", receiver, pace, bear=_no_births, now=clock.now, jitter=lambda: 0.0, grip=mine.grip(DEST)
     )
