@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import datetime, timedelta
+from datetime import datetime
 
+from bridge.bench.series import left_by
 from bridge.errors import Overtaken
 from bridge.lifecycle.states import StopEnd, StopGroup
 from bridge.model import (
@@ -28,7 +29,6 @@ from bridge.store.database import Db, new_id
 from bridge.store.lanes import is_over, join_lane
 from bridge.store.statements import Change, NewStop, note, open_stop
 
-FARTHEST_AHEAD = timedelta(days=1)  # ours: settings allow no larger tolerance of a clock that runs ahead
 _PRINTED = (
     "number",
     "patient_id",
@@ -309,15 +309,13 @@ def _insert_delivery(db: Db, new: NewDelivery, result: CodedResult, command: Rec
 
 
 def _advance_series(db: Db, command: RecordOutcome) -> None:
-    """Remember the newest series of the analyzer and mode by printed time; a copy, a resend or an older series moves nothing.
-
-    Nor does a strip from a clock that runs far ahead: every strip after it would count as late for years.
-    """
+    """Remember the newest series of the analyzer and mode by printed time; a copy, a resend or an older series moves nothing."""
     checked = _checked(command)
-    if checked is None or isinstance(command.outcome, Copy) or not checked.key.series or not checked.key.number.isdigit():
+    if checked is None or isinstance(command.outcome, Copy):
         return
     (arrived,) = db.execute("SELECT arrived_at FROM captures WHERE id = ?", (command.capture_id,)).fetchone()
-    if checked.analyzed_at is not None and checked.analyzed_at > moment(arrived) + FARTHEST_AHEAD:
+    left = left_by(checked, arrived_at=moment(arrived))
+    if left is None:
         return
     db.execute(
         "INSERT INTO series (analyzer, mode, series, last_number, last_printed_at) VALUES (?,?,?,?,?)"
@@ -325,5 +323,5 @@ def _advance_series(db: Db, command: RecordOutcome) -> None:
         " last_printed_at = excluded.last_printed_at"
         " WHERE (excluded.series, coalesce(excluded.last_printed_at, ''), excluded.last_number)"
         " > (series.series, coalesce(series.last_printed_at, ''), series.last_number)",
-        (checked.key.analyzer, checked.key.mode, checked.key.series, int(checked.key.number), when(checked.analyzed_at)),
+        (checked.key.analyzer, checked.key.mode, left.series, left.last_number, when(left.last_printed_at)),
     )
