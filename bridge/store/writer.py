@@ -1,8 +1,9 @@
 """The one writer of a process: a thread that commits commands in groups.
 
 A group is whatever has queued up while the last one was being committed: alone, a command is committed at once; under load
-many share one fsync. Each command runs in a savepoint of its own, so that one failure never spoils the group, and
-its future is resolved only after COMMIT has returned.
+many share one fsync. A group in which a command is refused is undone and done again with a savepoint around each, so that one
+failure never spoils the group; nearly none is, and savepoints cost more than what they hold. A future is resolved only after
+COMMIT has returned.
 
 What an error means is the engine's to say. After a failed commit to a file nothing is known to be durable: the writer
 stops for good (ARCHITECTURE rule 3; PostgreSQL does the same since its fsync lesson of 2018). A server that is away comes
@@ -28,6 +29,7 @@ FIRST_REST_S = 0.1  # ours: a server that restarts is back within seconds
 LONGEST_REST_S = 2.0  # ours: short beside the time that a technician takes to look again
 _Job = tuple[Command, "Future[Any]"]
 Apply = Callable[[Db, Command], Any]
+Tried = Callable[[Db, Command], tuple[Any, Exception | None]]
 
 
 class Verdict(Enum):
@@ -39,6 +41,10 @@ class Verdict(Enum):
     FULL = "the group is undone for want of room: the next may pass"
     AWAY = "the server is gone for now"
     BROKEN = "nothing that was written can be relied on: stop for good"
+
+
+class _OneRefusedError(Exception):
+    """A command of a group without savepoints was refused; its cause says why."""
 
 
 class Engine(Protocol):
@@ -179,15 +185,22 @@ class Writer:
     # --- one group
 
     def _work(self, group: list[_Job]) -> None:
+        tried = self._together
         for turn in range(1, MOST_TURNS + 1):
             if self.fault:
                 _fail(group, StoreFailed(self.fault))
                 return
-            if self._commit(group, is_last=turn == MOST_TURNS):
-                return
+            try:
+                if self._commit(group, tried, is_last=turn == MOST_TURNS):
+                    return
+            except _OneRefusedError:
+                tried = self._apart
 
-    def _commit(self, group: list[_Job], *, is_last: bool) -> bool:
-        """Do a group and answer its futures; give False where it was undone and should be done again."""
+    def _commit(self, group: list[_Job], tried: Tried, *, is_last: bool) -> bool:
+        """Do a group and answer its futures; give False where it was undone and should be done again.
+
+        Raises _OneRefusedError where it was undone since ``tried`` cannot undo one command alone.
+        """
         answers: list[tuple[Future[Any], Any, Exception | None]] = []
         is_open = sent = False
         try:
@@ -195,9 +208,13 @@ class Writer:
             is_open = True
             self._engine.begin()
             for command, future in group:
-                answers.append((future, *self._one(db, command)))
+                answers.append((future, *self._one(db, command, tried)))
             sent = True
             self._engine.commit()
+        except _OneRefusedError:
+            if self._took_back(group):
+                raise
+            return True
         except Exception as error:  # noqa: BLE001 - whatever it is, it is the whole group's business, and its futures are answered
             verdict = self._undone(error)
             if not is_last and (verdict is Verdict.AGAIN or (verdict is Verdict.AWAY and is_open and not sent)):
@@ -213,14 +230,24 @@ class Writer:
         self._tidy()
         return True
 
-    def _one(self, db: Db, command: Command) -> tuple[Any, Exception | None]:
-        """Do one command in its savepoint; give its value, or the refusal that undid it alone."""
-        value, fault = self._tried(db, command)
+    def _one(self, db: Db, command: Command, tried: Tried) -> tuple[Any, Exception | None]:
+        """Do one command; give its value, or the refusal that undid it alone."""
+        value, fault = tried(db, command)
         if fault is not None and self._engine.verdict(fault) is Verdict.MET:
-            value, fault = self._tried(db, command)
+            value, fault = tried(db, command)
         return value, None if fault is None else self._engine.told(fault)
 
-    def _tried(self, db: Db, command: Command) -> tuple[Any, Exception | None]:
+    def _together(self, db: Db, command: Command) -> tuple[Any, None]:
+        """Do one command, without a way back for it alone."""
+        try:
+            return self._apply(db, command), None
+        except Exception as fault:
+            if self._engine.verdict(fault) not in {Verdict.ONE, Verdict.MET}:
+                raise
+            raise _OneRefusedError from fault
+
+    def _apart(self, db: Db, command: Command) -> tuple[Any, Exception | None]:
+        """Do one command in a savepoint of its own."""
         db.execute("SAVEPOINT one")
         try:
             value = self._apply(db, command)
@@ -254,6 +281,17 @@ class Writer:
             self._let_go()
             return Verdict.AWAY if self._engine.verdict(worse) is Verdict.AWAY else Verdict.BROKEN
         return Verdict.BROKEN if verdict in {Verdict.ONE, Verdict.MET} else verdict  # outside every command: not of one
+
+    def _took_back(self, group: list[_Job]) -> bool:
+        """Undo a group that is to be done again; say whether that could be done, else its futures are answered."""
+        try:
+            self._engine.undo()
+        except Exception as error:  # noqa: BLE001 - as in _commit
+            self._let_go()
+            verdict = Verdict.AWAY if self._engine.verdict(error) is Verdict.AWAY else Verdict.BROKEN
+            self._give_up(group, verdict, error, sent=False)
+            return False
+        return True
 
     def _let_go(self) -> None:
         self._engine.close()

@@ -92,7 +92,26 @@ def bench(tmp_path: Path) -> Iterator[Bench]:
 def test_a_command_alone_is_committed_at_once(bench: Bench) -> None:
     """No timer: nobody waits for company."""
     assert bench.put(1).result(WAIT) == 1
-    assert bench.said[-5:] == ["BEGIN IMMEDIATE", "SAVEPOINT one", "INSERT INTO n VALUES (1)", "RELEASE one", "COMMIT"]
+    assert bench.said[-3:] == ["BEGIN IMMEDIATE", "INSERT INTO n VALUES (1)", "COMMIT"]
+
+
+def test_a_group_with_a_refusal_is_done_again_with_a_savepoint_around_each(bench: Bench) -> None:
+    """Savepoints cost more than what they hold, and nearly no command is refused: only then are they made."""
+    bench.hold.clear()
+    first = bench.put(0)
+    assert bench.inside.wait(WAIT)
+    futures = [bench.put(number) for number in (1, -1, 2)]
+    bench.hold.set()
+    assert first.result(WAIT) == 0
+    assert [futures[0].result(WAIT), futures[2].result(WAIT)] == [1, 2]
+    with pytest.raises(ValueError, match="no such step"):
+        futures[1].result(WAIT)
+    assert bench.rows() == [0, 1, 2]
+    again = bench.said[bench.said.index("ROLLBACK") :]
+    assert again[:4] == ["ROLLBACK", "BEGIN IMMEDIATE", "SAVEPOINT one", "INSERT INTO n VALUES (1)"]
+    assert again[-1] == "COMMIT"
+    assert again.count("SAVEPOINT one") == again.count("RELEASE one") == 3
+    assert again.count("ROLLBACK TO one") == 1
 
 
 def test_what_queues_up_during_a_commit_shares_the_next(bench: Bench) -> None:
