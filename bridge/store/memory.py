@@ -105,8 +105,12 @@ class MemoryStore(ShownInMemory):
         """Give the oldest piece of judging work of ``analyzer`` behind the piece ``after``."""
         state = self._state
         open_work = (work for number, work in state.intake.items() if number not in state.ended)
-        waiting = (work for work in open_work if work.analyzer == analyzer and work.intake_id > after)
-        return next(waiting, None)
+        waiting = [work for work in open_work if work.analyzer == analyzer and work.intake_id > after]
+        found = next(iter(waiting), None)
+        if found is None or not found.because or found.only_index is not None:
+            return found
+        decided = (work for work in waiting if work.capture_id == found.capture_id and work.only_index is not None)
+        return next(decided, found)
 
     def capture(self, capture_id: int) -> rows.CaptureRow:
         """Give a kept capture. Raises KeyError if there is none."""

@@ -105,7 +105,7 @@ def end_intake(state: State, command: c.EndIntake) -> None:
     if work is None or command.intake_id in state.ended:
         return
     if work.only_index is None and work.because:
-        set_unreadable_aside(state, work.capture_id, behind=-1, at=command.at)
+        set_unreadable_aside(state, work.capture_id, behind=work.next_index - 1, at=command.at)
     state.ended.add(command.intake_id)
 
 
@@ -123,7 +123,8 @@ def move(state: State, delivery_id: int, event: DeliveryEvent, at: datetime, act
 
 
 def bear_message(state: State, command: c.BearMessage) -> None:
-    """Give an unborn delivery its message."""
+    """Give an unborn delivery its message. Raises Overtaken where a person has ended it meanwhile."""
+    _require_not_ended(state, command.delivery_id)
     move(state, command.delivery_id, DeliveryEvent.BEAR, command.at, SERVICE)
     give_number(state, command.message.control_id)
     sent = state.sent[command.delivery_id]
@@ -140,8 +141,14 @@ def give_number(state: State, control_id: str) -> None:
 
 
 def withhold_delivery(state: State, command: c.WithholdDelivery) -> None:
-    """End an unborn delivery that its destination takes no more."""
+    """End an unborn delivery that its destination takes no more. Raises Overtaken where a person has ended it meanwhile."""
+    _require_not_ended(state, command.delivery_id)
     move(state, command.delivery_id, DeliveryEvent.WITHHOLD, command.at, SERVICE)
+
+
+def _require_not_ended(state: State, delivery_id: int) -> None:
+    if state.sent[delivery_id].row.state in {DeliveryState.SUPERSEDED, DeliveryState.DISCARDED}:
+        raise Overtaken("Somebody has ended this delivery already. Look at what is next.")
 
 
 def begin_attempt(state: State, command: c.BeginAttempt) -> int | None:

@@ -31,6 +31,9 @@ def hold_leases(state: State, command: c.HoldLeases) -> c.HeldLeases:
             del state.processes[owner]
     _free(state)
     until = None if command.length_s is None else now + timedelta(seconds=command.length_s)
+    for owner, alive in list(state.processes.items()):  # a clock that was set back must not keep a dead process alive
+        if until is not None and alive.seen_until is not None and alive.seen_until > until:
+            state.processes[owner] = replace(alive, seen_until=until)
     state.processes[me] = Alive(wishes=command.wishes, seen_until=until)
     for name in command.wound_up:
         if state.leases.get(name, (NOBODY, 0))[0] == me:

@@ -39,9 +39,10 @@ def record_outcome(state: State, command: RecordOutcome) -> RecordedOutcome:
     """Record what judging made of one reading. Raises Overtaken where that was recorded already, ValueError for an identity given twice."""
     work = state.intake.get(command.intake_id)
     is_gone_past = work is not None and work.only_index is None and work.next_index > command.reading.index
-    if work is None or command.intake_id in state.ended or is_gone_past:
+    is_again = work is not None and work.only_index is None and bool(work.because)
+    if work is None or command.intake_id in state.ended or is_gone_past or (is_again and _is_settled(state, command)):
         raise Overtaken("This reading was judged already. Look at what is next.")
-    _supersede(state, command, again=work.only_index is None and bool(work.because))
+    _supersede(state, command, again=is_again)
     strip_id = _insert_strip(state, command)
     stop_id, repeat = _stop(state, command, strip_id)
     result = _result(command)
@@ -78,6 +79,18 @@ def _findings(command: RecordOutcome) -> Sequence[Finding]:
 
 
 # --- earlier interpretations
+
+
+def _is_settled(state: State, command: RecordOutcome) -> bool:
+    """Say whether a strip of a capture that is read again went meanwhile, was given up, or has a piece of work of its own."""
+    place = (command.capture_id, command.reading.index)
+    newest = (
+        strip.row for strip in state.strips.values() if strip.is_newest and (strip.row.capture_id, strip.row.index) == place
+    )
+    own = (
+        work for number, work in state.intake.items() if number not in state.ended and (work.capture_id, work.only_index) == place
+    )
+    return any(row.has_gone or row.outcome == "discarded" for row in newest) or any(own)
 
 
 def _supersede(state: State, command: RecordOutcome, *, again: bool) -> None:
