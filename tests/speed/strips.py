@@ -16,6 +16,7 @@ OWN_PATIENTS = (
 )
 PATIENTS = 500  # of one analyzer: a patient's strips stand some way apart, as in a day's work
 COLUMNS = ("number", "specimen", "patient", "name", "born", "sex", "at", "strip_type")
+LONGEST_S = 100_000  # within the two days before a run, whatever a strip's number: none is of the future
 GRADES = ("Negative", "Trace", "1+", "2+", "3+")
 PLAIN = ("Negative", "1+", "2+", "3+")
 PADS: tuple[tuple[str, tuple[str, ...]], ...] = (
@@ -52,7 +53,7 @@ class Strips:
             "name": "DOE^JANE",
             "born": "19800101",
             "sex": "F",
-            "at": (self.began + timedelta(seconds=place)).strftime("%Y%m%d%H%M%S"),
+            "at": (self.began + timedelta(seconds=place % LONGEST_S)).strftime("%Y%m%d%H%M%S"),
             "strip_type": "E12",
         }
         for label, printed in PADS:
