@@ -17,7 +17,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bridge import pipeline
-from bridge.app import load_tables
 from bridge.errors import RejectError
 from bridge.model import (
     Actor,
@@ -49,6 +48,7 @@ from bridge.model import (
 )
 from bridge.pipeline import Moment
 from bridge.settings import shipped_mappings
+from bridge.site import load_tables
 from bridge.tables.flag_table import Band, Condition, CriticalRule, FlagTable
 from bridge.tables.types import PatientIdPolicy, Tables
 from tests.check.tables_for_tests import ARRIVED, DAILY, NEGATIVE, POLICY, TABLES, VOCABULARIES, ZONE, pad, printed, reading

@@ -14,12 +14,12 @@ from pathlib import Path
 import pytest
 
 from bridge import clock, plan_book
-from bridge.app import example_terms
 from bridge.errors import RejectError
 from bridge.model import Acknowledgement, Answer, CodedResult, Format, Message, Purpose
 from bridge.plan_book import PlanBook, check_plans, oracle_faults_in_child, own_faults
 from bridge.queue.lanes import DestinationQueue, Pace
 from bridge.render.samples import samples
+from bridge.site import example_terms
 from bridge.store.sqlite import SqliteStore
 from bridge.tables.types import DestinationTerms
 from tests.render.tables_for_tests import FHIR, ORU, shipped

@@ -11,12 +11,12 @@ from pathlib import Path
 import pytest
 
 from bridge import clock
-from bridge.app import example_terms
 from bridge.model import Acknowledgement, Answer, CodedResult, Message
 from bridge.plan_book import PlanBook, check_plans
 from bridge.queue.lanes import DestinationQueue, Pace
 from bridge.sign_off import add_signature
 from bridge.sign_off_watch import LOOK_S, SignOffWatch
+from bridge.site import example_terms
 from bridge.store.commands import BearMessage
 from bridge.store.sqlite import SqliteStore
 from bridge.tables.signatures import Signature

@@ -11,9 +11,9 @@ from datetime import UTC, datetime
 import hl7
 import pytest
 
-from bridge.app import example_terms
 from bridge.demo.printers import framed, printed
 from bridge.model import Capture, Coded, Format, Rejected, Unreadable, Way
+from bridge.site import example_terms
 from bridge.tables.types import DestinationTerms, Orders
 from bridge.trial import Trial, try_out
 from tests.journey.running import play

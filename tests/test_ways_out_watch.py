@@ -12,11 +12,11 @@ from pathlib import Path
 import pytest
 
 from bridge import clock
-from bridge.app import example_terms
 from bridge.deliver.capability import asked_differences
 from bridge.plan_book import PlanBook
 from bridge.queue.lanes import DestinationQueue
 from bridge.settings import FhirDestination
+from bridge.site import example_terms
 from bridge.store.sqlite import SqliteStore
 from bridge.ways_out_watch import ASK_AGAIN, ASK_LATER, LOOK_S, CapabilityWatch, SetupWatch
 from tests.credentials.papers import papers

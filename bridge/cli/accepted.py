@@ -14,11 +14,11 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from bridge import settings
-from bridge.app import default_policy, grade_faults, tables_for, terms_of
 from bridge.errors import SettingsError
 from bridge.model import Capture, Way
 from bridge.pages.message_view import lines
 from bridge.read import check_example
+from bridge.site import default_policy, grade_faults, tables_for, terms_of
 from bridge.tables.types import Profile, Tables
 from bridge.trial import Trial, try_out
 

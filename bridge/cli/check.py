@@ -8,7 +8,6 @@ from itertools import chain
 from pathlib import Path
 
 from bridge import clock, settings
-from bridge.app import answer_faults, example_terms, grade_faults, tables_for, terms_of
 from bridge.cli.accepted import output_lines
 from bridge.cli.signatures import signature_lines, unsigned
 from bridge.cli.spec import subject_of
@@ -20,6 +19,7 @@ from bridge.read import check_example
 from bridge.receive.fit import key_faults, source_faults
 from bridge.render.oracles import oracle_faults
 from bridge.settings.security import is_loopback, keeps_secrets
+from bridge.site import answer_faults, example_terms, grade_faults, tables_for, terms_of
 from bridge.specification import specify
 from bridge.tables.types import DestinationTerms, Tables
 

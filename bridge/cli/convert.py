@@ -11,7 +11,6 @@ from typing import Any
 import orjson
 
 from bridge import clock, settings
-from bridge.app import example_terms, grade_faults, tables_for, terms_of
 from bridge.errors import PadpostError, SetupError
 from bridge.model import (
     Capture,
@@ -22,6 +21,7 @@ from bridge.model import (
     Reading,
     Way,
 )
+from bridge.site import example_terms, grade_faults, tables_for, terms_of
 from bridge.tables.types import DestinationTerms, Laboratory, Provider, Tables
 from bridge.trial import Trial, try_out
 

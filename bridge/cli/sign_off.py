@@ -5,11 +5,11 @@ from __future__ import annotations
 from pathlib import Path
 
 from bridge import clock, settings
-from bridge.app import tables_for
 from bridge.cli.check import report
 from bridge.cli.signatures import changed, live_destinations, said
 from bridge.errors import SetupError
 from bridge.sign_off import add_signature, read_signatures
+from bridge.site import tables_for
 from bridge.tables.signatures import Signature
 
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from bridge import settings
-from bridge.app import terms_of
 from bridge.errors import SettingsError
 from bridge.sign_off import last_signed, read_signatures
+from bridge.site import terms_of
 from bridge.tables.differences import differences
 from bridge.tables.signatures import SHOWN, Signature, newest_signature
 from bridge.tables.types import Tables

@@ -9,7 +9,6 @@ from pathlib import Path
 from urllib.parse import urlsplit, urlunsplit
 
 from bridge import __version__, clock, settings
-from bridge.app import answer_faults, grade_faults, tables_for, terms_of
 from bridge.deliver.sign_in import scope_for
 from bridge.deliver.terms import site_answers_of
 from bridge.errors import PadpostError, SetupError
@@ -17,6 +16,7 @@ from bridge.lifecycle.answers import NO_SITE_ANSWERS
 from bridge.receive.fit import source_faults
 from bridge.settings.security import is_https
 from bridge.sign_off import read_signatures
+from bridge.site import answer_faults, grade_faults, tables_for, terms_of
 from bridge.specification import Agreement, Door, Fact, SourceFacts, Specification, Subject, specify
 from bridge.specification.html import as_html
 from bridge.specification.json import as_json

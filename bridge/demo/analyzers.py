@@ -17,11 +17,11 @@ from zoneinfo import ZoneInfo
 import serial
 
 from bridge import clock
-from bridge.app import tables_for
 from bridge.deliver.folder import write_whole
 from bridge.demo.printers import Play, can_print, framed, printed
 from bridge.errors import LineError, SetupError
 from bridge.model import Priority, Purpose
+from bridge.site import tables_for
 from bridge.tables.types import Framing, Profile, Tables
 from bridge.wire import lis01
 

@@ -16,7 +16,6 @@ from hypothesis import HealthCheck, Phase, assume, find, given, settings
 from hypothesis import strategies as st
 
 from bridge import pipeline
-from bridge.app import load_tables
 from bridge.check import record
 from bridge.check.judgement import Verdict, check
 from bridge.check.rulebook import RULES
@@ -42,6 +41,7 @@ from bridge.model import (
     Way,
 )
 from bridge.settings import Document, shipped_mappings
+from bridge.site import load_tables
 from bridge.tables.documents import ProfileDocument
 from bridge.tables.types import StripPad, StripType, Tables
 from bridge.tables.vocabulary import vocabulary

@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 
 from bridge import clock, settings
-from bridge.app import tables_for
 from bridge.sign_off import read_signatures
+from bridge.site import tables_for
 from tests.cli.commands import SITE, here, padpost, site
 
 LIVE = SITE.replace("processing_id: T", "processing_id: P")

@@ -8,9 +8,9 @@ from pathlib import Path
 import pytest
 
 from bridge import settings
-from bridge.app import tables_for
 from bridge.cli.signatures import changed, live_destinations, signature_lines, unsigned
 from bridge.sign_off import add_signature, read_signatures
+from bridge.site import tables_for
 from bridge.tables.signatures import Signature
 from bridge.tables.types import Tables
 from tests.cli.commands import CHART, SITE, here, site

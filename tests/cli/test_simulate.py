@@ -11,8 +11,8 @@ from pathlib import Path
 import hl7
 import pytest
 
-from bridge.app import tables_for
 from bridge.demo.analyzers import invented
+from bridge.site import tables_for
 from tests.cli.commands import COMMAND, PATIENCE_S, environment
 from tests.faults.served import Served, free_port
 

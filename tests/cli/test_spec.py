@@ -9,10 +9,10 @@ from pathlib import Path
 
 import pytest
 
-from bridge.app import tables_for
 from bridge.cli.spec import without_secrets
 from bridge.settings import read_settings
 from bridge.sign_off import add_signature
+from bridge.site import tables_for
 from bridge.tables.signatures import Signature
 from tests.cli.commands import CHART, SITE, here, padpost, site
 

@@ -17,10 +17,10 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from bridge import clock
-from bridge.app import tables_for
 from bridge.demo import analyzers
 from bridge.demo.analyzers import FdWire, invented, open_pty, simulate, transmit
 from bridge.errors import LineError, SetupError
+from bridge.site import tables_for
 from tests.receive.independent_sender import frame
 
 ENQ, ACK, NAK, EOT = b"\x05", b"\x06", b"\x15", b"\x04"

@@ -6,10 +6,10 @@ from datetime import UTC, datetime
 
 import pytest
 
-from bridge.app import tables_for
 from bridge.demo.printers import Play, can_print, framed, printed
 from bridge.model import Capture, Reading, Way
 from bridge.read.capture import read_capture
+from bridge.site import tables_for
 from bridge.tables.types import Framing, Profile
 from tests.receive.independent_sender import frame
 

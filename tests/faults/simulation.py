@@ -30,7 +30,6 @@ from zoneinfo import ZoneInfo
 import structlog
 
 from bridge import settings
-from bridge.app import default_policy, load_tables
 from bridge.demo.printers import framed
 from bridge.errors import StoreAway, StoreError, StoreFull, StoreUnsure
 from bridge.lifecycle.answers import Silence, no_answer
@@ -41,6 +40,7 @@ from bridge.queue.lanes import DestinationQueue, Pace
 from bridge.queue.leases import Leases
 from bridge.queue.leases import Process as Running
 from bridge.service import EVERYTHING, Ids, Judging, Service
+from bridge.site import default_policy, load_tables
 from bridge.store.api import Store
 from bridge.store.commands import CloseStop, Command
 from bridge.store.memory import MemoryStore

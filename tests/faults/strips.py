@@ -10,8 +10,8 @@ from functools import cache
 from zoneinfo import ZoneInfo
 
 from bridge import settings
-from bridge.app import default_policy, load_tables
 from bridge.demo.printers import Play, printed
+from bridge.site import default_policy, load_tables
 from bridge.tables.types import Tables
 
 PATIENTS = 5  # a way's patients: few, so that each has many strips and their order can break

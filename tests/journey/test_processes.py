@@ -12,9 +12,9 @@ import psycopg
 import pytest
 
 from bridge import clock
-from bridge.app import default_policy, load_tables
 from bridge.demo.printers import Play, framed, printed
 from bridge.settings import shipped_mappings
+from bridge.site import default_policy, load_tables
 from bridge.store.postgres.connection import Server
 from bridge.store.postgres.store import PostgresStore
 from tests.faults.served import Served

@@ -23,7 +23,6 @@ from zoneinfo import ZoneInfo
 import httpx
 import uvicorn
 
-from bridge.app import example_terms
 from bridge.desk.actions import Desk
 from bridge.model import (
     Acknowledgement,
@@ -65,6 +64,7 @@ from bridge.model import (
 )
 from bridge.pages.app import make_pages
 from bridge.pages.site import Bench, PagesSite
+from bridge.site import example_terms
 from bridge.store.commands import (
     BeginAttempt,
     EndAttempt,

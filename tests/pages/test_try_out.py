@@ -12,12 +12,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.app import example_terms
 from bridge.demo.printers import Play, framed, printed
 from bridge.model import Format
 from bridge.pages.site import Bench
 from bridge.pages.try_out import pasted
 from bridge.pages.words import CONTROL_WORDS
+from bridge.site import example_terms
 from tests.pages.stocked import Stocked, Visitor
 from tests.tables.shipped_tables import tables
 

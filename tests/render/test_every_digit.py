@@ -13,12 +13,12 @@ from pathlib import Path
 import pytest
 
 from bridge import pipeline
-from bridge.app import load_tables
 from bridge.coding import code
 from bridge.model import Capture, Coded, Facts, Format, Grade, Property, Reading, Step, Way
 from bridge.render import compile_plan
 from bridge.render.conformance import faults
 from bridge.settings import shipped_mappings
+from bridge.site import load_tables
 from bridge.tables.types import StripPad, StripType, Tables
 from tests.render.every_sample import ORDERS, SYSTEMS, terms_for
 from tests.render.results_for_tests import MADE_AT, checked

@@ -6,7 +6,7 @@ from dataclasses import fields, replace
 from datetime import UTC, datetime
 from functools import cache
 
-from bridge.app import example_terms
+from bridge.site import example_terms
 from bridge.specification import Agreement, Door, Fact, SourceFacts, Specification, Subject, specify
 from tests.tables.shipped_tables import tables
 

@@ -13,9 +13,9 @@ from collections.abc import Iterable, Sequence
 from itertools import zip_longest
 from pathlib import Path
 
-from bridge.app import example_terms
 from bridge.plan_book import PlanBook
 from bridge.render.samples import samples
+from bridge.site import example_terms
 from bridge.store.codec import plain_result
 from tests.tables.shipped_tables import tables
 

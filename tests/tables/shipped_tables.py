@@ -8,8 +8,8 @@ from functools import cache
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-from bridge.app import load_tables
 from bridge.settings import Document, shipped_mappings
+from bridge.site import load_tables
 from bridge.tables.documents import CatalogueDocument
 from bridge.tables.types import PatientIdPolicy, Policy, Tables
 

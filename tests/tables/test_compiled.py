@@ -10,9 +10,9 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from bridge.app import load_tables
 from bridge.errors import TableError
 from bridge.settings import Document, shipped_mappings
+from bridge.site import load_tables
 from bridge.tables.compiled import compile_tables, loinc_check_digit
 from bridge.tables.documents import CatalogueDocument, FlagsDocument, ProfileDocument, StripTypeDocument
 from bridge.tables.types import Tables

@@ -9,8 +9,8 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from bridge.app import load_tables
 from bridge.settings import shipped_mappings
+from bridge.site import load_tables
 from bridge.tables.differences import LONGEST, differences
 from tests.tables.shipped_tables import POLICY, ZONE, spoiled, tables
 

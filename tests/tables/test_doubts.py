@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from bridge.app import load_tables
 from bridge.settings import shipped_mappings
+from bridge.site import load_tables
 from bridge.tables.doubts import undecidable
 from tests.tables.shipped_tables import POLICY, ZONE, spoiled, tables
 

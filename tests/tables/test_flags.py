@@ -10,10 +10,10 @@ from typing import Any
 
 import pytest
 
-from bridge.app import load_tables
 from bridge.errors import TableError
 from bridge.model import Grade, Quantity, Sex
 from bridge.settings import Document, shipped_mappings
+from bridge.site import load_tables
 from bridge.tables.compiled import compile_tables
 from bridge.tables.documents import BandRow, ConditionRow, CriticalRow, FlagsDocument, NormalRow
 from bridge.tables.flag_table import Band, Condition, CriticalRule

@@ -6,10 +6,10 @@ from pathlib import Path
 
 import pytest
 
-from bridge.app import load_tables
 from bridge.errors import TableError
 from bridge.model import Property
 from bridge.settings import shipped_mappings
+from bridge.site import load_tables
 from bridge.tables.conversion import factor
 from bridge.tables.documents import Scale
 from tests.tables.shipped_tables import POLICY, ZONE, catalogue, rows, spoiled, tables

@@ -6,9 +6,9 @@ from pathlib import Path
 
 import pytest
 
-from bridge.app import load_tables
 from bridge.errors import TableError
 from bridge.settings import shipped_mappings
+from bridge.site import load_tables
 from tests.tables.shipped_tables import POLICY, ZONE, copied, spoiled
 
 WRONG = [

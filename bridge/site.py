@@ -1,0 +1,211 @@
+"""What a site's file means: its tables, its policy, the terms of its destinations, and what of it cannot stand."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+from typing import TypeVar
+from zoneinfo import ZoneInfo
+
+from bridge import settings
+from bridge.errors import SettingsError, SetupError, Spot, TableError
+from bridge.lifecycle.answers import site_faults
+from bridge.model import Code, Format, UnitSystem
+from bridge.plan_book import PlanBook
+from bridge.settings import Document
+from bridge.tables.care import CATALOGUE_FILE
+from bridge.tables.compiled import compile_tables
+from bridge.tables.documents import CatalogueDocument, FlagsDocument, ProfileDocument, Shape, StripTypeDocument
+from bridge.tables.flags import FLAGS_FILE
+from bridge.tables.types import (
+    DestinationTerms,
+    GradeTable,
+    Laboratory,
+    Orders,
+    PatientIdPolicy,
+    Pointing,
+    Policy,
+    Provider,
+    Tables,
+)
+
+S = TypeVar("S", bound=Shape)
+
+
+def load_tables(shipped: Path, own: Path | None, policy: Policy, *, zone: ZoneInfo) -> Tables:
+    """Read and compile the mapping files. A file of ``own`` replaces the shipped one of the same name.
+
+    ``zone`` is the site's, for profiles that say ``zone: site``. Raises TableError naming file, line and key.
+    """
+    documents: dict[str, Document] = {}
+    try:
+        catalogue = _shaped(_files(shipped, own, CATALOGUE_FILE), CatalogueDocument, documents)
+        strip_types = _shaped(_files(shipped, own, "strip_types/*.yaml"), StripTypeDocument, documents)
+        profiles = _shaped(_files(shipped, own, "profiles/*.yaml"), ProfileDocument, documents)
+        flags = _shaped(_files(shipped, own, FLAGS_FILE), FlagsDocument, documents)
+        for name, found, loss in (
+            (CATALOGUE_FILE, catalogue, "has a code"),
+            (FLAGS_FILE, flags, "says which critical rules are on"),
+        ):
+            if Path(name).stem not in found:
+                raise TableError(
+                    f"There is no {name}.",
+                    remedy=f"Restore it: without it nothing {loss}.",
+                    spot=Spot(file=str(shipped), line=1, key=""),
+                )
+        tables = compile_tables(
+            catalogue[Path(CATALOGUE_FILE).stem],
+            strip_types,
+            profiles,
+            policy,
+            zone=zone,
+            flags=flags[Path(FLAGS_FILE).stem],
+        )
+        return replace(tables, doubts=tuple(replace(d, spot=_spot(d.path, documents)) for d in tables.doubts))
+    except SetupError as error:
+        raise _placed(error, documents) from error
+
+
+def _files(shipped: Path, own: Path | None, pattern: str) -> dict[str, Path]:
+    """Give the files of one kind by their name under mappings, the site's own before the shipped."""
+    files: dict[str, Path] = {}
+    for root in (shipped, own):
+        if root is not None:
+            files |= {path.relative_to(root).as_posix(): path for path in sorted(root.glob(pattern))}
+    return files
+
+
+def _shaped(files: dict[str, Path], shape: type[S], documents: dict[str, Document]) -> dict[str, S]:
+    shaped: dict[str, S] = {}
+    for name, path in files.items():
+        documents[name] = Document(path, name)
+        shaped[path.stem] = documents[name].shaped(shape)
+    return shaped
+
+
+def _placed(error: SetupError, documents: dict[str, Document]) -> TableError:
+    """Give the error as a mapping file's, with file and line."""
+    spot = error.spot or _spot(error.path, documents)
+    return TableError(error.sentence, remedy=error.remedy, path=error.path, spot=spot)
+
+
+def _spot(path: settings.KeyPath, documents: dict[str, Document]) -> Spot | None:
+    return documents[str(path[0])].spot(path[1:]) if path and str(path[0]) in documents else None
+
+
+def tables_for(config: settings.Settings | None) -> Tables:
+    """Load the tables of a site, or the shipped ones as they are. Raises TableError."""
+    if config is None:
+        return load_tables(settings.shipped_mappings(), None, default_policy(), zone=ZoneInfo("UTC"))
+    return load_tables(settings.shipped_mappings(), config.mappings, policy_of(config), zone=config.site.zone)
+
+
+def policy_of(config: settings.Settings) -> Policy:
+    """Give the site's check policy as plain facts."""
+    ids = config.patient_ids
+    return Policy(
+        patient_id=PatientIdPolicy(
+            pattern=ids.pattern, check_digit=ids.check_digit, denied=frozenset(ids.denied), denied_patterns=ids.denied_patterns
+        ),
+        rerun_window_minutes=config.checks.rerun_window_minutes,
+        future_tolerance_minutes=config.checks.future_tolerance_minutes,
+        oldest_days=config.checks.oldest_days,
+    )
+
+
+def terms_of(config: settings.Settings, destination: settings.DestinationShape) -> DestinationTerms:
+    """Give what a renderer must know of ``destination``."""
+    ids = config.patient_ids
+    pointers: settings.Pointers = getattr(destination, "pointers", settings.Pointers())
+    return DestinationTerms(
+        name=destination.name,
+        format=Format(destination.format),
+        value_forms=tuple(UnitSystem(form) for form in destination.values),
+        sending_application=destination.sending_application,
+        sending_facility=destination.sending_facility,
+        receiving_application=destination.receiving_application,
+        receiving_facility=destination.receiving_facility,
+        processing_id=destination.processing_id,
+        charset=destination.charset,
+        zone=destination.zone or config.site.zone,
+        patient_authority=ids.authority,
+        patient_type=ids.type,
+        patient_system=ids.system,
+        result_system=getattr(destination, "result_system", ""),
+        observed_at=destination.observed_at,
+        local_codes=destination.local_codes,
+        grades=destination.grades,
+        grade_table=_grade_table(destination.grade_table),
+        equipment=destination.equipment,
+        operator=destination.operator,
+        unit_texts=dict(sorted(destination.units.items())),
+        orders=Orders(destination.orders),
+        patient_pointing=Pointing(pointers.patient),
+        order_pointing=Pointing(pointers.order),
+        order_system=pointers.order_system,
+        order_authority=destination.order_authority,
+        message_profile=destination.message_profile,
+        laboratory=Laboratory(**destination.laboratory.model_dump()) if destination.laboratory else None,
+        provider=Provider(**destination.provider.model_dump()) if destination.provider else None,
+        non_patient=getattr(destination, "controls", False),
+        asks_commit=getattr(destination, "acknowledgement", "original") == "enhanced",
+        asks_application=getattr(destination, "application_answer", "AL"),
+    )
+
+
+def _grade_table(table: settings.GradeTable | None) -> GradeTable | None:
+    if table is None:
+        return None
+    codes = {grade: Code(code=row.code, text=row.text, system=table.system) for grade, row in sorted(table.codes.items())}
+    return GradeTable(uri=table.uri, codes=codes)
+
+
+def default_policy() -> Policy:
+    """Give the policy for looking at mapping files without a site: any ID that looks like one."""
+    ids = PatientIdPolicy(pattern=r"[A-Za-z0-9-]{3,20}", check_digit="", denied=frozenset(), denied_patterns=())
+    return Policy(patient_id=ids, rerun_window_minutes=120, future_tolerance_minutes=15, oldest_days=3650)
+
+
+def example_terms() -> tuple[DestinationTerms, ...]:
+    """Give one destination of each format for looking at messages without a site."""
+    oru = DestinationTerms(
+        name="example-hl7",
+        format=Format.ORU_R01,
+        value_forms=(UnitSystem.ARBITRARY, UnitSystem.CONVENTIONAL, UnitSystem.SI),
+        sending_application="PADPOST",
+        sending_facility="BENCH",
+        receiving_application="RECORDS",
+        receiving_facility="EXAMPLE",
+        processing_id="T",
+        charset="UNICODE UTF-8",
+        zone=ZoneInfo("UTC"),
+        patient_authority="EXAMPLE",
+        patient_type="MR",
+        patient_system="urn:example:patients",
+        result_system="urn:example:results",
+        observed_at="analysis",
+        local_codes=True,
+    )
+    return oru, replace(oru, name="example-fhir", format=Format.FHIR)
+
+
+def grade_faults(config: settings.Settings, tables: Tables) -> Iterator[SettingsError]:
+    """Give an error for each destination whose receiver could not be told a grade of a strip type in use."""
+    profiles = [source.profile for source in config.sources if source.profile in tables.profiles]
+    for number, destination in enumerate(config.destinations):
+        try:
+            PlanBook([terms_of(config, destination)], profiles, tables)
+        except TableError as error:
+            if error.path[:1] not in {("grades",), ("grade_table",)}:
+                raise
+            yield SettingsError(error.sentence, remedy=error.remedy, path=("destinations", number, *error.path))
+
+
+def answer_faults(config: settings.Settings) -> Iterator[SettingsError]:
+    """Give an error for each line of a destination's own answers that cannot stand."""
+    for number, destination in enumerate(config.destinations):
+        if isinstance(destination, settings.MllpDestination | settings.FhirDestination):
+            lines = [(line.when, line.means) for line in destination.answers]
+            for line, fault, remedy in site_faults(destination.kind, lines):
+                yield SettingsError(fault, remedy=remedy, path=("destinations", number, "answers", line, "when"))

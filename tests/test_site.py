@@ -1,0 +1,174 @@
+"""What a site's file means: every setting reaches what it is for, and a slip is told with file, line and key."""
+
+from __future__ import annotations
+
+import asyncio
+import shutil
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from bridge import settings
+from bridge.app import assemble
+from bridge.errors import SettingsError, TableError
+from bridge.model import Code, Format, Grade, UnitSystem
+from bridge.receive.fit import source_faults
+from bridge.site import default_policy, grade_faults, load_tables, policy_of, terms_of
+from bridge.tables.types import DestinationTerms, Laboratory, Orders, Pointing, Provider, Tables
+from tests.site_for_tests import site
+
+
+def test_every_setting_of_a_destination_reaches_its_renderer(tmp_path: Path) -> None:
+    """A setting that is read and then forgotten would be believed by whoever wrote it."""
+    config = site(tmp_path)
+    records, chart, outbox, plain = (terms_of(config, destination) for destination in config.destinations)
+    assert records == DestinationTerms(
+        name="records", format=Format.OUL_R22, value_forms=(UnitSystem.SI,), sending_application="APP", sending_facility="WARD",
+        receiving_application="REC", receiving_facility="HOME", processing_id="T", charset="8859/1", zone=ZoneInfo("UTC"),
+        patient_authority="TEST", patient_type="PI", patient_system="urn:example:test", result_system="", observed_at="empty",
+        local_codes=False, equipment=False, operator=False, unit_texts={"/uL": "cells/uL"}, orders=Orders.SINGLE, order_authority="WARDS",
+        message_profile="agreed", non_patient=True, provider=Provider(number="7", family="Able", given="", authority=""),
+        laboratory=Laboratory(name="Lab", number="", authority="", street="", city="Town", state="", postal_code="", country="", director=""),
+    )  # fmt: skip
+    assert (chart.patient_pointing, chart.order_pointing) == (Pointing.CONDITIONAL, Pointing.LITERAL)
+    assert chart.order_system == "urn:example:orders"
+    assert (chart.format, chart.result_system, chart.zone) == (Format.FHIR_US, "urn:example:results", ZoneInfo("Europe/Lisbon"))
+    assert chart.value_forms == (UnitSystem.ARBITRARY, UnitSystem.CONVENTIONAL, UnitSystem.SI)
+    assert (outbox.format, outbox.result_system) == (Format.FHIR, "urn:padpost:result")
+    assert plain.format is Format.ORU_R01
+    assert [(terms.processing_id, terms.is_live) for terms in (records, chart, plain)] == [
+        ("T", False),
+        ("D", False),
+        ("T", False),
+    ]
+
+
+GRADES = "name: plain, kind: folder, path: out"
+
+
+# a table that lacks a grade of tern's strips on purpose: 2+
+TABLE = (
+    ", grades: [local, loinc], grade_table: {system: 99TST, uri: urn:oid:2.999.9, codes: {negative: {code: N, text: none},"
+    " normal: {code: M, text: usual}, trace: {code: T, text: trace}, 1+: {code: A, text: one}, 3+: {code: C, text: three},"
+    " 4+: {code: D, text: four}, positive: {code: P, text: found}}}"
+)
+
+
+def test_the_sites_own_grade_codes_reach_the_renderer(tmp_path: Path) -> None:
+    """Name, URI, code and words, and the order of systems."""
+    config = site(tmp_path, GRADES, GRADES + TABLE)
+    plain = terms_of(config, config.destinations[3])
+    assert plain.grades == ("local", "loinc")
+    assert plain.grade_table is not None
+    assert plain.grade_table.uri == "urn:oid:2.999.9"
+    assert plain.grade_table.codes[Grade.PLUS_1] == Code(code="A", text="one", system="99TST")
+    assert terms_of(config, config.destinations[0]).grade_table is None
+
+
+def test_a_grade_that_a_receiver_cannot_be_told_stops_the_start(tmp_path: Path) -> None:
+    """The place is the destination's own key; a strip type that no source reads asks for nothing."""
+    config = site(tmp_path, GRADES, GRADES + TABLE)
+    (fault,) = grade_faults(config, tables(None))
+    assert fault.path == ("destinations", 3, "grade_table", "codes")
+    assert fault.sentence == (
+        "plain takes the site's own codes of grades, but its grade_table has none for '2+', which albumin may have."
+    )
+    with pytest.raises(SettingsError, match=r"has none for '2[+]', which albumin may have"):
+        asyncio.run(assemble(config))
+    assert not (tmp_path / "store").exists()
+    whole = site(tmp_path, GRADES, GRADES + TABLE.replace(" 3+:", " 2+: {code: B, text: two}, 3+:"))
+    assert list(grade_faults(whole, tables(None))) == []
+    assert list(grade_faults(site(tmp_path, GRADES, GRADES + ", grades: [snomed]"), tables(None))) == []
+
+
+def test_every_setting_of_the_checks_reaches_the_policy(tmp_path: Path) -> None:
+    """As above, for what decides whether a strip may go on."""
+    policy = policy_of(site(tmp_path))
+    ids = policy.patient_id
+    assert (ids.pattern, ids.check_digit, ids.denied, ids.denied_patterns) == (
+        r"\d{8}", "luhn", frozenset({"00000000"}), ("9+",),
+    )  # fmt: skip
+    assert (policy.rerun_window_minutes, policy.future_tolerance_minutes, policy.oldest_days) == (7, 3, 11)
+
+
+SHIPPED = settings.shipped_mappings()
+
+
+TERN = "profiles/tern.yaml"
+
+
+def tables(own: Path | None) -> Tables:
+    return load_tables(SHIPPED, own, default_policy(), zone=ZoneInfo("UTC"))
+
+
+def own_file(folder: Path, name: str, right: str, wrong: str) -> Path:
+    """Put a changed copy of a shipped mapping file into a site's own folder; give the folder."""
+    text = (SHIPPED / name).read_text(encoding="utf-8")
+    assert right in text
+    path = folder / "own" / name
+    path.parent.mkdir(parents=True)
+    path.write_text(text.replace(right, wrong, 1), encoding="utf-8")
+    return folder / "own"
+
+
+@pytest.mark.parametrize(
+    ("name", "right", "wrong", "key", "words"),
+    [
+        (TERN, "date_format:", "date_fromat:", "date_fromat", "Did you mean 'date_format'?"),
+        (TERN, '"Glicose": glucose', '"Glicose": glucoze', "labels.Glicose", "glucoze"),
+        (TERN, "layout: delimited", "layout: delimted", "layout", "delimted"),
+        ("strip_types/pebble-2.yaml", "pad: creatinine", "pad: creatinin", "pads[0]", "creatinin"),
+    ],
+)
+def test_a_slip_in_a_mapping_file_is_told_with_file_line_and_key(
+    tmp_path: Path, name: str, right: str, wrong: str, key: str, words: str
+) -> None:
+    """An unknown key, a pad that is in no catalogue, a word that is none: where it stands, what is wrong, what is nearest."""
+    lines = (SHIPPED / name).read_text(encoding="utf-8").splitlines()
+    with pytest.raises(TableError) as caught:
+        tables(own_file(tmp_path, name, right, wrong))
+    spot = caught.value.spot
+    assert spot is not None
+    assert (spot.file, spot.line) == (name, 1 + next(number for number, line in enumerate(lines) if right in line))
+    assert spot.key.startswith(key)
+    assert words in str(caught.value)
+    assert caught.value.remedy
+
+
+def test_a_mapping_file_that_is_no_yaml_is_told_with_its_line(tmp_path: Path) -> None:
+    """The quote that is opened in line 2 is missed where the file ends, in line 3."""
+    (tmp_path / "profiles").mkdir()
+    (tmp_path / "profiles" / "mine.yaml").write_text('title: "Mine"\nabout: "open\n', encoding="utf-8")
+    with pytest.raises(TableError, match=r"^profiles/mine\.yaml:3: This is not YAML: "):
+        tables(tmp_path)
+
+
+def test_without_a_catalogue_nothing_has_a_code(tmp_path: Path) -> None:
+    """A folder from which the catalogue was lost is no folder of mappings."""
+    shutil.copytree(SHIPPED / "profiles", tmp_path / "profiles")
+    with pytest.raises(TableError, match=r"There is no catalogue\.yaml\. Restore it"):
+        load_tables(tmp_path, None, default_policy(), zone=ZoneInfo("UTC"))
+
+
+def test_a_sites_own_file_stands_for_the_shipped_one(tmp_path: Path) -> None:
+    """By name: the changed one replaces, a new one adds, all others stay; and the digest tells the two apart."""
+    shipped = tables(None)
+    own = own_file(tmp_path, TERN, 'operator: "3"', 'operator: "3"\n')
+    shutil.copy(SHIPPED / "profiles" / "brook.yaml", own / "profiles" / "brook-two.yaml")
+    found = tables(own)
+    assert found.profiles.keys() == shipped.profiles.keys() | {"brook-two"}
+    assert found.strip_types == shipped.strip_types
+    assert found.profiles["brook"] == shipped.profiles["brook"]
+    assert found.digest != shipped.digest
+    assert tables(None).digest == shipped.digest
+
+
+def test_every_source_with_an_unknown_profile_is_told(tmp_path: Path) -> None:
+    """All of them, each with its place, so that one look shows what there is to mend."""
+    more = "  - {name: line, kind: tcp, role: listen, port: 0, link: lis01, analyzer: bench-a, profile: brok}\ndestinations:"
+    config = site(tmp_path, "profile: tern}\ndestinations:", "profile: trn}\n" + more)
+    assert [(error.path, error.sentence) for error in source_faults(config.sources, tables(None).profiles)] == [
+        (("sources", 0, "profile"), "No profile is called 'trn'."),
+        (("sources", 1, "profile"), "No profile is called 'brok'."),
+    ]
