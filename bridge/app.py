@@ -27,9 +27,12 @@ from bridge.credentials.tls import listening_context
 from bridge.deliver.capability import asked_differences
 from bridge.deliver.fhir import FhirClient
 from bridge.deliver.folder import FolderClient
+from bridge.deliver.late import AnswerListener, LateAnswers
 from bridge.deliver.mllp import MllpClient
+from bridge.deliver.pool import Pool
 from bridge.desk.actions import Desk
 from bridge.errors import SettingsError, SetupError, Spot, TableError
+from bridge.lifecycle.answers import site_faults
 from bridge.lifecycle.sharing import EVERY_ROLE, Role
 from bridge.model import Acknowledgement, Code, CodedResult, Format, Message, UnitSystem
 from bridge.pages.app import Doors, make_pages
@@ -50,7 +53,10 @@ from bridge.service import Ids, Judging, Runs, Service
 from bridge.settings import Document
 from bridge.sign_off_watch import SignOffWatch
 from bridge.store.api import Store
+from bridge.store.asking import ask
+from bridge.store.awaited import done
 from bridge.store.commands import Command, KeepTables, NoteRefusedFile
+from bridge.store.rows import CaptureState
 from bridge.store.sqlite import SqliteStore
 from bridge.tables.care import CATALOGUE_FILE
 from bridge.tables.compiled import compile_tables
@@ -70,6 +76,8 @@ from bridge.tables.types import (
 from bridge.ways_out_watch import CapabilityWatch, SetupWatch
 
 log = structlog.get_logger()
+
+BEGUN = 32  # ours: tries begun at once at a destination; as many share the commits of their beginnings and ends, and a crash asks after as many
 
 
 S = TypeVar("S", bound=Shape)
@@ -191,6 +199,8 @@ def terms_of(config: settings.Settings, destination: settings.DestinationShape) 
         laboratory=Laboratory(**destination.laboratory.model_dump()) if destination.laboratory else None,
         provider=Provider(**destination.provider.model_dump()) if destination.provider else None,
         non_patient=getattr(destination, "controls", False),
+        asks_commit=getattr(destination, "acknowledgement", "original") == "enhanced",
+        asks_application=getattr(destination, "application_answer", "AL"),
     )
 
 
@@ -281,7 +291,12 @@ async def assemble(config: settings.Settings, roles: frozenset[Role] = EVERY_ROL
             path=("database",),
         )
     tables = tables_for(config)
-    for error in chain(source_faults(config.sources, tables.profiles), key_faults(config.sources), grade_faults(config, tables)):
+    for error in chain(
+        source_faults(config.sources, tables.profiles),
+        key_faults(config.sources),
+        grade_faults(config, tables),
+        answer_faults(config),
+    ):
         raise error
     terms = [terms_of(config, destination) for destination in config.destinations]
     book = PlanBook(terms, [source.profile for source in config.sources], tables)
@@ -305,9 +320,10 @@ async def assemble(config: settings.Settings, roles: frozenset[Role] = EVERY_ROL
         )
         for destination in config.destinations
     }
+    listeners = _answer_listeners(config, clients, queues, ids)
     for queue in queues.values():
         queue.shut("Its messages are being checked.")
-    await asyncio.wrap_future(store.submit(KeepTables(digest=tables.digest, content=tables.canonical, at=clock.now())))
+    await done(store, KeepTables(digest=tables.digest, content=tables.canonical, at=clock.now()))
     live = {term.name: queues[term.name] for term in terms if term.is_live}
     watch = SignOffWatch(config.signed_off, tables.digest, book, store, live)
     await watch.look()  # before the first strip is judged: nothing may be written for a live destination that is not signed for
@@ -329,6 +345,7 @@ async def assemble(config: settings.Settings, roles: frozenset[Role] = EVERY_ROL
             "capabilities": capabilities,
             "purge": PurgeWatch(store, config.keep, clock.now),
             "room": room,
+            **(listeners if Role.DELIVERY in roles else {}),
         },
         require_room=room.require,
     )
@@ -391,6 +408,15 @@ def grade_faults(config: settings.Settings, tables: Tables) -> Iterator[Settings
             yield SettingsError(error.sentence, remedy=error.remedy, path=("destinations", number, *error.path))
 
 
+def answer_faults(config: settings.Settings) -> Iterator[SettingsError]:
+    """Give an error for each line of a destination's own answers that cannot stand."""
+    for number, destination in enumerate(config.destinations):
+        if isinstance(destination, settings.MllpDestination | settings.FhirDestination):
+            lines = [(line.when, line.means) for line in destination.answers]
+            for line, fault, remedy in site_faults(destination.kind, lines):
+                yield SettingsError(fault, remedy=remedy, path=("destinations", number, "answers", line, "when"))
+
+
 class Sends(Protocol):
     """A client of one destination."""
 
@@ -404,7 +430,7 @@ class Sends(Protocol):
 def _client(destination: settings.DestinationShape) -> Sends:
     match destination:
         case settings.MllpDestination():
-            return MllpClient(destination)
+            return Pool([MllpClient(destination) for _ in range(destination.connections)])
         case settings.FhirDestination():
             return FhirClient(destination, now=clock.now)
         case settings.FolderDestination():
@@ -416,14 +442,44 @@ def _client(destination: settings.DestinationShape) -> Sends:
     raise TypeError(f"no client sends to a {type(destination).__name__}")
 
 
+def _answer_listeners(
+    config: settings.Settings, clients: Mapping[str, Any], queues: Mapping[str, DestinationQueue], ids: Ids
+) -> dict[str, Runs]:
+    """Give each receiver's late answers to its queue; give the listeners for those that it sends on a connection of its own."""
+    listeners: dict[str, Runs] = {}
+    for destination in config.destinations:
+        if not isinstance(destination, settings.MllpDestination) or destination.acknowledgement == "original":
+            continue
+        late = LateAnswers(destination, settle=queues[destination.name].settle, control=ids.control, now=clock.now)
+        clients[destination.name].hear(late)
+        if destination.answers_on:
+            listeners[f"answers of {destination.name}"] = AnswerListener(destination.name, destination.answers_on, late)
+    return listeners
+
+
 def _pace(destination: settings.DestinationShape) -> Pace:
     retry = destination.retry
-    return Pace(
+    pace = Pace(
         first=timedelta(seconds=retry.first_s),
         longest=timedelta(seconds=retry.longest_s),
         give_up=timedelta(hours=retry.give_up_h),
-        lanes=1 if isinstance(destination, settings.MllpDestination) else 4,  # one in flight a connection; a server takes a few
+        lanes=max(BEGUN, 2 * _in_flight(destination)),
+        in_flight=_in_flight(destination),
     )
+    if isinstance(destination, settings.MllpDestination) and destination.acknowledgement == "enhanced":
+        wait = timedelta(seconds=destination.application_s)
+        return replace(pace, application=wait, silence_is_yes=destination.application_answer == "ER")
+    return pace
+
+
+def _in_flight(destination: settings.DestinationShape) -> int:
+    """Give how many messages may be with the receiver at once."""
+    match destination:
+        case settings.MllpDestination():
+            return destination.connections
+        case settings.HttpDestination():
+            return destination.in_flight
+    return 4  # ours: of a folder; each waits for the disk
 
 
 async def _bear(book: PlanBook, ids: Ids, destination: str, result: CodedResult) -> Message | None:
@@ -437,8 +493,11 @@ def _receiver(source: settings.SourceShape, *, service: Service, store: Store, t
 
     async def note_refused(refused: NoteRefusedFile) -> int:
         room.require()
-        stop_id: int = await asyncio.wrap_future(store.submit(refused))
+        stop_id: int = await done(store, refused)
         return stop_id
+
+    async def look(capture_id: int) -> CaptureState | None:
+        return await ask(store, store.capture_state, capture_id)
 
     match source:
         case settings.FolderSource():
@@ -453,7 +512,7 @@ def _receiver(source: settings.SourceShape, *, service: Service, store: Store, t
             office = Office(
                 keep=keep,
                 note_refused=note_refused,
-                look=store.capture_state,
+                look=look,
                 control_id=ids.control,
                 words=reason,
                 now=clock.now,
@@ -498,6 +557,7 @@ def _pages_site(
         doors=http_post.PATHS if any(isinstance(source, settings.HttpSource) for source in config.sources) else frozenset(),
         destinations=tuple(destination.name for destination in config.destinations),
         not_ready=lambda: (service.fault,) if service.fault else (),
+        next_tries=lambda: {name: at for name, queue in queues.items() if (at := queue.next_try)},
         refusing=lambda: room.refusing,
         notice=lambda: room.notice,
         shut=lambda: {name: queue.shut_because for name, queue in queues.items() if queue.shut_because},

@@ -11,13 +11,18 @@ import traceback
 from collections.abc import Iterator, MutableMapping
 from typing import Any, TextIO
 
+import orjson
 import structlog
 
 
 def configure_logging(kind: str, file: TextIO | None = None) -> None:
-    """Log to ``file``, else to standard error; what libraries say through the standard logging, from warnings up, too."""
+    """Log to ``file``, else to standard error for good; what libraries say through the standard logging, from warnings up, too."""
+    out = file or sys.stderr
+    as_bytes = getattr(out, "buffer", None) if kind == "json" else None
     renderer: Any = (
-        structlog.processors.JSONRenderer() if kind == "json" else structlog.dev.ConsoleRenderer(colors=sys.stderr.isatty())
+        structlog.processors.JSONRenderer(serializer=_json if as_bytes is None else orjson.dumps)
+        if kind == "json"
+        else structlog.dev.ConsoleRenderer(colors=sys.stderr.isatty())
     )
     structlog.configure(
         processors=[
@@ -27,13 +32,17 @@ def configure_logging(kind: str, file: TextIO | None = None) -> None:
             renderer,
         ],
         wrapper_class=structlog.make_filtering_bound_logger(logging.INFO),
-        logger_factory=structlog.PrintLoggerFactory(file or sys.stderr),
-        cache_logger_on_first_use=False,
+        logger_factory=structlog.PrintLoggerFactory(out) if as_bytes is None else structlog.BytesLoggerFactory(as_bytes),
+        cache_logger_on_first_use=file is None,  # a logger made anew for every line costs more than the line
     )
     root = logging.getLogger()
     for handler in [each for each in root.handlers if isinstance(each, OfLibraries)]:
         root.removeHandler(handler)
     root.addHandler(OfLibraries(logging.WARNING))
+
+
+def _json(line: object, **more: Any) -> str:
+    return orjson.dumps(line, **more).decode()
 
 
 def where_it_failed(error: BaseException) -> str:

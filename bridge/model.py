@@ -664,6 +664,7 @@ class DeliveryState(StrEnum):
     QUEUED = "queued"
     SENDING = "sending"
     RETRYING = "retrying"
+    COMMITTED = "committed"
     ACCEPTED = "accepted"
     REFUSED = "refused"
     EXPIRED = "expired"
@@ -694,6 +695,7 @@ class Answer(StrEnum):
     """What a receiver's answer means for the delivery."""
 
     ACCEPTED = "accepted"
+    COMMITTED = "committed"
     TRY_AGAIN = "try again"
     REFUSED = "refused"
     CLOSED = "destination closed"

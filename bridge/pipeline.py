@@ -80,7 +80,7 @@ def _result(checked: CheckedReading, facts: Facts, tables: Tables, *, moment: Mo
     at = checked.analyzed_at or moment.arrived_at.astimezone(tables.profiles[checked.reading.profile].zone)
     prior = facts.prior
     return code(
-        replace(checked, analyzed_at=at),
+        checked if checked.analyzed_at is at else replace(checked, analyzed_at=at),
         tables,
         result_id=prior.result_id if prior else result_id,
         version=prior.version + 1 if prior else 1,

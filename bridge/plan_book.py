@@ -19,6 +19,7 @@ from bridge.render import Plan, compile_plan, lane_of, takes
 from bridge.render.conformance import faults
 from bridge.render.samples import samples
 from bridge.store.api import Store
+from bridge.store.awaited import done
 from bridge.store.commands import KeepPlanCheck
 from bridge.tables.types import DestinationTerms, Tables
 
@@ -188,5 +189,5 @@ async def _plan_fault(book: PlanBook, store: Store, destination: str) -> str:
         for digest, fault in (await oracle_faults_in_child(book, destination, unknown)).items():
             known[digest] = fault
             if not fault:
-                await asyncio.wrap_future(store.submit(KeepPlanCheck(digest=digest, fault="", at=clock.now())))
+                await done(store, KeepPlanCheck(digest=digest, fault="", at=clock.now()))
     return next((fault for fault in known.values() if fault), "")

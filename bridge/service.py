@@ -17,6 +17,8 @@ from typing import Protocol
 import structlog
 
 from bridge import pipeline
+from bridge.bench.ahead import Ahead
+from bridge.bench.series import left_by
 from bridge.check import Moment
 from bridge.errors import Overtaken, RejectError, StoreError
 from bridge.lifecycle.sharing import Role, every
@@ -25,6 +27,8 @@ from bridge.model import (
     Capture,
     Coded,
     CodedResult,
+    Copy,
+    Decisions,
     Facts,
     Finding,
     Message,
@@ -34,6 +38,7 @@ from bridge.model import (
     Place,
     Reading,
     Rejected,
+    SeriesState,
     Severity,
     Unreadable,
 )
@@ -42,12 +47,18 @@ from bridge.read.again import Known, holds, one_anew, whole_anew
 from bridge.store import rows
 from bridge.store.api import Store
 from bridge.store.asking import ask
-from bridge.store.commands import EndIntake, KeepCapture, NewDelivery, RecordedOutcome, RecordOutcome, ReserveNumbers
+from bridge.store.awaited import done
+from bridge.store.commands import EndIntake, KeepCapture, KeepRun, NewDelivery, RecordedOutcome, RecordOutcome, ReserveNumbers
 from bridge.tables.types import Tables
+from bridge.underway import Underway
 
 log = structlog.get_logger()
 
 BLOCK = 500  # ours: ids reserved at once; a restart skips what is left, which costs nothing
+LONG_BYTES = 100_000  # ours: a longer capture takes seconds to read, in which other analyzers wait for their answers; a strip is some 500 bytes
+MOST_FRESH = 1_000  # ours: captures held until they are judged, which is at once; what waits longer is read from the store
+LARGEST_FRESH_BYTES = 8_192  # ours: a strip or a few; a thousand of them are 8 MB at most, and some hundred kB as a rule
+NOTHING_KNOWN = rows.ReadingFacts(decisions=Decisions(patient_id=None, corrected_by=None, accepted_rules=frozenset()), prior=None)
 EVERYTHING = ""  # the name of news that may be anywhere
 FIRST_REST = timedelta(seconds=1)  # ours: a loop that fell over rests this long, doubling to LONGEST_REST
 LONGEST_REST_OF_STORE = timedelta(seconds=2)  # ours: a disk with room again, or a server that is back, is used at once
@@ -70,7 +81,7 @@ class Ids:
     async def _number(self) -> int:
         async with self._turn:
             if self._next == self._end:
-                self._next = await asyncio.wrap_future(self._store.submit(ReserveNumbers(count=BLOCK)))
+                self._next = await done(self._store, ReserveNumbers(count=BLOCK))
                 self._end = self._next + BLOCK
             self._next += 1
             return self._next - 1
@@ -124,55 +135,101 @@ class Judging:
         self._ids = ids
         self._now = now
         self._profiles = profiles
+        self._fresh: dict[int, rows.CaptureRow] = {}
 
-    async def work_off(self, analyzer: str, grip: Grip = FREE) -> int:
-        """Judge everything that waits for ``analyzer``; give how many readings were recorded.
+    def hand_over(self, kept: rows.CaptureRow) -> None:
+        """Take a capture that has just been kept, so that it need not be read again; forgotten where it never comes up."""
+        if len(kept.capture.payload) > LARGEST_FRESH_BYTES:
+            return
+        if len(self._fresh) >= MOST_FRESH:
+            del self._fresh[next(iter(self._fresh))]
+        self._fresh[kept.capture_id] = kept
+
+    async def work_off(self, analyzer: str, grip: Grip = FREE, *, recorded: Callable[[], None] = lambda: None) -> int:
+        """Judge everything that waits for ``analyzer``; give how many readings were recorded. ``recorded`` is called after each.
 
         Raises LeaseLost once the analyzer is another process's: it judges on from what is recorded.
         """
-        count = 0
-        while intake := await ask(self._store, self._store.next_intake, analyzer):
-            try:
-                count += await self._judge(intake, grip)
-            except Overtaken:  # recorded already, by a commit whose answer was lost: what is next stands in the store
-                log.warning("strip.overtaken", capture=intake.capture_id)
-        return count
+        count, underway = 0, Underway()
 
-    async def _judge(self, intake: rows.IntakeRow, grip: Grip) -> int:
-        kept = await ask(self._store, self._store.capture, intake.capture_id)
+        def counted() -> None:
+            nonlocal count
+            count += 1
+            recorded()
+
+        try:
+            while True:
+                intake = await ask(self._store, self._store.next_intake, analyzer, after=underway.newest)
+                if intake is None and not underway.is_empty:
+                    await underway.committed()
+                elif intake is None:
+                    return count
+                else:
+                    try:
+                        await self._judge(intake, grip, underway, counted)
+                    except Overtaken:  # ended already, by a commit whose answer was lost: what is next stands in the store
+                        log.warning("strip.overtaken", capture=intake.capture_id)
+        except asyncio.CancelledError:
+            underway.let_go()
+            raise
+        finally:
+            await underway.abandoned()
+
+    async def _judge(self, intake: rows.IntakeRow, grip: Grip, underway: Underway, recorded: Callable[[], None]) -> None:
+        kept = self._fresh.pop(intake.capture_id, None)
+        if kept is None:
+            kept = await ask(self._store, self._store.capture, intake.capture_id)
         readings = await self._readings(kept, intake)
         chosen = [reading for reading in readings if self._is_due(reading, intake)]
+        needs = None if intake.because or len(readings) > 1 else self._needs(*readings)
+        if needs is None or underway.meets(needs):
+            await underway.committed()
         if not chosen:
-            ended = EndIntake(intake_id=intake.intake_id, at=self._now(), lease=grip.fence())
-            await asyncio.wrap_future(self._store.submit(ended))
+            await done(self._store, EndIntake(intake_id=intake.intake_id, at=self._now(), lease=grip.fence()))
         for reading in chosen:
-            command = await self._outcome_of(intake, kept.capture, reading, ends=reading is chosen[-1])
-            await self._record(replace(command, lease=grip.fence()))
-        return len(chosen)
+            ends = reading is chosen[-1]
+            command = await self._outcome_of(intake, kept.capture, reading, ends=ends, ahead=underway.ahead)
+            recording = self._record(replace(command, lease=grip.fence()), recorded)
+            if needs is None:
+                await recording
+            else:
+                await underway.add(intake.intake_id, needs, _left_by(command, kept.capture), recording)
+
+    def _needs(self, reading: Reading | Unreadable) -> Needs | None:
+        """Give what the strip needs; None where it cannot be told, so that nothing is judged beside it."""
+        if isinstance(reading, Unreadable):
+            return None
+        try:
+            return pipeline.needs(reading, self._tables)
+        except Exception:  # noqa: BLE001 - a defect of ours: it shows again where the strip is judged, and is logged there
+            return None
 
     async def _readings(self, kept: rows.CaptureRow, intake: rows.IntakeRow) -> tuple[Reading | Unreadable, ...]:
         """Read the capture, by the profile that it came with; again, by the one that its source has now."""
         if not intake.because:
-            return self._understood(kept, intake.profile)
+            return await self._understood(kept, intake.profile)
         known = {
             strip.index: Known(
                 place=strip.place, record_digest=strip.record_digest, is_settled=strip.has_gone or strip.outcome == "discarded"
             )
             for strip in await ask(self._store, self._store.capture_strips, intake.capture_id)
         }
-        readings = self._understood(kept, self._profiles.get(kept.capture.source, intake.profile))
+        readings = await self._understood(kept, self._profiles.get(kept.capture.source, intake.profile))
         if intake.only_index is None:
             return whole_anew(readings, known)
         if intake.because != StopEnd.READ_AGAIN and not holds(readings, known.get(intake.only_index)):
-            readings = self._understood(kept, intake.profile)  # decided about a strip that only the earlier profile can read
+            readings = await self._understood(
+                kept, intake.profile
+            )  # decided about a strip that only the earlier profile can read
         return one_anew(readings, known, index=intake.only_index, analyzer=intake.analyzer)
 
-    def _understood(self, kept: rows.CaptureRow, profile: str) -> tuple[Reading | Unreadable, ...]:
+    async def _understood(self, kept: rows.CaptureRow, profile: str) -> tuple[Reading | Unreadable, ...]:
         if profile not in self._tables.profiles:
             log.error("profile.missing", capture=kept.capture_id, profile=profile)
             return (_whole(kept, _NO_PROFILE),)
         try:
-            return pipeline.understand(kept.capture, self._tables.profiles[profile], analyzer=kept.analyzer)
+            read = partial(pipeline.understand, kept.capture, self._tables.profiles[profile], analyzer=kept.analyzer)
+            return await asyncio.to_thread(read) if len(kept.capture.payload) > LONG_BYTES else read()
         except Exception:  # a defect of ours in one capture must not hold up the analyzer's next ones
             log.exception("capture.defect", capture=kept.capture_id)
             return (_whole(kept, _DEFECT),)
@@ -184,13 +241,13 @@ class Judging:
         return reading.index >= intake.next_index
 
     async def _outcome_of(
-        self, intake: rows.IntakeRow, capture: Capture, reading: Reading | Unreadable, *, ends: bool
+        self, intake: rows.IntakeRow, capture: Capture, reading: Reading | Unreadable, *, ends: bool, ahead: Ahead
     ) -> RecordOutcome:
         outcome: Outcome | None = None
         deliveries: tuple[NewDelivery, ...] = ()
         if isinstance(reading, Reading):
             try:
-                outcome, deliveries = await self._taken_as_far_as_it_goes(intake, capture, reading)
+                outcome, deliveries = await self._taken_as_far_as_it_goes(intake, capture, reading, ahead)
             except StoreError:
                 raise
             except Exception:  # a defect of ours in one strip must not hold up the analyzer's next ones
@@ -207,20 +264,25 @@ class Judging:
             ends_intake=ends,
         )
 
-    async def _record(self, command: RecordOutcome) -> None:
-        recorded: RecordedOutcome = await asyncio.wrap_future(self._store.submit(command))
+    async def _record(self, command: RecordOutcome, recorded: Callable[[], None]) -> None:
+        try:
+            made: RecordedOutcome = await done(self._store, command)
+        except Overtaken:  # recorded already, by a commit whose answer was lost: what is next stands in the store
+            log.warning("strip.overtaken", capture=command.capture_id)
+            return
         log.info(
             "strip.judged",
-            strip=recorded.strip_id,
+            strip=made.strip_id,
             capture=command.capture_id,
             outcome=type(command.outcome).__name__.lower() if command.outcome else "unreadable",
-            stop=recorded.stop_id,
+            stop=made.stop_id,
         )
+        recorded()
 
     async def _taken_as_far_as_it_goes(
-        self, intake: rows.IntakeRow, capture: Capture, reading: Reading
+        self, intake: rows.IntakeRow, capture: Capture, reading: Reading, ahead: Ahead
     ) -> tuple[Outcome, tuple[NewDelivery, ...]]:
-        outcome = await self._outcome(intake, capture, reading)
+        outcome = await self._outcome(intake, capture, reading, ahead)
         if isinstance(outcome, NonPatient):
             return await self._as_far_as_asked_for(outcome)
         if not isinstance(outcome, Coded):
@@ -240,14 +302,17 @@ class Judging:
             return pipeline.not_sent(outcome, reject), ()
         return outcome if deliveries else replace(outcome, result=None), deliveries
 
-    async def _outcome(self, intake: rows.IntakeRow, capture: Capture, reading: Reading) -> Outcome:
+    async def _outcome(self, intake: rows.IntakeRow, capture: Capture, reading: Reading, ahead: Ahead) -> Outcome:
         needs = pipeline.needs(reading, self._tables)
-        facts = await ask(self._store, self._facts, intake, capture, reading, needs)
+        stored = await ask(self._store, self._facts, intake, capture, reading, needs)
+        facts = replace(stored, series=ahead.series(needs.mode, stored.series))
         moment = Moment(arrived_at=capture.arrived_at, live=capture.live, now=self._now())
         return pipeline.judge(reading, facts, self._tables, moment=moment, result_id=await self._ids.result())
 
     def _facts(self, intake: rows.IntakeRow, capture: Capture, reading: Reading, needs: Needs) -> Facts:
-        known = self._store.reading_facts(intake.capture_id, reading.index, record_digest=reading.record_digest)
+        known = NOTHING_KNOWN
+        if intake.because:  # judged for the first time, nobody has decided about it and no result came of it
+            known = self._store.reading_facts(intake.capture_id, reading.index, record_digest=reading.record_digest)
         return Facts(
             seen=self._store.seen_strips(
                 needs,
@@ -285,6 +350,14 @@ _NO_PROFILE = Finding(
     sentence="The profile that says how to read this analyzer is not among the mapping files any more.",
     remedy="Tell your coordinator. Once the source has a profile again, read this again.",
 )
+
+
+def _left_by(command: RecordOutcome, capture: Capture) -> SeriesState | None:
+    """Give the series state that the strip leaves behind once it is recorded."""
+    outcome = command.outcome
+    if outcome is None or outcome.checked is None or isinstance(outcome, Copy):
+        return None
+    return left_by(outcome.checked, arrived_at=capture.arrived_at)
 
 
 def _whole(kept: rows.CaptureRow, finding: Finding) -> Unreadable:
@@ -383,9 +456,7 @@ class Service:
                     tasks.create_task(self._forever(name, watch.run))
                 for task in self._once:
                     tasks.create_task(self._forever("start-up check", task, again=False))
-                await (
-                    asyncio.Event().wait()
-                )  # with nothing connected yet, or nothing going on any more, it still answers for itself
+                await self._for_ever()
         finally:
             self._leases.leave()
 
@@ -409,18 +480,26 @@ class Service:
                 run = partial(self._leases.grip(f"source:{name}").hold, source.run)
             self._start(f"source {name}", run)
 
-    async def keep(self, capture: Capture, *, analyzer: str, profile: str, origin: str = "") -> int:
-        """Keep a capture; the id comes back once it is durable.
+    async def keep(self, capture: Capture, *more: Capture, analyzer: str, profile: str, origin: str = "") -> int:
+        """Keep a capture; the id comes back once it is durable. ``more`` came behind it over the same line: all are kept, or none.
 
         Raises StoreError if it is not: StoreFull before the disk is full, LeaseLost if its source is another process's.
         """
         self._require_room()
         grip = self._leases.grip(f"source:{capture.source}") if capture.source in self._leased_sources else FREE
-        command = KeepCapture(capture=capture, analyzer=analyzer, profile=profile, origin=origin, lease=grip.fence())
-        capture_id: int = await asyncio.wrap_future(self._store.submit(command))
-        log.info("capture.kept", capture=capture_id, source=capture.source, bytes=len(capture.payload), torn=capture.torn)
+        captures, ids = (capture, *more), []
+        if more:
+            run = KeepRun(captures=captures, analyzer=analyzer, profile=profile, lease=grip.fence())
+            ids += await done(self._store, run)
+        else:
+            command = KeepCapture(capture=capture, analyzer=analyzer, profile=profile, origin=origin, lease=grip.fence())
+            ids.append(await done(self._store, command))
+        for capture_id, kept in zip(ids, captures, strict=True):
+            log.info("capture.kept", capture=capture_id, source=kept.source, bytes=len(kept.payload), torn=kept.torn)
+            if not origin:  # a file that was kept before a crash has its first arrival in the store
+                self._judging.hand_over(rows.CaptureRow(capture_id=capture_id, analyzer=analyzer, profile=profile, capture=kept))
         self._wake_judging(analyzer)
-        return capture_id
+        return int(ids[0])
 
     def wake(self) -> None:
         """Look everywhere again; may be called from any thread (after a person's action)."""
@@ -467,8 +546,7 @@ class Service:
         while True:
             await work.wait()
             work.clear()
-            if await self._judging.work_off(analyzer, grip):
-                self._wake_queues()
+            await self._judging.work_off(analyzer, grip, recorded=self._wake_queues)
 
     async def _forever(self, name: str, run: Callable[[], Awaitable[None]], *, again: bool = True) -> None:
         """Run a loop; if it falls over, log the traceback, rest, and run it again. A failed store is never tried again."""

@@ -14,8 +14,10 @@ import pytest
 
 from bridge import settings
 from bridge.app import (
+    Padpost,
     _is_here,
     _is_leased,
+    answer_faults,
     assemble,
     default_policy,
     grade_faults,
@@ -24,6 +26,7 @@ from bridge.app import (
     run_until,
     terms_of,
 )
+from bridge.deliver.pool import Pool
 from bridge.errors import SettingsError, StoreLocked, TableError
 from bridge.lifecycle.sharing import Role
 from bridge.model import Code, Format, Grade, UnitSystem
@@ -62,6 +65,13 @@ def site(folder: Path, right: str = "", wrong: str = "") -> settings.Settings:
     path = folder / "site.yaml"
     path.write_text(SITE.replace(right, wrong, 1) if right else SITE, encoding="utf-8")
     return settings.read_settings(path)
+
+
+async def assembled(config: settings.Settings) -> Padpost:
+    """Put a bridge together and let go of it again."""
+    bridge = await assemble(config)
+    await bridge.close()
+    return bridge
 
 
 # --- settings become plain facts
@@ -126,6 +136,33 @@ def test_a_grade_that_a_receiver_cannot_be_told_stops_the_start(tmp_path: Path) 
     whole = site(tmp_path, GRADES, GRADES + TABLE.replace(" 3+:", " 2+: {code: B, text: two}, 3+:"))
     assert list(grade_faults(whole, tables(None))) == []
     assert list(grade_faults(site(tmp_path, GRADES, GRADES + ", grades: [snomed]"), tables(None))) == []
+
+
+def test_two_answers_reach_the_renderer_and_the_queue(tmp_path: Path) -> None:
+    """Enhanced mode is asked for in the message, waited for in the queue, and listened for where the site says."""
+    more = ", acknowledgement: enhanced, application_answer: ER, application_s: 60, answers_on: {port: 0}}"
+    config = site(tmp_path, 'provider: {number: "7", family: Able}}', 'provider: {number: "7", family: Able}' + more)
+    records, chart, *_ = (terms_of(config, destination) for destination in config.destinations)
+    assert (records.asks_commit, records.asks_application, chart.asks_commit) == (True, "ER", False)
+    bridge = asyncio.run(assembled(config))
+    assert "answers of records" in bridge.service._watches
+    hears = [isinstance(client, Pool) and all(each.late is not None for each in client._clients) for client in bridge.clients]
+    assert hears == [True, False, False, False]
+
+
+def test_a_sites_word_on_a_yes_stops_the_start(tmp_path: Path) -> None:
+    """File, line and key: an acceptance is the receiver's alone, and a misspelt code would never be met."""
+    for when in ("AA", "AE 999"):
+        config = site(
+            tmp_path,
+            "port: 1, zone",
+            f'port: 1, answers: [{{when: AE, means: refused}}, {{when: "{when}", means: try again}}], zone',
+        )
+        (fault,) = answer_faults(config)
+        assert fault.path == ("destinations", 0, "answers", 1, "when")
+        assert fault.sentence == f"{when!r} is no answer that a site can have its own word on."
+        with pytest.raises(SettingsError, match="no answer that a site can have"):
+            asyncio.run(assemble(config))
 
 
 def test_every_setting_of_the_checks_reaches_the_policy(tmp_path: Path) -> None:

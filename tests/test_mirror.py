@@ -14,6 +14,11 @@ ELSEWHERE = {
     "bridge/__main__.py": "two lines; every test of tests/cli runs the program through them",
     "bridge/tables/types.py": "frozen values without behaviour; tests/tables/test_compiled.py compares each",
     "bridge/store/migrations/append_only.py": "run by the migrations; tests/store/test_sqlite.py tries to break it",
+    "bridge/store/memory_apply.py": "the twin's commands; the contract in tests/store/test_memory.py",
+    "bridge/store/memory_lease.py": "the twin's leases; many processes run on them in tests/faults/test_simulation.py",
+    "bridge/store/memory_outcome.py": "the twin's RecordOutcome; the contract in tests/store/test_memory.py",
+    "bridge/store/memory_rows.py": "the twin's rows; the contract in tests/store/test_memory.py",
+    "bridge/store/memory_shown.py": "the twin's reads for pages; the contract in tests/store/test_memory.py",
     "bridge/store/migrations/env.py": "run by every start of a store; tests/store/test_migrate.py",
     "bridge/store/migrations/versions/m0001_first.py": "a migration never changes; tests/store/test_migrate.py runs it",
     "bridge/store/migrations/versions/m0002_captures_stay.py": "a migration never changes; tests/store/test_migrate.py runs it",
@@ -21,6 +26,7 @@ ELSEWHERE = {
     "bridge/store/migrations/versions/m0005_purge.py": "a migration never changes; tests/store/test_migrate.py runs it",
     "bridge/store/migrations/versions/m0003_lane_heads.py": "a migration never changes; tests/store/test_migrate.py runs it",
     "bridge/store/migrations/versions/m0004_leases.py": "a migration never changes; tests/store/test_migrate.py runs it",
+    "bridge/store/migrations/versions/m0007_committed.py": "a migration never changes; tests/store/test_migrate.py runs it",
 }
 
 

@@ -26,7 +26,7 @@ from tests.render.tables_for_tests import FHIR, ORU, shipped
 from tests.tables.shipped_tables import tables
 
 PROFILE = "moss"
-PACE = Pace(first=timedelta(seconds=1), longest=timedelta(seconds=2), give_up=timedelta(hours=1), lanes=1)
+PACE = Pace(first=timedelta(seconds=1), longest=timedelta(seconds=2), give_up=timedelta(hours=1), lanes=1, in_flight=1)
 
 
 @pytest.fixture

@@ -23,7 +23,7 @@ from bridge.tables.signatures import Signature
 from tests.store import strips
 from tests.tables.shipped_tables import tables
 
-PACE = Pace(first=timedelta(seconds=1), longest=timedelta(seconds=2), give_up=timedelta(hours=1), lanes=1)
+PACE = Pace(first=timedelta(seconds=1), longest=timedelta(seconds=2), give_up=timedelta(hours=1), lanes=1, in_flight=1)
 LIVE = replace(example_terms()[0], name="records", processing_id="P")
 UNSIGNED = "The tables in use are not signed."
 

@@ -11,10 +11,14 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 
-from bridge.model import SeenStrip, SeriesState
+from bridge.model import CheckedReading, SeenStrip, SeriesState
 from bridge.tables.types import NumberScheme, SeriesRule
 
+FARTHEST_AHEAD = timedelta(days=1)  # ours: settings allow no larger tolerance of a clock that runs ahead
 SAME_TIME = timedelta(minutes=1)  # ours: one layout prints seconds where another of the same analyzer prints minutes only
+
+
+_NEVER = datetime.min.replace(tzinfo=UTC)  # before every printed time
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -42,6 +46,32 @@ def series_of(scheme: NumberScheme, evidence: Evidence, *, newest: SeriesState |
     if evidence.printed_at is None:
         return ""
     return _by_fall(evidence.number, evidence.printed_at, newest, same_number)
+
+
+def left_by(checked: CheckedReading, *, arrived_at: datetime) -> SeriesState | None:
+    """Give the series state that a strip, which is no copy, leaves behind; None where it moves nothing.
+
+    A strip from a clock that runs far ahead moves nothing: every strip after it would count as late for years.
+    """
+    if not checked.key.series or not checked.key.number.isdigit():
+        return None
+    if checked.analyzed_at is not None and checked.analyzed_at > arrived_at + FARTHEST_AHEAD:
+        return None
+    printed_at = (
+        checked.analyzed_at.astimezone(UTC) if checked.analyzed_at else None
+    )  # in UTC: one zone's clock faces do not sort
+    return SeriesState(series=checked.key.series, last_number=int(checked.key.number), last_printed_at=printed_at)
+
+
+def newer(one: SeriesState | None, other: SeriesState | None) -> SeriesState | None:
+    """Give the newer of two states of one analyzer and mode, by series, printed time and number."""
+    if one is None or other is None:
+        return one or other
+    return other if _age(other) > _age(one) else one
+
+
+def _age(state: SeriesState) -> tuple[str, datetime, int]:
+    return state.series, state.last_printed_at or _NEVER, state.last_number
 
 
 def _by_fall(number: int, printed_at: datetime, newest: SeriesState | None, same_number: Iterable[SeenStrip]) -> str:

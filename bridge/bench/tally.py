@@ -53,6 +53,7 @@ _STANDINGS: Mapping[DeliveryState, Standing] = {
     DeliveryState.QUEUED: Standing.QUEUED,
     DeliveryState.SENDING: Standing.QUEUED,
     DeliveryState.RETRYING: Standing.QUEUED,
+    DeliveryState.COMMITTED: Standing.QUEUED,  # kept there is not yet received
     DeliveryState.ACCEPTED: Standing.ACKNOWLEDGED,
     DeliveryState.REFUSED: Standing.REFUSED,
     DeliveryState.UNSURE: Standing.REFUSED,

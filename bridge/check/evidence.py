@@ -6,8 +6,9 @@ What is not understood is noted and counts as not known: it stops nothing, and n
 from __future__ import annotations
 
 from collections.abc import Mapping
-from datetime import date, datetime
+from datetime import date
 
+from bridge.check.local_time import local_time
 from bridge.check.rulebook import finding
 from bridge.check.understanding import text_of
 from bridge.coding.bands import completed_years
@@ -22,7 +23,7 @@ def born_of(printed: Printed | None, form: str, *, on: date) -> date | None:
     if not form or not text:
         return None
     try:
-        born = datetime.strptime(text, form).date()  # noqa: DTZ007 - a day of birth has no zone
+        born = local_time(text, form).date()
     except ValueError:
         return None
     return born if 0 <= completed_years(born, on) <= OLDEST_YEARS else None

@@ -14,6 +14,7 @@ from enum import StrEnum
 from bridge.check.when import When, printed_when
 from bridge.identity.strip import NOT_UNDERSTOOD, in_doubt
 from bridge.model import CheckedPad, Printed, PrintedPad, Priority, Purpose, Reading, Step, StripContent, UnitSystem
+from bridge.tables.memo import Memo
 from bridge.tables.types import ModeRule, NumberScheme, PadVocabulary, Profile, StripType, Tables, Token
 from bridge.tables.vocabulary import possible_elsewhere
 
@@ -107,7 +108,7 @@ def understand_reading(reading: Reading, tables: Tables) -> Understood:
         number=understand_number(reading, profile.numbers),
         when=printed_when(profile, reading.printed_date, reading.printed_time),
         strip_type=strip_type,
-        pads=tuple(_understand_pad(each, profile, strip_type) for each in reading.pads) if strip_type else (),
+        pads=tuple(_understand_pad(each, profile, strip_type, tables.memo) for each in reading.pads) if strip_type else (),
     )
 
 
@@ -177,11 +178,22 @@ def _without_key(fault: NumberFault, word: Printed | None, rule: ModeRule | None
 # --- pads ------------------------------------------------------------------------------------
 
 
-def _understand_pad(printed: PrintedPad, profile: Profile, strip_type: StripType) -> UnderstoodPad:
+def _understand_pad(printed: PrintedPad, profile: Profile, strip_type: StripType, memo: Memo) -> UnderstoodPad:
+    unit = printed.unit.text if printed.unit else None
+    question = ("understood", profile.name, strip_type.name, printed.label.text, printed.value.text, unit)
+    known = memo.once(question, strip_type, lambda: _understood_pad(printed, profile, strip_type))
+    if known.printed is printed:
+        return known
+    return UnderstoodPad(
+        printed=printed, pad=known.pad, meaning=known.meaning, step=known.step, other=known.other, elsewhere=known.elsewhere
+    )
+
+
+def _understood_pad(printed: PrintedPad, profile: Profile, strip_type: StripType) -> UnderstoodPad:
     pad = profile.labels.get(text_of(printed.label), "")
     if not pad:
         return UnderstoodPad(printed=printed, pad="", meaning=Meaning.UNKNOWN_LABEL)
-    if all(each.pad != pad for each in strip_type.pads):
+    if pad not in strip_type.places:
         return UnderstoodPad(printed=printed, pad=pad, meaning=Meaning.UNEXPECTED)
     if text_of(printed.value) in profile.fault_tokens:
         return UnderstoodPad(printed=printed, pad=pad, meaning=Meaning.ERROR)
@@ -212,22 +224,33 @@ def rival_systems(pads: tuple[UnderstoodPad, ...]) -> tuple[UnitSystem, ...]:
 
     The whole strip judges: one understood value that a system does not print rules that system out for all pads.
     """
-    known = [each for each in pads if each.step is not None]
-    return tuple(
-        system
-        for system in UnitSystem
-        if all(system in each.elsewhere for each in known) and any(_is_other_step(each, system) for each in known)
-    )
+    left = dict.fromkeys(UnitSystem, False)  # whether a pad would stand at another step there
+    for each in pads:
+        if each.step is None:
+            continue
+        for system in tuple(left):
+            if system not in each.elsewhere:
+                del left[system]
+            elif _is_other_step(each, system):
+                left[system] = True
+        if not left:
+            return ()
+    return tuple(system for system, is_other in left.items() if is_other)
 
 
 def undecided_pads(pads: tuple[UnderstoodPad, ...]) -> tuple[UnderstoodPad, ...]:
     """Give the pads that would stand at another step in a unit system that the strip does not rule out."""
     rivals = rival_systems(pads)
+    if not rivals:
+        return ()
     return tuple(each for each in pads if any(_is_other_step(each, system) for system in rivals))
 
 
 def _is_other_step(pad: UnderstoodPad, system: UnitSystem) -> bool:
-    return pad.step is not None and pad.elsewhere[system] != {pad.step.rank}
+    if pad.step is None:
+        return False
+    ranks = pad.elsewhere[system]
+    return len(ranks) != 1 or pad.step.rank not in ranks
 
 
 def content_of(understood: Understood, *, is_decided: bool = False) -> StripContent:
@@ -238,7 +261,7 @@ def content_of(understood: Understood, *, is_decided: bool = False) -> StripCont
     record that decides them is no other strip. ``is_decided`` says that a named person saw the declared one on the analyzer.
     """
     reading = understood.reading
-    order = _order(understood.strip_type)
+    order = understood.strip_type.places if understood.strip_type else {}
     is_shown_wrong = any(each.meaning in STOPS_ALL_PADS for each in understood.pads)
     undecided = () if is_decided else undecided_pads(understood.pads)
     ranked = [
@@ -266,14 +289,9 @@ def _exact(printed: Printed | None) -> str:
     return printed.text if printed else ""
 
 
-def _order(strip_type: StripType | None) -> dict[str, int]:
-    """Give each pad's place on the strip, from 0."""
-    return {each.pad: place for place, each in enumerate(strip_type.pads)} if strip_type else {}
-
-
 def checked_pads(understood: Understood) -> tuple[CheckedPad, ...]:
     """Give the pads that were understood, in the strip type's order."""
-    order = _order(understood.strip_type)
+    order = understood.strip_type.places if understood.strip_type else {}
     known = [
         CheckedPad(
             pad=each.pad,

@@ -11,6 +11,7 @@ from datetime import UTC, date, datetime
 from enum import StrEnum
 from zoneinfo import ZoneInfo
 
+from bridge.check.local_time import local_time
 from bridge.model import Printed
 from bridge.tables.types import Profile
 
@@ -65,7 +66,7 @@ def _declares_instant(profile: Profile) -> bool:
 
 def _parse_date(text: str, form: str) -> datetime:
     """Give a date, with a time where the form has one. Raises ValueError, also for a year beyond YEARS."""
-    dated = _parse(text, form)
+    dated = local_time(text, form)
     if dated.year not in YEARS:
         raise ValueError(text)
     return dated
@@ -73,11 +74,7 @@ def _parse_date(text: str, form: str) -> datetime:
 
 def _parse_time(printed: Printed | None, form: str) -> datetime | None:
     """Give a time on no day in particular; None where none is declared or printed. Raises ValueError."""
-    return _parse(printed.text, form) if form and printed and printed.text else None
-
-
-def _parse(text: str, form: str) -> datetime:
-    return datetime.strptime(text, form)  # noqa: DTZ007 - the profile's zone is put on in _in_zone, with the two bad hours looked at
+    return local_time(printed.text, form) if form and printed and printed.text else None
 
 
 def _in_zone(local: datetime, zone: ZoneInfo) -> When:

@@ -8,7 +8,7 @@ from itertools import chain
 from pathlib import Path
 
 from bridge import clock, settings
-from bridge.app import example_terms, grade_faults, tables_for, terms_of
+from bridge.app import answer_faults, example_terms, grade_faults, tables_for, terms_of
 from bridge.cli.accepted import output_lines
 from bridge.cli.signatures import signature_lines, unsigned
 from bridge.cli.spec import subject_of
@@ -122,7 +122,8 @@ def _site_lines(config: settings.Settings, path: Path, tables: Tables) -> Iterat
         yield "database", _database_fault(config.database, path)
     unfit = chain(key_faults(config.sources), source_faults(config.sources, tables.profiles))
     wrong = {error.path[1]: str(settings.placed(error, path)) for error in unfit}
-    mute = {error.path[1]: str(settings.placed(error, path)) for error in grade_faults(config, tables)}
+    faults = chain(answer_faults(config), grade_faults(config, tables))
+    mute = {error.path[1]: str(settings.placed(error, path)) for error in faults}
     for number, source in enumerate(config.sources):
         yield f"source {source.name}", wrong.get(number, "")
     for number, destination in enumerate(config.destinations):
@@ -148,7 +149,10 @@ def _way_fault(destination: settings.DestinationShape, path: Path, number: int) 
 
 
 def _way_warnings(config: settings.Settings, *, ask: bool) -> Iterator[str]:
-    """Say of each destination whether it is plain, what runs out, and with ``ask`` what its server does not promise."""
+    """Say of each way what runs out, of each destination whether it is plain, and with ``ask`` what its server does not promise."""
+    for source in config.sources:
+        for words in warnings(source, now=clock.now()):
+            yield f"{source.name}: {words}"
     for destination in config.destinations:
         if words := _plain_words(destination):
             yield f"{destination.name}: {words}"

@@ -9,9 +9,11 @@ from pathlib import Path
 from urllib.parse import urlsplit, urlunsplit
 
 from bridge import __version__, clock, settings
-from bridge.app import grade_faults, tables_for, terms_of
+from bridge.app import answer_faults, grade_faults, tables_for, terms_of
 from bridge.deliver.sign_in import scope_for
+from bridge.deliver.terms import site_answers_of
 from bridge.errors import PadpostError, SetupError
+from bridge.lifecycle.answers import NO_SITE_ANSWERS
 from bridge.receive.fit import source_faults
 from bridge.settings.security import is_https
 from bridge.sign_off import read_signatures
@@ -43,7 +45,7 @@ def spec(config_path: Path, name: str, form: str, out: Path | None) -> int:
         names = ", ".join(each.name for each in config.destinations)
         raise SetupError(f"No destination is called {name!r}.", remedy=f"There are {names}." if names else "Add one.")
     tables = tables_for(config)
-    for error in chain(source_faults(config.sources, tables.profiles), grade_faults(config, tables)):
+    for error in chain(source_faults(config.sources, tables.profiles), grade_faults(config, tables), answer_faults(config)):
         raise settings.placed(error, config_path)
     signature = newest_signature(read_signatures(config.signed_off), tables.digest)
     document = specify(subject_of(config, destination, tables, signature=signature))
@@ -94,6 +96,9 @@ def subject_of(
         sign_in=_sign_in(destination),
         agreement=Agreement(**destination.agreement.model_dump()),
         signature=signature,
+        site_answers=site_answers_of(destination)
+        if isinstance(destination, settings.MllpDestination | settings.FhirDestination)
+        else NO_SITE_ANSWERS,
     )
 
 
@@ -106,6 +111,7 @@ def _door(destination: settings.DestinationShape) -> tuple[Door, tuple[Fact, ...
                 Fact(name="address", says=f"{destination.host}:{destination.port}"),
                 *_tls(destination.tls),
                 Fact(name="in flight", says="one message a connection"),
+                *_answers_on(destination),
             )
             return Door.MLLP, link, destination.tls is not None
         case settings.FhirDestination():
@@ -130,6 +136,12 @@ def _door(destination: settings.DestinationShape) -> tuple[Door, tuple[Fact, ...
             )
             return Door.FOLDER, link, False
     raise TypeError(f"no specification for a {type(destination).__name__}")
+
+
+def _answers_on(destination: settings.MllpDestination) -> tuple[Fact, ...]:
+    on = destination.answers_on
+    says = f"{on.host}:{on.port}, MLLP over TCP without TLS" if on else ""
+    return (Fact(name="answers on a connection of the receiver's own", says=says),) if on else ()
 
 
 def _http(destination: settings.HttpDestination) -> tuple[Fact, ...]:
@@ -180,12 +192,19 @@ def _sign_in(destination: settings.DestinationShape) -> str:
 def _waits(destination: settings.DestinationShape) -> tuple[Fact, ...]:
     match destination:
         case settings.MllpDestination():
-            return (
+            waits = (
                 Fact(name="time to connect", says=_seconds(destination.connect_s)),
                 Fact(name="time to answer", says=_seconds(destination.answer_s)),
+                Fact(name="connections at most, one message in flight on each", says=str(destination.connections)),
             )
+            if destination.acknowledgement == "original":
+                return waits
+            return (*waits, Fact(name="time to the application's answer", says=_seconds(destination.application_s)))
         case settings.HttpDestination():
-            return (Fact(name="time to answer", says=_seconds(destination.answer_s)),)
+            return (
+                Fact(name="time to answer", says=_seconds(destination.answer_s)),
+                Fact(name="messages at once at most, each of another patient", says=str(destination.in_flight)),
+            )
         case _:
             return ()
 

@@ -33,18 +33,24 @@ def assess(steps: Mapping[str, Step], person: Person | None, tables: Tables) -> 
     bands: dict[str, Band] = {}
     unsure = []
     if person is not None:
-        for pad in known:
+        for pad in known if tables.flags.bands else ():
             band, is_certain = band_for(tables.flags.bands.get(pad, ()), person)
             if band is not None:
                 bands[pad] = band
             if not is_certain:
                 unsure.append(pad)
     met = met_rules(tables.flags.critical, known) if person is not None else ()
-    found = {pad: critical_flags(met, pad, step) for pad, step in known.items()}
+    found = {pad: critical_flags(met, pad, step) for pad, step in known.items()} if met else {}
     return Assessment(
-        flags={pad: flag_of(tables.catalogue.pads[pad], step, bands.get(pad)) for pad, step in known.items()},
+        flags={pad: _flag(pad, step, bands.get(pad), tables) for pad, step in known.items()},
         bands=bands,
         unsure=tuple(unsure),
         critical=met,
         critical_flags={pad: flags[0] for pad, flags in found.items() if flags},
     )
+
+
+def _flag(pad: str, step: Step, band: Band | None, tables: Tables) -> Flag:
+    if band is not None:
+        return flag_of(tables.catalogue.pads[pad], step, band)
+    return tables.memo.once(("flag", pad, id(step)), step, lambda: flag_of(tables.catalogue.pads[pad], step, None))

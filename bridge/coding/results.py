@@ -81,16 +81,27 @@ def _analyzed_at(checked: CheckedReading) -> datetime:
 
 
 def _pad(pad: CheckedPad, strip_type: StripType, tables: Tables, assessment: Assessment, *, read_by: ReadBy) -> CodedPad:
-    catalogue_pad = tables.catalogue.pads.get(pad.pad)
-    strip_pad = next((candidate for candidate in strip_type.pads if candidate.pad == pad.pad), None)
-    if catalogue_pad is None or strip_pad is None:
+    def made() -> CodedPad:
+        return _for_everyone(pad, strip_type, tables, read_by=read_by)
+
+    question = ("coded", strip_type.name, pad.pad, id(pad.step), pad.printed, read_by)
+    coded = tables.memo.once(question, pad.step, made)
+    band = assessment.bands.get(pad.pad)
+    if band is not None:
+        coded = banded(coded, tables.catalogue.pads[pad.pad], pad.step, band)
+    critical = assessment.critical_flags.get(pad.pad)
+    return coded if critical is None else replace(coded, flag=critical)
+
+
+def _for_everyone(pad: CheckedPad, strip_type: StripType, tables: Tables, *, read_by: ReadBy) -> CodedPad:
+    catalogue_pad, place = tables.catalogue.pads.get(pad.pad), strip_type.places.get(pad.pad)
+    if catalogue_pad is None or place is None:
         raise _unmapped(pad, "no row for it")
+    strip_pad, answers = strip_type.pads[place], tables.catalogue.answers
     try:
-        made = code_step(catalogue_pad, strip_pad, pad.step, tables.catalogue.answers, printed=pad.printed, read_by=read_by)
-        coded = banded(made, catalogue_pad, pad.step, assessment.bands.get(pad.pad))
+        return code_step(catalogue_pad, strip_pad, pad.step, answers, printed=pad.printed, read_by=read_by)
     except Unmapped as error:
         raise _unmapped(pad, f"no code for {error.prop.value}" if error.prop else "no value for this step") from error
-    return replace(coded, flag=assessment.critical_flags.get(pad.pad, coded.flag))
 
 
 def _unmapped(pad: CheckedPad, cause: str) -> RejectError:

@@ -13,8 +13,10 @@ from typing import Any
 import structlog
 
 from bridge.credentials.tls import Contexts, client_context
+from bridge.deliver.late import LONGEST_ANSWER, LateAnswers
+from bridge.deliver.terms import asked_of, site_answers_of
 from bridge.deliver.tls_faults import fault_of, reason_of
-from bridge.errors import SettingsError
+from bridge.errors import SettingsError, StoreError
 from bridge.lifecycle.answers import DoorFault, Silence, Stray, no_answer, read_mllp
 from bridge.model import Acknowledgement, Message
 from bridge.settings import MllpDestination
@@ -24,18 +26,22 @@ log = structlog.get_logger()
 
 TURNS = 3  # of the event loop; ours: one until it polls, one for bytes that wait, one for the end of the line behind them
 VERDICT_S = 0.25  # ours: a receiver that nobody has talked to yet gets this long to turn our certificate away; some round trips
-LONGEST_ANSWER = 1_000_000  # bytes; ours: an acknowledgement is a few hundred; more without an end is no answer
 
 
 class MllpClient:
     """Sends to one receiver. The connection is kept between messages and aborted after any doubt.
 
     After a time-out it is aborted, so that a late answer can never be taken for the next message's.
-    ``strays`` counts what came down the line and was no answer to the message in flight; nothing is ever answered.
+    ``strays`` counts what came down the line and was no answer to the message in flight; it is never answered. In enhanced mode an
+    answer to an earlier message is no stray: it goes to ``late``, which is set before anything is sent.
     """
 
     def __init__(self, settings: MllpDestination) -> None:
         self._settings = settings
+        self._asked = asked_of(settings)
+        self._site = site_answers_of(settings)
+        self.late: LateAnswers | None = None
+        self._noting: set[asyncio.Task[None]] = set()
         self._codec = er7.codec(settings.charset)
         self._contexts = Contexts(settings.tls, client_context) if settings.tls else None
         self._line: _Line | None = None
@@ -70,11 +76,15 @@ class MllpClient:
             finally:
                 self._is_known = answered
                 if not answered:  # a time-out, a lost line, or our own cancellation: the fate is unknown
-                    await self.close()
+                    await self._hang_up()
         return acknowledgement if isinstance(acknowledgement, Acknowledgement) else no_answer(acknowledgement)
 
     async def close(self) -> None:
-        """End the connection at once; what was not sent yet is not sent."""
+        """End the connection at once; what was not sent yet is not sent, and late answers that came are noted first."""
+        await self._hang_up()
+        await asyncio.gather(*self._noting)
+
+    async def _hang_up(self) -> None:
         line, self._line = self._line, None
         if line:
             line.abort()
@@ -84,7 +94,7 @@ class MllpClient:
         for _ in range(TURNS):  # what arrived since the last message, or the end of the line, is seen before anything is sent
             await asyncio.sleep(0)
         if self._line and self._line.is_over:
-            await self.close()
+            await self._hang_up()
         if self._line is None:
             async with asyncio.timeout(self._settings.connect_s):  # not wait_for: see queue/lanes.py
                 self._line = await self._called()
@@ -93,7 +103,7 @@ class MllpClient:
     async def _called(self) -> _Line:
         loop = asyncio.get_running_loop()
         transport, line = await loop.create_connection(
-            lambda: _Line(self._note), self._settings.host, self._settings.port, **self._encryption()
+            lambda: _Line(self._apart), self._settings.host, self._settings.port, **self._encryption()
         )
         safe = transport.get_extra_info("ssl_object")
         if safe is not None and safe.version() == "TLSv1.3" and not self._is_known:
@@ -112,13 +122,31 @@ class MllpClient:
 
     async def _exchange(self, line: _Line, framed: bytes, control_id: str) -> Acknowledgement | Silence | DoorFault:
         def read(payload: bytes) -> Acknowledgement | Stray:
-            return read_mllp(payload, control_id=control_id, charset=self._codec)
+            return read_mllp(payload, control_id=control_id, charset=self._codec, asked=self._asked, site=self._site)
 
         try:
             async with asyncio.timeout(self._settings.answer_s):
                 return await line.exchange(framed, read)
         except TimeoutError:
             return Silence.TIMEOUT
+
+    def _apart(self, line: _Line, payload: bytes, stray: Stray) -> None:
+        """Take what is no answer to the message in flight: an answer to an earlier one where there may be such, else a stray."""
+        if self.late is None:
+            self._note(stray)
+            return
+        task = asyncio.create_task(self._note_late(self.late, line, payload))
+        self._noting.add(task)
+        task.add_done_callback(self._noting.discard)
+
+    async def _note_late(self, late: LateAnswers, line: _Line, payload: bytes) -> None:
+        try:
+            reply = await late.take(payload)
+        except StoreError as error:  # it waits for another answer, and then for a person
+            log.warning("mllp.late_answer_lost", destination=self._settings.name, cause=type(error).__name__)
+            return
+        if reply is not None:
+            line.reply(mllp.frame(reply))
 
     def _note(self, stray: Stray) -> None:
         self.strays[stray] += 1
@@ -128,11 +156,11 @@ class MllpClient:
 class _Line(asyncio.Protocol):
     """One connection. Frames that arrive while nothing is in flight are strays at once, never kept for the next message."""
 
-    def __init__(self, note: Callable[[Stray], None]) -> None:
+    def __init__(self, apart: Callable[[_Line, bytes, Stray], None]) -> None:
         self.ended = asyncio.Event()
         self.is_over = False
         self._end: Silence | DoorFault = Silence.LOST
-        self._note = note
+        self._apart = apart
         self._deframer = mllp.Deframer(longest=LONGEST_ANSWER)
         self._unframed = 0
         self._transport: asyncio.Transport | None = None
@@ -151,6 +179,11 @@ class _Line(asyncio.Protocol):
             return await self._answer
         finally:
             self._read = self._answer = None
+
+    def reply(self, framed: bytes) -> None:
+        """Send one frame that nothing answers; nothing where the line is over."""
+        if self._transport and not self.is_over:
+            self._transport.write(framed)
 
     def abort(self) -> None:
         """End the connection without waiting for anybody."""
@@ -171,7 +204,7 @@ class _Line(asyncio.Protocol):
         for payload in payloads:
             answer = self._read(payload) if self._read and self._answer and not self._answer.done() else Stray.NOT_ASKED
             if isinstance(answer, Stray):
-                self._note(answer)
+                self._apart(self, payload, answer)
             else:
                 self._settle(answer)
         if self._unframed > LONGEST_ANSWER:

@@ -16,7 +16,10 @@ class DeliveryEvent(StrEnum):
 
     BEAR = "its message is made"
     BEGIN = "an attempt begins"
+    COMMIT = "the receiver keeps it, and will answer later"
     ACCEPT = "the receiver accepted"
+    LAPSE = "no error came in the time for one"
+    TAKE_BACK = "a late no, after a yes that was silence"
     TRY_AGAIN = "no answer, or the receiver said: later"
     REFUSE = "the receiver turned it away"
     CLOSE = "the destination is closed; the try is not counted"
@@ -39,6 +42,7 @@ DELIVERY_STEPS: dict[tuple[DeliveryState, DeliveryEvent], DeliveryState] = {
     (_S.QUEUED, _E.BEGIN): _S.SENDING,
     (_S.QUEUED, _E.SUPERSEDE): _S.SUPERSEDED,
     (_S.QUEUED, _E.DISCARD): _S.DISCARDED,
+    (_S.SENDING, _E.COMMIT): _S.COMMITTED,
     (_S.SENDING, _E.ACCEPT): _S.ACCEPTED,
     (_S.SENDING, _E.TRY_AGAIN): _S.RETRYING,
     (_S.SENDING, _E.REFUSE): _S.REFUSED,
@@ -46,10 +50,20 @@ DELIVERY_STEPS: dict[tuple[DeliveryState, DeliveryEvent], DeliveryState] = {
     (_S.SENDING, _E.EXPIRE): _S.EXPIRED,
     (_S.SENDING, _E.RECOVER): _S.RETRYING,
     (_S.RETRYING, _E.BEGIN): _S.SENDING,
+    (_S.RETRYING, _E.ACCEPT): _S.ACCEPTED,
+    (_S.RETRYING, _E.REFUSE): _S.REFUSED,
     (_S.RETRYING, _E.EXPIRE): _S.EXPIRED,
+    (_S.COMMITTED, _E.ACCEPT): _S.ACCEPTED,
+    (_S.COMMITTED, _E.TRY_AGAIN): _S.RETRYING,
+    (_S.COMMITTED, _E.REFUSE): _S.REFUSED,
+    (_S.COMMITTED, _E.LAPSE): _S.ACCEPTED,
+    (_S.COMMITTED, _E.EXPIRE): _S.EXPIRED,
+    (_S.ACCEPTED, _E.TAKE_BACK): _S.REFUSED,
     (_S.REFUSED, _E.SEND_AGAIN): _S.QUEUED,
     (_S.REFUSED, _E.SUPERSEDE): _S.SUPERSEDED,
     (_S.REFUSED, _E.DISCARD): _S.DISCARDED,
+    (_S.EXPIRED, _E.ACCEPT): _S.ACCEPTED,
+    (_S.EXPIRED, _E.REFUSE): _S.REFUSED,
     (_S.EXPIRED, _E.SEND_AGAIN): _S.QUEUED,
     (_S.EXPIRED, _E.SUPERSEDE): _S.SUPERSEDED,
     (_S.EXPIRED, _E.DISCARD): _S.DISCARDED,
@@ -57,6 +71,7 @@ DELIVERY_STEPS: dict[tuple[DeliveryState, DeliveryEvent], DeliveryState] = {
     (_S.QUEUED, _E.RESTORE): _S.UNSURE,
     (_S.SENDING, _E.RESTORE): _S.UNSURE,
     (_S.RETRYING, _E.RESTORE): _S.UNSURE,
+    (_S.COMMITTED, _E.RESTORE): _S.UNSURE,
     (_S.UNSURE, _E.SEND_AGAIN): _S.QUEUED,
     (_S.UNSURE, _E.DISCARD): _S.DISCARDED,
     (_S.UNMADE, _E.SEND_AGAIN): _S.UNBORN,
@@ -64,8 +79,10 @@ DELIVERY_STEPS: dict[tuple[DeliveryState, DeliveryEvent], DeliveryState] = {
 }
 
 # Open deliveries hold their lane; a stopped or ended one lets the lane go on (ARCHITECTURE rule 5).
-OPEN_DELIVERY: frozenset[DeliveryState] = frozenset({_S.UNBORN, _S.QUEUED, _S.SENDING, _S.RETRYING})
+OPEN_DELIVERY: frozenset[DeliveryState] = frozenset({_S.UNBORN, _S.QUEUED, _S.SENDING, _S.RETRYING, _S.COMMITTED})
 STOPPED_DELIVERY: frozenset[DeliveryState] = frozenset({_S.REFUSED, _S.EXPIRED, _S.UNSURE, _S.UNMADE})
+# What a late answer may still settle, matched by control ID: nobody has decided about these, and the receiver has not either.
+UNSETTLED_DELIVERY: frozenset[DeliveryState] = frozenset({_S.RETRYING, _S.COMMITTED, _S.EXPIRED})
 
 
 def step(state: DeliveryState, event: DeliveryEvent) -> DeliveryState:
@@ -95,7 +112,10 @@ class StopState(StrEnum):
 
 
 class StopEnd(StrEnum):
-    """How a stop was closed; only a named person closes one."""
+    """How a named person closed a stop.
+
+    Two things close one without a person, and say so: the same capture read again (READ_AGAIN), and ANSWERED_LATE.
+    """
 
     ID_CORRECTED = "patient ID corrected"
     RELEASED = "released"
@@ -104,9 +124,13 @@ class StopEnd(StrEnum):
     READ_AGAIN = "read again"
 
 
+ANSWERED_LATE = "answered by the receiver"  # how a stop for want of an answer ends when the answer comes after all
+
+
 class DestinationState(StrEnum):
-    """``shut``: its message plan fails its checks, or it is live and its tables are not signed, or what it needs to be reached cannot be used; ``closed``: the receiver's door is closed."""
+    """``shut``: its message plan fails its checks, or it is live and its tables are not signed, or what it needs to be reached cannot be used; ``closed``: the receiver's door is closed; ``resting``: it gives nobody an answer."""
 
     OPEN = "open"
     CLOSED = "closed"
+    RESTING = "resting"
     SHUT = "shut"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import datetime
 from zoneinfo import ZoneInfo
 
 from bridge.tables.types import DestinationTerms, NumberScheme, Tables
@@ -29,6 +30,10 @@ def _none_shut() -> Mapping[str, str]:
     return {}
 
 
+def _no_tries() -> Mapping[str, datetime]:
+    return {}
+
+
 def _no_notes() -> Mapping[str, tuple[str, ...]]:
     return {}
 
@@ -40,7 +45,8 @@ class PagesSite:
     ``port`` is the port of our own socket: loopback names must carry it. ``host_names`` are further names to
     answer to, ``name`` (with any port) or ``name:port``. ``secret`` is random bytes, at least 32, new for every
     process: it signs forms. ``not_ready`` gives a reason in words for each thing that keeps the service from
-    working; ``shut`` gives the reason for each destination that Padpost itself sends nothing to. ``notes`` gives
+    working; ``next_tries`` gives when a receiver that gives no answer is tried next, as far as this process sends to it;
+    ``shut`` gives the reason for each destination that Padpost itself sends nothing to. ``notes`` gives
     for each destination what its people should look at, though it works. ``refusing`` says why no strip is taken in while all else
     goes on, ``notice`` what will come to that; both "" while all is well. ``send_again`` gives, by analyzer, the steps that make it send a strip from its memory again.
     ``schemes`` says, by analyzer, how it numbers its strips: for missing numbers and the day tally.
@@ -57,6 +63,7 @@ class PagesSite:
     destinations: tuple[str, ...] = ()
     not_ready: Callable[[], tuple[str, ...]] = _nothing_missing
     shut: Callable[[], Mapping[str, str]] = _none_shut
+    next_tries: Callable[[], Mapping[str, datetime]] = _no_tries
     notes: Callable[[], Mapping[str, tuple[str, ...]]] = _no_notes
     refusing: Callable[[], str] = _nothing
     notice: Callable[[], str] = _nothing

@@ -116,6 +116,7 @@ class Views:
             "today.html",
             {
                 "day": shown,
+                "next_tries": self._site.next_tries(),
                 "wall": wall,
                 "controls_shown": CONTROLS_SHOWN,
                 "fate_terms": fate_terms,

@@ -64,7 +64,7 @@ def way_of_result(states: Sequence[DeliveryState]) -> Way:
     if stopped:
         return _way("acknowledged", Mark.TURNED, "stopped at acknowledged: turned away by a receiver", word="turned away")
     if going & OPEN_DELIVERY:
-        tried = bool(going & {DeliveryState.SENDING, DeliveryState.RETRYING})
+        tried = bool(going & {DeliveryState.SENDING, DeliveryState.RETRYING, DeliveryState.COMMITTED})
         at = "acknowledged" if tried else "sent"
         return _way(at, Mark.WAIT, "sent, waiting to be acknowledged" if tried else "coded, waiting to be sent", word="waiting")
     if DeliveryState.ACCEPTED in going:

@@ -86,6 +86,7 @@ DELIVERY_WORDS: dict[DeliveryState, str] = {
     DeliveryState.QUEUED: "waiting to be sent",
     DeliveryState.SENDING: "being sent",
     DeliveryState.RETRYING: "waiting for the next try",
+    DeliveryState.COMMITTED: "kept by the receiver, which has still to say whether it takes it",
     DeliveryState.ACCEPTED: "received",
     DeliveryState.REFUSED: "turned away",
     DeliveryState.EXPIRED: "given up after many tries",
@@ -98,6 +99,7 @@ DELIVERY_WORDS: dict[DeliveryState, str] = {
 DESTINATION_WORDS: dict[DestinationState, str] = {
     DestinationState.OPEN: "open",
     DestinationState.CLOSED: "closed: nothing is sent until it answers again",
+    DestinationState.RESTING: "gives no answer, so one result at a time tries",
     DestinationState.SHUT: "shut, nothing is sent",
 }
 
@@ -199,6 +201,7 @@ REASON_WORDS: dict[str, str] = {
     "receive.refused": "file or message not taken",
     "deliver.refused": "turned away",
     "deliver.expired": "given up after many tries",
+    "deliver.unanswered": "kept there, but never answered",
     "restore.unsure": "may have been sent since the backup",
     "restore.unjudged": "may have been judged since the backup",
     "profile.missing": "its profile is missing",

@@ -3,29 +3,48 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Awaitable, Callable
+from collections import deque
+from collections.abc import Awaitable, Callable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from functools import partial
 from typing import Any, Protocol
 
 import structlog
 
-from bridge.errors import LeaseLost, StoreError, StoreFailed
-from bridge.lifecycle.answers import Silence, is_conflict, no_answer, settle_conflict, stop_words
+from bridge.errors import LeaseLost, Overtaken, StoreError, StoreFailed
+from bridge.lifecycle.answers import (
+    LONGEST_RETRY_AFTER_S,
+    Silence,
+    is_conflict,
+    no_answer,
+    settle_conflict,
+    stop_words,
+    unanswered_words,
+)
 from bridge.lifecycle.backoff import given_up, next_attempt
+from bridge.lifecycle.circuit import Circuit
+from bridge.lifecycle.fairness import ASKERS, Asker, who_asks
 from bridge.lifecycle.states import DestinationState
-from bridge.model import Acknowledgement, Answer, CodedResult, DeliveryState, Message
+from bridge.model import Acknowledgement, Answer, CodedResult, DeliveryState, Message, Priority
+from bridge.queue.clock_watch import ClockWatch
 from bridge.queue.door import Door
 from bridge.queue.leases import FREE, Grip
+from bridge.queue.turns import Turns
 from bridge.store.api import Store
 from bridge.store.asking import ask
+from bridge.store.awaited import done
 from bridge.store.commands import (
     BearMessage,
     BeginAttempt,
     Command,
     EndAttempt,
+    EndWait,
+    HurryWaiting,
     Lease,
+    NoteAnswer,
+    NotedAnswer,
     RecoverDeliveries,
     SetDestination,
     WithholdDelivery,
@@ -39,6 +58,17 @@ BIRTHS_AT_ONCE = 100  # ours: unborn messages made in one go before lanes are lo
 GRACE_S = 2.0  # ours: a stopping service waits this long for answers on their way, which saves sending those messages twice
 
 
+_STATES = {
+    (circuit, is_closed): DestinationState.CLOSED
+    if is_closed
+    else DestinationState.OPEN
+    if circuit is Circuit.FLOWS
+    else DestinationState.RESTING
+    for circuit in Circuit
+    for is_closed in (True, False)
+}
+
+
 class Client(Protocol):
     """What sends messages to one receiver."""
 
@@ -48,12 +78,20 @@ class Client(Protocol):
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Pace:
-    """How a destination is tried. ``lanes`` bounds how many lanes are in flight at once."""
+    """How a destination is tried. ``in_flight`` bounds how many messages are with the receiver at once, ``lanes`` how many lanes have begun.
+
+    Those that have begun and are not sent yet wait for their turn: their beginnings and ends share commits.
+    ``application`` is how long the answer to a committed message is waited for, None where none can be committed;
+    ``silence_is_yes``: the receiver answers errors only.
+    """
 
     first: timedelta
     longest: timedelta
     give_up: timedelta
     lanes: int
+    in_flight: int
+    application: timedelta | None = None
+    silence_is_yes: bool = False
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -68,8 +106,8 @@ class _Begun:
 class DestinationQueue:
     """Takes lane heads as they may go, tries them, and notes what came of it. ``run`` ends only by cancellation or a store fault.
 
-    A destination that is closed consumes nothing: one head at a time knocks at growing intervals until it is let in. A
-    receiver that nobody reaches is knocked at in the same way, since every lane would meet the same silence.
+    A destination that is closed consumes nothing: one head at a time knocks at growing intervals until it is let in. A receiver
+    that gives nobody an answer is knocked at in the same way, since every lane would meet the same silence.
     """
 
     def __init__(  # noqa: PLR0913 - the parts of a queue, all given by the composition root
@@ -95,11 +133,19 @@ class DestinationQueue:
         self._jitter = jitter
         self._woken = asyncio.Event()
         self._busy: dict[int, asyncio.Task[None]] = {}
+        self._trying: dict[str, asyncio.Task[None]] = {}
+        self._beginning: set[int] = set()  # of these the store may still say that they wait
+        self._turns = Turns(pace.in_flight)
+        self._is_leaving = False
+        self._turn = 0  # tries begun so far
+        self._asked: deque[int] = deque(maxlen=ASKERS)  # who asked last while the receiver gave nobody an answer
         self._conflicts: dict[int, int] = {}
         self._shut = ""
         self._door = Door(first=pace.first, longest=pace.longest)
         self._told: tuple[DestinationState, str] | None = None
         self._owed: list[EndAttempt] = []
+        self._clock: ClockWatch | None = None
+        self._hurry_beyond: datetime | None = None
 
     def wake(self) -> None:
         """Look again at once."""
@@ -114,6 +160,11 @@ class DestinationQueue:
     def shut_because(self) -> str:
         """Say why nothing is sent; nothing where it is."""
         return self._shut
+
+    @property
+    def next_try(self) -> datetime | None:
+        """Give when the next message tries whether the receiver is back; None where messages flow or nothing is sent."""
+        return self._door.resting(self._now()) if self._door.circuit is not Circuit.FLOWS and not self._shut else None
 
     def open(self) -> None:
         """Send; nothing is against it."""
@@ -131,8 +182,11 @@ class DestinationQueue:
             while True:
                 self._woken.clear()
                 await self._pay_owed()
+                self._watch_clock()
+                await self._hurry()
                 await self._note_state()
                 now = self._now()
+                await self._end_waits(now)
                 if not self._shut:
                     await self._bear_some()
                     await self._begin_some(now)
@@ -149,43 +203,132 @@ class DestinationQueue:
         if count := await self._done(recovering):
             log.warning("delivery.recovered", destination=self._name, count=count)
 
+    def _watch_clock(self) -> None:
+        """Let nothing wait, and give nothing up, by a clock that was set meanwhile."""
+        now, steady_s = self._now(), asyncio.get_running_loop().time()
+        if self._clock is None:  # the clock may have been set while nothing ran: what waits beyond every wait shows it
+            self._clock = ClockWatch(now=now, steady_s=steady_s)
+            self._hurry_beyond = now + max(self._pace.longest, timedelta(seconds=LONGEST_RETRY_AFTER_S))
+        elif self._clock.was_set(now, steady_s):
+            log.warning("clock.was_set", destination=self._name)
+            self._door.clock_was_set(now)
+            self._hurry_beyond = now
+
+    async def _hurry(self) -> None:
+        if self._hurry_beyond is not None:
+            lease = self._grip.fence()
+            await self._done(HurryWaiting(destination=self._name, beyond=self._hurry_beyond, at=self._now(), lease=lease))
+            self._hurry_beyond = None
+
     async def _note_state(self) -> None:
         if self._shut:
             state, reason = DestinationState.SHUT, self._shut
         else:
-            state, reason = DestinationState.CLOSED if self._door.is_closed else DestinationState.OPEN, self._door.reason
+            state, reason = _STATES[self._door.circuit, self._door.is_closed], self._door.reason
         if (state, reason) != self._told:
             lease = self._grip.fence()
             await self._done(SetDestination(name=self._name, state=state, reason=reason, at=self._now(), lease=lease))
             self._told = (state, reason)
 
+    async def settle(self, control_id: str, acknowledgement: Acknowledgement) -> bool:
+        """Note durably an answer that came apart from its try; say whether the message is one of ours. Raises StoreError.
+
+        It waits for the end of a try of that message that is under way: what that one brought is noted first.
+        """
+        trying = self._trying.get(control_id)
+        if trying:
+            await asyncio.wait({trying})
+        now = self._now()
+        sentence, remedy = stop_words(self._name, acknowledgement)
+        again = now + self._pace.first if acknowledgement.answer is Answer.TRY_AGAIN else None
+        noted: NotedAnswer | None = await self._done(
+            NoteAnswer(
+                destination=self._name, control_id=control_id, acknowledgement=acknowledgement, at=now, due_at=again, sentence=sentence,
+                remedy=remedy,
+            )
+        )  # fmt: skip
+        if noted is None:
+            return False
+        log.info(
+            "delivery.answered_late",
+            delivery=noted.delivery_id,
+            destination=self._name,
+            state=noted.state.value,
+            answer=acknowledgement.code,
+            counts=noted.counts,
+        )
+        self.wake()
+        return True
+
+    async def _end_waits(self, now: datetime) -> None:
+        """End the waits for answers that did not come in time."""
+        if self._pace.application is None:
+            return
+        sentence, remedy = unanswered_words(self._name, waited=self._pace.application)
+        while late := await ask(self._store, self._store.unanswered, self._name, now=now, limit=BIRTHS_AT_ONCE):
+            for delivery_id in late:
+                is_yes = self._pace.silence_is_yes
+                state = await self._done(
+                    EndWait(delivery_id=delivery_id, at=now, is_yes=is_yes, sentence=sentence, remedy=remedy)
+                )
+                log.warning("delivery.unanswered", delivery=delivery_id, destination=self._name, state=state.value)
+
     async def _bear_some(self) -> None:
         for delivery_id, result in await ask(self._store, self._store.unborn, self._name, limit=BIRTHS_AT_ONCE):
             message = await self._bear(result)
             lease = self._grip.fence()
-            if message is None:  # a control, and the settings ask for none any more
-                await self._done(WithholdDelivery(delivery_id=delivery_id, at=self._now(), lease=lease))
-            else:
-                await self._done(BearMessage(delivery_id=delivery_id, message=message, at=self._now(), lease=lease))
+            with suppress(Overtaken):  # a person has set it aside since this look
+                if message is None:  # a control, and the settings ask for none any more
+                    await self._done(WithholdDelivery(delivery_id=delivery_id, at=self._now(), lease=lease))
+                else:
+                    await self._done(BearMessage(delivery_id=delivery_id, message=message, at=self._now(), lease=lease))
             self.wake()  # there may be more, and lanes are looked at in between
 
     async def _begin_some(self, now: datetime) -> None:
         if self._door.resting(now):
             return
-        room = (1 if self._door.reason else self._pace.lanes) - len(self._busy)
+        flows = self._door.circuit is Circuit.FLOWS
+        room = (self._pace.lanes if flows else 1) - len(self._busy)
         if room <= 0:
             return
         self._grip.fence()
-        for head in await ask(self._store, self._store.lane_heads, self._name, now=now, limit=room + len(self._busy)):
-            if head.delivery_id not in self._busy and room > 0:
-                room -= 1
-                task = asyncio.create_task(self._try(head))
-                self._busy[head.delivery_id] = task
-                task.add_done_callback(lambda _: self.wake())
+        wanted, turn = (room + len(self._beginning), self._turn) if flows else (2 * ASKERS, 0)
+        heads = await ask(self._store, self._store.lane_heads, self._name, now=now, limit=wanted, turn=turn)
+        may_go = [head for head in heads if head.delivery_id not in self._busy]
+        for head in may_go[:room] if flows else self._asker(may_go):
+            self._turn += 1
+            self._beginning.add(head.delivery_id)
+            task = asyncio.create_task(self._try(head, asks=not flows))
+            self._busy[head.delivery_id] = self._trying[head.message.control_id] = task
+            task.add_done_callback(partial(self._tried, head.message.control_id))
+
+    def _asker(self, heads: Sequence[LaneHead]) -> list[LaneHead]:
+        if not heads:
+            return []
+        chosen = who_asks(
+            [
+                Asker(delivery_id=head.delivery_id, is_urgent=head.message.priority is Priority.STAT, is_tried=head.attempts > 0)
+                for head in heads
+            ],
+            self._asked,
+        )
+        self._asked.append(chosen)
+        return [head for head in heads if head.delivery_id == chosen]
+
+    def _tried(self, control_id: str, task: asyncio.Task[None]) -> None:
+        """Look again once half of what may have begun is over: until then enough wait for their turn, and looks cost more than tries."""
+        self._trying.pop(control_id, None)
+        begun = sum(not each.done() for each in self._busy.values())
+        has_failed = task.cancelled() or task.exception() is not None
+        if has_failed or begun <= max(self._pace.in_flight, self._pace.lanes // 2):
+            self.wake()
 
     async def _sleep(self, now: datetime) -> None:
         """Wait until woken, or until something falls due that was not due at ``now``, the moment of this look."""
         due = self._door.resting(now) or await ask(self._store, self._store.next_due, self._name)
+        if self._pace.application is not None:
+            unanswered = await ask(self._store, self._store.next_unanswered, self._name)
+            due = min(filter(None, (due, unanswered)), default=None)
         # what was due at this look has begun, or waits for something that will wake us
         wait = LONGEST_LOOK if due is None or due <= now else min(due - self._now(), LONGEST_LOOK)
         try:
@@ -204,14 +347,21 @@ class DestinationQueue:
                 task.result()
 
     async def _wind_up(self) -> None:
-        """Wait a little for answers on their way, then let go; of a destination that is lost no answer counts."""
+        """Wait a little for answers on their way, then let go; of a destination that is lost no answer counts.
+
+        What has begun and waits for its turn is not sent any more.
+        """
+        self._is_leaving = True
         tasks = list(self._busy.values())
-        if tasks and self._is_ours():
-            await asyncio.wait(tasks, timeout=GRACE_S)
-        for task in tasks:
-            task.cancel()
-        await asyncio.gather(*tasks, return_exceptions=True)
-        self._busy.clear()
+        try:
+            if tasks and self._is_ours():
+                await asyncio.wait(tasks, timeout=GRACE_S)
+        finally:  # also where the service is told to stop while a queue that fell over winds up
+            for task in tasks:
+                task.cancel()
+            await asyncio.gather(*tasks, return_exceptions=True)
+            self._busy.clear()
+            self._is_leaving = False
 
     def _is_ours(self) -> bool:
         try:
@@ -221,7 +371,7 @@ class DestinationQueue:
         return True
 
     async def _done(self, command: Command) -> Any:
-        return await asyncio.wrap_future(self._store.submit(command))
+        return await done(self._store, command)
 
     async def _pay_owed(self) -> None:
         """Note the ends of tries that the store had no room for."""
@@ -232,28 +382,58 @@ class DestinationQueue:
 
     # --- one try
 
-    async def _try(self, head: LaneHead) -> None:
+    async def _try(self, head: LaneHead, *, asks: bool) -> None:
+        """Try once; ``asks``: it asks a receiver that gave nobody an answer whether it is back."""
         try:
-            lease = self._grip.fence()
-            attempt: int | None = await self._done(BeginAttempt(delivery_id=head.delivery_id, at=self._now(), lease=lease))
-            if attempt is not None and self._grip.fence() == lease:
-                await self._send(_Begun(head=head, attempt=attempt, lease=lease))
+            begun = await self._begin(head)
+            if begun is None:
+                return
+            acknowledgement = await self._send(begun, asks=asks)
+            if acknowledgement.code != Silence.KEPT_BACK:
+                self._watch_clock()
+                self._door.note(acknowledgement, now=self._now(), jitter=self._jitter())
+            await self._end(begun, acknowledgement)
+            await self._note_state()
         except LeaseLost:  # whoever has the destination now makes the message due again
             log.warning("delivery.not_ours", delivery=head.delivery_id, destination=self._name)
 
-    async def _send(self, begun: _Begun) -> None:
+    async def _begin(self, head: LaneHead) -> _Begun | None:
         try:
-            acknowledgement = self._settled(begun.head, await self._client.send(begun.head.message))
+            lease = self._grip.fence()
+            attempt: int | None = await self._done(BeginAttempt(delivery_id=head.delivery_id, at=self._now(), lease=lease))
+        finally:
+            self._beginning.discard(head.delivery_id)
+        return None if attempt is None else _Begun(head=head, attempt=attempt, lease=lease)
+
+    async def _send(self, begun: _Begun, *, asks: bool) -> Acknowledgement:
+        """Wait for the turn, and send if it may still go. Raises LeaseLost where the destination is another process's by then."""
+        silence, message = Silence.KEPT_BACK, begun.head.message
+        try:
+            async with self._turns.turn(begun.head.delivery_id, is_urgent=begun.head.is_urgent):
+                if not self._may_send(begun, asks=asks):
+                    return no_answer(silence)
+                silence = Silence.INTERRUPTED
+                return self._settled(begun.head, await self._client.send(message))
         except asyncio.CancelledError:
             # handed to the store without waiting: it is durable with the store's last group, or the next start finds it as a crash
-            self._store.submit(self._ended(begun, no_answer(Silence.INTERRUPTED)))
+            self._store.submit(self._ended(begun, no_answer(silence)))
+            raise
+        except LeaseLost:
             raise
         except Exception:
             self._owed.append(self._ended(begun, no_answer(Silence.FAULT)))
             raise
-        self._door.note(acknowledgement, now=self._now(), jitter=self._jitter())
-        await self._end(begun, acknowledgement)
-        await self._note_state()
+
+    def _may_send(self, begun: _Begun, *, asks: bool) -> bool:
+        """Say whether what has begun may still go: while it waited for its turn the receiver may have failed, or the destination been shut.
+
+        Raises LeaseLost where the destination is another process's, or was meanwhile.
+        """
+        if self._grip.fence() != begun.lease:
+            raise LeaseLost(f"{self._name} was another process's while delivery {begun.head.delivery_id} waited for its turn")
+        if self._shut or self._is_leaving:
+            return False
+        return asks or (self._door.resting(self._now()) is None and self._door.circuit is Circuit.FLOWS)
 
     def _settled(self, head: LaneHead, acknowledgement: Acknowledgement) -> Acknowledgement:
         if not is_conflict(acknowledgement):
@@ -306,11 +486,16 @@ class DestinationQueue:
         )
 
     def _due(self, head: LaneHead, acknowledgement: Acknowledgement, now: datetime) -> datetime | None:
+        if acknowledgement.answer is Answer.COMMITTED and self._pace.application is not None:
+            return now + self._pace.application
         if acknowledgement.answer not in {Answer.TRY_AGAIN, Answer.CLOSED}:
             return None
         if acknowledgement.code == Silence.INTERRUPTED:
             return now
-        if self._door.reason:
-            return self._door.rest_until
+        rest = self._door.resting(now)
+        if acknowledgement.code == Silence.KEPT_BACK:
+            return rest or now
+        if self._door.circuit is Circuit.RESTS:
+            return rest
         due = next_attempt(head.attempts + 1, now=now, jitter=self._jitter(), first=self._pace.first, longest=self._pace.longest)
-        return max(due, self._door.rest_until) if self._door.rest_until else due
+        return max(due, rest) if rest else due

@@ -14,6 +14,7 @@ import structlog
 from bridge.errors import LeaseLost, StoreError, StoreFailed
 from bridge.lifecycle.sharing import Role
 from bridge.store.api import Store
+from bridge.store.awaited import done
 from bridge.store.commands import HeldLeases, HoldLeases, Lease, LeaveLeases
 
 log = structlog.get_logger()
@@ -96,8 +97,9 @@ class NamedGrip:
         finally:
             over.cancel()
             working.cancel()
-            with suppress(asyncio.CancelledError):
-                await working
+            await _ended(working)
+        if not working.cancelled():
+            working.result()
 
     # --- told by Leases
 
@@ -124,6 +126,20 @@ class NamedGrip:
         self.is_leaving = False
         self._held.clear()
         self._over.set()
+
+
+async def _ended(working: asyncio.Future[None]) -> None:
+    """Wait until a cancelled piece of work has wound up; who is cancelled meanwhile is so once it has, and not never."""
+    told: asyncio.CancelledError | None = None
+    while not working.done():
+        try:
+            await asyncio.wait({working})
+        except asyncio.CancelledError as again:
+            told = again
+    if not working.cancelled():
+        working.exception()  # looked at here, in case nobody asks for it any more
+    if told is not None:
+        raise told
 
 
 class Leases:
@@ -202,7 +218,7 @@ class Leases:
             at=self._now(),
         )
         try:
-            told: HeldLeases = await asyncio.wrap_future(self._store.submit(command))
+            told: HeldLeases = await done(self._store, command)
         except StoreError as error:
             if self._store.fault:
                 raise StoreFailed(self._store.fault) from error

@@ -23,7 +23,6 @@ class DelimitedReader:
         self._layout = layout
         self._delimiter = layout.delimiter.encode("ascii")
         self._quote = layout.quote.encode("ascii")
-        self._pads = _pad_columns(layout)
 
     def pieces(self) -> Iterator[Piece]:
         """Give the pieces in order. Raises nothing: a fault is a Broken piece."""
@@ -105,7 +104,7 @@ class DelimitedReader:
             if ":" not in name:
                 start, end, doubled = cells[column]
                 strip.put(name, self._sheet.printed(start, end, self._single_quotes if doubled else None))
-        for label, columns in self._pads:
+        for label, columns in self._layout.pads:
             pad = self._pad(label, [None if column is None else cells[column] for column in columns])
             if pad is not None:
                 strip.pads.append(pad)
@@ -159,12 +158,3 @@ class DelimitedReader:
                 "read.layout", "A quoted cell does not end where its quote ends.", (at, line.end), remedy=_SAME_EXPORT
             )
         return (start, closing, doubled), closing + 1
-
-
-def _pad_columns(layout: DelimitedLayout) -> tuple[tuple[str, tuple[int | None, int | None, int | None]], ...]:
-    """Give each pad's label with the columns of value, unit and mark, in the order of the columns."""
-    labels = [name.removeprefix("pad:") for name in layout.columns if name.startswith("pad:")]
-    return tuple(
-        (label, (layout.columns[f"pad:{label}"], layout.columns.get(f"unit:{label}"), layout.columns.get(f"mark:{label}")))
-        for label in labels
-    )

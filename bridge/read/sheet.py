@@ -15,6 +15,7 @@ from bridge.model import Place, Printed, PrintedPad
 from bridge.wire.text import Unframed
 
 BLANKS = b" \t"
+_EDGES = frozenset((b" ", b"\t"))  # what a value may begin or end with that is not its own
 _CONTROLS = re.compile("[\x00-\x1f\x7f-\x9f]")  # C0, DEL and C1 (ISO 6429): never inside a value
 _ODD_CONTROLS = re.compile(
     "[\x00-\x08\x0b\x0e-\x1f\x7f-\x9f]"
@@ -123,9 +124,10 @@ class Sheet:
         Raises RejectError (``read.undecodable``, ``read.control``).
         """
         raw = self.bytes[start:end]
-        start += len(raw) - len(raw.lstrip(BLANKS))
-        raw = raw.strip(BLANKS)
-        end = start + len(raw)
+        if raw[:1] in _EDGES or raw[-1:] in _EDGES:
+            start += len(raw) - len(raw.lstrip(BLANKS))
+            raw = raw.strip(BLANKS)
+            end = start + len(raw)
         try:
             text = (unescape(raw) if unescape else raw).decode(self.charset)
         except UnicodeDecodeError as error:

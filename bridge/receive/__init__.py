@@ -16,9 +16,10 @@ class Keep(Protocol):
     """Keeps a capture. Returns its id once it is durable; raises StoreError if it cannot be kept now.
 
     ``origin`` names a file or a message: a capture that was kept under it before is not kept twice; its id is given.
+    ``more`` came behind it over the same line: all are kept, in order, or none.
     """
 
-    async def __call__(self, capture: Capture, *, origin: str = "") -> int:
+    async def __call__(self, capture: Capture, *more: Capture, origin: str = "") -> int:
         """Keep ``capture``."""
 
 

@@ -18,6 +18,7 @@ from bridge.wire.cutters import Cutter, Piece
 log = structlog.get_logger()
 
 FIRST_RETRY_S = 0.5  # ours: the disk may be back at once
+LONGEST_RUN = 50  # ours: pieces that came together and are kept in one commit
 LONGEST_RETRY_S = 30.0  # ours: a person mends a full disk in minutes; half a minute more is no loss
 
 
@@ -57,10 +58,10 @@ class Line:
         """Give a capture of this line that arrives now."""
         return Capture(source=self._source.name, way=self._way, arrived_at=self._now(), payload=payload, torn=torn)
 
-    async def try_keep(self, capture: Capture) -> bool:
-        """Keep a capture if the store can; say whether it could."""
+    async def try_keep(self, capture: Capture, *more: Capture) -> bool:
+        """Keep a capture, and ``more`` that came behind it, if the store can; say whether it could: all or none."""
         try:
-            await self._keep(capture)
+            await self._keep(capture, *more)
         except StoreError as error:
             log.warning("capture.not_kept", source=self._source.name, cause=type(error).__name__, bytes=len(capture.payload))
             return False
@@ -214,9 +215,9 @@ class _PlainTalk:
 
     async def _keep_all(self, pieces: list[Piece]) -> None:
         """Keep pieces in order, however long it takes: nobody would send them again. The port is not read meanwhile."""
-        for piece in pieces:
-            capture = self._line.capture(piece.data, torn=piece.torn)
+        for begin in range(0, len(pieces), LONGEST_RUN):
+            captures = [self._line.capture(piece.data, torn=piece.torn) for piece in pieces[begin : begin + LONGEST_RUN]]
             pause_s = FIRST_RETRY_S
-            while not await self._line.try_keep(capture):
+            while not await self._line.try_keep(*captures):
                 await asyncio.sleep(pause_s)
                 pause_s = min(2 * pause_s, LONGEST_RETRY_S)

@@ -6,6 +6,7 @@ import re
 
 # RFC 3986 section 2.3: everything but these is percent-encoded, so no server can take part of an identifier for structure.
 _RESERVED = re.compile(rb"[^A-Za-z0-9._~-]")
+_PLAIN = re.compile(r"[A-Za-z0-9._~-]*")
 _ENCODED = re.compile(rb"%([0-9A-F]{2})")
 # FHIR R4 search, "Escaping Search Parameters": $ , | and \ inside a value are escaped with \.
 _SPECIAL = re.compile(r"([\\$,|])")
@@ -29,6 +30,8 @@ def identifier_of(query: str) -> tuple[str, str] | None:
 
 def percent_encoded(text: str) -> str:
     """Give ``text`` as UTF-8 with everything but unreserved characters percent-encoded."""
+    if _PLAIN.fullmatch(text):
+        return text
     return _RESERVED.sub(lambda match: b"%%%02X" % match[0][0], text.encode("utf-8", "surrogatepass")).decode()
 
 

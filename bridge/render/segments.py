@@ -29,7 +29,7 @@ KINDS = {
     Format.OUL_R22: "OUL^R22^OUL_R22",
 }
 # MSH-15 and MSH-16, table 0155. Empty is original mode: one answer, the application's. The US guide requires both: NE and AL ask for
-# that same one answer in enhanced mode, so that lifecycle/answers/ holds for it too.
+# that same one answer in enhanced mode. A destination that asks for the commit answer as well has AL and its own choice.
 MODES = {Format.ORU_R01_US: ("NE", "AL")}
 # PID-5 is required in 2.5.1; name type U of table 0200 is "unspecified" and claims nothing.
 UNKNOWN_NAME = "^^^^^^U"
@@ -223,7 +223,7 @@ def prepare(terms: DestinationTerms, pads: Mapping[str, tuple[CodedPad, ...]], c
         terms.sending_application, terms.sending_facility, terms.receiving_application, terms.receiving_facility,
     ))
     # fmt: on
-    accept, application = MODES.get(terms.format, ("", ""))
+    accept, application = ("AL", terms.asks_application) if terms.asks_commit else MODES.get(terms.format, ("", ""))
     profile = at(3, composite(*terms.message_profile.split("^"))) if terms.message_profile else ""
     return Segments(
         terms=terms,

@@ -29,7 +29,8 @@ FORBIDDEN: Mapping[str, tuple[int, ...]] = {
 }
 # the same profile's conditions: with OBX-29 RSLT, OBX-19 and OBX-23 are required
 RESULT_NEEDS = (19, 23)
-ASKED = ("NE", "AL")  # MSH-15 and MSH-16, table 0155; ours: no commit answer, always an application's (decision 0014)
+# MSH-15 and MSH-16, table 0155; ours: no commit answer, always an application's (decision 0014); or both, where the site asks for both (0020)
+ASKED = frozenset({("NE", "AL"), *(("AL", application) for application in ("AL", "NE", "ER", "SU"))})
 
 
 def us_faults(segments: Sequence[Segment]) -> Iterator[str]:
@@ -44,8 +45,8 @@ def us_faults(segments: Sequence[Segment]) -> Iterator[str]:
                 yield f"{name}-{number} is valued, which the US guide forbids"
         if name == "OBX":
             yield from _result_faults(segment)
-    if (field(segments[0], 15), field(segments[0], 16)) != ASKED:
-        yield "MSH-15 and MSH-16 do not ask for the application's answer alone"
+    if (field(segments[0], 15), field(segments[0], 16)) not in ASKED:
+        yield "MSH-15 and MSH-16 ask for no answer that we know"
 
 
 def _result_faults(obx: Segment) -> Iterator[str]:

@@ -11,6 +11,7 @@ from bridge.settings.destinations import (
     CLAIM,
     GUIDED,
     Agreement,
+    AnswersOn,
     Destination,
     DestinationShape,
     FhirDestination,
@@ -24,6 +25,7 @@ from bridge.settings.destinations import (
     Pointers,
     Provider,
     Retry,
+    SiteAnswer,
 )
 from bridge.settings.document import Document, KeyPath
 from bridge.settings.security import Basic, OAuth, Signing, Tls
@@ -47,6 +49,7 @@ __all__ = [
     "CLAIM",
     "GUIDED",
     "Agreement",
+    "AnswersOn",
     "Basic",
     "Checks",
     "Cut",
@@ -83,6 +86,7 @@ __all__ = [
     "Shape",
     "Signing",
     "Site",
+    "SiteAnswer",
     "Source",
     "SourceShape",
     "TcpSource",

@@ -10,7 +10,7 @@ from typing import Annotated, Literal
 from pydantic import Field, ValidationInfo, field_validator, model_validator
 
 from bridge.model import Grade
-from bridge.settings.security import Basic, OAuth, Signing, Tls, is_https, keeps_secrets
+from bridge.settings.security import Basic, OAuth, Signing, Tls, holds_nobody, is_https, keeps_secrets
 from bridge.settings.shapes import Name, Secret, Shape, Zone
 
 
@@ -198,10 +198,33 @@ class Pointers(Shape):
     order_system: str = Field(default="urn:padpost:order", pattern=r"^(urn:|https?://)\S+$")
 
 
+class SiteAnswer(Shape):
+    """The site's own word on one answer of a receiver: ``when`` it is this (`AE 207`, `AR`, `HTTP 500`), it ``means`` that.
+
+    Nothing can be made to mean *accepted*, and an acceptance means nothing else: whether a result is there is the receiver's to say.
+    """
+
+    when: str
+    means: Literal["try again", "refused", "destination closed"]
+
+
+class AnswersOn(Shape):
+    """Where we listen for answers that the receiver sends on a connection of its own (enhanced mode)."""
+
+    host: str = "127.0.0.1"
+    port: int = Field(ge=0, le=65535)
+
+
 class MllpDestination(DestinationShape):
     """HL7 v2 over MLLP. ``controls``: control strips and lot comparisons are sent too, under no patient (`oul_r22` only).
 
-    ``tls``: over TLS; without it the line is plain.
+    ``tls``: over TLS; without it the line is plain. ``connections``: how many the receiver takes from us at once; on each, one message is
+    in flight. Messages of one patient keep their order whatever it is; a receiver that files by arrival may see those of two patients
+    in another order than they were read.
+
+    ``acknowledgement: enhanced`` asks for two answers (HL7 2.5.1 section 2.9): the message is kept (MSH-15 AL), and what became of it
+    (MSH-16 = ``application_answer``: AL always, SU success only, ER errors only, NE never). The second one is waited for
+    ``application_s`` seconds, on the same connection, or on one that the receiver opens to ``answers_on``.
     """
 
     kind: Literal["mllp"]
@@ -211,7 +234,22 @@ class MllpDestination(DestinationShape):
     port: int = Field(ge=1, le=65535)
     answer_s: float = Field(default=30.0, gt=0)
     connect_s: float = Field(default=10.0, gt=0)
+    connections: int = Field(default=1, ge=1, le=32)
     tls: Tls | None = None
+    acknowledgement: Literal["original", "enhanced"] = "original"
+    application_answer: Literal["AL", "NE", "ER", "SU"] = "AL"
+    application_s: float = Field(default=900.0, gt=0)
+    answers_on: AnswersOn | None = None
+    answers: tuple[SiteAnswer, ...] = ()
+
+    @model_validator(mode="after")
+    def _answers_are_asked_for(self) -> MllpDestination:
+        second = {"application_answer", "application_s", "answers_on"} & self.model_fields_set
+        if self.acknowledgement == "original" and second:
+            raise ValueError(
+                f"{min(second)} needs acknowledgement: enhanced; in original mode there is one answer, on the same connection"
+            )
+        return self
 
     @model_validator(mode="after")
     def _format_fits(self) -> MllpDestination:
@@ -220,13 +258,17 @@ class MllpDestination(DestinationShape):
 
 
 class HttpDestination(DestinationShape):
-    """What destinations over HTTP share. At most one of ``bearer``, ``basic`` and ``oauth`` signs in; ``tls`` is for https."""
+    """What destinations over HTTP share. At most one of ``bearer``, ``basic`` and ``oauth`` signs in; ``tls`` is for https.
+
+    ``in_flight``: how many messages, each of another patient, are with the server at once.
+    """
 
     bearer: Secret | None = None
     basic: Basic | None = None
     oauth: OAuth | None = None
     tls: Tls | None = None
     answer_s: float = Field(default=30.0, gt=0)
+    in_flight: int = Field(default=4, ge=1, le=64)
 
     def address(self) -> str:
         """Give where messages are posted."""
@@ -249,7 +291,8 @@ class FhirDestination(HttpDestination):
 
     ``fhir_us`` and ``fhir_eu`` are shaped after US Core's and HL7 Europe's laboratory results, no more: `observed_at: empty` cannot go
     with them, and ``fhir_eu`` needs ``laboratory``. ``message_profile`` is what the site itself claims in meta.profile: one or more of
-    `Observation=URL`, `DiagnosticReport=URL` and `Specimen=URL`, parted by blanks.
+    `Observation=URL`, `DiagnosticReport=URL` and `Specimen=URL`, parted by blanks. ``read_back``: after a try without an answer the
+    server is searched for the result, by our own identifiers, before it is sent again.
     """
 
     kind: Literal["fhir"]
@@ -257,6 +300,10 @@ class FhirDestination(HttpDestination):
     pointers: Pointers = Pointers()
     base_url: str = Field(pattern=r"^https?://\S+$")
     result_system: str = Field(pattern=r"^(urn:|https?://)\S+$")
+    read_back: bool = False
+    answers: tuple[SiteAnswer, ...] = ()
+
+    _holds_nobody = field_validator("base_url")(holds_nobody)
 
     def address(self) -> str:
         """Give the base address."""
@@ -273,6 +320,8 @@ class HookDestination(HttpDestination):
     controls: bool = False
     pointers: Pointers = Pointers()
     result_system: str = Field(default="urn:padpost:result", pattern=r"^(urn:|https?://)\S+$")
+
+    _holds_nobody = field_validator("url")(holds_nobody)
 
     def address(self) -> str:
         """Give the hook's address."""

@@ -212,12 +212,25 @@ def _message(terms: DestinationTerms) -> tuple[Fact, ...]:
         Fact(name="processing ID, MSH-11", says=terms.processing_id),
         Fact(
             name="acknowledgement mode, MSH-15 and MSH-16",
-            says="NE and AL: the application's answer alone, on the same connection"
-            if terms.format is Format.ORU_R01_US
-            else "both empty: original mode",
+            says=_mode(terms),
         ),
         zone,
     )
+
+
+APPLICATION = {"AL": "always", "NE": "never", "ER": "on errors only", "SU": "on success only"}  # MSH-16, HL7 table 0155
+
+
+def _mode(terms: DestinationTerms) -> str:
+    """Say which answers a message asks for."""
+    if terms.asks_commit:
+        return (
+            f"AL and {terms.asks_application}: enhanced mode. CA once the message is kept for good; the application's answer"
+            f" {APPLICATION[terms.asks_application]}, on the same connection or on the one that block E names"
+        )
+    if terms.format is Format.ORU_R01_US:
+        return "NE and AL: the application's answer alone, on the same connection"
+    return "both empty: original mode"
 
 
 def _orders(terms: DestinationTerms) -> str:

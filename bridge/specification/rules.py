@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from bridge.lifecycle.answers import DOOR, FOLDER, HOOK, HTTP, LONGEST_RETRY_AFTER_S, MLLP, SILENCE, Row
+from bridge.lifecycle.answers import DOOR, ENHANCED, FOLDER, HOOK, HTTP, LONGEST_RETRY_AFTER_S, MLLP, SILENCE, Asked, Row
 from bridge.specification.messages import Shown, sizes, strip_types
 from bridge.specification.parties import NO_SOURCE, agreed
 from bridge.specification.steps import step_records
@@ -96,10 +96,10 @@ def answers(subject: Subject) -> Block:
     silence = _table("No answer", (("no answer", key.value, row) for key, row in SILENCE.items()))
     match subject.door:
         case Door.MLLP:
-            own = _table("Answers: MSA-1 with ERR-3", ((code, reason, row) for (code, reason), row in MLLP.items()))
+            own = _table("Answers: MSA-1 with ERR-3", _mllp_rows(subject))
             counts = (
                 "An answer counts only if it begins with MSH, has exactly one MSA, and MSA-2 is the control ID that was sent. "
-                "AA or CA ends the delivery: answer so only once the result is stored for good. ERR-3 is read, before version 2.5 ERR-1.4; "
+                f"{_ends(subject)} ERR-3 is read, before version 2.5 ERR-1.4; "
                 "errors of severity I or W decide nothing. Say in ERR-8, ERR-7 or MSA-3 what is wrong: Padpost shows it to a person."
             )
         case Door.FHIR:
@@ -124,11 +124,45 @@ def answers(subject: Subject) -> Block:
             )
     means = Words(
         text="accepted: the delivery is over. try again: the same bytes go again after a wait. refused: a person at Padpost looks. "
-        "destination closed: nothing is sent until the receiver is back. Accepted is not yet proof that the result stands in the patient's record."
+        "destination closed: nothing is sent until the receiver is back. A receiver that gives no answer to five tries in a row is left alone; "
+        "one message at a time then tries, every half minute at most, until it answers. Accepted is not yet proof that the result stands in the patient's record."
     )
     secured = subject.encrypted or subject.sign_in != "none"
     before = (_table("Before the door: TLS and sign-in", _plain(DOOR.items())),) if secured else ()
-    return Block(letter="K", title="Acknowledgements and errors", parts=(Words(text=counts), means, own, silence, *before))
+    parts = (Words(text=counts), means, *_site_table(subject), own, silence, *before)
+    return Block(letter="K", title="Acknowledgements and errors", parts=parts)
+
+
+def _ends(subject: Subject) -> str:
+    """Say what ends a delivery by MLLP."""
+    if not subject.terms.asks_commit:
+        return "AA or CA ends the delivery: answer so only once the result is stored for good."
+    where = "on the same connection or on one that the receiver opens, where block E names an address for it"
+    return (
+        "CA says that the message is stored for good: it is not sent again. The application's answer ends the delivery; it comes later, "
+        f"{where}, and MSA-2 tells which message it is of. Where its MSH-15 asks for it, Padpost acknowledges it with CA once it is noted, or with CE. "
+        "Until then, later messages of the same patient wait."
+    )
+
+
+def _mllp_rows(subject: Subject) -> Iterable[tuple[str, str, Row]]:
+    for (code, reason), row in MLLP.items():
+        enhanced = code == "CA" and subject.terms.asks_commit
+        yield code, reason, ENHANCED[Asked(subject.terms.asks_application)] if enhanced else row
+
+
+def _site_table(subject: Subject) -> tuple[AnswerTable, ...]:
+    """Give what the laboratory has set for this receiver alone, where it has."""
+    rows = tuple(
+        AnswerRow(
+            answer=when,
+            reason="as named",
+            means=means.value,
+            why="Set by the laboratory for this receiver; goes before the tables below.",
+        )
+        for when, means in subject.site_answers.meanings.items()
+    )
+    return (AnswerTable(title="Set for this receiver", rows=rows),) if rows else ()
 
 
 def _plain(rows: Iterable[tuple[str, Row]]) -> Iterable[tuple[str, str, Row]]:

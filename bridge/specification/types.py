@@ -13,6 +13,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
+from bridge.lifecycle.answers import NO_SITE_ANSWERS, SiteAnswers
 from bridge.tables.signatures import Signature
 from bridge.tables.types import DestinationTerms, Tables
 
@@ -75,6 +76,7 @@ class Subject:
 
     ``link`` and ``pace`` are the destination's connection, and its time-outs and retries, in words. ``signature`` is that of
     ``tables``, None where nobody signed them. ``sign_in`` says how Padpost says who it is, without any secret.
+    ``site_answers`` is the laboratory's own word on this receiver's answers.
     """
 
     site: str
@@ -90,6 +92,7 @@ class Subject:
     agreement: Agreement
     sign_in: str = "none"
     signature: Signature | None = None
+    site_answers: SiteAnswers = NO_SITE_ANSWERS
 
 
 # --- what comes out ----------------------------------------------------------------------------

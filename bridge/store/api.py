@@ -41,7 +41,7 @@ class Store(Protocol):
         """Do ``command`` in one durable transaction; the future gives its result once committed.
 
         The future raises StoreFull, StoreAway, StoreUnsure (it may be kept or not: look at the store), StoreFailed, or
-        Overtaken (CloseStop, RecordOutcome), or LeaseLost (commands that carry a lease).
+        Overtaken (CloseStop, RecordOutcome, BearMessage, WithholdDelivery), or LeaseLost (commands that carry a lease).
         """
 
     def listen(self, heard: Callable[[str], None]) -> None:
@@ -61,8 +61,8 @@ class Store(Protocol):
     def analyzers_with_work(self) -> tuple[str, ...]:
         """Give the analyzers that have readings to judge."""
 
-    def next_intake(self, analyzer: str) -> rows.IntakeRow | None:
-        """Give the oldest piece of judging work of ``analyzer``."""
+    def next_intake(self, analyzer: str, *, after: int = 0) -> rows.IntakeRow | None:
+        """Give the oldest piece of judging work of ``analyzer`` behind the piece ``after``."""
 
     def capture(self, capture_id: int) -> rows.CaptureRow:
         """Give a kept capture, byte-identical."""
@@ -86,14 +86,22 @@ class Store(Protocol):
 
     # --- delivering
 
-    def lane_heads(self, destination: str, *, now: datetime, limit: int) -> tuple[rows.LaneHead, ...]:
+    def lane_heads(self, destination: str, *, now: datetime, limit: int, turn: int = 0) -> tuple[rows.LaneHead, ...]:
         """Give deliveries that may be tried now, one a lane: lanes with STAT first, then oldest first.
+
+        Of more than ``limit`` a fair choice is given (``lifecycle.fairness``), for which ``turn`` counts the tries begun so far.
 
         A head whose ``due_at`` lies ahead, that is being sent, or that waits for ``after``, blocks its lane only.
         """
 
     def next_due(self, destination: str) -> datetime | None:
         """Give the earliest due time of a head that waits for its next try."""
+
+    def unanswered(self, destination: str, *, now: datetime, limit: int) -> tuple[int, ...]:
+        """Give committed deliveries whose answer was due by ``now``, oldest first."""
+
+    def next_unanswered(self, destination: str) -> datetime | None:
+        """Give until when the next answer to a committed delivery is waited for."""
 
     def unborn(self, destination: str, *, limit: int) -> tuple[tuple[int, CodedResult], ...]:
         """Give deliveries whose message is still to be made and whose ``after`` is over, oldest first."""

@@ -8,9 +8,11 @@ from collections.abc import Callable, Collection, Mapping
 from datetime import datetime
 from typing import Any
 
-from bridge.lifecycle.states import STOPPED_DELIVERY, DeliveryEvent, DestinationState, StopGroup
-from bridge.model import SERVICE, Answer, DeliveryState, Way
+from bridge.errors import Overtaken
+from bridge.lifecycle.states import DeliveryEvent, DestinationState, StopGroup
+from bridge.model import SERVICE, DeliveryState, Way
 from bridge.store import commands as c
+from bridge.store.apply_answers import end_attempt, end_wait, note_answer
 from bridge.store.apply_desk import close_stop
 from bridge.store.apply_lease import check_lease, hold_leases, leave_leases
 from bridge.store.apply_outcome import record_outcome, set_unreadable_aside
@@ -50,6 +52,14 @@ def keep_capture(db: Db, command: c.KeepCapture) -> int:
     db.tell(f"analyzer:{command.analyzer}")
     note(db, capture.arrived_at, SERVICE, "capture.kept", f"capture:{capture_id}", Change(after=capture.way))
     return capture_id
+
+
+def keep_run(db: Db, command: c.KeepRun) -> tuple[int, ...]:
+    """Keep captures in their order."""
+    return tuple(
+        keep_capture(db, c.KeepCapture(capture=capture, analyzer=command.analyzer, profile=command.profile))
+        for capture in command.captures
+    )
 
 
 def came_again(db: Db, capture_id: int, at: datetime) -> None:
@@ -92,19 +102,20 @@ def note_refused_file(db: Db, command: c.NoteRefusedFile) -> int:
 def end_intake(db: Db, command: c.EndIntake) -> None:
     """End a piece of judging work. A whole capture that was read again and leaves nothing to judge has no unreadable stretch any more."""
     row = db.execute(
-        "SELECT capture_id, only_index, because FROM intake WHERE id = ? AND ended_at IS NULL", (command.intake_id,)
+        "SELECT capture_id, only_index, because, next_index FROM intake WHERE id = ? AND ended_at IS NULL", (command.intake_id,)
     ).fetchone()
     if row is None:
         return
-    capture_id, only_index, because = row
-    if only_index is None and because:
-        set_unreadable_aside(db, capture_id, behind=-1, at=command.at)
+    capture_id, only_index, because, next_index = row
+    if only_index is None and because:  # what this very piece of work found unreadable again lies before ``next_index``
+        set_unreadable_aside(db, capture_id, behind=next_index - 1, at=command.at)
     db.execute("UPDATE intake SET ended_at = ? WHERE id = ?", (when(command.at), command.intake_id))
 
 
 def bear_message(db: Db, command: c.BearMessage) -> None:
-    """Give an unborn delivery its message."""
+    """Give an unborn delivery its message. Raises Overtaken where a person has ended it meanwhile."""
     message = command.message
+    _require_not_ended(db, command.delivery_id)
     move_delivery(db, command.delivery_id, DeliveryEvent.BEAR, command.at, SERVICE)
     db.execute(
         "UPDATE deliveries SET format = ?, control_id = ?, payload = ? WHERE id = ?",
@@ -113,8 +124,16 @@ def bear_message(db: Db, command: c.BearMessage) -> None:
 
 
 def withhold_delivery(db: Db, command: c.WithholdDelivery) -> None:
-    """End an unborn delivery that its destination takes no more."""
+    """End an unborn delivery that its destination takes no more. Raises Overtaken where a person has ended it meanwhile."""
+    _require_not_ended(db, command.delivery_id)
     move_delivery(db, command.delivery_id, DeliveryEvent.WITHHOLD, command.at, SERVICE)
+
+
+def _require_not_ended(db: Db, delivery_id: int) -> None:
+    hold_lanes(db)
+    (state,) = db.execute("SELECT state FROM deliveries WHERE id = ?", (delivery_id,)).fetchone()
+    if state in {DeliveryState.SUPERSEDED, DeliveryState.DISCARDED}:
+        raise Overtaken("Somebody has ended this delivery already. Look at what is next.")
 
 
 def begin_attempt(db: Db, command: c.BeginAttempt) -> int | None:
@@ -144,70 +163,11 @@ def recover_deliveries(db: Db, command: c.RecoverDeliveries) -> int:
     return len(numbers)
 
 
-_EVENTS: Mapping[Answer, DeliveryEvent] = {
-    Answer.ACCEPTED: DeliveryEvent.ACCEPT,
-    Answer.TRY_AGAIN: DeliveryEvent.TRY_AGAIN,
-    Answer.REFUSED: DeliveryEvent.REFUSE,
-    Answer.CLOSED: DeliveryEvent.CLOSE,
-}
-
-
-def end_attempt(db: Db, command: c.EndAttempt) -> DeliveryState:
-    """Note what came of a try; a refused or expired delivery opens a stop. A try that is over already stays as it is."""
+def hurry_waiting(db: Db, command: c.HurryWaiting) -> int:
+    """Make due what would wait longer than any wait."""
     hold_lanes(db)
-    if not _is_under_way(db, command):
-        return DeliveryState(db.execute("SELECT state FROM deliveries WHERE id = ?", (command.delivery_id,)).fetchone()[0])
-    ack = command.acknowledgement
-    event = DeliveryEvent.EXPIRE if command.expire else _EVENTS[ack.answer]
-    at = when(command.at)
-    state = move_delivery(db, command.delivery_id, event, command.at, SERVICE, reason=ack.code)
-    db.execute(
-        "UPDATE deliveries SET due_at = ?, last_code = ?, accepted_at = coalesce(?, accepted_at) WHERE id = ?",
-        (
-            when(command.due_at) if state is DeliveryState.RETRYING else None,
-            ack.code,
-            at if state is DeliveryState.ACCEPTED else None,
-            command.delivery_id,
-        ),
-    )
-    db.execute("UPDATE attempts SET ended_at = ?, code = ?, words = ? WHERE id = ?", (at, ack.code, ack.text, command.attempt))
-    if ack.answer is Answer.CLOSED:  # the door was closed: the receiver has nothing of it, so the try is not counted
-        db.execute(
-            "UPDATE deliveries SET attempts = attempts - 1, first_attempt_at = CASE WHEN attempts = 1 THEN NULL ELSE first_attempt_at END WHERE id = ?",
-            (command.delivery_id,),
-        )
-    if state in STOPPED_DELIVERY:
-        _stop_delivery(db, command, state)
-    return state
-
-
-def _is_under_way(db: Db, command: c.EndAttempt) -> bool:
-    row = db.execute(
-        "SELECT ended_at FROM attempts WHERE id = ? AND delivery_id = ?", (command.attempt, command.delivery_id)
-    ).fetchone()
-    if row is None:
-        raise ValueError(f"delivery {command.delivery_id} has no attempt {command.attempt}")
-    return row[0] is None
-
-
-def _stop_delivery(db: Db, command: c.EndAttempt, state: DeliveryState) -> None:
-    row = db.execute(
-        "SELECT r.strip_id, s.capture_id, s.analyzer FROM deliveries d JOIN results r ON r.result_id = d.result_id AND r.version = d.version"
-        " JOIN strips s ON s.id = r.strip_id WHERE d.id = ?",
-        (command.delivery_id,),
-    ).fetchone()
-    stop = NewStop(
-        group=StopGroup.REFUSED,
-        rules=("deliver.refused" if state is DeliveryState.REFUSED else "deliver.expired",),
-        sentence=command.sentence,
-        remedy=command.remedy,
-        analyzer=row[2],
-        capture_id=row[1],
-        strip_id=row[0],
-        delivery_id=command.delivery_id,
-        receiver_words=command.acknowledgement.text,
-    )
-    open_stop(db, stop, at=command.at)
+    hurried = "UPDATE deliveries SET due_at = ? WHERE destination = ? AND state = 'retrying' AND due_at > ?"
+    return db.execute(hurried, (when(command.at), command.destination, when(command.beyond))).rowcount
 
 
 def set_destination(db: Db, command: c.SetDestination) -> None:
@@ -252,6 +212,7 @@ _APPLY: Mapping[type, Callable[[Db, Any], Any]] = {
     c.HoldLeases: hold_leases,
     c.LeaveLeases: leave_leases,
     c.KeepCapture: keep_capture,
+    c.KeepRun: keep_run,
     c.NoteRefusedFile: note_refused_file,
     c.RecordOutcome: record_outcome,
     c.EndIntake: end_intake,
@@ -260,6 +221,9 @@ _APPLY: Mapping[type, Callable[[Db, Any], Any]] = {
     c.BeginAttempt: begin_attempt,
     c.RecoverDeliveries: recover_deliveries,
     c.EndAttempt: end_attempt,
+    c.HurryWaiting: hurry_waiting,
+    c.NoteAnswer: note_answer,
+    c.EndWait: end_wait,
     c.SetDestination: set_destination,
     c.CloseStop: close_stop,
     c.KeepTables: keep_tables,
@@ -274,7 +238,7 @@ _APPLY: Mapping[type, Callable[[Db, Any], Any]] = {
 def apply(db: Db, command: c.Command) -> Any:
     """Do one command; give its result.
 
-    Raises Overtaken (RecordOutcome, CloseStop), RefusedAction (CloseStop), LeaseLost where it carries a lease that is
+    Raises Overtaken (RecordOutcome, BearMessage, WithholdDelivery, CloseStop), RefusedAction (CloseStop), LeaseLost where it carries a lease that is
     another's now, or what the database raises.
     """
     lease: c.Lease | None = getattr(command, "lease", None)

@@ -9,14 +9,23 @@ from bridge.model import DeliveryState
 from bridge.store.codec import json_text, when
 from bridge.store.commands import CloseStop
 from bridge.store.database import Db
+from bridge.store.lanes import hold_lanes
 from bridge.store.statements import Change, move_delivery, note
 
 _NEVER_THERE = (DeliveryState.UNBORN, DeliveryState.QUEUED, DeliveryState.REFUSED, DeliveryState.EXPIRED)
-_NEVER_LEFT = (Silence.NO_CONNECTION, Silence.NAME, Silence.TLS, Silence.SETUP, Silence.UNFRAMED)  # a try that sent nothing
+_NEVER_LEFT = (
+    Silence.NO_CONNECTION,
+    Silence.NAME,
+    Silence.TLS,
+    Silence.SETUP,
+    Silence.UNFRAMED,
+    Silence.KEPT_BACK,
+)  # a try that sent nothing
 
 
 def close_stop(db: Db, command: CloseStop) -> None:
     """End an open stop. Raises Overtaken if it is not open, RefusedAction where it would touch what a receiver may hold."""
+    hold_lanes(db)  # judging and sending do too: neither goes on with what a person ends at this moment
     row = db.execute(
         f"SELECT state, capture_id, strip_id, delivery_id FROM stops WHERE id = ?{db.for_update}", (command.stop_id,)
     ).fetchone()
@@ -96,7 +105,7 @@ def _was_given_up_unanswered(db: Db, delivery_id: int) -> bool:
     """Say whether a delivery was given up after a try that left us: the receiver may have filed it without our hearing so."""
     row = db.execute(
         "SELECT 1 FROM stops t JOIN attempts a ON a.delivery_id = t.delivery_id"
-        f" WHERE t.delivery_id = ? AND t.rule = 'deliver.expired' AND a.code NOT IN ({', '.join('?' * len(_NEVER_LEFT))})",
+        f" WHERE t.delivery_id = ? AND t.rule IN ('deliver.expired', 'deliver.unanswered') AND a.code NOT IN ({', '.join('?' * len(_NEVER_LEFT))})",
         (delivery_id, *_NEVER_LEFT),
     ).fetchone()
     return row is not None

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 
+from bridge.bench.series import left_by
 from bridge.errors import Overtaken
 from bridge.lifecycle.states import StopEnd, StopGroup
 from bridge.model import (
@@ -29,7 +30,6 @@ from bridge.store.database import Db, Rows, new_id
 from bridge.store.lanes import is_over, join_lane
 from bridge.store.statements import Change, NewStop, note, open_stop
 
-FARTHEST_AHEAD = timedelta(days=1)  # ours: settings allow no larger tolerance of a clock that runs ahead
 _PRINTED = (
     "number",
     "patient_id",
@@ -42,7 +42,7 @@ _WORDS = {Coded: "coded", Held: "held", Rejected: "rejected", Copy: "copy", NonP
 
 
 def record_outcome(db: Db, command: RecordOutcome) -> RecordedOutcome:
-    """Record what judging made of one reading. Raises Overtaken where that was recorded already."""
+    """Record what judging made of one reading. Raises Overtaken where that was recorded already, or is not this piece of work's any more."""
     _supersede(db, command, _due(db, command))
     strip_id = _insert_strip(db, command)
     stop_id, repeat = _stop(db, command, strip_id)
@@ -73,7 +73,7 @@ class _Due:
 
 
 def _due(db: Db, command: RecordOutcome) -> _Due:
-    """Refuse to record a reading twice: a judge may not know whether its last commit happened."""
+    """Refuse to record a reading twice: a judge may not know whether its last commit happened, or what a person did since it looked."""
     index = command.reading.index
     row = db.execute(
         "SELECT i.only_index, i.next_index, i.ended_at, i.because, s.id FROM intake i"
@@ -81,9 +81,23 @@ def _due(db: Db, command: RecordOutcome) -> _Due:
         (command.capture_id, index, command.intake_id),
     ).fetchone()
     is_due = row is not None and row[2] is None and (row[0] is not None or row[1] <= index)
-    if not is_due:
+    is_whole_again = is_due and row[0] is None and row[3] != ""
+    if not is_due or (is_whole_again and _is_settled(db, command)):
         raise Overtaken("This reading was judged already. Look at what is next.")
-    return _Due(newest=row[4], is_whole_again=row[0] is None and row[3] != "")
+    return _Due(newest=row[4], is_whole_again=is_whole_again)
+
+
+def _is_settled(db: Db, command: RecordOutcome) -> bool:
+    """Say whether a strip of a capture that is read again went meanwhile, was given up, or has a piece of work of its own."""
+    strip = (command.capture_id, command.reading.index)
+    settled = "outcome IN ('coded', 'discarded') OR (outcome = 'non_patient' AND result_id <> '')"  # rows.StripRow.has_gone
+    return (
+        db.execute(f"SELECT 1 FROM strips WHERE capture_id = ? AND idx = ? AND is_newest = 1 AND ({settled})", strip).fetchone()
+        or db.execute(
+            "SELECT 1 FROM intake WHERE analyzer = ? AND ended_at IS NULL AND capture_id = ? AND only_index = ?",
+            (command.reading.analyzer, *strip),
+        ).fetchone()
+    ) is not None
 
 
 def _word(command: RecordOutcome) -> str:
@@ -310,15 +324,13 @@ def _noted(db: Db, command: RecordOutcome, made: Rows, state: DeliveryState) -> 
 
 
 def _advance_series(db: Db, command: RecordOutcome) -> None:
-    """Remember the newest series of the analyzer and mode by printed time; a copy, a resend or an older series moves nothing.
-
-    Nor does a strip from a clock that runs far ahead: every strip after it would count as late for years.
-    """
+    """Remember the newest series of the analyzer and mode by printed time; a copy, a resend or an older series moves nothing."""
     checked = _checked(command)
-    if checked is None or isinstance(command.outcome, Copy) or not checked.key.series or not checked.key.number.isdigit():
+    if checked is None or isinstance(command.outcome, Copy):
         return
     (arrived,) = db.execute("SELECT arrived_at FROM captures WHERE id = ?", (command.capture_id,)).fetchone()
-    if checked.analyzed_at is not None and checked.analyzed_at > moment(arrived) + FARTHEST_AHEAD:
+    left = left_by(checked, arrived_at=moment(arrived))
+    if left is None:
         return
     db.execute(
         "INSERT INTO series (analyzer, mode, series, last_number, last_printed_at) VALUES (?,?,?,?,?)"
@@ -326,5 +338,5 @@ def _advance_series(db: Db, command: RecordOutcome) -> None:
         " last_printed_at = excluded.last_printed_at"
         " WHERE (excluded.series, coalesce(excluded.last_printed_at, ''), excluded.last_number)"
         " > (series.series, coalesce(series.last_printed_at, ''), series.last_number)",
-        (checked.key.analyzer, checked.key.mode, checked.key.series, int(checked.key.number), when(checked.analyzed_at)),
+        (checked.key.analyzer, checked.key.mode, left.series, left.last_number, when(left.last_printed_at)),
     )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import zlib
 from datetime import UTC, datetime
+from decimal import Decimal
 from pathlib import Path
 
 import orjson
@@ -70,7 +71,13 @@ def result_bytes(result: CodedResult) -> bytes:
 
 def plain_result(result: CodedResult) -> bytes:
     """Give a result as JSON, not yet packed; it begins with ``{"result_id":``."""
-    return _RESULT.dump_json(result)
+    return orjson.dumps(result, default=_text_of_decimal)
+
+
+def _text_of_decimal(value: object) -> str:
+    if not isinstance(value, Decimal):
+        raise TypeError(f"a result holds no {type(value).__name__}")
+    return str(value)
 
 
 def result_of(stored: bytes) -> CodedResult:

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from bridge.lifecycle.states import DestinationState, StopEnd
-from bridge.model import Acknowledgement, Actor, Capture, Message, Outcome, Priority, Reading, Unreadable
+from bridge.model import Acknowledgement, Actor, Capture, DeliveryState, Message, Outcome, Priority, Reading, Unreadable
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -79,6 +79,16 @@ class KeepCapture:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class KeepRun:
+    """Keep captures that came one behind the other over one line, all or none. Gives their ids in order (tuple of int)."""
+
+    captures: tuple[Capture, ...]
+    analyzer: str
+    profile: str
+    lease: Lease | None = None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class NoteRefusedFile:
     """A file that was not captured (too large, not a plain file): name, hash, size, first bytes. Gives its stop id."""
 
@@ -133,7 +143,7 @@ class RecordOutcome:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class BearMessage:
-    """Give an unborn delivery its message; it is queued. Gives None."""
+    """Give an unborn delivery its message; it is queued. Gives None; raises Overtaken where a person has ended it meanwhile."""
 
     delivery_id: int
     message: Message
@@ -143,7 +153,7 @@ class BearMessage:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class WithholdDelivery:
-    """End an unborn delivery of a control whose destination's settings ask for none any more. Gives None."""
+    """End an unborn delivery of a control whose destination's settings ask for none any more. Gives None; Overtaken as BearMessage."""
 
     delivery_id: int
     at: datetime
@@ -200,7 +210,7 @@ class EndAttempt:
 
     ``attempt`` is the id that BeginAttempt gave. Where that attempt is over already nothing changes and the delivery's state as it
     is comes back, so that who is not sure whether a commit happened may say it again. ValueError if there is no such attempt.
-    ``due_at`` is when to try again, for an answer that says so. ``expire`` ends the tries.
+    ``due_at`` is when to try again, for an answer that says so; of a committed one, until when its answer is waited for. ``expire`` ends the tries.
     A refused or expired delivery opens a stop with ``sentence`` and ``remedy``.
     """
 
@@ -213,6 +223,61 @@ class EndAttempt:
     sentence: str = ""
     remedy: str = ""
     lease: Lease | None = None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class HurryWaiting:
+    """Make due at ``at`` what waits for another try at ``destination`` and would wait beyond ``beyond``. Gives how many (int).
+
+    No wait is that long: the clock was set back since it was reckoned.
+    """
+
+    destination: str
+    beyond: datetime
+    at: datetime
+    lease: Lease | None = None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class NoteAnswer:
+    """Note an answer that came apart from its try: after the receiver had committed, or to an earlier try. Gives a NotedAnswer, or None.
+
+    It is the answer to the delivery of ``destination`` whose message is ``control_id``; None if there is no such one. It counts
+    for a delivery that nobody has settled (``lifecycle.states.UNSETTLED_DELIVERY``), and as a no for one whose yes was silence;
+    for any other it becomes an event and changes nothing. A yes closes the stop that was opened for want of it. ``due_at``,
+    ``sentence`` and ``remedy`` are as in EndAttempt.
+    """
+
+    destination: str
+    control_id: str
+    at: datetime
+    acknowledgement: Acknowledgement
+    due_at: datetime | None = None
+    sentence: str = ""
+    remedy: str = ""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class NotedAnswer:
+    """Where a delivery stands after an answer that came apart; ``counts`` says whether the answer moved it."""
+
+    delivery_id: int
+    state: DeliveryState
+    counts: bool
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class EndWait:
+    """End the wait for the answer to a committed delivery. Gives its state; one that is not committed any more stays as it is.
+
+    ``is_yes``: the receiver answers errors only, and none came; else a stop opens with ``sentence`` and ``remedy``.
+    """
+
+    delivery_id: int
+    at: datetime
+    is_yes: bool
+    sentence: str
+    remedy: str
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -304,6 +369,7 @@ Command = (
     HoldLeases
     | LeaveLeases
     | KeepCapture
+    | KeepRun
     | NoteRefusedFile
     | RecordOutcome
     | EndIntake
@@ -312,6 +378,9 @@ Command = (
     | BeginAttempt
     | RecoverDeliveries
     | EndAttempt
+    | HurryWaiting
+    | NoteAnswer
+    | EndWait
     | SetDestination
     | CloseStop
     | KeepTables

@@ -19,7 +19,7 @@ from bridge.model import DeliveryState, Priority
 from bridge.store.database import Db, Rows
 
 # As the partial indexes spell it: an index serves a query only where both say the same words.
-OPEN = "state IN ('unborn', 'queued', 'sending', 'retrying')"  # lifecycle.states.OPEN_DELIVERY
+OPEN = "state IN ('unborn', 'queued', 'sending', 'retrying', 'committed')"  # lifecycle.states.OPEN_DELIVERY
 MAY_GO = "is_head = 1 AND is_blocked = 0 AND state IN ('queued', 'retrying')"
 
 STAT_RANK = 0

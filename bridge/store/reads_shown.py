@@ -311,8 +311,8 @@ class ShownReads:
         counts = {
             row[0]: row[1:]
             for row in self._db().execute(
-                "SELECT destination, count(CASE WHEN state IN ('unborn', 'queued', 'sending', 'retrying') THEN 1 END),"
-                " min(CASE WHEN state IN ('unborn', 'queued', 'sending', 'retrying') THEN born_at END),"
+                "SELECT destination, count(CASE WHEN state IN ('unborn', 'queued', 'sending', 'retrying', 'committed') THEN 1 END),"
+                " min(CASE WHEN state IN ('unborn', 'queued', 'sending', 'retrying', 'committed') THEN born_at END),"
                 " count(CASE WHEN state = 'accepted' THEN 1 END), count(CASE WHEN state IN ('refused', 'expired', 'unsure', 'unmade') THEN 1 END) FROM deliveries GROUP BY destination"
             )
         }

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from datetime import datetime, timedelta
 
+from bridge.lifecycle.fairness import Waiting, choose
 from bridge.model import (
     Actor,
     Capture,
@@ -30,12 +31,9 @@ from bridge.store.snapshots import one_snapshot
 MOST_SEEN = 5_000  # ours: a number that comes once a day comes as often in thirteen years; all that are kept must be compared
 SLACK = timedelta(days=1)  # ours: how far the service's clock may be set back without a strip of the window being overlooked
 
-# Each takes a few rows from the beginning of an index; what they give together is small enough to be put in order.
-_READY = f"SELECT id FROM (SELECT id FROM deliveries WHERE destination = ? AND {MAY_GO} AND due_at IS NULL ORDER BY rank, id LIMIT ?) a"
-_DUE = (
-    f"SELECT id FROM (SELECT id FROM deliveries WHERE destination = ? AND {MAY_GO} AND rank = ? AND due_at <= ?"
-    " ORDER BY due_at LIMIT ?) b"
-)
+# Each takes a few rows from the beginning of an index
+_UNTRIED = f"SELECT id FROM deliveries WHERE destination = ? AND {MAY_GO} AND due_at IS NULL AND rank = ? ORDER BY id LIMIT ?"
+_RETRIES = f"SELECT id FROM deliveries WHERE destination = ? AND {MAY_GO} AND due_at <= ? AND rank = ? ORDER BY due_at LIMIT ?"
 _FIRST_DUE = (
     f"SELECT min(due_at) AS due_at FROM deliveries WHERE destination = ? AND {MAY_GO} AND rank = ? AND due_at IS NOT NULL"
 )
@@ -53,12 +51,18 @@ class WorkReads:
             for (name,) in self._db().execute("SELECT DISTINCT analyzer FROM intake WHERE ended_at IS NULL ORDER BY analyzer")
         )
 
-    def next_intake(self, analyzer: str) -> IntakeRow | None:
-        """Give the oldest piece of judging work of ``analyzer``."""
+    def next_intake(self, analyzer: str, *, after: int = 0) -> IntakeRow | None:
+        """Give the oldest piece of judging work of ``analyzer`` behind the piece ``after``; before a capture is read again, the strips of it that a person decided about."""
+        found = self._intake("", (analyzer, after))
+        if found is None or not found.because or found.only_index is not None:
+            return found
+        return self._intake("AND i.capture_id = ? AND i.only_index IS NOT NULL", (analyzer, after, found.capture_id)) or found
+
+    def _intake(self, where: str, values: Sequence[object]) -> IntakeRow | None:
         row = self._db().execute(
             "SELECT i.id, i.capture_id, i.analyzer, c.profile, i.only_index, i.next_index, i.because FROM intake i JOIN captures c ON c.id = i.capture_id"
-            " WHERE i.analyzer = ? AND i.ended_at IS NULL ORDER BY i.id LIMIT 1",
-            (analyzer,),
+            f" WHERE i.analyzer = ? AND i.ended_at IS NULL AND i.id > ? {where} ORDER BY i.id LIMIT 1",
+            values,
         ).fetchone()  # fmt: skip
         if row is None:
             return None
@@ -178,16 +182,18 @@ class WorkReads:
 
     # --- delivering
 
-    def lane_heads(self, destination: str, *, now: datetime, limit: int) -> tuple[LaneHead, ...]:
+    @one_snapshot
+    def lane_heads(self, destination: str, *, now: datetime, limit: int, turn: int = 0) -> tuple[LaneHead, ...]:
         """Give deliveries that may be tried now, one a lane: lanes with STAT first, then oldest first.
 
-        Of more than ``limit`` that wait for another try, those that have waited longest since they fell due are looked at.
+        Of more than ``limit`` a fair choice is given (``lifecycle.fairness``), for which ``turn`` counts the tries begun so far.
         """
+        chosen = choose(self._waiting(destination, when(now), limit), turn=turn, limit=limit)
         rows = self._db().execute(
-            "SELECT d.id, d.lane, d.priority, d.result_id, d.version, d.format, d.control_id, d.payload, d.attempts, d.born_at, d.first_attempt_at"
-            f" FROM ({_READY} UNION ALL {_DUE} UNION ALL {_DUE}) h JOIN deliveries d ON d.id = h.id ORDER BY d.rank, d.id LIMIT ?",
-            (destination, limit, destination, STAT_RANK, when(now), limit, destination, ROUTINE_RANK, when(now), limit, limit),
-        )
+            "SELECT id, lane, priority, result_id, version, format, control_id, payload, attempts, born_at, first_attempt_at, rank"
+            f" FROM deliveries WHERE id IN ({', '.join('?' * len(chosen))}) ORDER BY rank, id",
+            chosen,
+        ) if chosen else ()  # fmt: skip
         return tuple(
             LaneHead(
                 delivery_id=row[0],
@@ -195,6 +201,7 @@ class WorkReads:
                     destination=destination, lane=row[1], priority=Priority(row[2]), result_id=row[3], version=row[4], format=Format(row[5]),
                     control_id=row[6], payload=unpacked(row[7]),
                 ),
+                is_urgent=row[11] == STAT_RANK,
                 attempts=row[8],
                 born_at=moment(row[9]),
                 first_attempt_at=moment_or_none(row[10]),
@@ -202,10 +209,39 @@ class WorkReads:
             for row in rows
         )  # fmt: skip
 
+    def _waiting(self, destination: str, now: str | None, limit: int) -> Waiting:
+        def untried(rank: int) -> tuple[int, ...]:
+            return tuple(row[0] for row in self._db().execute(_UNTRIED, (destination, rank, limit)))
+
+        def retries(rank: int) -> tuple[int, ...]:
+            return tuple(row[0] for row in self._db().execute(_RETRIES, (destination, now, rank, limit)))
+
+        return Waiting(
+            urgent_untried=untried(STAT_RANK),
+            urgent_retries=retries(STAT_RANK),
+            untried=untried(ROUTINE_RANK),
+            retries=retries(ROUTINE_RANK),
+        )
+
     def next_due(self, destination: str) -> datetime | None:
         """Give the earliest due time of a head that waits for its next try and for nothing else."""
         row = self._db().execute(
             f"SELECT min(due_at) FROM ({_FIRST_DUE} UNION ALL {_FIRST_DUE}) h", (destination, STAT_RANK, destination, ROUTINE_RANK)
+        ).fetchone()  # fmt: skip
+        return moment_or_none(row[0])
+
+    def unanswered(self, destination: str, *, now: datetime, limit: int) -> tuple[int, ...]:
+        """Give committed deliveries whose answer was due by ``now``, oldest first."""
+        rows = self._db().execute(
+            "SELECT id FROM deliveries WHERE destination = ? AND state = 'committed' AND due_at <= ? ORDER BY id LIMIT ?",
+            (destination, when(now), limit),
+        )
+        return tuple(row[0] for row in rows)
+
+    def next_unanswered(self, destination: str) -> datetime | None:
+        """Give until when the next answer to a committed delivery is waited for."""
+        row = self._db().execute(
+            "SELECT min(due_at) FROM deliveries WHERE destination = ? AND state = 'committed'", (destination,)
         ).fetchone()  # fmt: skip
         return moment_or_none(row[0])
 

@@ -73,10 +73,11 @@ class ReadingFacts:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class LaneHead:
-    """The next delivery that may be tried at a destination, with its whole message."""
+    """The next delivery that may be tried at a destination, with its whole message. ``is_urgent``: a STAT message waits in its lane."""
 
     delivery_id: int
     message: Message
+    is_urgent: bool
     attempts: int
     born_at: datetime
     first_attempt_at: datetime | None

@@ -204,6 +204,7 @@ deliveries = Table(
     _part("deliveries_due", "destination", "rank", "due_at", where=f"{MAY_GO} AND due_at IS NOT NULL"),
     _part("deliveries_unborn", "destination", "id", where="state = 'unborn' AND is_blocked = 0"),
     _part("deliveries_sending", "destination", where="state = 'sending'"),
+    _part("deliveries_committed", "destination", "due_at", where="state = 'committed'"),
     _part("deliveries_after", "after", where="after IS NOT NULL"),
     Index("deliveries_result", "result_id", "version"),
     Index("deliveries_state", "destination", "state", "born_at"),

@@ -14,6 +14,7 @@ from zoneinfo import ZoneInfo
 from bridge.errors import Spot, TableError
 from bridge.model import Code, Format, Grade, Priority, Property, Purpose, Quantity, ReadBy, Sex, Step, UnitSystem
 from bridge.tables.flag_table import FlagTable
+from bridge.tables.memo import Memo
 
 # --- the pad catalogue -----------------------------------------------------------------------
 
@@ -111,6 +112,11 @@ class StripType:
     title: str
     pads: tuple[StripPad, ...]
     ratios: tuple[StripRatio, ...] = ()
+    places: Mapping[str, int] = field(init=False, compare=False, repr=False)
+    """Each pad's place on the strip, from 0."""
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "places", {each.pad: place for place, each in enumerate(self.pads)})
 
 
 # --- analyzer profiles -------------------------------------------------------------------------
@@ -182,6 +188,15 @@ class DelimitedLayout:
     header: tuple[str, ...]
     columns: Mapping[str, int]
     width: int
+    pads: tuple[tuple[str, tuple[int | None, int | None, int | None]], ...] = field(init=False, compare=False, repr=False)
+    """Each pad's label with the columns of value, unit and mark, in the order of the columns."""
+
+    def __post_init__(self) -> None:
+        labels = [name.removeprefix("pad:") for name in self.columns if name.startswith("pad:")]
+        places = (
+            (self.columns[f"pad:{each}"], self.columns.get(f"unit:{each}"), self.columns.get(f"mark:{each}")) for each in labels
+        )
+        object.__setattr__(self, "pads", tuple(zip(labels, places, strict=True)))
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -451,7 +466,8 @@ class DestinationTerms:
     own texts of units by their UCUM code; a unit without one goes as UCUM. ``orders``: panel or single. ``patient_pointing`` and
     ``order_pointing`` are for FHIR; ``order_system`` is the identifier system of order numbers, ``order_authority`` their
     HL7 name. ``message_profile`` is MSH-21, or in FHIR ``Kind=URL`` of each meta.profile, where the two sides agreed on it. ``non_patient``: controls and
-    the like are sent too (OUL^R22 only).
+    the like are sent too (OUL^R22 only). ``asks_commit`` is MSH-15 AL (enhanced mode), with ``asks_application`` as MSH-16; else MSH-15
+    and MSH-16 are the format's own.
     """
 
     name: str
@@ -484,6 +500,8 @@ class DestinationTerms:
     laboratory: Laboratory | None = None
     provider: Provider | None = None
     non_patient: bool = False
+    asks_commit: bool = False
+    asks_application: str = "AL"
 
     @property
     def is_live(self) -> bool:
@@ -511,7 +529,7 @@ class Tables:
 
     ``canonical`` is everything in it as canonical JSON, which the store keeps; ``digest`` is its SHA-256. Empty where tables
     are put together by hand and not compiled. ``doubts`` is what ``padpost check`` warns of. The site's word on a ladder's
-    abnormal steps is already in ``strip_types``; its bands and critical rules are in ``flags``.
+    abnormal steps is already in ``strip_types``; its bands and critical rules are in ``flags``. ``memo`` keeps what judging worked out.
     """
 
     digest: str
@@ -522,3 +540,4 @@ class Tables:
     canonical: bytes = b""
     doubts: tuple[Doubt, ...] = ()
     flags: FlagTable = field(default_factory=FlagTable)
+    memo: Memo = field(init=False, compare=False, repr=False, default_factory=Memo)

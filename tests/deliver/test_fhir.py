@@ -23,12 +23,25 @@ NOW = datetime(2026, 11, 25, 7, 0, tzinfo=UTC)
 ACCEPTED = Acknowledgement(answer=Answer.ACCEPTED, code="HTTP 200")
 
 
-def run(base_url: str, talk: Callable[[FhirClient], Awaitable[T]], *, answer_s: float = 10.0, bearer: Secret | None = None) -> T:
+def run(
+    base_url: str,
+    talk: Callable[[FhirClient], Awaitable[T]],
+    *,
+    answer_s: float = 10.0,
+    bearer: Secret | None = None,
+    read_back: bool = False,
+) -> T:
     """Run ``talk`` with a client, and close it."""
 
     async def whole() -> T:
         settings = FhirDestination(
-            kind="fhir", name="record", base_url=base_url, result_system="urn:t:result", answer_s=answer_s, bearer=bearer
+            kind="fhir",
+            name="record",
+            base_url=base_url,
+            result_system="urn:t:result",
+            answer_s=answer_s,
+            bearer=bearer,
+            read_back=read_back,
         )
         client = FhirClient(settings, now=lambda: NOW)
         try:
@@ -176,7 +189,7 @@ def test_no_patient_or_two_are_a_stop_for_a_person(known: list[dict[str, object]
 def test_an_unknown_address_is_still_a_closed_door() -> None:
     """A server that does not know the address answers 404 without a word of FHIR: nothing is consumed."""
     with FhirReceiver() as server:
-        answer = run(f"{server.base_url}/elsewhere", pointing)
+        answer = run(f"{server.base_url}/else/where", pointing)
         assert (answer.answer, answer.code) == (Answer.CLOSED, "HTTP 404")
         assert server.resources == {}
 
@@ -281,3 +294,93 @@ def test_the_servers_answer_is_checked_entry_by_entry() -> None:
     with FhirReceiver() as server:
         server.script(turn_away(200, short.encode()))
         assert run(server.base_url, once).answer is Answer.REFUSED
+
+
+# --- there already: only what is read back and compared
+
+THERE = Acknowledgement(answer=Answer.ACCEPTED, code="there already")
+
+
+def duplicate(status: int = 409, *, stored: bool = True) -> Reply:
+    """File it, as an earlier try did, and say that it is there already."""
+    return Reply(status=status, body=outcome("duplicate", "an identical record is there"), stored=stored)
+
+
+@pytest.mark.parametrize("status", [409, 412])
+def test_a_duplicate_is_accepted_once_it_was_read_back(status: int) -> None:
+    """The server has the observation: searched for by our identifier, encoded once, it is the same, though 1.010 came back as 1.01."""
+    with FhirReceiver() as server:
+        server.script(duplicate(status))
+        assert run(server.base_url, once) == THERE
+        assert server.searched == ["/r4/Observation?identifier=urn:t:result%7CEPOCHM1"]
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"status": "amended"},
+        {"valueQuantity": {"value": 1.011, "unit": "{ratio}"}},
+        {"identifier": []},
+        {"subject": {"reference": "Patient/9"}},
+    ],
+)
+def test_a_duplicate_that_is_another_result_is_refused(change: dict[str, object]) -> None:
+    """Another value, status or patient, or no record at all: a person looks. The server's word alone is no yes."""
+
+    async def changed(client: FhirClient) -> Acknowledgement:
+        assert await client.send(bundle("EPOCHM1")) == ACCEPTED
+        (place,) = (place for place, each in server.resources.items() if each["resourceType"] == "Observation")
+        server.resources[place] = {**server.resources[place], **change}
+        if not change.get("identifier", True):
+            server._places.clear()
+            server._indexed = 0
+        return await client.send(bundle("EPOCHM1"))
+
+    with FhirReceiver() as server:
+        server.script(Reply(), duplicate(stored=False))
+        answer = run(server.base_url, changed)
+    assert (answer.answer, answer.code) == (Answer.REFUSED, "HTTP 409")
+    assert answer.text.startswith(
+        "The server says that it has this already; what it gave back could not be shown to be the same result."
+    )
+
+
+def test_a_duplicate_that_cannot_be_read_back_just_now_is_tried_again() -> None:
+    """The search gets no answer: nobody knows, so nothing is decided."""
+    with FhirReceiver() as server:
+        server.search_status = 503
+        server.script(duplicate())
+        answer = run(server.base_url, once)
+    assert (answer.answer, answer.code, answer.text) == (Answer.TRY_AGAIN, "timeout", "The result could not be read back.")
+
+
+def test_a_try_without_an_answer_is_looked_for_before_it_goes_again() -> None:
+    """read_back: the first try was filed and its answer never came; the second one finds it and posts nothing."""
+    held = threading.Event()
+
+    async def timed_out(client: FhirClient) -> list[Acknowledgement]:
+        first = await client.send(bundle("EPOCHM1"))
+        held.set()
+        return [first, await client.send(bundle("EPOCHM1")), await client.send(bundle("EPOCHM2"))]
+
+    with FhirReceiver() as server:
+        server.script(Reply(held=held))
+        answers = run(server.base_url, timed_out, answer_s=1.0, read_back=True)
+        assert [answer.code for answer in answers] == ["timeout", "there already", "HTTP 200"]
+        assert (len(server.posted), len(server.searched)) == (2, 1)
+
+
+def test_what_is_not_found_after_a_doubt_goes_again() -> None:
+    """read_back: the first try never arrived; without read_back nobody asks at all."""
+
+    async def lost(client: FhirClient) -> list[Acknowledgement]:
+        return [await client.send(bundle("EPOCHM1")), await client.send(bundle("EPOCHM1"))]
+
+    for asks in (True, False):
+        with FhirReceiver() as server:
+            held = threading.Event()
+            server.script(Reply(status=200, stored=False, held=held))
+            answers = run(server.base_url, lost, answer_s=0.5, read_back=asks)
+            held.set()
+            assert [answer.code for answer in answers] == ["timeout", "HTTP 200"]
+            assert len(server.searched) == asks

@@ -11,12 +11,13 @@ from typing import Any, TypeVar
 
 import pytest
 
+from bridge.deliver.late import LateAnswers
 from bridge.deliver.mllp import MllpClient
 from bridge.lifecycle.answers import Stray
 from bridge.model import Acknowledgement, Answer, Format
 from bridge.render import compile_plan
 from bridge.settings import MllpDestination
-from tests.peers.mllp_receiver import How, MllpReceiver, Reply, accept, hang_up, silent, turn_away
+from tests.peers.mllp_receiver import How, MllpReceiver, Reply, accept, commit, hang_up, silent, turn_away
 from tests.peers.outgoing import oru
 from tests.peers.proxied import FlakyProxy
 from tests.render.results_for_tests import MADE_AT, stat_result
@@ -29,11 +30,15 @@ LOST = Acknowledgement(answer=Answer.TRY_AGAIN, code="connection lost")
 WRONG = b"\x0bMSH|^~\\&|R||P||20261125||ACK|1|P|2.5.1\rMSA|AA|EPOCHM0\r\x1c\r"
 
 
-def run(port: int, talk: Callable[[MllpClient], Awaitable[T]], *, answer_s: float = 10.0, host: str = "127.0.0.1") -> T:
+def run(
+    port: int, talk: Callable[[MllpClient], Awaitable[T]], *, answer_s: float = 10.0, host: str = "127.0.0.1", **more: Any
+) -> T:
     """Run ``talk`` with a client, and close it."""
 
     async def whole() -> T:
-        client = MllpClient(MllpDestination(kind="mllp", name="record", host=host, port=port, answer_s=answer_s, connect_s=5))
+        client = MllpClient(
+            MllpDestination(kind="mllp", name="record", host=host, port=port, answer_s=answer_s, connect_s=5, **more)
+        )
         try:
             return await talk(client)
         finally:
@@ -333,6 +338,182 @@ def test_a_send_that_is_cancelled_leaves_no_line_behind() -> None:
         receiver.script(silent())
         assert run(receiver.port, talk) == ACCEPTED
         assert receiver.connections == 2
+
+
+# --- enhanced mode: two answers (HL7 2.5.1 section 2.9)
+
+COMMITTED = Acknowledgement(answer=Answer.COMMITTED, code="CA")
+
+
+class Notebook:
+    """Notes late answers in place of a queue; knows every message but those called unknown."""
+
+    def __init__(self) -> None:
+        self.noted: list[tuple[str, Answer, str]] = []
+        self.unknown: set[str] = set()
+        self.came = asyncio.Event()
+        self.fault: Exception | None = None
+
+    async def settle(self, control_id: str, acknowledgement: Acknowledgement) -> bool:
+        if self.fault:
+            raise self.fault
+        self.noted.append((control_id, acknowledgement.answer, acknowledgement.code))
+        self.came.set()
+        return control_id not in self.unknown
+
+
+async def control() -> str:
+    """Give the control ID of our own acknowledgement."""
+    return "EPOCHM99"
+
+
+def with_late(client: MllpClient, notebook: Notebook) -> None:
+    """Let the notebook take the client's late answers."""
+    settings = MllpDestination(kind="mllp", name="record", host="h", port=1, acknowledgement="enhanced")
+    client.late = LateAnswers(settings, settle=notebook.settle, control=control, now=lambda: MADE_AT)
+
+
+def test_a_committed_message_is_answered_later_on_the_same_connection() -> None:
+    """CA releases the connection: the next message goes before the first one's AA comes, and each answer finds its own."""
+    first_done, second_done = threading.Event(), threading.Event()
+
+    async def talk(client: MllpClient) -> tuple[list[Acknowledgement], list[tuple[str, Answer, str]]]:
+        notebook = Notebook()
+        with_late(client, notebook)
+        answers = [await client.send(oru("EPOCHM1")), await client.send(oru("EPOCHM2"))]
+        for done in (second_done, first_done):
+            notebook.came.clear()
+            done.set()
+            await asyncio.wait_for(notebook.came.wait(), 10)
+        return answers, notebook.noted
+
+    with MllpReceiver() as receiver:
+        receiver.script(commit(accept(held=first_done)), commit(turn_away("AE", "204", held=second_done)))
+        answers, noted = run(receiver.port, talk, acknowledgement="enhanced")
+        assert answers == [COMMITTED, COMMITTED]
+        assert noted == [("EPOCHM2", Answer.REFUSED, "AE 204"), ("EPOCHM1", Answer.ACCEPTED, "AA")]
+        assert (receiver.connections, receiver.commits) == (1, [])
+
+
+def test_both_answers_in_one_segment_are_both_heard() -> None:
+    """CA and AA arrive in one read: the first ends the try, the second is noted."""
+
+    async def talk(client: MllpClient) -> tuple[Acknowledgement, list[tuple[str, Answer, str]]]:
+        notebook = Notebook()
+        with_late(client, notebook)
+        answer = await client.send(oru("EPOCHM1"))
+        await asyncio.wait_for(notebook.came.wait(), 10)
+        return answer, notebook.noted
+
+    with MllpReceiver() as receiver:
+        receiver.script(commit(accept(), together=True))
+        assert run(receiver.port, talk, acknowledgement="enhanced") == (COMMITTED, [("EPOCHM1", Answer.ACCEPTED, "AA")])
+
+
+def test_an_answer_that_wants_to_be_acknowledged_is_committed() -> None:
+    """MSH-15 AL in the application's answer: we say CA under its control ID once it is noted; an answer that asks nothing gets nothing."""
+
+    async def talk(client: MllpClient) -> None:
+        notebook = Notebook()
+        with_late(client, notebook)
+        for number in (1, 2):
+            notebook.came.clear()
+            await client.send(oru(f"EPOCHM{number}"))
+            await asyncio.wait_for(notebook.came.wait(), 10)
+        while not receiver.commits:  # the test's own time limit bounds it
+            await asyncio.sleep(0.001)
+
+    with MllpReceiver() as receiver:
+        receiver.script(commit(accept()), commit(accept(wish="AL")))
+        run(receiver.port, talk, acknowledgement="enhanced")
+        assert [said.split()[0] for said in receiver.commits] == ["CA"]
+        assert receiver.malformed == 0
+
+
+@pytest.mark.parametrize(
+    ("reply", "asks", "expected"),
+    [
+        (accept(), "AL", ACCEPTED),  # a receiver that skips CA has said it all
+        (turn_away("CE"), "AL", Acknowledgement(answer=Answer.TRY_AGAIN, code="CE")),
+        (turn_away("CR", "202"), "AL", Acknowledgement(answer=Answer.REFUSED, code="CR 202", text="202")),
+        (commit(), "NE", Acknowledgement(answer=Answer.ACCEPTED, code="CA")),
+        (commit(), "ER", COMMITTED),
+        (commit(), "SU", COMMITTED),
+        (commit(control_id="EPOCHM0"), "AL", TIMEOUT),
+        (commit(split_at=20), "AL", COMMITTED),
+    ],
+)
+def test_the_first_answer_in_enhanced_mode(reply: Reply, asks: str, expected: Acknowledgement) -> None:
+    """What CA, CE and CR mean, and what MSH-16 makes of CA (table 0155)."""
+
+    async def talk(client: MllpClient) -> Acknowledgement:
+        with_late(client, Notebook())
+        return await client.send(oru("EPOCHM1"))
+
+    with MllpReceiver() as receiver:
+        receiver.script(reply)
+        assert run(receiver.port, talk, acknowledgement="enhanced", application_answer=asks, answer_s=0.5) == expected
+
+
+@pytest.mark.parametrize("how", [How.CLOSE, How.HALF])
+def test_a_line_that_ends_after_the_commit_costs_nothing(how: How) -> None:
+    """The message is kept there: the next one opens a new line, and nothing is sent again."""
+
+    async def talk(client: MllpClient) -> list[Acknowledgement]:
+        with_late(client, Notebook())
+        first = await client.send(oru("EPOCHM1"))
+        lost = await client.send(oru("EPOCHM2"))
+        return [first, lost, await client.send(oru("EPOCHM2"))]
+
+    with MllpReceiver() as receiver:
+        receiver.script(commit(), hang_up(how), commit())
+        assert run(receiver.port, talk, acknowledgement="enhanced") == [COMMITTED, LOST, COMMITTED]
+        assert receiver.control_ids == ["EPOCHM1", "EPOCHM2", "EPOCHM2"]
+
+
+def test_an_answer_before_the_message_ended_is_no_answer_to_it() -> None:
+    """The receiver speaks first, of a message that nobody sent: a stray in original mode, and the message's own answer counts."""
+
+    async def talk(port: int) -> tuple[Acknowledgement, dict[Stray, int]]:
+        client = MllpClient(MllpDestination(kind="mllp", name="record", host="127.0.0.1", port=port))
+        try:
+            answer = await client.send(oru("EPOCHM1"))
+            return answer, dict(client.strays)
+        finally:
+            await client.close()
+
+    async def whole() -> tuple[Acknowledgement, dict[Stray, int]]:
+        async def serve(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+            writer.write(WRONG)  # before a byte of the message was read
+            await writer.drain()
+            await reader.readuntil(b"\x1c\r")
+            writer.write(WRONG.replace(b"EPOCHM0", b"EPOCHM1"))
+            await writer.drain()
+            writer.close()
+
+        server = await asyncio.start_server(serve, "127.0.0.1", 0)
+        async with server:
+            return await talk(server.sockets[0].getsockname()[1])
+
+    answer, strays = asyncio.run(asyncio.wait_for(whole(), 30))
+    assert (answer, sum(strays.values())) == (ACCEPTED, 1)
+
+
+@pytest.mark.parametrize(("when", "said", "answer"), [
+    ("AE 207", turn_away("AE", "207"), Answer.TRY_AGAIN),
+    ("AE", turn_away("AE", "204"), Answer.TRY_AGAIN),
+    ("AE 207", turn_away("AE", "204"), Answer.REFUSED),
+    ("AR", turn_away("AR"), Answer.TRY_AGAIN),
+])  # fmt: skip
+def test_the_sites_own_word_on_an_answer(when: str, said: Reply, answer: Answer) -> None:
+    """A receiver that says AE 207 and means later: the site's line decides, for that code and no other."""
+
+    async def talk(client: MllpClient) -> Answer:
+        return (await client.send(oru("EPOCHM1"))).answer
+
+    with MllpReceiver() as receiver:
+        receiver.script(said)
+        assert run(receiver.port, talk, answers=[{"when": when, "means": "try again"}]) is answer
 
 
 # --- through the proxy that breaks things

@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import json
 import threading
+from collections import defaultdict
 from pathlib import Path
 from typing import Any
 
@@ -22,6 +23,7 @@ class Journal:
     def __init__(self, path: Path) -> None:
         """Go on with the journal at ``path``; a last line that a kill cut short is dropped."""
         self.history = History()
+        self._there: dict[str, set[str]] = defaultdict(set)  # receiver -> the strips that it holds
         self._lock = threading.RLock()
         self._changed = threading.Condition(self._lock)
         whole = path.read_bytes() if path.exists() else b""
@@ -35,7 +37,7 @@ class Journal:
         """Note that a strip's first byte is about to leave; a second try is no news."""
         with self._lock:
             if strip.name not in self.history.submitted:
-                self._note({"did": "submitted", "strip": strip.name, "patient": strip.patient})
+                self._note({"did": "submitted", "strip": strip.name, "patient": strip.patient, "stat": strip.is_stat})
 
     def acknowledged(self, strip: Strip) -> None:
         """Note that the service answered for a strip: the last frame's ACK, or its file in done/."""
@@ -68,8 +70,7 @@ class Journal:
 
     def _is_complete(self, receivers: tuple[str, ...]) -> bool:
         submitted = self.history.submitted.keys()
-        there = {receiver: {a.strip for a in self.history.arrived if a.receiver == receiver} for receiver in receivers}
-        return submitted <= self.history.acknowledged and all(submitted <= there[receiver] for receiver in receivers)
+        return submitted <= self.history.acknowledged and all(submitted <= self._there[receiver] for receiver in receivers)
 
     def _note(self, entry: dict[str, Any]) -> None:
         self._file.write(json.dumps(entry).encode() + b"\n")
@@ -80,8 +81,13 @@ class Journal:
         match entry.pop("did"):
             case "submitted":
                 self.history.submitted[entry["strip"]] = entry["patient"]
+                if entry["stat"]:
+                    self.history.stat.add(entry["strip"])
             case "acknowledged":
                 self.history.acknowledged.add(entry["strip"])
             case "arrived":
                 content = base64.b64decode(entry.pop("content"))
-                self.history.arrived.append(Arrived(content=content, **entry))
+                arrived = Arrived(content=content, **entry)
+                self.history.arrived.append(arrived)
+                if arrived.held:
+                    self._there[arrived.receiver].add(arrived.strip)

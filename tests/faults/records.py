@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import hashlib
 import json
+import random
 import threading
 from collections.abc import Callable
 from contextlib import ExitStack
+from dataclasses import replace
 from types import TracebackType
 from typing import Any, Self
 
@@ -15,11 +17,14 @@ import hl7
 from tests.faults.history import Arrived
 from tests.faults.journal import Journal
 from tests.peers.fhir_receiver import FhirReceiver, Posted, Reply, outcome, turn_away
-from tests.peers.mllp_receiver import MllpReceiver, Received
+from tests.peers.mllp_receiver import How, MllpReceiver, Received, hang_up, silent
 from tests.peers.mllp_receiver import Reply as Answer
+from tests.peers.mllp_receiver import turn_away as turned_away
+from tests.peers.proxied import FlakyProxy
 
 HL7, CHART = "hl7", "chart"
 RECEIVERS = (HL7, CHART)
+ANSWER_S = 1.5  # the service waits this long for an answer: short, so that a silent receiver costs a round little
 
 
 def read_hl7(payload: bytes) -> Arrived:
@@ -66,14 +71,43 @@ class _Chart(FhirReceiver):
         return status, answer
 
 
-class Records:
-    """Both receivers. While ``away`` is set the FHIR server answers 503: what was kept must wait. Use as a context manager.
+# What an HL7 receiver in trouble does with one message. AR 207 (HL7 table 0357): an error within the application, so try again.
+UNSTEADY_HL7: tuple[Callable[[], Answer], ...] = (
+    Answer,
+    Answer,
+    lambda: turned_away("AR", "207", "busy"),
+    lambda: hang_up(How.CLOSE),
+    lambda: hang_up(How.RESET, stored=True),
+    lambda: hang_up(How.HALF, stored=True),
+    lambda: silent(stored=True),
+    silent,
+    lambda: Answer(times=2),
+    lambda: Answer(split_at=12),
+    lambda: Answer(control_id="NOTOURS"),
+    lambda: Answer(before=b"\x00noise\x1c\r"),
+)
+# What a FHIR server in trouble does: answers that say "later", with and without having filed the Bundle all the same.
+UNSTEADY_CHART: tuple[Callable[[], Reply], ...] = (
+    Reply,
+    Reply,
+    lambda: turn_away(503, outcome("transient", "closed for now")),
+    lambda: turn_away(429, b"", Retry_After="1"),
+    lambda: Reply(status=500, body=outcome("exception", "filed all the same")),
+    lambda: Reply(status=504, body=b"a gateway's page"),
+)
 
+
+class Records:
+    """Both receivers, each behind a proxy of its own. Use as a context manager.
+
+    While ``away`` is set the FHIR server answers 503: what was kept must wait. While ``unsteady`` is set both do as receivers in trouble do.
     ``happened`` is called at each arrival, after it was noted and before the answer leaves.
     """
 
     def __init__(self, journal: Journal, happened: Callable[[str], bool] = lambda _: False) -> None:
         self.away = threading.Event()
+        self.unsteady: random.Random | None = None
+        self.proxies: dict[str, FlakyProxy] = {}
         self._journal = journal
         self._happened = happened
         self._hl7 = MllpReceiver(decide=self._took)
@@ -83,17 +117,26 @@ class Records:
 
     @property
     def destinations(self) -> str:
-        """Give them as a site configuration has them."""
-        retry = "retry: {first_s: 0.05, longest_s: 0.3}"
+        """Give them as a site configuration has them: through the proxies, with short waits."""
+        waits = f"answer_s: {ANSWER_S}, retry: {{first_s: 0.05, longest_s: 0.3}}"
+        hl7_port, chart_port = (self.proxies[name].port for name in RECEIVERS)
         return (
-            f"  - {{name: {HL7}, kind: mllp, host: 127.0.0.1, port: {self._hl7.port}, processing_id: T, {retry}}}\n"
-            f'  - {{name: {CHART}, kind: fhir, base_url: "{self._chart.base_url}", result_system: "urn:example:results", processing_id: T, {retry}}}\n'
+            f"  - {{name: {HL7}, kind: mllp, host: 127.0.0.1, port: {hl7_port}, processing_id: T, {waits}}}\n"
+            f'  - {{name: {CHART}, kind: fhir, base_url: "http://127.0.0.1:{chart_port}{self._chart.path}", result_system: "urn:example:results", processing_id: T, {waits}}}\n'
         )
+
+    def calm(self) -> None:
+        """Let every receiver and every wire be well again."""
+        self.away.clear()
+        self.unsteady = None
+        for proxy in self.proxies.values():
+            proxy.command(cmd="clear")
 
     def __enter__(self) -> Self:
         """Listen."""
-        self._open.enter_context(self._hl7)
-        self._open.enter_context(self._chart)
+        for name, receiver in ((HL7, self._hl7), (CHART, self._chart)):
+            self._open.enter_context(receiver)
+            self.proxies[name] = self._open.enter_context(FlakyProxy(receiver.port))
         return self
 
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None) -> None:
@@ -101,13 +144,16 @@ class Records:
         self._open.close()
 
     def _took(self, received: Received) -> Answer:
-        self._journal.arrived(read_hl7(received.payload))
+        answer = self.unsteady.choice(UNSTEADY_HL7)() if self.unsteady else Answer()
+        self._journal.arrived(replace(read_hl7(received.payload), held=answer.stored))
         self._happened("arrival")
-        return Answer()
+        return answer
 
     def _at_the_door(self, posted: Posted) -> Reply:
         del posted
-        return turn_away(503, outcome("transient", "closed for now")) if self.away.is_set() else Reply()
+        if self.away.is_set():
+            return turn_away(503, outcome("transient", "closed for now"))
+        return self.unsteady.choice(UNSTEADY_CHART)() if self.unsteady else Reply()
 
     def _filed(self, body: bytes) -> None:
         self._journal.arrived(read_fhir(body))

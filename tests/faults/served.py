@@ -10,13 +10,14 @@ import socket
 import subprocess
 import sys
 import time
+from collections.abc import Sequence
 from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
 PATIENCE_S = 60.0  # a slow machine may need this long for a start
 SITE = """\
-site: {{name: Fault Clinic, zone: UTC, data: "{data}"}}
+site: {{name: Fault Clinic, zone: {zone}, data: "{data}"}}
 pages: {{port: {port}}}
 patient_ids: {{pattern: '\\d{{8}}', authority: TEST, system: "urn:example:test"}}
 checks: {{rerun_window_minutes: 0, oldest_days: 3650}}
@@ -36,24 +37,23 @@ def free_port() -> int:
 class Served:
     """``padpost serve`` on a site configuration in ``home``; its store is in ``data``. One process at a time."""
 
-    def __init__(self, home: Path, *, data: Path, sources: str, destinations: str) -> None:
+    def __init__(self, home: Path, *, data: Path, sources: str, destinations: str, zone: str = "UTC") -> None:
         self.port = free_port()
         self._home = home
-        self._site = home / "site.yaml"
+        self.site = home / "site.yaml"
         self._pid_file = home / "service.pid"
         self._log = home / "service.log"
         self._process: subprocess.Popen[bytes] | None = None
-        self._site.write_text(
-            SITE.format(data=data, port=self.port, sources=sources, destinations=destinations), encoding="utf-8"
+        self.site.write_text(
+            SITE.format(data=data, port=self.port, sources=sources, destinations=destinations, zone=zone), encoding="utf-8"
         )
-        self._end_orphan()
+        end_orphan(home)
 
-    def start(self) -> None:
-        """Start it; the log begins anew."""
+    def start(self, *, under: Sequence[str] = ()) -> None:
+        """Start it; the log begins anew. ``under`` is a command that runs it in the same process."""
+        command = [*under, sys.executable, "-m", "bridge", "serve", "--config", str(self.site)]
         with self._log.open("wb") as log:
-            self._process = subprocess.Popen(
-                [sys.executable, "-m", "bridge", "serve", "--config", str(self._site)], stdout=log, stderr=log
-            )
+            self._process = subprocess.Popen(command, stdout=log, stderr=log)
         self._pid_file.write_text(str(self._process.pid))
 
     def wait_ready(self) -> None:
@@ -105,6 +105,19 @@ class Served:
             with suppress(ProcessLookupError):
                 os.kill(self._process.pid, signal.SIGKILL)  # a zombie until ``kill`` reaps it, so the number is still ours
 
+    def send(self, what: signal.Signals) -> None:
+        """Send a signal, to stop it for a while or let it go on."""
+        os.kill(self.pid, what)
+
+    def wait_dead(self, bound_s: float) -> bool:
+        """Wait until it is dead, by whatever hand; False if it lives on."""
+        until = time.monotonic() + bound_s
+        while self.is_running:
+            if time.monotonic() > until:
+                return False
+            time.sleep(0.01)
+        return True
+
     def kill(self) -> None:
         """SIGKILL, and wait until it is dead. Raises AssertionError if it had ended by itself."""
         assert self._process is not None
@@ -127,15 +140,18 @@ class Served:
             self._process.kill()
             self._process.wait(PATIENCE_S)
 
-    def _end_orphan(self) -> None:
-        """End the service that a killed campaign left over this home, if there is one."""
-        if not self._pid_file.exists():
-            return
-        pid = int(self._pid_file.read_text())
-        with suppress(OSError):
-            if str(self._site).encode() in Path(f"/proc/{pid}/cmdline").read_bytes().split(b"\0"):
-                os.kill(pid, signal.SIGKILL)
-                until = time.monotonic() + PATIENCE_S
-                while Path(f"/proc/{pid}").exists() and time.monotonic() < until:
-                    time.sleep(0.02)
-        self._pid_file.unlink()
+
+def end_orphan(home: Path) -> None:
+    """End the service that a killed campaign left over ``home``, if there is one."""
+    pid_file = home / "service.pid"
+    if not pid_file.exists():
+        return
+    pid = int(pid_file.read_text())
+    with suppress(OSError):
+        if str(home / "site.yaml").encode() in Path(f"/proc/{pid}/cmdline").read_bytes().split(b"\0"):
+            os.kill(pid, signal.SIGCONT)  # a frozen one dies of SIGKILL too, but its tracer must let go first
+            os.kill(pid, signal.SIGKILL)
+            until = time.monotonic() + PATIENCE_S
+            while Path(f"/proc/{pid}").exists() and time.monotonic() < until:
+                time.sleep(0.02)
+    pid_file.unlink()

@@ -16,6 +16,7 @@ from bridge.tables.types import Tables
 
 PATIENTS = 5  # a way's patients: few, so that each has many strips and their order can break
 MOST_STRIPS = 3  # of one file
+STAT_WORD = "S"  # of the two profiles' modes
 PADS = ("ph", "leukocytes", "glucose", "nitrite", "protein")  # on both strip types of the two profiles
 
 
@@ -25,6 +26,7 @@ class Strip:
 
     name: str
     patient: str
+    is_stat: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -67,7 +69,7 @@ class Inventor:
         plays = [self._play(first + place, chance) for place in range(count)]
         return Batch(
             name=f"{self.letter}{number:05d}.txt",
-            strips=tuple(Strip(name=play.specimen_id, patient=play.patient_id) for play in plays),
+            strips=tuple(Strip(name=play.specimen_id, patient=play.patient_id, is_stat=play.word == STAT_WORD) for play in plays),
             text=printed(plays, shipped().profiles[self.profile], shipped()),
         )
 

@@ -1,39 +1,34 @@
-"""The crash campaign, short: a few rounds of kill -9 under load, one of them against the campaign itself. The long one is reported in docs."""
+"""The fault campaign, short: a round of every fault, one kill of the campaign itself. The long one is reported in docs."""
 
 from __future__ import annotations
 
 import json
+import os
 import subprocess
 import sys
-from collections import Counter
 from pathlib import Path
 
 import pytest
 
-from tests.faults.campaign import KINDS, main, moment
+from tests.faults.campaign import KEPT, main
+from tests.faults.menu import Fault
 
-SEED = 630  # its first six rounds have every kind of moment, and two with the chart's server away
-ROUNDS = 6
-BOUND_S = 110.0
+SEED = 630
+BOUND_S = 600.0  # a machine that is busy with other tests; alone it takes a tenth of this
+MISSING = {Fault.TWO_PROCESSES}  # what this build cannot play
 
 pytestmark = pytest.mark.slow
 
 
 def campaign(home: Path) -> subprocess.Popen[str]:
-    command = ["-m", "tests.faults.campaign", "--seed", str(SEED), "--rounds", str(ROUNDS), "--state", str(home)]
+    only = ["--only", *(fault.name for fault in Fault)]
+    command = ["-m", "tests.faults.campaign", "--seed", str(SEED), "--rounds", str(len(Fault)), "--state", str(home), *only]
     return subprocess.Popen([sys.executable, *command], stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True)
 
 
-def test_the_seed_covers_every_kind_of_moment() -> None:
-    """The short campaign would prove little if its seed drew one kind six times."""
-    drawn = [moment(SEED, number) for number in range(1, ROUNDS + 1)]
-    assert {each.kind for each in drawn} == set(KINDS)
-    assert sum(each.is_chart_away for each in drawn) == 2
-    assert drawn == [moment(SEED, number) for number in range(1, ROUNDS + 1)]
-
-
-def test_rounds_of_kill_lose_nothing_and_the_campaign_goes_on_after_its_own(tmp_path: Path) -> None:
-    """0 lost, 0 under a second identity, order kept: after kill -9 of the service in each round, and of the campaign after the third."""
+@pytest.mark.needs_root
+def test_a_round_of_every_fault_keeps_every_promise_and_the_campaign_goes_on_after_its_own(tmp_path: Path) -> None:
+    """0 lost, 0 under a second identity, order kept, 0 marked and not there: after each fault once, and kill -9 of the campaign after the third."""
     with campaign(tmp_path) as first:
         assert first.stdout is not None
         for line in first.stdout:
@@ -44,16 +39,15 @@ def test_rounds_of_kill_lose_nothing_and_the_campaign_goes_on_after_its_own(tmp_
         printed, _ = second.communicate(timeout=BOUND_S)
     assert second.returncode == 0, printed
     assert printed.splitlines()[0].startswith("round 4:"), printed
-    assert printed.splitlines()[-1] == "0 lost, 0 under a second identity, order kept within each patient"
-    found = json.loads(printed[printed.index("{") : printed.rindex("}") + 1])
-    assert (found["seed"], found["rounds"], sum(found["kills"].values())) == (SEED, ROUNDS, ROUNDS)
-    assert found["kills"] == dict(Counter(moment(SEED, number).kind for number in range(1, ROUNDS + 1)))
-    assert found["strips acknowledged"] == found["strips brought"] == found["strips in the store"]["coded"]
-    assert (
-        found["of them sent again"] >= 2
-    )  # a kill at an arrival, before its answer, costs at least that message a second sending
-    assert found["messages received"] == 2 * found["strips brought"] + found["of them sent again"]
+    assert printed.splitlines()[-1] == KEPT
+    found = json.loads(printed[printed.index("{\n") : printed.rindex("}") + 1])
+    assert (found["seed"], found["rounds"]) == (SEED, len(Fault))
+    assert set(found["not run"]) == MISSING  # every other fault is one that this machine should be able to play
+    assert found["faults"] == {fault.value: 1 for fault in sorted(set(Fault) - MISSING)}, found["faults that did not come"]
+    assert found["strips acknowledged"] == found["strips brought"]
+    assert found["of them sent again"] >= 2  # a message that was taken and whose answer was lost costs a second sending
     assert found["integrity of the store"] == "ok"
+    assert os.listdir(tmp_path / "drops") == ["done"]
 
 
 def test_another_seed_is_refused(tmp_path: Path) -> None:
@@ -69,4 +63,5 @@ def test_help_names_every_option(capsys: pytest.CaptureFixture[str]) -> None:
         main(["--help"])
     assert ended.value.code == 0
     printed = capsys.readouterr().out
-    assert all(option in printed for option in ("--seed SEED", "--rounds ROUNDS", "--state DIR", "Exit status: 0"))
+    options = ("--seed SEED", "--rounds ROUNDS", "--state DIR", "--only FAULT", "Exit status: 0")
+    assert all(option in printed for option in options)

@@ -14,7 +14,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tests.faults.history import Arrived, History
+from tests.faults.history import Arrived, History, Urgency
 from tests.faults.journal import Journal
 from tests.faults.strips import Strip
 
@@ -23,7 +23,7 @@ BOTH = (HL7, CHART)
 PATIENTS = {"s1": "ann", "s2": "bo", "s3": "ann", "s4": "bo"}
 
 
-def arrived(strip: str, receiver: str = HL7, **other: str) -> Arrived:
+def arrived(strip: str, receiver: str = HL7, **other: object) -> Arrived:
     sound = Arrived(
         receiver=receiver,
         strip=strip,
@@ -32,7 +32,7 @@ def arrived(strip: str, receiver: str = HL7, **other: str) -> Arrived:
         filler=f"R-{strip}",
         content=strip.encode(),
     )
-    return replace(sound, **other)  # type: ignore[arg-type]  # text fields only
+    return replace(sound, **other)  # type: ignore[arg-type]  # fields of Arrived
 
 
 def history(*came: Arrived, acknowledged: tuple[str, ...] = tuple(PATIENTS)) -> History:
@@ -121,6 +121,54 @@ def test_order_is_that_of_first_arrivals() -> None:
     assert history(one, two, three, four, one).faults((HL7,)) == []
 
 
+def test_what_a_receiver_dropped_is_not_there() -> None:
+    """A message that came and was not kept saves nothing, spoils no order, and showed its identity all the same."""
+    one, two, three, four = sound()
+    dropped = replace(three, held=False)
+    assert history(dropped, one, two, three, four).faults((HL7,)) == []
+    assert history(one, two, dropped, four).faults((HL7,)) == ["hl7: strip s3 was acknowledged and never arrived"]
+    assert history(one, two, replace(dropped, control_id="M-other"), three, four).faults((HL7,)) == [
+        "hl7: strip s3 came under 2 identities: [('M-other', 'R-s3'), ('hl7-M-s3', 'R-s3')]"
+    ]
+
+
+def test_marked_as_delivered_and_not_there() -> None:
+    """The service's mark must rest on what that receiver keeps, and on no other receiver's."""
+    marked = [(receiver, f"{receiver}-M-{strip}") for receiver in BOTH for strip in PATIENTS]
+    assert history(*sound(), *sound(CHART)).faults(BOTH, marked=marked) == []
+    doctored = [replace(each, held=each.receiver == CHART or each.strip != "s4") for each in (*sound(), *sound(CHART))]
+    assert history(*doctored, acknowledged=("s1",)).faults(BOTH, marked=marked) == [
+        "hl7: hl7-M-s4 is marked as delivered and not held there"
+    ]
+    assert history(*sound()).faults((HL7,), marked=[(HL7, "chart-M-s1")]) == [
+        "hl7: chart-M-s1 is marked as delivered and not held there"
+    ]
+
+
+def test_what_came_before_a_person_may_be_missing_or_late() -> None:
+    """A message that was refused lets its lane go on, and may be discarded; it is excused at that receiver alone, and never a second identity."""
+    one, two, three, four = sound()
+    assert history(two, three, four).faults((HL7,), excused=[(HL7, "s1")]) == []
+    assert history(two, three, four, one).faults((HL7,), excused=[(HL7, "s1")]) == []
+    assert history(two, three, four).faults((HL7,), excused=[(CHART, "s1")]) == [
+        "hl7: strip s1 was acknowledged and never arrived"
+    ]
+    again = history(one, two, three, four, replace(one, control_id="M-other"))
+    assert len(again.faults((HL7,), excused=[(HL7, "s1")])) == 1
+
+
+def test_urgency_is_counted_between_patients() -> None:
+    """A STAT strip of one patient beside the routine ones of another; its own patient's order is no matter of urgency."""
+    one, two, three, four = sound()
+    doctored = history(three, four, one, two)  # ann: s1, s3; bo: s2, s4
+    doctored.stat = {"s3"}
+    assert doctored.urgency(HL7) == Urgency(overtook=1)
+    late = history(two, four, one, three)
+    late.stat = {"s1"}
+    assert late.urgency(HL7) == Urgency(overtaken=2)
+    assert history(*sound()).urgency(HL7) == Urgency()
+
+
 @given(st.permutations(sorted(PATIENTS)))
 def test_any_order_is_judged_by_patient(order: list[str]) -> None:
     """Faults are told exactly when some patient's strips are not in the order of submission."""
@@ -132,7 +180,7 @@ def test_the_journal_goes_on_after_a_kill(tmp_path: Path) -> None:
     """What was noted is there again, and the line that a kill cut short is not."""
     path = tmp_path / "history.jsonl"
     first = Journal(path)
-    one, two = Strip(name="s1", patient="ann"), Strip(name="s2", patient="bo")
+    one, two = Strip(name="s1", patient="ann"), Strip(name="s2", patient="bo", is_stat=True)
     first.submitted(one)
     first.submitted(two)
     first.submitted(one)
@@ -143,7 +191,7 @@ def test_the_journal_goes_on_after_a_kill(tmp_path: Path) -> None:
     path.write_bytes(whole + b'{"did": "acknowl')
     again = Journal(path)
     assert again.history == first.history == History(
-        submitted={"s1": "ann", "s2": "bo"}, acknowledged={"s2"}, arrived=[arrived("s2")]
+        submitted={"s1": "ann", "s2": "bo"}, acknowledged={"s2"}, arrived=[arrived("s2")], stat={"s2"}
     )  # fmt: skip
     again.acknowledged(one)
     again.close()

@@ -9,6 +9,7 @@ import pytest
 from bridge.bench.tally import Fate
 from bridge.lifecycle.states import DestinationState, StopGroup
 from bridge.model import Answer, Format, Priority, Purpose
+from bridge.pages import words
 from bridge.pages.today import (
     EXTRA_TERMS,
     STORE_AWAY,
@@ -138,6 +139,19 @@ def test_yesterdays_strips_are_not_todays(shelf: Stocked) -> None:
     shelf.coded(arrived_at=NOW - timedelta(hours=13))  # 23:00 the day before, in Lisbon
     shelf.coded(arrived_at=NOW - timedelta(hours=11))
     assert len(today(shelf.store, shelf.site(), now=NOW).strips) == 1
+
+
+def test_a_receiver_without_an_answer_says_since_when_and_until_when(shelf: Stocked) -> None:
+    """Why, since when, and when the next result tries: in our words, on the row of the receiver."""
+    reason = "timeout: Sent, and no answer in time: its fate is unknown; the same bytes go again."
+    state = SetDestination(name="records", state=DestinationState.RESTING, reason=reason, at=NOW)
+    shelf.store.submit(state).result(10)
+    with shelf.serving(next_tries=lambda: {"records": NOW + timedelta(minutes=2)}) as visitor:
+        page = visitor.get("/").text
+    row = next(line for line in page.splitlines() if ">records</td>" in line)
+    assert "gives no answer, so one result at a time tries: timeout: Sent, and no answer in time" in row
+    at = [words.when(then, now=shelf.now, zone=shelf.site().zone) for then in (NOW, NOW + timedelta(minutes=2))]
+    assert f"since {at[0]}; next try {at[1]}" in row
 
 
 def test_a_former_receiver_is_still_shown(shelf: Stocked) -> None:

@@ -68,7 +68,7 @@ def test_a_file_that_was_not_taken_stops_at_received(shelf: Stocked) -> None:
     stop = shelf.store.stop(shelf.refused_file())
     assert stop is not None
     assert drawn(way_of_stop(stop)) == "cannot ahead ahead ahead ahead ahead"
-    assert words(way_of_stop(stop)) == ["file not taken"]
+    assert words(way_of_stop(stop)) == ["file or message not taken"]
 
 
 def test_a_closed_stop_asks_for_nothing(shelf: Stocked) -> None:

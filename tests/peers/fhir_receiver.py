@@ -95,6 +95,8 @@ class FhirReceiver:
     posted: list[Posted] = field(default_factory=list)
     resources: dict[str, dict[str, Any]] = field(default_factory=dict)
     busiest: int = 0
+    searched: list[str] = field(default_factory=list)  # path and query of every search
+    search_status: int = 200
     _script: deque[Reply] = field(default_factory=deque)
     _indexed: int = 0  # how many of ``resources`` are in ``_places``
     _places: dict[tuple[str, Any, Any], list[str]] = field(default_factory=lambda: defaultdict(list))
@@ -152,6 +154,8 @@ class FhirReceiver:
 
     async def _get(self, request: Request) -> Response:
         path = request.path_params["document"]
+        if request.method == "GET" and "identifier" in request.query_params:
+            return self._search(request, path)
         if request.method == "GET":
             self.got.append(path)
             self.got_headers.append(dict(request.headers))
@@ -181,6 +185,22 @@ class FhirReceiver:
         if reply.status:
             status, answer = reply.status, reply.body
         return Response(answer, status, headers=dict(reply.headers), media_type=MEDIA_TYPE)
+
+    def _search(self, request: Request, kind: str) -> Response:
+        """Give a searchset of the records that a query by identifier finds (R4 http.html, search; numbers as plain JSON numbers)."""
+        self.searched.append(f"{request.url.path}?{request.url.query}")
+        if self.search_status != 200:
+            return Response(status_code=self.search_status)
+        token = TOKEN.fullmatch(parse_qs(request.url.query, strict_parsing=True)["identifier"][0])
+        assert token is not None
+        with self._turn:
+            places = self._matching(kind, *(re.sub(r"\\(.)", r"\1", part) for part in token.groups()))
+            found = [
+                {"resource": {**self.resources[place], "id": place.partition("/")[2]}, "search": {"mode": "match"}}
+                for place in places
+            ]
+        body = json.dumps({"resourceType": "Bundle", "type": "searchset", "total": len(found), "entry": found}, default=float)
+        return Response(body, media_type=MEDIA_TYPE)
 
     def _transaction(self, body: bytes) -> tuple[int, bytes]:
         with self._turn:

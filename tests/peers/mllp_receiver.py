@@ -22,7 +22,7 @@ from types import TracebackType
 from typing import Any, Self
 
 import hl7
-from hl7.mllp import start_hl7_server
+from hl7.mllp import open_hl7_connection, start_hl7_server
 from hl7.mllp.exceptions import InvalidBlockError
 
 LIMIT = 8 * 1024 * 1024  # bytes of one message
@@ -55,6 +55,9 @@ class Reply:
     before: bytes = b""  # bytes to send ahead of the answer
     raw: bytes = b""
     held: threading.Event | None = None  # answer only when this is set: a late ACK
+    wish: str = ""  # MSH-15 of the answer: whether it wants to be acknowledged itself (enhanced mode)
+    then: tuple[Reply, ...] = ()  # further answers to the same message, each behind its own ``held``
+    together: bool = False  # the answer and those after it in one write, so that one segment carries them all
 
 
 def accept(**more: Any) -> Reply:
@@ -70,6 +73,11 @@ def turn_away(code: str = "AE", error: str = "", words: str = "", **more: Any) -
 def silent(*, stored: bool = False) -> Reply:
     """Say nothing and keep the line."""
     return Reply(how=How.SILENT, stored=stored)
+
+
+def commit(*then: Reply, **more: Any) -> Reply:
+    """Store and answer CA (enhanced mode), and later what ``then`` says."""
+    return Reply(code="CA", then=then, **more)
 
 
 def hang_up(how: How = How.CLOSE, *, stored: bool = False) -> Reply:
@@ -101,6 +109,7 @@ class MllpReceiver:
     durable: list[bytes] = field(default_factory=list)
     connections: int = 0
     malformed: int = 0
+    commits: list[str] = field(default_factory=list)  # the code and MSA-2 of every acknowledgement that we were sent
     _script: deque[Reply] = field(default_factory=deque)
     _filed: set[str] = field(default_factory=set)
     _changed: threading.Condition = field(default_factory=threading.Condition)
@@ -187,6 +196,11 @@ class MllpReceiver:
         while True:
             payload: bytes = await reader.readblock()
             message = hl7.parse(payload.decode("utf-8"))
+            if _is_acknowledgement(message):
+                with self._changed:
+                    self.commits.append(f"{message.segment('MSA')(1)} {message.segment('MSA')(2)}")
+                    self._changed.notify_all()
+                continue
             received = Received(
                 payload=payload, control_id=str(message.segment("MSH")(10)), connection=connection, at_s=time.monotonic()
             )
@@ -199,6 +213,10 @@ class MllpReceiver:
                 self._changed.notify_all()
             if not await self._reply(writer, message, reply):
                 return
+            if reply.then and not reply.together:  # beside the reading: other messages come before the later answer does
+                later = asyncio.ensure_future(self._say_later(writer, message, reply.then))
+                self._tasks.add(later)
+                later.add_done_callback(self._tasks.discard)
 
     async def _reply(self, writer: Any, message: hl7.Message, reply: Reply) -> bool:
         """Do as the script says; give whether the line goes on."""
@@ -219,10 +237,16 @@ class MllpReceiver:
                 pass
         return True
 
+    async def _say_later(self, writer: Any, message: hl7.Message, replies: tuple[Reply, ...]) -> None:
+        with suppress(OSError):
+            for reply in replies:
+                await self._answer(writer, message, reply)
+
     async def _answer(self, writer: Any, message: hl7.Message, reply: Reply) -> None:
         if reply.held is not None:
             await asyncio.to_thread(reply.held.wait, 30)
-        framed = b"\x0b" + acknowledgement(message, reply) + b"\x1c\r"
+        said = (reply, *reply.then) if reply.together else (reply,)
+        framed = b"".join(b"\x0b" + acknowledgement(message, each) + b"\x1c\r" for each in said)
         writer.write(reply.before)
         for _ in range(reply.times):
             if reply.split_at:
@@ -238,6 +262,8 @@ def acknowledgement(message: hl7.Message, reply: Reply) -> bytes:
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", DeprecationWarning)  # the package uses datetime.utcnow, deprecated from Python 3.12
         answer = message.create_ack(reply.code)
+    if reply.wish:
+        answer.segment("MSH").assign_field(reply.wish, 15)
     if reply.kind:
         answer.segment("MSH").assign_field(reply.kind, 9)
     made = str(answer)
@@ -248,3 +274,22 @@ def acknowledgement(message: hl7.Message, reply: Reply) -> bytes:
     if reply.error or reply.words:
         made += f"ERR||PID^1^3|{reply.error}^^HL70357|E||||{reply.words}\r"
     return made.encode()
+
+
+def _is_acknowledgement(message: hl7.Message) -> bool:
+    return any(str(segment[0]) == "MSA" for segment in message)
+
+
+async def answer_apart(port: int, payload: bytes, *replies: Reply, expected: int) -> list[str]:
+    """Call ``port`` and answer the message ``payload`` there, as the package's own client; give the first ``expected`` messages that come back."""
+    message = hl7.parse(payload.decode("utf-8"))
+    reader, writer = await open_hl7_connection("127.0.0.1", port, encoding="utf-8")
+    try:
+        for reply in replies:
+            writer.write(reply.before + b"\x0b" + acknowledgement(message, reply) + b"\x1c\r")
+            await writer.drain()
+        return [str(await reader.readmessage()) for _ in range(expected)]
+    finally:
+        writer.close()
+        with suppress(OSError):
+            await writer.wait_closed()

@@ -21,7 +21,9 @@ def oru(control_id: str, *, lane: str = "P1", priority: Priority = Priority.ROUT
     return _message(control_id, Format.ORU_R01, ("\r".join(segments) + "\r").encode(), lane, priority)
 
 
-def bundle(control_id: str, *, lane: str = "P1", device: str = "dev-1", gravity: str = "1.010") -> Message:
+def bundle(
+    control_id: str, *, lane: str = "P1", device: str = "dev-1", gravity: str = "1.010", priority: Priority = Priority.ROUTINE
+) -> Message:
     """Give a small transaction: a device, and one observation with a decimal as text."""
     device_url, value_url = (f"urn:uuid:{uuid.uuid5(uuid.NAMESPACE_URL, name)}" for name in (device, control_id))
     entries: list[dict[str, Any]] = [
@@ -43,7 +45,7 @@ def bundle(control_id: str, *, lane: str = "P1", device: str = "dev-1", gravity:
         },
     ]
     text = json.dumps({"resourceType": "Bundle", "type": "transaction", "entry": entries}).replace('"GRAVITY"', gravity)
-    return _message(control_id, Format.FHIR, text.encode(), lane, Priority.ROUTINE)
+    return _message(control_id, Format.FHIR, text.encode(), lane, priority)
 
 
 def _message(control_id: str, form: Format, payload: bytes, lane: str, priority: Priority) -> Message:

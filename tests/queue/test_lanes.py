@@ -22,28 +22,34 @@ from bridge import clock
 from bridge.deliver.fhir import FhirClient
 from bridge.deliver.mllp import MllpClient
 from bridge.errors import StoreFailed, StoreFull
-from bridge.lifecycle.states import DestinationState, StopGroup
+from bridge.lifecycle.answers import Silence
+from bridge.lifecycle.states import DestinationState, StopEnd, StopGroup
 from bridge.model import Acknowledgement, Answer, CodedResult, DeliveryState, Message, Priority
 from bridge.queue import lanes
 from bridge.queue.lanes import Client, DestinationQueue, Pace
 from bridge.settings import FhirDestination, MllpDestination
 from bridge.store.api import Store
-from bridge.store.commands import Command, EndAttempt
+from bridge.store.commands import BearMessage, Command, EndAttempt
 from bridge.store.sqlite import SqliteStore
 from tests.peers.fhir_receiver import FhirReceiver, Reply, turn_away
 from tests.peers.mllp_receiver import MllpReceiver, accept, hang_up, silent
 from tests.peers.mllp_receiver import turn_away as answer_no
 from tests.peers.outgoing import bundle, oru
 from tests.queue.stock import door, put, row, states, until
+from tests.store import strips
 
 S = DeliveryState
 STAT = Priority.STAT
 
 
-def pace(*, first: float = 0.02, longest: float = 0.2, give_up: float = 3600, in_flight: int = 1) -> Pace:
-    """Give a pace in seconds."""
+def pace(*, first: float = 0.02, longest: float = 0.2, give_up: float = 3600, in_flight: int = 1, lanes: int = 0) -> Pace:
+    """Give a pace in seconds. ``lanes`` 0: no more are begun than are in flight."""
     return Pace(
-        first=timedelta(seconds=first), longest=timedelta(seconds=longest), give_up=timedelta(seconds=give_up), lanes=in_flight
+        first=timedelta(seconds=first),
+        longest=timedelta(seconds=longest),
+        give_up=timedelta(seconds=give_up),
+        lanes=lanes or in_flight,
+        in_flight=in_flight,
     )
 
 
@@ -109,6 +115,78 @@ def all_over(store: Store, *messages: Message) -> Callable[[], bool]:
     return lambda: not set(states(store, *messages)) & {S.UNBORN, S.QUEUED, S.SENDING, S.RETRYING}
 
 
+# --- a clock that is set
+
+
+class Wall:
+    """A clock on the wall that somebody may set."""
+
+    def __init__(self) -> None:
+        self.ahead = timedelta()
+
+    def now(self) -> datetime:
+        """Give what it shows."""
+        return clock.now() + self.ahead
+
+
+class Busy:
+    """A receiver that says "later" as often as it is told, and sets the clock meanwhile."""
+
+    def __init__(self, wall: Wall, *ahead: timedelta) -> None:
+        self._wall = wall
+        self._left = list(ahead)
+
+    async def send(self, message: Message) -> Acknowledgement:
+        """Answer, with the clock set before it."""
+        del message
+        if self._left:
+            self._wall.ahead = self._left.pop(0)
+            return Acknowledgement(answer=Answer.TRY_AGAIN, code="AR 207")
+        return Acknowledgement(answer=Answer.ACCEPTED, code="AA")
+
+
+DAY = timedelta(days=1)
+
+
+@pytest.mark.parametrize("ahead", [(timedelta(), 2 * DAY, 2 * DAY), (2 * DAY, timedelta(), timedelta()), (-DAY, DAY, -DAY)])
+def test_a_clock_that_is_set_neither_expires_a_message_nor_keeps_it_waiting(
+    ahead: tuple[timedelta, ...], store: SqliteStore
+) -> None:
+    """A day ahead is no day of trying, and a wait that was reckoned a day ahead is not waited for."""
+    wall, message = Wall(), oru("E0000M1")
+    put(store, message)
+    queue = DestinationQueue(
+        store, "record", Busy(wall, *ahead), pace(give_up=86_400), bear=no_births, now=wall.now, jitter=lambda: 0.0
+    )
+
+    async def whole() -> None:
+        async with running(queue, None) as task:
+            await until(lambda: all_over(store, message)() or task.done())
+
+    asyncio.run(whole())
+    assert (states(store, message), row(store, message).attempts) == ([S.ACCEPTED], 4)
+
+
+def test_a_clock_that_was_set_back_while_nothing_ran_keeps_nothing_waiting(store: SqliteStore) -> None:
+    """A restart finds a wait that no settings allow: what was reckoned by the wrong clock is tried at once."""
+    wall, message = Wall(), oru("E0000M1")
+    wall.ahead = DAY
+    put(store, message)
+    first = queue_of(store, Busy(wall, DAY), pace(first=60, longest=60))
+    first._now = wall.now
+
+    async def whole() -> None:
+        async with running(first, None):
+            await until(lambda: states(store, message) == [S.RETRYING])
+        wall.ahead = timedelta()
+        second = queue_of(store, Busy(wall), pace(first=60, longest=60))
+        async with running(second, None):
+            await until(all_over(store, message))
+
+    asyncio.run(whole())
+    assert states(store, message) == [S.ACCEPTED]
+
+
 # --- order
 
 
@@ -124,6 +202,57 @@ def test_a_stuck_message_holds_its_own_lane_only(store: SqliteStore) -> None:
         assert receiver.control_ids == ["E0000M1", "E0000M4", "E0000M5", "E0000M1", "E0000M2", "E0000M3"]
         assert [row(store, message).attempts for message in one] == [2, 1, 1]
         assert states(store, *one, *other) == [S.ACCEPTED] * 5
+
+
+class Refuser:
+    """Takes what is not in ``later``, and of that says ``says``: later. Notes what it was sent, and calls ``then`` each time."""
+
+    def __init__(self, later: set[str], then: Callable[[], object] = lambda: None, *, says: str = "AR 206") -> None:
+        self.sent: list[str] = []
+        self._says = says
+        self._later = later
+        self._then = then
+
+    async def send(self, message: Message) -> Acknowledgement:
+        self.sent.append(message.control_id)
+        self._then()
+        stuck = message.control_id in self._later
+        return Acknowledgement(answer=Answer.TRY_AGAIN if stuck else Answer.ACCEPTED, code=self._says if stuck else "AA")
+
+
+def test_many_stuck_lanes_hold_up_nobody_else(store: SqliteStore) -> None:
+    """Twenty patients' messages are always due again, and older: every second try is another's all the same."""
+    stuck = [oru(f"E0000S{n}", lane=f"S{n}") for n in range(20)]
+    fresh = [oru(f"E0000F{n}", lane=f"F{n}") for n in range(10)]
+    for message in (*stuck, *fresh):
+        put(store, message)
+    refuser = Refuser({message.control_id for message in stuck})
+    deliver(store, refuser, pace(first=0.000_001, longest=0.000_001), all_over(store, *fresh))
+    firsts = len({name for name in refuser.sent if name.startswith("E0000S")})
+    assert len(refuser.sent) <= 2 * (firsts + len(fresh)) + 1
+
+
+def test_silence_to_a_few_keeps_out_nobody_else(store: SqliteStore) -> None:
+    """Seven messages that the receiver chokes on make it rest: the others get through all the same, by turns."""
+    stuck = [oru(f"E0000S{n}", lane=f"S{n}") for n in range(7)]
+    fresh = [oru(f"E0000F{n}", lane=f"F{n}") for n in range(10)]
+    for message in (*stuck, *fresh):
+        put(store, message)
+    refuser = Refuser({message.control_id for message in stuck}, says=Silence.TIMEOUT)
+    deliver(store, refuser, pace(first=0.000_001, longest=0.000_001), all_over(store, *fresh))
+    assert {name for name in refuser.sent if name.startswith("E0000F")} == {message.control_id for message in fresh}
+
+
+def test_routine_goes_on_through_a_flood_of_stat(store: SqliteStore) -> None:
+    """Each STAT that is sent brings the next: an eighth of the tries is for the routine lanes all the same, in their order."""
+    routine = [oru(f"E0000R{n}", lane=f"R{n}") for n in range(3)]
+    flood = (oru(f"E0000U{n}", lane=f"U{n}", priority=STAT) for n in range(1000))
+    for message in (*routine, next(flood), next(flood)):
+        put(store, message)
+    refuser = Refuser(set(), then=lambda: put(store, next(flood)))
+    deliver(store, refuser, pace(), all_over(store, *routine))
+    places = [refuser.sent.index(message.control_id) for message in routine]
+    assert places == [7, 15, 23]
 
 
 def test_stat_overtakes_other_patients_but_never_its_own(store: SqliteStore) -> None:
@@ -243,6 +372,103 @@ def test_retry_after_rests_the_whole_destination(store: SqliteStore) -> None:
     assert states(store, *messages) == [S.ACCEPTED] * 3
 
 
+# --- begun, and not sent yet
+
+
+def test_stat_is_sent_before_routine_that_has_begun(store: SqliteStore) -> None:
+    """Many tries share the commits of their beginnings, but one message is with the receiver: an urgent strip is the next, whoever began first."""
+    routine = [oru(f"E0000M{n}", lane=f"P{n}") for n in range(1, 9)]
+    for message in routine:
+        put(store, message)
+    held = threading.Event()
+
+    async def whole(receiver: MllpReceiver) -> None:
+        client = mllp(receiver)
+        queue = queue_of(store, client, pace(lanes=20))
+        async with running(queue, client):
+            await until(lambda: states(store, *routine) == [S.SENDING] * 8 and len(receiver.received) == 1)
+            put(store, urgent)
+            queue.wake()
+            await until(lambda: states(store, urgent) == [S.SENDING])
+            held.set()
+            await until(all_over(store, *routine, urgent))
+
+    urgent = oru("E0000M9", lane="P9", priority=STAT)
+    with MllpReceiver() as receiver:
+        receiver.script(accept(held=held))
+        asyncio.run(whole(receiver))
+        assert [got.control_id for got in receiver.received] == ["E0000M1", "E0000M9", *[f"E0000M{n}" for n in range(2, 9)]]
+        assert receiver.connections == 1
+
+
+def test_a_door_that_closes_keeps_back_what_has_begun(store: SqliteStore) -> None:
+    """Only the first of the begun met the closed door; the others were never sent, and their tries do not count."""
+    messages = [bundle(f"E0000M{n}", lane=f"P{n}") for n in range(1, 6)]
+    for message in messages:
+        put(store, message)
+
+    async def whole(server: FhirReceiver) -> None:
+        client = fhir(server)
+        async with running(queue_of(store, client, pace(first=1.5, longest=1.5, lanes=20)), client):
+            await until(lambda: states(store, *messages) == [S.RETRYING] * 5)
+            assert len(server.posted) == 1
+            assert [row(store, message).attempts for message in messages] == [0] * 5
+            assert [row(store, message).last_code for message in messages] == ["HTTP 403", *["kept back"] * 4]
+            server.decide = lambda _: Reply()
+            await until(all_over(store, *messages))
+
+    with FhirReceiver() as server:
+        server.decide = lambda _: turn_away(403)
+        asyncio.run(whole(server))
+    assert states(store, *messages) == [S.ACCEPTED] * 5
+    assert [row(store, message).attempts for message in messages] == [1] * 5
+
+
+def test_a_destination_that_is_shut_gets_nothing_that_has_begun(store: SqliteStore) -> None:
+    """Whoever shuts a destination means at once: what is with the receiver is let finish, what only waits for its turn is not sent."""
+    messages = [oru(f"E0000M{n}", lane=f"P{n}") for n in range(1, 5)]
+    for message in messages:
+        put(store, message)
+    held = threading.Event()
+
+    async def whole(receiver: MllpReceiver) -> None:
+        client = mllp(receiver)
+        queue = queue_of(store, client, pace(lanes=20))
+        async with running(queue, client):
+            await until(lambda: states(store, *messages) == [S.SENDING] * 4 and len(receiver.received) == 1)
+            queue.shut("Nobody has signed its tables.")
+            held.set()
+            await until(lambda: states(store, *messages) == [S.ACCEPTED, *[S.RETRYING] * 3])
+            queue.open()
+            await until(all_over(store, *messages))
+
+    with MllpReceiver() as receiver:
+        receiver.script(accept(held=held))
+        asyncio.run(whole(receiver))
+        assert [got.control_id for got in receiver.received] == [f"E0000M{n}" for n in range(1, 5)]
+
+
+def test_a_service_that_stops_sends_nothing_that_has_only_begun(store: SqliteStore) -> None:
+    """The answer on its way is awaited; the rest goes after the next start, as if it had never begun."""
+    messages = [oru(f"E0000M{n}", lane=f"P{n}") for n in range(1, 5)]
+    for message in messages:
+        put(store, message)
+    held = threading.Event()
+
+    async def whole(receiver: MllpReceiver) -> None:
+        client = mllp(receiver)
+        async with running(queue_of(store, client, pace(lanes=20)), client):
+            await until(lambda: states(store, *messages) == [S.SENDING] * 4 and len(receiver.received) == 1)
+            asyncio.get_running_loop().call_later(0.1, held.set)
+
+    with MllpReceiver() as receiver:
+        receiver.script(accept(held=held))
+        asyncio.run(whole(receiver))
+        assert [got.control_id for got in receiver.received] == ["E0000M1"]
+    assert states(store, *messages) == [S.ACCEPTED, *[S.RETRYING] * 3]
+    assert [row(store, message).attempts for message in messages] == [1, 0, 0, 0]
+
+
 # --- doors
 
 
@@ -293,8 +519,8 @@ def test_time_before_a_closed_door_does_not_count_as_trying(store: SqliteStore) 
 
 
 def test_nobody_there_is_one_knock_for_all_lanes_and_shown(store: SqliteStore) -> None:
-    """A receiver that is off is called by one head at a time; the destination's row says why the rest waits."""
-    messages = [oru(f"E0000M{n}", lane=f"P{n}") for n in range(1, 6)]
+    """A receiver that is off is called by one head at a time, eight of them by turns; the destination's row says why the rest waits."""
+    messages = [oru(f"E0000M{n}", lane=f"P{n}") for n in range(10, 20)]
     for message in messages:
         put(store, message)
 
@@ -303,17 +529,77 @@ def test_nobody_there_is_one_knock_for_all_lanes_and_shown(store: SqliteStore) -
         async with running(queue_of(store, client, pace()), client):
             await until(lambda: row(store, messages[0]).attempts >= 3)
             await until(lambda: door(store).reason != "")
-            assert door(store).state is DestinationState.OPEN
+            assert door(store).state is DestinationState.RESTING
             assert door(store).reason.startswith("no connection: Nobody takes the call")
-            assert [row(store, message).attempts for message in messages[1:]] == [0, 0, 0, 0]
+            assert [row(store, message).attempts for message in messages[8:]] == [0, 0]
             await asyncio.to_thread(receiver.come_back)
             await until(all_over(store, *messages))
-            await until(lambda: door(store).reason == "")
+            await until(lambda: door(store).state is DestinationState.OPEN and door(store).reason == "")
 
     with MllpReceiver() as receiver:
         receiver.go_away()
         asyncio.run(whole(receiver))
-        assert receiver.control_ids == [message.control_id for message in messages]
+        assert sorted(receiver.control_ids) == [message.control_id for message in messages]
+
+
+def test_a_receiver_in_trouble_is_asked_by_one_message_at_a_time(store: SqliteStore) -> None:
+    """503 to everybody: after five in a row the rest waits, the row says so, and the STAT one is the first to try."""
+    messages = [bundle(f"E0000M{n}", lane=f"P{n}") for n in range(1, 8)]
+    for message in messages:
+        put(store, message)
+
+    async def whole(server: FhirReceiver) -> None:
+        client = fhir(server)
+        queue = queue_of(store, client, pace(first=0.1, longest=0.1, in_flight=4))
+        async with running(queue, client):
+            await until(lambda: door(store).state is DestinationState.RESTING)
+            assert door(store).reason == "HTTP 503: The server is in trouble; Retry-After is honoured for the whole destination."
+            put(store, bundle("E0000M9", lane="P9", priority=STAT))
+            queue.wake()
+            asked = len(server.posted)
+            await until(lambda: len(server.posted) >= asked + 3)
+            server.decide = lambda _: Reply()
+            await until(all_over(store, *messages))
+            await until(lambda: door(store).state is DestinationState.OPEN)
+            assert queue.next_try is None
+
+    with FhirReceiver() as server:
+        server.decide = lambda _: turn_away(503)
+        asyncio.run(whole(server))
+        assert b"E0000M9" in b"".join(posted.body for posted in server.posted)
+    assert states(store, *messages) == [S.ACCEPTED] * 7
+
+
+def test_one_message_that_a_server_cannot_digest_keeps_nobody_out(store: SqliteStore) -> None:
+    """500 to one message alone: others pass at once while it is tried again, and the receiver never rests for it."""
+    poison, others = bundle("E0000M1", lane="P1"), [bundle(f"E0000M{n}", lane=f"P{n}") for n in range(2, 12)]
+    for message in (poison, *others):
+        put(store, message)
+    with FhirReceiver() as server:
+        server.decide = lambda got: turn_away(500) if b'E0000M1"' in got.body else Reply()
+        deliver(store, fhir(server), pace(first=0.01, longest=0.01), all_over(store, *others))
+    assert states(store, *others) == [S.ACCEPTED] * 10
+    assert row(store, poison).state in {S.SENDING, S.RETRYING}
+
+
+def test_a_poisoned_message_alone_with_others_behind_a_rest_is_passed(store: SqliteStore) -> None:
+    """The first to try cannot be digested: the next try is another's, so the receiver is found to be back."""
+    poison = bundle("E0000M1", lane="P1")
+    put(store, poison)
+
+    async def whole(server: FhirReceiver) -> None:
+        client = fhir(server)
+        queue = queue_of(store, client, pace(first=0.02, longest=0.05))
+        async with running(queue, client):
+            await until(lambda: door(store).state is DestinationState.RESTING)
+            other = bundle("E0000M2", lane="P2")
+            put(store, other)
+            queue.wake()
+            await until(lambda: states(store, other) == [S.ACCEPTED])
+
+    with FhirReceiver() as server:
+        server.decide = lambda got: turn_away(500) if b'E0000M1"' in got.body else Reply()
+        asyncio.run(whole(server))
 
 
 def test_a_shut_destination_sends_nothing(store: SqliteStore) -> None:
@@ -387,6 +673,44 @@ def test_what_its_destination_takes_no_more_is_ended_and_holds_up_nothing(store:
     made, ended = store.events(f"delivery:{row(store, withheld).delivery_id}")
     assert (made.after, ended.what, ended.after, ended.actor) == ("unborn", "delivery.withhold", "discarded", "padpost")
     assert store.stops() == ()
+
+
+class Willing:
+    """A receiver that takes everything."""
+
+    def __init__(self) -> None:
+        self.got: list[str] = []
+
+    async def send(self, message: Message) -> Acknowledgement:
+        """Note it and accept."""
+        self.got.append(message.result_id)
+        return Acknowledgement(answer=Answer.ACCEPTED, code="AA")
+
+
+def test_what_a_person_sets_aside_while_its_message_is_made_holds_up_nothing(store: SqliteStore) -> None:
+    """Corrected in that very moment, since another receiver refused it: no defect, and what is on its way is not cut off."""
+    chart, _ = strips.post(store, "R1", destinations=("chart", "record"), born=False).delivery_ids
+    message = strips.message(strips.result("R1"), "C1", destination="chart")
+    store.submit(BearMessage(delivery_id=chart, message=message, at=clock.now())).result(10)
+    strips.attempt(store, chart, Answer.REFUSED)
+    strips.post(store, "R2", destinations=("record",))
+
+    async def bear(_: CodedResult) -> Message:
+        (stop,) = store.stops()
+        strips.close(store, stop.stop_id, StopEnd.ID_CORRECTED, patient_id="40718823")
+        return strips.message(strips.result("R1"), "C2", destination="record")
+
+    async def whole() -> None:
+        client = Willing()
+        running_ = asyncio.create_task(queue_of(store, client, pace(), bear=bear).run())
+        await until(lambda: running_.done() or strips.states(store, "R2")["record"] is S.ACCEPTED)
+        assert not running_.done()
+        running_.cancel()
+        await asyncio.gather(running_, return_exceptions=True)
+        assert client.got == ["R2"]
+
+    asyncio.run(whole())
+    assert strips.states(store, "R1") == {"chart": S.SUPERSEDED, "record": S.SUPERSEDED}
 
 
 # --- wake-ups

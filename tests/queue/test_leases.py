@@ -22,7 +22,7 @@ from bridge.model import Acknowledgement, Answer, DeliveryState, Format, Message
 from bridge.queue import leases as module
 from bridge.queue.lanes import DestinationQueue, Pace
 from bridge.queue.leases import FREE, LENGTH_S, MARGIN_S, Leases, Process
-from bridge.store.commands import BeginAttempt, HoldLeases, Lease
+from bridge.store.commands import BeginAttempt, HoldLeases, Lease, ReserveNumbers
 from bridge.store.database import SqliteDb
 from bridge.store.sqlite import SqliteStore
 from tests.queue import stock
@@ -261,6 +261,39 @@ def test_work_that_falls_over_is_told_and_one_that_lost_its_lease_waits(shared: 
     _live(story)
 
 
+def test_who_is_told_to_end_while_lost_work_winds_up_ends(shared: Shared) -> None:
+    """Two ends at once, a lease that is lost and a service that is stopped: work winds up whole, and the one who held it is gone after it."""
+    told: list[str] = []
+
+    async def whole() -> None:
+        grip = leases(shared, "one").grip("destination:record")
+        begun, winding, release = asyncio.Event(), asyncio.Event(), asyncio.Event()
+
+        async def work() -> None:
+            begun.set()
+            try:
+                await asyncio.Event().wait()
+            finally:
+                winding.set()
+                await release.wait()
+                told.append("wound up")
+
+        holding = asyncio.create_task(grip.hold(work))
+        grip.take(Lease(name="destination:record", token=1))
+        await begun.wait()
+        grip.lose()
+        await winding.wait()
+        holding.cancel()
+        await asyncio.sleep(0)
+        release.set()
+        async with asyncio.timeout(10):
+            with pytest.raises(asyncio.CancelledError):
+                await holding
+
+    asyncio.run(whole())
+    assert told == ["wound up"]
+
+
 def test_a_heartbeat_that_fails_is_tried_again(shared: Shared, monkeypatch: pytest.MonkeyPatch) -> None:
     """A full disk or a server that is away for a moment: leases last until they run out, and are renewed when it is back."""
     real, refusals = shared.submit, [StoreFull("no room")] * 2
@@ -313,7 +346,7 @@ async def _no_births(_: Any) -> Message | None:
 
 def _queue(store: SqliteStore, mine: Leases, receiver: Receiver) -> DestinationQueue:
     second = timedelta(seconds=1)
-    pace = Pace(first=second, longest=second, give_up=timedelta(days=1), lanes=1)
+    pace = Pace(first=second, longest=second, give_up=timedelta(days=1), lanes=1, in_flight=1)
     return DestinationQueue(
         store, "record", receiver, pace, bear=_no_births, now=clock.now, jitter=lambda: 0.0, grip=mine.grip(DEST)
     )
@@ -340,6 +373,7 @@ def test_a_late_answer_does_not_count_and_the_heir_sends_the_same_again(shared: 
         tasks = [asyncio.create_task(old.grip(DEST).hold(_queue(shared, old, slow).run)), asyncio.create_task(old.run())]
         await stock.until(lambda: slow.got == ["M1"])
         await _stopped(tasks.pop())  # its heart stops, and its clock with it: it does not know
+        await asyncio.wrap_future(shared.submit(ReserveNumbers(count=1)))  # its last beat, if one was on its way, is written too
         shared.clock.seconds += LENGTH_S
         others = [asyncio.create_task(heir.grip(DEST).hold(_queue(shared, heir, prompt).run)), asyncio.create_task(heir.run())]
         await stock.until(lambda: prompt.got[:1] == ["M1"])

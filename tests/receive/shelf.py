@@ -30,8 +30,8 @@ class Shelf:
         self._origins: dict[str, int] = {}
         self._news = asyncio.Condition()
 
-    async def keep(self, capture: Capture, *, origin: str = "") -> int:
-        """Keep ``capture``."""
+    async def keep(self, capture: Capture, *more: Capture, origin: str = "") -> int:
+        """Keep ``capture``, and ``more`` behind it."""
         self.tries += 1
         await self._announce()
         await self.gate.wait()
@@ -39,7 +39,7 @@ class Shelf:
             raise StoreFull("no room")
         if origin and origin in self._origins:
             return self._origins[origin]
-        self.captures.append(capture)
+        self.captures += (capture, *more)
         if origin:
             self._origins[origin] = len(self.captures)
         await self._announce()

@@ -256,6 +256,23 @@ def test_a_plain_stream_is_cut_and_its_rest_flushed_by_silence(
     assert payloads(play(scene)) == expected
 
 
+def test_pieces_that_came_together_are_kept_together_and_in_order() -> None:
+    """One commit for what one read brought; where there is no room, all of it is tried again, and nothing overtakes."""
+    lines = [b"strip %d\n" % number for number in range(120)]
+
+    async def scene(shelf: Shelf) -> None:
+        async with connected(shelf, source(cut=Cut(by="line", gap_s=5))) as (far, _):
+            shelf.is_full = True
+            far.put(b"".join(lines))
+            await shelf.was_tried(1)
+            assert shelf.captures == []
+            shelf.is_full = False
+            await shelf.holds(120)
+            assert shelf.tries <= 10
+
+    assert [payload for payload, _ in payloads(play(scene))] == lines
+
+
 def test_a_gap_separates_two_slips() -> None:
     """Two slips with a silence between them are two captures."""
 

@@ -139,6 +139,19 @@ def test_the_header_says_what_it_is_and_which_answer_it_waits_for(fmt: Format) -
     assert msh[15:17] == ([["NE"], ["AL"]] if fmt is Format.ORU_R01_US else [[""], [""]])
 
 
+@EACH
+@pytest.mark.parametrize("application", ["AL", "NE", "ER", "SU"])
+def test_enhanced_mode_changes_two_fields_and_nothing_else(destination: DestinationTerms, application: str) -> None:
+    """MSH-15 AL and MSH-16 as set (HL7 2.5.1 section 2.9, table 0155); every other byte is as before; our rules and hl7apy take it."""
+    usual = written(normal_result(), destination)
+    asked = replace(destination, asks_commit=True, asks_application=application)
+    payload = sound(written(normal_result(), asked), asked)
+    (msh,), (before,) = fields(payload, "MSH"), fields(usual, "MSH")
+    assert msh[15:17] == ["AL", application]
+    assert [*msh[:15], *before[15:17], *msh[17:]] == before
+    assert payload.partition(b"\r")[2] == usual.partition(b"\r")[2]
+
+
 @pytest.mark.parametrize("fmt", [Format.ORU_R01, Format.ORU_R01_US, Format.OUL_R22])
 def test_each_pad_can_be_an_order_of_its_own(fmt: Format) -> None:
     """OBR-3 is unique and stable, OBR-4 the pad's own code with its local one, OBX-1 begins again, notes and STAT stand under each."""

@@ -100,8 +100,8 @@ BROKEN: dict[str, tuple[Change, str]] = {
     "no analysis time": (put("OBX", 19, ""), "OBX-19 is empty, which the US guide requires of a result"),
     "no laboratory": (put("OBX", 23, ""), "OBX-23 is empty, which the US guide requires of a result"),
     "no result": (put("OBX", 29, "QST"), "OBX-29 is 'QST', which is no result"),
-    "a commit answer": (put("MSH", 15, "AL"), "MSH-15 and MSH-16 do not ask for the application's answer alone"),
-    "no answer": (both(put("MSH", 16, "NE")), "MSH-15 and MSH-16 do not ask for the application's answer alone"),
+    "a commit answer": (put("MSH", 15, "SU"), "MSH-15 and MSH-16 ask for no answer that we know"),
+    "no answer": (both(put("MSH", 16, "NE")), "MSH-15 and MSH-16 ask for no answer that we know"),
     "another orderer": (put("OBR", 16, "4712^Heron"), "ORC-12 differs from OBR-16"),
 }
 

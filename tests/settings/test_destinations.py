@@ -168,3 +168,24 @@ def test_the_how_tos_destination_is_read(tmp_path: Path) -> None:
     (destination,) = settings.read_settings(write(tmp_path, GOOD[: GOOD.index("destinations:")] + example)).destinations
     assert isinstance(destination, settings.FhirDestination)
     assert (destination.format, destination.pointers.patient, destination.pointers.order) == ("fhir_eu", "conditional", "logical")
+
+
+@pytest.mark.parametrize("key", ["application_answer: ER", "application_s: 60", "answers_on: {port: 2576}"])
+def test_what_enhanced_mode_alone_has_is_an_error_without_it(tmp_path: Path, key: str) -> None:
+    """A site that waits for a second answer that nobody was asked for would wait in vain."""
+    with pytest.raises(SettingsError, match="needs acknowledgement: enhanced"):
+        settings.read_settings(write(tmp_path, f"{GOOD}    {key}\n"))
+    (destination,) = settings.read_settings(write(tmp_path, f"{GOOD}    acknowledgement: enhanced\n    {key}\n")).destinations
+    assert isinstance(destination, settings.MllpDestination)
+    assert destination.acknowledgement == "enhanced"
+
+
+def test_nothing_can_be_made_to_mean_accepted(tmp_path: Path) -> None:
+    """Whether a result is there is the receiver's to say; the shape offers three other meanings."""
+    with pytest.raises(SettingsError, match="try again"):
+        settings.read_settings(write(tmp_path, f"{GOOD}    answers: [{{when: AE, means: accepted}}]\n"))
+    (destination,) = settings.read_settings(
+        write(tmp_path, f"{GOOD}    answers: [{{when: AE, means: try again}}]\n")
+    ).destinations
+    assert isinstance(destination, settings.MllpDestination)
+    assert [(line.when, line.means) for line in destination.answers] == [("AE", "try again")]

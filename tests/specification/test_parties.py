@@ -130,6 +130,16 @@ def test_each_hl7_format_says_what_it_is_and_claims_nothing(fmt: Format, message
     assert facts["orders"] == "one for each strip, the panel"
 
 
+def test_enhanced_mode_is_said() -> None:
+    """MSH-15 and MSH-16 as they stand in the message, and what each asks for."""
+    given = subject()
+    asks = replace(given, terms=replace(given.terms, asks_commit=True, asks_application="ER"))
+    assert said(link_out(asks))["acknowledgement mode, MSH-15 and MSH-16"] == (
+        "AL and ER: enhanced mode. CA once the message is kept for good; the application's answer on errors only, "
+        "on the same connection or on the one that block E names"
+    )
+
+
 def test_controls_are_said_to_come_where_they_do() -> None:
     """Block D agrees with block H."""
     given = subject()

@@ -6,9 +6,9 @@ from dataclasses import replace
 
 import pytest
 
-from bridge.lifecycle.answers import DOOR, FOLDER, HOOK, HTTP, MLLP, SILENCE
+from bridge.lifecycle.answers import DOOR, FOLDER, HOOK, HTTP, MLLP, SILENCE, site_answers
 from bridge.model import Format
-from bridge.specification import Agreement, Door, specify
+from bridge.specification import Agreement, Door, Subject, specify
 from bridge.specification.messages import shown_samples
 from bridge.specification.rules import (
     CASES,
@@ -87,6 +87,38 @@ def test_what_only_people_know_is_named_where_it_lacks(make: object, key: str) -
     assert make(subject()).lacking == ()
     (lacking,) = make(subject(agreement=Agreement())).lacking
     assert lacking.endswith(f"(agreement.{key})")
+
+
+def answer_rows(given: Subject) -> dict[str, dict[tuple[str, str], str]]:
+    """Give what each table of block K says that an answer means."""
+    return {
+        part.title: {(row.answer, row.reason): row.means for row in part.rows}
+        for part in answers(given).parts
+        if isinstance(part, AnswerTable)
+    }
+
+
+def test_a_receiver_of_two_answers_is_told_so() -> None:
+    """Enhanced mode: CA is kept and not the end, and MSH-16 as set says what follows."""
+    given = subject()
+    asks = replace(given, terms=replace(given.terms, asks_commit=True, asks_application="AL"))
+    title = "Answers: MSA-1 with ERR-3"
+    assert [answer_rows(each)[title]["CA", "any"] for each in (given, asks)] == ["accepted", "committed"]
+    never = replace(given, terms=replace(given.terms, asks_commit=True, asks_application="NE"))
+    assert answer_rows(never)[title]["CA", "any"] == "accepted"
+    (told, *_) = (part.text for part in answers(asks).parts if isinstance(part, Words))
+    assert "CA says that the message is stored for good: it is not sent again." in told
+    (usual, *_) = (part.text for part in answers(given).parts if isinstance(part, Words))
+    assert "AA or CA ends the delivery" in usual
+
+
+def test_what_the_laboratory_has_set_for_a_receiver_is_said_first() -> None:
+    """A vendor must not read in the tables what is not so here."""
+    given = replace(subject(), site_answers=site_answers([("AE 207", "try again"), ("AR", "refused")]))
+    titles = list(answer_rows(given))
+    assert titles[0] == "Set for this receiver"
+    assert answer_rows(given)[titles[0]] == {("AE 207", "as named"): "try again", ("AR", "as named"): "refused"}
+    assert "Set for this receiver" not in answer_rows(subject())
 
 
 def test_security_says_that_mllp_is_not_encrypted() -> None:

@@ -23,6 +23,7 @@ from bridge.store.commands import (
     BearMessage,
     CloseStop,
     EndIntake,
+    HurryWaiting,
     KeepCapture,
     KeepPlanCheck,
     KeepTables,
@@ -357,6 +358,23 @@ class StoreContract:
         s.attempt(store, store.lane_heads("records", now=NOW, limit=1)[0].delivery_id, Answer.ACCEPTED)
         assert s.heads(store) == ["A1", "B1"]
 
+    def test_of_more_lanes_than_may_go_a_fair_choice_is_given(self, store: Store) -> None:
+        """STAT first, each eighth turn routine; lanes that were tried before and lanes that were not take turns."""
+        for patient, priority in (("A", Priority.ROUTINE), ("B", Priority.ROUTINE), ("S", Priority.STAT)):
+            (tried,) = s.post(store, f"{patient}1", patient=patient, priority=priority).delivery_ids
+            s.attempt(store, tried, Answer.TRY_AGAIN, due_at=NOW)
+        for patient, priority in (("C", Priority.ROUTINE), ("D", Priority.ROUTINE), ("T", Priority.STAT)):
+            s.post(store, f"{patient}1", patient=patient, priority=priority)
+
+        def first(turn: int, limit: int = 1) -> list[str]:
+            heads = store.lane_heads("records", now=NOW, limit=limit, turn=turn)
+            return [head.message.result_id for head in heads]
+
+        assert [first(turn) for turn in (0, 1, 7, 15)] == [["S1"], ["T1"], ["C1"], ["A1"]]
+        assert first(0, limit=3) == ["S1", "T1", "A1"]
+        assert first(1, limit=4) == ["S1", "T1", "A1", "C1"]
+        assert first(0, limit=9) == ["S1", "T1", "A1", "B1", "C1", "D1"]
+
     def test_a_head_that_waits_blocks_its_lane_only(self, store: Store) -> None:
         """Being sent, or due later: the lane stands still, the others go on; when it is due it goes."""
         (first,) = s.post(store, "A1", patient="A").delivery_ids
@@ -438,6 +456,22 @@ class StoreContract:
             AttemptRow(started_at=NOW, ended_at=later(1), code="timeout", text="words of try again"),
             AttemptRow(started_at=later(2), ended_at=later(3), code="AA", text="words of accepted"),
         )
+
+    def test_what_would_wait_longer_than_any_wait_is_made_due(self, store: Store) -> None:
+        """The clock was set back since: neither what is due within the time, nor what is on its way, nor another receiver's is touched."""
+        ids = {name: s.post(store, name, patient=name).delivery_ids[0] for name in ("A1", "B1", "C1")}
+        (other,) = s.post(store, "D1", destinations=("chart",)).delivery_ids
+        s.attempt(store, ids["A1"], Answer.TRY_AGAIN, due_at=later(60))
+        s.attempt(store, ids["B1"], Answer.TRY_AGAIN, due_at=later(24 * 60))
+        s.begin(store, ids["C1"])
+        s.attempt(store, other, Answer.TRY_AGAIN, due_at=later(24 * 60))
+        hurry = HurryWaiting(destination="records", beyond=later(60), at=NOW)
+        assert store.submit(hurry).result(WAIT) == 1
+        assert s.heads(store) == ["B1"]
+        assert store.submit(hurry).result(WAIT) == 0
+        assert store.next_due("chart") == later(24 * 60)
+        s.attempt(store, ids["B1"], Answer.ACCEPTED)
+        assert store.next_due("records") == later(60)
 
     def test_a_closed_door_counts_no_try(self, store: Store) -> None:
         """The receiver has nothing of it: neither the count nor the age of the tries goes on."""

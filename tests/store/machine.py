@@ -44,6 +44,7 @@ class Sent:
     due: datetime | None = None
     tries: list[int] = field(default_factory=list)
     given_up: bool = False
+    code: str = ""
 
 
 @dataclass(kw_only=True)
@@ -209,15 +210,20 @@ class StoreMachine(RuleBasedStateMachine):
         state = s.end(self.store, number, each.tries[-1], answer, "timeout", at=self.now, due_at=due, expire=expire)
         each.state = {
             Answer.ACCEPTED: D.ACCEPTED,
+            Answer.COMMITTED: D.COMMITTED,
             Answer.REFUSED: D.REFUSED,
             Answer.CLOSED: D.RETRYING,
             Answer.TRY_AGAIN: D.EXPIRED if expire else D.RETRYING,
         }[answer]
         assert state is each.state
-        each.due = due if state is D.RETRYING else None
+        each.due, each.code = due if state in (D.RETRYING, D.COMMITTED) else None, "timeout"
         each.attempts -= answer is Answer.CLOSED
         each.given_up = each.given_up or expire
-        if state in (D.REFUSED, D.EXPIRED):
+        self._stopped(number)
+
+    def _stopped(self, number: int) -> None:
+        """Find the stop of a delivery that has just stopped."""
+        if self.sent[number].state in (D.REFUSED, D.EXPIRED):
             (new,) = {stop.stop_id for stop in self.store.stops(limit=999)} - self.stops.keys()
             strip = self.store.stop(new)
             assert strip is not None
@@ -225,6 +231,53 @@ class StoreMachine(RuleBasedStateMachine):
             assert strip.capture_id is not None
             assert strip.index is not None
             self.stops[new] = (strip.capture_id, strip.index, number)
+
+    @precondition(lambda self: any(each.control_id for each in self.sent.values()))
+    @rule(pick=st.integers(0, 99), answer=st.sampled_from([Answer.ACCEPTED, Answer.TRY_AGAIN, Answer.REFUSED]))
+    def late_answer(self, pick: int, answer: Answer) -> None:
+        born = [number for number, each in self.sent.items() if each.control_id]
+        number = born[pick % len(born)]
+        each, due = self.sent[number], s.later(self.minutes + 1)
+        noted = s.late(self.store, each.destination, each.control_id, answer, at=self.now, due_at=due)
+        if not each.attempts:
+            assert noted is None  # nothing was ever sent under that control ID
+            return
+        before, after = each.state, self._after_late(each, answer)
+        assert noted is not None
+        assert (noted.delivery_id, noted.state, noted.counts) == (number, after or before, after is not None)
+        if after is None:
+            return
+        for stop in [stop for stop, (_, _, of) in self.stops.items() if of == number]:
+            self._end(stop)
+        each.state, each.due, each.code = after, due if after is D.RETRYING else None, answer.value
+        self._stopped(number)
+
+    @staticmethod
+    def _after_late(each: Sent, answer: Answer) -> D | None:
+        """Give where a late answer leads: it settles what nobody has settled; a yes that was silence can be taken back."""
+        if each.state is D.ACCEPTED:
+            return D.REFUSED if each.code == "CA" and answer is Answer.REFUSED else None
+        if each.state not in (D.RETRYING, D.COMMITTED, D.EXPIRED):
+            return None
+        if answer is Answer.TRY_AGAIN:
+            return D.RETRYING if each.state is D.COMMITTED else None
+        return D.ACCEPTED if answer is Answer.ACCEPTED else D.REFUSED
+
+    @precondition(lambda self: any(each.state is D.COMMITTED for each in self.sent.values()))
+    @rule(place=st.sampled_from(PLACES), is_yes=st.booleans())
+    def waits_end(self, place: str, *, is_yes: bool) -> None:
+        due = [
+            number
+            for number, each in sorted(self.sent.items())
+            if each.destination == place and each.state is D.COMMITTED and each.due is not None and each.due <= self.now
+        ]
+        assert list(self.store.unanswered(place, now=self.now, limit=99)) == due
+        for number in due[:1]:
+            each = self.sent[number]
+            each.state, each.due, each.code = D.ACCEPTED if is_yes else D.EXPIRED, None, "CA"
+            assert s.end_wait(self.store, number, is_yes=is_yes, at=self.now) is each.state
+            each.given_up = each.given_up or not is_yes
+            self._stopped(number)
 
     @precondition(lambda self: any(each.tries for each in self.sent.values()))
     @rule(pick=st.integers(0, 99), answer=st.sampled_from(list(Answer)))
@@ -278,7 +331,7 @@ class StoreMachine(RuleBasedStateMachine):
 
     def _may_be_there(self, number: int) -> bool:
         each = self.sent[number]
-        if each.state in (D.ACCEPTED, D.SENDING, D.RETRYING):
+        if each.state in (D.ACCEPTED, D.SENDING, D.RETRYING, D.COMMITTED):
             return True
         return each.given_up and each.state is not D.REFUSED
 
@@ -356,8 +409,11 @@ class StoreMachine(RuleBasedStateMachine):
             assert [head.delivery_id for head in heads] == self._heads(place)
             assert [head.message.control_id for head in heads] == [self.sent[number].control_id for number in self._heads(place)]
             ahead = [self.sent[self._head(place, lane)] for lane in self._lanes(place)]
-            due = min((each.due for each in ahead if each.due is not None and self._is_free(each)), default=None)
+            trying = [each for each in ahead if each.state is D.RETRYING and self._is_free(each)]
+            due = min((each.due for each in trying if each.due is not None), default=None)
             assert self.store.next_due(place) == due
+            waits = [e.due for e in self.sent.values() if e.destination == place and e.state is D.COMMITTED and e.due is not None]
+            assert self.store.next_unanswered(place) == min(waits, default=None)
 
     @invariant()
     def what_is_kept_of_lanes_is_what_their_states_say(self) -> None:
@@ -383,6 +439,9 @@ class StoreMachine(RuleBasedStateMachine):
         assert (made.what, state in (D.UNBORN, D.QUEUED)) == ("delivery.made", True)
         for move in moves:
             assert move.before == state
+            if move.what == "delivery.answered_late":  # an answer that changed nothing
+                assert move.after == state
+                continue
             state = DELIVERY_STEPS[state, NAMES[move.what.removeprefix("delivery.")]]
             assert move.after == state
         assert state is self.sent[number].state

@@ -42,7 +42,18 @@ from bridge.model import (
     Way,
 )
 from bridge.store.api import Store
-from bridge.store.commands import BeginAttempt, CloseStop, EndAttempt, KeepCapture, NewDelivery, RecordedOutcome, RecordOutcome
+from bridge.store.commands import (
+    BeginAttempt,
+    CloseStop,
+    EndAttempt,
+    EndWait,
+    KeepCapture,
+    NewDelivery,
+    NoteAnswer,
+    NotedAnswer,
+    RecordedOutcome,
+    RecordOutcome,
+)
 
 NOW = datetime(2026, 11, 25, 10, 0, tzinfo=UTC)
 PLACE = Place(start=0, end=4)
@@ -292,6 +303,26 @@ def end(
             sentence="It was turned away.",
             remedy="Look there.",
         )
+    ).result(WAIT)
+    return state
+
+
+def late(
+    store: Store, destination: str, control_id: str, answer: Answer, *, at: datetime = NOW, **more: Any
+) -> NotedAnswer | None:
+    """Note an answer that came apart from its try."""
+    code = more.pop("code", {Answer.ACCEPTED: "AA", Answer.REFUSED: "AE 204", Answer.TRY_AGAIN: "AR 207"}[answer])
+    ack = Acknowledgement(answer=answer, code=code, text=more.pop("text", ""))
+    noted: NotedAnswer | None = store.submit(
+        NoteAnswer(destination=destination, control_id=control_id, acknowledgement=ack, at=at, sentence="s", remedy="r", **more)
+    ).result(WAIT)
+    return noted
+
+
+def end_wait(store: Store, delivery_id: int, *, is_yes: bool = False, at: datetime = NOW) -> DeliveryState:
+    """End the wait for the answer to a committed delivery."""
+    state: DeliveryState = store.submit(
+        EndWait(delivery_id=delivery_id, at=at, is_yes=is_yes, sentence="never answered", remedy="look")
     ).result(WAIT)
     return state
 

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import pytest
 
 from bridge.model import Answer, DeliveryState
 from bridge.store.apply import apply, recover
-from bridge.store.commands import KeepCapture, KeepTables
+from bridge.store.commands import KeepCapture, KeepRun, KeepTables
 from bridge.store.database import SqliteDb
 from bridge.store.sqlite import SqliteStore
 from tests.store import strips as s
@@ -26,6 +26,19 @@ def test_a_foreign_value_is_no_command(store: SqliteStore) -> None:
     with pytest.raises(KeyError):
         store.submit(_Foreign()).result(s.WAIT)  # type: ignore[arg-type]  # that is what must fail
     assert s.keep(store) == 1
+
+
+def test_a_run_of_captures_is_kept_whole_or_not_at_all(store: SqliteStore, file: SqliteDb) -> None:
+    """What came together over one line stays in its order; where one cannot be kept none is, so that a later one never stands before it."""
+    good = tuple(s.capture(payload) for payload in (b"one", b"two", b"three"))
+    ids = store.submit(KeepRun(captures=good, analyzer="brook-1", profile="brook")).result(s.WAIT)
+    assert [store.capture(number).capture.payload for number in ids] == [b"one", b"two", b"three"]
+    assert list(ids) == sorted(ids)
+    bad = (s.capture(b"four"), replace(s.capture(b"five"), name=object()))  # type: ignore[arg-type]  # no column takes it
+    with pytest.raises(Exception, match=r"type 'object' is not supported"):
+        store.submit(KeepRun(captures=bad, analyzer="brook-1", profile="brook")).result(s.WAIT)
+    assert file.execute("SELECT count(*) FROM captures").fetchone() == (3,)
+    assert file.execute("SELECT count(*) FROM intake").fetchone() == (3,)
 
 
 def test_a_delivery_leaves_its_whole_way_in_events(store: SqliteStore) -> None:

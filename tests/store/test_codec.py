@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import zlib
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta, timezone
@@ -11,6 +12,7 @@ from pathlib import Path
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from pydantic import TypeAdapter
 
 from bridge.model import Code, CodedGrade, CodedPad, CodedWord, Flag, Property, Quantity, StripContent, UnitSystem, ValueForm
 from bridge.store import codec
@@ -94,6 +96,20 @@ def test_a_moment_is_written_in_utc_with_microseconds() -> None:
     assert codec.when(None) is None
     assert codec.moment_or_none(None) is None
     assert codec.moment_or_none("2026-11-24T23:30:00.000000Z") == datetime(2026, 11, 24, 23, 30, tzinfo=UTC)
+
+
+def test_a_result_of_an_earlier_version_is_still_read() -> None:
+    """Results used to be written by pydantic: the same members, so rows of both kinds are read alike."""
+    result = first("heron").result
+    written = TypeAdapter(type(result)).dump_json(result)
+    assert codec.result_of(codec.packed(written)) == result == codec.result_of(codec.result_bytes(result))
+    assert json.loads(codec.unpacked(codec.result_bytes(result))).keys() == json.loads(written).keys()
+
+
+def test_a_value_that_no_result_has_is_refused() -> None:
+    """Nothing is written in a form that could not be read back."""
+    with pytest.raises(TypeError, match="object"):
+        codec.result_bytes(replace(first("heron").result, comments=(object(),)))  # type: ignore[arg-type]  # what must not be
 
 
 def test_a_result_keeps_its_trailing_zeros() -> None:

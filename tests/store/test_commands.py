@@ -10,10 +10,19 @@ import pytest
 from bridge.lifecycle.states import StopEnd
 from bridge.store import commands
 from bridge.store.apply import _APPLY
-from bridge.store.commands import CloseStop, Command, HeldLeases, KeepCapture, Lease, NewDelivery, RecordedOutcome
+from bridge.store.commands import (
+    CloseStop,
+    Command,
+    HeldLeases,
+    KeepCapture,
+    Lease,
+    NewDelivery,
+    NotedAnswer,
+    RecordedOutcome,
+)
 from tests.store import strips as s
 
-NOT_COMMANDS = {NewDelivery, RecordedOutcome, Lease, HeldLeases}  # parts of some, and answers of some
+NOT_COMMANDS = {NewDelivery, RecordedOutcome, NotedAnswer, Lease, HeldLeases}  # parts of some, and answers of some
 
 
 def test_every_command_is_done_by_one_function() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import resource
 import socket
 import subprocess
 import sys
@@ -10,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from bridge.errors import StoreLocked
+from bridge.errors import StoreFailed, StoreLocked
 from bridge.store.lock import NETWORK_MOUNTS, ProcessLock, network_mount
 
 MOUNTS = """\
@@ -34,6 +35,28 @@ def test_the_second_is_told_who_has_it(tmp_path: Path) -> None:
             " Stop it first, or give this one a data folder of its own."
         )
     lock.release()
+    ProcessLock(tmp_path / "lock").release()
+
+
+def test_a_lock_that_cannot_be_made_is_said_in_a_sentence(tmp_path: Path) -> None:
+    """No folder, no right, no name left on the disk: where, why and what to do, and no trace of the program."""
+    with pytest.raises(StoreFailed) as told:
+        ProcessLock(tmp_path / "nowhere" / "lock")
+    assert str(told.value) == (
+        f"The store's lock {tmp_path}/nowhere/lock cannot be written: No such file or directory."
+        " Make room on that disk, or give Padpost the right to write there; then start it again."
+    )
+
+
+def test_a_lock_that_cannot_be_written_lets_go(tmp_path: Path) -> None:
+    """The disk takes the file's name and not its bytes (here by a limit, setrlimit(2)): nothing stays locked or open."""
+    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (0, hard))
+    try:
+        with pytest.raises(StoreFailed, match="cannot be written: File too large"):
+            ProcessLock(tmp_path / "lock")
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
     ProcessLock(tmp_path / "lock").release()
 
 

@@ -11,11 +11,13 @@ from email.utils import parsedate_to_datetime
 from typing import Any
 
 from bridge.lifecycle.answers.row import LONGEST_TEXT, OTHER, Row, words
+from bridge.lifecycle.answers.site import NO_SITE_ANSWERS, SiteAnswers
 from bridge.model import Acknowledgement, Answer
 
 LONGEST_RETRY_AFTER_S = 3_600.0  # ours: a receiver that asks for more than an hour is asked again sooner
 MOST_CONFLICTS = 3  # ours: an edit conflict that survives three tries is not one of timing
 WHOLE, MISSING, SEVERAL, UNSUPPORTED = "200 whole", "404 missing", "412 several", "412 not supported"
+DUPLICATE, PASSING = "409 or 412 duplicate", "4xx passing"
 
 # HTTP status: RFC 9110, RFC 6585, FHIR R4 http.html (transaction, conditional create)
 HTTP: Mapping[str, Row] = {
@@ -43,8 +45,14 @@ HTTP: Mapping[str, Row] = {
     "409": Row(answer=Answer.TRY_AGAIN, why=f"An edit conflict; the {MOST_CONFLICTS}rd one of the same message is refused."),
     "410": Row(answer=Answer.CLOSED, why="The address is gone."),
     "412": Row(answer=Answer.REFUSED, why="A condition failed and the server does not say which."),
-    SEVERAL: Row(
-        answer=Answer.REFUSED, why="412 with issue code multiple-matches or duplicate: more than one record bears the identifier."
+    SEVERAL: Row(answer=Answer.REFUSED, why="412 with issue code multiple-matches: more than one record bears the identifier."),
+    DUPLICATE: Row(
+        answer=Answer.REFUSED,
+        why="409 or 412 with issue code duplicate. The result is read back by our identifiers: where it is there with the same patient, status, code and values, it is accepted (there already); else a person looks.",
+    ),
+    PASSING: Row(
+        answer=Answer.TRY_AGAIN,
+        why="Another 4xx of those that are refused, whose every error has an issue code that passes: transient, lock-error, throttled, timeout, no-store.",
     ),
     UNSUPPORTED: Row(answer=Answer.CLOSED, why="412 with issue code not-supported: the server takes no conditional entries."),
     "413": Row(answer=Answer.REFUSED, why="Too large for that server."),
@@ -57,7 +65,9 @@ HTTP: Mapping[str, Row] = {
     "5xx": Row(answer=Answer.TRY_AGAIN, why="The server is in trouble; Retry-After is honoured for the whole destination."),
     OTHER: Row(answer=Answer.REFUSED, why="A status that HTTP does not have: never taken for yes; a person looks."),
 }
-_ISSUE_ROWS = {"multiple-matches": SEVERAL, "duplicate": SEVERAL, "not-supported": UNSUPPORTED}  # FHIR issue-type codes
+_ISSUE_ROWS = {"multiple-matches": SEVERAL, "duplicate": DUPLICATE, "not-supported": UNSUPPORTED}  # FHIR issue-type codes
+# FHIR issue-type codes below "transient", as R4 has them; "exception" and "incomplete" also tell of faults that stay
+_PASSING_CODES = frozenset({"transient", "lock-error", "throttled", "timeout", "no-store"})
 _WAITING_STATUS = frozenset({408, 425, 429})  # RFC 9110, 8470, 6585: these and 5xx may carry Retry-After
 
 
@@ -71,20 +81,21 @@ class HttpReply:
     cut: bool = False
 
 
-def read_http(reply: HttpReply, *, entries: int, now: datetime, searches: bool = False) -> Acknowledgement:
+def read_http(
+    reply: HttpReply, *, entries: int, now: datetime, searches: bool = False, site: SiteAnswers = NO_SITE_ANSWERS
+) -> Acknowledgement:
     """Give what a server's reply to a transaction of ``entries`` entries means. ``now`` is aware.
 
     ``searches``: the transaction has conditional references, which the server must resolve (FHIR R4 http, transaction).
     """
     resource = {} if reply.cut else _resource(reply.body)
-    row = HTTP[_http_key(reply.status, resource, entries, searches=searches)]
+    code = f"HTTP {reply.status}"
+    answer = site.answer(code, HTTP[_http_key(reply.status, resource, entries, searches=searches)].answer)
     wait = retry_after_s(reply.retry_after, now=now) if reply.status in _WAITING_STATUS or 500 <= reply.status <= 599 else None
     said = words(_issue_words(resource)) or (
-        "" if row.answer is Answer.ACCEPTED else words([reply.body[: 2 * LONGEST_TEXT].decode("utf-8", "replace")])
+        "" if answer is Answer.ACCEPTED else words([reply.body[: 2 * LONGEST_TEXT].decode("utf-8", "replace")])
     )
-    return Acknowledgement(
-        answer=row.answer, code=f"HTTP {reply.status}", text=said, retry_after_s=wait if row.answer is Answer.TRY_AGAIN else None
-    )
+    return Acknowledgement(answer=answer, code=code, text=said, retry_after_s=wait if answer is Answer.TRY_AGAIN else None)
 
 
 def settle_conflict(acknowledgement: Acknowledgement, *, conflicts: int) -> Acknowledgement:
@@ -96,7 +107,12 @@ def settle_conflict(acknowledgement: Acknowledgement, *, conflicts: int) -> Ackn
 
 def is_conflict(acknowledgement: Acknowledgement) -> bool:
     """Say whether the answer was an edit conflict (409)."""
-    return acknowledgement.code in {"HTTP 409", "hook 409"}
+    return acknowledgement.code in {"HTTP 409", "hook 409"} and acknowledgement.answer is Answer.TRY_AGAIN
+
+
+def says_duplicate(reply: HttpReply) -> bool:
+    """Say whether the server claims to have the result already; only reading it back can show that."""
+    return not reply.cut and _http_key(reply.status, _resource(reply.body), 0, searches=False) == DUPLICATE
 
 
 def retry_after_s(header: str, *, now: datetime) -> float | None:
@@ -131,11 +147,21 @@ def _http_key(status: int, resource: dict[str, Any], entries: int, *, searches: 
         return WHOLE
     if status == 404 and searches and resource.get("resourceType") == "OperationOutcome":
         return MISSING
+    codes = _deciding_codes(resource)
+    if status == 409 and "duplicate" in codes:
+        return DUPLICATE
     if status == 412:
-        codes = [issue.get("code") for issue in _objects(resource.get("issue"))]
-        return next((_ISSUE_ROWS[code] for code in codes if isinstance(code, str) and code in _ISSUE_ROWS), "412")
+        return next((_ISSUE_ROWS[code] for code in codes if code in _ISSUE_ROWS), "412")
     exact, family = str(status), f"{status // 100}xx"
-    return exact if exact in HTTP else family if family in HTTP else OTHER
+    key = exact if exact in HTTP else family if family in HTTP else OTHER
+    passes = family == "4xx" and HTTP[key].answer is Answer.REFUSED and bool(codes) and _PASSING_CODES.issuperset(codes)
+    return PASSING if passes else key
+
+
+def _deciding_codes(resource: dict[str, Any]) -> list[str]:
+    """Give the codes of an OperationOutcome's issues that are errors; one without a severity is taken for an error."""
+    deciding = [issue for issue in _objects(resource.get("issue")) if issue.get("severity") not in {"warning", "information"}]
+    return [code for issue in deciding if isinstance(code := issue.get("code"), str)]
 
 
 def _is_whole(resource: dict[str, Any], entries: int) -> bool:

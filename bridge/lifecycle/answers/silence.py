@@ -18,6 +18,7 @@ class Silence(StrEnum):
     LOST = "connection lost"
     TOO_LONG = "answer too long"
     INTERRUPTED = "interrupted"
+    KEPT_BACK = "kept back"
     FAULT = "fault of our own"
     NAME = "host name unknown"
     TLS = "TLS failure"
@@ -37,6 +38,10 @@ SILENCE: Mapping[Silence, Row] = {
     ),
     Silence.TOO_LONG: Row(answer=Answer.TRY_AGAIN, why="Bytes without an end and no answer in them; the connection was closed."),
     Silence.INTERRUPTED: Row(answer=Answer.TRY_AGAIN, why="Padpost was stopped in the middle; the same bytes go again."),
+    Silence.KEPT_BACK: Row(
+        answer=Answer.CLOSED,
+        why="Not sent: while it waited for its turn the receiver's door closed, or sending was stopped. The try is not counted.",
+    ),
     Silence.FAULT: Row(
         answer=Answer.TRY_AGAIN,
         why="A defect of Padpost, whose log has the trace; tried again up to the limit, then a person looks.",

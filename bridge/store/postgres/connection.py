@@ -34,7 +34,7 @@ _NUL_SHOWN = "\u2400"  # PostgreSQL's text holds no NUL; its picture (Unicode, C
 # For a session that writes: what it locked is free again before the leases of others run out, if its process froze; no limit cuts a commit that waits for a standby
 WRITING = (
     "SET TimeZone = 'UTC'; SET default_transaction_isolation = 'read committed';"
-    " SET idle_in_transaction_session_timeout = '2s'; SET lock_timeout = '10s'"
+    " SET idle_in_transaction_session_timeout = '2s'; SET lock_timeout = '10s'; SET statement_timeout = 0"
 )
 # For one that reads: each transaction sees one moment
 READING = (

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.lifecycle.answers import HttpReply, read_http, retry_after_s, settle_conflict
+from bridge.lifecycle.answers import HttpReply, read_http, retry_after_s, says_duplicate, settle_conflict
 from bridge.model import Answer
 
 NOW = datetime(2026, 11, 25, 7, 0, tzinfo=UTC)
@@ -207,3 +207,44 @@ def test_other_answers_are_no_conflict() -> None:
     """A server in trouble is tried on, however often."""
     busy = read_http(HttpReply(status=503, body=b""), entries=3, now=NOW)
     assert settle_conflict(busy, conflicts=99) is busy
+
+
+@pytest.mark.parametrize(
+    ("status", "codes", "answer"),
+    [
+        # FHIR R4 issue-type: the codes below "transient" pass by themselves; the others are of the content
+        (400, ["transient"], Answer.TRY_AGAIN),
+        (422, ["lock-error"], Answer.TRY_AGAIN),
+        (400, ["throttled"], Answer.TRY_AGAIN),
+        (409, ["timeout"], Answer.TRY_AGAIN),
+        (413, ["no-store"], Answer.TRY_AGAIN),
+        (400, ["exception"], Answer.REFUSED),
+        (422, ["transient", "business-rule"], Answer.REFUSED),
+        (422, ["processing"], Answer.REFUSED),
+        (400, ["conflict"], Answer.REFUSED),
+        (400, ["not-found"], Answer.REFUSED),
+        # who may not write does not become able to by waiting, and a wrong address stays one
+        (403, ["transient"], Answer.CLOSED),
+        (401, ["expired"], Answer.CLOSED),
+        (403, ["forbidden"], Answer.CLOSED),
+        (404, ["transient"], Answer.CLOSED),
+        (500, ["invalid"], Answer.TRY_AGAIN),
+        (409, ["duplicate"], Answer.REFUSED),
+        (409, ["conflict"], Answer.TRY_AGAIN),
+        (412, ["duplicate"], Answer.REFUSED),
+    ],
+)
+def test_issue_codes_that_pass_and_those_that_stay(status: int, codes: list[str], answer: Answer) -> None:
+    """Every error must be one that passes; a status that speaks of the door or of the server goes before its issues."""
+    body = json.dumps(
+        {"resourceType": "OperationOutcome", "issue": [{"severity": "error", "code": code} for code in codes]}
+    ).encode()
+    assert read_http(HttpReply(status=status, body=body), entries=1, now=NOW).answer is answer
+    assert says_duplicate(HttpReply(status=status, body=body)) is ("duplicate" in codes)
+
+
+def test_a_warning_decides_nothing() -> None:
+    """R4 issue-severity: warning and information stand beside the error."""
+    issues = [{"severity": "warning", "code": "business-rule"}, {"severity": "error", "code": "transient"}]
+    body = json.dumps({"resourceType": "OperationOutcome", "issue": issues}).encode()
+    assert read_http(HttpReply(status=422, body=body), entries=1, now=NOW).answer is Answer.TRY_AGAIN

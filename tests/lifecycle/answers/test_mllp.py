@@ -2,12 +2,26 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
+
 import hl7
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.lifecycle.answers import ERROR_CODES, LONGEST_TEXT, Stray, read_mllp
+from bridge.lifecycle.answers import (
+    ENHANCED,
+    ERROR_CODES,
+    LONGEST_TEXT,
+    Asked,
+    Said,
+    Stray,
+    committing,
+    meaning,
+    read_mllp,
+    said_by,
+    wants_commit,
+)
 from bridge.model import Acknowledgement, Answer
 from tests.peers.mllp_receiver import Reply, acknowledgement
 
@@ -198,3 +212,88 @@ def test_any_words_come_out_printable_and_bounded(text: str) -> None:
     if isinstance(found, Acknowledgement):
         assert found.text.isprintable()
         assert len(found.text.encode()) <= LONGEST_TEXT
+
+
+# --- enhanced mode (HL7 2.5.1 section 2.9.3, tables 0008 and 0155)
+
+
+@pytest.mark.parametrize(
+    ("asked", "code", "answer"),
+    [
+        (Asked.ALWAYS, "CA", Answer.COMMITTED),
+        (Asked.SUCCESS, "CA", Answer.COMMITTED),
+        (Asked.ERRORS, "CA", Answer.COMMITTED),
+        (Asked.NEVER, "CA", Answer.ACCEPTED),
+        (Asked.ORIGINAL, "CA", Answer.ACCEPTED),
+        (Asked.ALWAYS, "CE", Answer.TRY_AGAIN),
+        (Asked.ALWAYS, "CR", Answer.REFUSED),
+        (Asked.ALWAYS, "AA", Answer.ACCEPTED),
+        (Asked.ALWAYS, "AE", Answer.REFUSED),
+    ],
+)
+def test_what_the_first_answer_means_depends_on_what_was_asked(asked: Asked, code: str, answer: Answer) -> None:
+    """Only CA changes its meaning: it is the end where nothing else was asked for."""
+    found = read_mllp(ack(f"MSA|{code}|{SENT}"), control_id=SENT, charset="utf-8", asked=asked)
+    assert isinstance(found, Acknowledgement)
+    assert (found.answer, found.code) == (answer, code)
+    assert set(ENHANCED) == set(Asked) - {Asked.ORIGINAL}
+
+
+def said(payload: bytes) -> Said:
+    """Read an acknowledgement of whichever message."""
+    found = said_by(payload, charset="utf-8")
+    assert isinstance(found, Said)
+    return found
+
+
+def test_an_answer_names_its_message() -> None:
+    """MSA-2, whatever it is; the meaning is the table's."""
+    found = said(ack("MSA|AE|ABCDEM3", "ERR||PID^1^3|204^Unknown key^HL70357|E||||No such patient"))
+    assert (found.control_id, found.code, found.errors, found.is_application) == ("ABCDEM3", "AE", ("204",), True)
+    assert meaning(found, asked=Asked.ALWAYS) == Acknowledgement(
+        answer=Answer.REFUSED, code="AE 204", text="No such patient; 204 Unknown key"
+    )
+    assert not said(ack("MSA|CA|ABCDEM3")).is_application
+
+
+@pytest.mark.parametrize(
+    ("wish", "code", "wants"),
+    [("AL", "AA", True), ("AL", "AE", True), ("NE", "AA", False), ("", "AA", False), ("SU", "AA", True), ("SU", "AE", False), ("ER", "AA", False), ("ER", "AR", True)],
+)  # fmt: skip
+def test_which_answers_want_to_be_acknowledged(wish: str, code: str, wants: bool) -> None:
+    """MSH-15 of the answer, table 0155."""
+    header = f"MSH|^~\\&|RECORD|WARD|PADPOST|BENCH|20261125070001||ACK^R01^ACK|77|P|2.5.1|||{wish}|NE"
+    assert wants_commit(said(f"{header}\rMSA|{code}|{SENT}\r".encode())) is wants
+
+
+def test_our_acknowledgement_is_one_that_the_standard_knows() -> None:
+    """Read by the PyPI hl7 package: names changed places, the event kept, MSA-2 is the answer's own control ID."""
+    made = committing(said(ack(f"MSA|AA|{SENT}")), code="CA", control_id="ABCDEM18", at=datetime(2026, 11, 25, 8, 0, tzinfo=UTC))
+    assert made.decode() == ("MSH|^~\\&|PADPOST|BENCH|RECORD|WARD|20261125080000+0000||ACK^R01^ACK|ABCDEM18|P|2.5.1\rMSA|CA|77\r")
+    parsed = hl7.parse(made.decode())
+    assert (str(parsed.segment("MSA")(1)), str(parsed.segment("MSA")(2))) == ("CA", "77")
+
+
+def test_an_answer_with_its_own_separators_is_acknowledged_in_them() -> None:
+    """MSH-1 and MSH-2 are the sender's choice; a header without an event has the plain type ACK."""
+    made = committing(
+        said(f"MSH#*~\\&#R##P####ACK#9#T#2.3\rMSA#AA#{SENT}\r".encode()),
+        code="CE",
+        control_id="A1",
+        at=datetime(2026, 11, 25, 8, 0, tzinfo=UTC),
+    )
+    assert made.decode() == "MSH#*~\\&#P##R##20261125080000+0000##ACK#A1#T#2.3\rMSA#CE#9\r"
+
+
+@given(
+    payload=st.binary(max_size=300)
+    | st.lists(st.sampled_from(["MSH", "|", "^", "MSA|AA|1", "\r", "ACK^", ""]), max_size=12).map(
+        lambda parts: "".join(parts).encode()
+    )
+)
+def test_whatever_bytes_come_an_acknowledgement_of_them_never_fails(payload: bytes) -> None:
+    """A stray, or something that can be read, meant and acknowledged."""
+    found = said_by(payload, charset="utf-8")
+    if isinstance(found, Said):
+        assert meaning(found, asked=Asked.ALWAYS).code
+        assert committing(found, code="CA", control_id="A1", at=datetime(2026, 11, 25, tzinfo=UTC)).startswith(b"MSH")

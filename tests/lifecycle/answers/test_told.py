@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from bridge.lifecycle.answers import MLLP, Silence, describe, door_words, no_answer, stop_words
+from bridge.lifecycle.answers import MLLP, Silence, describe, door_words, no_answer, stop_words, unanswered_words
 from bridge.model import Acknowledgement, Answer
 
 ROOT = Path(__file__).parents[3]
@@ -53,3 +53,26 @@ def test_the_reference_page_is_printed_from_the_tables() -> None:
     """docs/reference/answers.md never says other than the code does."""
     assert (ROOT / "docs/reference/answers.md").read_text(encoding="utf-8") == describe()
     assert all(row.why in describe() for row in MLLP.values())
+
+
+@pytest.mark.parametrize(("minutes", "text"), [(15, "15 minutes"), (1, "1 minute"), (0.01, "1 minute")])
+def test_an_answer_that_never_came_sends_a_person_to_the_record(minutes: float, text: str) -> None:
+    """It may be there, so looking comes before sending again."""
+    sentence, remedy = unanswered_words("record", waited=timedelta(minutes=minutes))
+    assert sentence == f"record keeps this result, but has not said within {text} whether it took it."
+    assert remedy.startswith("Look in the record. If the result is there, discard this row with a reason.")
+
+
+@pytest.mark.parametrize(
+    ("code", "words"),
+    [
+        ("HTTP 503", "HTTP 503: The server is in trouble; Retry-After is honoured for the whole destination."),
+        ("HTTP 408", "HTTP 408: The server did not wait long enough."),
+        ("AR 207", "AR 207: An internal error of the receiver."),
+        ("AR", "AR: Without a reason, AR says that the receiver is down or in trouble."),
+        ("CE", "CE: Could not be stored for another reason, such as room or sequence."),
+    ],
+)
+def test_trouble_of_a_receiver_is_told_in_our_own_words(code: str, words: str) -> None:
+    """Why it rests, by the table's own reason; the receiver's words are for the pages of that result alone."""
+    assert door_words(Acknowledgement(answer=Answer.TRY_AGAIN, code=code, text="Jane Doe")) == words

@@ -9,7 +9,7 @@ import psycopg
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from psycopg.conninfo import conninfo_to_dict
+from psycopg.conninfo import conninfo_to_dict, make_conninfo
 
 from bridge import clock
 from bridge.model import DeliveryState
@@ -150,6 +150,15 @@ def test_a_writing_session_frees_what_it_holds_when_its_process_freezes(db: Post
     }
     assert shown == {"idle_in_transaction_session_timeout": "2s", "statement_timeout": "0"}
     assert db.execute("SHOW transaction_isolation").fetchone() == ("read committed",)
+
+
+def test_a_limit_that_the_server_sets_for_the_role_cuts_no_commit(at: Server) -> None:
+    """A commit that waits for a standby would be told as done although no standby has it (PostgreSQL documentation, "Synchronous Replication")."""
+    limited = Server(url=make_conninfo(at.url, options="-c statement_timeout=5s"))
+    for session, limit in (("", "5s"), (WRITING, "0")):
+        db = limited.connect(session)
+        assert db.execute("SHOW statement_timeout").fetchone() == (limit,)
+        db.close()
 
 
 def test_a_reading_session_writes_nothing_and_sees_one_moment(at: Server, db: PostgresDb) -> None:

@@ -1,0 +1,51 @@
+"""What was judged of one analyzer and does not stand in the store yet, as far as the next strip must know of it.
+
+Judging need not wait for the commit of a strip that has nothing to do with the next one. Which have is told by the keys
+by which facts are fetched; the newest number series, which every strip may move, is carried along.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+
+from bridge.bench.series import newer
+from bridge.model import Needs, SeriesState
+
+_Keys = tuple[str, str, str, str]
+
+
+class Ahead:
+    """The strips of one analyzer between judging and their commit, oldest first."""
+
+    def __init__(self) -> None:
+        self._waiting: deque[_Keys] = deque()
+        self._series: dict[str, SeriesState] = {}
+
+    def meets(self, needs: Needs) -> bool:
+        """Say whether one of them could be the strip that asks for ``needs``, or be of its patient: its facts lack that one then."""
+        mode, number, digest, patient_id = _keys(needs)
+        return any(
+            (mode, number) == (its_mode, its_number) or digest == its_digest or (patient_id and patient_id == its_patient)
+            for its_mode, its_number, its_digest, its_patient in self._waiting
+        )
+
+    def series(self, mode: str, stored: SeriesState | None) -> SeriesState | None:
+        """Give the newest series of the analyzer and mode, where the store has ``stored``."""
+        return newer(stored, self._series.get(mode))
+
+    def add(self, needs: Needs, left: SeriesState | None) -> None:
+        """Note a strip that was judged; ``left`` is the series state that it leaves behind."""
+        self._waiting.append(_keys(needs))
+        newest = newer(self._series.get(needs.mode), left)
+        if newest is not None:
+            self._series[needs.mode] = newest
+
+    def committed(self) -> None:
+        """Note that the oldest stands in the store now."""
+        self._waiting.popleft()
+        if not self._waiting:
+            self._series.clear()
+
+
+def _keys(needs: Needs) -> _Keys:
+    return needs.mode, needs.number, needs.record_digest, needs.patient_id

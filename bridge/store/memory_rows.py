@@ -1,0 +1,148 @@
+"""What the in-memory twin keeps: a dict a table, frozen rows in them, so that a copy of the dicts is a state that stays as it was."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Any
+
+from bridge.lifecycle.states import OPEN_DELIVERY, DestinationState
+from bridge.model import Actor, CodedResult, Decisions, DeliveryState, Message, Priority, SeriesState, StripContent
+from bridge.store.rows import AttemptRow, CaptureRow, DeliveryRow, EventRow, IntakeRow, RefusedFileRow, StopRow, StripRow
+from bridge.store.statements import Change
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Strip:
+    """A judged strip: its row, and what identity compares. ``content`` None where nothing was accepted."""
+
+    row: StripRow
+    content: StripContent | None
+    patient_printed: str
+    is_newest: bool = True
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Sent:
+    """A delivery: its row, its message once it is born, and what its order rests on."""
+
+    row: DeliveryRow
+    message: Message | None
+    first_attempt_at: datetime | None
+    after: int | None
+    tables_digest: str
+
+    @property
+    def is_open(self) -> bool:
+        """Say whether it holds its lane."""
+        return self.row.state in OPEN_DELIVERY
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Tried:
+    """One attempt of a delivery."""
+
+    delivery_id: int
+    row: AttemptRow
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Decided:
+    """What a person decided about the reading with these bytes at this place."""
+
+    place: tuple[int, int, str]  # capture, index, record digest
+    decisions: Decisions
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Result:
+    """A version of a result, and the strip that it is of."""
+
+    strip_id: int
+    content: CodedResult
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Door:
+    """A destination's state as it was last noted."""
+
+    state: DestinationState
+    reason: str
+    since: datetime
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Alive:
+    """A process that shares the store: what it wishes to work on, and until when it counts as alive (None: for ever)."""
+
+    wishes: frozenset[str]
+    seen_until: datetime | None
+
+
+@dataclass(kw_only=True)
+class State:
+    """Everything that was committed. Ids count from 1 within each dict and are never given again."""
+
+    epoch: str
+    next_number: int = 1
+    captures: dict[int, CaptureRow] = field(default_factory=dict)
+    origins: dict[str, int] = field(default_factory=dict)
+    intake: dict[int, IntakeRow] = field(default_factory=dict)
+    ended: set[int] = field(default_factory=set)  # pieces of judging work that are over
+    strips: dict[int, Strip] = field(default_factory=dict)
+    stops: dict[int, StopRow] = field(default_factory=dict)
+    refused_files: dict[int, RefusedFileRow] = field(default_factory=dict)
+    decided: list[Decided] = field(default_factory=list)
+    results: dict[tuple[str, int], Result] = field(default_factory=dict)
+    sent: dict[int, Sent] = field(default_factory=dict)
+    control_ids: set[str] = field(default_factory=set)
+    tried: dict[int, Tried] = field(default_factory=dict)
+    events: list[EventRow] = field(default_factory=list)
+    doors: dict[str, Door] = field(default_factory=dict)
+    series: dict[tuple[str, str], SeriesState] = field(default_factory=dict)
+    table_sets: dict[str, bytes] = field(default_factory=dict)
+    plan_checks: dict[str, str] = field(default_factory=dict)
+    leases: dict[str, tuple[str, int]] = field(default_factory=dict)  # name -> owner, token
+    processes: dict[str, Alive] = field(default_factory=dict)
+
+    def copy(self) -> State:
+        """Give a state of its own that holds the same rows."""
+        return State(**{name: value.copy() if hasattr(value, "copy") else value for name, value in vars(self).items()})
+
+    def note(self, at: datetime, actor: Actor, what: str, subject: str, change: Change) -> None:
+        """Append an event."""
+        self.events.append(
+            EventRow(
+                at=at, actor=actor.name, verified=actor.verified, what=what, subject=subject, before=str(change.before),
+                after=str(change.after), reason=change.reason,
+            )
+        )  # fmt: skip
+
+    def is_over(self, delivery_id: int | None) -> bool:
+        """Say whether a delivery that another waits for will not be tried any more by itself."""
+        waited_for = self.sent.get(delivery_id) if delivery_id is not None else None
+        return waited_for is None or not waited_for.is_open
+
+    def heads(self, destination: str) -> dict[str, Sent]:
+        """Give each lane's head: what is being sent, else the oldest that is open."""
+        heads: dict[str, Sent] = {}
+        for sent in self.sent.values():
+            if sent.row.destination != destination or not sent.is_open:
+                continue
+            if sent.row.state is DeliveryState.SENDING or sent.row.lane not in heads:
+                heads[sent.row.lane] = sent
+        return heads
+
+    def is_urgent(self, head: Sent) -> bool:
+        """Say whether a STAT delivery stands in the head's lane."""
+        return any(
+            sent.is_open
+            and sent.row.priority is Priority.STAT
+            and (sent.row.destination, sent.row.lane) == (head.row.destination, head.row.lane)
+            for sent in self.sent.values()
+        )
+
+
+def next_id(table: dict[int, Any]) -> int:
+    """Give the id of a table's next row."""
+    return len(table) + 1

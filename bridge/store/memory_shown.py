@@ -1,0 +1,185 @@
+"""What the in-memory twin tells of stops, strips, results and their way."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping
+from datetime import date, datetime
+from zoneinfo import ZoneInfo
+
+from bridge.lifecycle.states import STOPPED_DELIVERY, DestinationState, StopGroup, StopState
+from bridge.model import DeliveryState, Format, Message, Priority, Purpose
+from bridge.store import rows
+from bridge.store.memory_rows import Sent, State
+
+
+class ShownInMemory:
+    """The reads of the pages that the contract asks for; mixed into the twin, which has the state."""
+
+    _state: State
+
+    # --- stops
+
+    def stops(
+        self,
+        *,
+        group: StopGroup | None = None,
+        rule: str = "",
+        priority: Priority | None = None,
+        is_open: bool = True,
+        before: int | None = None,
+        limit: int = 100,
+    ) -> tuple[rows.StopRow, ...]:
+        """Give stops, newest first, before the stop id ``before``; of one group, rule or priority where one is named."""
+        found = [
+            stop
+            for stop in reversed(self._state.stops.values())
+            if (stop.state is StopState.OPEN) is is_open
+            and group in (None, stop.group)
+            and rule in ("", stop.rule)
+            and priority in (None, stop.priority)
+            and (before is None or stop.stop_id < before)
+        ]
+        return tuple(found[:limit])
+
+    def stop(self, stop_id: int) -> rows.StopRow | None:
+        """Give one stop."""
+        return self._state.stops.get(stop_id)
+
+    def refused_file(self, stop_id: int) -> rows.RefusedFileRow | None:
+        """Give the file behind a stop that has no capture."""
+        return self._state.refused_files.get(stop_id)
+
+    def open_stops(self) -> Mapping[StopGroup, int]:
+        """Count the open stops of each group."""
+        counts = Counter(stop.group for stop in self._state.stops.values() if stop.state is StopState.OPEN)
+        return {group: counts[group] for group in StopGroup}
+
+    def open_reasons(self) -> tuple[tuple[StopGroup, str, int], ...]:
+        """Count the open stops of each (group, rule), in order of group and rule."""
+        counts = Counter((stop.group, stop.rule) for stop in self._state.stops.values() if stop.state is StopState.OPEN)
+        return tuple((group, rule, count) for (group, rule), count in sorted(counts.items()))
+
+    # --- strips and results
+
+    def strip(self, strip_id: int) -> rows.StripRow | None:
+        """Give one judged strip."""
+        strip = self._state.strips.get(strip_id)
+        return strip.row if strip else None
+
+    def capture_strips(self, capture_id: int) -> tuple[rows.StripRow, ...]:
+        """Give the newest interpretation of every strip of a capture, by index; superseded ones left out."""
+        found = [strip.row for strip in self._state.strips.values() if strip.row.capture_id == capture_id and strip.is_newest]
+        return tuple(sorted(found, key=lambda row: row.index))
+
+    def strips(self, *, outcome: str = "", before: int | None = None, limit: int = 50) -> tuple[rows.StripRow, ...]:
+        """Give judged strips, newest first, superseded ones left out unless asked for by ``outcome``."""
+        found = [
+            strip.row
+            for strip in reversed(self._state.strips.values())
+            if (strip.row.outcome == outcome if outcome else strip.row.outcome != "superseded")
+            and (before is None or strip.row.strip_id < before)
+        ]
+        return tuple(found[:limit])
+
+    def results(
+        self,
+        *,
+        before: int | None = None,
+        limit: int = 50,
+        search: str = "",
+        day: tuple[date, ZoneInfo] | None = None,
+        states: frozenset[DeliveryState] = frozenset(),
+    ) -> tuple[rows.ResultRow, ...]:
+        """Give results, newest first; ``search`` and the others as api.Store has them."""
+        found = []
+        for (result_id, version), result in self._state.results.items():
+            strip = self._state.strips[result.strip_id].row
+            ways = [s.row for s in self._state.sent.values() if (s.row.result_id, s.row.version) == (result_id, version)]
+            is_shown = strip.outcome in ("coded", "non_patient") and (before is None or strip.strip_id < before)
+            is_of_day = day is None or strip.arrived_at.astimezone(day[1]).date() == day[0]
+            is_there = not states or any(row.state in states for row in ways)
+            if is_shown and is_of_day and is_there and (not search or self._is_searched(strip, search)):
+                found.append(_result_row(strip, version, ways))
+        return tuple(sorted(found, key=lambda row: -row.strip_id)[:limit])
+
+    def _is_searched(self, strip: rows.StripRow, search: str) -> bool:
+        is_patient = strip.patient_id == search and strip.purpose is Purpose.PATIENT
+        has_number = any(s.row.control_id == search and s.row.result_id == strip.result_id for s in self._state.sent.values())
+        return is_patient or search in (strip.number, strip.specimen_id) or has_number
+
+    def result(self, result_id: str) -> rows.ResultDetail | None:
+        """Give one result's newest version with its whole way."""
+        versions = [version for name, version in self._state.results if name == result_id]
+        if not versions:
+            return None
+        newest = self._state.results[result_id, max(versions)]
+        return rows.ResultDetail(
+            strip=self._state.strips[newest.strip_id].row,
+            version=max(versions),
+            result=newest.content,
+            deliveries=tuple(
+                (sent.row, _message(sent), self._tries(sent.row.delivery_id))
+                for sent in self._state.sent.values()
+                if sent.row.result_id == result_id
+            ),
+        )
+
+    def _tries(self, delivery_id: int) -> tuple[rows.AttemptRow, ...]:
+        return tuple(tried.row for tried in self._state.tried.values() if tried.delivery_id == delivery_id)
+
+    def deliveries(self, result_id: str) -> tuple[rows.DeliveryRow, ...]:
+        """Give a result's deliveries of all versions, oldest first."""
+        return tuple(sent.row for sent in self._state.sent.values() if sent.row.result_id == result_id)
+
+    def events(self, subject: str) -> tuple[rows.EventRow, ...]:
+        """Give the history of ``stop:ID``, ``strip:ID``, ``delivery:ID`` or ``destination:NAME``, oldest first."""
+        return tuple(event for event in self._state.events if event.subject == subject)
+
+    # --- destinations
+
+    def destinations(self) -> tuple[rows.DestinationRow, ...]:
+        """Give every destination that was ever named, by name."""
+        names = self._state.doors.keys() | {sent.row.destination for sent in self._state.sent.values()}
+        return tuple(map(self._destination, sorted(names)))
+
+    def _destination(self, name: str) -> rows.DestinationRow:
+        door = self._state.doors.get(name)
+        sent = [sent for sent in self._state.sent.values() if sent.row.destination == name]
+        waiting: list[datetime] = [each.row.born_at for each in sent if each.is_open]
+        return rows.DestinationRow(
+            name=name,
+            state=door.state if door else DestinationState.OPEN,
+            reason=door.reason if door else "",
+            since=door.since if door else None,
+            waiting=len(waiting),
+            oldest=min(waiting, default=None),
+            accepted=sum(each.row.state is DeliveryState.ACCEPTED for each in sent),
+            refused=sum(each.row.state in STOPPED_DELIVERY for each in sent),
+        )
+
+
+def _result_row(strip: rows.StripRow, version: int, ways: list[rows.DeliveryRow]) -> rows.ResultRow:
+    return rows.ResultRow(
+        strip_id=strip.strip_id,
+        result_id=strip.result_id,
+        version=version,
+        analyzer=strip.analyzer,
+        number=strip.number,
+        patient_id=strip.patient_id if strip.purpose is Purpose.PATIENT else "",
+        purpose=strip.purpose,
+        priority=strip.priority,
+        analyzed_at=strip.analyzed_at or strip.arrived_at,
+        judged_at=strip.judged_at,
+        abnormal=sum(bool(pad[3]) for pad in strip.pads),
+        states=tuple((row.destination, row.state) for row in ways),
+    )
+
+
+def _message(sent: Sent) -> Message:
+    """Give a delivery's message; an unborn one has no bytes yet."""
+    row = sent.row
+    return sent.message or Message(
+        destination=row.destination, format=Format.ORU_R01, control_id="", payload=b"", result_id=row.result_id,
+        version=row.version, lane=row.lane, priority=row.priority,
+    )  # fmt: skip

@@ -1,0 +1,31 @@
+"""What was worked out from one table set, kept with it: pads, steps and words are a closed set, and strips ask the same few thousand questions."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Hashable
+from typing import TypeVar, cast
+
+MOST = 20_000  # ours: answers kept; those of some dozen strip types fit, and odd texts of an analyzer cannot fill the memory
+
+T = TypeVar("T")
+
+
+class Memo:
+    """Answers by question. It belongs to one table set: a set with something replaced begins with an empty one."""
+
+    def __init__(self) -> None:
+        self._known: dict[Hashable, tuple[object, object]] = {}
+
+    def once(self, question: Hashable, of: object, make: Callable[[], T]) -> T:
+        """Give the answer, made the first time. It holds for the very object ``of``: for another one it is made anew.
+
+        A question may therefore name ``of`` by its ``id``: it is kept alive here, so no other object gets the same.
+        """
+        known = self._known.get(question)
+        if known is not None and known[0] is of:
+            return cast("T", known[1])
+        made = make()
+        if len(self._known) >= MOST:
+            self._known.clear()  # the usual questions come back at once
+        self._known[question] = (of, made)
+        return made

@@ -1,0 +1,148 @@
+"""The simulation, short; and the proof that it would see what it is there to see: defects put into the parts that it simulates."""
+
+from __future__ import annotations
+
+import asyncio
+from concurrent.futures import Future
+from dataclasses import replace
+from typing import Any
+
+import pytest
+
+from bridge.model import Acknowledgement, Answer, Message
+from bridge.queue import lanes
+from bridge.store.commands import Command, KeepCapture
+from tests.faults import simulation
+from tests.faults.simulation import Client, Handle, Round, Writers, cut_down, quietly
+from tests.faults.virtual_loop import VirtualLoop
+
+ROUNDS = 500
+FEW = range(1, 101)  # enough for a planted defect to be seen in some of them
+
+
+@pytest.mark.slow
+def test_five_hundred_rounds_keep_every_promise() -> None:
+    """0 lost, 0 under a second identity, 0 out of order, 0 marked and not there, 0 stuck; and every kind of fault was among them."""
+    figures = simulation.simulate(range(1, ROUNDS + 1), workers=2)
+    assert figures["breaches"] == []
+    assert figures["rounds"] == ROUNDS
+    assert figures["strips"] > 10 * ROUNDS
+    assert set(figures["faults"]) == set(simulation.RATES)
+    print(figures)
+
+
+def test_a_seed_gives_the_same_round_each_time() -> None:
+    """What failed once fails again: faults, times, and every message in its order."""
+    rounds = []
+    with quietly():
+        for _ in range(2):
+            this = Round(7)
+            assert this.play() == []
+            rounds.append((this.world.history, this.world.faults, this.world.loop.time()))
+    assert rounds[0] == rounds[1]
+    assert rounds[0][1].total() > 0
+
+
+def test_the_first_faults_of_a_round_are_the_same_with_fewer() -> None:
+    """A failing round is cut down by letting only its first faults happen; with none there is no second sending."""
+    with quietly():
+        calm = Round(7, 0)
+        assert calm.play() == []
+    assert calm.world.faults.total() == 0
+    assert len(calm.world.history.arrived) == 2 * len(calm.world.history.submitted)
+
+
+def is_seen(breach: str) -> bool:
+    """Say whether some round of a few comes to such a breach."""
+    with quietly():
+        return any(breach in "\n".join(Round(seed, owners=1).play()) for seed in FEW)
+
+
+def test_an_answer_before_the_commit_is_seen_as_a_loss(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Planted: the sender is told yes at once, and the capture is kept a little later."""
+    honest = Handle.submit
+
+    def hasty(handle: Handle, command: Command) -> Future[Any]:
+        future = honest(handle, command)
+        if isinstance(command, KeepCapture) and not handle._process.is_dead:
+            told: Future[Any] = Future()
+            told.set_result(0)
+            return told
+        return future
+
+    monkeypatch.setattr(Handle, "submit", hasty)
+    assert is_seen("was acknowledged and never arrived")
+
+
+def test_a_yes_that_nobody_said_is_seen(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Planted: silence is taken for yes."""
+    honest = Client.send
+
+    async def hopeful(client: Client, message: Message) -> Acknowledgement:
+        answer = await honest(client, message)
+        return replace(answer, answer=Answer.ACCEPTED) if answer.code == "timeout" else answer
+
+    monkeypatch.setattr(Client, "send", hopeful)
+    assert is_seen("is marked as delivered and not held there")
+
+
+def test_a_new_number_for_a_second_try_is_seen(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Planted: each process sends under numbers of its own."""
+    honest = Client.send
+
+    async def forgetful(client: Client, message: Message) -> Acknowledgement:
+        return await honest(client, replace(message, control_id=f"{message.control_id}-{id(client.process) % 1000}"))
+
+    monkeypatch.setattr(Client, "send", forgetful)
+    assert is_seen("identities")
+
+
+def test_lanes_without_order_are_seen(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Planted: a lane for each strip, and none for its patient."""
+    monkeypatch.setattr(Writers, "lane", lambda _, result: f"{result.patient_id}/{result.specimen_id}")
+    assert is_seen("came after a later strip of the same patient")
+
+
+def test_a_wait_by_a_clock_that_was_set_is_seen(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Planted: nobody notices that the clock was set, as it was before this simulation found it."""
+    monkeypatch.setattr(lanes.DestinationQueue, "_watch_clock", lambda _: None)
+    assert is_seen("nothing more came in 1:00:00 of calm")
+
+
+def test_a_failing_round_is_cut_down(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The smallest number of first faults with which it fails: here the first lost message."""
+    honest = Client.send
+
+    async def hopeful(client: Client, message: Message) -> Acknowledgement:
+        answer = await honest(client, message)
+        return replace(answer, answer=Answer.ACCEPTED) if answer.code in ("timeout", "connection lost") else answer
+
+    monkeypatch.setattr(Client, "send", hopeful)
+    with quietly():
+        failing = next(this for this in map(Round, FEW) if this.world.owners == 1 and this.play())
+        fewest = cut_down(failing.seed, failing.world.faults.total())
+        assert 0 < fewest < failing.world.faults.total()
+        assert Round(failing.seed, fewest).play() != []
+        assert Round(failing.seed, fewest - 1).play() == []
+
+
+def test_the_loop_waits_without_waiting() -> None:
+    """An hour is over at once, timers come in their order, and a wait that nothing can end is said so."""
+    loop = VirtualLoop()
+    came: list[tuple[str, float]] = []
+
+    async def wait(name: str, seconds: float) -> None:
+        await asyncio.sleep(seconds)
+        came.append((name, loop.time()))
+
+    async def both() -> None:
+        await asyncio.gather(wait("late", 3600), wait("soon", 1))
+
+    loop.run_until_complete(both())
+    assert came == [("soon", 1.0), ("late", 3600.0)]
+    hopeless = loop.create_task(asyncio.Event().wait())
+    with pytest.raises(RuntimeError, match="nothing can ever happen again"):
+        loop.run_until_complete(hopeless)
+    hopeless.cancel()
+    loop.run_until_complete(asyncio.gather(hopeless, return_exceptions=True))
+    loop.close()

@@ -1,0 +1,89 @@
+"""The in-memory twin keeps the contract of every store; what a crash leaves of it is what was committed."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import cached_property
+from typing import cast
+
+import pytest
+from hypothesis import HealthCheck, settings
+
+from bridge.errors import StoreFailed
+from bridge.model import Answer, DeliveryState
+from bridge.store.api import Store
+from bridge.store.commands import ReserveNumbers
+from bridge.store.memory import MemoryStore
+from tests.store import strips as s
+from tests.store.contract import StoreContract
+from tests.store.machine import PLACES, StoreMachine
+from tests.store.strips import NOW, later
+
+
+class TestContract(StoreContract):
+    """The twin is a store like the others, as far as judging, queues and the rows of the pages go."""
+
+    @pytest.fixture
+    def make(self) -> Callable[[], Store]:
+        made: list[MemoryStore] = []
+
+        def open_again() -> Store:
+            committed = made[-1].committed if made else None
+            made.append(MemoryStore(committed, now=lambda: later(60)))
+            return cast("Store", made[-1])  # without the sums that only pages ask
+
+        return open_again
+
+
+class MemoryMachine(StoreMachine):
+    """The twin keeps to the model."""
+
+    @cached_property
+    def made(self) -> list[MemoryStore]:
+        return []
+
+    def opened(self) -> Store:
+        self.made.append(MemoryStore(self.made[-1].committed if self.made else None, now=lambda: self.now))
+        return cast("Store", self.made[-1])
+
+    def removed(self) -> None:
+        """Nothing is left of it."""
+
+    def lane_columns(self) -> list[tuple[int, int, int, int]]:
+        """Give what the columns of a database would say: the twin keeps none, and reckons its heads at each look."""
+        state = self.made[-1].committed
+        heads = {sent.row.delivery_id for place in PLACES for sent in state.heads(place).values()}
+        return [
+            (number, int(number in heads), int(not state.is_urgent(sent)), int(not state.is_over(sent.after)))
+            for number, sent in state.sent.items()
+        ]
+
+
+TestMachine = MemoryMachine.TestCase
+TestMachine.settings = settings(
+    max_examples=60, stateful_step_count=40, deadline=None, suppress_health_check=[HealthCheck.too_slow], derandomize=True
+)
+
+
+def test_a_crash_is_a_copy_that_nothing_later_changes() -> None:
+    """What is committed after the copy was taken is not in it; what was being sent is due again."""
+    store = MemoryStore(now=lambda: NOW)
+    twin = cast("Store", store)
+    (one,) = s.post(twin, "A1").delivery_ids
+    attempt = s.begin(twin, one)
+    left = store.committed
+    assert s.end(twin, one, attempt, Answer.ACCEPTED) is DeliveryState.ACCEPTED
+    s.post(twin, "A2")
+    again = cast("Store", MemoryStore(left, now=lambda: NOW))
+    assert s.states(again, "A1") == {"records": DeliveryState.RETRYING}
+    assert again.result("A2") is None
+    assert s.heads(again) == ["A1"]
+    assert s.states(twin, "A1") == {"records": DeliveryState.ACCEPTED}
+
+
+def test_a_closed_twin_takes_nothing() -> None:
+    """As every store."""
+    store = MemoryStore(now=lambda: NOW)
+    store.close()
+    with pytest.raises(StoreFailed, match="The store is closed"):
+        store.submit(ReserveNumbers(count=1)).result(s.WAIT)
