@@ -81,10 +81,9 @@ def _due(db: Db, command: RecordOutcome) -> _Due:
         (command.capture_id, index, command.intake_id),
     ).fetchone()
     is_due = row is not None and row[2] is None and (row[0] is not None or row[1] <= index)
-    is_whole_again = is_due and row[0] is None and row[3] != ""
-    if not is_due or (is_whole_again and _is_settled(db, command)):
+    if not is_due or (row[0] is None and row[3] and _is_settled(db, command)):
         raise Overtaken("This reading was judged already. Look at what is next.")
-    return _Due(newest=row[4], is_whole_again=is_whole_again)
+    return _Due(newest=row[4], is_whole_again=row[0] is None and row[3] != "")
 
 
 def _is_settled(db: Db, command: RecordOutcome) -> bool:
