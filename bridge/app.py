@@ -53,8 +53,10 @@ from bridge.service import Ids, Judging, Runs, Service
 from bridge.settings import Document
 from bridge.sign_off_watch import SignOffWatch
 from bridge.store.api import Store
+from bridge.store.asking import ask
 from bridge.store.awaited import done
 from bridge.store.commands import Command, KeepTables, NoteRefusedFile
+from bridge.store.rows import CaptureState
 from bridge.store.sqlite import SqliteStore
 from bridge.tables.care import CATALOGUE_FILE
 from bridge.tables.compiled import compile_tables
@@ -494,6 +496,9 @@ def _receiver(source: settings.SourceShape, *, service: Service, store: Store, t
         stop_id: int = await done(store, refused)
         return stop_id
 
+    async def look(capture_id: int) -> CaptureState | None:
+        return await ask(store, store.capture_state, capture_id)
+
     match source:
         case settings.FolderSource():
             return FolderReceiver(source, keep=keep, note_refused=note_refused, now=clock.now)
@@ -507,7 +512,7 @@ def _receiver(source: settings.SourceShape, *, service: Service, store: Store, t
             office = Office(
                 keep=keep,
                 note_refused=note_refused,
-                look=store.capture_state,
+                look=look,
                 control_id=ids.control,
                 words=reason,
                 now=clock.now,

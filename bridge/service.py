@@ -55,6 +55,7 @@ from bridge.underway import Underway
 log = structlog.get_logger()
 
 BLOCK = 500  # ours: ids reserved at once; a restart skips what is left, which costs nothing
+LONG_BYTES = 100_000  # ours: a longer capture takes seconds to read, in which other analyzers wait for their answers; a strip is some 500 bytes
 MOST_FRESH = 1_000  # ours: captures held until they are judged, which is at once; what waits longer is read from the store
 LARGEST_FRESH_BYTES = 8_192  # ours: a strip or a few; a thousand of them are 8 MB at most, and some hundred kB as a rule
 NOTHING_KNOWN = rows.ReadingFacts(decisions=Decisions(patient_id=None, corrected_by=None, accepted_rules=frozenset()), prior=None)
@@ -206,26 +207,29 @@ class Judging:
     async def _readings(self, kept: rows.CaptureRow, intake: rows.IntakeRow) -> tuple[Reading | Unreadable, ...]:
         """Read the capture, by the profile that it came with; again, by the one that its source has now."""
         if not intake.because:
-            return self._understood(kept, intake.profile)
+            return await self._understood(kept, intake.profile)
         known = {
             strip.index: Known(
                 place=strip.place, record_digest=strip.record_digest, is_settled=strip.has_gone or strip.outcome == "discarded"
             )
             for strip in await ask(self._store, self._store.capture_strips, intake.capture_id)
         }
-        readings = self._understood(kept, self._profiles.get(kept.capture.source, intake.profile))
+        readings = await self._understood(kept, self._profiles.get(kept.capture.source, intake.profile))
         if intake.only_index is None:
             return whole_anew(readings, known)
         if intake.because != StopEnd.READ_AGAIN and not holds(readings, known.get(intake.only_index)):
-            readings = self._understood(kept, intake.profile)  # decided about a strip that only the earlier profile can read
+            readings = await self._understood(
+                kept, intake.profile
+            )  # decided about a strip that only the earlier profile can read
         return one_anew(readings, known, index=intake.only_index, analyzer=intake.analyzer)
 
-    def _understood(self, kept: rows.CaptureRow, profile: str) -> tuple[Reading | Unreadable, ...]:
+    async def _understood(self, kept: rows.CaptureRow, profile: str) -> tuple[Reading | Unreadable, ...]:
         if profile not in self._tables.profiles:
             log.error("profile.missing", capture=kept.capture_id, profile=profile)
             return (_whole(kept, _NO_PROFILE),)
         try:
-            return pipeline.understand(kept.capture, self._tables.profiles[profile], analyzer=kept.analyzer)
+            read = partial(pipeline.understand, kept.capture, self._tables.profiles[profile], analyzer=kept.analyzer)
+            return await asyncio.to_thread(read) if len(kept.capture.payload) > LONG_BYTES else read()
         except Exception:  # a defect of ours in one capture must not hold up the analyzer's next ones
             log.exception("capture.defect", capture=kept.capture_id)
             return (_whole(kept, _DEFECT),)
@@ -452,11 +456,7 @@ class Service:
                     tasks.create_task(self._forever(name, watch.run))
                 for task in self._once:
                     tasks.create_task(self._forever("start-up check", task, again=False))
-                try:
-                    # with nothing connected yet, or nothing going on any more, it still answers for itself
-                    await asyncio.Event().wait()
-                finally:
-                    self._tasks = None  # news that is heard while it ends begins nothing more
+                await self._for_ever()
         finally:
             self._leases.leave()
 

@@ -26,6 +26,7 @@ from bridge.app import (
     run_until,
     terms_of,
 )
+from bridge.deliver.pool import Pool
 from bridge.errors import SettingsError, StoreLocked, TableError
 from bridge.lifecycle.sharing import Role
 from bridge.model import Code, Format, Grade, UnitSystem
@@ -145,7 +146,8 @@ def test_two_answers_reach_the_renderer_and_the_queue(tmp_path: Path) -> None:
     assert (records.asks_commit, records.asks_application, chart.asks_commit) == (True, "ER", False)
     bridge = asyncio.run(assembled(config))
     assert "answers of records" in bridge.service._watches
-    assert [getattr(client, "late", None) is not None for client in bridge.clients] == [True, False, False, False]
+    hears = [isinstance(client, Pool) and all(each.late is not None for each in client._clients) for client in bridge.clients]
+    assert hears == [True, False, False, False]
 
 
 def test_a_sites_word_on_a_yes_stops_the_start(tmp_path: Path) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import re
 import tempfile
+import threading
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future
 from contextlib import suppress
@@ -17,7 +18,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from bridge import clock, service
+from bridge import clock, pipeline, service
 from bridge.demo.printers import Play, framed, printed
 from bridge.errors import LeaseLost, StoreFailed, StoreFull
 from bridge.lifecycle.sharing import EVERY_ROLE, Role
@@ -176,6 +177,24 @@ def test_each_analyzer_is_worked_off_by_itself_in_the_order_of_arrival(store: Sq
     assert outcomes(store, other) == []
     assert store.analyzers_with_work() == ("bench-z",)
     assert asyncio.run(judging(store).work_off("bench-b")) == 0
+
+
+def test_a_long_capture_is_read_beside_the_loop(store: SqliteStore, monkeypatch: pytest.MonkeyPatch) -> None:
+    """It takes seconds, in which other analyzers must still be answered; a usual one is not worth a thread."""
+    where: list[bool] = []
+    real = pipeline.understand
+
+    def seen(*args: Any, **more: Any) -> Any:
+        where.append(threading.current_thread() is threading.main_thread())
+        return real(*args, **more)
+
+    monkeypatch.setattr(pipeline, "understand", seen)
+    usual = kept(strip(1))
+    long = replace(usual, capture=replace(usual.capture, payload=b"x;" * (service.LONG_BYTES // 2 + 1)))
+    ids = [store.submit(each).result() for each in (usual, long)]
+    asyncio.run(judging(store).work_off("bench-b"))
+    assert where == [True, False]
+    assert [bool(outcomes(store, capture_id)) for capture_id in ids] == [True, True]
 
 
 @pytest.mark.parametrize("recorded", [0, 1, 2])
@@ -438,6 +457,44 @@ class Failed:
         return getattr(self._store, name)
 
 
+class Slow(Loop):
+    """A source that winds up only once it may."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.is_ending = asyncio.Event()
+        self.may_end = asyncio.Event()
+
+    async def run(self) -> None:
+        try:
+            await super().run()
+        finally:
+            self.is_ending.set()
+            await self.may_end.wait()
+
+
+def test_news_that_comes_while_it_winds_up_begins_nothing(store: SqliteStore) -> None:
+    """A person's last click, or another process's: it is found at the next start."""
+    faults = []
+
+    async def live() -> None:
+        asyncio.get_running_loop().set_exception_handler(lambda _, context: faults.append(context["exception"]))
+        slow = Slow()
+        subject = serving(store, {"line": slow})
+        running = asyncio.create_task(subject.run())
+        await until(slow.settled.is_set)
+        running.cancel()
+        await until(slow.is_ending.is_set)
+        subject.wake()
+        await asyncio.sleep(0)
+        await asyncio.sleep(0)
+        slow.may_end.set()
+        await stopped(running)
+
+    asyncio.run(live())
+    assert faults == []
+
+
 def test_a_failed_store_is_never_tried_again(store: SqliteStore, monkeypatch: pytest.MonkeyPatch) -> None:
     """After a failed fsync only a restart knows what is durable: the loop ends, and the service says why it is not ready."""
     monkeypatch.setattr(service, "FIRST_REST", timedelta(0))
@@ -505,6 +562,24 @@ def test_what_another_process_kept_is_judged_on_its_news(store: SqliteStore, nam
         await stopped(running)
 
     asyncio.run(live())
+
+
+def test_news_at_the_end_begins_nothing(store: SqliteStore) -> None:
+    """The store may still tell something while the loops end: nothing is begun, and nothing is raised where nobody catches it."""
+    heard, faults = Heard(store), list[object]()
+
+    async def live() -> None:
+        loop = asyncio.get_running_loop()
+        loop.set_exception_handler(lambda _, context: faults.append(context))
+        running = asyncio.create_task(serving(cast("Store", heard), {}).run())
+        await until(lambda: store._reader().execute("SELECT count(*) FROM processes").fetchone() == (1,))
+        await stopped(running)
+        await heard.tell("")
+        await heard.tell("analyzer:bench-b")
+        await asyncio.sleep(0)
+
+    asyncio.run(live())
+    assert faults == []
 
 
 @pytest.mark.parametrize(("name", "wakes"), [("destination:records", 1), ("destination:chart", 0), ("", 1)])

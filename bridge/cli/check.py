@@ -149,7 +149,10 @@ def _way_fault(destination: settings.DestinationShape, path: Path, number: int) 
 
 
 def _way_warnings(config: settings.Settings, *, ask: bool) -> Iterator[str]:
-    """Say of each destination whether it is plain, what runs out, and with ``ask`` what its server does not promise."""
+    """Say of each way what runs out, of each destination whether it is plain, and with ``ask`` what its server does not promise."""
+    for source in config.sources:
+        for words in warnings(source, now=clock.now()):
+            yield f"{source.name}: {words}"
     for destination in config.destinations:
         if words := _plain_words(destination):
             yield f"{destination.name}: {words}"

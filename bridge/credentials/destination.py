@@ -1,4 +1,4 @@
-"""What a destination needs to encrypt, to sign in and to sign: whether it can be used now, and what will soon run out. Nothing is sent.
+"""What a way out needs to encrypt, to sign in and to sign, and a way in to encrypt: whether it can be used now, and what will soon run out. Nothing is sent.
 
 Certificates' dates and signing keys are read by 11 MB of libraries, which are loaded only where a destination has such things.
 """
@@ -11,9 +11,10 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from bridge.credentials.files import is_open_to_others
 from bridge.credentials.tls import client_context
 from bridge.errors import SettingsError
-from bridge.settings import DestinationShape, HookDestination, HttpDestination, KeyPath, Tls
+from bridge.settings import DestinationShape, HookDestination, HttpDestination, KeyPath, SourceShape, Tls
 
 if TYPE_CHECKING:
     from bridge.credentials.keys import KeyFolder
@@ -28,25 +29,27 @@ def faults(destination: DestinationShape, *, now: datetime) -> Iterator[Settings
             yield SettingsError(error.sentence, remedy=error.remedy, path=error.path or path)
 
 
-def warnings(destination: DestinationShape, *, now: datetime) -> Iterator[str]:
+def warnings(way: DestinationShape | SourceShape, *, now: datetime) -> Iterator[str]:
     """Give in words what runs out within 30 days, or can be read by others. What cannot be used at all is a fault and left out."""
-    tls = _tls(destination)
+    tls = _tls(way)
     try:
-        yield from _expiry_words(tls, now) if tls else ()
-    except SettingsError:
+        yield from _tls_words(tls, now) if tls else ()
+    except (SettingsError, OSError):
         return
-    for folder, path in _folders(destination):
+    for folder, path in _folders(way):
         yield from _key_words(folder, path, now)
 
 
-def _expiry_words(tls: Tls, now: datetime) -> Iterator[str]:
+def _tls_words(tls: Tls, now: datetime) -> Iterator[str]:
     from bridge.credentials.validity import expiry_words, validities  # noqa: PLC0415 - see above
 
-    return filter(None, (expiry_words(each, now=now) for each in validities(tls)))
+    yield from filter(None, (expiry_words(each, now=now) for each in validities(tls)))
+    if tls.key is not None and is_open_to_others(tls.key):
+        yield f"the key {tls.key.name} can be read by every user of this machine: take that right away (chmod o-rwx)"
 
 
-def _tls(destination: DestinationShape) -> Tls | None:
-    tls: Tls | None = getattr(destination, "tls", None)
+def _tls(way: DestinationShape | SourceShape) -> Tls | None:
+    tls: Tls | None = getattr(way, "tls", None)
     return tls
 
 
@@ -73,12 +76,12 @@ def _key_uses(destination: DestinationShape, now: datetime) -> Iterator[tuple[Ke
         yield path, partial(_keys(folder, path).signing, now)
 
 
-def _folders(destination: DestinationShape) -> Iterator[tuple[Path, tuple[str, str]]]:
+def _folders(way: DestinationShape | SourceShape) -> Iterator[tuple[Path, tuple[str, str]]]:
     """Give each folder of keys with the setting that names it."""
-    if isinstance(destination, HttpDestination) and destination.oauth is not None:
-        yield destination.oauth.keys, ("oauth", "keys")
-    if isinstance(destination, HookDestination):
-        yield destination.signing.keys, ("signing", "keys")
+    if isinstance(way, HttpDestination) and way.oauth is not None:
+        yield way.oauth.keys, ("oauth", "keys")
+    if isinstance(way, HookDestination):
+        yield way.signing.keys, ("signing", "keys")
 
 
 def _keys(folder: Path, path: tuple[str, str]) -> KeyFolder:
@@ -88,12 +91,12 @@ def _keys(folder: Path, path: tuple[str, str]) -> KeyFolder:
 
 
 def _key_words(folder: Path, path: tuple[str, str], now: datetime) -> Iterator[str]:
-    from bridge.credentials.keys import is_open_to_others  # noqa: PLC0415 - see above
+    from bridge.credentials.keys import any_is_open_to_others  # noqa: PLC0415 - see above
     from bridge.credentials.validity import NOTICE  # noqa: PLC0415 - see above
 
     try:
         keys = _keys(folder, path).keys()
-        is_open = is_open_to_others(folder)
+        is_open = any_is_open_to_others(folder)
     except (SettingsError, OSError):
         return
     ends = max((key.ends for key in keys), default=now)

@@ -24,6 +24,11 @@ def _one(path: Path) -> tuple[int, int, int]:
     return (found.st_ino, found.st_size, found.st_mtime_ns)
 
 
+def is_open_to_others(path: Path) -> bool:
+    """Say whether others than the owner and the group may read or change a file. Raises OSError if it is not there."""
+    return bool(path.stat().st_mode & 0o007)
+
+
 def read(path: Path, key: tuple[str, ...]) -> bytes:
     """Give the bytes of a file that the setting ``key`` names. Raises SettingsError with its path and the remedy."""
     try:

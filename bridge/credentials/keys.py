@@ -18,7 +18,7 @@ from typing import Any
 from joserfc.errors import JoseError
 from joserfc.jwk import ECKey, Key, OctKey, RSAKey
 
-from bridge.credentials.files import Stamp, read, stamp
+from bridge.credentials.files import Stamp, is_open_to_others, read, stamp
 from bridge.errors import SettingsError, SetupError
 
 ENDING = ".jwk"
@@ -168,9 +168,9 @@ def make_key(folder: Path, alg: str, *, starts: datetime, ends: datetime, name: 
     return path
 
 
-def is_open_to_others(folder: Path) -> bool:
+def any_is_open_to_others(folder: Path) -> bool:
     """Say whether others than the owner and the group may read a key of ``folder``."""
-    return any(path.stat().st_mode & 0o007 for path in folder.glob(f"*{ENDING}"))
+    return any(is_open_to_others(path) for path in folder.glob(f"*{ENDING}"))
 
 
 def key_set(keys: Sequence[SigningKey], *, now: datetime) -> dict[str, Any]:

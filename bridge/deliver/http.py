@@ -88,7 +88,11 @@ class Poster:
         context = self._contexts.current()
         if not self._open or self._open[-1].context is not context:
             client = httpx.AsyncClient(
-                timeout=httpx.Timeout(self._answer_s), follow_redirects=False, trust_env=False, verify=context
+                headers={"User-Agent": "Padpost"},  # RFC 9110 10.1.5; the library would name itself and its version
+                timeout=httpx.Timeout(self._answer_s),
+                follow_redirects=False,
+                trust_env=False,
+                verify=context,
             )
             self._open.append(_Connections(context, client))
         mine = self._open[-1]

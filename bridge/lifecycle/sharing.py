@@ -48,8 +48,9 @@ def share_out(me: str, wishes: Mapping[str, frozenset[str]], owners: Mapping[str
     """Give what ``me`` takes of what nobody owns, and what it should leave to a process that has less.
 
     ``wishes`` holds what each live process wants, ``me`` among them; ``owners`` the owner of every known name, NOBODY where it is
-    free. A process takes up to its fair share, the names it wants divided by the processes that want some of them, and beyond it
-    whatever no poorer process wants. It gives back one that a process wants that would still not have more.
+    free. What is free goes, name by name, to whoever wants it and has least; a process takes what falls to itself so, and leaves the
+    rest to the others' next heartbeats. It gives back one that a process wants that would still not have more: what it has given
+    back falls to that one, and never to itself again.
     """
     take: list[str] = []
     give_back: list[str] = []
@@ -72,27 +73,23 @@ class _Kin:
     def _wants(self, process: str, name: str) -> bool:
         return name in self._wishes[process] or every(kind_of(name)) in self._wishes[process]
 
-    def _others(self, name: str) -> Sequence[str]:
-        return [process for process in sorted(self._wishes) if process != self._me and self._wants(process, name)]
+    def _wanting(self, name: str) -> Sequence[str]:
+        return [process for process in sorted(self._wishes) if self._wants(process, name)]
 
     def takes(self) -> list[str]:
-        wanted = [name for name in sorted(self._owners) if self._wants(self._me, name)]
-        rivals = {self._me}.union(*(self._others(name) for name in wanted))
-        share = -(-len(wanted) // len(rivals))
         taken = []
-        for name in wanted:
-            if self._owners[name] != NOBODY:
-                continue
-            mine = self._has[self._me]
-            if mine < share or all(self._has[other] >= mine for other in self._others(name)):
+        for name in sorted(name for name, owner in self._owners.items() if owner == NOBODY):
+            poorest = min(self._wanting(name), key=lambda each: (self._has[each], each != self._me), default=None)
+            if poorest is not None:
+                self._has[poorest] += 1
+            if poorest == self._me:
                 taken.append(name)
-                self._has[self._me] += 1
         return taken
 
     def gives_back(self) -> list[str]:
         given = []
         for name in sorted((name for name, owner in self._owners.items() if owner == self._me), reverse=True):
-            others = self._others(name)
+            others = [process for process in self._wanting(name) if process != self._me]
             poorest = min(others, key=lambda other: self._has[other], default=None)
             if not self._wants(self._me, name):
                 given.append(name)

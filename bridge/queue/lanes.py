@@ -13,7 +13,7 @@ from typing import Any, Protocol
 
 import structlog
 
-from bridge.errors import LeaseLost, StoreError, StoreFailed
+from bridge.errors import LeaseLost, Overtaken, StoreError, StoreFailed
 from bridge.lifecycle.answers import (
     LONGEST_RETRY_AFTER_S,
     Silence,
@@ -277,10 +277,11 @@ class DestinationQueue:
         for delivery_id, result in await ask(self._store, self._store.unborn, self._name, limit=BIRTHS_AT_ONCE):
             message = await self._bear(result)
             lease = self._grip.fence()
-            if message is None:  # a control, and the settings ask for none any more
-                await self._done(WithholdDelivery(delivery_id=delivery_id, at=self._now(), lease=lease))
-            else:
-                await self._done(BearMessage(delivery_id=delivery_id, message=message, at=self._now(), lease=lease))
+            with suppress(Overtaken):  # a person has set it aside since this look
+                if message is None:  # a control, and the settings ask for none any more
+                    await self._done(WithholdDelivery(delivery_id=delivery_id, at=self._now(), lease=lease))
+                else:
+                    await self._done(BearMessage(delivery_id=delivery_id, message=message, at=self._now(), lease=lease))
             self.wake()  # there may be more, and lanes are looked at in between
 
     async def _begin_some(self, now: datetime) -> None:

@@ -21,6 +21,7 @@ OBR_25, OBX_2, OBX_11, NTE_3 = 25, 2, 11, 3  # 2.5.1 chapters 2.5.2, 7.4: result
 _SPECIMEN_FIRST = "R22"  # 2.5.1 chapter 7.3: of the three messages only OUL^R22 has SPM above OBR
 _NULL = b'""'  # 2.5.1 chapter 2.5.3: an explicit "nothing"
 _SEGMENT = re.compile(rb"[A-Z][A-Z0-9]{2}")
+MOST_ABOVE = 100  # ours: PID, visit, notes and the like are some ten; each strip is read in the light of all of them
 _BATCH = (b"FHS", b"BHS")  # 2.5.1 chapter 2.10.3
 _SEND_AGAIN = "Send the strip again from the analyzer's memory."
 _CHECK_SETUP = "Check what the analyzer is set to send, and that this source has the right profile."
@@ -45,12 +46,15 @@ class _Group:
 
     segments: list[_Segment] = field(default_factory=list)
     results: int = 0
+    has_order: bool = False
+    has_specimen: bool = False
     fault: RejectError | None = None
 
-    @property
-    def has_order(self) -> bool:
-        """Say whether the OBR has come."""
-        return any(segment.name == b"OBR" for segment in self.segments)
+    def add(self, segment: _Segment) -> None:
+        """Take one more segment."""
+        self.segments.append(segment)
+        self.has_order = self.has_order or segment.name == b"OBR"
+        self.has_specimen = self.has_specimen or segment.name == b"SPM"
 
 
 @dataclass(slots=True)
@@ -187,12 +191,15 @@ class Hl7ResultReader:
             yield Envelope(line.start, line.stop)
         elif self._begins_strip(segment, message):
             yield from self._close(message)
-            message.group = _Group([segment])
+            message.group = _Group()
+            message.group.add(segment)
             self._count_order(segment, message)
         elif message.group is not None:
             self._add(segment, message, message.group)
         elif segment.name == b"OBX" and not message.specimen:
             self._spoil(message, segment, "A result (OBX) stands before its order (OBR).")
+        elif len(message.patient) + len(message.specimen) >= MOST_ABOVE:
+            self._spoil(message, segment, "Far too many segments stand above an order (OBR).", doubt=True)
         else:  # it stands above every order of its patient or specimen
             (message.specimen or message.patient).append(segment)
             yield Envelope(line.start, line.stop)
@@ -204,12 +211,12 @@ class Hl7ResultReader:
         return segment.name == b"ORC" and not message.is_specimen_first
 
     def _add(self, segment: _Segment, message: _Message, group: _Group) -> None:
-        group.segments.append(segment)
+        group.add(segment)
         if segment.name == b"OBR":
             self._count_order(segment, message)
         elif segment.name == b"OBX" and not group.has_order:
             self._spoil(message, segment, "A result (OBX) stands before its order (OBR).")
-        elif segment.name == b"OBX" and not any(each.name == b"SPM" for each in group.segments):
+        elif segment.name == b"OBX" and not group.has_specimen:
             group.results += 1
             if not self._counts(segment, group.results):
                 self._spoil(message, segment, "The results (OBX) do not count on: one was lost or spoilt.")
@@ -230,9 +237,9 @@ class Hl7ResultReader:
     def _spoil(self, message: _Message, segment: _Segment, sentence: str, *, doubt: bool = False) -> None:
         message.doubt = message.doubt or doubt
         if message.group is None:
-            message.group = _Group([segment])
-        elif segment not in message.group.segments:
-            message.group.segments.append(segment)
+            message.group = _Group()
+        if not message.group.segments or message.group.segments[-1] is not segment:
+            message.group.add(segment)
         if message.group.fault is None:
             message.group.fault = self._fault("read.record", sentence, segment.line, remedy=_SEND_AGAIN)
 

@@ -18,7 +18,8 @@ from bridge.wire.text import plain
 
 DEEPEST = 8  # ours: a reading needs five levels; deeper is no reading
 _BLANK = re.compile(rb"[ \t\n\r]*")  # RFC 8259 section 2
-_TEXT = re.compile(rb'"((?:[^"\\\x00-\x1f]|\\["\\/bfnrt]|\\u[0-9A-Fa-f]{4})*)"')  # RFC 8259 section 7
+# RFC 8259 section 7; possessive, since each way back would be remembered: 500 MB for a text of 4 MB
+_TEXT = re.compile(rb'"((?:[^"\\\x00-\x1f]++|\\["\\/bfnrt]|\\u[0-9A-Fa-f]{4})*+)"')
 _OTHER = re.compile(rb"-?[0-9][0-9.eE+-]*|true|false|null")  # numbers and literals, which no reading holds
 _AS_TEXT = "Write every value as text in quotes, as it was printed."
 _FORM = "Compare with the published form, mappings/schemas/reading.json."

@@ -342,11 +342,12 @@ def _check_idempotency(counter: Counter, idempotency_key: str | None) -> None:
 
 def _check_length(request: Request, counter: Counter) -> None:
     length = request.headers.get("content-length")
-    if length is None:
+    # RFC 9112 6.3: where both stand, the chunks count, and the length is only somebody's word
+    if length is None or "transfer-encoding" in request.headers:
         raise Refused(
             411,
             "The length is missing",
-            "The header Content-Length is missing.",
+            "The header Content-Length is missing, or the body comes in chunks.",
             remedy="Post the whole body with its length, not in chunks.",
         )
     if int(length) > counter.source.longest_capture_bytes:
@@ -371,20 +372,21 @@ async def _taken(
     """Read the body, look at its ``form`` where one is asked for, and keep it. Raises Refused (400, 408, 422, 503)."""
     body = await _body(request, counter.source.body_s)
     if form is not None:
-        form(body, counter.profile)
+        await asyncio.to_thread(form, body, counter.profile)  # some MB take a while, in which instruments wait for their answers
     capture = Capture(source=counter.source.name, way=Way.HTTP, arrived_at=desk.now(), payload=body, live=False)
+    origin = _origin(counter.source.name, idempotency_key)
     try:
-        capture_id = await counter.keep(capture, origin=_origin(counter.source.name, idempotency_key))
+        capture_id = await counter.keep(capture, origin=origin)
+        kept = await asyncio.to_thread(desk.look, capture_id) if origin else None
     except StoreError as error:
         log.warning("capture.not_kept", source=counter.source.name, cause=type(error).__name__, bytes=len(body))
         raise Refused(
             503,
             "It cannot be kept now",
-            "The disk takes nothing at the moment; nothing was kept.",
+            "The store takes nothing at the moment, or cannot be asked.",
             remedy="Post it again later with the same Idempotency-Key.",
             headers={"Retry-After": str(RETRY_AFTER_S)},
         ) from error
-    kept = desk.look(capture_id)
     if kept is not None and kept.digest != capture.digest:
         raise Refused(
             422,
@@ -433,4 +435,5 @@ def _origin(source: str, idempotency_key: str | None) -> str:
 def refused(_: Request, fault: Exception) -> Response:
     """Answer a post that is not taken; for the application's table of exceptions."""
     assert isinstance(fault, Refused)
+    log.warning("post.refused", status=fault.problem["status"], title=fault.problem["title"])
     return fault.response()

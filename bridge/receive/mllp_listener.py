@@ -46,7 +46,7 @@ class Office:
 
     keep: Keep
     note_refused: NoteRefused
-    look: Callable[[int], CaptureState | None]
+    look: Callable[[int], Awaitable[CaptureState | None]]
     control_id: Callable[[], Awaitable[str]]
     words: Callable[[str], str]
     now: Now
@@ -98,9 +98,12 @@ class _Talk:
         """Serve the connection until the sender ends it, says nothing for too long, or speaks no MLLP."""
         try:
             while some := await self._read():
-                for message in self._deframer.feed(some):
+                messages, beginnings = self._deframer.feed(some), self._too_long()
+                if messages or beginnings:
+                    self._frame_ends_at = None  # what is open now has begun behind these
+                for message in messages:
                     await self._take(message)
-                for beginning in self._too_long():
+                for beginning in beginnings:
                     await self._refuse_too_long(beginning)
                 if self._deframer.skipped > MOST_GARBAGE:
                     break
@@ -108,6 +111,8 @@ class _Talk:
             log.warning("mllp.timed_out", source=self._source.name, in_message=self._deframer.is_open)
         except LineError:
             pass  # gone before its answer: it sends the message again, and it is known
+        except StoreError as error:  # not even an answer's control ID can be had: as if the line had broken, it is sent again
+            log.warning("mllp.not_answered", source=self._source.name, cause=type(error).__name__)
         if self._deframer.skipped or self._deframer.is_open:
             log.warning(
                 "mllp.bytes_dropped", source=self._source.name, skipped=self._deframer.skipped, in_message=self._deframer.is_open

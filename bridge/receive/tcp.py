@@ -20,6 +20,8 @@ from bridge.settings import TcpSource
 log = structlog.get_logger()
 
 HANDSHAKE_S = 10.0  # ours: a handshake is four short messages; who needs longer holds a place for nothing
+MOST_UNREAD = 262_144  # ours, bytes: answers are short, and a sender that leaves so many unread reads none
+_LINGER_S = 10.0  # ours: what was written last has gone by then, or nobody takes it
 _KEEP_ALIVE_S = 60  # ours: an analyzer that was switched off is noticed in some minutes and frees its place
 
 
@@ -47,6 +49,12 @@ class TcpStream(asyncio.Protocol):
         del exc  # why does not matter: what came is kept, and the peer comes again
         self._inbox.end()
 
+    @property
+    def peer(self) -> str:
+        """Give the other side's address, without its port; empty before the connection stands."""
+        found = self._transport.get_extra_info("peername") if self._transport is not None else None
+        return str(found[0]) if found else ""
+
     async def read(self) -> bytes:
         """Wait for bytes and give all there are; b"" once the connection is gone."""
         return await self._inbox.read()
@@ -56,15 +64,20 @@ class TcpStream(asyncio.Protocol):
         return self._inbox.read_now()
 
     async def write(self, some: bytes) -> None:
-        """Send bytes. Raises LineError when the connection is gone."""
+        """Send bytes. Raises LineError when the connection is gone, or when what was sent is not read: then it is ended."""
         if self._transport is None or self._transport.is_closing():
             raise LineError("the connection is gone")
+        if self._transport.get_write_buffer_size() > MOST_UNREAD:
+            self._transport.abort()
+            raise LineError("the other side reads no answers")
         self._transport.write(some)
 
     def close(self) -> None:
-        """Hang up; what was written still goes out."""
+        """Hang up; what was written still goes out, if the other side takes it soon."""
         if self._transport is not None:
             self._transport.close()
+            if self._transport.get_write_buffer_size():
+                asyncio.get_running_loop().call_later(_LINGER_S, self._transport.abort)
 
     def _pause(self) -> None:
         if self._transport is not None and not self._transport.is_closing():
@@ -158,16 +171,22 @@ class Listener:
     def welcome(self, guest: TcpStream) -> None:
         """Serve a connection, or hang up when there are ``most_connections`` already."""
         if self._tasks is None or len(self._connections) >= self._door.most_connections:
-            log.warning("line.turned_away", source=self._door.name, connections=len(self._connections))
+            log.warning("line.turned_away", source=self._door.name, peer=guest.peer, connections=len(self._connections))
             guest.close()
             return
-        task = self._tasks.create_task(self.serve(guest))
+        task = self._tasks.create_task(self._host(guest))
         self._connections.add(task)
         task.add_done_callback(self._connections.discard)
 
+    async def _host(self, guest: TcpStream) -> None:
+        try:
+            await self.serve(guest)
+        except Exception:  # a defect of ours in what one sender says must not hang up on its neighbours
+            log.exception("line.fell", source=self._door.name)
+
     async def serve(self, stream: TcpStream) -> None:
         """Serve one connection until it is over, then hang up."""
-        log.info("line.opened", source=self._door.name)
+        log.info("line.opened", source=self._door.name, peer=stream.peer)
         try:
             await self._talk(stream)
         finally:

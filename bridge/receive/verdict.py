@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable
+from collections.abc import Awaitable, Callable
 
 from bridge.lifecycle.states import StopGroup
 from bridge.store.rows import CaptureState, StripState
@@ -11,15 +11,17 @@ from bridge.store.rows import CaptureState, StripState
 FIRST_LOOK_S, LONGEST_LOOK_S = 0.01, 0.25  # ours: judging takes milliseconds; a sender of its own waits, nobody else
 
 
-async def judged(look: Callable[[int], CaptureState | None], capture_id: int, *, within_s: float) -> CaptureState | None:
+async def judged(
+    look: Callable[[int], Awaitable[CaptureState | None]], capture_id: int, *, within_s: float
+) -> CaptureState | None:
     """Wait until nothing of the capture waits to be judged; None if that takes longer than ``within_s``.
 
-    It looks rather than listens: another process may be the one that judges.
+    It looks rather than listens: another process may be the one that judges. Raises what ``look`` raises.
     """
     pause_s = FIRST_LOOK_S
     try:
         async with asyncio.timeout(within_s):
-            while (state := look(capture_id)) is None or not state.is_judged:
+            while (state := await look(capture_id)) is None or not state.is_judged:
                 await asyncio.sleep(pause_s)
                 pause_s = min(2 * pause_s, LONGEST_LOOK_S)
     except TimeoutError:

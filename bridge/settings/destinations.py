@@ -10,7 +10,7 @@ from typing import Annotated, Literal
 from pydantic import Field, ValidationInfo, field_validator, model_validator
 
 from bridge.model import Grade
-from bridge.settings.security import Basic, OAuth, Signing, Tls, is_https, keeps_secrets
+from bridge.settings.security import Basic, OAuth, Signing, Tls, holds_nobody, is_https, keeps_secrets
 from bridge.settings.shapes import Name, Secret, Shape, Zone
 
 
@@ -303,6 +303,8 @@ class FhirDestination(HttpDestination):
     read_back: bool = False
     answers: tuple[SiteAnswer, ...] = ()
 
+    _holds_nobody = field_validator("base_url")(holds_nobody)
+
     def address(self) -> str:
         """Give the base address."""
         return self.base_url
@@ -318,6 +320,8 @@ class HookDestination(HttpDestination):
     controls: bool = False
     pointers: Pointers = Pointers()
     result_system: str = Field(default="urn:padpost:result", pattern=r"^(urn:|https?://)\S+$")
+
+    _holds_nobody = field_validator("url")(holds_nobody)
 
     def address(self) -> str:
         """Give the hook's address."""

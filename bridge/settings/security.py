@@ -7,11 +7,23 @@ from pathlib import Path
 from typing import Annotated, Literal
 from urllib.parse import urlsplit
 
-from pydantic import BeforeValidator, Field, model_validator
+from pydantic import BeforeValidator, Field, field_validator, model_validator
+from pydantic_core import PydanticCustomError
 
-from bridge.settings.shapes import Secret, Shape
+from bridge.settings.shapes import QUIET, Secret, Shape
 
 TlsVersion = Annotated[Literal["1.2", "1.3"], BeforeValidator(str)]  # YAML reads 1.2 as a number
+
+
+def holds_nobody(address: str) -> str:
+    """Give ``address`` again. Raises an error of pydantic, which does not repeat it, if a user or a password stands in it."""
+    if (
+        "@" in urlsplit(address).netloc
+    ):  # RFC 3986 3.2.1: the password would stand in this file, on pages and in the specification
+        raise PydanticCustomError(
+            QUIET, "a user or a password stands in the address; take it out, and write basic: {user: ..., password: {env: ...}}"
+        )
+    return address
 
 
 class Tls(Shape):
@@ -56,6 +68,8 @@ class OAuth(Shape):
     keys: Path
     token_url: str = Field(default="", pattern=r"^(https?://\S+)?$")
     scope: str = ""
+
+    _holds_nobody = field_validator("token_url")(holds_nobody)
 
     @model_validator(mode="after")
     def _token_url_is_safe(self) -> OAuth:

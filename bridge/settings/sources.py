@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import Field, model_validator
+from pydantic import Field, field_validator, model_validator
 
 from bridge.settings.security import Tls
 from bridge.settings.shapes import Name, Secret, Shape
@@ -137,6 +137,11 @@ class HttpSource(SourceShape):
     content_types: tuple[str, ...] = Field(default=("application/octet-stream", "text/plain"), min_length=1)
     per_minute: int = Field(default=600, ge=1, le=100_000)
     body_s: float = Field(default=30.0, gt=0, le=600)
+
+    @field_validator("content_types")
+    @classmethod
+    def _types_have_no_case(cls, types: tuple[str, ...]) -> tuple[str, ...]:
+        return tuple(each.lower() for each in types)  # RFC 9110 8.3.1
 
 
 Source = Annotated[FolderSource | SerialSource | TcpSource | MllpSource | HttpSource, Field(discriminator="kind")]

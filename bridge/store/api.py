@@ -41,7 +41,7 @@ class Store(Protocol):
         """Do ``command`` in one durable transaction; the future gives its result once committed.
 
         The future raises StoreFull, StoreAway, StoreUnsure (it may be kept or not: look at the store), StoreFailed, or
-        Overtaken (CloseStop, RecordOutcome), or LeaseLost (commands that carry a lease).
+        Overtaken (CloseStop, RecordOutcome, BearMessage, WithholdDelivery), or LeaseLost (commands that carry a lease).
         """
 
     def listen(self, heard: Callable[[str], None]) -> None:

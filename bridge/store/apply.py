@@ -8,8 +8,9 @@ from collections.abc import Callable, Collection, Mapping
 from datetime import datetime
 from typing import Any
 
+from bridge.errors import Overtaken
 from bridge.lifecycle.states import DeliveryEvent, DestinationState, StopGroup
-from bridge.model import SERVICE, Way
+from bridge.model import SERVICE, DeliveryState, Way
 from bridge.store import commands as c
 from bridge.store.apply_answers import end_attempt, end_wait, note_answer
 from bridge.store.apply_desk import close_stop
@@ -101,19 +102,20 @@ def note_refused_file(db: Db, command: c.NoteRefusedFile) -> int:
 def end_intake(db: Db, command: c.EndIntake) -> None:
     """End a piece of judging work. A whole capture that was read again and leaves nothing to judge has no unreadable stretch any more."""
     row = db.execute(
-        "SELECT capture_id, only_index, because FROM intake WHERE id = ? AND ended_at IS NULL", (command.intake_id,)
+        "SELECT capture_id, only_index, because, next_index FROM intake WHERE id = ? AND ended_at IS NULL", (command.intake_id,)
     ).fetchone()
     if row is None:
         return
-    capture_id, only_index, because = row
-    if only_index is None and because:
-        set_unreadable_aside(db, capture_id, behind=-1, at=command.at)
+    capture_id, only_index, because, next_index = row
+    if only_index is None and because:  # what this very piece of work found unreadable again lies before ``next_index``
+        set_unreadable_aside(db, capture_id, behind=next_index - 1, at=command.at)
     db.execute("UPDATE intake SET ended_at = ? WHERE id = ?", (when(command.at), command.intake_id))
 
 
 def bear_message(db: Db, command: c.BearMessage) -> None:
-    """Give an unborn delivery its message."""
+    """Give an unborn delivery its message. Raises Overtaken where a person has ended it meanwhile."""
     message = command.message
+    _require_not_ended(db, command.delivery_id)
     move_delivery(db, command.delivery_id, DeliveryEvent.BEAR, command.at, SERVICE)
     db.execute(
         "UPDATE deliveries SET format = ?, control_id = ?, payload = ? WHERE id = ?",
@@ -122,8 +124,16 @@ def bear_message(db: Db, command: c.BearMessage) -> None:
 
 
 def withhold_delivery(db: Db, command: c.WithholdDelivery) -> None:
-    """End an unborn delivery that its destination takes no more."""
+    """End an unborn delivery that its destination takes no more. Raises Overtaken where a person has ended it meanwhile."""
+    _require_not_ended(db, command.delivery_id)
     move_delivery(db, command.delivery_id, DeliveryEvent.WITHHOLD, command.at, SERVICE)
+
+
+def _require_not_ended(db: Db, delivery_id: int) -> None:
+    hold_lanes(db)
+    (state,) = db.execute("SELECT state FROM deliveries WHERE id = ?", (delivery_id,)).fetchone()
+    if state in {DeliveryState.SUPERSEDED, DeliveryState.DISCARDED}:
+        raise Overtaken("Somebody has ended this delivery already. Look at what is next.")
 
 
 def begin_attempt(db: Db, command: c.BeginAttempt) -> int | None:
@@ -228,7 +238,7 @@ _APPLY: Mapping[type, Callable[[Db, Any], Any]] = {
 def apply(db: Db, command: c.Command) -> Any:
     """Do one command; give its result.
 
-    Raises Overtaken (RecordOutcome, CloseStop), RefusedAction (CloseStop), LeaseLost where it carries a lease that is
+    Raises Overtaken (RecordOutcome, BearMessage, WithholdDelivery, CloseStop), RefusedAction (CloseStop), LeaseLost where it carries a lease that is
     another's now, or what the database raises.
     """
     lease: c.Lease | None = getattr(command, "lease", None)

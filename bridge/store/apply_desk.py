@@ -9,6 +9,7 @@ from bridge.model import DeliveryState
 from bridge.store.codec import json_text, when
 from bridge.store.commands import CloseStop
 from bridge.store.database import Db
+from bridge.store.lanes import hold_lanes
 from bridge.store.statements import Change, move_delivery, note
 
 _NEVER_THERE = (DeliveryState.UNBORN, DeliveryState.QUEUED, DeliveryState.REFUSED, DeliveryState.EXPIRED)
@@ -24,6 +25,7 @@ _NEVER_LEFT = (
 
 def close_stop(db: Db, command: CloseStop) -> None:
     """End an open stop. Raises Overtaken if it is not open, RefusedAction where it would touch what a receiver may hold."""
+    hold_lanes(db)  # judging and sending do too: neither goes on with what a person ends at this moment
     row = db.execute(
         f"SELECT state, capture_id, strip_id, delivery_id FROM stops WHERE id = ?{db.for_update}", (command.stop_id,)
     ).fetchone()

@@ -54,6 +54,9 @@ def _bury(db: Db, command: c.HoldLeases, now: datetime) -> None:
     db.execute("DELETE FROM processes WHERE seen_until <= ?", (when(now),))
     if command.length_s is None:
         db.execute("DELETE FROM processes WHERE owner <> ?", (command.owner,))
+    else:  # a clock that was set back must not keep a dead process alive until it has caught up
+        farthest = when(now + timedelta(seconds=command.length_s))
+        db.execute("UPDATE processes SET seen_until = ? WHERE seen_until > ?", (farthest, farthest))
     _free(db)
 
 

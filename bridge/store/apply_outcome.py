@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import datetime
 
 from bridge.bench.series import left_by
@@ -25,7 +26,7 @@ from bridge.model import (
 )
 from bridge.store.codec import content_text, json_text, moment, packed, result_bytes, when
 from bridge.store.commands import NewDelivery, RecordedOutcome, RecordOutcome
-from bridge.store.database import Db, new_id
+from bridge.store.database import Db, Rows, new_id
 from bridge.store.lanes import is_over, join_lane
 from bridge.store.statements import Change, NewStop, note, open_stop
 
@@ -41,20 +42,20 @@ _WORDS = {Coded: "coded", Held: "held", Rejected: "rejected", Copy: "copy", NonP
 
 
 def record_outcome(db: Db, command: RecordOutcome) -> RecordedOutcome:
-    """Record what judging made of one reading. Raises Overtaken where that was recorded already."""
-    _check_it_is_due(db, command)
-    _supersede(db, command)
+    """Record what judging made of one reading. Raises Overtaken where that was recorded already, or is not this piece of work's any more."""
+    _supersede(db, command, _due(db, command))
     strip_id = _insert_strip(db, command)
     stop_id, repeat = _stop(db, command, strip_id)
-    delivery_ids: tuple[int, ...] = ()
+    made: list[tuple[Rows, DeliveryState]] = []
     result = _result(command)
     if result is not None:
         db.execute(
             "INSERT INTO results (result_id, version, strip_id, content) VALUES (?,?,?,?)",
             (result.result_id, result.version, strip_id, result_bytes(result)),
         )
-        delivery_ids = tuple(_insert_delivery(db, new, result, command) for new in command.deliveries)
+        made = [_insert_delivery(db, new, result, command) for new in command.deliveries]
     _advance_series(db, command)
+    delivery_ids = tuple(_noted(db, command, rows, state) for rows, state in made)
     db.execute(
         "UPDATE intake SET next_index = ?, ended_at = ? WHERE id = ?",
         (command.reading.index + 1, when(command.at) if command.ends_intake else None, command.intake_id),
@@ -63,12 +64,39 @@ def record_outcome(db: Db, command: RecordOutcome) -> RecordedOutcome:
     return RecordedOutcome(strip_id=strip_id, stop_id=stop_id, delivery_ids=delivery_ids, repeat=repeat)
 
 
-def _check_it_is_due(db: Db, command: RecordOutcome) -> None:
-    """Refuse to record a reading twice: a judge may not know whether its last commit happened."""
-    row = db.execute("SELECT only_index, next_index, ended_at FROM intake WHERE id = ?", (command.intake_id,)).fetchone()
-    is_due = row is not None and row[2] is None and (row[0] is not None or row[1] <= command.reading.index)
-    if not is_due:
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Due:
+    """A reading that may be recorded: the strip that stood for it so far, and whether its whole capture is read again."""
+
+    newest: int | None
+    is_whole_again: bool
+
+
+def _due(db: Db, command: RecordOutcome) -> _Due:
+    """Refuse to record a reading twice: a judge may not know whether its last commit happened, or what a person did since it looked."""
+    index = command.reading.index
+    row = db.execute(
+        "SELECT i.only_index, i.next_index, i.ended_at, i.because, s.id FROM intake i"
+        " LEFT JOIN strips s ON s.capture_id = ? AND s.idx = ? AND s.is_newest = 1 WHERE i.id = ?",
+        (command.capture_id, index, command.intake_id),
+    ).fetchone()
+    is_due = row is not None and row[2] is None and (row[0] is not None or row[1] <= index)
+    if not is_due or (row[0] is None and row[3] and _is_settled(db, command)):
         raise Overtaken("This reading was judged already. Look at what is next.")
+    return _Due(newest=row[4], is_whole_again=row[0] is None and row[3] != "")
+
+
+def _is_settled(db: Db, command: RecordOutcome) -> bool:
+    """Say whether a strip of a capture that is read again went meanwhile, was given up, or has a piece of work of its own."""
+    strip = (command.capture_id, command.reading.index)
+    settled = "outcome IN ('coded', 'discarded') OR (outcome = 'non_patient' AND result_id <> '')"  # rows.StripRow.has_gone
+    return (
+        db.execute(f"SELECT 1 FROM strips WHERE capture_id = ? AND idx = ? AND is_newest = 1 AND ({settled})", strip).fetchone()
+        or db.execute(
+            "SELECT 1 FROM intake WHERE analyzer = ? AND ended_at IS NULL AND capture_id = ? AND only_index = ?",
+            (command.reading.analyzer, *strip),
+        ).fetchone()
+    ) is not None
 
 
 def _word(command: RecordOutcome) -> str:
@@ -80,19 +108,12 @@ def _result(command: RecordOutcome) -> CodedResult | None:
     return command.outcome.result if isinstance(command.outcome, Coded | NonPatient) else None
 
 
-def _supersede(db: Db, command: RecordOutcome) -> None:
+def _supersede(db: Db, command: RecordOutcome, due: _Due) -> None:
     """Set the earlier interpretation of the same reading aside, and with it the stop that it opened."""
-    row = db.execute(
-        "SELECT id FROM strips WHERE capture_id = ? AND idx = ? AND is_newest = 1", (command.capture_id, command.reading.index)
-    ).fetchone()
-    if row:
-        _set_aside(db, row[0], command.at)
-    if command.ends_intake:  # the whole capture read again may hold fewer strips than before: what lies behind its end is gone
-        again = db.execute(
-            "SELECT 1 FROM intake WHERE id = ? AND only_index IS NULL AND because <> ''", (command.intake_id,)
-        ).fetchone()
-        if again:
-            set_unreadable_aside(db, command.capture_id, behind=command.reading.index, at=command.at)
+    if due.newest is not None:
+        _set_aside(db, due.newest, command.at)
+    if command.ends_intake and due.is_whole_again:  # it may hold fewer strips than before: what lies behind its end is gone
+        set_unreadable_aside(db, command.capture_id, behind=command.reading.index, at=command.at)
 
 
 def set_unreadable_aside(db: Db, capture_id: int, *, behind: int, at: datetime) -> None:
@@ -275,15 +296,15 @@ def _joined(db: Db, command: RecordOutcome, where: str, values: tuple[object, ..
 # --- deliveries and series
 
 
-def _insert_delivery(db: Db, new: NewDelivery, result: CodedResult, command: RecordOutcome) -> int:
+def _insert_delivery(db: Db, new: NewDelivery, result: CodedResult, command: RecordOutcome) -> tuple[Rows, DeliveryState]:
+    """Make a delivery; give the row with its id, which is not asked for yet, and its state."""
     message = new.message
     state = DeliveryState.QUEUED if message else DeliveryState.UNBORN
     is_head, rank = join_lane(db, new.destination, new.lane, new.priority)
     is_blocked = new.after is not None and not is_over(db, new.after)
-    delivery_id = new_id(
-        db,
+    made = db.execute(
         "INSERT INTO deliveries (destination, lane, priority, result_id, version, format, control_id, payload, state, attempts, born_at, last_code, after,"
-        " is_head, rank, is_blocked, tables_digest) VALUES (?,?,?,?,?,?,?,?,?,0,?,'',?,?,?,?,?)",
+        " is_head, rank, is_blocked, tables_digest) VALUES (?,?,?,?,?,?,?,?,?,0,?,'',?,?,?,?,?) RETURNING id",
         (
             new.destination, new.lane, new.priority, result.result_id, result.version, message.format if message else "",
             message.control_id if message else None, packed(message.payload) if message else None, state, when(command.at), new.after,
@@ -291,6 +312,12 @@ def _insert_delivery(db: Db, new: NewDelivery, result: CodedResult, command: Rec
         ),
     )  # fmt: skip
     db.tell(f"destination:{new.destination}")
+    return made, state
+
+
+def _noted(db: Db, command: RecordOutcome, made: Rows, state: DeliveryState) -> int:
+    """Note that a delivery was made; give its id."""
+    delivery_id = int(made.fetchone()[0])
     note(db, command.at, SERVICE, "delivery.made", f"delivery:{delivery_id}", Change(after=state))
     return delivery_id
 

@@ -41,9 +41,8 @@ def purge_captures(db: Db, command: PurgeCaptures) -> int:
 
 
 def _purge_strips(db: Db, capture_id: int, at: datetime) -> int:
-    found = db.execute(
-        "SELECT id, content, findings FROM strips WHERE capture_id = ? AND purged_at IS NULL", (capture_id,)
-    ).fetchall()
+    unpurged = f"SELECT id, content, findings FROM strips WHERE capture_id = ? AND purged_at IS NULL ORDER BY id{db.for_update}"
+    found = db.execute(unpurged, (capture_id,)).fetchall()
     for strip_id, content, findings in found:
         left = content_text(without_values(content_of(content))) if content else None
         rules = json_text([[*each[:2], ""] for each in json_of(findings)])  # type: ignore[index]  # (rule, severity, sentence), as apply_outcome wrote it

@@ -53,6 +53,13 @@ def back_up(store: Path, folder: Path, *, now: datetime, spare_bytes: int) -> tu
     """
     if not store.is_file():
         raise BackupError(f"There is no store at {store}. Check site.data in the site configuration.")
+    try:
+        return _taken(store, folder, now, spare_bytes)
+    except (sqlite3.Error, OSError) as error:
+        raise BackupError(f"The backup was not taken: {error}. Check the disk of {folder} and its rights.") from error
+
+
+def _taken(store: Path, folder: Path, now: datetime, spare_bytes: int) -> tuple[Path, BackupText]:
     name = f"padpost-{now.astimezone(UTC):%Y%m%dT%H%M%SZ}.sqlite"
     folder.mkdir(parents=True, exist_ok=True, mode=0o700)
     with _alone_in(folder):
@@ -63,8 +70,6 @@ def back_up(store: Path, folder: Path, *, now: datetime, spare_bytes: int) -> tu
         _require_room(store, folder, spare_bytes)
         try:
             return _copied(store, folder / name, now)
-        except (sqlite3.Error, OSError) as error:
-            raise BackupError(f"The backup was not taken: {error}. Check the disk of {folder} and its rights.") from error
         finally:
             for left in folder.glob(f"{name}*{PART}"):
                 left.unlink()

@@ -143,7 +143,7 @@ class RecordOutcome:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class BearMessage:
-    """Give an unborn delivery its message; it is queued. Gives None."""
+    """Give an unborn delivery its message; it is queued. Gives None; raises Overtaken where a person has ended it meanwhile."""
 
     delivery_id: int
     message: Message
@@ -153,7 +153,7 @@ class BearMessage:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class WithholdDelivery:
-    """End an unborn delivery of a control whose destination's settings ask for none any more. Gives None."""
+    """End an unborn delivery of a control whose destination's settings ask for none any more. Gives None; Overtaken as BearMessage."""
 
     delivery_id: int
     at: datetime

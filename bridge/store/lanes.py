@@ -16,7 +16,7 @@ from dataclasses import dataclass
 
 from bridge.lifecycle.states import OPEN_DELIVERY
 from bridge.model import DeliveryState, Priority
-from bridge.store.database import Db
+from bridge.store.database import Db, Rows
 
 # As the partial indexes spell it: an index serves a query only where both say the same words.
 OPEN = "state IN ('unborn', 'queued', 'sending', 'retrying', 'committed')"  # lifecycle.states.OPEN_DELIVERY
@@ -67,30 +67,33 @@ def join_lane(db: Db, destination: str, lane: str, priority: Priority) -> tuple[
 def keep_lane(db: Db, moved: Moved) -> None:
     """Make what is kept of lanes right after a move, with lanes held since before it."""
     was_open, is_open = moved.before in OPEN_DELIVERY, moved.after in OPEN_DELIVERY
-    if was_open is not is_open:
-        _block_successors(db, moved.delivery_id, is_blocked=is_open)
+    blocked = _block_successors(db, moved.delivery_id, is_blocked=is_open) if was_open is not is_open else None
     if was_open is not is_open or moved.before == DeliveryState.SENDING:
         _set_head(db, moved.destination, moved.lane)
+    if blocked is not None:
+        for destination in sorted({row[0] for row in blocked}):
+            db.tell(f"destination:{destination}")
 
 
-def _block_successors(db: Db, delivery_id: int, *, is_blocked: bool) -> None:
-    """Let go what waited for a delivery to be over, or let it wait again; other destinations hear of what may go."""
+def _block_successors(db: Db, delivery_id: int, *, is_blocked: bool) -> Rows:
+    """Let go what waited for a delivery to be over, or let it wait again; give the destinations that hear of what may go."""
     blocking = "UPDATE deliveries SET is_blocked = ? WHERE after = ? RETURNING destination"
-    for destination in sorted({row[0] for row in db.execute(blocking, (int(is_blocked), delivery_id)).fetchall()}):
-        db.tell(f"destination:{destination}")
+    return db.execute(blocking, (int(is_blocked), delivery_id))
+
+
+# Of one lane (destination, lane): its head, the head's state, its oldest open delivery, and whether an urgent one is open.
+_OF_LANE = "FROM deliveries WHERE destination = ? AND lane = ? AND"
+_LANE = (
+    f"SELECT (SELECT id {_OF_LANE} is_head = 1), (SELECT state {_OF_LANE} is_head = 1), (SELECT min(id) {_OF_LANE} {OPEN}),"
+    f" EXISTS (SELECT 1 {_OF_LANE} {OPEN} AND priority = 'stat')"
+)
 
 
 def _set_head(db: Db, destination: str, lane: str) -> None:
-    of_lane = "destination = ? AND lane = ? AND"
-    where = (destination, lane)
-    head = db.execute(f"SELECT id, state FROM deliveries WHERE {of_lane} is_head = 1", where).fetchone()
-    if head is not None and head[1] == DeliveryState.SENDING:
-        following = head[0]
-    else:
-        (following,) = db.execute(f"SELECT min(id) FROM deliveries WHERE {of_lane} {OPEN}", where).fetchone()
-    if head is not None and head[0] != following:
-        db.execute("UPDATE deliveries SET is_head = 0 WHERE id = ?", (head[0],))
+    head, state, oldest, is_urgent = db.execute(_LANE, (destination, lane) * 4).fetchone()
+    following = head if state == DeliveryState.SENDING else oldest
+    if head is not None and head != following:
+        db.execute("UPDATE deliveries SET is_head = 0 WHERE id = ?", (head,))
     if following is not None:
-        urgent = db.execute(f"SELECT 1 FROM deliveries WHERE {of_lane} {OPEN} AND priority = 'stat' LIMIT 1", where).fetchone()
-        rank = STAT_RANK if urgent else ROUTINE_RANK
+        rank = STAT_RANK if is_urgent else ROUTINE_RANK
         db.execute("UPDATE deliveries SET is_head = 1, rank = ? WHERE id = ?", (rank, following))

@@ -52,11 +52,17 @@ class WorkReads:
         )
 
     def next_intake(self, analyzer: str, *, after: int = 0) -> IntakeRow | None:
-        """Give the oldest piece of judging work of ``analyzer`` behind the piece ``after``."""
+        """Give the oldest piece of judging work of ``analyzer`` behind the piece ``after``; before a capture is read again, the strips of it that a person decided about."""
+        found = self._intake("", (analyzer, after))
+        if found is None or not found.because or found.only_index is not None:
+            return found
+        return self._intake("AND i.capture_id = ? AND i.only_index IS NOT NULL", (analyzer, after, found.capture_id)) or found
+
+    def _intake(self, where: str, values: Sequence[object]) -> IntakeRow | None:
         row = self._db().execute(
             "SELECT i.id, i.capture_id, i.analyzer, c.profile, i.only_index, i.next_index, i.because FROM intake i JOIN captures c ON c.id = i.capture_id"
-            " WHERE i.analyzer = ? AND i.ended_at IS NULL AND i.id > ? ORDER BY i.id LIMIT 1",
-            (analyzer, after),
+            f" WHERE i.analyzer = ? AND i.ended_at IS NULL AND i.id > ? {where} ORDER BY i.id LIMIT 1",
+            values,
         ).fetchone()  # fmt: skip
         if row is None:
             return None

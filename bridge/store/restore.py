@@ -39,7 +39,16 @@ def restore(backup: Path, folder: Path, *, now: datetime, replace: bool) -> Rest
     A store that is there already is kept in a folder beside it, and only where ``replace`` is said. Raises StoreLocked while a
     process holds the store, BackupError where the backup is not whole or a store is there; the store there is untouched then.
     """
+    if not backup.is_file():
+        raise BackupError(f"There is no backup at {backup}. Check the name.")
     text = read_text(backup)
+    try:
+        return _replaced(backup, text, folder, now=now, replace=replace)
+    except OSError as error:
+        raise BackupError(f"The backup could not be put in place: {error}. Check the disk and the rights of {folder}.") from error
+
+
+def _replaced(backup: Path, text: BackupText, folder: Path, *, now: datetime, replace: bool) -> Restored:
     folder.mkdir(parents=True, exist_ok=True)
     lock = ProcessLock(folder / LOCK)
     try:
@@ -85,8 +94,6 @@ def open_epoch(folder: Path, *, now: datetime) -> Restored:
 
 
 def _verify(backup: Path, text: BackupText) -> None:
-    if not backup.is_file():
-        raise BackupError(f"There is no backup at {backup}. Check the name.")
     if text.schema > NEWEST:
         raise BackupError(f"{backup} is of a newer Padpost (schema {text.schema}). Install that version again, then restore.")
     if backup.stat().st_size != text.size_bytes or sha256_of(backup) != text.sha256:

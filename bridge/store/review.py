@@ -83,10 +83,11 @@ def _review_deliveries(db: Db, now: datetime, said: str) -> int:
 def _review_intake(db: Db, now: datetime, said: str) -> int:
     """Stop every capture that was not judged to its end: it may have been judged since, and its results sent under identities that are lost."""
     found = db.execute(
-        "SELECT i.id, i.capture_id, i.analyzer, coalesce(i.only_index, i.next_index), c.payload, c.digest FROM intake i"
-        " JOIN captures c ON c.id = i.capture_id WHERE i.ended_at IS NULL ORDER BY i.id"
+        "SELECT i.id, i.capture_id, i.analyzer, coalesce(i.only_index, i.next_index), i.only_index IS NULL AND i.because <> '', c.payload, c.digest"
+        " FROM intake i JOIN captures c ON c.id = i.capture_id WHERE i.ended_at IS NULL ORDER BY i.id"
     ).fetchall()
-    for intake_id, capture_id, analyzer, index, payload, digest in found:
+    for intake_id, capture_id, analyzer, due, is_whole_again, payload, digest in found:
+        index = _behind_its_strips(db, capture_id) if is_whole_again else due
         place = Place(start=0, end=len(unpacked(payload)))
         finding = Finding(
             rule="restore.unjudged",
@@ -111,3 +112,8 @@ def _review_intake(db: Db, now: datetime, said: str) -> int:
             ),
         )
     return len(found)
+
+
+def _behind_its_strips(db: Db, capture_id: int) -> int:
+    """Give an index that no strip of a capture has: what is read again was judged before, and strips of it may have gone."""
+    return int(db.execute("SELECT max(idx) + 1 FROM strips WHERE capture_id = ?", (capture_id,)).fetchone()[0])

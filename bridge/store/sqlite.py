@@ -147,9 +147,12 @@ class SqliteEngine:
         if self._connection is not None:
             self._connection.close()
 
-    def begin(self) -> None:
+    def begin(self, *, together: bool) -> None:  # noqa: ARG002 - a file is never far away
         """Begin to write; no other connection can until the end."""
         self._db.execute("BEGIN IMMEDIATE")
+
+    def must_stand(self) -> None:
+        """Do nothing: a file is there until it fails."""
 
     def commit(self) -> None:
         """Commit, with an fsync."""

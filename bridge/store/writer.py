@@ -2,8 +2,9 @@
 
 A group is whatever has queued up while the last one was being committed: alone, a command is committed at once; under load
 many share one fsync. A group in which a command is refused is undone and done again with a savepoint around each, so that one
-failure never spoils the group; nearly none is, and savepoints cost more than what they hold. A future is resolved only after
-COMMIT has returned.
+failure never spoils the group; nearly none is, and savepoints cost more than what they hold. Only then are a statement's answer and
+its error waited for before the next is sent: a server in another machine may tell of both as late as COMMIT. A future is resolved
+only after COMMIT has returned.
 
 What an error means is the engine's to say. After a failed commit to a file nothing is known to be durable: the writer
 stops for good (ARCHITECTURE rule 3; PostgreSQL does the same since its fsync lesson of 2018). A server that is away comes
@@ -29,7 +30,6 @@ FIRST_REST_S = 0.1  # ours: a server that restarts is back within seconds
 LONGEST_REST_S = 2.0  # ours: short beside the time that a technician takes to look again
 _Job = tuple[Command, "Future[Any]"]
 Apply = Callable[[Db, Command], Any]
-Tried = Callable[[Db, Command], tuple[Any, Exception | None]]
 
 
 class Verdict(Enum):
@@ -43,8 +43,15 @@ class Verdict(Enum):
     BROKEN = "nothing that was written can be relied on: stop for good"
 
 
-class _OneRefusedError(Exception):
-    """A command of a group without savepoints was refused; its cause says why."""
+_OF_ONE = frozenset({Verdict.ONE, Verdict.MET})
+
+
+class _Went(Enum):
+    """How a turn of a group went."""
+
+    ANSWERED = "its futures are answered"
+    MET = "it was undone, and the same may pass now"
+    REFUSED = "it was undone, since one of its commands is refused: the others pass without that one"
 
 
 class Engine(Protocol):
@@ -56,11 +63,14 @@ class Engine(Protocol):
     def close(self) -> None:
         """Let go of the connection, whatever state it is in."""
 
-    def begin(self) -> None:
-        """Begin a transaction that writes."""
+    def begin(self, *, together: bool) -> None:
+        """Begin a transaction that writes. ``together``: none of it will be undone alone, so that errors may come as late as the commit."""
+
+    def must_stand(self) -> None:
+        """Raise where the transaction is known to be gone, so that no commit is sent of which nobody would learn what came of it."""
 
     def commit(self) -> None:
-        """Make the transaction durable."""
+        """Make the transaction durable. An error with the verdict ONE or MET is of a statement before: then nothing was committed."""
 
     def undo(self) -> None:
         """Take the transaction back."""
@@ -185,42 +195,39 @@ class Writer:
     # --- one group
 
     def _work(self, group: list[_Job]) -> None:
-        tried: Tried = self._together
-        for turn in range(1, MOST_TURNS + 1):
-            if self.fault:
-                _fail(group, StoreFailed(self.fault))
-                return
-            try:
-                if self._commit(group, tried, is_last=turn == MOST_TURNS):
+        together, turns = True, MOST_TURNS
+        while not self.fault:
+            match self._commit(group, together=together, is_last=turns == 1):
+                case _Went.ANSWERED:
                     return
-            except _OneRefusedError:
-                tried = self._apart
+                case _Went.REFUSED:
+                    together = False
+                case _Went.MET:
+                    turns -= 1
+        _fail(group, StoreFailed(self.fault))
 
-    def _commit(self, group: list[_Job], tried: Tried, *, is_last: bool) -> bool:
-        """Do a group and answer its futures; give False where it was undone and should be done again.
-
-        Raises _OneRefusedError where it was undone since ``tried`` cannot undo one command alone.
-        """
+    def _commit(self, group: list[_Job], *, together: bool, is_last: bool) -> _Went:
+        """Do a group and answer its futures, unless it should be done again. Not ``together``: each command can be undone alone."""
         answers: list[tuple[Future[Any], Any, Exception | None]] = []
         is_open = sent = False
         try:
             db = self._db = self._db or self._engine.open()
             is_open = True
-            self._engine.begin()
+            self._engine.begin(together=together)
             for command, future in group:
-                answers.append((future, *self._one(db, command, tried)))
+                value, fault = (self._apply(db, command), None) if together else self._one(db, command)
+                answers.append((future, value, fault))
+            self._engine.must_stand()
             sent = True
             self._engine.commit()
-        except _OneRefusedError:
-            if self._took_back(group):
-                raise
-            return True
         except Exception as error:  # noqa: BLE001 - whatever it is, it is the whole group's business, and its futures are answered
             verdict = self._undone(error)
+            if together and verdict in _OF_ONE:
+                return _Went.REFUSED
             if not is_last and (verdict is Verdict.AGAIN or (verdict is Verdict.AWAY and is_open and not sent)):
-                return False
+                return _Went.MET
             self._give_up(group, verdict, error, sent=sent)
-            return True
+            return _Went.ANSWERED
         self.shortage = ""
         for future, value, fault in answers:
             if fault is None:
@@ -228,23 +235,14 @@ class Writer:
             else:
                 future.set_exception(fault)
         self._tidy()
-        return True
+        return _Went.ANSWERED
 
-    def _one(self, db: Db, command: Command, tried: Tried) -> tuple[Any, Exception | None]:
+    def _one(self, db: Db, command: Command) -> tuple[Any, Exception | None]:
         """Do one command; give its value, or the refusal that undid it alone."""
-        value, fault = tried(db, command)
+        value, fault = self._apart(db, command)
         if fault is not None and self._engine.verdict(fault) is Verdict.MET:
-            value, fault = tried(db, command)
+            value, fault = self._apart(db, command)
         return value, None if fault is None else self._engine.told(fault)
-
-    def _together(self, db: Db, command: Command) -> tuple[Any, None]:
-        """Do one command, without a way back for it alone."""
-        try:
-            return self._apply(db, command), None
-        except Exception as fault:
-            if self._engine.verdict(fault) not in {Verdict.ONE, Verdict.MET}:
-                raise
-            raise _OneRefusedError from fault
 
     def _apart(self, db: Db, command: Command) -> tuple[Any, Exception | None]:
         """Do one command in a savepoint of its own."""
@@ -252,7 +250,7 @@ class Writer:
         try:
             value = self._apply(db, command)
         except Exception as fault:  # a defect of ours too is told to the one who asked, and the thread lives on
-            if self._engine.verdict(fault) not in {Verdict.ONE, Verdict.MET}:
+            if self._engine.verdict(fault) not in _OF_ONE:
                 raise
             db.execute("ROLLBACK TO one")
             db.execute("RELEASE one")
@@ -264,7 +262,7 @@ class Writer:
         try:
             self._engine.tidy()
         except Exception as error:  # noqa: BLE001 - as in _commit
-            if self._undone(error) is Verdict.BROKEN:
+            if self._undone(error) in {Verdict.BROKEN, *_OF_ONE}:
                 self._stop(error)
 
     # --- what went wrong
@@ -280,18 +278,7 @@ class Writer:
         except Exception as worse:  # noqa: BLE001 - as in _commit
             self._let_go()
             return Verdict.AWAY if self._engine.verdict(worse) is Verdict.AWAY else Verdict.BROKEN
-        return Verdict.BROKEN if verdict in {Verdict.ONE, Verdict.MET} else verdict  # outside every command: not of one
-
-    def _took_back(self, group: list[_Job]) -> bool:
-        """Undo a group that is to be done again; say whether that could be done, else its futures are answered."""
-        try:
-            self._engine.undo()
-        except Exception as error:  # noqa: BLE001 - as in _commit
-            self._let_go()
-            verdict = Verdict.AWAY if self._engine.verdict(error) is Verdict.AWAY else Verdict.BROKEN
-            self._give_up(group, verdict, error, sent=False)
-            return False
-        return True
+        return verdict
 
     def _let_go(self) -> None:
         self._engine.close()
@@ -299,7 +286,7 @@ class Writer:
 
     def _give_up(self, group: list[_Job], verdict: Verdict, error: Exception, *, sent: bool) -> None:
         name = self._engine.name(error)
-        if verdict is Verdict.BROKEN:
+        if verdict in {Verdict.BROKEN, *_OF_ONE}:  # outside every command it is not of one
             self._stop(error)
             _fail(group, StoreFailed(self.fault))
         elif verdict is Verdict.FULL:

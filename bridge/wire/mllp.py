@@ -29,6 +29,7 @@ class Deframer:
         self.is_open = False
         self._longest = longest
         self._buffer = bytearray()
+        self._looked_at = 0  # bytes of the buffer that hold no VT and no FS CR: a long frame in small pieces is looked at once
         self._beginning = b""
         self._is_too_long = False
 
@@ -42,35 +43,40 @@ class Deframer:
 
     def _advance(self, payloads: list[bytes]) -> bool:
         """Do one step; say whether another one may follow."""
-        start = self._buffer.find(VT)
+        start = self._buffer.find(VT, self._looked_at)
         if not self.is_open:
             self._skip(len(self._buffer) if start < 0 else start)
             return self._open() if start >= 0 else False
-        end = self._buffer.find(FS + CR)
+        end = self._buffer.find(FS + CR, max(self._looked_at - 1, 0))
         if start >= 0 and (end < 0 or start < end):
             self._skip(start)
             return self._open()
         if end < 0:
             self._shorten()
+            self._looked_at = len(self._buffer)
             return False
         if self._is_too_long or end > self._longest:
             self.too_long += 1
             self.beginnings.append(self._beginning or bytes(self._buffer[:BEGINNING]))
         else:
             payloads.append(bytes(self._buffer[:end]))
-        del self._buffer[: end + 2]
+        self._forget(end + 2)
         self.is_open = self._is_too_long = False
         self._beginning = b""
         return True
 
     def _open(self) -> bool:
-        del self._buffer[:1]
+        self._forget(1)
         self.is_open, self._is_too_long, self._beginning = True, False, b""
         return True
 
     def _skip(self, count: int) -> None:
         self.skipped += count
+        self._forget(count)
+
+    def _forget(self, count: int) -> None:
         del self._buffer[:count]
+        self._looked_at = 0
 
     def _shorten(self) -> None:
         """Forget a frame that is too long, but for a last FS, whose CR may still come."""

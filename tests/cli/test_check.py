@@ -248,6 +248,13 @@ def test_a_secret_comes_from_the_environment_or_a_file(tmp_path: Path, env: dict
     assert b"tell-nobody" not in run.stdout + run.stderr
 
 
+INSTRUMENTS = """  - name: instruments
+    kind: mllp
+    port: 0
+    analyzer: bench-z
+    profile: dipper
+    tls: {certificate: own.pem, key: own.key}
+"""
 SECURED = """  - name: line
     kind: mllp
     host: records.internal
@@ -264,8 +271,9 @@ SECURED = """  - name: line
 
 def test_certificates_and_keys_are_checked_without_sending(tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
     """Files that are not there are faults with file and line; what runs out is a warning, thirty days before."""
-    path = site(tmp_path, SITE + SECURED)
-    first = SITE.count("\n") + 1
+    text = SITE.replace("destinations:\n", f"{INSTRUMENTS}destinations:\n")
+    path = site(tmp_path, text + SECURED)
+    first = text.count("\n") + 1
     status, output, _ = here("check", "--config", path, "--no-oracles", capfd=capfd)
     lines = {line.partition(": ")[0]: line for line in output.splitlines()}
     assert status == 1
@@ -282,6 +290,7 @@ def test_certificates_and_keys_are_checked_without_sending(tmp_path: Path, capfd
     assert status == 0
     assert "destination line: ok" in output
     assert "warning: line: Padpost's certificate (own.pem) runs out on " in output
+    assert "warning: instruments: Padpost's certificate (own.pem) runs out on " in output
     assert "warning: hook: the last key in hook-keys signs until " in output
 
 

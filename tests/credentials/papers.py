@@ -28,6 +28,7 @@ class Papers:
         leaf = self.authority.issue_cert(*names, not_before=starts, not_after=ends)
         certificate, key = self.folder / f"{name}.pem", self.folder / f"{name}.key"
         certificate.write_bytes(b"".join(blob.bytes() for blob in leaf.cert_chain_pems))
+        key.touch(0o600)
         key.write_bytes(leaf.private_key_pem.bytes())
         return Tls(ca=self.ca, certificate=certificate, key=key)
 

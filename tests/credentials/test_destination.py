@@ -10,7 +10,7 @@ import pytest
 
 from bridge.credentials.destination import faults, warnings
 from bridge.credentials.keys import make_key
-from bridge.settings import FhirDestination, FolderDestination, HookDestination, MllpDestination
+from bridge.settings import FhirDestination, FolderDestination, HookDestination, MllpDestination, MllpSource
 from tests.credentials.papers import papers
 
 NOW = datetime(2026, 11, 26, tzinfo=UTC)
@@ -67,6 +67,13 @@ def test_what_runs_out_is_told_thirty_days_before(tmp_path: Path) -> None:
     assert list(faults(mllp, now=NOW)) == []
     assert list(warnings(mllp, now=NOW)) == [
         "Padpost's certificate (own.pem) runs out on 2026-12-25, in 29 days: renew it; no restart is needed"
+    ]
+    source = MllpSource.model_validate({"kind": "mllp", "name": "s", "analyzer": "a", "profile": "p", "port": 0, "tls": own})
+    assert list(warnings(source, now=NOW)) == list(warnings(mllp, now=NOW))
+    assert own.key is not None
+    own.key.chmod(0o644)
+    assert list(warnings(source, now=NOW))[1:] == [
+        "the key own.key can be read by every user of this machine: take that right away (chmod o-rwx)"
     ]
     keys = tmp_path / "keys"
     path = make_key(keys, "ES384", starts=NOW, ends=NOW + timedelta(days=30), name="k")

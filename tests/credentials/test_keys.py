@@ -19,7 +19,7 @@ from bridge.credentials.keys import (
     FOR_TOKENS,
     KeyFolder,
     SigningKey,
-    is_open_to_others,
+    any_is_open_to_others,
     key_set,
     make_key,
     read_keys,
@@ -40,7 +40,7 @@ def test_a_key_is_made_for_its_owner_alone_and_its_public_part_is_one(tmp_path: 
     """PyJWT, which shares no code, reads the public set; nothing of the private key stands in it (RFC 7517, 9.2)."""
     path = made(tmp_path / "keys", "k1", alg)
     assert stat.S_IMODE(path.stat().st_mode) == 0o600
-    assert not is_open_to_others(path.parent)
+    assert not any_is_open_to_others(path.parent)
     public = key_set(read_keys(path.parent), now=NOW)
     (key,) = jwt.PyJWKSet.from_dict(public).keys
     assert (key.key_id, key.public_key_use, public["keys"][0]["alg"]) == ("k1", "sig", alg)
@@ -115,7 +115,7 @@ def test_a_key_is_never_written_over(tmp_path: Path) -> None:
 def test_a_key_that_others_may_read_is_noticed(tmp_path: Path) -> None:
     """Who reads it can sign in our name."""
     made(tmp_path, "k1").chmod(0o644)
-    assert is_open_to_others(tmp_path)
+    assert any_is_open_to_others(tmp_path)
 
 
 def test_a_broken_file_beside_good_keys_is_told(tmp_path: Path) -> None:

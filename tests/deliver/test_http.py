@@ -81,6 +81,19 @@ def test_a_reply_comes_back_with_status_body_and_retry_after() -> None:
         assert posted(server.base_url) == HttpReply(status=503, body=b"later", retry_after="7")
 
 
+def test_we_name_ourselves_and_no_library() -> None:
+    """RFC 9110 10.1.5: whose version it is tells a receiver nothing that it needs."""
+    heard = b""
+
+    async def talk(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        nonlocal heard
+        heard = await reader.readuntil(b"\r\n\r\n")
+        writer.write(b"HTTP/1.1 204 No Content\r\n\r\n")
+
+    against(talk)
+    assert [line for line in heard.split(b"\r\n") if line.lower().startswith(b"user-agent")] == [b"User-Agent: Padpost"]
+
+
 def test_a_redirect_is_not_followed() -> None:
     """Results and token go to the configured address only (fhir.md, answer to action)."""
     with FhirReceiver() as elsewhere, FhirReceiver() as server:

@@ -23,19 +23,20 @@ from bridge.deliver.fhir import FhirClient
 from bridge.deliver.mllp import MllpClient
 from bridge.errors import StoreFailed, StoreFull
 from bridge.lifecycle.answers import Silence
-from bridge.lifecycle.states import DestinationState, StopGroup
+from bridge.lifecycle.states import DestinationState, StopEnd, StopGroup
 from bridge.model import Acknowledgement, Answer, CodedResult, DeliveryState, Message, Priority
 from bridge.queue import lanes
 from bridge.queue.lanes import Client, DestinationQueue, Pace
 from bridge.settings import FhirDestination, MllpDestination
 from bridge.store.api import Store
-from bridge.store.commands import Command, EndAttempt
+from bridge.store.commands import BearMessage, Command, EndAttempt
 from bridge.store.sqlite import SqliteStore
 from tests.peers.fhir_receiver import FhirReceiver, Reply, turn_away
 from tests.peers.mllp_receiver import MllpReceiver, accept, hang_up, silent
 from tests.peers.mllp_receiver import turn_away as answer_no
 from tests.peers.outgoing import bundle, oru
 from tests.queue.stock import door, put, row, states, until
+from tests.store import strips
 
 S = DeliveryState
 STAT = Priority.STAT
@@ -672,6 +673,44 @@ def test_what_its_destination_takes_no_more_is_ended_and_holds_up_nothing(store:
     made, ended = store.events(f"delivery:{row(store, withheld).delivery_id}")
     assert (made.after, ended.what, ended.after, ended.actor) == ("unborn", "delivery.withhold", "discarded", "padpost")
     assert store.stops() == ()
+
+
+class Willing:
+    """A receiver that takes everything."""
+
+    def __init__(self) -> None:
+        self.got: list[str] = []
+
+    async def send(self, message: Message) -> Acknowledgement:
+        """Note it and accept."""
+        self.got.append(message.result_id)
+        return Acknowledgement(answer=Answer.ACCEPTED, code="AA")
+
+
+def test_what_a_person_sets_aside_while_its_message_is_made_holds_up_nothing(store: SqliteStore) -> None:
+    """Corrected in that very moment, since another receiver refused it: no defect, and what is on its way is not cut off."""
+    chart, _ = strips.post(store, "R1", destinations=("chart", "record"), born=False).delivery_ids
+    message = strips.message(strips.result("R1"), "C1", destination="chart")
+    store.submit(BearMessage(delivery_id=chart, message=message, at=clock.now())).result(10)
+    strips.attempt(store, chart, Answer.REFUSED)
+    strips.post(store, "R2", destinations=("record",))
+
+    async def bear(_: CodedResult) -> Message:
+        (stop,) = store.stops()
+        strips.close(store, stop.stop_id, StopEnd.ID_CORRECTED, patient_id="40718823")
+        return strips.message(strips.result("R1"), "C2", destination="record")
+
+    async def whole() -> None:
+        client = Willing()
+        running_ = asyncio.create_task(queue_of(store, client, pace(), bear=bear).run())
+        await until(lambda: running_.done() or strips.states(store, "R2")["record"] is S.ACCEPTED)
+        assert not running_.done()
+        running_.cancel()
+        await asyncio.gather(running_, return_exceptions=True)
+        assert client.got == ["R2"]
+
+    asyncio.run(whole())
+    assert strips.states(store, "R1") == {"chart": S.SUPERSEDED, "record": S.SUPERSEDED}
 
 
 # --- wake-ups

@@ -22,7 +22,7 @@ from bridge.model import Acknowledgement, Answer, DeliveryState, Format, Message
 from bridge.queue import leases as module
 from bridge.queue.lanes import DestinationQueue, Pace
 from bridge.queue.leases import FREE, LENGTH_S, MARGIN_S, Leases, Process
-from bridge.store.commands import BeginAttempt, HoldLeases, Lease
+from bridge.store.commands import BeginAttempt, HoldLeases, Lease, ReserveNumbers
 from bridge.store.database import SqliteDb
 from bridge.store.sqlite import SqliteStore
 from tests.queue import stock
@@ -373,6 +373,7 @@ def test_a_late_answer_does_not_count_and_the_heir_sends_the_same_again(shared: 
         tasks = [asyncio.create_task(old.grip(DEST).hold(_queue(shared, old, slow).run)), asyncio.create_task(old.run())]
         await stock.until(lambda: slow.got == ["M1"])
         await _stopped(tasks.pop())  # its heart stops, and its clock with it: it does not know
+        await asyncio.wrap_future(shared.submit(ReserveNumbers(count=1)))  # its last beat, if one was on its way, is written too
         shared.clock.seconds += LENGTH_S
         others = [asyncio.create_task(heir.grip(DEST).hold(_queue(shared, heir, prompt).run)), asyncio.create_task(heir.run())]
         await stock.until(lambda: prompt.got[:1] == ["M1"])

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from bridge.model import Capture, Reading, Unreadable, Way
 from bridge.read.capture import cut, read_capture
-from bridge.read.hl7_result import charset_of
+from bridge.read.hl7_result import MOST_ABOVE, charset_of
 from bridge.read.sheet import Sheet
 from bridge.tables.types import Profile
 from bridge.wire.text import plain
@@ -209,6 +209,26 @@ def test_what_is_wrong_is_told_with_its_place(segments: list[str], rule: str, at
 def test_a_spoilt_line_puts_every_later_strip_of_the_patient_in_doubt() -> None:
     """It may have been the next PID: nobody's strip is filed under the patient above it. The next PID ends the doubt."""
     payload = message(HEADER, PATIENT, ORDER, PAD, "P.D|2||40718860", "OBR|2||00013|S5", PAD, PATIENT, "OBR|1||00014|S5", PAD)
+    assert [told(strip).get("rule") or told(strip)["number"] for strip in read(payload)] == [
+        "read.record",
+        "read.record",
+        "00014",
+    ]
+
+
+@pytest.mark.parametrize("line", ["noise", "OBX"])
+def test_a_strip_of_very_many_lines_is_read_once_through(line: str) -> None:
+    """40,000 wrong lines are one spoilt strip. To compare each with all before it took five minutes, in which nothing else was read."""
+    (strip,) = read(message(HEADER, PATIENT, ORDER, *[line] * 40_000))
+    assert isinstance(strip, Unreadable)
+    assert (strip.finding.rule, strip.place.end) == ("read.record", len(message(HEADER, PATIENT, ORDER, *[line] * 40_000)))
+
+
+def test_too_much_above_an_order_puts_the_patients_strips_in_doubt() -> None:
+    """Every strip is read in the light of all that stands above it: 4 MB of that before 4 MB of orders would take days."""
+    few, many = (["NTE|1||x"] * (MOST_ABOVE - 1), ["NTE|1||x"] * MOST_ABOVE)
+    assert told(one(message(HEADER, PATIENT, *few, ORDER, PAD)))["number"] == "00012"
+    payload = message(HEADER, PATIENT, *many, ORDER, PAD, "OBR|2||00013|S5", PAD, PATIENT, "OBR|1||00014|S5", PAD)
     assert [told(strip).get("rule") or told(strip)["number"] for strip in read(payload)] == [
         "read.record",
         "read.record",

@@ -227,6 +227,13 @@ def test_lengths(bridge: Running) -> None:
         timeout=30,
     )
     assert problem(chunked) == (411, "The length is missing")
+    both = (  # RFC 9112 6.3: the chunks win, so that the length would bound nothing
+        f"POST /api/captures HTTP/1.1\r\nhost: 127.0.0.1:{bridge.port}\r\nauthorization: Bearer {KEY}\r\nidempotency-key: {fresh()}\r\n"
+        "content-type: application/octet-stream\r\ncontent-length: 4\r\ntransfer-encoding: chunked\r\n\r\n"
+    )
+    with socket.create_connection(("127.0.0.1", bridge.port), timeout=30) as sender:
+        sender.sendall(both.encode() + b"7530\r\n" + b"x" * 30_000 + b"\r\n0\r\n\r\n")
+        assert sender.recv(65_536).startswith(b"HTTP/1.1 411 ")
 
 
 def test_a_body_that_does_not_come(bridge: Running) -> None:
@@ -347,6 +354,7 @@ def test_no_identifier_and_no_key_is_logged(bridge: Running, capfd: pytest.Captu
     assert problem(post(bridge, EXAMPLE, key=f"{KEY}x"))[0] == 401
     bridge.wait(lambda: not bridge.store.analyzers_with_work())
     said = "".join(capfd.readouterr())
+    assert "post.refused" in said  # who looks why nothing comes finds it here
     assert KEY not in said
     assert "40718823" not in said
     assert bridge.store.stops(group=StopGroup.REFUSED) == ()

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import re
 import socket
 import ssl
 from collections.abc import AsyncIterator, Callable
@@ -17,6 +18,7 @@ import hl7
 import pytest
 
 from bridge.credentials.tls import listening_context
+from bridge.errors import StoreError
 from bridge.model import Capture, Way
 from bridge.receive.mllp_listener import MllpReceiver, Office, error_code
 from bridge.settings import MllpSource, Tls
@@ -83,9 +85,14 @@ def state(*outcomes: tuple[str, str], judged: bool = True) -> CaptureState:
 
 @contextlib.asynccontextmanager
 async def listening(
-    shelf: Shelf, *, look: Callable[[int], CaptureState | None] | None = None, tls: Tls | None = None, **more: object
+    shelf: Shelf,
+    *,
+    look: Callable[[int], CaptureState | None] | None = None,
+    may_number: Callable[[], None] = lambda: None,
+    tls: Tls | None = None,
+    **more: object,
 ) -> AsyncIterator[MllpReceiver]:
-    """Listen; with ``look`` the profile answers judged."""
+    """Listen; with ``look`` the profile answers judged. ``may_number`` raises where no control ID can be had."""
     assert LAYOUT is not None
     layout = replace(LAYOUT, answer=Answering.JUDGED) if look else LAYOUT
     source = MllpSource.model_validate(
@@ -93,12 +100,16 @@ async def listening(
     )
 
     async def control_id() -> str:
+        may_number()
         return "Q1M1"
+
+    async def looked(capture_id: int) -> CaptureState | None:
+        return look(capture_id) if look else None
 
     office = Office(
         keep=shelf.keep,
         note_refused=shelf.note_refused,
-        look=look or (lambda _: None),
+        look=looked,
         control_id=control_id,
         words=lambda rule: f"why {rule}",
         now=now,
@@ -375,7 +386,51 @@ def test_a_message_that_never_ends_is_not_waited_for() -> None:
     scene(quiet, idle_s=0.1)
 
 
-def test_many_connections_and_one_too_many() -> None:
+def test_messages_without_a_pause_are_one_after_the_other() -> None:
+    """``message_s`` is a limit of each message: a line on which the next one always began already is busy, not stuck."""
+
+    async def play(shelf: Shelf, instrument: Instrument, receiver: MllpReceiver) -> None:
+        loop = asyncio.get_running_loop()
+        end, number = loop.time() + 1.0, 0
+        await asyncio.to_thread(instrument.socket.sendall, VT + b"MSH")
+        while loop.time() < end:
+            rest = result(f"D{number}")[3:]
+            await asyncio.to_thread(instrument.socket.sendall, rest + END + VT + b"MSH")
+            assert short(await instrument.heard()) == ("AA", f"D{number}", "")
+            number += 1
+
+    assert scene(play, message_s=0.5).captures
+
+
+@pytest.mark.parametrize("error", [StoreError("away"), KeyError("a defect")])
+@pytest.mark.parametrize("where", ["control ID", "look"])
+def test_what_fails_for_one_sender_hangs_up_on_no_other(where: str, error: Exception, capsys: pytest.CaptureFixture[str]) -> None:
+    """No answer can be made: the line ends as if it had broken, so the sender sends again; its neighbours go on, and so do we."""
+    failing = True
+
+    def fail() -> None:
+        if failing:
+            raise error
+
+    def look(_: int) -> CaptureState:
+        fail()
+        return state(("coded", ""))
+
+    async def play(shelf: Shelf, instrument: Instrument, receiver: MllpReceiver) -> None:
+        nonlocal failing
+        neighbour = Instrument(receiver)
+        await instrument.send(result())
+        assert await instrument.is_hung_up()
+        failing = False
+        with neighbour.socket:
+            assert await neighbour.asked(result()) == ("AA", "D1", "")
+
+    more: dict[str, object] = {"look": look} if where == "look" else {"may_number": fail}
+    assert len(scene(play, **more).captures) == 1
+    assert ("line.fell" if isinstance(error, KeyError) else "mllp.not_answered") in capsys.readouterr().out
+
+
+def test_many_connections_and_one_too_many(capsys: pytest.CaptureFixture[str]) -> None:
     """Each instrument is answered on its own line; who comes beyond the limit is turned away, and a place that is free again is given."""
 
     async def play(shelf: Shelf, instrument: Instrument, receiver: MllpReceiver) -> None:
@@ -384,6 +439,11 @@ def test_many_connections_and_one_too_many() -> None:
         assert answers == [("AA", f"D{n}", "") for n in range(8)]
         extra = Instrument(receiver)
         assert await extra.is_hung_up()
+        said = capsys.readouterr().out
+        assert re.search(
+            "line.turned_away .*connections=8 peer=127.0.0.1 ", said
+        )  # whoever looks for what fills the port finds it
+        assert len(re.findall("line.opened .*peer=127.0.0.1 ", said)) == 8
         extra.socket.close()
         for each in others:
             each.socket.close()

@@ -9,8 +9,9 @@ from collections.abc import AsyncIterator
 
 import pytest
 
+from bridge.errors import LineError
 from bridge.model import Capture, Way
-from bridge.receive.tcp import TcpReceiver, TcpStream
+from bridge.receive.tcp import MOST_UNREAD, TcpReceiver, TcpStream
 from bridge.settings import Cut, LinkTimes, TcpSource
 from tests.receive.independent_sender import RECORDS, IndependentSender, frame, message
 from tests.receive.shelf import MOMENT, PATIENCE_S, Shelf, now
@@ -254,3 +255,32 @@ def test_a_stream_without_a_connection_cannot_send() -> None:
             await TcpStream().write(b"\x06")
 
     asyncio.run(scene())
+
+
+def test_a_sender_that_reads_no_answers_is_hung_up_on() -> None:
+    """What is written and not read is held in memory: no more than a bound of it, however long the sender goes on."""
+
+    async def scene() -> int:
+        made: asyncio.Future[TcpStream] = asyncio.get_running_loop().create_future()
+
+        class Guest(TcpStream):
+            def connection_made(self, transport: asyncio.BaseTransport) -> None:
+                super().connection_made(transport)
+                made.set_result(self)
+
+        server = await asyncio.get_running_loop().create_server(Guest, "127.0.0.1", 0)
+        async with server:
+            with socket.create_connection(server.sockets[0].getsockname()[:2], timeout=PATIENCE_S):
+                stream, written = await made, 0
+                fault = ""
+                while not fault and written < 1_000 * MOST_UNREAD:
+                    try:
+                        await stream.write(b"x" * 4_096)
+                    except LineError as error:
+                        fault = str(error)
+                    written += 4_096
+                assert fault == "the other side reads no answers"
+                assert await stream.read() == b""
+        return written
+
+    assert asyncio.run(scene()) > MOST_UNREAD

@@ -19,7 +19,7 @@ def test_it_looks_until_all_is_judged(looks: int) -> None:
     """Another process may judge: the store tells, whoever wrote it."""
     seen: list[int] = []
 
-    def look(capture_id: int) -> CaptureState:
+    async def look(capture_id: int) -> CaptureState:
         seen.append(capture_id)
         return state(is_judged=len(seen) > looks)
 
@@ -29,8 +29,15 @@ def test_it_looks_until_all_is_judged(looks: int) -> None:
 
 def test_it_does_not_wait_for_ever() -> None:
     """None says that judging is not over: the sender is told to ask again."""
-    assert asyncio.run(judged(lambda _: state(is_judged=False), 7, within_s=0.05)) is None
-    assert asyncio.run(judged(lambda _: None, 7, within_s=0.05)) is None
+
+    async def waits(_: int) -> CaptureState:
+        return state(is_judged=False)
+
+    async def unknown(_: int) -> None:
+        return None
+
+    assert asyncio.run(judged(waits, 7, within_s=0.05)) is None
+    assert asyncio.run(judged(unknown, 7, within_s=0.05)) is None
 
 
 @pytest.mark.parametrize(

@@ -131,3 +131,25 @@ def test_the_how_tos_destinations_are_read(tmp_path: Path, page: str, kind: str)
         base = FHIR_HTTPS + part
         assert settings.read_settings(write(tmp_path, base)).destinations[0].name == "record"
     assert len(parts) == (2 if page == "secure-a-destination" else 0)
+
+
+@pytest.mark.parametrize(
+    ("site", "old", "key"),
+    [
+        (FHIR_HTTPS, "https://fhir.example/r4", "base_url"),
+        (HOOK, "https://hook.example/in", "url"),
+        (
+            FHIR_HTTPS + "    oauth: {client_id: p, keys: keys, token_url: https://token.example/t}\n",
+            "https://token.example/t",
+            "oauth.token_url",
+        ),
+    ],
+)
+@pytest.mark.parametrize("who", ["pad:s3cret@", "s3cret@"])
+def test_a_password_in_an_address_is_refused_and_not_repeated(tmp_path: Path, site: str, old: str, key: str, who: str) -> None:
+    """RFC 3986 3.2.1: whoever reads the file, a page or the specification would read it."""
+    with pytest.raises(SettingsError, match="a user or a password stands in the address") as told:
+        settings.read_settings(write(tmp_path, site.replace(old, old.replace("https://", f"https://{who}"))))
+    assert told.value.spot is not None
+    assert told.value.spot.key == f"destinations[0].{key}"
+    assert "s3cret" not in str(told.value)

@@ -50,3 +50,9 @@ def test_an_http_source_needs_a_key_that_the_file_only_names() -> None:
     for wrong in ({}, {"key": "the key itself"}):
         with pytest.raises(ValidationError, match="key"):
             TypeAdapter(settings.Source).validate_python({**NAMED, "kind": "http", **wrong})
+
+
+def test_a_content_type_has_no_case() -> None:
+    """RFC 9110 8.3.1: what the site writes is what a sender may write otherwise."""
+    source = {"kind": "http", "name": "p", "analyzer": "a", "profile": "p", "key": {"env": "K"}, "content_types": ["Text/Plain"]}
+    assert settings.HttpSource.model_validate(source).content_types == ("text/plain",)

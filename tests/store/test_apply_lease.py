@@ -26,7 +26,9 @@ from bridge.store.commands import (
     EndIntake,
     HeldLeases,
     HoldLeases,
+    HurryWaiting,
     KeepCapture,
+    KeepRun,
     Lease,
     LeaveLeases,
     RecordOutcome,
@@ -155,7 +157,7 @@ def _fenced(db: SharedDb) -> list[Any]:
     of, made = s.reading(), s.result("R1")
     going = tuple(
         s.delivery(s.message(made, f"M{place}", destination=place), born=place != "unborn")
-        for place in ("unborn", "begun", "ready")
+        for place in ("unborn", "begun", "ready", "waiting")
     )
     apply(db, KeepCapture(capture=s.capture(), analyzer="brook-1", profile="p"))
     apply(db, KeepCapture(capture=s.capture(b"two"), analyzer="brook-1", profile="p"))
@@ -166,11 +168,16 @@ def _fenced(db: SharedDb) -> list[Any]:
             ends_intake=True,
         ),
     )  # fmt: skip
-    unborn, begun, ready = recorded.delivery_ids
+    unborn, begun, ready, waiting = recorded.delivery_ids
+    later = Acknowledgement(answer=Answer.TRY_AGAIN, code="AR 206")
+    tried = apply(db, BeginAttempt(delivery_id=waiting, at=s.NOW))
+    apply(db, EndAttempt(delivery_id=waiting, attempt=tried, at=s.NOW, acknowledgement=later, due_at=s.later(60)))
     attempt = apply(db, BeginAttempt(delivery_id=begun, at=s.NOW))
     other = s.reading("2")
     return [
+        HurryWaiting(destination="waiting", beyond=s.NOW, at=s.NOW),
         KeepCapture(capture=s.capture(b"three"), analyzer="brook-1", profile="p"),
+        KeepRun(captures=(s.capture(b"four"), s.capture(b"five")), analyzer="brook-1", profile="p"),
         RecordOutcome(
             intake_id=2, capture_id=2, reading=other, outcome=s.control(other), deliveries=(), tables_digest="t", at=s.NOW, ends_intake=True
         ),
@@ -189,7 +196,7 @@ def _all_rows(db: SharedDb) -> list[object]:
     return [db.execute(f"SELECT * FROM {table}").fetchall() for table in tables]
 
 
-@pytest.mark.parametrize("number", range(9))
+@pytest.mark.parametrize("number", range(11))
 def test_a_late_owner_changes_nothing(db: SharedDb, number: int) -> None:
     """Each command that carries a lease: refused under an old token, a foreign name or a future one; done under the newest."""
     command = _fenced(db)[number]
@@ -361,3 +368,13 @@ def test_owners_that_stand_still_or_die_break_no_order(db: SharedDb, seed: int) 
     simulation.check()
     assert len(simulation.sent) > 10
     assert simulation.accepted
+
+
+def test_a_clock_that_was_set_back_does_not_keep_a_dead_process_alive(db: SharedDb) -> None:
+    """Nobody lives longer than a lease is long from now: what says so was written by a clock that ran ahead."""
+    (old,) = _beat(db, "dead", DEST).held
+    _pass_time(db, -86400)
+    assert _beat(db, "heir", DEST) == HeldLeases(held=(), give_back=frozenset(), next_end_s=LENGTH_S)
+    _pass_time(db, LENGTH_S)
+    (taken,) = _beat(db, "heir", DEST).held
+    assert taken.token > old.token

@@ -7,8 +7,10 @@ from dataclasses import replace
 
 import pytest
 
+from bridge.errors import Overtaken
 from bridge.lifecycle.states import StopEnd, StopGroup
 from bridge.model import CheckedPad, Coded, Grade, Place, Printed, PrintedPad, Priority, Purpose, Severity, Step
+from bridge.store.commands import EndIntake, RecordOutcome
 from bridge.store.database import SqliteDb
 from bridge.store.sqlite import SqliteStore
 from tests.store import strips as s
@@ -130,3 +132,64 @@ def test_a_result_without_a_destination_is_kept_all_the_same(store: SqliteStore)
     recorded = s.record(store, of, Coded(checked=s.checked(of), result=s.result("R1")))
     assert recorded.delivery_ids == ()
     assert [row.result_id for row in store.results()] == ["R1"]
+
+
+def _two_stopped(store: SqliteStore) -> tuple[int, int, int]:
+    """Give a capture of an unreadable stretch and a held strip behind it, with the stops of both."""
+    capture_id = s.keep(store)
+    first = s.record(store, s.unreadable(index=0), None, capture_id=capture_id, ends=False)
+    second = s.record(store, s.reading(index=1), s.held(s.reading(index=1)), capture_id=capture_id)
+    assert first.stop_id is not None
+    assert second.stop_id is not None
+    return capture_id, first.stop_id, second.stop_id
+
+
+def test_what_a_person_discards_while_its_capture_is_read_again_stays_discarded(store: SqliteStore) -> None:
+    """The judge looked before the person did: it looks again, and what was given up goes nowhere."""
+    capture_id, unreadable, held = _two_stopped(store)
+    s.close(store, unreadable, StopEnd.READ_AGAIN)
+    s.close(store, held, StopEnd.DISCARDED)
+    of = s.reading(index=1)
+    with pytest.raises(Overtaken):
+        s.record(store, of, Coded(checked=s.checked(of), result=s.result("R1")), capture_id=capture_id)
+    assert [(row.index, row.outcome) for row in store.capture_strips(capture_id)] == [(0, "unreadable"), (1, "discarded")]
+    assert store.next_intake("brook-1") is not None
+
+
+def test_a_strip_that_a_person_decided_about_is_judged_once_and_by_its_own_piece_of_work(store: SqliteStore) -> None:
+    """Its capture is to be read again as well: judged by both, it would be posted twice, once perhaps without the correction."""
+    capture_id, unreadable, held = _two_stopped(store)
+    s.close(store, unreadable, StopEnd.READ_AGAIN)
+    of = s.reading(index=1)
+    coded = Coded(checked=s.checked(of), result=s.result("R1"))
+    whole = store.next_intake("brook-1")
+    assert whole is not None
+    s.close(store, held, StopEnd.ID_CORRECTED, patient_id="40718823")
+    command = RecordOutcome(
+        intake_id=whole.intake_id, capture_id=capture_id, reading=of, outcome=coded, deliveries=(), tables_digest="t", at=s.NOW,
+        ends_intake=True,
+    )  # fmt: skip
+    with pytest.raises(Overtaken):
+        store.submit(command).result(s.WAIT)
+    own = store.next_intake("brook-1")
+    assert own is not None
+    assert (own.only_index, own.because) == (1, "patient ID corrected")
+    s.record(store, of, coded, capture_id=capture_id)
+    again = store.next_intake("brook-1")
+    assert again == whole
+    with pytest.raises(Overtaken):
+        store.submit(command).result(s.WAIT)
+    assert [row.outcome for row in store.capture_strips(capture_id)] == ["unreadable", "coded"]
+
+
+def test_a_piece_of_work_that_ends_early_leaves_what_it_has_found_unreadable_again(store: SqliteStore) -> None:
+    """The rest of the capture was settled meanwhile: the stretch that it could not read this time either still waits for a person."""
+    capture_id, unreadable, held = _two_stopped(store)
+    s.close(store, unreadable, StopEnd.READ_AGAIN)
+    anew = s.record(store, s.unreadable("e" * 64, index=0), None, capture_id=capture_id, ends=False)
+    s.close(store, held, StopEnd.DISCARDED)
+    piece = store.next_intake("brook-1")
+    assert piece is not None
+    store.submit(EndIntake(intake_id=piece.intake_id, at=s.NOW)).result(s.WAIT)
+    assert [stop.stop_id for stop in store.stops()] == [anew.stop_id]
+    assert store.next_intake("brook-1") is None

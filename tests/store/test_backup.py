@@ -189,3 +189,11 @@ def test_the_content_is_the_same_row_by_row(tmp_path: Path) -> None:
     store.close()
     assert dump(file) == dump(tmp_path / "data" / FILE)
     assert text.taken_at.tzinfo == UTC
+
+
+def test_a_folder_that_cannot_be_made_is_told(store: SqliteStore, tmp_path: Path) -> None:
+    """A file has its name, or its disk is not mounted: a sentence, since this runs every night and nobody looks on."""
+    (tmp_path / "taken").write_bytes(b"")
+    with pytest.raises(BackupError, match=r"^The backup was not taken: .*taken.*\. Check the disk of .*taken and its rights\.$"):
+        back_up(tmp_path / FILE, tmp_path / "taken", now=NOW, spare_bytes=0)
+    assert store.fault == ""

@@ -185,3 +185,20 @@ def test_a_backup_of_an_earlier_schema_is_brought_forward(tmp_path: Path, backup
     assert text.schema == "0002"
     assert restore(file, tmp_path / "new", now=later(60), replace=False).reviewed.old_epoch == "ABCDE"
     opened(tmp_path / "new").close()
+
+
+def test_a_name_that_is_no_backups_is_told_as_that(tmp_path: Path) -> None:
+    """Not as a text that is missing beside it: the name was mistyped."""
+    with pytest.raises(BackupError) as caught:
+        restore(tmp_path / "padpost-20261125.sqlite", tmp_path / "data", now=later(60), replace=False)
+    assert str(caught.value) == f"There is no backup at {tmp_path}/padpost-20261125.sqlite. Check the name."
+    assert not (tmp_path / "data").exists()
+
+
+def test_a_folder_that_cannot_be_used_is_told(tmp_path: Path, backup: Path) -> None:
+    """A file has the name of the data folder; nothing was touched."""
+    (tmp_path / "taken").write_bytes(b"")
+    with pytest.raises(
+        BackupError, match=r"^The backup could not be put in place: .*taken.*\. Check the disk and the rights of .*taken\.$"
+    ):
+        restore(backup, tmp_path / "taken", now=later(60), replace=False)

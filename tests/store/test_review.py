@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from bridge.lifecycle.states import StopEnd, StopGroup
-from bridge.model import Answer, DeliveryState
+from bridge.model import Answer, Coded, DeliveryState
 from bridge.store.apply import EPOCH_LENGTH, EPOCH_LETTERS, new_epoch
 from bridge.store.database import SqliteDb
 from bridge.store.review import Reviewed, newest_moment, review
@@ -133,3 +133,25 @@ def test_an_epoch_is_never_a_known_one() -> None:
     assert len(epoch) == EPOCH_LENGTH == 5
     assert set(epoch) <= set(EPOCH_LETTERS)
     assert {new_epoch({epoch}) == epoch for _ in range(50)} == {False}
+
+
+def test_a_capture_that_was_to_be_read_again_keeps_the_strips_of_it_that_went(store: SqliteStore, file: SqliteDb) -> None:
+    """A stop of its own, behind the strips: set aside, one that was posted would be posted again under another identity."""
+    capture_id = s.keep(store)
+    of = s.reading(index=0)
+    s.record(store, of, Coded(checked=s.checked(of), result=s.result("R1")), capture_id=capture_id, ends=False)
+    broken = s.record(store, s.unreadable(index=1), None, capture_id=capture_id)
+    assert broken.stop_id is not None
+    s.close(store, broken.stop_id, StopEnd.READ_AGAIN)
+    assert reviewed(file).captures == 1
+    assert [(row.index, row.outcome) for row in store.capture_strips(capture_id)] == [
+        (0, "coded"),
+        (1, "unreadable"),
+        (2, "unreadable"),
+    ]
+    (stop,) = store.stops()
+    assert (stop.rule, stop.index) == ("restore.unjudged", 2)
+    s.close(store, stop.stop_id, StopEnd.READ_AGAIN)
+    piece = store.next_intake("brook-1")
+    assert piece is not None
+    assert (piece.only_index, piece.because) == (None, "read again")

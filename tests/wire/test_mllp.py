@@ -113,3 +113,20 @@ def test_a_frame_that_has_begun_is_open() -> None:
         deframer.feed(some)
         seen.append(deframer.is_open)
     assert seen == [False, False, True, True, False]
+
+
+def test_a_long_frame_in_small_pieces_is_looked_at_once() -> None:
+    """Looking at all of it anew at each piece would cost minutes for some MB: anybody on the line could hold up every other way in."""
+    looked_at = 0
+
+    class Counting(bytearray):
+        def find(self, what: bytes, start: int = 0) -> int:  # type: ignore[override]  # as the deframer calls it
+            nonlocal looked_at
+            looked_at += len(self) - start
+            return super().find(what, start)
+
+    deframer = Deframer()
+    deframer._buffer = Counting()
+    pieces = [b"\x0b", *[b"x" * 100] * 1_000, b"\x1c", b"\r"]
+    assert [payload for piece in pieces for payload in deframer.feed(piece)] == [b"x" * 100_000]
+    assert looked_at <= 2 * 100_003 + len(pieces) + 10  # once for VT, once for FS CR and the byte before each piece

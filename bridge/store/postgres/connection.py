@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -15,6 +16,7 @@ from psycopg.pq import TransactionStatus
 from psycopg.types.numeric import Int8Dumper
 
 from bridge.store.database import Rows
+from bridge.store.postgres.ahead import Ahead
 
 # libpq's own words; the site's URL may say otherwise. A cut network is noticed within some five seconds, waiting or sending.
 DEFAULTS = {
@@ -32,7 +34,7 @@ _NUL_SHOWN = "\u2400"  # PostgreSQL's text holds no NUL; its picture (Unicode, C
 # For a session that writes: what it locked is free again before the leases of others run out, if its process froze; no limit cuts a commit that waits for a standby
 WRITING = (
     "SET TimeZone = 'UTC'; SET default_transaction_isolation = 'read committed';"
-    " SET idle_in_transaction_session_timeout = '2s'; SET lock_timeout = '10s'"
+    " SET idle_in_transaction_session_timeout = '2s'; SET lock_timeout = '10s'; SET statement_timeout = 0"
 )
 # For one that reads: each transaction sees one moment
 READING = (
@@ -97,6 +99,19 @@ def translated(sql: str, *, has_values: bool) -> bytes:
     return _PARTS.sub(part, sql).encode()
 
 
+@lru_cache(maxsize=1024)
+def numbered(sql: str) -> bytes:
+    """Give ``sql`` as the server takes it: ``$1`` for the first ``?`` outside quotes, and so on; SQLite's hints left out."""
+    places = itertools.count(1)
+
+    def part(found: re.Match[str]) -> str:
+        if found[0] == "?":
+            return f"${next(places)}"
+        return "" if found[0].startswith(" INDEXED") else found[0]
+
+    return _PARTS.sub(part, sql).encode()
+
+
 def _sendable(values: Sequence[Any]) -> Sequence[Any]:
     if any(isinstance(value, str) and "\0" in value for value in values):
         return [value.replace("\0", _NUL_SHOWN) if isinstance(value, str) else value for value in values]
@@ -104,42 +119,73 @@ def _sendable(values: Sequence[Any]) -> Sequence[Any]:
 
 
 class PostgresDb:
-    """One session; implements ``database.Db``. Transactions begin and end by BEGIN and COMMIT alone."""
+    """One session; implements ``database.Db``. Transactions begin and end by BEGIN and COMMIT, or by ``begin``, ``commit`` and ``undo``.
+
+    In a transaction that begins ``ahead`` a statement is sent when somebody asks for rows. Until then its errors are not known: they are
+    raised by a later statement, by any rows, or by ``commit``, and nothing behind them was done. So nothing in it can be undone alone.
+    """
 
     for_update = " FOR UPDATE"
 
     def __init__(self, connection: psycopg.Connection[Any]) -> None:
         self.connection = connection
         self._news: dict[str, None] = {}
+        self._together = Ahead(connection)
+        self._is_ahead = False
+        self._held: set[str] = set()
 
     @property
     def in_transaction(self) -> bool:
-        """Say whether a transaction is open, sound or failed."""
+        """Say whether a transaction is open, sound or failed, as far as statements were sent."""
         status = self.connection.info.transaction_status
         return status not in {TransactionStatus.IDLE, TransactionStatus.UNKNOWN}
 
-    def execute(self, sql: str, values: Sequence[Any] = (), /) -> Rows:
-        """Do one statement. Raises psycopg.Error."""
-        query = translated(sql, has_values=bool(values))
-        return self.connection.execute(query, _sendable(values) if values else None)
+    def begin(self, *, ahead: bool) -> None:
+        """Begin. Raises psycopg.Error."""
+        self._leave()
+        if ahead:
+            self._together.enter()
+            self._is_ahead = True
+        self.execute("BEGIN")
 
-    def hold(self, name: str) -> None:
-        """Wait until no other process holds ``name``, and hold it to the end of the transaction."""
-        self.execute("SELECT pg_advisory_xact_lock(hashtextextended(?, 0))", (name,))
+    def must_stand(self) -> None:
+        """Raise psycopg.OperationalError where the server is known to have ended the session."""
+        self._together.must_stand()
 
-    def tell(self, name: str) -> None:
-        """Remember that ``name`` has news; ``send_news`` tells it."""
-        self._news[name] = None
-
-    def send_news(self) -> None:
-        """Tell, with the commit of this transaction, what has news. What an undone command told is told too: a look too many."""
+    def commit(self) -> None:
+        """Commit, and tell with it who has news. Raises psycopg.Error, also of a statement before, and then nothing is committed."""
         if self._news:
             self.execute(f"SELECT pg_notify('{_CHANNEL}', name) FROM unnest(?::text[]) name", (list(self._news),))
             self._news.clear()
+        self.execute("COMMIT")
+        if self._is_ahead:
+            self._together.settle()
 
-    def forget_news(self) -> None:
-        """Tell nothing of a transaction that was undone."""
+    def undo(self) -> None:
+        """Roll back, and tell nothing. Raises psycopg.Error."""
+        self._leave()
         self._news.clear()
+        if self.connection.info.transaction_status is not TransactionStatus.IDLE:
+            self.connection.rollback()
+
+    def execute(self, sql: str, values: Sequence[Any] = (), /) -> Rows:
+        """Do one statement, or have it sent with others. Raises psycopg.Error."""
+        sendable = _sendable(values)
+        if self._is_ahead:
+            return self._together.say(numbered(sql), sendable)
+        return self.connection.execute(translated(sql, has_values=bool(values)), sendable or None)
+
+    def hold(self, name: str) -> None:
+        """Wait until no other process holds ``name``, and hold it to the end of the transaction."""
+        if name in self._held:
+            return
+        self.execute("SELECT pg_advisory_xact_lock(hashtextextended(?, 0))", (name,))
+        if self._is_ahead:  # elsewhere a savepoint that is undone lets go of it
+            self._held.add(name)
+
+    def tell(self, name: str) -> None:
+        """Remember that ``name`` has news; ``commit`` tells it. What an undone command told is told too: a look too many."""
+        self._news[name] = None
 
     def hear(self) -> None:
         """Be told from now on what other sessions tell."""
@@ -153,3 +199,9 @@ class PostgresDb:
     def close(self) -> None:
         """End the session."""
         self.connection.close()
+
+    def _leave(self) -> None:
+        self._held.clear()
+        if self._is_ahead:
+            self._is_ahead = False
+            self._together.leave()

@@ -67,6 +67,7 @@ class PostgresEngine:
         """Connect, and look whether this server can be relied on. Raises psycopg.Error or StoreAway."""
         session = self._server.connect(WRITING)
         self._session = session
+        session.connection.prepare_threshold = None  # what the driver prepares it forgets at a ROLLBACK, and what is ours with it
         self.backend = session.connection.info.backend_pid
         try:
             self._check(session)
@@ -81,19 +82,21 @@ class PostgresEngine:
             self._session.close()
             self._session = None
 
-    def begin(self) -> None:
-        """Begin."""
-        self._db.execute("BEGIN")
+    def begin(self, *, together: bool) -> None:
+        """Begin; ``together``, statements are sent when somebody asks for rows."""
+        self._db.begin(ahead=together)
+
+    def must_stand(self) -> None:
+        """Look whether the server has ended the session."""
+        self._db.must_stand()
 
     def commit(self) -> None:
         """Commit, and with it tell who has news."""
-        self._db.send_news()
-        self._db.execute("COMMIT")
+        self._db.commit()
 
     def undo(self) -> None:
         """Roll back."""
-        self._db.forget_news()
-        self._db.execute("ROLLBACK")
+        self._db.undo()
 
     def tidy(self) -> None:
         """Do nothing: the server looks after itself."""

@@ -9,6 +9,7 @@ import psycopg
 
 from bridge.errors import StoreAway, StoreLocked
 from bridge.store.codec import when
+from bridge.store.lanes import hold_lanes
 from bridge.store.migrate import bring_forward
 from bridge.store.postgres.connection import WRITING, Server
 from bridge.store.postgres.engine import name_of
@@ -26,6 +27,9 @@ def open_epoch(server: Server, *, now: datetime) -> Restored:
         with closing(server.connect(WRITING)) as db:
             bring_forward(revision(db), server.shown(), server.conninfo)
             db.execute("BEGIN")
+            hold_lanes(
+                db
+            )  # a process that starts just now waits with its first heartbeat, and sends nothing of what is put before a person here
             busy = db.execute("SELECT host, pid FROM processes WHERE seen_until > ?", (when(db.time(now)),)).fetchone()
             if busy is not None:
                 db.execute("ROLLBACK")

@@ -9,12 +9,12 @@ import psycopg
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from psycopg.conninfo import conninfo_to_dict
+from psycopg.conninfo import conninfo_to_dict, make_conninfo
 
 from bridge import clock
 from bridge.model import DeliveryState
 from bridge.store.database import new_id
-from bridge.store.postgres.connection import READING, WRITING, PostgresDb, Server, translated
+from bridge.store.postgres.connection import READING, WRITING, PostgresDb, Server, numbered, translated
 from tests.store.strips import NOW
 
 EVENT = "INSERT INTO events (at, actor, verified, what, subject, before, after, reason) VALUES (?,?,'','','','','','')"
@@ -42,6 +42,11 @@ def test_question_marks_outside_quotes_are_places_for_values(sql: str, sent: byt
     assert translated(sql, has_values=True) == sent
 
 
+def test_what_is_sent_together_names_its_values_by_number() -> None:
+    """As the server itself takes them (PostgreSQL documentation, PREPARE); a per cent sign is none of its business."""
+    assert numbered("SELECT '?', 7 % 4, ? FROM t INDEXED BY x WHERE a = ?") == b"SELECT '?', 7 % 4, $1 FROM t WHERE a = $2"
+
+
 def test_without_values_the_driver_changes_nothing() -> None:
     """Then it takes a per cent sign as it is."""
     assert translated("SELECT 7 % 4, '%?'", has_values=False) == b"SELECT 7 % 4, '%?'"
@@ -54,8 +59,10 @@ def test_what_is_quoted_arrives_as_it_was(texts: list[str]) -> None:
     assert translated(f"SELECT {quoted}, ?", has_values=True) % (b"1",) == f"SELECT {quoted}, 1".encode()
 
 
-def test_values_come_back_as_they_went(db: PostgresDb) -> None:
-    """Whole numbers of 64 bits, bytes, text beyond the first plane, words of an enumeration, nothing."""
+@pytest.mark.parametrize("ahead", [False, True])
+def test_values_come_back_as_they_went(db: PostgresDb, ahead: bool) -> None:
+    """Whole numbers of 64 bits, bytes, text beyond the first plane, words of an enumeration, nothing; by both ways to send."""
+    db.begin(ahead=ahead)
     for value in (0, -1, 2**62, 3_000_000_000, "Ω 𝛼 'x' %", bytes(range(256)), None):
         kind = {int: "BIGINT", str: "TEXT", bytes: "BYTEA"}.get(type(value), "TEXT")
         assert db.execute(f"SELECT CAST(? AS {kind})", (value,)).fetchone() == (value,)
@@ -143,6 +150,15 @@ def test_a_writing_session_frees_what_it_holds_when_its_process_freezes(db: Post
     }
     assert shown == {"idle_in_transaction_session_timeout": "2s", "statement_timeout": "0"}
     assert db.execute("SHOW transaction_isolation").fetchone() == ("read committed",)
+
+
+def test_a_limit_that_the_server_sets_for_the_role_cuts_no_commit(at: Server) -> None:
+    """A commit that waits for a standby would be told as done although no standby has it (PostgreSQL documentation, "Synchronous Replication")."""
+    limited = Server(url=make_conninfo(at.url, options="-c statement_timeout=5s"))
+    for session, limit in (("", "5s"), (WRITING, "0")):
+        db = limited.connect(session)
+        assert db.execute("SHOW statement_timeout").fetchone() == (limit,)
+        db.close()
 
 
 def test_a_reading_session_writes_nothing_and_sees_one_moment(at: Server, db: PostgresDb) -> None:

@@ -5,7 +5,8 @@ from __future__ import annotations
 import itertools
 import threading
 from collections.abc import Iterator
-from dataclasses import dataclass
+from concurrent.futures import Future
+from dataclasses import dataclass, field
 from typing import Any
 
 import psycopg
@@ -18,10 +19,10 @@ from bridge.store.commands import Command, KeepCapture, ReserveNumbers
 from bridge.store.database import Db
 from bridge.store.postgres.connection import Server
 from bridge.store.postgres.engine import PostgresEngine, name_of, verdict_of
-from bridge.store.writer import Verdict, Writer
+from bridge.store.writer import MOST_TURNS, Verdict, Writer
 from tests.peers.postgres import PostgresServer
 from tests.store import strips as s
-from tests.store.strips import WAIT
+from tests.store.strips import NOW, WAIT
 
 
 @pytest.mark.parametrize(
@@ -90,7 +91,7 @@ def test_news_is_told_with_the_commit_and_not_without(at: Server) -> None:
         (("analyzer:b",), engine.undo),
         (("analyzer:c",), engine.commit),
     ):
-        engine.begin()
+        engine.begin(together=True)
         for name in names:
             db.tell(name)
         end()
@@ -155,6 +156,60 @@ def test_identifiers_of_two_processes_never_meet(both: Both) -> None:
 
 
 @dataclass(frozen=True)
+class Put:
+    """Write a name; nobody asks what came of it. A fault is raised instead, whenever the command is done."""
+
+    name: str
+    faults: list[Exception] = field(default_factory=list)
+
+
+def put(db: Db, command: Any) -> str:
+    """Do a Put."""
+    if command.faults:
+        raise command.faults.pop(0)
+    db.execute("INSERT INTO meta (name, value) VALUES (?, '')", (command.name,))
+    name: str = command.name
+    return name
+
+
+@pytest.fixture
+def writer(at: Server) -> Iterator[Writer]:
+    made = Writer(PostgresEngine(at, lambda _: None), put)
+    yield made
+    made.close()
+
+
+def submitted(writer: Writer, *commands: Put) -> list[Future[Any]]:
+    """Submit commands that nearly always make one group."""
+    return [writer.submit(command) for command in commands]  # type: ignore[arg-type]  # no command of ours: the writer takes any
+
+
+def test_an_error_that_only_the_commit_tells_of_is_of_one_command_alone(writer: Writer) -> None:
+    """No statement of the group is asked about, so that all go with the commit; the one that is refused is told, the rest is kept."""
+    first, *answers = submitted(writer, Put(name="a"), *(Put(name=name) for name in "bacad"))
+    assert first.result(WAIT) == "a"
+    assert [answers[place].result(WAIT) for place in (0, 2, 4)] == ["b", "c", "d"]
+    for place in (1, 3):
+        with pytest.raises(Overtaken, match=r"^The same was recorded already \(meta_pkey\)\. Look again\.$"):
+            answers[place].result(WAIT)
+    assert (writer.fault, writer.away) == ("", "")
+    assert submitted(writer, Put(name="e"))[0].result(WAIT) == "e"
+
+
+def test_a_refusal_in_the_last_turn_is_told_too(writer: Writer) -> None:
+    """A group that met others four times and is then refused: nobody waits for ever."""
+    met = [errors.SerializationFailure() for _ in range(MOST_TURNS - 1)]
+    refused = submitted(writer, Put(name="a", faults=[*met, ValueError("no"), ValueError("no")]))[0]
+    with pytest.raises(ValueError, match="no"):
+        refused.result(WAIT)
+    given_up = submitted(writer, Put(name="b", faults=[*met, errors.SerializationFailure()]))[0]
+    with pytest.raises(
+        StoreAway, match=r"^Other processes were in the way 5 times; nothing was written \(SerializationFailure\)\.$"
+    ):
+        given_up.result(WAIT)
+
+
+@dataclass(frozen=True)
 class Cross:
     """Hold two names, in this order."""
 
@@ -168,6 +223,7 @@ def test_two_processes_that_wait_for_each_other_both_get_through(at: Server) -> 
     def cross(db: Db, command: Any) -> tuple[str, str]:
         first, second = command.names
         db.hold(first)
+        db.time(NOW)  # with its answer the name is held
         turns.append(command.names)
         if turns.count(command.names) == 1:
             inside.wait(WAIT)
@@ -190,6 +246,7 @@ def test_a_process_that_freezes_inside_a_transaction_lets_go(at: Server) -> None
 
     def freeze(db: Db, _command: Command) -> str:
         db.hold("lanes")
+        db.time(NOW)
         turns.append(1)
         if len(turns) == 1:
             frozen.set()

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from bridge.store.commands import ReserveNumbers
 from bridge.store.postgres.checks import unfit
 from bridge.store.postgres.connection import WRITING, Server
@@ -50,8 +52,43 @@ def test_a_failover_opens_a_new_epoch_in_every_process(own: PostgresServer) -> N
     assert after != {before}
     (moved,) = stores[0].events("store:epoch")
     assert moved.what == "store.moved"
-    assert (moved.before.partition("/")[2], moved.after.partition("/")[2]) == ("00000001", "00000002")
-    assert moved.before.partition("/")[0] == moved.after.partition("/")[0]
+    before_, after_ = moved.before.split("/"), moved.after.split("/")
+    assert (before_[1], after_[1]) == ("00000001", "00000002")
+    assert (before_[0], before_[2]) == (after_[0], after_[2])
     for store in stores:
         assert s.keep(store)
         store.close()
+
+
+def test_a_dump_put_back_into_the_same_server_opens_a_new_epoch(
+    postgres: PostgresServer, make_database: Callable[..., str]
+) -> None:
+    """The table is made anew, as pg_restore makes it, with the counter of the dump: what was given since is not given again."""
+    name = make_database()
+    at = Server(url=postgres.url(name))
+    store = PostgresStore(at)
+    before = store.epoch
+    given = store.submit(ReserveNumbers(count=100)).result(WAIT)
+    store.close()
+    postgres.sql(f"UPDATE meta SET value = '{given}' WHERE name = 'next_number'", name)  # as it was when the dump was taken
+    postgres.sql(
+        "CREATE TABLE dump AS TABLE meta; DROP TABLE meta; ALTER TABLE dump RENAME TO meta; ALTER TABLE meta ADD PRIMARY KEY (name)",
+        name,
+    )
+    store = PostgresStore(at)
+    assert store.epoch != before
+    assert store.submit(ReserveNumbers(count=1)).result(WAIT) == given + LEAP
+    store.close()
+
+
+def test_a_copy_of_the_database_opens_a_new_epoch(postgres: PostgresServer, make_database: Callable[..., str]) -> None:
+    """Two databases that went on under one epoch would give the same identifiers to different results."""
+    name = make_database()
+    store = PostgresStore(Server(url=postgres.url(name)))
+    before = store.epoch
+    store.close()
+    postgres.sql(f"CREATE DATABASE {name}_copy TEMPLATE {name}")
+    store = PostgresStore(Server(url=postgres.url(f"{name}_copy")))
+    assert store.epoch != before
+    store.close()
+    postgres.sql(f"DROP DATABASE {name}_copy WITH (FORCE)")

@@ -19,10 +19,9 @@ def test_names_are_heard_but_not_ones_own(at: Server) -> None:
     listener = Listener(at, heard.put, own=lambda: (mine.connection.info.backend_pid,))
     assert heard.get(timeout=WAIT) == EVERYTHING
     for session, name in ((mine, "analyzer:a"), (other, "analyzer:b"), (mine, "analyzer:c"), (other, "destination:d")):
-        session.execute("BEGIN")
+        session.begin(ahead=False)
         session.tell(name)
-        session.send_news()
-        session.execute("COMMIT")
+        session.commit()
     assert [heard.get(timeout=WAIT) for _ in range(2)] == ["analyzer:b", "destination:d"]
     listener.close()
     assert heard.empty()

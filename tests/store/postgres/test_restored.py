@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import hashlib
+from concurrent.futures import ThreadPoolExecutor
+
 import pytest
 
 from bridge.errors import StoreAway, StoreLocked
 from bridge.model import Answer, DeliveryState
-from bridge.store.commands import PurgeCaptures, PurgeEvents
+from bridge.store.apply import apply
+from bridge.store.commands import HoldLeases, PurgeCaptures, PurgeEvents
 from bridge.store.postgres.connection import WRITING, Server
 from bridge.store.postgres.restored import open_epoch
 from bridge.store.postgres.store import PostgresStore
@@ -51,6 +55,24 @@ def test_a_process_at_work_is_named(at: Server) -> None:
     session.close()
 
 
+def test_a_process_that_begins_to_work_at_that_moment_is_seen(at: Server, postgres: PostgresServer, database: str) -> None:
+    """Its first heartbeat is being committed: waited for, and then named; or else it would send what is put before a person here."""
+    opened(at).close()
+    starting = at.connect(WRITING)
+    starting.execute("BEGIN")
+    beat = HoldLeases(
+        owner="o", roles=frozenset(), host="bench-pc", pid=77, wishes=frozenset(), wound_up=frozenset(), length_s=60.0, at=NOW
+    )  # fmt: skip
+    apply(starting, beat)
+    with ThreadPoolExecutor() as pool:
+        opening = pool.submit(open_epoch, at, now=later(60))
+        PostgresServer.until(lambda: postgres.sql("SELECT count(*) FROM pg_locks WHERE NOT granted", database) == [(1,)])
+        starting.execute("COMMIT")
+        with pytest.raises(StoreLocked, match=r"^Process 77 on bench-pc has the database"):
+            opening.result(WAIT)
+    starting.close()
+
+
 def test_a_server_that_is_not_there_is_told(postgres: PostgresServer) -> None:
     """With the name of the database."""
     with pytest.raises(StoreAway, match=r"^The database .*nowhere.* cannot be used \("):
@@ -80,4 +102,25 @@ def test_the_purge_and_its_triggers_on_a_server(at: Server) -> None:
             session.execute(statement)
     session.close()
     assert store.submit(PurgeEvents(event_ids=events.ids, before=later(1))).result(WAIT) == len(events.ids)
+    store.close()
+
+
+def test_two_processes_that_purge_at_once_keep_the_proof(at: Server, postgres: PostgresServer, database: str) -> None:
+    """Each sweeps by itself: the second waits for the first, and finds nothing left. What it read before would make the digest nothing."""
+    store = opened(at)
+    recorded = s.post(store, "A1")
+    s.attempt(store, recorded.delivery_ids[0], Answer.ACCEPTED)
+    (capture,) = store.old_captures(before=later(1), results=False, after=0, limit=9).ids
+    store.submit(PurgeCaptures(capture_ids=(capture,), results=False, at=later(60))).result(WAIT)
+    command = PurgeCaptures(capture_ids=(capture,), results=True, at=later(60))
+    other = at.connect(WRITING)
+    other.execute("BEGIN")
+    assert apply(other, command) == 1
+    purging = store.submit(command)
+    PostgresServer.until(lambda: postgres.sql("SELECT count(*) FROM pg_locks WHERE NOT granted", database) == [(1,)])
+    other.execute("COMMIT")
+    other.close()
+    assert purging.result(WAIT) == 0
+    (row,) = store.deliveries("A1")
+    assert row.payload_digest == hashlib.sha256(b"MSH|A1rec\r").hexdigest()
     store.close()

@@ -13,11 +13,13 @@ import psycopg
 import pytest
 
 from bridge.errors import LeaseLost, StoreAway, StoreFailed, StoreUnsure
+from bridge.lifecycle.states import StopEnd
 from bridge.model import Acknowledgement, Answer, Coded, DeliveryState
 from bridge.store.api import Store
 from bridge.store.apply import EPOCH_LETTERS
 from bridge.store.commands import (
     BeginAttempt,
+    CloseStop,
     EndAttempt,
     HeldLeases,
     HoldLeases,
@@ -27,7 +29,7 @@ from bridge.store.commands import (
     ReserveNumbers,
 )
 from bridge.store.migrate import NEWEST
-from bridge.store.postgres.connection import Server
+from bridge.store.postgres.connection import WRITING, Server
 from bridge.store.postgres.store import PostgresStore, revision
 from tests.peers.postgres import PostgresServer
 from tests.store import strips as s
@@ -310,3 +312,21 @@ def test_the_schema_is_known_by_its_revision(at: Server, postgres: PostgresServe
         db = Server(url=name).connect("")
         assert revision(db) == found
         db.close()
+
+
+def test_what_a_person_decides_waits_for_who_judges_or_sends_just_then(
+    store: PostgresStore, at: Server, postgres: PostgresServer, database: str
+) -> None:
+    """Neither sees the other half done: as with a file, one follows the other."""
+    recorded = s.record(store, s.reading(), s.held(s.reading()))
+    assert recorded.stop_id is not None
+    judge = at.connect(WRITING)
+    judge.execute("BEGIN")
+    judge.hold("lanes")
+    closing = store.submit(CloseStop(stop_id=recorded.stop_id, end=StopEnd.DISCARDED, actor=s.BO, reason="because", at=NOW))
+    PostgresServer.until(lambda: postgres.sql("SELECT count(*) FROM pg_locks WHERE NOT granted", database) == [(1,)])
+    assert not closing.done()
+    judge.execute("COMMIT")
+    closing.result(WAIT)
+    judge.close()
+    assert store.stops() == ()
