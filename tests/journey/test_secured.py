@@ -37,7 +37,11 @@ def test_results_leave_by_secured_ways_and_a_missing_secret_is_told_at_once(
     hook = HookReceiver({"k1": key_of(json.loads(path.read_text()))}, tls=peer_context(peer))
     with MllpReceiver(tls=peer_context(peer, clients=site.ca)) as safe, hook:
         with running(tmp_path, more=MORE.format(mllp=safe.port, hook=hook.url)) as bridge:
-            bridge.wait(lambda: state_of(bridge, "late")[1].startswith("It cannot be reached"))
+            bridge.wait(
+                lambda: any(
+                    row.reason.startswith("It cannot be reached") for row in bridge.store.destinations() if row.name == "late"
+                )
+            )
             assert state_of(bridge, "late")[0] is DestinationState.SHUT
             with httpx.Client(trust_env=False, base_url=bridge.url) as client:
                 assert "The secret PADPOST_TEST_LATE is not set." in client.get("/").text
