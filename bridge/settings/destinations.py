@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from abc import ABC, abstractmethod
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated, Literal
@@ -257,7 +258,7 @@ class MllpDestination(DestinationShape):
         return self
 
 
-class HttpDestination(DestinationShape):
+class HttpDestination(DestinationShape, ABC):
     """What destinations over HTTP share. At most one of ``bearer``, ``basic`` and ``oauth`` signs in; ``tls`` is for https.
 
     ``in_flight``: how many messages, each of another patient, are with the server at once.
@@ -270,9 +271,9 @@ class HttpDestination(DestinationShape):
     answer_s: float = Field(default=30.0, gt=0)
     in_flight: int = Field(default=4, ge=1, le=64)
 
+    @abstractmethod
     def address(self) -> str:
         """Give where messages are posted."""
-        raise NotImplementedError
 
     @model_validator(mode="after")
     def _secrets_are_kept(self) -> HttpDestination:

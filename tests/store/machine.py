@@ -7,6 +7,7 @@ A store joins by a subclass that says how it is opened, as it is after a restart
 from __future__ import annotations
 
 import itertools
+from abc import abstractmethod
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Any
@@ -73,13 +74,13 @@ class StoreMachine(RuleBasedStateMachine):
         self.epoch = ""
         self.store = self._open()
 
+    @abstractmethod
     def opened(self) -> Store:
         """Open the store, empty at the first time."""
-        raise NotImplementedError
 
+    @abstractmethod
     def removed(self) -> None:
         """Remove what is left of a closed store."""
-        raise NotImplementedError
 
     def lane_columns(self) -> list[tuple[int, int, int, int]]:
         """Give id, is_head, rank and is_blocked of every delivery, as the store keeps them."""
