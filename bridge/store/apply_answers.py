@@ -42,8 +42,8 @@ def end_attempt(db: Db, command: c.EndAttempt) -> DeliveryState:
             (command.delivery_id,),
         )
     if state in STOPPED_DELIVERY:
-        rule = "deliver.refused" if state is DeliveryState.REFUSED else "deliver.expired"
-        _stop(db, command.delivery_id, rule, command, words=ack.text)
+        refused = state is DeliveryState.REFUSED
+        _stop(db, command.delivery_id, command, rule="deliver.refused" if refused else "deliver.expired", words=ack.text)
     return state
 
 
@@ -80,7 +80,7 @@ def note_answer(db: Db, command: c.NoteAnswer) -> c.NotedAnswer | None:
     state = move_delivery(db, delivery_id, event, command.at, SERVICE, reason=ack.code)
     _keep_answer(db, delivery_id, state, ack, at=command.at, due_at=command.due_at)
     if state in STOPPED_DELIVERY:
-        _stop(db, delivery_id, "deliver.refused", command, words=ack.text)
+        _stop(db, delivery_id, command, rule="deliver.refused", words=ack.text)
     return c.NotedAnswer(delivery_id=delivery_id, state=state, counts=True)
 
 
@@ -103,7 +103,7 @@ def end_wait(db: Db, command: c.EndWait) -> DeliveryState:
     silence = Acknowledgement(answer=Answer.ACCEPTED, code=COMMITTED)
     _keep_answer(db, command.delivery_id, state, silence, at=command.at, due_at=None)
     if state in STOPPED_DELIVERY:
-        _stop(db, command.delivery_id, "deliver.unanswered", command)
+        _stop(db, command.delivery_id, command, rule="deliver.unanswered")
     return state
 
 
@@ -135,7 +135,7 @@ def _close_unanswered(db: Db, delivery_id: int, *, at: datetime) -> None:
         note(db, at, SERVICE, "stop.closed", f"stop:{stop_id}", Change(before="open", after=ANSWERED_LATE))
 
 
-def _stop(db: Db, delivery_id: int, rule: str, command: c.EndAttempt | c.NoteAnswer | c.EndWait, *, words: str = "") -> None:
+def _stop(db: Db, delivery_id: int, command: c.EndAttempt | c.NoteAnswer | c.EndWait, *, rule: str, words: str = "") -> None:
     """Open the stop of a delivery that its receiver turned away or never answered."""
     strip_id, capture_id, analyzer = db.execute(
         "SELECT r.strip_id, s.capture_id, s.analyzer FROM deliveries d JOIN results r ON r.result_id = d.result_id AND r.version = d.version"

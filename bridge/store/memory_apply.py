@@ -183,8 +183,9 @@ def end_attempt(state: State, command: c.EndAttempt) -> DeliveryState:
     state.tried[command.attempt] = replace(tried, row=ended)
     state.sent[command.delivery_id] = _told(state.sent[command.delivery_id], command)
     if after in STOPPED_DELIVERY:
-        rule = "deliver.refused" if after is DeliveryState.REFUSED else "deliver.expired"
-        _stop_delivery(state, command, command.delivery_id, rule, words=ack.text)
+        refused = after is DeliveryState.REFUSED
+        rule = "deliver.refused" if refused else "deliver.expired"
+        _stop_delivery(state, command, command.delivery_id, rule=rule, words=ack.text)
     return after
 
 
@@ -225,7 +226,7 @@ def note_answer(state: State, command: c.NoteAnswer) -> c.NotedAnswer | None:
     sent = state.sent[row.delivery_id]
     state.sent[row.delivery_id] = _answered(sent, ack.code, at=command.at, due_at=command.due_at)
     if after in STOPPED_DELIVERY:
-        _stop_delivery(state, command, row.delivery_id, "deliver.refused", words=ack.text)
+        _stop_delivery(state, command, row.delivery_id, rule="deliver.refused", words=ack.text)
     return c.NotedAnswer(delivery_id=row.delivery_id, state=after, counts=True)
 
 
@@ -258,12 +259,12 @@ def end_wait(state: State, command: c.EndWait) -> DeliveryState:
     sent = state.sent[command.delivery_id]
     state.sent[command.delivery_id] = _answered(sent, COMMITTED, at=command.at, due_at=None)
     if after in STOPPED_DELIVERY:
-        _stop_delivery(state, command, command.delivery_id, "deliver.unanswered")
+        _stop_delivery(state, command, command.delivery_id, rule="deliver.unanswered")
     return after
 
 
 def _stop_delivery(
-    state: State, command: c.EndAttempt | c.NoteAnswer | c.EndWait, delivery_id: int, rule: str, *, words: str = ""
+    state: State, command: c.EndAttempt | c.NoteAnswer | c.EndWait, delivery_id: int, *, rule: str, words: str = ""
 ) -> None:
     """Open the stop of a delivery that its receiver turned away or never answered."""
     delivery = state.sent[delivery_id].row
