@@ -7,9 +7,9 @@ import os
 import random
 import secrets
 import socket
-from collections.abc import Awaitable, Callable, Mapping, Sequence
+from collections.abc import Awaitable, Callable, Generator, Mapping, Sequence
 from concurrent.futures import Future
-from contextlib import suppress
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
 from datetime import timedelta
 from functools import partial
@@ -30,6 +30,7 @@ from bridge.deliver.mllp import MllpClient
 from bridge.deliver.pool import Pool
 from bridge.desk.actions import Desk
 from bridge.errors import SettingsError
+from bridge.judging import Ids, Judging
 from bridge.lifecycle.sharing import EVERY_ROLE, Role
 from bridge.model import Acknowledgement, CodedResult, Message
 from bridge.pages.app import Doors, make_pages
@@ -46,7 +47,7 @@ from bridge.receive.mllp_listener import MllpReceiver, Office
 from bridge.receive.serial_line import SerialReceiver
 from bridge.receive.tcp import TcpReceiver
 from bridge.room import Room
-from bridge.service import Ids, Judging, Runs, Service
+from bridge.service import Runs, Service
 from bridge.sign_off_watch import SignOffWatch
 from bridge.site import answer_faults, example_terms, grade_faults, tables_for, terms_of
 from bridge.store.api import Store
@@ -377,8 +378,10 @@ def _pages_site(
 class _PagesServer(uvicorn.Server):
     """uvicorn without its own signal handlers: the command owns the signals."""
 
-    def install_signal_handlers(self) -> None:
+    @contextmanager
+    def capture_signals(self) -> Generator[None, None, None]:
         """Leave the signals alone."""
+        yield
 
 
 def _pages_socket(pages: settings.Pages) -> socket.socket:

@@ -13,15 +13,15 @@ import structlog
 
 from bridge.settings import Keep
 from bridge.store.api import Store
+from bridge.store.awaited import done
 from bridge.store.commands import PurgeCaptures, PurgeEvents, PurgeFiles
 from bridge.store.rows import Old
 
 log = structlog.get_logger()
 
 LOOKED_AT = 500  # ours: rows that one question looks at; some milliseconds
-AT_ONCE = (
-    20  # ours: captures that one transaction empties, so that a strip which comes just then waits a few milliseconds at most
-)
+# ours: captures that one transaction empties, so that a strip which comes just then waits a few milliseconds at most
+AT_ONCE = 20
 EVENTS_AT_ONCE = 200  # ours: as above; an event is one small row
 SWEEP = timedelta(hours=1)  # ours: days are counted, so an hour more is none
 REST_S = 0.05  # ours: between two transactions, so that purging takes a small part of the machine
@@ -84,13 +84,13 @@ class PurgeWatch:
 
     async def sweep(self) -> None:
         """Purge once what is due, resting between the steps. Raises StoreError where it cannot be written."""
-        done: Counter[str] = Counter()
+        emptied: Counter[str] = Counter()
         due = steps(self._store, self._keep, now=self._now())
         while (step := await asyncio.to_thread(next, due, None)) is not None:
             await self._rest()
-            done[type(step).__name__] += await asyncio.wrap_future(self._store.submit(step))
-        if any(done.values()):
-            log.info("purge.done", rows=done["PurgeCaptures"], files=done["PurgeFiles"], events=done["PurgeEvents"])
+            emptied[type(step).__name__] += await done(self._store, step)
+        if any(emptied.values()):
+            log.info("purge.done", rows=emptied["PurgeCaptures"], files=emptied["PurgeFiles"], events=emptied["PurgeEvents"])
 
     async def _rest(self) -> None:
         for _ in range(MOST_BUSY_RESTS):

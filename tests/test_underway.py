@@ -16,15 +16,15 @@ from hypothesis import strategies as st
 from bridge import underway
 from bridge.demo.printers import Play, framed, printed
 from bridge.errors import StoreFull
+from bridge.judging import Ids, Judging
 from bridge.model import Capture, Needs, Way
 from bridge.plan_book import PlanBook
-from bridge.service import Ids, Judging
 from bridge.store.api import Store
 from bridge.store.commands import KeepRun, RecordOutcome
 from bridge.store.sqlite import SqliteStore
 from bridge.underway import MOST, Underway
+from tests.judging_for_tests import ORU, Refusing
 from tests.tables.shipped_tables import tables
-from tests.test_service import ORU, Refusing
 
 NOW = datetime(2026, 11, 25, 9, 0, tzinfo=UTC)
 

@@ -32,6 +32,7 @@ import structlog
 from bridge import settings
 from bridge.demo.printers import framed
 from bridge.errors import StoreAway, StoreError, StoreFull, StoreUnsure
+from bridge.judging import Ids, Judging
 from bridge.lifecycle.answers import Silence, no_answer
 from bridge.lifecycle.sharing import EVERY_ROLE
 from bridge.lifecycle.states import StopEnd, StopGroup
@@ -39,7 +40,7 @@ from bridge.model import Acknowledgement, Actor, Answer, Capture, CodedResult, D
 from bridge.queue.lanes import DestinationQueue, Pace
 from bridge.queue.leases import Leases
 from bridge.queue.leases import Process as Running
-from bridge.service import EVERYTHING, Ids, Judging, Service
+from bridge.service import EVERYTHING, Service
 from bridge.site import default_policy, load_tables
 from bridge.store.api import Store
 from bridge.store.commands import CloseStop, Command

@@ -1,0 +1,363 @@
+"""Takes kept captures as far as they go: facts fetched, judged, rendered and recorded, one analyzer at a time."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
+from datetime import datetime, timedelta
+from functools import partial
+from typing import Protocol
+
+import structlog
+
+from bridge import pipeline
+from bridge.bench.ahead import Ahead
+from bridge.bench.series import left_by
+from bridge.check import Moment
+from bridge.errors import Overtaken, RejectError, StoreError
+from bridge.lifecycle.states import StopEnd
+from bridge.model import (
+    Capture,
+    Coded,
+    CodedResult,
+    Copy,
+    Decisions,
+    Facts,
+    Finding,
+    Message,
+    Needs,
+    NonPatient,
+    Outcome,
+    Place,
+    Reading,
+    Rejected,
+    SeriesState,
+    Severity,
+    Unreadable,
+)
+from bridge.queue.leases import FREE, Grip
+from bridge.read.again import Known, holds, one_anew, whole_anew
+from bridge.store import rows
+from bridge.store.api import Store
+from bridge.store.asking import ask
+from bridge.store.awaited import done
+from bridge.store.commands import EndIntake, NewDelivery, RecordedOutcome, RecordOutcome, ReserveNumbers
+from bridge.tables.types import Tables
+from bridge.underway import Underway
+
+log = structlog.get_logger()
+
+BLOCK = 500  # ours: ids reserved at once; a restart skips what is left, which costs nothing
+LONG_BYTES = 100_000  # ours: a longer capture takes seconds to read, in which other analyzers wait for their answers; a strip is some 500 bytes
+MOST_FRESH = 1_000  # ours: captures held until they are judged, which is at once; what waits longer is read from the store
+LARGEST_FRESH_BYTES = 8_192  # ours: a strip or a few; a thousand of them are 8 MB at most, and some hundred kB as a rule
+NOTHING_KNOWN = rows.ReadingFacts(decisions=Decisions(patient_id=None, corrected_by=None, accepted_rules=frozenset()), prior=None)
+
+
+class Ids:
+    """Gives result and control identifiers that no store of ours ever gave before.
+
+    The high-water mark is durable before a number is used, so neither a crash nor a
+    restore (which opens a new epoch) can give one twice.
+    """
+
+    def __init__(self, store: Store) -> None:
+        self._store = store
+        self._next = 0
+        self._end = 0
+        self._turn = asyncio.Lock()
+
+    async def _number(self) -> int:
+        async with self._turn:
+            if self._next == self._end:
+                self._next = await done(self._store, ReserveNumbers(count=BLOCK))
+                self._end = self._next + BLOCK
+            self._next += 1
+            return self._next - 1
+
+    async def result(self) -> str:
+        """Give a result's identifier: epoch, R, number; at most 20 characters."""
+        return f"{self._store.epoch}R{await self._number()}"
+
+    async def control(self) -> str:
+        """Give a message's control ID (MSH-10): epoch, M, number; at most 20 characters."""
+        return f"{self._store.epoch}M{await self._number()}"
+
+
+class Writers(Protocol):
+    """What turns a result into messages: one writer a destination, compiled ahead."""
+
+    @property
+    def destinations(self) -> Sequence[str]:
+        """Name the destinations, in the order of the configuration."""
+
+    def may_write(self, destination: str) -> bool:
+        """Say whether the destination's plan passed its checks and its tables are signed where they must be; if not, messages are born later."""
+
+    def takes(self, destination: str, result: CodedResult) -> bool:
+        """Say whether the destination is sent this result at all: controls only where its settings ask for them."""
+
+    def write(self, destination: str, result: CodedResult, *, control_id: str, made_at: datetime) -> Message:
+        """Render ``result`` for ``destination``. Raises RejectError where it cannot be said as it is."""
+
+    def lane(self, result: CodedResult) -> str:
+        """Give the lane of a message that is not born yet."""
+
+
+class Judging:
+    """Takes kept captures as far as they go, one analyzer at a time, in the order they came."""
+
+    def __init__(
+        self,
+        store: Store,
+        tables: Tables,
+        writers: Writers,
+        ids: Ids,
+        now: Callable[[], datetime],
+        *,
+        profiles: Mapping[str, str],
+    ) -> None:
+        """Take the parts; ``profiles`` names the profile that each source has now, for what is read again."""
+        self._store = store
+        self._tables = tables
+        self._writers = writers
+        self._ids = ids
+        self._now = now
+        self._profiles = profiles
+        self._fresh: dict[int, rows.CaptureRow] = {}
+
+    def hand_over(self, kept: rows.CaptureRow) -> None:
+        """Take a capture that has just been kept, so that it need not be read again; forgotten where it never comes up."""
+        if len(kept.capture.payload) > LARGEST_FRESH_BYTES:
+            return
+        if len(self._fresh) >= MOST_FRESH:
+            del self._fresh[next(iter(self._fresh))]
+        self._fresh[kept.capture_id] = kept
+
+    async def work_off(self, analyzer: str, grip: Grip = FREE, *, recorded: Callable[[], None] = lambda: None) -> int:
+        """Judge everything that waits for ``analyzer``; give how many readings were recorded. ``recorded`` is called after each.
+
+        Raises LeaseLost once the analyzer is another process's: it judges on from what is recorded.
+        """
+        count, underway = 0, Underway()
+
+        def counted() -> None:
+            nonlocal count
+            count += 1
+            recorded()
+
+        try:
+            while True:
+                intake = await ask(self._store, self._store.next_intake, analyzer, after=underway.newest)
+                if intake is None and not underway.is_empty:
+                    await underway.committed()
+                elif intake is None:
+                    return count
+                else:
+                    try:
+                        await self._judge(intake, grip, underway, counted)
+                    except Overtaken:  # ended already, by a commit whose answer was lost: what is next stands in the store
+                        log.warning("strip.overtaken", capture=intake.capture_id)
+        except asyncio.CancelledError:
+            underway.let_go()
+            raise
+        finally:
+            await underway.abandoned()
+
+    async def _judge(self, intake: rows.IntakeRow, grip: Grip, underway: Underway, recorded: Callable[[], None]) -> None:
+        kept = self._fresh.pop(intake.capture_id, None)
+        if kept is None:
+            kept = await ask(self._store, self._store.capture, intake.capture_id)
+        readings = await self._readings(kept, intake)
+        chosen = [reading for reading in readings if self._is_due(reading, intake)]
+        needs = None if intake.because or len(readings) > 1 else self._needs(*readings)
+        if needs is None or underway.meets(needs):
+            await underway.committed()
+        if not chosen:
+            await done(self._store, EndIntake(intake_id=intake.intake_id, at=self._now(), lease=grip.fence()))
+        for reading in chosen:
+            ends = reading is chosen[-1]
+            command = await self._outcome_of(intake, kept.capture, reading, ends=ends, ahead=underway.ahead)
+            recording = self._record(replace(command, lease=grip.fence()), recorded)
+            if needs is None:
+                await recording
+            else:
+                await underway.add(intake.intake_id, needs, _left_by(command, kept.capture), recording)
+
+    def _needs(self, reading: Reading | Unreadable) -> Needs | None:
+        """Give what the strip needs; None where it cannot be told, so that nothing is judged beside it."""
+        if isinstance(reading, Unreadable):
+            return None
+        try:
+            return pipeline.needs(reading, self._tables)
+        except Exception:  # noqa: BLE001 - a defect of ours: it shows again where the strip is judged, and is logged there
+            return None
+
+    async def _readings(self, kept: rows.CaptureRow, intake: rows.IntakeRow) -> tuple[Reading | Unreadable, ...]:
+        """Read the capture, by the profile that it came with; again, by the one that its source has now."""
+        if not intake.because:
+            return await self._understood(kept, intake.profile)
+        known = {
+            strip.index: Known(
+                place=strip.place, record_digest=strip.record_digest, is_settled=strip.has_gone or strip.outcome == "discarded"
+            )
+            for strip in await ask(self._store, self._store.capture_strips, intake.capture_id)
+        }
+        readings = await self._understood(kept, self._profiles.get(kept.capture.source, intake.profile))
+        if intake.only_index is None:
+            return whole_anew(readings, known)
+        if intake.because != StopEnd.READ_AGAIN and not holds(readings, known.get(intake.only_index)):
+            readings = await self._understood(
+                kept, intake.profile
+            )  # decided about a strip that only the earlier profile can read
+        return one_anew(readings, known, index=intake.only_index, analyzer=intake.analyzer)
+
+    async def _understood(self, kept: rows.CaptureRow, profile: str) -> tuple[Reading | Unreadable, ...]:
+        if profile not in self._tables.profiles:
+            log.error("profile.missing", capture=kept.capture_id, profile=profile)
+            return (_whole(kept, _NO_PROFILE),)
+        try:
+            read = partial(pipeline.understand, kept.capture, self._tables.profiles[profile], analyzer=kept.analyzer)
+            return await asyncio.to_thread(read) if len(kept.capture.payload) > LONG_BYTES else read()
+        except Exception:  # a defect of ours in one capture must not hold up the analyzer's next ones
+            log.exception("capture.defect", capture=kept.capture_id)
+            return (_whole(kept, _DEFECT),)
+
+    @staticmethod
+    def _is_due(reading: Reading | Unreadable, intake: rows.IntakeRow) -> bool:
+        if intake.only_index is not None:
+            return reading.index == intake.only_index
+        return reading.index >= intake.next_index
+
+    async def _outcome_of(
+        self, intake: rows.IntakeRow, capture: Capture, reading: Reading | Unreadable, *, ends: bool, ahead: Ahead
+    ) -> RecordOutcome:
+        outcome: Outcome | None = None
+        deliveries: tuple[NewDelivery, ...] = ()
+        if isinstance(reading, Reading):
+            try:
+                outcome, deliveries = await self._taken_as_far_as_it_goes(intake, capture, reading, ahead)
+            except StoreError:
+                raise
+            except Exception:  # a defect of ours in one strip must not hold up the analyzer's next ones
+                log.exception("strip.defect", capture=intake.capture_id, index=reading.index)
+                outcome = Rejected(findings=(_DEFECT,), checked=None)
+        return RecordOutcome(
+            intake_id=intake.intake_id,
+            capture_id=intake.capture_id,
+            reading=reading,
+            outcome=outcome,
+            deliveries=deliveries,
+            tables_digest=self._tables.digest,
+            at=self._now(),
+            ends_intake=ends,
+        )
+
+    async def _record(self, command: RecordOutcome, recorded: Callable[[], None]) -> None:
+        try:
+            made: RecordedOutcome = await done(self._store, command)
+        except Overtaken:  # recorded already, by a commit whose answer was lost: what is next stands in the store
+            log.warning("strip.overtaken", capture=command.capture_id)
+            return
+        log.info(
+            "strip.judged",
+            strip=made.strip_id,
+            capture=command.capture_id,
+            outcome=type(command.outcome).__name__.lower() if command.outcome else "unreadable",
+            stop=made.stop_id,
+        )
+        recorded()
+
+    async def _taken_as_far_as_it_goes(
+        self, intake: rows.IntakeRow, capture: Capture, reading: Reading, ahead: Ahead
+    ) -> tuple[Outcome, tuple[NewDelivery, ...]]:
+        outcome = await self._outcome(intake, capture, reading, ahead)
+        if isinstance(outcome, NonPatient):
+            return await self._as_far_as_asked_for(outcome)
+        if not isinstance(outcome, Coded):
+            return outcome, ()
+        try:
+            return outcome, await self._deliveries(outcome.result)
+        except RejectError as reject:
+            return Rejected(findings=(pipeline.finding_of(reject), *outcome.findings), checked=outcome.checked), ()
+
+    async def _as_far_as_asked_for(self, outcome: NonPatient) -> tuple[NonPatient, tuple[NewDelivery, ...]]:
+        """Send a control to who asks for controls. One that goes nowhere is no result; one that cannot be said stops nothing."""
+        if outcome.result is None:
+            return outcome, ()
+        try:
+            deliveries = await self._deliveries(outcome.result)
+        except RejectError as reject:
+            return pipeline.not_sent(outcome, reject), ()
+        return outcome if deliveries else replace(outcome, result=None), deliveries
+
+    async def _outcome(self, intake: rows.IntakeRow, capture: Capture, reading: Reading, ahead: Ahead) -> Outcome:
+        needs = pipeline.needs(reading, self._tables)
+        stored = await ask(self._store, self._facts, intake, capture, reading, needs)
+        facts = replace(stored, series=ahead.series(needs.mode, stored.series))
+        moment = Moment(arrived_at=capture.arrived_at, live=capture.live, now=self._now())
+        return pipeline.judge(reading, facts, self._tables, moment=moment, result_id=await self._ids.result())
+
+    def _facts(self, intake: rows.IntakeRow, capture: Capture, reading: Reading, needs: Needs) -> Facts:
+        known = NOTHING_KNOWN
+        if intake.because:  # judged for the first time, nobody has decided about it and no result came of it
+            known = self._store.reading_facts(intake.capture_id, reading.index, record_digest=reading.record_digest)
+        return Facts(
+            seen=self._store.seen_strips(
+                needs,
+                now=capture.arrived_at,
+                window=timedelta(minutes=self._tables.policy.rerun_window_minutes),
+                apart_from=(intake.capture_id, reading.index),
+            ),
+            series=self._store.series(needs.analyzer, needs.mode),
+            decisions=known.decisions,
+            prior=known.prior,
+        )
+
+    async def _deliveries(self, result: CodedResult) -> tuple[NewDelivery, ...]:
+        made = []
+        for destination in self._writers.destinations:
+            if not self._writers.takes(destination, result):
+                continue
+            message = None
+            if self._writers.may_write(destination):
+                message = self._writers.write(destination, result, control_id=await self._ids.control(), made_at=self._now())
+            lane = message.lane if message else self._writers.lane(result)
+            made.append(NewDelivery(destination=destination, lane=lane, priority=result.priority, message=message))
+        return tuple(made)
+
+
+_DEFECT = Finding(
+    rule="padpost.defect",
+    severity=Severity.REJECT,
+    sentence="Padpost failed on this strip: a defect in Padpost, not in your work. The bytes are kept.",
+    remedy="Enter the result by your procedure for failures, and tell your coordinator: the log says where it failed. Read it again after the repair.",
+)
+
+
+_NO_PROFILE = Finding(
+    rule="profile.missing",
+    severity=Severity.REJECT,
+    sentence="The profile that says how to read this analyzer is not among the mapping files any more.",
+    remedy="Tell your coordinator. Once the source has a profile again, read this again.",
+)
+
+
+def _left_by(command: RecordOutcome, capture: Capture) -> SeriesState | None:
+    """Give the series state that the strip leaves behind once it is recorded."""
+    outcome = command.outcome
+    if outcome is None or outcome.checked is None or isinstance(outcome, Copy):
+        return None
+    return left_by(outcome.checked, arrived_at=capture.arrived_at)
+
+
+def _whole(kept: rows.CaptureRow, finding: Finding) -> Unreadable:
+    """Give one stretch that is the whole capture."""
+    return Unreadable(
+        index=0,
+        place=Place(start=0, end=len(kept.capture.payload)),
+        analyzer=kept.analyzer,
+        record_digest=kept.capture.digest,
+        finding=finding,
+    )
