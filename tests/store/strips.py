@@ -239,7 +239,11 @@ def post(
     made = result(result_id, patient=patient, priority=priority)
     going = [
         delivery(
-            message(made, f"{result_id}{place[:3]}", destination=place, lane=lane), born=born, after=after, begins=begins, lease=lease
+            message(made, f"{result_id}{place[:3]}", destination=place, lane=lane),
+            born=born,
+            after=after,
+            begins=begins,
+            lease=lease,
         )
         for place in destinations
     ]
