@@ -248,7 +248,7 @@ class EventRow:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class DestinationRow:
-    """A destination's state and its queue: how much waits, since when, how much went today."""
+    """A destination's state and its queue: how much waits, since when; how much of what was made since a moment it has; how much stands turned away."""
 
     name: str
     state: DestinationState
@@ -271,27 +271,50 @@ class AnalyzerRow:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class NumberUsed:
-    """One number of a series, for gaps and the day tally. ``outcome`` as StripRow's; ``first`` False for copies."""
+class NumberRun:
+    """The numbers ``first`` to ``last`` of one series that arrived lately, without a hole; ``before``: the nearest below that ever arrived, if any."""
 
     analyzer: str
     mode: str
     series: str
-    number: int
-    outcome: str
-    rule: str
+    first: int
+    last: int
+    before: int | None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class DayStrip:
+    """One strip of the day tally. ``rules`` are those that hold it, empty where it is not held."""
+
     strip_id: int
+    analyzer: str
+    mode: str
+    series: str
+    number: str
+    outcome: str
+    purpose: Purpose
+    rules: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class DayDelivery:
+    """Where the newest version of a strip's result stands with one destination."""
+
+    strip_id: int
+    destination: str
+    state: DeliveryState
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class DayStrips:
-    """Everything that the day tally adds up, of one day (by arrival, in the site's zone)."""
+    """Everything that the day tally adds up, of one day (by arrival, in the site's zone). ``last_accepted_at``: of its results, at any destination."""
 
     day: date
-    strips: tuple[StripRow, ...]
+    strips: tuple[DayStrip, ...]
     unreadable_captures: int
     refused_files: int
-    deliveries: tuple[DeliveryRow, ...]
+    deliveries: tuple[DayDelivery, ...]
+    last_accepted_at: datetime | None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
