@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime, time, timedelta
 
@@ -12,7 +12,7 @@ from bridge.lifecycle.states import DestinationState, StopGroup
 from bridge.model import Priority
 from bridge.pages.site import PagesSite
 from bridge.store.api import Store
-from bridge.store.rows import AnalyzerRow, DayStrip, DayStrips, DestinationRow, StopRow, StripRow
+from bridge.store.rows import AnalyzerRow, DayStrips, DestinationRow, StopRow, StripRow
 from bridge.store.rows import NumberRun as StoredRun
 
 SERIES_WINDOW = timedelta(days=2)  # ours: a number that is missing since yesterday can still be sent from the analyzer's memory
@@ -71,7 +71,7 @@ def today(store: Store, site: PagesSite, *, now: datetime) -> Today:
     local = now.astimezone(site.zone)
     day = store.day(local.date(), site.zone)
     counts = store.open_stops()
-    non_patients = [strip.strip_id for strip in day.strips if strip.outcome == "non_patient"]
+    non_patients = day.of("non_patient")
     return Today(
         faults=(*faults(store, site), *degraded(site)),
         notice=site.notice(),
@@ -83,8 +83,8 @@ def today(store: Store, site: PagesSite, *, now: datetime) -> Today:
         non_patient=tuple(strip for strip_id in non_patients[:CONTROLS_SHOWN] if (strip := store.strip(strip_id)) is not None),
         non_patients=len(non_patients),
         destinations=_destinations(store, site, since=datetime.combine(local.date(), time(), tzinfo=site.zone)),
-        tally=tally(_tallied_strips(day.strips), _tallied_deliveries(day), schemes=site.schemes),
-        unreadable_captures=day.unreadable_captures,
+        tally=tally(_tallied_strips(day), _tallied_deliveries(day), schemes=site.schemes),
+        unreadable_captures=len(day.of("unreadable")),
         refused_files=day.refused_files,
     )
 
@@ -140,25 +140,26 @@ def _untouched(name: str) -> DestinationRow:
     )
 
 
-def _tallied_strips(strips: Iterable[DayStrip]) -> tuple[TalliedStrip, ...]:
-    return tuple(
-        TalliedStrip(
-            strip_id=strip.strip_id,
-            analyzer=strip.analyzer,
-            mode=strip.mode,
-            series=strip.series,
-            number=int(strip.number) if strip.number.isascii() and strip.number.isdecimal() else None,
-            fate=fate_of(strip.outcome, rules=strip.rules, purpose=strip.purpose),
-        )
-        for strip in strips
-    )
+def _tallied_strips(day: DayStrips) -> Iterator[TalliedStrip]:
+    for group in day.groups:
+        fate = fate_of(group.outcome, rules=group.rules, purpose=group.purpose)
+        for strip_id, number in group.strips:
+            yield TalliedStrip(
+                strip_id=strip_id,
+                analyzer=group.analyzer,
+                mode=group.mode,
+                series=group.series,
+                number=int(number) if number.isascii() and number.isdecimal() else None,
+                fate=fate,
+            )
 
 
-def _tallied_deliveries(day: DayStrips) -> tuple[TalliedDelivery, ...]:
-    return tuple(
-        TalliedDelivery(strip_id=each.strip_id, destination=each.destination, standing=standing_of(each.state))
-        for each in day.deliveries
-    )
+def _tallied_deliveries(day: DayStrips) -> Iterator[TalliedDelivery]:
+    """Tie each result's newest delivery at each destination to its strip."""
+    for sent in day.sent:
+        standing = standing_of(sent.state)
+        for strip_id in sent.strips:
+            yield TalliedDelivery(strip_id=strip_id, destination=sent.destination, standing=standing)
 
 
 # --- the tally in lines that a page can show -----------------------------------------------------

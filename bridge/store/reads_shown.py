@@ -25,6 +25,20 @@ _STOP = (
     " coalesce(s.purpose, 'patient')"
     " FROM stops t LEFT JOIN strips s ON s.id = t.strip_id LEFT JOIN deliveries d ON d.id = t.delivery_id"
 )
+# The destinations that anything was ever sent to, one step of an index each
+SENT_TO = (
+    "WITH RECURSIVE named (who) AS (SELECT min(destination) FROM deliveries UNION ALL"
+    " SELECT (SELECT min(e.destination) FROM deliveries e WHERE e.destination > named.who) FROM named WHERE named.who IS NOT NULL)"
+    " SELECT who FROM named WHERE who IS NOT NULL"
+)
+# The strips that a technician's text may mean; each part is one look into an index
+_FOUND = (
+    "SELECT id FROM strips WHERE number = ? UNION SELECT id FROM strips WHERE specimen_id = ? AND specimen_id <> ''"
+    " UNION SELECT id FROM strips WHERE patient_printed = ? AND patient_id = ? AND purpose = 'patient'"
+    " UNION SELECT id FROM strips WHERE patient_id = ? AND patient_id <> patient_printed AND purpose = 'patient'"
+    " UNION SELECT id FROM strips WHERE result_id IN (SELECT result_id FROM deliveries WHERE control_id = ?)"
+)
+MOST_FEW = 500  # ours: results that are named one by one in a question
 MOST_NEWS = 1_000  # ours: a person who sees as many opens the page anew, however many more there are
 _DELIVERY = (
     "SELECT id, destination, result_id, version, coalesce(control_id, ''), state, attempts, born_at, due_at, accepted_at, last_code, lane, priority,"
@@ -181,31 +195,42 @@ class ShownReads:
         ``search``: patient ID, number, specimen or control ID. ``day``: arrived on that local day. ``states``: at least one
         receiver's delivery of the newest version is in one of them.
         """
-        where = ["s.outcome IN ('coded', 'non_patient')"]
+        table, where = "strips s", ["s.outcome IN ('coded', 'non_patient')"]
         values: list[Any] = []
         if day is not None:
+            table = "strips s INDEXED BY strips_arrived"  # a day's strips, and not all that came since
             where.append("s.arrived_at >= ? AND s.arrived_at < ?")
             values += bounds_of(*day)
         if states:
-            marks = ", ".join("?" * len(states))
-            where.append(
-                f"EXISTS (SELECT 1 FROM deliveries d WHERE d.result_id = r.result_id AND d.version = r.version AND d.state IN ({marks}))"
-            )
-            values += sorted(states)
+            here, its = self._in_states(states)
+            where.append(here)
+            values += its
         if before is not None:
             where.append("s.id < ?")
             values.append(before)
         if search:
-            where.append(
-                "((s.patient_id = ? AND s.purpose = 'patient') OR s.number = ? OR s.specimen_id = ? OR s.result_id IN (SELECT result_id FROM deliveries WHERE control_id = ?))"
-            )
-            values += [search] * 4
+            where.append(f"s.id IN ({_FOUND})")
+            values += [search] * 6
         found = self._db().execute(
             "SELECT s.id, r.result_id, r.version, s.analyzer, s.number, s.patient_id, s.priority, s.analyzed_at, s.judged_at, s.abnormal, s.arrived_at, s.purpose"
-            f" FROM strips s JOIN results r ON r.strip_id = s.id WHERE {' AND '.join(where)} ORDER BY s.id DESC LIMIT ?",
+            f" FROM {table} JOIN results r ON r.strip_id = s.id WHERE {' AND '.join(where)} ORDER BY s.id DESC LIMIT ?",
             (*values, limit),
         ).fetchall()  # fmt: skip
         return tuple(self._result_row(row) for row in found)
+
+    def _in_states(self, states: frozenset[DeliveryState]) -> tuple[str, list[str]]:
+        """Give the condition that a result's newest version is in one of ``states`` somewhere, and its values.
+
+        Few such deliveries are named one by one; of many the newest results are looked at in turn, and a page is soon full.
+        """
+        marks = ", ".join("?" * len(states))
+        of_states = f"d.destination IN ({SENT_TO}) AND d.state IN ({marks})"
+        few = self._db().execute(f"SELECT DISTINCT d.result_id FROM deliveries d WHERE {of_states} LIMIT ?", (*sorted(states), MOST_FEW + 1)).fetchall()  # fmt: skip
+        here = f"EXISTS (SELECT 1 FROM deliveries d WHERE d.result_id = r.result_id AND d.version = r.version AND d.state IN ({marks}))"
+        if len(few) > MOST_FEW:
+            return here, sorted(states)
+        named = f"r.result_id IN ({', '.join('?' * len(few))})" if few else "r.result_id = ''"
+        return f"{named} AND {here}", [*(row[0] for row in few), *sorted(states)]
 
     def _result_row(self, row: Any) -> rows.ResultRow:
         states = self._db().execute(
@@ -271,6 +296,8 @@ class ShownReads:
     def strips(self, *, outcome: str = "", before: int | None = None, limit: int = 50) -> tuple[rows.StripRow, ...]:
         """Give judged strips, newest first, superseded ones left out unless asked for by ``outcome``."""
         where, values = (["outcome = ?"], [outcome]) if outcome else (["outcome <> 'superseded'"], [])
+        if outcome not in ("", "coded"):
+            where.append("outcome <> 'coded'")  # as the index of the seldom ones says it
         if before is not None:
             where.append("id < ?")
             values.append(before)  # type: ignore[arg-type]  # a database takes both

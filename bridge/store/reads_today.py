@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
 from collections.abc import Callable, Iterator
 from datetime import date, datetime
 from zoneinfo import ZoneInfo
@@ -12,7 +11,7 @@ from bridge.model import DeliveryState, Purpose
 from bridge.store import rows
 from bridge.store.codec import json_of, moment, moment_or_none, when
 from bridge.store.database import Db
-from bridge.store.reads_shown import bounds_of
+from bridge.store.reads_shown import SENT_TO, bounds_of
 from bridge.store.snapshots import one_snapshot
 
 # Names alone, one step of an index each: DISTINCT would walk through every row of all years
@@ -21,25 +20,28 @@ _ANALYZERS = (
     " SELECT (SELECT min(c.analyzer) FROM captures c WHERE c.analyzer > heard.who) FROM heard WHERE heard.who IS NOT NULL)"
     " SELECT who FROM heard WHERE who IS NOT NULL"
 )
-_SENT_TO = (
-    "WITH RECURSIVE named (who) AS (SELECT min(destination) FROM deliveries UNION ALL"
-    " SELECT (SELECT min(d.destination) FROM deliveries d WHERE d.destination > named.who) FROM named WHERE named.who IS NOT NULL)"
-    " SELECT who FROM named WHERE who IS NOT NULL"
-)
 _COUNT = "SELECT count(*) FROM deliveries WHERE destination = ? AND state = ? AND born_at >= ?"
 _OLDEST = "SELECT min(born_at) FROM deliveries WHERE destination = ? AND state = ?"
 _OF_DAY = "s.arrived_at >= ? AND s.arrived_at < ?"
-_DAY_STRIPS = (
-    "SELECT s.id, s.analyzer, s.mode, s.series, s.number, s.outcome, s.purpose, CASE WHEN s.outcome = 'held' THEN s.findings ELSE '' END"
-    f" FROM strips s INDEXED BY strips_arrived WHERE {_OF_DAY} AND s.outcome <> 'superseded' ORDER BY s.id"
+# A day's strips and the numbers of a series come in one text each: thousands of rows made one by one in Python cost several times as much
+_DAY_GROUPS = (
+    "SELECT s.analyzer, s.mode, s.series, s.outcome, s.purpose, CASE WHEN s.outcome = 'held' THEN s.findings ELSE '' END AS held_by,"
+    " group_concat(CAST(s.id AS TEXT), ','), group_concat(s.number, ',') FROM strips s INDEXED BY strips_arrived"
+    f" WHERE {_OF_DAY} AND s.outcome <> 'superseded' GROUP BY s.analyzer, s.mode, s.series, s.outcome, s.purpose, held_by"
 )
-_DAY_DELIVERIES = (  # a later version stands behind an earlier one, and takes its place below
-    "SELECT s.id, d.destination, d.state, d.accepted_at FROM strips s INDEXED BY strips_arrived JOIN deliveries d ON d.result_id = s.result_id"
-    f" WHERE {_OF_DAY} AND s.result_id <> '' AND s.outcome IN ('coded', 'non_patient') ORDER BY d.version, d.id"
+_NEWER = (
+    "SELECT 1 FROM deliveries n WHERE n.result_id = d.result_id AND n.destination = d.destination"
+    " AND (n.version > d.version OR (n.version = d.version AND n.id > d.id))"
+)
+_DAY_SENT = (
+    f"SELECT d.destination, d.state, EXISTS ({_NEWER}) AS is_older, max(d.accepted_at), group_concat(CAST(s.id AS TEXT), ',')"
+    " FROM strips s INDEXED BY strips_arrived JOIN deliveries d ON d.result_id = s.result_id"
+    f" WHERE {_OF_DAY} AND s.result_id <> '' AND s.outcome IN ('coded', 'non_patient') GROUP BY d.destination, d.state, is_older"
 )
 _ARRIVED = (
-    "SELECT analyzer, mode, series, number FROM strips INDEXED BY strips_arrived"
+    "SELECT analyzer, mode, series, group_concat(number, ',') FROM strips INDEXED BY strips_arrived"
     " WHERE arrived_at >= ? AND series <> '' AND number <> '' AND outcome <> 'superseded'"
+    " GROUP BY analyzer, mode, series ORDER BY analyzer, mode, series"
 )
 _OF_SERIES = "analyzer = ? AND mode = ? AND series = ? AND outcome <> 'superseded'"
 AT_ONCE = 64  # ours: numbers that one look-up asks for; most holes are of one or two
@@ -58,7 +60,7 @@ class TodayReads:
         """Give every destination that was ever named, by name; ``accepted`` counts what was made since then, without it all."""
         db = self._db()
         states = {row[0]: row[1:] for row in db.execute("SELECT name, state, reason, since FROM destinations")}
-        names = states.keys() | {name for (name,) in db.execute(_SENT_TO)}
+        names = states.keys() | {name for (name,) in db.execute(SENT_TO)}
 
         def counted(name: str, *states: DeliveryState, born_from: str = "") -> int:
             return sum(db.execute(_COUNT, (name, state, born_from)).fetchone()[0] for state in states)
@@ -101,11 +103,9 @@ class TodayReads:
     @one_snapshot
     def number_runs(self, *, since: datetime) -> tuple[rows.NumberRun, ...]:
         """Give the numbers that arrived since ``since`` as runs without a hole, in order of analyzer, mode, series, number; copies too, what was set aside not."""
-        numbers: defaultdict[_Series, set[int]] = defaultdict(set)
-        for analyzer, mode, series, number in self._db().execute(_ARRIVED, (when(since),)):
-            if number.isascii() and number.isdecimal():
-                numbers[analyzer, mode, series].add(int(number))
-        return tuple(run for key in sorted(numbers) for run in self._runs(key, sorted(numbers[key]), when(since) or ""))
+        found = self._db().execute(_ARRIVED, (when(since),)).fetchall()
+        numbers = (((analyzer, mode, series), _numbers(together)) for analyzer, mode, series, together in found)
+        return tuple(run for key, of in numbers if of for run in self._runs(key, of, when(since) or ""))
 
     def _runs(self, key: _Series, numbers: list[int], since: str) -> Iterator[rows.NumberRun]:
         """Give the runs of one series; what stands before each may have arrived long before ``since``."""
@@ -146,44 +146,38 @@ class TodayReads:
 
     def _all_used(self, key: _Series) -> Iterator[int]:
         query = f"SELECT number FROM strips INDEXED BY strips_series WHERE {_OF_SERIES}"
-        return (int(number) for (number,) in self._db().execute(query, key) if number.isascii() and number.isdecimal())
+        return iter(_numbers(",".join(number for (number,) in self._db().execute(query, key))))
 
     @one_snapshot
     def day(self, day: date, zone: ZoneInfo) -> rows.DayStrips:
         """Give everything that the day tally adds up, by arrival within the local day."""
         db, span = self._db(), bounds_of(day, zone)
-        strips = tuple(_day_strip(row) for row in db.execute(_DAY_STRIPS, span))
-        standing: dict[tuple[int, str], str] = {}
-        last = ""
-        for strip_id, destination, state, accepted_at in db.execute(_DAY_DELIVERIES, span):
-            standing[strip_id, destination] = state
-            last = max(last, accepted_at or "")
+        sent = db.execute(_DAY_SENT, span).fetchall()
         refused = (
             "SELECT count(*) FROM stops t JOIN refused_files f ON f.stop_id = t.id WHERE t.opened_at >= ? AND t.opened_at < ?"
         )
         return rows.DayStrips(
             day=day,
-            strips=strips,
-            unreadable_captures=sum(strip.outcome == "unreadable" for strip in strips),
-            refused_files=db.execute(refused, span).fetchone()[0],
-            deliveries=tuple(
-                rows.DayDelivery(strip_id=strip_id, destination=destination, state=DeliveryState(state))
-                for (strip_id, destination), state in standing.items()
+            groups=tuple(_group(row) for row in db.execute(_DAY_GROUPS, span)),
+            sent=tuple(
+                rows.DaySent(destination=destination, state=DeliveryState(state), strips=tuple(sorted(map(int, ids.split(",")))))
+                for destination, state, is_older, _, ids in sent
+                if not is_older
             ),
-            last_accepted_at=moment_or_none(last or None),
+            refused_files=db.execute(refused, span).fetchone()[0],
+            last_accepted_at=moment_or_none(max((at for _, _, _, at, _ in sent if at), default=None)),
         )
 
 
-def _day_strip(row: tuple[int, str, str, str, str, str, str, str]) -> rows.DayStrip:
-    strip_id, analyzer, mode, series, number, outcome, purpose, findings = row
+def _numbers(together: str) -> list[int]:
+    """Give the numbers of a text with commas, each once, in order; what is none is left out."""
+    return sorted({int(number) for number in together.split(",") if number.isascii() and number.isdecimal()})
+
+
+def _group(row: tuple[str, ...]) -> rows.DayGroup:
+    analyzer, mode, series, outcome, purpose, findings, ids, numbers = row
     rules = tuple(str(found[0]) for found in json_of(findings)) if findings else ()  # type: ignore[index]  # JSON holds what apply_outcome wrote
-    return rows.DayStrip(
-        strip_id=strip_id,
-        analyzer=analyzer,
-        mode=mode,
-        series=series,
-        number=number,
-        outcome=outcome,
-        purpose=Purpose(purpose),
-        rules=rules,
+    strips = sorted(zip(map(int, ids.split(",")), numbers.split(","), strict=True))
+    return rows.DayGroup(
+        analyzer=analyzer, mode=mode, series=series, outcome=outcome, purpose=Purpose(purpose), rules=rules, strips=tuple(strips)
     )

@@ -283,26 +283,25 @@ class NumberRun:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class DayStrip:
-    """One strip of the day tally. ``rules`` are those that hold it, empty where it is not held."""
+class DayGroup:
+    """Strips of one day that share a series and a fate, as (id, number), by id. ``rules`` are those that hold them, empty where they are not held."""
 
-    strip_id: int
     analyzer: str
     mode: str
     series: str
-    number: str
     outcome: str
     purpose: Purpose
     rules: tuple[str, ...]
+    strips: tuple[tuple[int, str], ...]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class DayDelivery:
-    """Where the newest version of a strip's result stands with one destination."""
+class DaySent:
+    """The strips of one day, by id, the newest version of whose result stands in one state with one destination."""
 
-    strip_id: int
     destination: str
     state: DeliveryState
+    strips: tuple[int, ...]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -310,11 +309,14 @@ class DayStrips:
     """Everything that the day tally adds up, of one day (by arrival, in the site's zone). ``last_accepted_at``: of its results, at any destination."""
 
     day: date
-    strips: tuple[DayStrip, ...]
-    unreadable_captures: int
+    groups: tuple[DayGroup, ...]
+    sent: tuple[DaySent, ...]
     refused_files: int
-    deliveries: tuple[DayDelivery, ...]
     last_accepted_at: datetime | None
+
+    def of(self, outcome: str) -> tuple[int, ...]:
+        """Give the strips of one outcome, by id."""
+        return tuple(sorted(strip_id for group in self.groups if group.outcome == outcome for strip_id, _ in group.strips))
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -11,7 +11,7 @@ import pytest
 from bridge.lifecycle.states import StopEnd, StopGroup
 from bridge.model import Answer, Coded, DeliveryState, Priority
 from bridge.store.commands import NoteRefusedFile
-from bridge.store.reads_shown import MOST_NEWS
+from bridge.store.reads_shown import MOST_FEW, MOST_NEWS
 from bridge.store.rows import News
 from bridge.store.sqlite import SqliteStore
 from tests.store import strips as s
@@ -122,6 +122,26 @@ def test_results_are_found_by_what_a_technician_has_in_hand(store: SqliteStore) 
     assert found(search="' OR 1=1 --") == []
 
 
+def test_a_corrected_patient_is_found_by_the_corrected_id_alone(store: SqliteStore) -> None:
+    """What was printed belongs to nobody, or to another."""
+    of, made = s.reading("7", patient="wrong"), s.result("R7", patient="right")
+    checked = s.checked(of, patient_id="right")
+    s.record(store, of, Coded(checked=checked, result=made), deliveries=[s.delivery(s.message(made, "M7"))])
+    assert [row.result_id for row in store.results(search="right")] == ["R7"]
+    assert store.results(search="wrong") == ()
+
+
+def test_many_results_in_a_state_are_listed_as_few_are(store: SqliteStore, monkeypatch: pytest.MonkeyPatch) -> None:
+    """However many stand there, the same rows come in the same order."""
+    for name in ("R1", "R2", "R3"):
+        s.post(store, name, patient=name)
+    s.attempt(store, store.deliveries("R2")[0].delivery_id, Answer.ACCEPTED)
+    for most in (0, 1, 2, MOST_FEW):
+        monkeypatch.setattr("bridge.store.reads_shown.MOST_FEW", most)
+        assert [row.result_id for row in store.results(states=frozenset({D.QUEUED}))] == ["R3", "R1"]
+        assert [row.result_id for row in store.results(states=frozenset({D.ACCEPTED}), search="R2")] == ["R2"]
+
+
 def test_results_are_found_by_day_and_by_where_they_stand(store: SqliteStore) -> None:
     """The day is the site's own; a state counts at any receiver."""
     for name, arrived in (("R1", NOW), ("R2", later(13 * 60 + 59)), ("R3", later(14 * 60))):  # 10:00, 23:59, 24:00 in Lisbon
@@ -192,6 +212,14 @@ def test_strips_come_newest_first_without_what_was_set_aside(store: SqliteStore)
         (lambda store: store.events("stop:1"), "events_subject"),
         (lambda store: store.capture_strips(1), "strips_"),
         (lambda store: store.open_stops(), "stops_open"),
+        (lambda store: store.results(search="R1"), "strips_number"),
+        (lambda store: store.results(search="R1"), "strips_specimen"),
+        (lambda store: store.results(search="R1"), "strips_patient"),
+        (lambda store: store.results(search="R1"), "strips_corrected"),
+        (lambda store: store.results(day=(DAY, LISBON)), "strips_arrived"),
+        (lambda store: store.results(states=frozenset({D.REFUSED})), "deliveries_state"),
+        (lambda store: store.results(states=frozenset({D.QUEUED})), "deliveries_state"),
+        (lambda store: store.strips(outcome="copy"), "strips_seldom"),
     ],
 )
 def test_the_pages_questions_are_answered_by_an_index(

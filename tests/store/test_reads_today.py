@@ -13,7 +13,7 @@ from hypothesis import HealthCheck, given, settings
 from bridge.model import Answer, Coded, DeliveryState
 from bridge.store.commands import NoteRefusedFile
 from bridge.store.database import SqliteDb
-from bridge.store.rows import DayDelivery, NumberRun
+from bridge.store.rows import DaySent, NumberRun
 from bridge.store.sqlite import SqliteStore
 from tests.store import strips as s
 from tests.store.histories import SINCE, Past, pasts, plain_runs, write
@@ -42,6 +42,10 @@ def test_analyzers_say_when_they_last_spoke_and_what_waits(store: SqliteStore) -
     s.keep(store, analyzer="alder-1")
     told = [(row.analyzer, row.last_strip_at, row.last_number, row.waiting_to_be_judged) for row in store.analyzers()]
     assert told == [("alder-1", None, "", 1), ("brook-1", NOW, "R1", 1), ("tern-1", NOW, "9", 0)]
+
+
+def _numbers(store: SqliteStore, day: date) -> list[str]:
+    return [number for group in store.day(day, LISBON).groups for _, number in group.strips]
 
 
 def _run(first: int, last: int, before: int | None, analyzer: str = "mill") -> NumberRun:
@@ -113,16 +117,21 @@ def test_a_day_holds_all_that_the_tally_adds_up(store: SqliteStore) -> None:
     _refused_file(store)
     _refused_file(store, at=24 * 60)
     day = store.day(DAY, LISBON)
-    assert [(row.strip_id, row.outcome) for row in day.strips] == [(1, "coded"), (2, "unreadable"), (3, "held")]
-    assert (day.unreadable_captures, day.refused_files) == (1, 1)
-    assert day.deliveries == tuple(
-        DayDelivery(strip_id=recorded.strip_id, destination=name, state=DeliveryState.QUEUED) for name in ("records", "chart")
-    )
+    assert [(day.of(outcome), outcome) for outcome in ("coded", "unreadable", "held")] == [
+        ((1,), "coded"),
+        ((2,), "unreadable"),
+        ((3,), "held"),
+    ]
+    assert [group.rules for group in day.groups if group.outcome == "held"] == [("copy.possible",)]
+    assert day.refused_files == 1
+    assert sorted(day.sent, key=lambda each: each.destination) == [
+        DaySent(destination=name, state=DeliveryState.QUEUED, strips=(recorded.strip_id,)) for name in ("chart", "records")
+    ]
     assert day.last_accepted_at is None
     s.attempt(store, recorded.delivery_ids[1], Answer.ACCEPTED)
     assert store.day(DAY, LISBON).last_accepted_at == NOW
     empty = store.day(DAY - timedelta(days=1), LISBON)
-    assert (empty.strips, empty.deliveries, empty.unreadable_captures, empty.refused_files) == ((), (), 0, 0)
+    assert (empty.groups, empty.sent, empty.refused_files, empty.last_accepted_at) == ((), (), 0, None)
 
 
 def test_a_day_is_as_long_as_its_clocks_say(store: SqliteStore) -> None:
@@ -132,9 +141,9 @@ def test_a_day_is_as_long_as_its_clocks_say(store: SqliteStore) -> None:
         of = s.reading(str(number))
         capture_id = s.keep(store, b"x", arrived_at=start + timedelta(minutes=minutes))
         s.record(store, of, s.control(of), capture_id=capture_id)
-    assert [row.number for row in store.day(date(2026, 10, 25), LISBON).strips] == ["1", "2", "3"]
-    assert [row.number for row in store.day(date(2026, 10, 24), LISBON).strips] == ["0"]
-    assert [row.number for row in store.day(date(2026, 10, 26), LISBON).strips] == ["4"]
+    assert _numbers(store, date(2026, 10, 25)) == ["1", "2", "3"]
+    assert _numbers(store, date(2026, 10, 24)) == ["0"]
+    assert _numbers(store, date(2026, 10, 26)) == ["4"]
 
 
 @pytest.mark.parametrize(

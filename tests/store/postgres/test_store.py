@@ -358,5 +358,12 @@ def test_today_is_asked_of_a_server_as_of_a_file(store: PostgresStore) -> None:
     assert store.analyzers_with_work() == ("tern-1",)
     assert [(row.analyzer, row.last_number) for row in store.analyzers()] == [("brook-1", "2"), ("tern-1", "")]
     day = store.day(NOW.date(), s.UTC_ZONE)
-    assert [(strip.number, strip.outcome) for strip in day.strips] == [("1", "coded"), ("2", "coded")]
-    assert [each.state for each in day.deliveries] == [DeliveryState.ACCEPTED, DeliveryState.QUEUED]
+    (group,) = day.groups
+    assert ([number for _, number in group.strips], group.outcome) == (["1", "2"], "coded")
+    assert sorted((each.state, len(each.strips)) for each in day.sent) == [(DeliveryState.ACCEPTED, 1), (DeliveryState.QUEUED, 1)]
+    assert day.last_accepted_at == NOW
+    for states, found in ((DeliveryState.ACCEPTED, ["1"]), (DeliveryState.QUEUED, ["2"]), (DeliveryState.REFUSED, [])):
+        assert [row.result_id for row in store.results(states=frozenset({states}))] == found
+    assert [row.result_id for row in store.results(search="P2", day=(NOW.date(), s.UTC_ZONE))] == ["2"]
+    assert [row.number for row in store.strips(outcome="coded")] == ["2", "1"]
+    assert store.strips(outcome="copy") == ()
