@@ -202,6 +202,9 @@ class Store(Protocol):
 
     # --- purging
 
+    def purge_clock(self) -> datetime | None:
+        """Give when the clock was last held to be right: at the last purge, else at the newest event; None in a store in which nothing happened."""
+
     def old_captures(self, *, before: datetime, results: bool, after: int, limit: int) -> rows.Old:
         """Give captures behind the id ``after`` that arrived before ``before`` and are over, of which something is left to purge.
 

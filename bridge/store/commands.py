@@ -365,6 +365,13 @@ class PurgeEvents:
     before: datetime
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
+class TrustClock:
+    """Note that the clock, by which the purge counts days, was held to be right at ``at``. Gives None."""
+
+    at: datetime
+
+
 Command = (
     HoldLeases
     | LeaveLeases
@@ -389,4 +396,5 @@ Command = (
     | PurgeCaptures
     | PurgeFiles
     | PurgeEvents
+    | TrustClock
 )

@@ -348,7 +348,7 @@ def full_store(options: Options) -> Iterator[Row]:
                 at_full_speed(bridge, receiver, analyzers, options.strips_made, MODEL)
                 analyzers.put(0, b"no strip\r\n")  # a row of Rejected messages to look at
                 bridge.wait(lambda: bridge.count("SELECT count(*) FROM stops") == 1)
-            fill(bridge.file, stored, first=WARM_UP + options.strips, waiting=False)
+            fill(bridge.file, stored, first=MODEL.stop + 2 * options.strips, waiting=False)
             try:
                 starts[stored] = bridge.start()
                 pages[stored] = {page: _p95(bridge, page) for page in PAGES}
