@@ -19,7 +19,7 @@ from bridge.store.sqlite import FILE
 from tests.faults.disk import Disk, sync_folder
 from tests.faults.feeders import Dropper, Feeder, Line, Open, Pty, caller
 from tests.faults.journal import Journal
-from tests.faults.records import RECEIVERS, Records
+from tests.faults.records import TWO, Records
 from tests.faults.served import Served, free_port
 from tests.faults.strips import Batch, Inventor
 
@@ -150,7 +150,7 @@ class Stage:
         self.served.wait_ready()
         cut = threading.Event()
         feeder = self.feed(last, cut)
-        is_through = self.journal.wait_for_all(RECEIVERS, bound_s=DRAIN_S)
+        is_through = self.journal.wait_for_all(TWO, bound_s=DRAIN_S)
         cut.set()
         feeder.join()
         assert is_through, (self.faults(), self.served.log[-2000:])
@@ -159,7 +159,7 @@ class Stage:
     def faults(self) -> list[str]:
         """Give every breach of the promises; the service's marks and stops are among what is judged."""
         file = self.store / FILE
-        found = self.journal.history.faults(RECEIVERS, marked=delivered(file) - self._before)
+        found = self.journal.history.faults(TWO, marked=delivered(file) - self._before)
         return self.breaches + found + stopped(file)
 
 
