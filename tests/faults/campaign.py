@@ -21,9 +21,10 @@ from typing import Any
 from bridge.store.sqlite import FILE
 from tests.faults.asides import Aside
 from tests.faults.mainline import DRAIN_S, MainLine
-from tests.faults.menu import ASIDE, Fault, chosen, not_here
+from tests.faults.menu import ASIDE, PAIRS, Fault, chosen, not_here
+from tests.faults.pairs import Pairs
 from tests.faults.records import RECEIVERS
-from tests.faults.report import campaign_table, put, run_words
+from tests.faults.report import campaign_table, commit, put, run_words
 from tests.faults.scene import delivered, stopped
 from tests.faults.state import State, tally
 
@@ -40,13 +41,16 @@ class Campaign:
         self.state = State.read(home / "state.json", seed)
         self.line = MainLine(home, self.state, self._save)
         self._template = home / "template.sqlite"
+        self._pairs = Pairs(home / "pair", self._template)
+        self._commit = commit()
 
     def _save(self) -> None:
         self.state.write(self._home / "state.json")
 
     def close(self) -> None:
-        """End the service and the receivers."""
+        """End the service, the receivers and the database server."""
         self.line.close()
+        self._pairs.close()
 
     def rounds(self, last: int, tell: Callable[[str], None]) -> None:
         """Play the rounds up to ``last`` that are not played yet. The state is written after each."""
@@ -56,6 +60,7 @@ class Campaign:
         while self.state.rounds < last:
             said = self._round(self.state.rounds + 1)
             self.state.rounds += 1
+            self.state.count(self.state.commits, self._commit)
             self._save()
             sums = tally(self.line.journal.history)
             for what, number in self.state.aside.items():
@@ -73,6 +78,13 @@ class Campaign:
             history, breaches = Aside(self._home / "aside", self._template).play(this)
             self.state.breaches += breaches
             self.state.add_aside(history)
+            came = True
+        elif this.fault in PAIRS:
+            history, breaches, measured = self._pairs.play(this)
+            self.state.breaches += breaches
+            self.state.add_aside(history)
+            for what, number_ in measured.items():
+                self.state.measured.setdefault(what, []).append(round(number_, 2))
             came = True
         else:
             came = self.line.play(this)
@@ -108,6 +120,8 @@ def figures(campaign: Campaign) -> dict[str, Any]:
         "STAT beside other patients' routine": {name: vars(history.urgency(name)) for name in RECEIVERS},
         "strips in the long-lived store": outcomes,
         "integrity of the store": integrity,
+        "commits": state.commits,
+        "measured": {what: sorted(each) for what, each in state.measured.items()},
         "slowest start until ready, s": state.slowest_ready_s,
     }
 

@@ -26,11 +26,16 @@ def put(page: Path, name: str, text: str) -> None:
     page.write_text(f"{before}{begin}{text}{end}{after}", encoding="utf-8")
 
 
+def commit() -> str:
+    """Give the commit of this checkout."""
+    said = subprocess.run(["git", "rev-parse", "--short", "HEAD"], cwd=ROOT, capture_output=True, text=True, check=True)
+    return said.stdout.strip()
+
+
 def run_words(minutes: float) -> str:
     """Say when and on what a run was made."""
-    commit = subprocess.run(["git", "rev-parse", "--short", "HEAD"], cwd=ROOT, capture_output=True, text=True, check=True)
     python = ".".join(platform.python_version_tuple()[:2])
-    on = f"commit {commit.stdout.strip()}, Python {python}, SQLite {sqlite3.sqlite_version}"
+    on = f"commit {commit()}, Python {python}, SQLite {sqlite3.sqlite_version}"
     return f"Run of {clock.now():%Y-%m-%d}, {on}: {minutes:.0f} minutes.\n\n"
 
 
