@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import logging
 import sqlite3
 import sys
 import time
@@ -58,8 +59,10 @@ class Campaign:
             self.line.begin()
             _copy(self.line.store / FILE, self._template)
         while self.state.rounds < last:
+            began = time.monotonic()
             said = self._round(self.state.rounds + 1)
             self.state.rounds += 1
+            self.state.seconds += time.monotonic() - began
             self.state.count(self.state.commits, self._commit)
             self._save()
             sums = tally(self.line.journal.history)
@@ -111,6 +114,7 @@ def figures(campaign: Campaign) -> dict[str, Any]:
     return {
         "seed": state.seed,
         "rounds": state.rounds,
+        "minutes": round(state.seconds / 60, 1),
         "faults": dict(sorted(state.played.items())),
         "faults that did not come": state.missed,
         "not run": state.not_run,
@@ -167,7 +171,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         "--page", type=Path, metavar="FILE", help="put the figures into this page, between its markers `campaign`"
     )
     given = parser.parse_args(arguments)
-    began = time.monotonic()
+    logging.getLogger("asyncio").setLevel(logging.ERROR)  # the receivers' loops warn of every wire that is cut here
     found, faults = run(
         given.state.resolve(),
         seed=given.seed,
@@ -176,7 +180,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         only=tuple(Fault[name] for name in given.only),
     )
     if given.page:
-        put(given.page, "campaign", run_words((time.monotonic() - began) / 60) + campaign_table(found, faults))
+        put(given.page, "campaign", run_words(found["minutes"], found["commits"]) + campaign_table(found, faults))
     print(json.dumps(found, indent=1))
     print("\n".join(faults) or KEPT)
     return 1 if faults else 0

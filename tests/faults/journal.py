@@ -24,7 +24,9 @@ class Journal:
         """Go on with the journal at ``path``; a last line that a kill cut short is dropped."""
         self.history = History()
         self._there: dict[str, set[str]] = defaultdict(set)  # receiver -> the strips that it holds
-        self._committed: deque[tuple[str, bool]] = deque()  # control ID, and whether the receiver holds it: answered CA, and not yet more
+        self._committed: deque[tuple[str, bool]] = (
+            deque()
+        )  # control ID, and whether the receiver holds it: answered CA, and not yet more
         self._lock = threading.RLock()
         self._changed = threading.Condition(self._lock)
         whole = path.read_bytes() if path.exists() else b""

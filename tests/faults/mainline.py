@@ -379,6 +379,12 @@ def _wire(chosen: Round, chance: random.Random) -> dict[str, object]:
         case Fault.DUPLICATE:
             return {"cmd": "set", "dir": way, "mode": "duplicate", "nth": 1}
         case Fault.NO_ANSWER:
-            return {"cmd": "set", "dir": "down", "mode": "drop_match", "regex": r"MSA\|[AC]A|HTTP/1.[01] 20[04]", "times": chosen.count}
+            return {
+                "cmd": "set",
+                "dir": "down",
+                "mode": "drop_match",
+                "regex": r"MSA\|[AC]A|HTTP/1.[01] 20[04]",
+                "times": chosen.count,
+            }
         case _:
             return {"cmd": "accept", "mode": chance.choice(("refuse", "reset", "blackhole"))}

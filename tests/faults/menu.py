@@ -15,7 +15,7 @@ from pathlib import Path
 from tests.faults import namespaces
 
 FAKETIME = tuple(Path("/usr/lib").glob("*/faketime/libfaketime.so.1"))  # where Debian's package libfaketime puts it
-ON_LINE, IN_FILES, BY_CALL = 10, 6, 5  # most new batches a round: on the line; as files; as messages, and as posts
+ON_LINE, IN_FILES, BY_CALL = 7, 4, 3  # most new batches a round: on the line; as files; as messages, and as posts
 LONGEST_S = 1.5  # a fault comes at most this long after the service was called, or was ready
 LATE_S = 0.05  # a kill at a last frame or a file comes at most this long after it: before, in or after the commit
 
@@ -63,6 +63,7 @@ class Fault(StrEnum):
 
 WIRES = (Fault.BLACK_HOLE, Fault.RESET, Fault.CUT, Fault.DELAY, Fault.DUPLICATE, Fault.NO_ANSWER, Fault.NO_CALL)
 TRACED = (Fault.KILL_BEFORE_ANSWER, Fault.KILL_BEFORE_MOVE, Fault.KILL_IN_COMMIT, Fault.KILL_BEFORE_MARK, Fault.FAILED_FSYNC)
+CLOSE = (Fault.KILL_AT_LAST_FRAME, Fault.KILL_AT_FILE, Fault.KILL_BEFORE_VERDICT)  # kills close to what they wait for
 CLOCKS = (Fault.CLOCK_AHEAD, Fault.CLOCK_BACK, Fault.CLOCK_DST)
 KILLS = tuple(fault for fault in Fault if fault.name.startswith("KILL_") and fault is not Fault.KILL_BACKUP)
 # Played on a store of their own, judged at once; the others go on with the store that all rounds before them left
@@ -101,7 +102,7 @@ def chosen(seed: int, number: int, *, only: tuple[Fault, ...] = ()) -> Round:
     drawn = chance.choices(menu, weights=[WEIGHTS.get(fault, 2) for fault in menu])[0]
     fault = only[(number - 1) % len(only)] if only else drawn
     count, on_line, in_files = chance.randint(1, 4), chance.randint(1, ON_LINE), chance.randint(1, IN_FILES)
-    longest = {Fault.KILL_AT_LAST_FRAME: LATE_S, Fault.KILL_AT_FILE: LATE_S, Fault.KILL_AT_ARRIVAL: 0.0, Fault.KILL_BEFORE_VERDICT: LATE_S}.get(fault, LONGEST_S)
+    longest = {Fault.KILL_AT_ARRIVAL: 0.0, **dict.fromkeys(CLOSE, LATE_S)}.get(fault, LONGEST_S)
     most = {Fault.KILL_AT_LAST_FRAME: on_line, Fault.KILL_BEFORE_ANSWER: on_line, Fault.KILL_AT_FILE: in_files}
     return Round(
         number=number,

@@ -254,9 +254,7 @@ class Pairs:
                     " VALUES ('bench-a','brook-file','drops','folder',%s,%s,0,0,%s,%s)",
                     (batch.name, when(now()), "d" * 64, packed(batch.text)),
                 )
-            db.execute(
-                "INSERT INTO intake (capture_id, analyzer, next_index, because) SELECT id, 'bench-a', 0, '' FROM captures"
-            )
+            db.execute("INSERT INTO intake (capture_id, analyzer, next_index, because) SELECT id, 'bench-a', 0, '' FROM captures")
 
 
 def clear(home: Path) -> None:

@@ -17,8 +17,9 @@ import random
 import sys
 import time
 from collections import Counter
-from collections.abc import Callable, Iterator, MutableMapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, MutableMapping, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor
+from contextlib import ExitStack
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from functools import cache, partial
@@ -47,17 +48,24 @@ from bridge.store.commands import CloseStop, Command
 from bridge.store.memory import MemoryStore
 from bridge.tables.types import Tables
 from tests.faults.history import Arrived, History
-from tests.faults.report import put, run_words, simulation_table
+from tests.faults.report import commit, put, run_words, simulation_table
 from tests.faults.strips import Batch, Inventor
 from tests.faults.virtual_loop import VirtualLoop
 
 BEGAN = datetime(2026, 11, 20, 6, tzinfo=UTC)
-HL7, CHART = "hl7", "chart"
-RECEIVERS = (HL7, CHART)
-IN_FLIGHT = {HL7: 1, CHART: 4}
-WAYS = {"line": ("brook", "L"), "drops": ("brook-file", "F")}  # source: profile, letter
+HL7, CHART, LATE, HOOK = "hl7", "chart", "late", "hook"  # LATE says CA, and later what became of a message; others answer once
+IN_FLIGHT = {HL7: 1, CHART: 4, LATE: 1, HOOK: 4}
+WAYS = {  # source: profile, letter, way
+    "line": ("brook", "L", Way.SERIAL),
+    "drops": ("brook-file", "F", Way.FOLDER),
+    "network": ("dipper", "M", Way.MLLP),
+    "posts": ("lark", "H", Way.HTTP),
+}
+MOST = {"line": 6, "drops": 4, "network": 3, "posts": 3}  # batches a round
 SERIES = 40  # different runs of strips; making them up costs more than judging them
 ANSWER_S = 30.0
+APPLICATION = timedelta(seconds=900)  # how long a second answer is waited for, as the settings have it
+LATE_S = (20.0, 20.0, 20.0, 60.0, 1200.0)  # a second answer that is late comes at most one of these after its message
 LONGEST_STORM = timedelta(hours=2)  # of simulated time; then all is calm
 STUCK = timedelta(hours=1)  # of calm: the longest wait between two tries is a quarter of one, a person looks as often
 MOST_JUMPS = 3
@@ -77,7 +85,7 @@ def tables() -> Tables:
 @cache
 def batches(series: int, source: str) -> tuple[Batch, ...]:
     """Give the strips of one run that a source brings."""
-    profile, letter = WAYS[source]
+    profile, letter, _ = WAYS[source]
     inventor = Inventor(profile=profile, letter=letter, seed=series, began=BEGAN - 20 * DAY)
     return tuple(inventor.batch(number) for number in range(8))
 
@@ -93,12 +101,14 @@ class World:
         self.moved = asyncio.Event()
         self.is_calm = False
         self.alive: dict[str, Process] = {}
+        self.found: list[str] = []  # breaches that the history cannot show
         self._most_faults = most_faults
         self._offset = timedelta()
-        self.owners = owners or self.chance.choice((1, 1, 1, 2, 3))  # processes at a time
+        self.owners = owners or self.chance.choice((1, 1, 1, 1, 2, 3))  # processes at a time
         self.store = MemoryStore(now=self.now if self.owners == 1 else self._server_now, is_shared=self.owners > 1)
         self.rates = {name: self.chance.choice((0.0, low, high)) for name, (low, high) in RATES.items()}
-        self.receivers = {name: Receiver(self, name) for name in RECEIVERS}
+        more = [name for name in (LATE, HOOK) if self.chance.random() < 0.5]  # each costs a third of a round
+        self.receivers = {name: (LateReceiver if name == LATE else Receiver)(self, name) for name in (HL7, CHART, *more)}
 
     def now(self) -> datetime:
         """Give what the clock on the wall says."""
@@ -152,7 +162,7 @@ class World:
         if len(history.acknowledged) < len(history.submitted) or any(each.waiting for each in self.store.destinations()):
             return False
         there = {(a.receiver, a.strip) for a in history.arrived if a.held} | self.excused
-        return all((receiver, strip) in there for receiver in RECEIVERS for strip in history.submitted)
+        return all((receiver, strip) in there for receiver in self.receivers for strip in history.submitted)
 
 
 # How often each fault strikes where it can: never, seldom or often, as the seed has it for its round.
@@ -170,11 +180,17 @@ RATES = {
     "later, please": (0.02, 0.2),
     "refused": (0.01, 0.05),
     "edited at the same time": (0.01, 0.05),
+    "second answer late": (0.05, 0.3),
+    "second answer twice": (0.05, 0.3),
+    "put off by the second answer": (0.02, 0.1),
+    "refused by the second answer": (0.01, 0.05),
 }
 
 
 class Receiver:
     """A record system and the wire to it. What it takes it holds for good."""
+
+    yes = Acknowledgement(answer=Answer.ACCEPTED, code="AA")
 
     def __init__(self, world: World, name: str) -> None:
         self.name = name
@@ -219,7 +235,7 @@ class Receiver:
         if world.strikes("answer lost"):
             return await self._silence()
         await asyncio.sleep(world.chance.uniform(0.001, 0.05))
-        return Acknowledgement(answer=Answer.ACCEPTED, code="AA")
+        return self.yes
 
     def _is_away(self) -> bool:
         if self._world.strikes("nobody there"):
@@ -231,10 +247,86 @@ class Receiver:
             self.closed_until = self._world.loop.time() + self._world.chance.uniform(1, 240)
         return self._world.loop.time() < self.closed_until
 
+    async def hush(self) -> None:
+        """Say nothing more of its own accord: it never does."""
+
     async def _silence(self) -> Acknowledgement:
         is_cut = self._world.chance.random() < 0.5
         await asyncio.sleep(self._world.chance.uniform(0.01, 5) if is_cut else ANSWER_S)
         return no_answer(Silence.LOST if is_cut else Silence.TIMEOUT)
+
+
+class LateReceiver(Receiver):
+    """A record system that says at once that it keeps a message (HL7 2.5.1 section 2.9.3: CA), and later what became of it.
+
+    It says that to whichever process lives then, until one has noted it. What it once took it takes again.
+    """
+
+    yes = Acknowledgement(answer=Answer.COMMITTED, code="CA")
+
+    def __init__(self, world: World, name: str) -> None:
+        super().__init__(world, name)
+        self._taken: set[str] = set()
+        self._owed: list[asyncio.Task[None]] = []
+
+    def take(self, message: Message, *, held: bool = True) -> None:
+        """Note that a message came, and owe an answer. What is turned away at once is owed none."""
+        if not held:
+            super().take(message, held=False)
+            return
+        answer = self._second(message.control_id)
+        is_yes = answer.answer is Answer.ACCEPTED
+        if is_yes:
+            self._taken.add(message.control_id)
+        super().take(message, held=is_yes)
+        wait_s = self._world.chance.uniform(
+            0, self._world.chance.choice(LATE_S) if self._world.strikes("second answer late") else 2.0
+        )
+        self._owed.append(self._world.loop.create_task(self._tell(message.control_id, answer, wait_s)))
+        if is_yes and self._world.strikes("second answer twice"):
+            again_s = wait_s + self._world.chance.uniform(0, self._world.chance.choice(LATE_S))
+            self._owed.append(self._world.loop.create_task(self._tell(message.control_id, answer, again_s)))
+
+    def _second(self, control_id: str) -> Acknowledgement:
+        if control_id not in self._taken:
+            if self._world.strikes("put off by the second answer"):
+                return Acknowledgement(answer=Answer.TRY_AGAIN, code="AE 207")
+            if self._world.strikes("refused by the second answer"):
+                return Acknowledgement(answer=Answer.REFUSED, code="AE 204")
+        return Acknowledgement(answer=Answer.ACCEPTED, code="AA")
+
+    async def _tell(self, control_id: str, answer: Acknowledgement, wait_s: float) -> None:
+        await asyncio.sleep(wait_s)
+        while not await self._told(control_id, answer):
+            await asyncio.sleep(self._world.chance.uniform(0.5, 10))
+
+    async def _told(self, control_id: str, answer: Acknowledgement) -> bool:
+        """Say it to a process that lives; True once that has noted it, and lives to say so."""
+        living = [process for process in self._world.alive.values() if not process.is_dead]
+        if not living:
+            return False
+        process = self._world.chance.choice(living)
+        settling = asyncio.ensure_future(process.queues[self.name].settle(control_id, answer))
+        dying = asyncio.ensure_future(process.died.wait())
+        await asyncio.wait({settling, dying}, return_when=asyncio.FIRST_COMPLETED)
+        is_noted = settling.done() and not settling.cancelled() and settling.exception() is None
+        for task in (settling, dying):
+            task.cancel()
+        ended, _ = await asyncio.gather(settling, dying, return_exceptions=True)
+        if isinstance(ended, Exception) and not isinstance(ended, StoreError):
+            raise ended
+        if is_noted and not settling.result():
+            self._world.found.append(f"{self.name}: {control_id} was sent and is not known when its second answer comes")
+        self._world.moved.set()
+        return is_noted
+
+    async def hush(self) -> None:
+        """Say nothing more. Raises what one of the answers fell over."""
+        for task in self._owed:
+            task.cancel()
+        for ended in await asyncio.gather(*self._owed, return_exceptions=True):
+            if isinstance(ended, Exception):
+                raise ended
 
 
 class Handle:
@@ -323,7 +415,7 @@ class Writers:
     """What writes messages: small ones, that say whose they are. For a while after a start it may write none."""
 
     process: Process
-    destinations: Sequence[str] = RECEIVERS
+    destinations: Sequence[str]
     shut: set[str] = field(default_factory=set)
 
     def may_write(self, destination: str) -> bool:
@@ -357,17 +449,18 @@ class Process:
         self.died = asyncio.Event()
         self.handle = Handle(self)
         store = cast("Store", self.handle)
-        self._writers = Writers(self, shut=set(RECEIVERS) if world.chance.random() < 0.3 else set())
+        names = tuple(world.receivers)
+        self._writers = Writers(self, names, shut=set(names) if world.chance.random() < 0.3 else set())
         ids = Ids(store)
         who = Running(owner=name, host="simulated", pid=1, roles=EVERY_ROLE)
         self._leases = Leases(store, who, now=world.now, elapsed=world.loop.time)
-        profiles = {source: profile for source, (profile, _) in WAYS.items()}
+        profiles = {source: profile for source, (profile, _, _) in WAYS.items()}
         judging = Judging(store, tables(), self._writers, ids, world.now, profiles=profiles)
-        self._queues = {name: self._queue(store, name, ids) for name in RECEIVERS}
+        self.queues = {name: self._queue(store, name, ids) for name in names}
         for name in self._writers.shut:
-            self._queues[name].shut("Its messages are being checked.")
+            self.queues[name].shut("Its messages are being checked.")
         self.service = Service(
-            store=store, judging=judging, sources={}, queues=self._queues, leases=self._leases, once=[self._check_plans]
+            store=store, judging=judging, sources={}, queues=self.queues, leases=self._leases, once=[self._check_plans]
         )
 
     def _queue(self, store: Store, name: str, ids: Ids) -> DestinationQueue:
@@ -377,6 +470,7 @@ class Process:
             give_up=timedelta(hours=24),
             lanes=4 * IN_FLIGHT[name],
             in_flight=IN_FLIGHT[name],
+            application=APPLICATION if name == LATE else None,
         )
         return DestinationQueue(
             store,
@@ -396,7 +490,7 @@ class Process:
         await asyncio.sleep(self.world.chance.uniform(0, 3))
         for name in sorted(self._writers.shut):
             self._writers.shut.discard(name)
-            self._queues[name].open()
+            self.queues[name].open()
 
     def dies(self) -> bool:
         """Say whether it is dead, perhaps just now."""
@@ -435,7 +529,7 @@ class Round:
     def __init__(self, seed: int, most_faults: int | None = None, *, owners: int | None = None) -> None:
         self.seed = seed
         self.world = World(seed, most_faults, owners)
-        self.found: list[str] = []
+        self.found = self.world.found
         self._feeding = 0
         self._is_over = False
         self._starts = 0
@@ -455,7 +549,7 @@ class Round:
             for sent in self.world.store.committed.sent.values()
             if sent.row.state is DeliveryState.ACCEPTED
         ]
-        return self.found + self.world.history.faults(RECEIVERS, marked=marked, excused=self.world.excused)
+        return self.found + self.world.history.faults(tuple(self.world.receivers), marked=marked, excused=self.world.excused)
 
     async def _play(self) -> None:
         world, chance = self.world, self.world.chance
@@ -463,7 +557,7 @@ class Round:
         tasks += [asyncio.create_task(self._person()), asyncio.create_task(self._clock())]
         series = chance.randrange(SERIES)
         for source in WAYS:
-            some = batches(series, source)[: chance.randint(1, 8)]
+            some = batches(series, source)[: chance.randint(1, MOST[source])]
             tasks.append(asyncio.create_task(self._feed(source, some)))
         storm = asyncio.create_task(self._through(LONGEST_STORM))
         await storm
@@ -479,6 +573,8 @@ class Round:
         self._is_over = True
         for process in list(self.world.alive.values()):
             process.die()
+        for receiver in self.world.receivers.values():
+            await receiver.hush()
         serving, others = tasks[: self.world.owners], tasks[self.world.owners :]
         _, hanging = await asyncio.wait(serving, timeout=STUCK.total_seconds())
         if hanging:
@@ -527,25 +623,26 @@ class Round:
     async def _feed(self, source: str, some: Sequence[Batch]) -> None:
         """Bring batch after batch, each until it is acknowledged."""
         self._feeding += 1
-        profile, letter = WAYS[source]
         for batch in some:
             await asyncio.sleep(self.world.chance.uniform(0, 5))
             for strip in batch.strips:
                 self.world.history.submitted[strip.name] = strip.patient
                 if strip.is_stat:
                     self.world.history.stat.add(strip.name)
-            while not await self._offer(source, profile, batch, origin=batch.name if letter == "F" else ""):
+            while not await self._offer(source, batch):
                 await asyncio.sleep(self.world.chance.uniform(0.1, 20))
             self.world.history.acknowledged.update(strip.name for strip in batch.strips)
             self.world.moved.set()
         self._feeding -= 1
 
-    async def _offer(self, source: str, profile: str, batch: Batch, *, origin: str) -> bool:
-        """Bring a batch once; False if nobody answered for it."""
+    async def _offer(self, source: str, batch: Batch) -> bool:
+        """Bring a batch once; False if nobody answered for it. All but a line tell the very same thing again by its name."""
+        profile, _, way = WAYS[source]
+        origin = "" if way is Way.SERIAL else batch.name
         process = await self._somebody()
         capture = Capture(
-            source=source, way=Way.FOLDER if origin else Way.SERIAL, arrived_at=self.world.now(),
-            payload=framed(batch.text, tables().profiles[profile]), name=origin, live=not origin,
+            source=source, way=way, arrived_at=self.world.now(),
+            payload=framed(batch.text, tables().profiles[profile]), name=origin, live=way is not Way.FOLDER,
         )  # fmt: skip
         keeping = asyncio.create_task(process.service.keep(capture, analyzer=f"bench-{source}", profile=profile, origin=origin))
         dying = asyncio.create_task(process.died.wait())
@@ -636,27 +733,70 @@ def played(seeds: Sequence[int]) -> Sums:
     return sums
 
 
-def simulate(seeds: Sequence[int], *, workers: int = 1, tell: Callable[[str], None] = lambda _: None) -> dict[str, Any]:
-    """Play a round for each seed, in so many processes; give the figures, and the breaches among them."""
+def simulate(
+    seeds: Sequence[int], *, workers: int = 1, note: Callable[[Sums, int], None] = lambda _sums, _rounds: None
+) -> dict[str, Any]:
+    """Play a round for each seed, in so many processes; give the figures, and the breaches among them.
+
+    ``note`` is told after each part what came of it, and of how many rounds: parts come in the order of the seeds.
+    """
     sums, began = Sums(), time.monotonic()
     parts = [seeds[first : first + PART] for first in range(0, len(seeds), PART)]
-    if workers == 1:
-        for part in parts:
-            sums.add(played(part))
-    else:
-        with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
-            for number, some in enumerate(pool.map(played, parts), start=1):
-                sums.add(some)
-                if number % 10 == 0:
-                    tell(f"{number * PART} rounds, {sums.faults.total()} faults, {len(sums.breaches)} breaches")
-    seconds = time.monotonic() - began
+    with ExitStack() as stack:
+        came: Iterable[Sums] = map(played, parts)
+        if workers > 1:
+            came = stack.enter_context(ProcessPoolExecutor(workers, mp_context=get_context("spawn"))).map(played, parts)
+        for part, some in zip(parts, came, strict=True):
+            sums.add(some)
+            note(some, len(part))
+    return figures(sums, len(seeds), time.monotonic() - began)
+
+
+def figures(sums: Sums, rounds: int, seconds: float) -> dict[str, Any]:
+    """Give what some rounds come to as a page and a reader have it."""
     return {
-        "rounds": len(seeds),
+        "rounds": rounds,
         **sums.counts,
         "faults": dict(sorted(sums.faults.items())),
-        "rounds a second": round(len(seeds) / seconds, 1),
+        "rounds a second": round(rounds / seconds, 1),
         "breaches": sums.breaches,
     }
+
+
+@dataclass(kw_only=True)
+class Run:
+    """A run that can be stopped and gone on with: what came of its first ``rounds`` seeds, on which commits, in how many seconds."""
+
+    first: int
+    rounds: int = 0
+    seconds: float = 0.0
+    commits: dict[str, int] = field(default_factory=dict)
+    sums: Sums = field(default_factory=Sums)
+
+    @classmethod
+    def read(cls, path: Path, first: int) -> Run:
+        """Give the run at ``path``, or a new one. Raises SystemExit if it began with another seed."""
+        if not path.exists():
+            return cls(first=first)
+        kept = json.loads(path.read_text(encoding="utf-8"))
+        sums = kept.pop("sums")
+        run = cls(**kept, sums=Sums(faults=Counter(sums["faults"]), counts=Counter(sums["counts"]), breaches=sums["breaches"]))
+        if run.first != first:
+            raise SystemExit(f"{path} began with seed {run.first}; give that one, or another file")
+        return run
+
+    def add(self, some: Sums, rounds: int, on: str, seconds: float) -> None:
+        """Add a part that was played on a commit."""
+        self.sums.add(some)
+        self.rounds += rounds
+        self.commits[on] = self.commits.get(on, 0) + rounds
+        self.seconds += seconds
+
+    def write(self, path: Path) -> None:
+        """Replace the file at ``path`` whole."""
+        part = path.with_suffix(".part")
+        part.write_text(json.dumps({**vars(self), "sums": vars(self.sums)}, indent=1), encoding="utf-8")
+        part.rename(path)
 
 
 def _counts(world: World) -> dict[str, int]:
@@ -675,19 +815,31 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """Run the command; 0 if the promises were kept, 1 if not."""
     parser = argparse.ArgumentParser(prog="python -m tests.faults.simulation", description=__doc__)
     parser.add_argument("--first", type=int, default=1, help="the first seed (1)")
-    parser.add_argument("--rounds", type=int, default=20_000, help="how many seeds (20,000)")
+    parser.add_argument("--rounds", type=int, default=20_000, help="how many seeds, those of an earlier run included (20,000)")
     parser.add_argument("--workers", type=int, default=2, help="how many processes share them (2)")
+    parser.add_argument("--resume", type=Path, metavar="FILE", help="keep what came of it here; if it is there, go on with it")
     parser.add_argument(
         "--page", type=Path, metavar="FILE", help="put the figures into this page, between its markers `simulation`"
     )
     given = parser.parse_args(arguments)
-    began = time.monotonic()
-    seeds = range(given.first, given.first + given.rounds)
-    figures = simulate(seeds, workers=given.workers, tell=lambda line: print(line, flush=True))
-    breaches = figures.pop("breaches")
+    run = Run.read(given.resume, given.first) if given.resume else Run(first=given.first)
+    on, last = commit(), time.monotonic()
+
+    def note(some: Sums, rounds: int) -> None:
+        nonlocal last
+        seconds, last = time.monotonic() - last, time.monotonic()
+        run.add(some, rounds, on, seconds)
+        if given.resume:
+            run.write(given.resume)
+        print(f"{run.rounds} rounds, {run.sums.faults.total()} faults, {len(run.sums.breaches)} breaches", flush=True)
+
+    simulate(range(given.first + run.rounds, given.first + given.rounds), workers=given.workers, note=note)
+    found = figures(run.sums, run.rounds, run.seconds)
+    breaches = found.pop("breaches")
     if given.page:
-        put(given.page, "simulation", run_words((time.monotonic() - began) / 60) + simulation_table(figures, breaches))
-    print(json.dumps(figures, indent=1))
+        words = run_words(run.seconds / 60, run.commits)
+        put(given.page, "simulation", words + simulation_table(found, breaches))
+    print(json.dumps(found, indent=1))
     print("\n".join(breaches) or KEPT)
     return 1 if breaches else 0
 

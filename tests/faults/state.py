@@ -24,6 +24,7 @@ class State:
     seed: int
     began: str
     rounds: int = 0
+    seconds: float = 0.0
     on_line: int = 0
     in_files: int = 0
     on_network: int = 0
