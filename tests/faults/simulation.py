@@ -64,6 +64,7 @@ WAYS = {  # source: profile, letter, way
 MOST = {"line": 6, "drops": 4, "network": 3, "posts": 3}  # batches a round
 SERIES = 40  # different runs of strips; making them up costs more than judging them
 ANSWER_S = 30.0
+UNANSWERED = "deliver.unanswered"  # the rule of what was committed and got no second answer in time (docs/rejections.md)
 APPLICATION = timedelta(seconds=900)  # how long a second answer is waited for, as the settings have it
 LATE_S = (20.0, 20.0, 20.0, 60.0, 1200.0)  # a second answer that is late comes at most one of these after its message
 LONGEST_STORM = timedelta(hours=2)  # of simulated time; then all is calm
@@ -162,7 +163,15 @@ class World:
         if len(history.acknowledged) < len(history.submitted) or any(each.waiting for each in self.store.destinations()):
             return False
         there = {(a.receiver, a.strip) for a in history.arrived if a.held} | self.excused
+        if any(receiver.is_owing for receiver in self.receivers.values()):
+            return False
         return all((receiver, strip) in there for receiver in self.receivers for strip in history.submitted)
+
+    @property
+    def unanswered(self) -> list[str]:
+        """Give what waits for a person for want of a second answer; none may once every one was said and noted."""
+        stops = [stop for stop in self.store.stops(group=StopGroup.REFUSED) if stop.rule == UNANSWERED]
+        return [f"{stop.destination}: delivery {stop.delivery_id} waits for a person, and its second answer was noted" for stop in stops]
 
 
 # How often each fault strikes where it can: never, seldom or often, as the seed has it for its round.
@@ -247,6 +256,11 @@ class Receiver:
             self.closed_until = self._world.loop.time() + self._world.chance.uniform(1, 240)
         return self._world.loop.time() < self.closed_until
 
+    @property
+    def is_owing(self) -> bool:
+        """Say whether an answer is still to come."""
+        return False
+
     async def hush(self) -> None:
         """Say nothing more of its own accord: it never does."""
 
@@ -279,9 +293,8 @@ class LateReceiver(Receiver):
         if is_yes:
             self._taken.add(message.control_id)
         super().take(message, held=is_yes)
-        wait_s = self._world.chance.uniform(
-            0, self._world.chance.choice(LATE_S) if self._world.strikes("second answer late") else 2.0
-        )
+        is_late = answer.answer is not Answer.TRY_AGAIN and self._world.strikes("second answer late")  # "later" too late changes nothing
+        wait_s = self._world.chance.uniform(0, self._world.chance.choice(LATE_S) if is_late else 2.0)
         self._owed.append(self._world.loop.create_task(self._tell(message.control_id, answer, wait_s)))
         if is_yes and self._world.strikes("second answer twice"):
             again_s = wait_s + self._world.chance.uniform(0, self._world.chance.choice(LATE_S))
@@ -319,6 +332,11 @@ class LateReceiver(Receiver):
             self._world.found.append(f"{self.name}: {control_id} was sent and is not known when its second answer comes")
         self._world.moved.set()
         return is_noted
+
+    @property
+    def is_owing(self) -> bool:
+        """Say whether an answer was not said yet, or nobody noted it."""
+        return any(not task.done() for task in self._owed)
 
     async def hush(self) -> None:
         """Say nothing more. Raises what one of the answers fell over."""
@@ -566,6 +584,7 @@ class Round:
         if not await self._through(STUCK):
             waiting = [f"{each.row.destination} {each.row.control_id} {each.row.state}" for each in self._open()]
             self.found.append(f"nothing more came in {STUCK} of calm; waiting: {waiting}")
+        self.found += world.unanswered
         await self._end(tasks)
 
     async def _end(self, tasks: Sequence[asyncio.Task[None]]) -> None:
