@@ -121,8 +121,9 @@ class Pair:
         self._chart = Chart()
         self._chart.filed = lambda body: self.journal.arrived(read_fhir(body))
         self._second = SecondAnswers(self.journal, self._chance())
-        for receiver in (*self._hl7.values(), self._late, self._chart):
+        for receiver in (*self._hl7.values(), self._late):
             stack.enter_context(receiver)
+        stack.enter_context(self._chart)
         stack.callback(self._second.close)
         self._second.addresses = [(member.theirs, member.answers_port) for member in self.members]
 
