@@ -57,6 +57,7 @@ log = structlog.get_logger()
 LONGEST_LOOK = timedelta(seconds=60)  # ours: a lane that waits for another destination's delivery is looked at again after this
 BIRTHS_AT_ONCE = 100  # ours: unborn messages made in one go before lanes are looked at
 URGENT_PLACES = 8  # ours: urgent messages that begin with their making where all places are taken; the next turns are theirs
+ANSWER_LOOK_S = 0.2  # ours: an answer that came before the end of its try is brought again this often; a receiver waits some seconds for its CA
 GRACE_S = 2.0  # ours: a stopping service waits this long for answers on their way, which saves sending those messages twice
 
 
@@ -302,20 +303,15 @@ class DestinationQueue:
     async def settle(self, control_id: str, acknowledgement: Acknowledgement) -> bool:
         """Note durably an answer that came apart from its try; say whether the message is one of ours. Raises StoreError.
 
-        It waits for the end of a try of that message that is under way: what that one brought is noted first.
+        It waits for the end of a try of that message that is under way, here or in another process: what that one brought is noted first.
         """
         trying = self._trying.get(control_id)
         if trying:
             await asyncio.wait({trying})
-        now = self._now()
-        sentence, remedy = stop_words(self._name, acknowledgement)
-        again = now + self._pace.first if acknowledgement.answer is Answer.TRY_AGAIN else None
-        noted: NotedAnswer | None = await self._done(
-            NoteAnswer(
-                destination=self._name, control_id=control_id, acknowledgement=acknowledgement, at=now, due_at=again, sentence=sentence,
-                remedy=remedy,
-            )
-        )  # fmt: skip
+        noted = await self._noted(control_id, acknowledgement)
+        while noted is not None and noted.state is DeliveryState.SENDING:  # its end is not noted yet, or it is another process's
+            await asyncio.sleep(ANSWER_LOOK_S)
+            noted = await self._noted(control_id, acknowledgement)
         if noted is None:
             return False
         log.info(
@@ -328,6 +324,18 @@ class DestinationQueue:
         )
         self.wake()
         return True
+
+    async def _noted(self, control_id: str, acknowledgement: Acknowledgement) -> NotedAnswer | None:
+        now = self._now()
+        sentence, remedy = stop_words(self._name, acknowledgement)
+        again = now + self._pace.first if acknowledgement.answer is Answer.TRY_AGAIN else None
+        noted: NotedAnswer | None = await self._done(
+            NoteAnswer(
+                destination=self._name, control_id=control_id, acknowledgement=acknowledgement, at=now, due_at=again, sentence=sentence,
+                remedy=remedy,
+            )
+        )  # fmt: skip
+        return noted
 
     async def _end_waits(self, now: datetime) -> None:
         """End the waits for answers that did not come in time."""

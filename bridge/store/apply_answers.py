@@ -57,7 +57,7 @@ def _is_under_way(db: Db, command: c.EndAttempt) -> bool:
 
 
 def note_answer(db: Db, command: c.NoteAnswer) -> c.NotedAnswer | None:
-    """Note an answer that came apart from its try; None if no such message was sent to that destination."""
+    """Note an answer that came apart from its try, unless that is under way; None if no such message was sent to that destination."""
     hold_lanes(db)
     row = db.execute(
         "SELECT id, state, last_code FROM deliveries WHERE control_id = ? AND destination = ? AND attempts > 0",
@@ -66,6 +66,8 @@ def note_answer(db: Db, command: c.NoteAnswer) -> c.NotedAnswer | None:
     if row is None:
         return None
     delivery_id, before, ack = int(row[0]), DeliveryState(row[1]), command.acknowledgement
+    if before is DeliveryState.SENDING:  # the end of the try says more than that the message was taken in, and would be said after it
+        return c.NotedAnswer(delivery_id=delivery_id, state=before, counts=False)
     event = _late_event(before, row[2], ack.answer)
     (attempt_id, code, words) = db.execute(
         "SELECT id, code, words FROM attempts WHERE delivery_id = ? ORDER BY id DESC LIMIT 1", (delivery_id,)

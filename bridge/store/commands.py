@@ -252,7 +252,8 @@ class NoteAnswer:
 
     It is the answer to the delivery of ``destination`` whose message is ``control_id``; None if there is no such one. It counts
     for a delivery that nobody has settled (``lifecycle.states.UNSETTLED_DELIVERY``), and as a no for one whose yes was silence;
-    for any other it becomes an event and changes nothing. A yes closes the stop that was opened for want of it. ``due_at``,
+    for any other it becomes an event and changes nothing. While a try is under way nothing is kept of it (state SENDING): what the try's
+    end says would be noted after it, and it would be forgotten; so it is to be brought again then. A yes closes the stop that was opened for want of it. ``due_at``,
     ``sentence`` and ``remedy`` are as in EndAttempt.
     """
 

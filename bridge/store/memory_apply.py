@@ -205,12 +205,14 @@ def _answered(sent: Sent, code: str, *, at: datetime, due_at: datetime | None) -
 
 
 def note_answer(state: State, command: c.NoteAnswer) -> c.NotedAnswer | None:
-    """Note an answer that came apart from its try; None if no such message was sent to that destination."""
+    """Note an answer that came apart from its try, unless that is under way; None if no such message was sent to that destination."""
     of = (command.control_id, command.destination)
     found = [s.row for s in state.sent.values() if (s.row.control_id, s.row.destination) == of and s.row.attempts > 0]
     if not found:
         return None
     (row,), ack = found, command.acknowledgement
+    if row.state is DeliveryState.SENDING:
+        return c.NotedAnswer(delivery_id=row.delivery_id, state=row.state, counts=False)
     event = _late_event(row, ack.answer)
     attempt = max(number for number, tried in state.tried.items() if tried.delivery_id == row.delivery_id)
     tried = state.tried[attempt]

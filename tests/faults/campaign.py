@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import logging
 import sqlite3
 import sys
 import time
@@ -21,9 +22,10 @@ from typing import Any
 from bridge.store.sqlite import FILE
 from tests.faults.asides import Aside
 from tests.faults.mainline import DRAIN_S, MainLine
-from tests.faults.menu import ASIDE, Fault, chosen, not_here
+from tests.faults.menu import ASIDE, PAIRS, Fault, chosen, not_here
+from tests.faults.pairs import Pairs
 from tests.faults.records import RECEIVERS
-from tests.faults.report import campaign_table, put, run_words
+from tests.faults.report import campaign_table, commit, put, run_words
 from tests.faults.scene import delivered, stopped
 from tests.faults.state import State, tally
 
@@ -40,13 +42,16 @@ class Campaign:
         self.state = State.read(home / "state.json", seed)
         self.line = MainLine(home, self.state, self._save)
         self._template = home / "template.sqlite"
+        self._pairs = Pairs(home / "pair", self._template)
+        self._commit = commit()
 
     def _save(self) -> None:
         self.state.write(self._home / "state.json")
 
     def close(self) -> None:
-        """End the service and the receivers."""
+        """End the service, the receivers and the database server."""
         self.line.close()
+        self._pairs.close()
 
     def rounds(self, last: int, tell: Callable[[str], None]) -> None:
         """Play the rounds up to ``last`` that are not played yet. The state is written after each."""
@@ -54,8 +59,11 @@ class Campaign:
             self.line.begin()
             _copy(self.line.store / FILE, self._template)
         while self.state.rounds < last:
+            began = time.monotonic()
             said = self._round(self.state.rounds + 1)
             self.state.rounds += 1
+            self.state.seconds += time.monotonic() - began
+            self.state.count(self.state.commits, self._commit)
             self._save()
             sums = tally(self.line.journal.history)
             for what, number in self.state.aside.items():
@@ -73,6 +81,13 @@ class Campaign:
             history, breaches = Aside(self._home / "aside", self._template).play(this)
             self.state.breaches += breaches
             self.state.add_aside(history)
+            came = True
+        elif this.fault in PAIRS:
+            history, breaches, measured = self._pairs.play(this)
+            self.state.breaches += breaches
+            self.state.add_aside(history)
+            for what, number_ in measured.items():
+                self.state.measured.setdefault(what, []).append(round(number_, 2))
             came = True
         else:
             came = self.line.play(this)
@@ -99,6 +114,7 @@ def figures(campaign: Campaign) -> dict[str, Any]:
     return {
         "seed": state.seed,
         "rounds": state.rounds,
+        "minutes": round(state.seconds / 60, 1),
         "faults": dict(sorted(state.played.items())),
         "faults that did not come": state.missed,
         "not run": state.not_run,
@@ -108,6 +124,8 @@ def figures(campaign: Campaign) -> dict[str, Any]:
         "STAT beside other patients' routine": {name: vars(history.urgency(name)) for name in RECEIVERS},
         "strips in the long-lived store": outcomes,
         "integrity of the store": integrity,
+        "commits": state.commits,
+        "measured": {what: sorted(each) for what, each in state.measured.items()},
         "slowest start until ready, s": state.slowest_ready_s,
     }
 
@@ -153,7 +171,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         "--page", type=Path, metavar="FILE", help="put the figures into this page, between its markers `campaign`"
     )
     given = parser.parse_args(arguments)
-    began = time.monotonic()
+    logging.getLogger("asyncio").setLevel(logging.ERROR)  # the receivers' loops warn of every wire that is cut here
     found, faults = run(
         given.state.resolve(),
         seed=given.seed,
@@ -162,7 +180,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         only=tuple(Fault[name] for name in given.only),
     )
     if given.page:
-        put(given.page, "campaign", run_words((time.monotonic() - began) / 60) + campaign_table(found, faults))
+        put(given.page, "campaign", run_words(found["minutes"], found["commits"]) + campaign_table(found, faults))
     print(json.dumps(found, indent=1))
     print("\n".join(faults) or KEPT)
     return 1 if faults else 0

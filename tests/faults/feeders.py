@@ -1,4 +1,4 @@
-"""Who brings strips: an analyzer on a line or a socket, and a computer that drops files. Each in a thread, until it is cut off.
+"""Who brings strips: analyzers on a line, a socket or MLLP, computers that drop files or post. Each in a thread, until it is cut off.
 
 They behave as the real ones: a strip whose acknowledgement did not come is sent again, the same bytes, before the next.
 """
@@ -6,7 +6,9 @@ They behave as the real ones: a strip whose acknowledgement did not come is sent
 from __future__ import annotations
 
 import contextlib
+import http.client
 import os
+import re
 import select
 import socket
 import threading
@@ -25,6 +27,9 @@ ACK, NAK, EOT = b"\x06", b"\x15", b"\x04"
 LOOK_S = 0.02  # how often a feeder looks whether it is cut off
 ENQ_S = 1.0  # an ENQ may meet a port that nobody has opened yet: asked again soon
 ANSWER_S = 15.0  # LIS01-A2: a sender waits this long for the answer to a frame
+REPLY_S = 5.0  # an instrument or a computer waits this long for an answer, then calls again
+CALLED_S = 0.5  # an analyzer that waits to be called looks this often whether it is cut off
+KEY = "post-key-of-the-fault-tests"  # what the posts of a campaign carry
 CUT_S = 20.0  # an error of the wire or the disk must be followed by the cut that explains it
 Open = Callable[[], "contextlib.AbstractContextManager[int]"]
 Happened = Callable[[str], bool]  # takes what happened; True if the service was struck at it
@@ -59,6 +64,59 @@ def caller(port: int) -> Open:
             yield talk.fileno()
 
     return call
+
+
+class Called:
+    """An analyzer that waits to be called, at one port of each of ``hosts``. A new caller takes the place of an older one."""
+
+    def __init__(self, hosts: Sequence[str]) -> None:
+        self._changed = threading.Condition()
+        self._next: socket.socket | None = None
+        self._now: socket.socket | None = None
+        self._doors = [socket.create_server((hosts[0], 0))]
+        self.port = int(self._doors[0].getsockname()[1])
+        self._doors += [socket.create_server((host, self.port)) for host in hosts[1:]]
+        for door in self._doors:
+            threading.Thread(target=self._accept, args=(door,), daemon=True).start()
+
+    def _accept(self, door: socket.socket) -> None:
+        with contextlib.suppress(OSError):  # the door was closed
+            while True:
+                caller, _ = door.accept()
+                with self._changed:
+                    if self._next is not None:
+                        self._next.close()
+                    self._next = caller
+                    if self._now is not None:
+                        with contextlib.suppress(OSError):
+                            self._now.shutdown(socket.SHUT_RDWR)
+                    self._changed.notify_all()
+
+    @contextlib.contextmanager
+    def open(self) -> Iterator[int]:
+        """Give the newest caller's connection. Raises TimeoutError if nobody calls for a while."""
+        with self._changed:
+            self._changed.wait_for(lambda: self._next is not None, CALLED_S)
+            if self._next is None:
+                raise TimeoutError("nobody calls")
+            self._now, self._next = self._next, None
+            talk = self._now
+        try:
+            yield talk.fileno()
+        finally:
+            with self._changed:
+                self._now = None
+                talk.close()
+
+    def close(self) -> None:
+        """Be there no more."""
+        for door in self._doors:
+            door.shutdown(socket.SHUT_RDWR)  # wakes the one who waits in accept
+            door.close()
+        with self._changed:
+            for talk in (self._next, self._now):
+                if talk is not None:
+                    talk.close()
 
 
 class Feeder(threading.Thread):
@@ -214,3 +272,71 @@ class Dropper(Feeder):
         part.rename(target)
         sync_folder(self._folder)
         self._happened("file")
+
+
+class Caller(Feeder):
+    """Somebody who calls one of several addresses, and the next one where that does not take a batch. ``offer`` sends one batch once."""
+
+    def __init__(
+        self, addresses: Sequence[tuple[str, int]], batches: Sequence[Batch], journal: Journal, cut: threading.Event
+    ) -> None:
+        super().__init__(batches, journal, cut, lambda _: False)
+        self._addresses = addresses
+
+    def _feed(self) -> None:
+        left, turn = list(self._batches), 0
+        while left and not self._cut.is_set():
+            self._submit(left[0])
+            is_taken = False
+            with contextlib.suppress(OSError, http.client.HTTPException):  # nobody there, or gone without an answer
+                is_taken = self.offer(left[0], self._addresses[turn % len(self._addresses)])
+            if is_taken:
+                self._acknowledge(left.pop(0))
+            else:
+                turn += 1
+                self._cut.wait(LOOK_S)
+
+    @abstractmethod
+    def offer(self, batch: Batch, address: tuple[str, int]) -> bool:
+        """Send it; say whether it was acknowledged. Raises OSError or HTTPException where no answer came."""
+
+
+class Instrument(Caller):
+    """An analyzer that speaks HL7 v2 over MLLP: the same message, byte for byte, until it is answered AA."""
+
+    def offer(self, batch: Batch, address: tuple[str, int]) -> bool:
+        """Send it on a connection of its own; what has come when it is cut off still counts."""
+        with socket.create_connection(address, timeout=REPLY_S) as talk:
+            talk.sendall(b"\x0b" + batch.text + b"\x1c\r")
+            talk.settimeout(LOOK_S)
+            heard, until = b"", time.monotonic() + REPLY_S
+            while not heard.endswith(b"\x1c\r"):
+                was_cut, is_over = self._cut.is_set(), time.monotonic() >= until
+                try:
+                    some = talk.recv(4_096)
+                except TimeoutError:
+                    if was_cut or is_over:
+                        return False
+                else:
+                    if not some:
+                        return False
+                    heard += some
+        (asked,) = re.findall(rb"\AMSH(?:\|[^|\r]*){8}\|([^|\r]*)", batch.text)  # MSH-10
+        return b"\rMSA|AA|" + asked + b"\r" in heard or b"\rMSA|AA|" + asked + b"|" in heard
+
+
+class Computer(Caller):
+    """A computer that posts readings: the same body under the same Idempotency-Key until it is answered 202."""
+
+    def offer(self, batch: Batch, address: tuple[str, int]) -> bool:
+        """Post it. Raises AssertionError where it is refused for good: nothing here may be."""
+        talk = http.client.HTTPConnection(*address, timeout=REPLY_S)
+        try:
+            headers = {"Authorization": f"Bearer {KEY}", "Content-Type": "application/json", "Idempotency-Key": batch.name}
+            talk.request("POST", "/api/readings", batch.text, headers)
+            answer = talk.getresponse()
+            said = answer.read()
+        finally:
+            talk.close()
+        assert answer.status in (202, 408, 429) or answer.status >= 500, (answer.status, said)
+        return answer.status == 202

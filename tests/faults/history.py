@@ -16,7 +16,8 @@ from dataclasses import dataclass, field
 class Arrived:
     """One message that came to a receiver, in the order in which it came. ``held``: the receiver keeps it for good.
 
-    A message that it dropped or turned away was shown an identity all the same.
+    A message that it dropped or turned away was shown an identity all the same. ``by``: which of several processes sent it, where
+    that can be told.
     """
 
     receiver: str
@@ -26,6 +27,7 @@ class Arrived:
     filler: str
     content: bytes
     held: bool = True
+    by: str = ""
 
 
 @dataclass(frozen=True)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import base64
 import json
 import threading
-from collections import defaultdict
+from collections import defaultdict, deque
 from pathlib import Path
 from typing import Any
 
@@ -24,6 +24,9 @@ class Journal:
         """Go on with the journal at ``path``; a last line that a kill cut short is dropped."""
         self.history = History()
         self._there: dict[str, set[str]] = defaultdict(set)  # receiver -> the strips that it holds
+        self._committed: deque[tuple[str, bool]] = (
+            deque()
+        )  # control ID, and whether the receiver holds it: answered CA, and not yet more
         self._lock = threading.RLock()
         self._changed = threading.Condition(self._lock)
         whole = path.read_bytes() if path.exists() else b""
@@ -50,6 +53,22 @@ class Journal:
         content = base64.b64encode(arrived.content).decode()
         with self._lock:
             self._note({"did": "arrived", **vars(arrived), "content": content})
+
+    def committed(self, control_id: str, *, is_yes: bool) -> None:
+        """Note that a receiver in enhanced mode owes a second answer; ``is_yes`` says which."""
+        with self._lock:
+            self._note({"did": "committed", "control_id": control_id, "is_yes": is_yes})
+
+    def answered(self, control_id: str) -> None:
+        """Note that the service keeps the oldest answer that is owed, of ``control_id``."""
+        with self._lock:
+            self._note({"did": "answered", "control_id": control_id})
+
+    @property
+    def unanswered(self) -> tuple[tuple[str, bool], ...]:
+        """Give the second answers that are owed, oldest first."""
+        with self._lock:
+            return tuple(self._committed)
 
     def is_acknowledged(self, strip: Strip) -> bool:
         """Say whether the service answered for ``strip``."""
@@ -83,6 +102,10 @@ class Journal:
                 self.history.submitted[entry["strip"]] = entry["patient"]
                 if entry["stat"]:
                     self.history.stat.add(entry["strip"])
+            case "committed":
+                self._committed.append((entry["control_id"], entry["is_yes"]))
+            case "answered":
+                assert self._committed.popleft()[0] == entry["control_id"]
             case "acknowledged":
                 self.history.acknowledged.add(entry["strip"])
             case "arrived":

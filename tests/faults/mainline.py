@@ -16,11 +16,11 @@ from pathlib import Path
 
 from bridge.store.sqlite import FILE
 from tests.faults.backups import broken_backups
-from tests.faults.feeders import Dropper, Feeder, Line, Pty
+from tests.faults.feeders import Computer, Dropper, Feeder, Instrument, Line, Pty
 from tests.faults.journal import Journal
 from tests.faults.menu import FAKETIME, KILLS, Fault, Round
-from tests.faults.records import ANSWER_S, HL7, RECEIVERS, Records
-from tests.faults.served import Served
+from tests.faults.records import ANSWER_S, HL7, LATE, RECEIVERS, Records
+from tests.faults.served import Served, free_port
 from tests.faults.state import State
 from tests.faults.strips import Batch, Inventor
 from tests.faults.tracer import Spot, Tracer
@@ -32,6 +32,7 @@ STUCK_S = 30.0  # after the clock was put right everything must come through; th
 QUIET_S = 0.3  # how long a service with a failed fsync is watched for an acknowledgement that must not come
 WRITES = 40  # of the write-ahead log, in a round with some load: a kill comes at one of the first so many
 DAY_S = 86_400
+WAYS = {"L": "brook", "F": "brook-file", "M": "dipper", "H": "lark"}  # letter of a way in: the profile that reads it
 
 _Play = Iterator[bool]  # first what must stand before anything is brought; then, under load, whether the fault came
 
@@ -48,21 +49,23 @@ class MainLine:
         self.journal = Journal(home / "history.jsonl")
         self._stack.callback(self.journal.close)
         self._trap = Trap()
-        self._records = self._stack.enter_context(Records(self.journal, self._trap.happened))
+        self._records = self._stack.enter_context(Records(self.journal, self._trap.happened, home=home))
         self._pty = Pty()
         self._stack.callback(self._pty.close)
         self._drops = home / "drops"
         self._drops.mkdir(exist_ok=True)
+        self._mllp_port = free_port()
         began = datetime.fromisoformat(state.began)
-        self._on_line = Inventor(profile="brook", letter="L", seed=state.seed, began=began)
-        self._in_files = Inventor(profile="brook-file", letter="F", seed=state.seed, began=began)
+        self._makers = {letter: Inventor(profile=WAYS[letter], letter=letter, seed=state.seed, began=began) for letter in WAYS}
         line = f"kind: serial, link: lis01, port: {self._pty.port}, reopen_s: 0.1"
         folder = f'kind: folder, path: "{self._drops}", complete: rename, sweep_s: 0.1'
         self.served = Served(
             home,
             data=self.store,
             sources=f"  - {{name: line, analyzer: bench-a, profile: brook, {line}}}\n"
-            f"  - {{name: drops, analyzer: bench-b, profile: brook-file, {folder}}}\n",
+            f"  - {{name: drops, analyzer: bench-b, profile: brook-file, {folder}}}\n"
+            f"  - {{name: network, analyzer: bench-c, profile: dipper, kind: mllp, port: {self._mllp_port}, reopen_s: 0.1}}\n"
+            "  - {name: posts, analyzer: bench-d, profile: lark, kind: http, key: {env: POST_KEY}, per_minute: 100000}\n",
             destinations=self._records.destinations,
         )
         self._stack.callback(self.served.end)
@@ -90,6 +93,8 @@ class MainLine:
             Fault.NO_ANSWER: self._spoil_wire,
             Fault.NO_CALL: self._spoil_wire,
             Fault.UNSTEADY: self._unsettle,
+            Fault.LATE_ANSWERS: self._answer_late,
+            Fault.KILL_BEFORE_VERDICT: self._kill_before_verdict,
             Fault.FAILED_FSYNC: self._fail_fsync,
             Fault.CLOCK_AHEAD: self._jump,
             Fault.CLOCK_BACK: self._jump,
@@ -103,7 +108,7 @@ class MainLine:
 
     def begin(self) -> None:
         """Let the message plans be checked once: a service that is never up for that long would send nothing in any round."""
-        self.state.on_line = self.state.in_files = 1
+        self.state.on_line = self.state.in_files = self.state.on_network = self.state.posted = 1
         self._save()
         if not self.drain():
             raise AssertionError("the first strips did not go through")
@@ -112,6 +117,8 @@ class MainLine:
         """Play a round; say whether its fault came."""
         self.state.on_line += chosen.on_line
         self.state.in_files += chosen.in_files
+        self.state.on_network += chosen.on_network
+        self.state.posted += chosen.posted
         self._save()  # what may have left is known before it leaves
         self._records.calm()
         if chosen.is_chart_away:
@@ -186,7 +193,7 @@ class MainLine:
 
     def _kill_before_answer(self, chosen: Round) -> _Play:
         """Strike at the answer that tells a strip's sender: the line gets one to ENQ and one a frame, the last after the commit."""
-        batches = self._left(self._on_line, self.state.on_line)[: chosen.count]
+        batches = self._left("L", self.state.on_line)[: chosen.count]
         answers = sum(1 + len(batch.records) for batch in batches)
         return self._traced_kill(Spot(calls="write", when=str(answers), path=self._pty.port))
 
@@ -239,7 +246,7 @@ class MainLine:
     def _spoil_wire(self, chosen: Round) -> _Play:
         chance = random.Random(chosen.chance)
         # TCP says nothing twice; a device that repeats does so with whole messages, which over HTTP nobody does
-        receiver = HL7 if chosen.fault is Fault.DUPLICATE else chance.choice(RECEIVERS)
+        receiver = chance.choice((HL7, LATE) if chosen.fault is Fault.DUPLICATE else RECEIVERS)
         proxy = self._records.proxies[receiver]
         before = proxy.command(cmd="stats")
         if chosen.fault is not Fault.RESET:
@@ -258,6 +265,24 @@ class MainLine:
         time.sleep(0.5 + chosen.seconds)  # as in ``play``
         self._records.unsteady = None
         yield True
+
+    def _answer_late(self, chosen: Round) -> _Play:
+        """Let second answers wait, then come all at once: on the messages' connections, on one of the receiver's own, and twice."""
+        self._records.second.silent.set()
+        yield True
+        time.sleep(0.3 + chosen.seconds)  # as in ``play``
+        came = self._records.second.waiting > 0
+        self._records.second.silent.clear()
+        yield came and self._wait_for(lambda: self._records.second.waiting == 0)
+
+    def _kill_before_verdict(self, chosen: Round) -> _Play:
+        """Kill between the two answers to a message; the second comes to the next round's process."""
+        self._records.second.silent.set()
+        self._trap.set("kept", chosen.count, chosen.seconds, self.served.strike)
+        yield True
+        came = self._trap.sprung.wait(TRAP_S)
+        self._trap.put_away()
+        yield came
 
     # --- faults: disk and clock
 
@@ -297,23 +322,25 @@ class MainLine:
     # --- feeding
 
     def _feed(self, cut: threading.Event) -> list[Feeder]:
-        on_line = self._left(self._on_line, self.state.on_line)
-        in_files = self._left(self._in_files, self.state.in_files)
+        network, pages = [("127.0.0.1", self._mllp_port)], [("127.0.0.1", self.served.port)]
+        state = self.state
         feeders: list[Feeder] = [
-            Line(self._pty.open, on_line, self.journal, cut, self._trap.happened),
-            Dropper(self._drops, in_files, self.journal, cut, self._trap.happened),
+            Line(self._pty.open, self._left("L", state.on_line), self.journal, cut, self._trap.happened),
+            Dropper(self._drops, self._left("F", state.in_files), self.journal, cut, self._trap.happened),
+            Instrument(network, self._left("M", state.on_network), self.journal, cut),
+            Computer(pages, self._left("H", state.posted), self.journal, cut),
         ]
         for feeder in feeders:
             feeder.start()
         return feeders
 
-    def _left(self, inventor: Inventor, count: int) -> Sequence[Batch]:
-        """Give the batches that are not acknowledged yet, in their order; those before the first of them are not made up again."""
-        first = self._first[inventor.letter]
-        while first < count and self._is_through(inventor.batch(first)):
+    def _left(self, letter: str, count: int) -> Sequence[Batch]:
+        """Give a way's batches that are not acknowledged yet, in their order; those before the first of them are not made up again."""
+        maker, first = self._makers[letter], self._first[letter]
+        while first < count and self._is_through(maker.batch(first)):
             first += 1
-        self._first[inventor.letter] = first
-        return [batch for batch in map(inventor.batch, range(first, count)) if not self._is_through(batch)]
+        self._first[letter] = first
+        return [batch for batch in map(maker.batch, range(first, count)) if not self._is_through(batch)]
 
     def _is_through(self, batch: Batch) -> bool:
         return all(map(self.journal.is_acknowledged, batch.strips))
@@ -352,6 +379,12 @@ def _wire(chosen: Round, chance: random.Random) -> dict[str, object]:
         case Fault.DUPLICATE:
             return {"cmd": "set", "dir": way, "mode": "duplicate", "nth": 1}
         case Fault.NO_ANSWER:
-            return {"cmd": "set", "dir": "down", "mode": "drop_match", "regex": r"MSA\|AA|HTTP/1.1 200", "times": chosen.count}
+            return {
+                "cmd": "set",
+                "dir": "down",
+                "mode": "drop_match",
+                "regex": r"MSA\|[AC]A|HTTP/1.[01] 20[04]",
+                "times": chosen.count,
+            }
         case _:
             return {"cmd": "accept", "mode": chance.choice(("refuse", "reset", "blackhole"))}

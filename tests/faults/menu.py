@@ -12,8 +12,10 @@ from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
 
+from tests.faults import namespaces
+
 FAKETIME = tuple(Path("/usr/lib").glob("*/faketime/libfaketime.so.1"))  # where Debian's package libfaketime puts it
-ON_LINE, IN_FILES = 10, 6  # most new batches a round
+ON_LINE, IN_FILES, BY_CALL = 7, 4, 3  # most new batches a round: on the line; as files; as messages, and as posts
 LONGEST_S = 1.5  # a fault comes at most this long after the service was called, or was ready
 LATE_S = 0.05  # a kill at a last frame or a file comes at most this long after it: before, in or after the commit
 
@@ -48,16 +50,28 @@ class Fault(StrEnum):
     CLOCK_AHEAD = "the clock jumps a day ahead and back"
     CLOCK_BACK = "the clock jumps a day back and ahead"
     CLOCK_DST = "the clock passes a change of daylight saving time"
-    TWO_PROCESSES = "two processes, one cut off from their database"
+    LATE_ANSWERS = "a receiver's second answers come late, on either connection, and twice"
+    KILL_BEFORE_VERDICT = "killed after a receiver kept a message, before it says what became of it"
+    PAIR_KILL = "two processes: one is killed, the other takes over"
+    PAIR_FREEZE = "two processes: one is frozen beyond its lease, and thawed"
+    PAIR_NO_BASE = "two processes: one has no network to the database"
+    PAIR_NO_RECORDS = "two processes: one has no network to the receivers"
+    PAIR_HOLE = "two processes: a proxy before one's database swallows everything"
+    PAIR_BASE_KILL = "two processes: their database server is killed and started again"
+    PAIR_MIGRATION = "two processes start at once on a database of an older schema"
 
 
 WIRES = (Fault.BLACK_HOLE, Fault.RESET, Fault.CUT, Fault.DELAY, Fault.DUPLICATE, Fault.NO_ANSWER, Fault.NO_CALL)
 TRACED = (Fault.KILL_BEFORE_ANSWER, Fault.KILL_BEFORE_MOVE, Fault.KILL_IN_COMMIT, Fault.KILL_BEFORE_MARK, Fault.FAILED_FSYNC)
+CLOSE = (Fault.KILL_AT_LAST_FRAME, Fault.KILL_AT_FILE, Fault.KILL_BEFORE_VERDICT)  # kills close to what they wait for
 CLOCKS = (Fault.CLOCK_AHEAD, Fault.CLOCK_BACK, Fault.CLOCK_DST)
 KILLS = tuple(fault for fault in Fault if fault.name.startswith("KILL_") and fault is not Fault.KILL_BACKUP)
 # Played on a store of their own, judged at once; the others go on with the store that all rounds before them left
 ASIDE = (Fault.KILL_IN_MIGRATION, Fault.POWER_CUT, Fault.FULL_DISK, Fault.FULL_INODES, Fault.CLOCK_DST)
-WEIGHTS = {Fault.KILL_UNDER_LOAD: 4, Fault.KILL_AT_ARRIVAL: 3, Fault.KILL_IN_COMMIT: 3, Fault.TWO_PROCESSES: 0}  # others: 2
+PAIRS = tuple(fault for fault in Fault if fault.name.startswith("PAIR_"))  # on a database of their own, judged at once
+NETWORKS = (Fault.PAIR_NO_BASE, Fault.PAIR_NO_RECORDS)
+# Others: 2. Two processes take a lease's time, so each of theirs comes seldomer
+WEIGHTS = {Fault.KILL_UNDER_LOAD: 4, Fault.KILL_AT_ARRIVAL: 3, Fault.KILL_IN_COMMIT: 3, **dict.fromkeys(PAIRS, 1)}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -74,6 +88,8 @@ class Round:
     count: int
     on_line: int
     in_files: int
+    on_network: int
+    posted: int
     is_chart_away: bool
     ends_by_kill: bool
     chance: int
@@ -86,7 +102,7 @@ def chosen(seed: int, number: int, *, only: tuple[Fault, ...] = ()) -> Round:
     drawn = chance.choices(menu, weights=[WEIGHTS.get(fault, 2) for fault in menu])[0]
     fault = only[(number - 1) % len(only)] if only else drawn
     count, on_line, in_files = chance.randint(1, 4), chance.randint(1, ON_LINE), chance.randint(1, IN_FILES)
-    longest = {Fault.KILL_AT_LAST_FRAME: LATE_S, Fault.KILL_AT_FILE: LATE_S, Fault.KILL_AT_ARRIVAL: 0.0}.get(fault, LONGEST_S)
+    longest = {Fault.KILL_AT_ARRIVAL: 0.0, **dict.fromkeys(CLOSE, LATE_S)}.get(fault, LONGEST_S)
     most = {Fault.KILL_AT_LAST_FRAME: on_line, Fault.KILL_BEFORE_ANSWER: on_line, Fault.KILL_AT_FILE: in_files}
     return Round(
         number=number,
@@ -98,6 +114,8 @@ def chosen(seed: int, number: int, *, only: tuple[Fault, ...] = ()) -> Round:
         is_chart_away=chance.random() < 0.25,
         ends_by_kill=chance.random() < 0.5,
         chance=chance.getrandbits(32),
+        on_network=chance.randint(1, BY_CALL),
+        posted=chance.randint(1, BY_CALL),
     )
 
 
@@ -113,9 +131,7 @@ def not_here(fault: Fault) -> str:
         return _no_root()
     if fault is Fault.KILL_BACKUP:
         return "" if _has_command("backup") else "this build has no command `padpost backup`"
-    return (
-        "" if fault is not Fault.TWO_PROCESSES else "it needs a database server whose network can be cut; the simulation plays it"
-    )
+    return namespaces.why_not() if fault in NETWORKS else ""
 
 
 def _no_root() -> str:

@@ -26,12 +26,17 @@ def put(page: Path, name: str, text: str) -> None:
     page.write_text(f"{before}{begin}{text}{end}{after}", encoding="utf-8")
 
 
-def run_words(minutes: float) -> str:
-    """Say when and on what a run was made."""
-    commit = subprocess.run(["git", "rev-parse", "--short", "HEAD"], cwd=ROOT, capture_output=True, text=True, check=True)
+def commit() -> str:
+    """Give the commit of this checkout."""
+    said = subprocess.run(["git", "rev-parse", "--short", "HEAD"], cwd=ROOT, capture_output=True, text=True, check=True)
+    return said.stdout.strip()
+
+
+def run_words(minutes: float, commits: Mapping[str, int]) -> str:
+    """Say when and on what a run ended, and how many of its rounds were on which commit: a run may be gone on with on a newer one."""
     python = ".".join(platform.python_version_tuple()[:2])
-    on = f"commit {commit.stdout.strip()}, Python {python}, SQLite {sqlite3.sqlite_version}"
-    return f"Run of {clock.now():%Y-%m-%d}, {on}: {minutes:.0f} minutes.\n\n"
+    on = ", ".join(f"{count} rounds on commit {name}" for name, count in commits.items())
+    return f"Run that ended on {clock.now():%Y-%m-%d}, Python {python}, SQLite {sqlite3.sqlite_version}: {on}; {minutes:.0f} minutes.\n\n"
 
 
 def campaign_table(found: Mapping[str, Any], breaches: Sequence[str]) -> str:
@@ -39,11 +44,12 @@ def campaign_table(found: Mapping[str, Any], breaches: Sequence[str]) -> str:
     rows = [
         ("rounds", found["rounds"]),
         ("strips brought", f"{found['strips brought']}, of them {found['strips acknowledged']} acknowledged in the end"),
-        ("messages that came to the two receivers", found["messages received"]),
+        ("messages that came to the receivers", found["messages received"]),
         ("of them sent again, byte for byte under the same control ID", found["of them sent again"]),
         ("of them not kept by the receiver", found["of them not kept by the receiver"]),
         ("slowest start until ready", f"{found['slowest start until ready, s']} s"),
         *((f"STAT at {name}", _urgency(counts)) for name, counts in found["STAT beside other patients' routine"].items()),
+        *((name, _spread(each)) for name, each in found["measured"].items()),
         ("integrity of the long-lived store", found["integrity of the store"]),
         ("**breaches of a promise**", f"**{len(breaches)}**"),
     ]
@@ -59,6 +65,12 @@ def campaign_table(found: Mapping[str, Any], breaches: Sequence[str]) -> str:
     return "\n".join(
         [*_table(("figure", "value"), rows), "", *_table(("fault", "rounds", "did not come", "not run, because"), faults), ""]
     )
+
+
+def _spread(measured: Sequence[float]) -> str:
+    """Give the middle and the most of what was measured, in seconds or as a count, as its name says."""
+    ordered = sorted(measured)
+    return f"{ordered[len(ordered) // 2]:g} in the middle, {ordered[-1]:g} at most, of {len(ordered)}"
 
 
 def _urgency(counts: Mapping[str, int]) -> str:

@@ -8,7 +8,7 @@ import shutil
 import sqlite3
 import threading
 import time
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from contextlib import ExitStack, closing
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -19,7 +19,7 @@ from bridge.store.sqlite import FILE
 from tests.faults.disk import Disk, sync_folder
 from tests.faults.feeders import Dropper, Feeder, Line, Open, Pty, caller
 from tests.faults.journal import Journal
-from tests.faults.records import RECEIVERS, Records
+from tests.faults.records import TWO, Records
 from tests.faults.served import Served, free_port
 from tests.faults.strips import Batch, Inventor
 
@@ -29,10 +29,14 @@ ROOM = "room: {refuse_below_mb: 1, warn_below_mb: 1, refuse_below_files: 0}\n"
 WAYS = ("file", "serial", "tcp")
 
 
+DELIVERED = "SELECT destination, control_id FROM deliveries WHERE state = 'accepted'"
+STOPPED = "SELECT rule, count(*) FROM stops WHERE state = 'open' AND rule <> 'read.torn' GROUP BY rule ORDER BY rule"
+
+
 def delivered(file: Path) -> set[tuple[str, str]]:
     """Give what the service marked as delivered, by destination and control ID: its own word, held against the receivers'."""
     with closing(sqlite3.connect(file)) as db:
-        return set(db.execute("SELECT destination, control_id FROM deliveries WHERE state = 'accepted'"))
+        return set(db.execute(DELIVERED))
 
 
 def stopped(file: Path) -> list[str]:
@@ -40,9 +44,12 @@ def stopped(file: Path) -> list[str]:
 
     But for a sender that was cut off in the middle of a strip: what came of it is kept, and it sends the strip again.
     """
-    query = "SELECT rule, count(*) FROM stops WHERE state = 'open' AND rule <> 'read.torn' GROUP BY rule ORDER BY rule"
     with closing(sqlite3.connect(file)) as db:
-        found = db.execute(query).fetchall()
+        return stop_words(db.execute(STOPPED).fetchall())
+
+
+def stop_words(found: Iterable[tuple[str, int]]) -> list[str]:
+    """Give the breaches of ``stopped`` for what was found."""
     return [f"{count} stopped for a person by {rule}, and nobody had refused anything" for rule, count in found]
 
 
@@ -150,7 +157,7 @@ class Stage:
         self.served.wait_ready()
         cut = threading.Event()
         feeder = self.feed(last, cut)
-        is_through = self.journal.wait_for_all(RECEIVERS, bound_s=DRAIN_S)
+        is_through = self.journal.wait_for_all(TWO, bound_s=DRAIN_S)
         cut.set()
         feeder.join()
         assert is_through, (self.faults(), self.served.log[-2000:])
@@ -159,7 +166,7 @@ class Stage:
     def faults(self) -> list[str]:
         """Give every breach of the promises; the service's marks and stops are among what is judged."""
         file = self.store / FILE
-        found = self.journal.history.faults(RECEIVERS, marked=delivered(file) - self._before)
+        found = self.journal.history.faults(TWO, marked=delivered(file) - self._before)
         return self.breaches + found + stopped(file)
 
 

@@ -15,10 +15,12 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
+from tests.faults.feeders import KEY
+
 PATIENCE_S = 60.0  # a slow machine may need this long for a start
 SITE = """\
 site: {{name: Fault Clinic, zone: {zone}, data: "{data}"}}
-pages: {{port: {port}}}
+pages: {{port: {port}{pages}}}
 patient_ids: {{pattern: '\\d{{8}}', authority: TEST, system: "urn:example:test"}}
 checks: {{rerun_window_minutes: 0, oldest_days: 3650}}
 log: json
@@ -37,21 +39,27 @@ def free_port() -> int:
 class Served:
     """``padpost serve`` on a site configuration in ``home``; its store is in ``data``. One process at a time."""
 
-    def __init__(self, home: Path, *, data: Path, sources: str, destinations: str, zone: str = "UTC") -> None:
+    def __init__(
+        self, home: Path, *, data: Path, sources: str, destinations: str, zone: str = "UTC", host: str = "127.0.0.1"
+    ) -> None:
+        """``host`` is where its pages are met; other than loopback where it lives in a network of its own."""
         self.port = free_port()
+        self.host = host
         self._home = home
         self.site = home / "site.yaml"
         self._pid_file = home / "service.pid"
         self._log = home / "service.log"
         self._process: subprocess.Popen[bytes] | None = None
+        pages = "" if host == "127.0.0.1" else f', host: {host}, allow_other_hosts: true, host_names: ["{host}"]'
         self.site.write_text(
-            SITE.format(data=data, port=self.port, sources=sources, destinations=destinations, zone=zone), encoding="utf-8"
+            SITE.format(data=data, port=self.port, pages=pages, sources=sources, destinations=destinations, zone=zone),
+            encoding="utf-8",
         )
         end_orphan(home)
 
     def start(self, *, under: Sequence[str] = ()) -> None:
         """Start it; the log begins anew. ``under`` is a command that runs it in the same process."""
-        command = [*under, sys.executable, "-m", "bridge", "serve", "--config", str(self.site)]
+        command = [*under, "env", f"POST_KEY={KEY}", sys.executable, "-m", "bridge", "serve", "--config", str(self.site)]
         with self._log.open("wb") as log:
             self._process = subprocess.Popen(command, stdout=log, stderr=log)
         self._pid_file.write_text(str(self._process.pid))
@@ -66,7 +74,7 @@ class Served:
 
     def health(self) -> tuple[int, dict[str, Any]]:
         """Give the status and the answer of /health/ready; status 0 if nobody answers."""
-        talk = http.client.HTTPConnection("127.0.0.1", self.port, timeout=5)
+        talk = http.client.HTTPConnection(self.host, self.port, timeout=5)
         try:
             talk.request("GET", "/health/ready")
             answer = talk.getresponse()

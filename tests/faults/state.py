@@ -17,14 +17,18 @@ class State:
     """``began`` dates the first strip. ``played`` counts the rounds whose fault came, ``missed`` those in which it did not.
 
     ``not_run`` has the reason for each fault that this machine or build cannot play. ``aside`` adds up the rounds that were
-    played on a store of their own.
+    played on a store of their own. ``commits`` counts the rounds by the commit of Padpost that they ran on. ``measured`` has what was
+    measured in them, seconds, by name.
     """
 
     seed: int
     began: str
     rounds: int = 0
+    seconds: float = 0.0
     on_line: int = 0
     in_files: int = 0
+    on_network: int = 0
+    posted: int = 0
     played: dict[str, int] = field(default_factory=dict)
     missed: dict[str, int] = field(default_factory=dict)
     not_run: dict[str, str] = field(default_factory=dict)
@@ -32,6 +36,8 @@ class State:
     aside: dict[str, int] = field(default_factory=dict)
     breaches: list[str] = field(default_factory=list)
     slowest_ready_s: float = 0.0
+    commits: dict[str, int] = field(default_factory=dict)
+    measured: dict[str, list[float]] = field(default_factory=dict)
 
     @classmethod
     def read(cls, path: Path, seed: int) -> State:

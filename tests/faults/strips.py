@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import random
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from functools import cache
@@ -13,11 +13,12 @@ from bridge import settings
 from bridge.demo.printers import Play, printed
 from bridge.site import default_policy, load_tables
 from bridge.tables.types import Tables
+from tests.journey.layouts import as_hl7, as_json
 
 PATIENTS = 5  # a way's patients: few, so that each has many strips and their order can break
 MOST_STRIPS = 3  # of one file
-STAT_WORD = "S"  # of the two profiles' modes
-PADS = ("ph", "leukocytes", "glucose", "nitrite", "protein")  # on both strip types of the two profiles
+STAT_WORD = "S"  # of the profiles' modes, in records; messages and posts say the same in their own words
+PADS = ("ph", "leukocytes", "glucose", "nitrite", "protein")  # on both strip types of the profiles
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -70,8 +71,17 @@ class Inventor:
         return Batch(
             name=f"{self.letter}{number:05d}.txt",
             strips=tuple(Strip(name=play.specimen_id, patient=play.patient_id, is_stat=play.word == STAT_WORD) for play in plays),
-            text=printed(plays, shipped().profiles[self.profile], shipped()),
+            text=self._written(plays),
         )
+
+    def _written(self, plays: Sequence[Play]) -> bytes:
+        """Give the bytes as the profile has them; a message or a post holds one strip."""
+        match self.profile:
+            case "dipper":
+                return as_hl7(plays[0], shipped(), control_id=f"{self.letter}{plays[0].number:05d}")
+            case "lark":
+                return as_json(plays[0], shipped())
+        return printed(plays, shipped().profiles[self.profile], shipped())
 
     def _play(self, number: int, chance: random.Random) -> Play:
         strip_type = chance.choice(("sedge-5", "quill-10"))

@@ -22,7 +22,7 @@ from bridge import clock
 from bridge.store.sqlite import FILE
 from tests.faults.feeders import Dropper, Feeder, Line, Pty, caller
 from tests.faults.journal import Journal
-from tests.faults.records import RECEIVERS, Records
+from tests.faults.records import TWO, Records
 from tests.faults.served import Served, free_port
 from tests.faults.strips import Batch, Inventor
 
@@ -88,7 +88,7 @@ class Pressed:
 
     def see_through(self, feeders: list[Feeder]) -> None:
         """Wait until everything that was brought is acknowledged and with both receivers."""
-        assert self.journal.wait_for_all(RECEIVERS, bound_s=PATIENCE_S), self.served.log[-3000:]
+        assert self.journal.wait_for_all(TWO, bound_s=PATIENCE_S), self.served.log[-3000:]
         for feeder in feeders:
             feeder.join()
 
@@ -162,7 +162,7 @@ def test_strips_are_refused_in_time_and_taken_again(pressed: Pressed, fill: Call
     pressed.see_through([*first, *more])  # the analyzers come again by themselves, and the files are taken
     assert pressed.says("ready")
     assert pressed.served.log.count('"event":"room.back"') == 1
-    assert pressed.journal.history.faults(RECEIVERS) == []
+    assert pressed.journal.history.faults(TWO) == []
     pressed.served.stop()
     with closing(sqlite3.connect(pressed.disk / "store" / FILE)) as store:
         assert store.execute("PRAGMA integrity_check").fetchall() == [("ok",)]

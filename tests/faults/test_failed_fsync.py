@@ -16,7 +16,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.faults.records import RECEIVERS
+from tests.faults.records import TWO
 from tests.faults.scene import Scene
 from tests.faults.strips import Batch
 from tests.receive.independent_sender import IndependentSender, frame
@@ -41,7 +41,7 @@ def begin(tmp_path: Path, stack: ExitStack, *, way: str, seed: int) -> Scene:
     scene.served.wait_ready()
     cut = threading.Event()
     feeder = scene.feed(1, cut)
-    assert scene.journal.wait_for_all(RECEIVERS, bound_s=PATIENCE_S)
+    assert scene.journal.wait_for_all(TWO, bound_s=PATIENCE_S)
     feeder.join()
     return scene
 
@@ -94,7 +94,7 @@ def test_a_line_gets_nak_and_never_ack_again_until_the_restart(tmp_path: Path, s
     assert [each.strip for each in scene.journal.history.arrived if each.strip == second.strips[0].name] == []
     scene.served.stop()
     scene.drain(3)
-    assert scene.journal.history.faults(RECEIVERS) == []
+    assert scene.journal.history.faults(TWO) == []
 
 
 def test_a_file_stays_in_place_until_the_restart(tmp_path: Path, stack: ExitStack) -> None:
@@ -120,7 +120,7 @@ def test_a_file_stays_in_place_until_the_restart(tmp_path: Path, stack: ExitStac
     assert not (scene.drops / "done" / second.name).exists()
     scene.served.stop()
     scene.drain(3)
-    assert scene.journal.history.faults(RECEIVERS) == []
+    assert scene.journal.history.faults(TWO) == []
 
 
 def test_a_checkpoint_that_cannot_be_synced_stops_the_service_too(tmp_path: Path, stack: ExitStack) -> None:
@@ -143,4 +143,4 @@ def test_a_checkpoint_that_cannot_be_synced_stops_the_service_too(tmp_path: Path
     assert says_so(scene)
     scene.served.stop()
     scene.drain(MANY)
-    assert scene.journal.history.faults(RECEIVERS) == []
+    assert scene.journal.history.faults(TWO) == []

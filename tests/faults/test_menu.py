@@ -13,11 +13,12 @@ from pathlib import Path
 
 import pytest
 
-from tests.faults import menu
+from tests.faults import menu, namespaces
 from tests.faults.asides import Aside
 from tests.faults.backups import broken_backups
 from tests.faults.mainline import MainLine
-from tests.faults.menu import ASIDE, Fault, chosen, not_here
+from tests.faults.menu import ASIDE, PAIRS, Fault, chosen, not_here
+from tests.faults.pairs import Pairs
 from tests.faults.tracer import Spot, Tracer, under
 from tests.faults.trap import Trap
 
@@ -41,8 +42,9 @@ def test_a_seed_chooses_the_same_rounds_each_time() -> None:
 def test_a_long_campaign_meets_every_fault() -> None:
     """Every fault that has a weight is drawn, and the ones that matter most oftener."""
     drawn = [chosen(20261126, number).fault for number in range(1, 501)]
-    assert set(drawn) == set(Fault) - {Fault.TWO_PROCESSES}
-    assert min(drawn.count(fault) for fault in set(drawn)) >= 5
+    assert set(drawn) == set(Fault)
+    assert min(drawn.count(fault) for fault in set(drawn) - set(PAIRS)) >= 5
+    assert min(drawn.count(fault) for fault in PAIRS) >= 3
 
 
 def test_faults_may_be_played_in_turn() -> None:
@@ -52,12 +54,14 @@ def test_faults_may_be_played_in_turn() -> None:
 
 
 def test_every_fault_has_somebody_who_plays_it(tmp_path: Path) -> None:
-    """On the long-lived store or aside; two processes need a store that they share."""
+    """On the long-lived store, aside, or by two processes: each by one of the three."""
     line = set(MainLine._menu(MainLine.__new__(MainLine))) | {Fault.KILL_AT_START}
     aside = set(Aside(tmp_path, tmp_path)._plays)
     assert aside == set(ASIDE)
-    assert line | aside == set(Fault) - {Fault.TWO_PROCESSES}
-    assert not line & aside
+    pairs = set(Pairs(tmp_path, tmp_path)._plays)
+    assert pairs == set(PAIRS)
+    assert line | aside | pairs == set(Fault)
+    assert len(line) + len(aside) + len(pairs) == len(Fault)
 
 
 def test_what_a_machine_lacks_is_named(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -68,6 +72,13 @@ def test_what_a_machine_lacks_is_named(monkeypatch: pytest.MonkeyPatch) -> None:
     assert not_here(Fault.KILL_IN_COMMIT) == "strace is not installed"
     assert not_here(Fault.POWER_CUT) == not_here(Fault.FULL_DISK) == "only root may mount"
     assert not_here(Fault.CLOCK_DST) == "libfaketime is not installed"
+    namespaces.why_not.cache_clear()
+    assert not_here(Fault.PAIR_NO_BASE) == not_here(Fault.PAIR_NO_RECORDS) == "only root may make a network namespace"
+    monkeypatch.setattr(os, "geteuid", lambda: 0)
+    namespaces.why_not.cache_clear()
+    assert not_here(Fault.PAIR_NO_BASE) == "the program ip (iproute2) is not installed"
+    namespaces.why_not.cache_clear()
+    assert not_here(Fault.PAIR_KILL) == not_here(Fault.PAIR_HOLE) == ""
     assert not_here(Fault.FREEZE) == not_here(Fault.BLACK_HOLE) == not_here(Fault.KILL_UNDER_LOAD) == ""
 
 

@@ -16,7 +16,7 @@ import pytest
 
 from bridge.receive import folder_files
 from tests.faults.disk import Disk, sync_folder
-from tests.faults.records import RECEIVERS
+from tests.faults.records import TWO
 from tests.faults.scene import Scene
 
 CUTS = 2
@@ -95,7 +95,7 @@ def test_power_cuts_lose_nothing_that_was_acknowledged(way: str, seed: int, tmp_
     kept = len(scene.journal.history.acknowledged)
     scene.drain(CUTS * BATCHES)
     history = scene.journal.history
-    assert history.faults(RECEIVERS) == []
+    assert history.faults(TWO) == []
     assert len(history.arrived) > 2 * len(history.submitted)  # the last cut came between a receiver's taking and its answer
     assert kept >= CUTS  # each cut came after an answer at least
     assert scene.disk.lost_bytes > 0  # and the disk did forget something

@@ -35,6 +35,7 @@ def test_a_campaigns_table_names_every_fault() -> None:
         "of them sent again": 2,
         "of them not kept by the receiver": 1,
         "slowest start until ready, s": 1.5,
+        "measured": {"taken over after kill -9": [3.5, 4.25, 3.75]},
         "STAT beside other patients' routine": {"hl7": {"overtook": 4, "overtaken": 0}},
         "integrity of the store": "ok",
         "faults": {Fault.RESET.value: 2},
@@ -45,6 +46,7 @@ def test_a_campaigns_table_names_every_fault() -> None:
     assert "| the wire to a receiver is reset | 2 | 1 |  |" in lines
     assert "| the power is cut | 0 | 0 | only root may mount |" in lines
     assert "| **breaches of a promise** | **1** |" in lines
+    assert "| taken over after kill -9 | 3.75 in the middle, 4.25 at most, of 3 |" in lines
     assert "| STAT at hl7 | overtook 4 routine strips of other patients, was overtaken by 0 |" in lines
     assert [line.split(" | ")[0][2:] for line in lines[-len(Fault) :]] == [fault.value for fault in Fault]
 
@@ -63,5 +65,6 @@ def test_a_simulations_table_has_its_sums() -> None:
 
 def test_a_run_says_what_it_ran_on() -> None:
     """Day, commit and versions: who repeats it must know what differs."""
-    assert run_words(12.4).endswith(": 12 minutes.\n\n")
-    assert "SQLite 3." in run_words(1)
+    words = run_words(12.4, {"abc1234": 20, "def5678": 4})
+    assert "20 rounds on commit abc1234, 4 rounds on commit def5678; 12 minutes." in words
+    assert "SQLite 3." in words

@@ -5,15 +5,16 @@ from __future__ import annotations
 import asyncio
 from concurrent.futures import Future
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import pytest
 
-from bridge.model import Acknowledgement, Answer, Message
+from bridge.model import Acknowledgement, Answer, DeliveryState, Message
 from bridge.queue import lanes
-from bridge.store.commands import Command, KeepCapture
+from bridge.store.commands import Command, KeepCapture, NotedAnswer
 from tests.faults import simulation
-from tests.faults.simulation import Client, Handle, Round, Writers, cut_down, quietly
+from tests.faults.simulated import RATES, Client, Handle, Round, Writers, cut_down, quietly
 from tests.faults.virtual_loop import VirtualLoop
 
 ROUNDS = 500
@@ -27,7 +28,7 @@ def test_five_hundred_rounds_keep_every_promise() -> None:
     assert figures["breaches"] == []
     assert figures["rounds"] == ROUNDS
     assert figures["strips"] > 10 * ROUNDS
-    assert set(figures["faults"]) == set(simulation.RATES)
+    assert set(figures["faults"]) == set(RATES)
     print(figures)
 
 
@@ -49,7 +50,7 @@ def test_the_first_faults_of_a_round_are_the_same_with_fewer() -> None:
         calm = Round(7, 0)
         assert calm.play() == []
     assert calm.world.faults.total() == 0
-    assert len(calm.world.history.arrived) == 2 * len(calm.world.history.submitted)
+    assert len(calm.world.history.arrived) == len(calm.world.receivers) * len(calm.world.history.submitted)
 
 
 def is_seen(breach: str) -> bool:
@@ -107,6 +108,47 @@ def test_a_wait_by_a_clock_that_was_set_is_seen(monkeypatch: pytest.MonkeyPatch)
     """Planted: nobody notices that the clock was set, as it was before this simulation found it."""
     monkeypatch.setattr(lanes.DestinationQueue, "_watch_clock", lambda _: None)
     assert is_seen("nothing more came in 1:00:00 of calm")
+
+
+def test_kept_that_is_taken_for_yes_is_seen(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Planted: a receiver that keeps a message and will answer later is taken to have said yes."""
+    honest = Client.send
+
+    async def hopeful(client: Client, message: Message) -> Acknowledgement:
+        answer = await honest(client, message)
+        return replace(answer, answer=Answer.ACCEPTED) if answer.answer is Answer.COMMITTED else answer
+
+    monkeypatch.setattr(Client, "send", hopeful)
+    assert is_seen("is marked as delivered and not held there")
+
+
+def test_an_answer_that_is_forgotten_over_the_end_of_its_try_is_seen(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Planted: one that comes before its try's end is noted is passed over, as it was before this simulation found it."""
+    honest = lanes.DestinationQueue._noted
+
+    async def hasty(queue: lanes.DestinationQueue, control_id: str, answer: Acknowledgement) -> NotedAnswer | None:
+        noted = await honest(queue, control_id, answer)
+        is_early = noted is not None and noted.state is DeliveryState.SENDING
+        return replace(noted, state=DeliveryState.COMMITTED) if noted is not None and is_early else noted
+
+    monkeypatch.setattr(lanes.DestinationQueue, "_noted", hasty)
+    assert is_seen("waits for a person, and its second answer was noted")
+
+
+def test_a_run_goes_on_where_it_was(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """What was played is not played again, and the sums are of all; another run's file is refused."""
+    file = tmp_path / "run.json"
+    command = ["--workers", "1", "--resume", str(file)]
+    assert simulation.main([*command, "--rounds", "2"]) == 0
+    assert simulation.main([*command, "--rounds", "5"]) == 0
+    kept = simulation.Run.read(file, 1)
+    assert (kept.rounds, list(kept.commits.values())) == (5, [5])
+    with quietly():
+        whole = simulation.played(range(1, 6))
+    assert (kept.sums.faults, kept.sums.counts) == (whole.faults, whole.counts)
+    assert "5 rounds, " in capsys.readouterr().out
+    with pytest.raises(SystemExit, match="began with seed 1; give that one, or another file"):
+        simulation.main([*command, "--first", "7"])
 
 
 def test_a_failing_round_is_cut_down(monkeypatch: pytest.MonkeyPatch) -> None:

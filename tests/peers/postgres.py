@@ -14,8 +14,8 @@ import socket
 import subprocess
 import tempfile
 import time
-from collections.abc import Callable
-from contextlib import suppress
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -54,7 +54,8 @@ class PostgresServer:
         wanted = [f"port={self.port}", "listen_addresses=127.0.0.1", "unix_socket_directories=", "max_connections=60", *settings]
         with (self.folder / "log").open("ab") as log:
             self._server = subprocess.Popen(
-                [self._programs / "bin/postgres", "-D", self._data, *(part for each in wanted for part in ("-c", each))],
+                # setpriv (util-linux): the server dies with the test, also where that is killed
+                ["setpriv", "--pdeathsig", "KILL", self._programs / "bin/postgres", "-D", self._data, *(part for each in wanted for part in ("-c", each))],
                 stdout=log, stderr=log, cwd="/", env=self._environment(), **self._as,
             )  # fmt: skip
         bound = time.monotonic() + FAST
@@ -115,6 +116,12 @@ class PostgresServer:
         with psycopg.connect(self.url(database), autocommit=True) as connection:
             cursor = connection.execute(statement.encode())
             return cursor.fetchall() if cursor.description else []
+
+    @contextmanager
+    def connected(self, database: str) -> Iterator[psycopg.Connection[Any]]:
+        """Give a connection as the administrator; it commits at the end."""
+        with psycopg.connect(self.url(database)) as connection:
+            yield connection
 
     def close(self) -> None:
         """Stop without care for what it keeps, and remove everything."""

@@ -11,12 +11,13 @@ from typing import Any, Self
 
 
 class FlakyProxy:
-    """A proxy in front of ``port`` on loopback; ``self.port`` is where to call. Use as a context manager."""
+    """A proxy in front of ``port`` on loopback; ``self.port`` is where to call, at ``host``. Use as a context manager."""
 
-    def __init__(self, port: int) -> None:
+    def __init__(self, port: int, host: str = "127.0.0.1") -> None:
         # setpriv (util-linux): the proxy dies with the test, also where that is killed
         dying = ["setpriv", "--pdeathsig", "KILL"]
         program = [*dying, sys.executable, str(Path(__file__).with_name("flaky_proxy.py")), "--to", f"127.0.0.1:{port}"]
+        program += ["--listen", f"{host}:0"]
         self._process = subprocess.Popen(program, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
         self.port: int = self._read()["listening"][1]
 

@@ -10,10 +10,12 @@ from dataclasses import replace
 from datetime import timedelta
 from typing import Any
 
+import pytest
+
 from bridge import clock
 from bridge.deliver.late import AnswerListener, LateAnswers
 from bridge.deliver.mllp import MllpClient
-from bridge.model import Acknowledgement, Answer, DeliveryState
+from bridge.model import Acknowledgement, Answer, DeliveryState, Message
 from bridge.queue.lanes import DestinationQueue, Pace
 from bridge.settings import AnswersOn, MllpDestination
 from bridge.store.sqlite import SqliteStore
@@ -192,6 +194,44 @@ def test_an_answer_while_its_message_is_on_its_way_is_noted_behind_the_try(store
 
         run(whole)
         assert receiver.control_ids == ["E0000M1"]
+
+
+@pytest.mark.parametrize(("code", "expected"), [("AA", S.ACCEPTED), ("AE", S.REFUSED)])
+def test_an_answer_that_another_process_hears_waits_for_the_end_of_the_try(
+    store: SqliteStore, code: str, expected: DeliveryState
+) -> None:
+    """Two on one store: one has not noted its CA yet when the other hears the second answer. It is not forgotten over the CA.
+
+    A forgotten no would count as a yes where the receiver answers errors only.
+    """
+    message = oru("E0000M1")
+    put(store, message)
+    held = threading.Event()
+    answer = Acknowledgement(answer=Answer.ACCEPTED if code == "AA" else Answer.REFUSED, code=code)
+    with MllpReceiver() as receiver:
+        receiver.script(commit(held=held))
+
+        async def whole() -> None:
+            async with enhanced(store, receiver, waiting(60)):
+                await asyncio.to_thread(receiver.wait_for, 1)
+                other = queue_of(store, Nobody(), waiting(60))
+                hearing = asyncio.create_task(other.settle("E0000M1", answer))
+                await asyncio.wait({hearing}, timeout=0.5)
+                assert not hearing.done()  # so that the receiver is not told that its answer is kept
+                held.set()
+                assert await hearing
+                assert states(store, message) == [expected]
+
+        run(whole)
+        assert receiver.control_ids == ["E0000M1"]
+
+
+class Nobody:
+    """A client of a queue that is only asked to note answers."""
+
+    async def send(self, message: Message) -> Acknowledgement:
+        """Be never asked."""
+        raise AssertionError(message.control_id)
 
 
 def test_a_restart_between_commit_and_answer_sends_nothing_again(store: SqliteStore) -> None:

@@ -124,6 +124,21 @@ def test_an_answer_to_an_earlier_try_settles_a_message_that_waits_for_its_next(s
     assert s.heads(store, now=s.later(600)) == []
 
 
+@pytest.mark.parametrize("answer", [Answer.ACCEPTED, Answer.REFUSED])
+def test_an_answer_that_comes_before_the_try_is_over_is_not_kept_yet(store: SqliteStore, answer: Answer) -> None:
+    """CA is here and not noted: noted now, the answer would be forgotten by what the try's end says. Whoever brings it comes again."""
+    (delivery_id,) = s.post(store, "R1").delivery_ids
+    attempt = s.begin(store, delivery_id)
+    assert late(store, answer) == (D.SENDING, False)
+    assert [event.what for event in store.events(f"delivery:{delivery_id}")] == ["delivery.made", "delivery.begin"]
+    assert s.end(store, delivery_id, attempt, Answer.COMMITTED, "CA", due_at=LATER) is D.COMMITTED
+    assert late(store, answer) == (D.ACCEPTED if answer is Answer.ACCEPTED else D.REFUSED, True)
+    detail = store.result("R1")
+    assert detail is not None
+    ((_, _, (tried,)),) = detail.deliveries
+    assert tried.code == ("CA, later AA" if answer is Answer.ACCEPTED else "CA, later AE 204")
+
+
 @pytest.mark.parametrize(("first", "second"), [(Answer.REFUSED, Answer.ACCEPTED), (Answer.ACCEPTED, Answer.REFUSED)])
 def test_the_first_answer_stands_against_a_second_one(store: SqliteStore, first: Answer, second: Answer) -> None:
     """AA after AE for the same ID files nothing by itself, and AE after AA unfiles nothing; both are kept with the try."""
