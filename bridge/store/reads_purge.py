@@ -8,6 +8,7 @@ from datetime import datetime
 from bridge.store.apply_purge import CLOCK, IS_OVER, is_open
 from bridge.store.codec import moment_or_none, when
 from bridge.store.database import Db
+from bridge.store.review import newest_moment
 from bridge.store.rows import Old
 from bridge.store.snapshots import one_snapshot
 
@@ -21,8 +22,7 @@ class PurgeReads:
     def purge_clock(self) -> datetime | None:
         """Give when the clock was last held to be right: at the last purge, else at the newest event; None in a store in which nothing happened."""
         row = self._db().execute("SELECT value FROM meta WHERE name = ?", (CLOCK,)).fetchone()
-        row = row or self._db().execute("SELECT at FROM events ORDER BY id DESC LIMIT 1").fetchone()
-        return moment_or_none(row[0] if row else None)
+        return moment_or_none(row[0]) if row else newest_moment(self._db())
 
     @one_snapshot
     def old_captures(self, *, before: datetime, results: bool, after: int, limit: int) -> Old:

@@ -21,7 +21,7 @@ from enum import Enum
 from typing import Any, Protocol
 
 from bridge.errors import StoreAway, StoreError, StoreFailed, StoreFull, StoreUnsure
-from bridge.store.commands import Command
+from bridge.store.commands import Command, HoldLeases
 from bridge.store.database import Db
 
 LARGEST_GROUP = 200  # ours: bounds how long the first of a group waits for the last
@@ -30,6 +30,7 @@ FIRST_REST_S = 0.1  # ours: a server that restarts is back within seconds
 LONGEST_REST_S = 2.0  # ours: short beside the time that a technician takes to look again
 _Job = tuple[Command, "Future[Any]"]
 Apply = Callable[[Db, Command], Any]
+_BEAT: Any = object()  # stands in the queue for a heartbeat, so that the thread wakes
 
 
 class Verdict(Enum):
@@ -131,6 +132,7 @@ class Writer:
         self._apply = apply
         self._db: Db | None = None
         self._jobs: queue.SimpleQueue[_Job | None] = queue.SimpleQueue()
+        self._beats: queue.SimpleQueue[_Job] = queue.SimpleQueue()
         self._closing = threading.Event()
         self._turn = threading.Lock()  # nothing is queued behind the end, where nobody would ever do it
         self._thread = threading.Thread(target=self._run, name="padpost-store-writer", daemon=True)
@@ -145,7 +147,10 @@ class Writer:
         future.set_running_or_notify_cancel()
         with self._turn:
             refusal = self._refusal()
-            if refusal is None:
+            if refusal is None and _goes_first(command):
+                self._beats.put((command, future))
+                self._jobs.put(_BEAT)
+            elif refusal is None:
                 self._jobs.put((command, future))
         if refusal is not None:
             future.set_exception(refusal)
@@ -181,16 +186,23 @@ class Writer:
         first = self._jobs.get()
         if first is None:
             return [], False
-        group = [first]
+        group = self._beaten([first])
         while len(group) < LARGEST_GROUP:
             try:
                 job = self._jobs.get_nowait()
             except queue.Empty:
                 break
             if job is None:
-                return group, False
+                return self._beaten(group), False
             group.append(job)
-        return group, True
+        return self._beaten(group), True
+
+    def _beaten(self, group: list[_Job]) -> list[_Job]:
+        """Put before a group the heartbeats that came meanwhile; where they stood in the queue nothing is left to do."""
+        beats = []
+        while not self._beats.empty():
+            beats.append(self._beats.get())
+        return [*beats, *(job for job in group if job is not _BEAT)]
 
     # --- one group
 
@@ -342,11 +354,20 @@ class Writer:
         with self._turn:
             while not self._jobs.empty():
                 job = self._jobs.get()
-                if job is not None:
+                if job is not None and job is not _BEAT:
                     waiting.append(job)
+            waiting = self._beaten(waiting)
             if self._closing.is_set():
                 self._jobs.put(None)
         _fail(waiting, StoreAway(self.away))
+
+
+def _goes_first(command: Command) -> bool:
+    """Say whether a command waits for nobody: a heartbeat that stood behind a long queue would come after the lease has run out.
+
+    One that gives something back keeps its place: what was submitted before it may still be done under that lease.
+    """
+    return isinstance(command, HoldLeases) and not command.wound_up
 
 
 def _fail(group: list[_Job], error: BaseException) -> None:
