@@ -21,6 +21,7 @@ import uvicorn
 from fastapi import FastAPI
 
 from bridge import clock, settings
+from bridge.check.understanding import processing_taken
 from bridge.credentials.tls import listening_context
 from bridge.deliver.capability import asked_differences
 from bridge.deliver.fhir import FhirClient
@@ -49,7 +50,7 @@ from bridge.receive.tcp import TcpReceiver
 from bridge.room import Room
 from bridge.service import Runs, Service
 from bridge.sign_off_watch import SignOffWatch
-from bridge.site import answer_faults, example_terms, grade_faults, tables_for, terms_of
+from bridge.site import answer_faults, example_terms, grade_faults, live_ones, tables_for, terms_of
 from bridge.store.api import Store
 from bridge.store.asking import ask
 from bridge.store.awaited import done
@@ -118,7 +119,7 @@ async def assemble(config: settings.Settings, roles: frozenset[Role] = EVERY_ROL
         )
     tables = tables_for(config)
     for error in chain(
-        source_faults(config.sources, tables.profiles),
+        source_faults(config.sources, tables.profiles, live=live_ones(config)),
         key_faults(config.sources),
         grade_faults(config, tables),
         answer_faults(config),
@@ -321,6 +322,7 @@ def _receiver(source: settings.SourceShape, *, service: Service, store: Store, t
                 control_id=ids.control,
                 words=reason,
                 now=clock.now,
+                takes=processing_taken(source.analyzer, tables.policy),
             )
             return MllpReceiver(source, layout, office, context=listening_context(source.tls) if source.tls else None)
     raise TypeError(f"nothing receives from a {type(source).__name__}")

@@ -16,7 +16,7 @@ from bridge.lifecycle.answers import NO_SITE_ANSWERS
 from bridge.receive.fit import source_faults
 from bridge.settings.security import is_https
 from bridge.sign_off import read_signatures
-from bridge.site import answer_faults, grade_faults, tables_for, terms_of
+from bridge.site import answer_faults, grade_faults, live_ones, tables_for, terms_of
 from bridge.specification import Agreement, Door, Fact, SourceFacts, Specification, Subject, specify
 from bridge.specification.html import as_html
 from bridge.specification.json import as_json
@@ -45,7 +45,8 @@ def spec(config_path: Path, name: str, form: str, out: Path | None) -> int:
         names = ", ".join(each.name for each in config.destinations)
         raise SetupError(f"No destination is called {name!r}.", remedy=f"There are {names}." if names else "Add one.")
     tables = tables_for(config)
-    for error in chain(source_faults(config.sources, tables.profiles), grade_faults(config, tables), answer_faults(config)):
+    unfit = source_faults(config.sources, tables.profiles, live=live_ones(config))
+    for error in chain(unfit, grade_faults(config, tables), answer_faults(config)):
         raise settings.placed(error, config_path)
     signature = newest_signature(read_signatures(config.signed_off), tables.digest)
     document = specify(subject_of(config, destination, tables, signature=signature))

@@ -33,7 +33,14 @@ _RESULTS = (
     "OUL",
 )  # HL7 table 0076: message types that carry results, so that one that is refused is a technician's matter
 # HL7 table 0357 for a rule, by how the id ends or begins; ours: what is not named is a value that no table has
-_CODES = (("missing", "101"), ("unreadable", "102"), ("malformed", "102"), ("check_digit", "102"), ("undecodable", "102"))
+_CODES = (
+    ("missing", "101"),
+    ("unreadable", "102"),
+    ("malformed", "102"),
+    ("check_digit", "102"),
+    ("undecodable", "102"),
+    ("processing_id", "202"),
+)
 _FAMILIES = {"read": "100", "time": "102"}
 
 
@@ -41,7 +48,7 @@ _FAMILIES = {"read": "100", "time": "102"}
 class Office:
     """Whom the listener asks: to keep, to note what it refused, what became of a capture, and for words and control IDs.
 
-    ``words`` gives a rule's reason in words that hold nothing of a patient.
+    ``words`` gives a rule's reason in words that hold nothing of a patient. ``takes`` holds the processing IDs that are not refused.
     """
 
     keep: Keep
@@ -50,6 +57,7 @@ class Office:
     control_id: Callable[[], Awaitable[str]]
     words: Callable[[str], str]
     now: Now
+    takes: frozenset[str]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -169,7 +177,7 @@ class _Talk:
             return _no("200", "Messages of this type are not taken here.", "MSH^1^9", is_header=True)
         if not _VERSION.fullmatch(header.component(hl7_ack.MSH_12, 1)):
             return _no("203", "This version of HL7 is not taken here.", "MSH^1^12", is_header=True)
-        if header.component(hl7_ack.MSH_11, 1) != self._source.processing_id:
+        if header.component(hl7_ack.MSH_11, 1) not in self._office.takes:
             return _no(
                 "202",
                 f"Only messages with processing ID {self._source.processing_id} are taken here.",

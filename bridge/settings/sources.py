@@ -12,11 +12,16 @@ from bridge.settings.shapes import Name, Secret, Shape
 
 
 class SourceShape(Shape):
-    """What every source has: a name, the analyzer behind it and the profile that reads it."""
+    """What every source has: a name, the analyzer behind it and the profile that reads it.
+
+    ``processing_id`` is what its messages must say of themselves, where they say it (MSH-11; P is live, T a test, D debugging): a test
+    goes to no live record.
+    """
 
     name: Name
     analyzer: Name
     profile: Name
+    processing_id: Literal["P", "T", "D"] = "P"
     longest_capture_bytes: int = Field(default=4_000_000, ge=1_000)
 
 
@@ -105,7 +110,7 @@ class TcpSource(LineSource):
 class MllpSource(SourceShape):
     """An MLLP port on which instruments that speak HL7 v2 send their results; the profile's layout is hl7.
 
-    ``processing_id`` is what MSH-11 must say: a test message goes to no live record. A message that has begun must end within
+    A message whose MSH-11 is not ``processing_id`` is refused (but see ``checks.test_messages``). A message that has begun must end within
     ``message_s``; a connection that says nothing for ``idle_s`` is ended. ``judged_s`` is how long judging may take where the profile
     answers judged. ``longest_capture_bytes`` is the longest message. With ``tls`` (its certificate and key) the line is encrypted; with
     ``tls.ca`` too only instruments that prove who they are are let in.
@@ -114,7 +119,6 @@ class MllpSource(SourceShape):
     kind: Literal["mllp"]
     host: str = "127.0.0.1"
     port: int = Field(ge=0, le=65535)
-    processing_id: Literal["P", "T", "D"] = "P"
     most_connections: int = Field(default=8, ge=1, le=256)
     message_s: float = Field(default=30.0, gt=0, le=600)
     idle_s: float = Field(default=3_600.0, gt=0, le=86_400)

@@ -90,6 +90,7 @@ async def listening(
     look: Callable[[int], CaptureState | None] | None = None,
     may_number: Callable[[], None] = lambda: None,
     tls: Tls | None = None,
+    takes: frozenset[str] = frozenset("P"),
     **more: object,
 ) -> AsyncIterator[MllpReceiver]:
     """Listen; with ``look`` the profile answers judged. ``may_number`` raises where no control ID can be had."""
@@ -113,6 +114,7 @@ async def listening(
         control_id=control_id,
         words=lambda rule: f"why {rule}",
         now=now,
+        takes=takes,
     )
     receiver = MllpReceiver(source, layout, office, context=listening_context(tls) if tls else None)
     running = asyncio.create_task(receiver.run())
@@ -527,3 +529,14 @@ def test_a_line_that_is_encrypted_lets_in_whom_it_knows(tmp_path: Path) -> None:
 def test_error_codes(rule: str, code: str) -> None:
     """HL7 table 0357: missing, of the wrong kind, out of sequence, or not in a table."""
     assert error_code(rule) == code
+
+
+def test_tests_are_taken_where_the_site_keeps_them_for_training() -> None:
+    """Then judging makes training strips of them; what says neither is refused all the same."""
+
+    async def play(shelf: Shelf, instrument: Instrument, receiver: MllpReceiver) -> None:
+        assert await instrument.asked(result(mode="T")) == ("AA", "D1", "")
+        assert await instrument.asked(result("D2", mode="")) == ("AR", "D2", "202")
+
+    shelf = scene(play, takes=frozenset("PTD"))
+    assert [capture.payload for capture in shelf.captures] == [result(mode="T")]
