@@ -35,7 +35,7 @@ from bridge.judging import Ids, Judging
 from bridge.lifecycle.sharing import EVERY_ROLE, Role
 from bridge.model import Acknowledgement, CodedResult, Message
 from bridge.pages.app import Doors, make_pages
-from bridge.pages.site import Bench, PagesSite
+from bridge.pages.site import Bench, PagesSite, WayIn
 from bridge.pages.words import reason
 from bridge.plan_book import PlanBook, check_plans
 from bridge.purge import PurgeWatch
@@ -60,6 +60,7 @@ from bridge.store.sqlite import SqliteStore
 from bridge.tables.types import (
     Tables,
 )
+from bridge.ways_in_watch import CertificateWatch
 from bridge.ways_out_watch import CapabilityWatch, SetupWatch
 
 log = structlog.get_logger()
@@ -156,6 +157,7 @@ async def assemble(config: settings.Settings, roles: frozenset[Role] = EVERY_ROL
     await watch.look()  # before the first strip is judged: nothing may be written for a live destination that is not signed for
     setup = SetupWatch(config.destinations, book, queues, now=clock.now)
     await setup.look()  # a secret that is missing is told at once, not when the first result wants to go
+    certificates = CertificateWatch(config.sources, now=clock.now)
     capabilities = CapabilityWatch(_askers(config), now=clock.now)
     sources: dict[str, Runs] = {}
     service = Service(
@@ -170,18 +172,21 @@ async def assemble(config: settings.Settings, roles: frozenset[Role] = EVERY_ROL
             "signatures": watch,
             "ways out": setup,
             "capabilities": capabilities,
+            "ways in": certificates,
             "purge": PurgeWatch(store, config.keep, clock.now),
             "room": room,
             **(listeners if Role.DELIVERY in roles else {}),
         },
         require_room=room.require,
     )
+    counters = _counters(config, service, tables)
     receive = partial(_receiver, service=service, store=store, tables=tables, ids=ids, room=room)
     sources |= {source.name: receive(source) for source in config.sources if _is_here(source)}
     desk = Desk(cast("Store", _Waking(store, service.wake)), tables.policy, clock.now)
     bench = Bench(tables=tables, terms=terms or example_terms())
     site = _pages_site(config, bench, service, queues, (setup, capabilities), room)
-    pages = make_pages(store, desk, site=site, now=clock.now, doors=_doors(config, service, store, tables))
+    site = replace(site, ways_in=partial(_ways_in, {**sources, **{each.source.name: each for each in counters}}, certificates))
+    pages = make_pages(store, desk, site=site, now=clock.now, doors=_doors(counters, store))
     return Padpost(
         config=config,
         tables=tables,
@@ -328,22 +333,36 @@ def _receiver(source: settings.SourceShape, *, service: Service, store: Store, t
     raise TypeError(f"nothing receives from a {type(source).__name__}")
 
 
-def _doors(config: settings.Settings, service: Service, store: Store, tables: Tables) -> Doors | None:
-    """Give the routes of the sources that are posted to; None where there is none."""
-    counters = [
+def _counters(config: settings.Settings, service: Service, tables: Tables) -> list[http_post.Counter]:
+    """Give where the posts of each source of the kind http are taken."""
+    return [
         http_post.Counter(
             source,
             tables.profiles[source.profile],
             partial(service.keep, analyzer=source.analyzer, profile=source.profile),
             clock=clock.monotonic,
+            now=clock.now,
         )
         for source in config.sources
         if isinstance(source, settings.HttpSource)
     ]
+
+
+def _doors(counters: Sequence[http_post.Counter], store: Store) -> Doors | None:
+    """Give the routes of the sources that are posted to; None where there is none."""
     if not counters:
         return None
     asked = http_post.Desk(look=store.capture_state, deliveries=store.deliveries, words=reason, now=clock.now)
     return Doors(routes=http_post.router(counters, asked), fault=http_post.Refused, answer=http_post.refused)
+
+
+def _ways_in(ways: Mapping[str, Any], certificates: CertificateWatch) -> tuple[WayIn, ...]:
+    """Say of each way in that others come to who is there and what to look at; a folder or a serial line has no peers."""
+    return tuple(
+        WayIn(source=name, here=peers.here, notes=(*peers.notes, *certificates.notes.get(name, ())))
+        for name, way in ways.items()
+        if (peers := getattr(way, "peers", None)) is not None
+    )
 
 
 def _pages_site(

@@ -117,6 +117,7 @@ class Views:
             {
                 "day": shown,
                 "next_tries": self._site.next_tries(),
+                "ways_in": self._site.ways_in(),
                 "wall": wall,
                 "controls_shown": CONTROLS_SHOWN,
                 "fate_terms": fate_terms,

@@ -15,6 +15,7 @@ from bridge.desk.actions import Desk
 from bridge.errors import StoreFull
 from bridge.model import Actor
 from bridge.pages.guard import HEADERS
+from bridge.pages.site import WayIn
 from bridge.pages.today import STORE_FAILED, STORE_FULL
 from bridge.store.database import SqliteDb
 from bridge.store.sqlite import SqliteStore
@@ -227,3 +228,17 @@ def test_an_action_is_answered_after_its_commit(shelf: Stocked) -> None:
     with shelf.serving() as visitor:
         assert visitor.post(f"/rejected/{stop}/discard", **ANA).status_code == 303
     assert seen == ["discarded"]
+
+
+def test_a_way_in_to_look_at_is_told(shelf: Stocked) -> None:
+    """Who is connected, who was turned away and what spoils stand on Today; probes hear the last two. Nothing of a patient is in them."""
+    ways = (
+        WayIn(source="net", here=("bench-7 (192.0.2.8)",), notes=("a connection from <b>192.0.2.9 was turned away",)),
+        WayIn(source="posts", here=(), notes=()),
+    )
+    with shelf.serving(ways_in=lambda: ways) as visitor:
+        page, ready = visitor.get("/").text, visitor.get("/health/ready")
+    assert "connected: bench-7 (192.0.2.8)" in page
+    assert "To look at: a connection from &lt;b&gt;192.0.2.9 was turned away" in page
+    assert "nobody is connected now" in page
+    assert ready.json()["notes"] == [{"source": "net", "note": "a connection from <b>192.0.2.9 was turned away"}]
