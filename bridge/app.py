@@ -7,9 +7,9 @@ import os
 import random
 import secrets
 import socket
-from collections.abc import Awaitable, Callable, Generator, Mapping, Sequence
+from collections.abc import Awaitable, Callable, Mapping, Sequence
 from concurrent.futures import Future
-from contextlib import contextmanager, suppress
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import timedelta
 from functools import partial
@@ -17,7 +17,6 @@ from itertools import chain
 from typing import Any, Protocol, cast
 
 import structlog
-import uvicorn
 from fastapi import FastAPI
 
 from bridge import clock, settings
@@ -35,6 +34,7 @@ from bridge.judging import Ids, Judging
 from bridge.lifecycle.sharing import EVERY_ROLE, Role
 from bridge.model import Acknowledgement, CodedResult, Message
 from bridge.pages.app import Doors, make_pages
+from bridge.pages.server import PagesServer
 from bridge.pages.site import Bench, PagesSite, WayIn
 from bridge.pages.words import reason
 from bridge.plan_book import PlanBook, check_plans
@@ -359,7 +359,7 @@ def _doors(counters: Sequence[http_post.Counter], store: Store) -> Doors | None:
 def _ways_in(ways: Mapping[str, Any], certificates: CertificateWatch) -> tuple[WayIn, ...]:
     """Say of each way in that others come to who is there and what to look at; a folder or a serial line has no peers."""
     return tuple(
-        WayIn(source=name, here=peers.here, notes=(*peers.notes, *certificates.notes.get(name, ())))
+        WayIn(source=name, here=peers.here(), notes=(*peers.notes(), *certificates.notes.get(name, ())))
         for name, way in ways.items()
         if (peers := getattr(way, "peers", None)) is not None
     )
@@ -396,15 +396,6 @@ def _pages_site(
 # --- running it
 
 
-class _PagesServer(uvicorn.Server):
-    """uvicorn without its own signal handlers: the command owns the signals."""
-
-    @contextmanager
-    def capture_signals(self) -> Generator[None, None, None]:
-        """Leave the signals alone."""
-        yield
-
-
 def _pages_socket(pages: settings.Pages) -> socket.socket:
     """Open the pages' port ourselves: uvicorn would end the whole process where it is taken."""
     try:
@@ -427,7 +418,7 @@ async def run_until(bridge: Padpost, stop: asyncio.Event) -> None:
         return
     pages = bridge.config.pages
     listening = _pages_socket(pages)
-    server = _PagesServer(uvicorn.Config(bridge.pages, log_config=None, access_log=False, server_header=False))
+    server = PagesServer(bridge.pages)
     running = asyncio.create_task(bridge.service.run())
     serving = asyncio.create_task(server.serve(sockets=[listening]))
     stopping = asyncio.create_task(stop.wait())

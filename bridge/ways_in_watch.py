@@ -34,12 +34,15 @@ class CertificateWatch:
     async def look(self) -> None:
         """Look once."""
         for source in self._sources:
-            notes = await asyncio.to_thread(lambda each=source: tuple(self._found(each)))
+            notes = await asyncio.to_thread(self._found, source)
             for note in set(notes) - set(self.notes.get(source.name, ())):
                 log.warning("source.note", source=source.name, note=note)
             self.notes[source.name] = notes
 
-    def _found(self, source: SourceShape) -> Iterator[str]:
+    def _found(self, source: SourceShape) -> tuple[str, ...]:
+        return tuple(self._words(source))
+
+    def _words(self, source: SourceShape) -> Iterator[str]:
         tls: Tls | None = getattr(source, "tls", None)
         assert tls is not None  # the others were left out
         try:

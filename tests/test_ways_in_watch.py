@@ -24,7 +24,7 @@ def test_rubbish_in_place_of_a_certificate_is_told_and_the_last_good_one_serves_
     """A failed renewal must neither stop the line nor go unseen until the next restart."""
     ours = papers(tmp_path)
     own = ours.issue("own", "localhost", ends=NOW + timedelta(days=90))
-    assert own.certificate is not None
+    certificate = tmp_path / "own.pem"
     tls = own.model_copy(update={"ca": None})
     source = MllpSource(kind="mllp", name="net", analyzer="a", profile="dipper", port=0, tls=tls)
     watch = CertificateWatch(
@@ -40,21 +40,23 @@ def test_rubbish_in_place_of_a_certificate_is_told_and_the_last_good_one_serves_
 
         def handshake() -> str | None:
             context = ssl.create_default_context(cafile=str(ours.ca))
-            with socket.create_connection(address, timeout=20) as wire:
-                with context.wrap_socket(wire, server_hostname="localhost") as safe:
-                    return safe.version()
+            with (
+                socket.create_connection(address, timeout=20) as wire,
+                context.wrap_socket(wire, server_hostname="localhost") as safe,
+            ):
+                return safe.version()
 
         found = []
         async with server:
             await watch.look()
             found.append(watch.notes["net"])
-            good = own.certificate.read_bytes()
-            own.certificate.write_bytes(b"rubbish")
+            good = certificate.read_bytes()
+            certificate.write_bytes(b"rubbish")
             await watch.look()
             found.append(watch.notes["net"])
             await watch.look()
             assert await asyncio.to_thread(handshake) == "TLSv1.3"
-            own.certificate.write_bytes(good)
+            certificate.write_bytes(good)
             await watch.look()
             found.append(watch.notes["net"])
         return tuple(found)

@@ -68,12 +68,10 @@ class Peers:
         """Note that ``wire`` is gone."""
         self._here.pop(wire, None)
 
-    @property
     def here(self) -> tuple[str, ...]:
         """Say who is connected, each once."""
         return tuple(dict.fromkeys(self._here.values()))
 
-    @property
     def notes(self) -> tuple[str, ...]:
         """Say who was turned away in the last hour, and why."""
         return tuple(self._words())

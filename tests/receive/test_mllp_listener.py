@@ -500,7 +500,7 @@ def test_a_line_that_is_encrypted_lets_in_whom_it_knows(tmp_path: Path) -> None:
             known = await asyncio.to_thread(Instrument, receiver, context(shows=True))
             with known.socket:
                 assert await known.asked(result()) == ("AA", "D1", "")
-                assert receiver.peers.here == ("instrument (127.0.0.1)",)
+                assert receiver.peers.here() == ("instrument (127.0.0.1)",)
             with pytest.raises(OSError, match=r"."):
                 await heard_by_stranger(receiver)
             plain = Instrument(receiver)

@@ -47,15 +47,15 @@ def test_a_scan_is_told_once_and_counted(capsys: pytest.CaptureFixture[str]) -> 
     for last in range(100):
         peers.turn_away(f"203.0.113.{last}", STRANGER)
     peers.turn_away("192.0.2.9", CROWDED)
-    assert peers.notes == (
+    assert peers.notes() == (
         "a connection from 203.0.113.99 was turned away, and 99 before it in a row: it is not among the peers of this way in",
         "a connection from 192.0.2.9 was turned away: all places of this way in are taken",
     )
     assert capsys.readouterr().out.count("line.turned_away") == 7 + 1  # the 1st, 2nd, 4th ... 64th
     now[0] += timedelta(hours=1, seconds=1)
-    assert peers.notes == ()
+    assert peers.notes() == ()
     peers.turn_away("203.0.113.5", STRANGER)
-    assert peers.notes == ("a connection from 203.0.113.5 was turned away: it is not among the peers of this way in",)
+    assert peers.notes() == ("a connection from 203.0.113.5 was turned away: it is not among the peers of this way in",)
 
 
 def test_who_is_here() -> None:
@@ -63,7 +63,7 @@ def test_who_is_here() -> None:
     peers = Peers("bench", [], now=lambda: AT)
     for wire, words in ((1, "192.0.2.7"), (2, "bench-7 (192.0.2.8)"), (3, "192.0.2.7")):
         peers.come(wire, words)
-    assert peers.here == ("192.0.2.7", "bench-7 (192.0.2.8)")
+    assert peers.here() == ("192.0.2.7", "bench-7 (192.0.2.8)")
     peers.leave(2)
     peers.leave(2)
-    assert peers.here == ("192.0.2.7",)
+    assert peers.here() == ("192.0.2.7",)

@@ -134,11 +134,11 @@ def test_more_connections_than_allowed_are_turned_away() -> None:
                     assert await asyncio.to_thread(IndependentSender(second.fileno()).ask) == ACK
                     with dial(receiver) as third:
                         assert await asyncio.to_thread(third.recv, 1) == b""
-                    assert receiver.peers.here == ("127.0.0.1",)
-                    assert receiver.peers.notes == (
+                    assert receiver.peers.here() == ("127.0.0.1",)
+                    assert receiver.peers.notes() == (
                         "a connection from 127.0.0.1 was turned away: all places of this way in are taken",
                     )
-            while receiver.peers.here:
+            while receiver.peers.here():
                 await asyncio.sleep(0.01)
             with dial(receiver) as fourth:
                 assert await asyncio.to_thread(IndependentSender(fourth.fileno()).ask) == ACK
@@ -189,10 +189,10 @@ def test_only_peers_may_connect() -> None:
         async with receiving(source(peers=["192.0.2.0/24"]), shelf) as receiver:
             with dial(receiver) as stranger:
                 assert await asyncio.to_thread(stranger.recv, 1) == b""
-            assert receiver.peers.notes == (
+            assert receiver.peers.notes() == (
                 "a connection from 127.0.0.1 was turned away: it is not among the peers of this way in",
             )
-            assert receiver.peers.here == ()
+            assert receiver.peers.here() == ()
         return shelf
 
     assert asyncio.run(scene()).captures == []

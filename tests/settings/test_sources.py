@@ -63,7 +63,9 @@ def test_peers_are_addresses_or_networks(peers: list[str]) -> None:
     """A mask with something behind it is most likely a slip: a whole network would be let in for one machine."""
     with pytest.raises(ValidationError, match=r"is no address and no network: write 192\.0\.2\.7, or 192\.0\.2\.0/24"):
         TypeAdapter(settings.Source).validate_python({**NAMED, "kind": "mllp", "port": 2575, "peers": peers})
-    made = TypeAdapter(settings.Source).validate_python({**NAMED, "kind": "mllp", "port": 2575, "peers": ["10.1.2.3", "fd00::/8"]})
+    made = TypeAdapter(settings.Source).validate_python(
+        {**NAMED, "kind": "mllp", "port": 2575, "peers": ["10.1.2.3", "fd00::/8"]}
+    )
     assert isinstance(made, settings.MllpSource)
     assert made.peers == ("10.1.2.3/32", "fd00::/8")
 
