@@ -216,7 +216,7 @@ def grade_faults(config: settings.Settings, tables: Tables) -> Iterator[Settings
 def answer_faults(config: settings.Settings) -> Iterator[SettingsError]:
     """Give an error for each line of a destination's own answers that cannot stand."""
     for number, destination in enumerate(config.destinations):
-        if isinstance(destination, settings.MllpDestination | settings.FhirDestination):
+        if isinstance(destination, settings.MllpDestination | settings.FhirDestination | settings.HookDestination):
             lines = [(line.when, line.means) for line in destination.answers]
             for line, fault, remedy in site_faults(destination.kind, lines):
                 yield SettingsError(fault, remedy=remedy, path=("destinations", number, "answers", line, "when"))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
@@ -233,6 +233,12 @@ def run(arguments: list[str]) -> int:
     except Exception as error:
         if not hasattr(error, "exit_code"):
             raise
-        error.show()  # type: ignore[attr-defined]  # click's usage errors show themselves
+        _show(error)
         return int(error.exit_code)
     return int(status or 0)
+
+
+def _show(error: Any) -> None:
+    """Let a usage error of the library show itself, without the word that the library's own library puts before ours."""
+    error.message = error.message.replace("Value error, ", "")
+    error.show()

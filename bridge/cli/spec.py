@@ -98,7 +98,7 @@ def subject_of(
         agreement=Agreement(**destination.agreement.model_dump()),
         signature=signature,
         site_answers=site_answers_of(destination)
-        if isinstance(destination, settings.MllpDestination | settings.FhirDestination)
+        if isinstance(destination, settings.MllpDestination | settings.FhirDestination | settings.HookDestination)
         else NO_SITE_ANSWERS,
     )
 
@@ -141,8 +141,12 @@ def _door(destination: settings.DestinationShape) -> tuple[Door, tuple[Fact, ...
 
 def _answers_on(destination: settings.MllpDestination) -> tuple[Fact, ...]:
     on = destination.answers_on
-    says = f"{on.host}:{on.port}, MLLP over TCP without TLS" if on else ""
-    return (Fact(name="answers on a connection of the receiver's own", says=says),) if on else ()
+    if on is None:
+        return ()
+    how = "without TLS" if on.tls is None else f"by TLS {on.tls.minimum} or newer"
+    proof = ", and the receiver shows a certificate of its own" if on.tls and on.tls.ca else ""
+    says = f"{on.host}:{on.port}, MLLP over TCP {how}{proof}"
+    return (Fact(name="answers on a connection of the receiver's own", says=says),)
 
 
 def _http(destination: settings.HttpDestination) -> tuple[Fact, ...]:
