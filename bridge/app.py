@@ -7,9 +7,9 @@ import os
 import random
 import secrets
 import socket
-from collections.abc import Awaitable, Callable, Generator, Mapping, Sequence
+from collections.abc import Awaitable, Callable, Mapping, Sequence
 from concurrent.futures import Future
-from contextlib import contextmanager, suppress
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import timedelta
 from functools import partial
@@ -17,10 +17,10 @@ from itertools import chain
 from typing import Any, Protocol, cast
 
 import structlog
-import uvicorn
 from fastapi import FastAPI
 
 from bridge import clock, settings
+from bridge.check.understanding import processing_taken
 from bridge.credentials.tls import listening_context
 from bridge.deliver.capability import asked_differences
 from bridge.deliver.fhir import FhirClient
@@ -34,7 +34,8 @@ from bridge.judging import Ids, Judging
 from bridge.lifecycle.sharing import EVERY_ROLE, Role
 from bridge.model import Acknowledgement, CodedResult, Message
 from bridge.pages.app import Doors, make_pages
-from bridge.pages.site import Bench, PagesSite
+from bridge.pages.server import PagesServer
+from bridge.pages.site import Bench, PagesSite, WayIn
 from bridge.pages.words import reason
 from bridge.plan_book import PlanBook, check_plans
 from bridge.purge import PurgeWatch
@@ -49,7 +50,7 @@ from bridge.receive.tcp import TcpReceiver
 from bridge.room import Room
 from bridge.service import Runs, Service
 from bridge.sign_off_watch import SignOffWatch
-from bridge.site import answer_faults, example_terms, grade_faults, tables_for, terms_of
+from bridge.site import answer_faults, example_terms, grade_faults, live_ones, tables_for, terms_of
 from bridge.store.api import Store
 from bridge.store.asking import ask
 from bridge.store.awaited import done
@@ -59,6 +60,7 @@ from bridge.store.sqlite import SqliteStore
 from bridge.tables.types import (
     Tables,
 )
+from bridge.ways_in_watch import CertificateWatch
 from bridge.ways_out_watch import CapabilityWatch, SetupWatch
 
 log = structlog.get_logger()
@@ -118,7 +120,7 @@ async def assemble(config: settings.Settings, roles: frozenset[Role] = EVERY_ROL
         )
     tables = tables_for(config)
     for error in chain(
-        source_faults(config.sources, tables.profiles),
+        source_faults(config.sources, tables.profiles, live=live_ones(config)),
         key_faults(config.sources),
         grade_faults(config, tables),
         answer_faults(config),
@@ -156,6 +158,7 @@ async def assemble(config: settings.Settings, roles: frozenset[Role] = EVERY_ROL
     setup = SetupWatch(config.destinations, book, queues, now=clock.now)
     await setup.look()  # a secret that is missing is told at once, not when the first result wants to go
     purge = PurgeWatch(store, config.keep, clock.now)
+    certificates = CertificateWatch(config.sources, now=clock.now)
     capabilities = CapabilityWatch(_askers(config), now=clock.now)
     sources: dict[str, Runs] = {}
     service = Service(
@@ -178,19 +181,22 @@ async def assemble(config: settings.Settings, roles: frozenset[Role] = EVERY_ROL
             "signatures": watch,
             "ways out": setup,
             "capabilities": capabilities,
+            "ways in": certificates,
             "purge": Alone(leases.grip("purge:store"), purge.run),
             "room": room,
             **(listeners if Role.DELIVERY in roles else {}),
         },
         require_room=room.require,
     )
+    counters = _counters(config, service, tables)
     receive = partial(_receiver, service=service, store=store, tables=tables, ids=ids, room=room)
     sources |= {source.name: receive(source) for source in config.sources if _is_here(source)}
     desk = Desk(cast("Store", _Waking(store, service.wake)), tables.policy, clock.now)
     bench = Bench(tables=tables, terms=terms or example_terms())
     site = _pages_site(config, bench, service, queues, (setup, capabilities), room)
-    site = replace(site, notice=lambda: room.notice or purge.notice)
-    pages = make_pages(store, desk, site=site, now=clock.now, doors=_doors(config, service, store, tables))
+    ways_in = partial(_ways_in, {**sources, **{each.source.name: each for each in counters}}, certificates)
+    site = replace(site, ways_in=ways_in, notice=lambda: room.notice or purge.notice)
+    pages = make_pages(store, desk, site=site, now=clock.now, doors=_doors(counters, store))
     return Padpost(
         config=config,
         tables=tables,
@@ -331,27 +337,42 @@ def _receiver(source: settings.SourceShape, *, service: Service, store: Store, t
                 control_id=ids.control,
                 words=reason,
                 now=clock.now,
+                takes=processing_taken(source.analyzer, tables.policy),
             )
             return MllpReceiver(source, layout, office, context=listening_context(source.tls) if source.tls else None)
     raise TypeError(f"nothing receives from a {type(source).__name__}")
 
 
-def _doors(config: settings.Settings, service: Service, store: Store, tables: Tables) -> Doors | None:
-    """Give the routes of the sources that are posted to; None where there is none."""
-    counters = [
+def _counters(config: settings.Settings, service: Service, tables: Tables) -> list[http_post.Counter]:
+    """Give where the posts of each source of the kind http are taken."""
+    return [
         http_post.Counter(
             source,
             tables.profiles[source.profile],
             partial(service.keep, analyzer=source.analyzer, profile=source.profile),
             clock=clock.monotonic,
+            now=clock.now,
         )
         for source in config.sources
         if isinstance(source, settings.HttpSource)
     ]
+
+
+def _doors(counters: Sequence[http_post.Counter], store: Store) -> Doors | None:
+    """Give the routes of the sources that are posted to; None where there is none."""
     if not counters:
         return None
     asked = http_post.Desk(look=store.capture_state, deliveries=store.deliveries, words=reason, now=clock.now)
     return Doors(routes=http_post.router(counters, asked), fault=http_post.Refused, answer=http_post.refused)
+
+
+def _ways_in(ways: Mapping[str, Any], certificates: CertificateWatch) -> tuple[WayIn, ...]:
+    """Say of each way in that others come to who is there and what to look at; a folder or a serial line has no peers."""
+    return tuple(
+        WayIn(source=name, here=peers.here(), notes=(*peers.notes(), *certificates.notes.get(name, ())))
+        for name, way in ways.items()
+        if (peers := getattr(way, "peers", None)) is not None
+    )
 
 
 def _pages_site(
@@ -384,15 +405,6 @@ def _pages_site(
 # --- running it
 
 
-class _PagesServer(uvicorn.Server):
-    """uvicorn without its own signal handlers: the command owns the signals."""
-
-    @contextmanager
-    def capture_signals(self) -> Generator[None, None, None]:
-        """Leave the signals alone."""
-        yield
-
-
 def _pages_socket(pages: settings.Pages) -> socket.socket:
     """Open the pages' port ourselves: uvicorn would end the whole process where it is taken."""
     try:
@@ -415,7 +427,7 @@ async def run_until(bridge: Padpost, stop: asyncio.Event) -> None:
         return
     pages = bridge.config.pages
     listening = _pages_socket(pages)
-    server = _PagesServer(uvicorn.Config(bridge.pages, log_config=None, access_log=False, server_header=False))
+    server = PagesServer(bridge.pages)
     running = asyncio.create_task(bridge.service.run())
     serving = asyncio.create_task(server.serve(sockets=[listening]))
     stopping = asyncio.create_task(stop.wait())

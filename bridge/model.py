@@ -83,6 +83,9 @@ class PrintedPad:
     mark: Printed | None = None
 
 
+LIVE = "P"  # HL7 table 0103, production; T is training (a test), D debugging
+
+
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Reading:
     """What the analyzer said of one strip, as printed, before judgement. Made by read.
@@ -90,7 +93,8 @@ class Reading:
     ``index`` counts the strips of one capture from 0. ``place`` spans the whole record.
     ``purpose`` and ``priority`` are only set where the layout has a field for them; a leading
     letter or word of the number is still inside ``number``. ``fault`` is an error code
-    that the analyzer printed in place of results.
+    that the analyzer printed in place of results. ``processing_id`` says whether it is live or a test (HL7 table 0103: P, T, D):
+    None where the layout has no place for it, an empty text where the place is empty.
     """
 
     index: int
@@ -114,6 +118,7 @@ class Reading:
     priority: Printed | None = None
     copy_mark: Printed | None = None
     fault: Printed | None = None
+    processing_id: Printed | None = None
     comments: tuple[Printed, ...] = ()
     pads: tuple[PrintedPad, ...] = ()
 

@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 from bridge import settings
 from bridge.errors import SettingsError, SetupError, Spot, TableError
 from bridge.lifecycle.answers import site_faults
-from bridge.model import Code, Format, UnitSystem
+from bridge.model import LIVE, Code, Format, UnitSystem
 from bridge.plan_book import PlanBook
 from bridge.settings import Document
 from bridge.tables.care import CATALOGUE_FILE
@@ -111,7 +111,18 @@ def policy_of(config: settings.Settings) -> Policy:
         rerun_window_minutes=config.checks.rerun_window_minutes,
         future_tolerance_minutes=config.checks.future_tolerance_minutes,
         oldest_days=config.checks.oldest_days,
+        processing_ids={
+            source.analyzer: source.processing_id
+            for source in sorted(config.sources, key=lambda each: each.analyzer)
+            if source.processing_id != LIVE
+        },
+        test_messages=config.checks.test_messages,
     )
+
+
+def live_ones(config: settings.Settings) -> tuple[str, ...]:
+    """Name the destinations that file results in patients' records."""
+    return tuple(each.name for each in config.destinations if each.processing_id == LIVE)
 
 
 def terms_of(config: settings.Settings, destination: settings.DestinationShape) -> DestinationTerms:
@@ -205,7 +216,7 @@ def grade_faults(config: settings.Settings, tables: Tables) -> Iterator[Settings
 def answer_faults(config: settings.Settings) -> Iterator[SettingsError]:
     """Give an error for each line of a destination's own answers that cannot stand."""
     for number, destination in enumerate(config.destinations):
-        if isinstance(destination, settings.MllpDestination | settings.FhirDestination):
+        if isinstance(destination, settings.MllpDestination | settings.FhirDestination | settings.HookDestination):
             lines = [(line.when, line.means) for line in destination.answers]
             for line, fault, remedy in site_faults(destination.kind, lines):
                 yield SettingsError(fault, remedy=remedy, path=("destinations", number, "answers", line, "when"))

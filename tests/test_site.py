@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import shutil
+from dataclasses import replace
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -15,6 +16,7 @@ from bridge.errors import SettingsError, TableError
 from bridge.model import Code, Format, Grade, UnitSystem
 from bridge.receive.fit import source_faults
 from bridge.site import default_policy, grade_faults, load_tables, policy_of, terms_of
+from bridge.tables.differences import differences
 from bridge.tables.types import DestinationTerms, Laboratory, Orders, Pointing, Provider, Tables
 from tests.site_for_tests import site
 
@@ -90,6 +92,23 @@ def test_every_setting_of_the_checks_reaches_the_policy(tmp_path: Path) -> None:
         r"\d{8}", "luhn", frozenset({"00000000"}), ("9+",),
     )  # fmt: skip
     assert (policy.rerun_window_minutes, policy.future_tolerance_minutes, policy.oldest_days) == (7, 3, 11)
+    assert (policy.processing_ids, policy.test_messages) == ({}, "stop")
+    test = policy_of(site(tmp_path, "analyzer: bench-b,", "analyzer: bench-b, processing_id: T,"))
+    assert test.processing_ids == {"bench-b": "T"}
+    assert policy_of(site(tmp_path, "oldest_days: 11", "oldest_days: 11, test_messages: training")).test_messages == "training"
+
+
+def test_what_says_nothing_of_tests_keeps_its_signature() -> None:
+    """A site that is live signed a set without the two keys; it must not be shut by an upgrade for what it does not use."""
+    policy = default_policy()
+    plain, training, other = (
+        load_tables(SHIPPED, None, each, zone=ZoneInfo("UTC"))
+        for each in (policy, replace(policy, test_messages="training"), replace(policy, processing_ids={"bench-b": "T"}))
+    )
+    assert b"processing_ids" not in plain.canonical
+    assert b"test_messages" not in plain.canonical
+    assert differences(plain.canonical, training.canonical) == ('the site\'s file: checks.test_messages: new, "training"',)
+    assert differences(plain.canonical, other.canonical) == ('the site\'s file: sources.processing_id: new, {"bench-b": "T"}',)
 
 
 SHIPPED = settings.shipped_mappings()

@@ -10,9 +10,11 @@ from bridge.check import copies, evidence, flagging, patient, record, timing
 from bridge.check.copies import Claim, Original
 from bridge.check.rulebook import in_order
 from bridge.check.understanding import (
+    Processing,
     Understood,
     checked_pads,
     content_of,
+    processing_of,
     text_of,
     understand_number,
     understand_reading,
@@ -37,7 +39,7 @@ class Moment:
 class Verdict:
     """What the rules say of a reading. ``findings`` is ordered: the first is shown first.
 
-    ``checked`` is None where the strip's number gives it no key. ``copy_of`` is the strip that came before, else None.
+    ``checked`` is None where the strip's number gives it no key, or its message is not of the kind that is taken. ``copy_of`` is the strip that came before, else None.
     """
 
     checked: CheckedReading | None
@@ -52,7 +54,7 @@ class Verdict:
 def needs(reading: Reading, tables: Tables) -> Needs:
     """Give the keys by which the facts about ``reading`` are fetched. A key that it does not carry is empty."""
     profile = tables.profiles[reading.profile]
-    number = understand_number(reading, profile.numbers)
+    number = understand_number(reading, profile.numbers, processing_of(reading, tables.policy))
     return Needs(
         analyzer=reading.analyzer,
         mode=number.mode,
@@ -69,6 +71,8 @@ def check(reading: Reading, facts: Facts, tables: Tables, *, arrived_at: datetim
     A copy is told from its record alone and ends the matter: what else is wrong with it was said of the first.
     """
     understood = understand_reading(reading, tables)
+    if understood.processing is Processing.OTHER:  # it gets no identity, so that no live strip could be taken for a copy of it
+        return Verdict(checked=None, findings=record.processing_expected(reading, tables.policy))
     moment = Moment(arrived_at=min(arrived_at, now), live=live, now=now)  # the service's own clock may have been set back
     person = _person(understood, facts, moment)
     checked = None if _has_no_key(understood) else _checked(understood, facts, person)

@@ -13,20 +13,38 @@ from bridge.check.understanding import (
     STOPS_ALL_PADS,
     Meaning,
     NumberFault,
+    Processing,
     UnderstoodNumber,
     UnderstoodPad,
+    processing_of,
     rival_systems,
     text_of,
     undecided_pads,
 )
-from bridge.model import Finding, Flag, Printed, UnitSystem
-from bridge.tables.types import CataloguePad, StripType
+from bridge.model import LIVE, Finding, Flag, Printed, Reading, UnitSystem
+from bridge.tables.types import CataloguePad, Policy, StripType
 
 _SYSTEM_NAMES: Mapping[UnitSystem, str] = {
     UnitSystem.ARBITRARY: "grades without units",
     UnitSystem.CONVENTIONAL: "conventional units",
     UnitSystem.SI: "SI units",
 }
+_PROCESSING = {"P": "live", "T": "a test", "D": "for debugging"}  # HL7 table 0103, in words
+
+
+def processing_expected(reading: Reading, policy: Policy) -> tuple[Finding, ...]:
+    """Stop a message that is not of the kind (live, test, debugging) that this analyzer's must be."""
+    if processing_of(reading, policy) is not Processing.OTHER or reading.processing_id is None:
+        return ()
+    expected, said = policy.processing_ids.get(reading.analyzer, LIVE), reading.processing_id.text
+    what = f"says that it is {_kind(said)}" if said else "does not say whether it is live or a test"
+    sentence = f"The message {what}; here {_kind(expected)} is expected."
+    return (finding("message.processing_id", sentence, place=reading.processing_id.place),)
+
+
+def _kind(processing_id: str) -> str:
+    kind = _PROCESSING.get(processing_id)
+    return f"{kind} (processing ID {processing_id})" if kind else f"of the processing ID “{processing_id}”"
 
 
 def number_understood(number: UnderstoodNumber) -> tuple[Finding, ...]:

@@ -49,6 +49,12 @@ _ALL: tuple[Rule, ...] = (
     Rule(rule="patient.denied", concern=Concern.IDENTITY, severity=_REJECT, remedy=_SCAN),
     Rule(rule="patient.malformed", concern=Concern.IDENTITY, severity=_REJECT, remedy=_SCAN),
     Rule(rule="patient.check_digit", concern=Concern.IDENTITY, severity=_REJECT, remedy=_SCAN),
+    Rule(
+        rule="message.processing_id",
+        concern=Concern.RECORD,
+        severity=_REJECT,
+        remedy="If it was a test, discard it. If not, set the analyzer to send live results, and send the strip again from its memory.",
+    ),
     Rule(rule="number.unreadable", concern=Concern.RECORD, severity=_REJECT, remedy=_AGAIN),
     Rule(
         rule="number.missing",

@@ -8,16 +8,18 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
 from bridge.check.when import When, printed_when
 from bridge.identity.strip import NOT_UNDERSTOOD, in_doubt
-from bridge.model import CheckedPad, Printed, PrintedPad, Priority, Purpose, Reading, Step, StripContent, UnitSystem
+from bridge.model import LIVE, CheckedPad, Printed, PrintedPad, Priority, Purpose, Reading, Step, StripContent, UnitSystem
 from bridge.tables.memo import Memo
-from bridge.tables.types import ModeRule, NumberScheme, PadVocabulary, Profile, StripType, Tables, Token
+from bridge.tables.types import ModeRule, NumberScheme, PadVocabulary, Policy, Profile, StripType, Tables, Token
 from bridge.tables.vocabulary import possible_elsewhere
 
+TESTS = frozenset({"T", "D"})  # HL7 table 0103: training, debugging
+TEST_MODE = "test"  # ours: the mode in the key of a test reading, so that it has a number series of its own
 SHARED_MODE = "all"  # ours: the mode in the key of a strip whose modes count in one series
 LONGEST_NUMBER = 18  # ours: digits that fit a signed 64-bit integer, the widest a database column holds
 
@@ -43,6 +45,14 @@ class UnderstoodNumber:
     priority: Priority
     fault: NumberFault | None = None
     word: Printed | None = None
+
+
+class Processing(StrEnum):
+    """What a reading's processing ID makes of it: one to be judged as it is, a test that goes to no record, or one not to be taken."""
+
+    EXPECTED = "expected"
+    TEST = "test"
+    OTHER = "other"
 
 
 class Meaning(StrEnum):
@@ -84,6 +94,7 @@ class Understood:
 
     reading: Reading
     profile: Profile
+    processing: Processing
     number: UnderstoodNumber
     when: When
     strip_type: StripType | None
@@ -101,11 +112,13 @@ def understand_reading(reading: Reading, tables: Tables) -> Understood:
     Raises KeyError if ``tables`` lacks the reading's profile: the caller read it by that profile.
     """
     profile = tables.profiles[reading.profile]
+    processing = processing_of(reading, tables.policy)
     strip_type = tables.strip_types.get(profile.strip_types.get(text_of(reading.strip_type), ""))
     return Understood(
         reading=reading,
         profile=profile,
-        number=understand_number(reading, profile.numbers),
+        processing=processing,
+        number=understand_number(reading, profile.numbers, processing),
         when=printed_when(profile, reading.printed_date, reading.printed_time),
         strip_type=strip_type,
         pads=tuple(_understand_pad(each, profile, strip_type, tables.memo) for each in reading.pads) if strip_type else (),
@@ -115,11 +128,35 @@ def understand_reading(reading: Reading, tables: Tables) -> Understood:
 # --- number, mode, purpose, priority ---------------------------------------------------------
 
 
-def understand_number(reading: Reading, scheme: NumberScheme) -> UnderstoodNumber:
+def processing_of(reading: Reading, policy: Policy) -> Processing:
+    """Hold a reading's processing ID against the one that its analyzer's messages must bear. One that says none is never taken for live."""
+    if reading.processing_id is None:
+        return Processing.EXPECTED
+    said = reading.processing_id.text
+    if said == policy.processing_ids.get(reading.analyzer, LIVE):
+        return Processing.EXPECTED
+    return Processing.TEST if said in processing_taken(reading.analyzer, policy) else Processing.OTHER
+
+
+def processing_taken(analyzer: str, policy: Policy) -> frozenset[str]:
+    """Give the processing IDs that are taken of an analyzer: the one expected, and tests beside it where the site keeps them for training."""
+    expected = policy.processing_ids.get(analyzer, LIVE)
+    return frozenset({expected}) | (TESTS if expected == LIVE and policy.test_messages == "training" else frozenset())
+
+
+def understand_number(reading: Reading, scheme: NumberScheme, processing: Processing = Processing.EXPECTED) -> UnderstoodNumber:
     """Take the number apart, and find what its word, or the purpose field's, means.
 
-    A profile has the word in one of the two places (tables/profiles.py refuses both); no word is the scheme's default.
+    A profile has the word in one of the two places (tables/profiles.py refuses both); no word is the scheme's default. A test is
+    for training whatever its word, and counts in a series of its own.
     """
+    understood = _understood_number(reading, scheme)
+    if processing is Processing.TEST and understood.mode:
+        return replace(understood, mode=TEST_MODE, purpose=Purpose.TRAINING, priority=Priority.ROUTINE)
+    return understood
+
+
+def _understood_number(reading: Reading, scheme: NumberScheme) -> UnderstoodNumber:
     printed, beside = reading.number, text_of(reading.purpose)
     if printed is None or not printed.text:
         return _missing_number(reading, scheme)

@@ -19,7 +19,7 @@ from bridge.read import check_example
 from bridge.receive.fit import key_faults, source_faults
 from bridge.render.oracles import oracle_faults
 from bridge.settings.security import is_loopback, keeps_secrets
-from bridge.site import answer_faults, example_terms, grade_faults, tables_for, terms_of
+from bridge.site import answer_faults, example_terms, grade_faults, live_ones, tables_for, terms_of
 from bridge.specification import specify
 from bridge.tables.types import DestinationTerms, Tables
 
@@ -120,7 +120,7 @@ def _site_lines(config: settings.Settings, path: Path, tables: Tables) -> Iterat
     """Give a line for the database and each source and destination of the site, its fault with file and line."""
     if config.database is not None:
         yield "database", _database_fault(config.database, path)
-    unfit = chain(key_faults(config.sources), source_faults(config.sources, tables.profiles))
+    unfit = chain(key_faults(config.sources), source_faults(config.sources, tables.profiles, live=live_ones(config)))
     wrong = {error.path[1]: str(settings.placed(error, path)) for error in unfit}
     faults = chain(answer_faults(config), grade_faults(config, tables))
     mute = {error.path[1]: str(settings.placed(error, path)) for error in faults}

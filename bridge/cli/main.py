@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
@@ -218,7 +218,9 @@ def convert(
 
 @app.command()
 def simulate(
-    target: Annotated[str, typer.Argument(help="pty, serial:DEVICE, tcp:HOST:PORT, listen:PORT or folder:PATH.")],
+    target: Annotated[
+        str, typer.Argument(help="pty, serial:DEVICE, tcp:HOST:PORT, mllp:HOST:PORT, listen:PORT, post:URL or folder:PATH.")
+    ],
     profile: Annotated[str, typer.Option("--profile", "-p", help="Which analyzer to play.")],
     strips: Annotated[int, typer.Option(min=1, max=5000, help="How many strips to play.")] = 10,
     every: Annotated[float, typer.Option(min=0.0, max=60.0, help="Seconds between strips.")] = 1.0,
@@ -244,6 +246,12 @@ def run(arguments: list[str]) -> int:
     except Exception as error:
         if not hasattr(error, "exit_code"):
             raise
-        error.show()  # type: ignore[attr-defined]  # click's usage errors show themselves
+        _show(error)
         return int(error.exit_code)
     return int(status or 0)
+
+
+def _show(error: Any) -> None:
+    """Let a usage error of the library show itself, without the word that the library's own library puts before ours."""
+    error.message = error.message.replace("Value error, ", "")
+    error.show()

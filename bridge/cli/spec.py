@@ -16,7 +16,7 @@ from bridge.lifecycle.answers import NO_SITE_ANSWERS
 from bridge.receive.fit import source_faults
 from bridge.settings.security import is_https
 from bridge.sign_off import read_signatures
-from bridge.site import answer_faults, grade_faults, tables_for, terms_of
+from bridge.site import answer_faults, grade_faults, live_ones, tables_for, terms_of
 from bridge.specification import Agreement, Door, Fact, SourceFacts, Specification, Subject, specify
 from bridge.specification.html import as_html
 from bridge.specification.json import as_json
@@ -45,7 +45,8 @@ def spec(config_path: Path, name: str, form: str, out: Path | None) -> int:
         names = ", ".join(each.name for each in config.destinations)
         raise SetupError(f"No destination is called {name!r}.", remedy=f"There are {names}." if names else "Add one.")
     tables = tables_for(config)
-    for error in chain(source_faults(config.sources, tables.profiles), grade_faults(config, tables), answer_faults(config)):
+    unfit = source_faults(config.sources, tables.profiles, live=live_ones(config))
+    for error in chain(unfit, grade_faults(config, tables), answer_faults(config)):
         raise settings.placed(error, config_path)
     signature = newest_signature(read_signatures(config.signed_off), tables.digest)
     document = specify(subject_of(config, destination, tables, signature=signature))
@@ -97,7 +98,7 @@ def subject_of(
         agreement=Agreement(**destination.agreement.model_dump()),
         signature=signature,
         site_answers=site_answers_of(destination)
-        if isinstance(destination, settings.MllpDestination | settings.FhirDestination)
+        if isinstance(destination, settings.MllpDestination | settings.FhirDestination | settings.HookDestination)
         else NO_SITE_ANSWERS,
     )
 
@@ -140,8 +141,12 @@ def _door(destination: settings.DestinationShape) -> tuple[Door, tuple[Fact, ...
 
 def _answers_on(destination: settings.MllpDestination) -> tuple[Fact, ...]:
     on = destination.answers_on
-    says = f"{on.host}:{on.port}, MLLP over TCP without TLS" if on else ""
-    return (Fact(name="answers on a connection of the receiver's own", says=says),) if on else ()
+    if on is None:
+        return ()
+    how = "without TLS" if on.tls is None else f"by TLS {on.tls.minimum} or newer"
+    proof = ", and the receiver shows a certificate of its own" if on.tls and on.tls.ca else ""
+    says = f"{on.host}:{on.port}, MLLP over TCP {how}{proof}"
+    return (Fact(name="answers on a connection of the receiver's own", says=says),)
 
 
 def _http(destination: settings.HttpDestination) -> tuple[Fact, ...]:

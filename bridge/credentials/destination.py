@@ -12,9 +12,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from bridge.credentials.files import is_open_to_others
-from bridge.credentials.tls import client_context
+from bridge.credentials.tls import client_context, server_context
 from bridge.errors import SettingsError
-from bridge.settings import DestinationShape, HookDestination, HttpDestination, KeyPath, SourceShape, Tls
+from bridge.settings import DestinationShape, HookDestination, HttpDestination, KeyPath, MllpDestination, SourceShape, Tls
 
 if TYPE_CHECKING:
     from bridge.credentials.keys import KeyFolder
@@ -31,9 +31,9 @@ def faults(destination: DestinationShape, *, now: datetime) -> Iterator[Settings
 
 def warnings(way: DestinationShape | SourceShape, *, now: datetime) -> Iterator[str]:
     """Give in words what runs out within 30 days, or can be read by others. What cannot be used at all is a fault and left out."""
-    tls = _tls(way)
     try:
-        yield from _tls_words(tls, now) if tls else ()
+        for tls in filter(None, (_tls(way), _tls_of_answers(way))):
+            yield from _tls_words(tls, now)
     except (SettingsError, OSError):
         return
     for folder, path in _folders(way):
@@ -53,13 +53,29 @@ def _tls(way: DestinationShape | SourceShape) -> Tls | None:
     return tls
 
 
+def _tls_of_answers(way: DestinationShape | SourceShape) -> Tls | None:
+    """Give what the receiver of ``way`` meets where it calls us with its answers."""
+    return way.answers_on.tls if isinstance(way, MllpDestination) and way.answers_on is not None else None
+
+
 def _tls_uses(destination: DestinationShape) -> Iterator[tuple[KeyPath, Callable[[], object]]]:
-    tls = _tls(destination)
-    if tls is None:
-        return
-    if tls.key_password is not None:
-        yield ("tls", "key_password", "env"), tls.key_password.value
-    yield ("tls",), lambda: client_context(tls)
+    for tls, path, context in (
+        (_tls(destination), (), client_context),
+        (_tls_of_answers(destination), ("answers_on",), server_context),
+    ):
+        if tls is None:
+            continue
+        if tls.key_password is not None:
+            yield (*path, "tls", "key_password", "env"), tls.key_password.value
+        yield (*path, "tls"), partial(_under, path, context, tls)
+
+
+def _under(path: KeyPath, context: Callable[[Tls], object], tls: Tls) -> None:
+    """Try ``context`` of ``tls``, which stands under ``path`` of its destination. Raises SettingsError."""
+    try:
+        context(tls)
+    except SettingsError as error:
+        raise SettingsError(error.sentence, remedy=error.remedy, path=(*path, *error.path)) from error
 
 
 def _sign_in_uses(destination: DestinationShape) -> Iterator[tuple[KeyPath, Callable[[], object]]]:

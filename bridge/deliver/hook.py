@@ -17,6 +17,7 @@ from bridge.credentials.keys import FOR_HOOKS, KeyFolder, SigningKey
 from bridge.deliver.http import target_uri
 from bridge.deliver.sign_in import new_name
 from bridge.deliver.signed_in import SignedInPoster
+from bridge.deliver.terms import site_answers_of
 from bridge.errors import SettingsError
 from bridge.lifecycle import signature
 from bridge.lifecycle.answers import HttpReply, Silence, no_answer, read_hook
@@ -37,6 +38,7 @@ class HookClient:
         """``name`` gives an identifier that was never given before."""
         self._settings = settings
         self._now = now
+        self._site = site_answers_of(settings)
         self._keys = KeyFolder(settings.signing.keys, FOR_HOOKS, ("signing", "keys"))
         self._poster = SignedInPoster(settings, longest_reply=LONGEST_REPLY, now=now, name=name)
 
@@ -56,7 +58,7 @@ class HookClient:
                 Silence.SETUP, str(error) if isinstance(error, SettingsError) else "The address cannot be used as it is."
             )
         reply = await self._poster.post(self._settings.url, message.payload, headers)
-        return read_hook(reply, now=self._now()) if isinstance(reply, HttpReply) else no_answer(*reply)
+        return read_hook(reply, now=self._now(), site=self._site) if isinstance(reply, HttpReply) else no_answer(*reply)
 
     async def close(self) -> None:
         """Close every connection."""

@@ -9,8 +9,9 @@ from datetime import datetime
 
 import structlog
 
+from bridge.credentials.tls import listening_context
 from bridge.deliver.terms import asked_of, site_answers_of
-from bridge.errors import StoreError
+from bridge.errors import SettingsError, StoreError
 from bridge.lifecycle.answers import Stray, committing, meaning, said_by, wants_commit
 from bridge.model import Acknowledgement
 from bridge.settings import AnswersOn, MllpDestination
@@ -21,6 +22,7 @@ log = structlog.get_logger()
 LONGEST_ANSWER = 1_000_000  # bytes; ours: an acknowledgement is a few hundred; more without an end is no answer
 MOST_CONNECTIONS = 16  # ours: a receiver answers on one or a few; more is somebody else
 IDLE_S = 600.0  # ours: a connection that says nothing for ten minutes gives its place free; the receiver may open another
+HANDSHAKE_S = 10.0  # ours: a handshake is four short messages; who needs longer holds a place for nothing
 GRACE_S = 2.0  # ours: an answer that is being noted when the service stops has this long
 REOPEN_S = 5.0  # ours: a port that is taken is tried again this often
 
@@ -95,14 +97,21 @@ class AnswerListener:
         while True:
             try:
                 await self._listen()
-            except OSError as error:
+            except (OSError, SettingsError) as error:
                 if str(error) != told:  # once, not at every try
                     log.warning("answers.absent", destination=self._destination, cause=str(error))
                 told = str(error)
             await asyncio.sleep(REOPEN_S)
 
     async def _listen(self) -> None:
-        server = await asyncio.start_server(self._serve, self._settings.host, self._settings.port)
+        tls = self._settings.tls
+        server = await asyncio.start_server(
+            self._serve,
+            self._settings.host,
+            self._settings.port,
+            ssl=listening_context(tls) if tls else None,
+            ssl_handshake_timeout=HANDSHAKE_S if tls else None,
+        )
         host, port = server.sockets[0].getsockname()[:2]
         self.address = (host, port)
         log.info("answers.listening", destination=self._destination, host=host, port=port)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from bridge.lifecycle.answers import Asked, SiteAnswers, site_answers
-from bridge.settings import FhirDestination, MllpDestination
+from bridge.settings import FhirDestination, HookDestination, MllpDestination
 
 
 def asked_of(settings: MllpDestination) -> Asked:
@@ -11,6 +11,6 @@ def asked_of(settings: MllpDestination) -> Asked:
     return Asked.ORIGINAL if settings.acknowledgement == "original" else Asked(settings.application_answer)
 
 
-def site_answers_of(settings: MllpDestination | FhirDestination) -> SiteAnswers:
+def site_answers_of(settings: MllpDestination | FhirDestination | HookDestination) -> SiteAnswers:
     """Give the site's own word on the answers of this destination."""
     return site_answers([(line.when, line.means) for line in settings.answers])

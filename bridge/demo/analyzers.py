@@ -1,4 +1,4 @@
-"""Simulated analyzers: they play strips over a pty, a serial line, TCP, or into a folder."""
+"""Simulated analyzers: they play strips over a pty, a serial line, TCP or MLLP, by HTTP posts, or into a folder."""
 
 from __future__ import annotations
 
@@ -14,16 +14,17 @@ from pathlib import Path
 from typing import Protocol
 from zoneinfo import ZoneInfo
 
+import httpx
 import serial
 
-from bridge import clock
+from bridge import clock, settings
 from bridge.deliver.folder import write_whole
 from bridge.demo.printers import Play, can_print, framed, printed
 from bridge.errors import LineError, SetupError
 from bridge.model import Priority, Purpose
 from bridge.site import tables_for
 from bridge.tables.types import Framing, Profile, Tables
-from bridge.wire import lis01
+from bridge.wire import lis01, mllp
 
 ANSWER_S = 15.0  # LIS01-A2: the sender waits this long for an answer
 TIMES = {lis01.Timer.ANSWER: ANSWER_S, lis01.Timer.BUSY: 10.0, lis01.Timer.PRIORITY: 1.0, lis01.Timer.CONTENTION: 20.0}
@@ -32,8 +33,12 @@ REMEDIES = {
     "pty": "Close some terminals.",
     "serial": "Check the device's name and your rights to it.",
     "tcp": "Start the bridge first, with a source that listens there.",
+    "mllp": "Start the bridge first, with a source of the kind mllp that listens there.",
+    "post": "Start the bridge first, with a source of the kind http; the address is that of its pages.",
     "listen": "Choose a port that is free, or 0.",
 }
+TARGETS = "pty, serial:DEVICE, tcp:HOST:PORT, mllp:HOST:PORT, listen:PORT, post:URL or folder:PATH"
+KEY = "PADPOST_SIMULATE_KEY"  # ours: the variable (or KEY_FILE) that holds the key of the source that is posted to
 GONE = "The far end of the line is gone."
 SILENCE_S = 0.3  # ours: the pause between two plain-stream captures, longer than a wire's own gaps
 
@@ -148,6 +153,33 @@ async def transmit(wire: Wire, text: bytes) -> bool:
         outputs = link.feed(answer)
 
 
+async def say(wire: Wire, message: bytes) -> bool:
+    """Send one HL7 message by MLLP; say whether it was acknowledged (AA or CA). Raises LineError when the far end is gone."""
+    await wire.write(mllp.frame(message))
+    deframer = mllp.Deframer()
+    while True:
+        try:
+            async with asyncio.timeout(ANSWER_S):
+                some = await wire.read()
+        except TimeoutError:
+            return False
+        if not some:
+            raise LineError(GONE)
+        for answer in deframer.feed(some):
+            return any(line.split(b"|")[1:2] in ([b"AA"], [b"CA"]) for line in answer.split(b"\r") if line.startswith(b"MSA"))
+
+
+async def post(address: str, readings: bytes, *, key: str, idempotency_key: str) -> bool:
+    """Post readings in JSON to a bridge at ``address``; say whether they were kept. Raises LineError where nobody answers."""
+    headers = {"Authorization": f"Bearer {key}", "Content-Type": "application/json", "Idempotency-Key": idempotency_key}
+    try:
+        async with httpx.AsyncClient(timeout=ANSWER_S, trust_env=False) as client:
+            answer = await client.post(f"{address.rstrip('/')}/api/readings", content=readings, headers=headers)
+    except (httpx.HTTPError, httpx.InvalidURL) as error:
+        raise LineError(f"{address} does not answer: {type(error).__name__}. {REMEDIES['post']}") from error
+    return answer.status_code == httpx.codes.ACCEPTED
+
+
 # --- the simulate command
 
 
@@ -164,11 +196,16 @@ def simulate(target: str, profile_name: str, *, strips: int, every_s: float, see
     kind, _, where = target.partition(":")
     if kind == "folder" and where:
         return asyncio.run(_drop(texts, profile, Path(where), every_s))
-    if kind in {"pty", "serial", "tcp", "listen"} and (where or kind == "pty"):
+    if (kind == "mllp") is not (profile.hl7 is not None) or (kind == "post") is not (profile.json is not None):
+        raise SetupError(
+            f"{profile_name} does not speak over {kind}.",
+            remedy="Profiles of the layout hl7 go to mllp:HOST:PORT, those of the layout json to post:URL, all others to a line; all to folder:PATH.",
+        )
+    if kind == "post" and where:
+        return asyncio.run(_post_all(where, texts, every_s))
+    if kind in {"pty", "serial", "tcp", "mllp", "listen"} and (where or kind == "pty"):
         return asyncio.run(_play(kind, where, texts, profile, every_s))
-    raise SetupError(
-        f"There is no target {target!r}.", remedy="Use pty, serial:DEVICE, tcp:HOST:PORT, listen:PORT or folder:PATH."
-    )
+    raise SetupError(f"There is no target {target!r}.", remedy=f"Use {TARGETS}.")
 
 
 def invented(profile: Profile, tables: Tables, *, strips: int, seed: int) -> list[bytes]:
@@ -214,19 +251,31 @@ async def _drop(texts: Sequence[bytes], profile: Profile, folder: Path, every_s:
     return 0
 
 
+async def _post_all(address: str, texts: Sequence[bytes], every_s: float) -> int:
+    key, run, taken = settings.Secret(env=KEY).value(), secrets.token_hex(4), 0
+    for number, text in enumerate(texts, 1):
+        was_taken = await post(address, text, key=key, idempotency_key=f"{run}-{number}")
+        taken += was_taken
+        print(f"{number}: {'taken' if was_taken else 'not taken'}", flush=True)
+        await asyncio.sleep(every_s)
+    return 0 if taken == len(texts) else 1
+
+
 async def _play(kind: str, where: str, texts: Sequence[bytes], profile: Profile, every_s: float) -> int:
     wire = await _wire(kind, where)
     taken = 0
     try:
         for number, text in enumerate(texts, 1):
-            if profile.framing is Framing.LIS01:
+            if kind == "mllp":
+                was_taken = await say(wire, text)
+            elif profile.framing is Framing.LIS01:
                 was_taken = await transmit(wire, text)
             else:
                 await wire.write(text + b"\x0c")  # form feed: what a printer port sends between slips
                 was_taken = True
             taken += was_taken
             print(f"{number}: {'taken' if was_taken else 'not taken'}", flush=True)
-            await asyncio.sleep(max(every_s, 0 if profile.framing is Framing.LIS01 else SILENCE_S))
+            await asyncio.sleep(max(every_s, 0 if profile.framing is Framing.LIS01 or kind == "mllp" else SILENCE_S))
     finally:
         wire.close()
     return 0 if taken == len(texts) else 1
@@ -243,13 +292,13 @@ async def _wire(kind: str, where: str) -> Wire:
             case "serial":
                 with serial.serial_for_url(where, timeout=0) as device:
                     return FdWire(os.dup(device.fileno()))
-            case "tcp":
+            case "tcp" | "mllp":
                 host, _, port = where.rpartition(":")
                 return TcpWire(*await asyncio.open_connection(host, int(port)))
             case _:
                 return await _guest(int(where))
     except (ValueError, OverflowError) as error:
-        raise SetupError(f"{where!r} names no port.", remedy="Write tcp:HOST:PORT or listen:PORT.") from error
+        raise SetupError(f"{where!r} names no port.", remedy="Write tcp:HOST:PORT, mllp:HOST:PORT or listen:PORT.") from error
     except EOFError as error:
         raise LineError("Nobody pressed Enter: simulate pty needs a terminal to wait at.") from error
     except OSError as error:

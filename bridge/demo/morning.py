@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import os
+import secrets
 import signal
 import socket
 import sys
@@ -16,16 +17,18 @@ from bridge import clock, settings
 from bridge.app import Padpost, assemble, run_until
 from bridge.bench.gaps import UsedNumber, gaps
 from bridge.demo import scenario
-from bridge.demo.analyzers import FdWire, open_pty, transmit
+from bridge.demo.analyzers import FdWire, TcpWire, open_pty, post, say, transmit
 from bridge.demo.printers import framed, printed
 from bridge.demo.record_system import RecordSystem
 from bridge.demo.scenario import TRUTH, Truth
 from bridge.errors import SettingsError
 from bridge.lifecycle.states import StopGroup
 from bridge.logs import configure_logging
+from bridge.receive.mllp_listener import MllpReceiver
 from bridge.receive.serial_line import SerialReceiver
 
 LONGEST_S = 90.0  # ours: the morning takes some 15 seconds; a slow machine gets six times that
+KEY = "PADPOST_DEMO_KEY"
 QUIET_S = 15.0  # ours: once all is played and nothing has changed for so long, it has come to what it will come to
 OUTAGE_AFTER = 18  # ours: the record system goes deaf after this strip of the first analyzer
 OUTAGE_S = 2.0  # ours: long enough for several tries to fail
@@ -42,6 +45,8 @@ patient_ids:
 sources:
   - {{name: bench-a-line, kind: serial, port: {pty}, link: lis01, analyzer: bench-a, profile: brook}}
   - {{name: bench-b-folder, kind: folder, path: drops, analyzer: bench-b, profile: tern, complete: rename, sweep_s: 0.2}}
+  - {{name: bench-c-net, kind: mllp, port: 0, analyzer: bench-c, profile: dipper, peers: [127.0.0.1]}}
+  - {{name: bench-d-posts, kind: http, key: {{env: {key}}}, analyzer: bench-d, profile: lark, peers: [127.0.0.1]}}
 destinations:
   - {{name: records, kind: mllp, host: 127.0.0.1, port: {mllp}, receiving_application: RECORDS, processing_id: T, retry: {{first_s: 0.3, longest_s: 2}}}}
   - {{name: chart, kind: fhir, base_url: "http://127.0.0.1:{fhir}/fhir", result_system: "urn:example:saltmarsh:results", processing_id: T, retry: {{first_s: 0.3, longest_s: 2}}}}
@@ -79,15 +84,16 @@ async def _run(home: Path, *, once: bool, port: int) -> int:
     records = RecordSystem(turned_away=frozenset({scenario.UNKNOWN_TO_RECORDS}))
     await records.start()
     master, slave, path = open_pty()
+    os.environ[KEY] = secrets.token_hex(24)  # noqa: TID251 - the demo's own key, invented for this run: nothing is read
     site = home / "site.yaml"
-    site.write_text(SITE.format(port=port, pty=path, mllp=records.mllp_port, fhir=records.fhir_port), encoding="utf-8")
+    site.write_text(SITE.format(port=port, pty=path, mllp=records.mllp_port, fhir=records.fhir_port, key=KEY), encoding="utf-8")
     bridge = await assemble(settings.read_settings(site))
     stop = asyncio.Event()
     for number in (signal.SIGTERM, signal.SIGINT):
         asyncio.get_running_loop().add_signal_handler(number, stop.set)
     running = asyncio.create_task(run_until(bridge, stop))
     try:
-        print(f"Saltmarsh Clinic, one morning on two simulated analyzers. Files and log: {home}", flush=True)
+        print(f"Saltmarsh Clinic, one morning on four simulated analyzers. Files and log: {home}", flush=True)
         reached = await _play(bridge, records, FdWire(master), home / "drops", stop)
         _summary(reached)
         if not once and not stop.is_set():
@@ -105,9 +111,17 @@ async def _run(home: Path, *, once: bool, port: int) -> int:
 
 
 async def _play(bridge: Padpost, records: RecordSystem, wire: FdWire, drops: Path, stop: asyncio.Event) -> Truth:
-    """Play both analyzers side by side; give what the morning came to once all is settled or time is up."""
+    """Play all analyzers side by side; give what the morning came to once all is settled or time is up."""
     day = scenario.morning_of(clock.now())
-    playing = [asyncio.create_task(play) for play in (_play_line(bridge, records, wire, day), _drop_files(bridge, drops, day))]
+    playing = [
+        asyncio.create_task(play)
+        for play in (
+            _play_line(bridge, records, wire, day),
+            _drop_files(bridge, drops, day),
+            _speak(bridge, day),
+            _post(bridge, day),
+        )
+    ]
     await asyncio.wait(playing, timeout=LONGEST_S)
     deadline, quiet_since = clock.monotonic() + LONGEST_S, clock.monotonic()
     reached = _reached(bridge, records)
@@ -147,6 +161,35 @@ async def _drop_files(bridge: Padpost, drops: Path, day: date) -> None:
         part.rename(part.with_suffix(""))
         print(f"bench-b list-{number:02}.txt: {len(drop.plays)} strips", flush=True)
         await asyncio.sleep(0.3)
+
+
+async def _speak(bridge: Padpost, day: date) -> None:
+    """Let the third analyzer send its messages by MLLP; where its answer was lost it sends the same one again."""
+    source = bridge.sources["bench-c-net"]
+    assert isinstance(source, MllpReceiver)
+    await source.opened.wait()
+    assert source.address is not None
+    wire = TcpWire(*await asyncio.open_connection(*source.address))
+    try:
+        for play in scenario.bench_c(day):
+            message = printed([play], bridge.tables.profiles["dipper"], bridge.tables)
+            for _ in range(1 + (play.number in scenario.SAID_TWICE)):
+                taken = await say(wire, message)
+            print(f"bench-c {play.number:05}: {'kept' if taken else 'not taken'}", flush=True)
+            await asyncio.sleep(0.3)
+    finally:
+        wire.close()
+
+
+async def _post(bridge: Padpost, day: date) -> None:
+    """Let the fourth analyzer's computer post each strip; where its answer was lost it posts the same one again."""
+    address, key = f"http://127.0.0.1:{bridge.config.pages.port}", settings.Secret(env=KEY).value()
+    for play in scenario.bench_d(day):
+        readings = printed([play], bridge.tables.profiles["lark"], bridge.tables)
+        for _ in range(1 + (play.number in scenario.SAID_TWICE)):
+            taken = await post(address, readings, key=key, idempotency_key=f"{day:%Y%m%d}-{play.number}")
+        print(f"bench-d {play.number:05}: {'kept' if taken else 'not taken'}", flush=True)
+        await asyncio.sleep(0.4)
 
 
 def _reached(bridge: Padpost, records: RecordSystem) -> Truth:

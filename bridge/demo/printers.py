@@ -9,6 +9,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 
+from bridge.demo import messages
+from bridge.demo.messages import UNORDERED
 from bridge.model import UnitSystem
 from bridge.tables.types import Framing, Layout, PadVocabulary, Profile, Tables
 from bridge.wire import lis01
@@ -37,15 +39,24 @@ class Play:
 
 
 def can_print(profile: Profile) -> bool:
-    """Say whether strips can be made up for ``profile``: a slip's line patterns cannot be turned round, and messages need no printer."""
-    return profile.layout in {Layout.LIS2, Layout.DELIMITED}
+    """Say whether strips can be made up for ``profile``: a slip's line patterns cannot be turned round."""
+    if profile.hl7 is not None:
+        return any(each in profile.hl7.messages for each in UNORDERED)
+    return profile.layout is not Layout.SLIP
 
 
 def printed(plays: Sequence[Play], profile: Profile, tables: Tables) -> bytes:
-    """Give the record text of ``plays`` (without link frames), in the profile's layout and character set."""
+    """Give the text of ``plays`` (without link frames), in the profile's layout and character set; of HL7 one message a play."""
     printer = _Printer(profile, tables)
-    is_lis2 = profile.layout is Layout.LIS2
-    text = "".join(printer.lis2(play) for play in plays) if is_lis2 else printer.delimited(plays)
+    match profile.layout:
+        case Layout.LIS2:
+            text = "".join(printer.lis2(play) for play in plays)
+        case Layout.HL7:
+            text = "".join(printer.hl7(play) for play in plays)
+        case Layout.JSON:
+            text = printer.json(plays)
+        case _:
+            text = printer.delimited(plays)
     return text.encode(profile.charset)
 
 
@@ -128,6 +139,31 @@ class _Printer:
                 cells[place] = fields.get(key, "")
             lines.append(layout.delimiter.join(cells))
         return "\r\n".join(lines) + "\r\n"
+
+    def _named_pads(self, play: Play) -> list[messages.Pad]:
+        marks = {abnormal: text for text, abnormal in (self._profile.marks or {}).items()}
+        return [
+            {"label": label, "value": value, "unit": unit, "mark": marks.get(abnormal, "")}
+            for label, value, unit, abnormal in self._pads(play)
+        ]
+
+    def hl7(self, play: Play) -> str:
+        """Give one unsolicited result message; the same play is the same bytes, as an instrument that sends again has it."""
+        layout = self._profile.hl7
+        assert layout
+        return messages.hl7(
+            self._fields(play),
+            self._named_pads(play),
+            layout,
+            control_id=f"{play.at:%y%m%d}{play.number:05}{'C' if play.is_copy else ''}",
+            made_at=f"{play.at:%Y%m%d%H%M%S}",
+        )
+
+    def json(self, plays: Sequence[Play]) -> str:
+        """Give a document of readings."""
+        layout = self._profile.json
+        assert layout
+        return messages.posted([(self._fields(play), self._named_pads(play)) for play in plays], layout)
 
 
 def _value(words: PadVocabulary, rank: int) -> str:

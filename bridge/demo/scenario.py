@@ -1,4 +1,4 @@
-"""The clinic morning: what two analyzers read between 08:00 and 11:30, and what must become of it.
+"""The clinic morning: what four analyzers read between 08:00 and 11:30, and what must become of it.
 
 Everything is invented. The truth below is written by hand from the story, not computed by the bridge.
 """
@@ -43,16 +43,16 @@ class Truth:
 
 
 TRUTH = Truth(
-    received=61,  # 35 from bench-a and 26 from bench-b, counting the reprint and the torn strip
-    sent_on=53,
-    copies=1,  # the reprint
-    controls=4,
+    received=75,  # 35 from bench-a, 26 from bench-b, counting the reprint and the torn strip, 8 from bench-c and 6 from bench-d
+    sent_on=65,
+    copies=1,  # the reprint; what bench-c and bench-d send twice is the same message or post, and is taken once
+    controls=6,
     held=0,
     rejected=3,  # mistyped ID, unit mix-up, torn strip
     missing=("bench-a 117",),
     refused=1,
-    filed_hl7=52,
-    filed_fhir=53,
+    filed_hl7=64,
+    filed_fhir=65,
 )
 
 
@@ -148,3 +148,33 @@ def bench_b(day: date) -> list[Drop]:
     drops = [Drop(plays=controls)] + [Drop(plays=tuple(plays[n : n + 3])) for n in range(0, 24, 3)]
     drops[-1] = Drop(plays=drops[-1].plays, keep=0.9)
     return drops
+
+
+SAID_TWICE = frozenset({4})  # numbers of bench-c and bench-d whose answer is lost on the way: sent again, the same bytes
+
+
+def bench_c(day: date) -> list[Play]:
+    """Give the morning of the third analyzer, which speaks HL7 over the network: a control, then seven patients, one of them STAT."""
+    return _small_bench(day, last=8, control="Q", stat=(6, "S"), patients_from=500)
+
+
+def bench_d(day: date) -> list[Play]:
+    """Give the morning of the fourth analyzer, whose computer posts each strip: a control, then five patients."""
+    return _small_bench(day, last=6, control="control", stat=(5, "stat"), patients_from=600)
+
+
+def _small_bench(day: date, *, last: int, control: str, stat: tuple[int, str], patients_from: int) -> list[Play]:
+    first = Play(number=1, at=_at(day, 2), word=control, strip_type="quill-10", specimen_id="CTRL-LOW", ranks=CONTROL_LOW)
+    strips = [
+        Play(
+            number=n,
+            at=_at(day, 5 + 20 * n),
+            word=stat[1] if n == stat[0] else "",
+            strip_type="sedge-5" if n % 3 == 0 else "quill-10",
+            patient_id=patient(patients_from + n),
+            specimen_id=f"U26-{patients_from + n}",
+            ranks=_ranks(n),
+        )
+        for n in range(2, last + 1)
+    ]
+    return [first, *strips]

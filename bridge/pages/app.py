@@ -126,6 +126,7 @@ def _add_health(app: FastAPI, store: Store, site: PagesSite) -> None:
         status = "not ready" if reasons else "degraded" if short else "ready"
         shut = [{"destination": name, "reason": reason} for name, reason in site.shut().items()]
         notes = [{"destination": name, "note": note} for name, found in site.notes().items() for note in found]
+        notes += [{"source": way.source, "note": note} for way in site.ways_in() for note in way.notes]
         return JSONResponse(
             {"status": status, "reasons": reasons or short, "shut": shut, "notes": notes},
             status_code=503 if reasons else 200,

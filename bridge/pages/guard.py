@@ -7,6 +7,7 @@ pages, and forms carry a token that only our pages could give.
 
 from __future__ import annotations
 
+import asyncio
 import hashlib
 import hmac
 import secrets
@@ -23,6 +24,7 @@ SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})  # RFC 9110 section 9.2.1 (
 API_HEADER = "x-padpost"  # ours: a header that no HTML form can send, and that a browser asks about first across origins
 COOKIE = "padpost_form"
 API_PREFIX = "/api/"
+BODY_S = 30.0  # ours: a form is a few hundred bytes; the slowest line has brought it by then
 
 HEADERS = {
     # CSP3: nothing but our own files; no inline script or style; nobody frames us
@@ -66,11 +68,15 @@ class Guard:
 
         answer = self._objection(scope)
         if answer is None and scope["method"] not in SAFE_METHODS and scope["path"] not in self._site.doors:
-            body = await self._body(scope, receive)
-            if body is None:
-                answer = 413, "Too much was sent", f"A form or request may hold {self._site.largest_body} bytes at most."
-            else:
+            try:
+                async with asyncio.timeout(BODY_S):
+                    body = await self._body(scope, receive)
+            except TimeoutError:
+                body, answer = None, (408, "It did not come in time", f"What is sent must be here within {BODY_S:g} seconds.")
+            if body is not None:
                 receive = _replay(body, receive)
+            elif answer is None:
+                answer = 413, "Too much was sent", f"A form or request may hold {self._site.largest_body} bytes at most."
         if answer is None:
             await self._app(scope, receive, send_guarded)
         else:

@@ -18,6 +18,19 @@ class Bench:
     terms: Sequence[DestinationTerms]
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
+class WayIn:
+    """A way in that others come to over the network: who is connected now, and what to look at."""
+
+    source: str
+    here: tuple[str, ...]
+    notes: tuple[str, ...]
+
+
+def _no_ways_in() -> tuple[WayIn, ...]:
+    return ()
+
+
 def _nothing_missing() -> tuple[str, ...]:
     return ()
 
@@ -47,7 +60,7 @@ class PagesSite:
     process: it signs forms. ``not_ready`` gives a reason in words for each thing that keeps the service from
     working; ``next_tries`` gives when a receiver that gives no answer is tried next, as far as this process sends to it;
     ``shut`` gives the reason for each destination that Padpost itself sends nothing to. ``notes`` gives
-    for each destination what its people should look at, though it works. ``refusing`` says why no strip is taken in while all else
+    for each destination what its people should look at, though it works, and ``ways_in`` the like for each source that is a port or a key. ``refusing`` says why no strip is taken in while all else
     goes on, ``notice`` what will come to that; both "" while all is well. ``send_again`` gives, by analyzer, the steps that make it send a strip from its memory again.
     ``schemes`` says, by analyzer, how it numbers its strips: for missing numbers and the day tally.
     ``doors`` are the paths where analyzers' programs post with a key of their own (POST): their handlers check it before they read a body.
@@ -65,6 +78,7 @@ class PagesSite:
     shut: Callable[[], Mapping[str, str]] = _none_shut
     next_tries: Callable[[], Mapping[str, datetime]] = _no_tries
     notes: Callable[[], Mapping[str, tuple[str, ...]]] = _no_notes
+    ways_in: Callable[[], tuple[WayIn, ...]] = _no_ways_in
     refusing: Callable[[], str] = _nothing
     notice: Callable[[], str] = _nothing
     send_again: Mapping[str, tuple[str, ...]] = field(default_factory=dict)

@@ -116,6 +116,7 @@ class Views:
             {
                 "day": shown,
                 "next_tries": self._site.next_tries(),
+                "ways_in": self._site.ways_in(),
                 "wall": wall,
                 "fate_terms": fate_terms,
                 "standing_terms": standing_terms,

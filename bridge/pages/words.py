@@ -138,6 +138,7 @@ REASON_WORDS: dict[str, str] = {
     "patient.denied": "patient ID is something else's number",
     "patient.malformed": "patient ID is not built as IDs are",
     "patient.check_digit": "patient ID fails its check digit",
+    "message.processing_id": "a test message, or not known to be live",
     "number.unreadable": "strip number cannot be read",
     "number.missing": "no strip number",
     "number.unknown_word": "unknown purpose",

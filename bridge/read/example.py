@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import fields
 from datetime import UTC, datetime
 
-from bridge.model import Capture, Printed, PrintedPad, Reading, Unreadable, Way
+from bridge.model import LIVE, Capture, Printed, PrintedPad, Reading, Unreadable, Way
 from bridge.read.capture import read_capture
 from bridge.tables.types import Profile, Tables
 from bridge.tables.vocabulary import step_name
@@ -38,6 +38,8 @@ def understood(strip: Reading | Unreadable, profile: Profile, tables: Tables) ->
         value = getattr(strip, part.name)
         if isinstance(value, Printed):
             said[part.name] = value.text
+    if profile.hl7 is not None and "processing_id" not in profile.hl7.fields and said.get("processing_id") == LIVE:
+        del said["processing_id"]  # read of every HL7 message unasked: that an example is live goes without saying
     if strip.comments:
         said["comments"] = [comment.text for comment in strip.comments]
     if strip.pads:

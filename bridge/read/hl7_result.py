@@ -18,6 +18,7 @@ from bridge.tables.types import Hl7Layout, Hl7Place
 from bridge.wire import er7
 
 OBR_25, OBX_2, OBX_11, NTE_3 = 25, 2, 11, 3  # 2.5.1 chapters 2.5.2, 7.4: result status, value type, observation status, comment
+MSH_11 = 11  # 2.5.1 chapter 2.15.9.11: processing ID
 _SPECIMEN_FIRST = "R22"  # 2.5.1 chapter 7.3: of the three messages only OUL^R22 has SPM above OBR
 _NULL = b'""'  # 2.5.1 chapter 2.5.3: an explicit "nothing"
 _SEGMENT = re.compile(rb"[A-Z][A-Z0-9]{2}")
@@ -286,6 +287,8 @@ class Hl7ResultReader:
         for name, places in self._layout.fields.items():
             if name not in PAD_NAMES:
                 self._put_first(strip, name, places, scope)
+        if "processing_id" not in self._layout.fields:  # every message has its place, so an empty one says something too
+            strip.fields["processing_id"] = self._printed(self._component(message.header.range(MSH_11), 1))
         is_specimen = False  # in ORU, OBX behind SPM tell of the specimen
         for segment in group.segments:
             is_specimen = is_specimen or segment.name == b"SPM"

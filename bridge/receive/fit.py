@@ -6,18 +6,24 @@ from collections.abc import Iterator, Mapping, Sequence
 
 from bridge.credentials.tls import server_context
 from bridge.errors import SettingsError
-from bridge.model import Priority, Purpose
+from bridge.model import LIVE, Priority, Purpose
 from bridge.settings import HttpSource, MllpSource, SourceShape, Tls
 from bridge.tables.types import NumberScheme, Profile, SeriesRule
 
 SHORTEST_KEY = 24  # ours: 24 characters of letters and digits are 142 bits, beyond any guessing over a network
 
 
-def source_faults(sources: Sequence[SourceShape], profiles: Mapping[str, Profile]) -> Iterator[SettingsError]:
-    """Give an error for each source that could not work, or by which one strip could become two; ``path`` names the key."""
+def source_faults(
+    sources: Sequence[SourceShape], profiles: Mapping[str, Profile], *, live: Sequence[str] = ()
+) -> Iterator[SettingsError]:
+    """Give an error for each source that could not work, by which one strip could become two, or whose tests would reach a record.
+
+    ``live`` names the destinations that file results in patients' records. ``path`` names the key.
+    """
     for number, source in enumerate(sources):
         yield from _profile_faults(number, source, profiles)
         yield from _twin_faults(number, sources, profiles)
+        yield from _processing_faults(number, sources, live)
 
 
 def _profile_faults(number: int, source: SourceShape, profiles: Mapping[str, Profile]) -> Iterator[SettingsError]:
@@ -46,6 +52,23 @@ def _twin_faults(number: int, sources: Sequence[SourceShape], profiles: Mapping[
             f"The profiles {first.profile!r} and {source.profile!r} of the analyzer {source.analyzer!r} number its strips differently.",
             remedy="Give both the same series, first, shared and modes, or name two analyzers.",
             path=("sources", number, "profile"),
+        )
+
+
+def _processing_faults(number: int, sources: Sequence[SourceShape], live: Sequence[str]) -> Iterator[SettingsError]:
+    source, path = sources[number], ("sources", number, "processing_id")
+    first = next(each for each in sources if each.analyzer == source.analyzer)
+    if source.processing_id != first.processing_id:
+        yield SettingsError(
+            f"The sources {first.name} and {source.name} of the analyzer {source.analyzer!r} expect different processing IDs.",
+            remedy="Give both the same processing_id, or name two analyzers.",
+            path=path,
+        )
+    elif source.processing_id != LIVE and live:
+        yield SettingsError(
+            f"{source.name} takes test messages for results, and {live[0]} is live: they would go to patients' records.",
+            remedy="Take tests in a site of their own whose destinations are not live, or leave processing_id out here.",
+            path=path,
         )
 
 

@@ -24,6 +24,7 @@ from bridge.errors import StoreError
 from bridge.model import Capture, DeliveryState, Way
 from bridge.read.json_reading import posted_fault
 from bridge.receive import Keep, Now
+from bridge.receive.peers import STRANGER, Peers
 from bridge.settings import HttpSource
 from bridge.store.rows import CaptureState, DeliveryRow
 from bridge.tables.documents import ReadingsDocument
@@ -139,7 +140,8 @@ class Bucket:
 class Counter:
     """Where the posts of one source are taken: its settings, its profile, its key's digest, and how many may still come."""
 
-    def __init__(self, source: HttpSource, profile: Profile, keep: Keep, *, clock: Callable[[], float]) -> None:
+    def __init__(self, source: HttpSource, profile: Profile, keep: Keep, *, clock: Callable[[], float], now: Now) -> None:
+        self.peers = Peers(source.name, source.peers, now=now)
         self.source = source
         self.profile = profile
         self.keep = keep
@@ -203,7 +205,7 @@ def _add_posts(routes: APIRouter, counters: Sequence[Counter], desk: Desk, takes
         request: Request, key: Key, source: SourceName = None, idempotency_key: IdempotencyKey = None
     ) -> Response:
         """Keep the bytes of one capture as they are. 202 once they are on the disk; the source's profile reads them afterwards."""
-        counter = _admitted(counters, key, source)
+        counter = _admitted(request, counters, key, source)
         _check_head(request, counter, counter.source.content_types, idempotency_key)
         return await _taken(request, counter, desk, idempotency_key)
 
@@ -214,7 +216,7 @@ def _add_posts(routes: APIRouter, counters: Sequence[Counter], desk: Desk, takes
         request: Request, key: Key, source: SourceName = None, idempotency_key: IdempotencyKey = None
     ) -> Response:
         """Keep one or more readings in JSON. Their form is looked at before they are kept; what they say, afterwards."""
-        counter = _admitted(counters, key, source)
+        counter = _admitted(request, counters, key, source)
         if counter.profile.json is None:
             raise Refused(
                 409,
@@ -242,9 +244,9 @@ def _reading_schema() -> dict[str, Any]:
 
 def _add_status(routes: APIRouter, counters: Sequence[Counter], desk: Desk) -> None:
     @routes.get(f"{CAPTURES}/{{capture_id}}", responses=_problems(401, 404, 422))
-    def status(key: Key, capture_id: Annotated[int, Path(ge=1, le=LONGEST_ID)]) -> CaptureTold:
+    def status(request: Request, key: Key, capture_id: Annotated[int, Path(ge=1, le=LONGEST_ID)]) -> CaptureTold:
         """Say what became of a capture that was posted with this key, strip by strip and receiver by receiver."""
-        counter = _admitted(counters, key, None)
+        counter = _admitted(request, counters, key, None)
         state = desk.look(capture_id)
         if state is None or state.source != counter.source.name:
             raise Refused(
@@ -275,7 +277,9 @@ def _deliveries(desk: Desk, result_id: str) -> tuple[DeliveryTold, ...]:
 # --- what is looked at before the body
 
 
-def _admitted(counters: Sequence[Counter], key: HTTPAuthorizationCredentials | None, name: str | None) -> Counter:
+def _admitted(
+    request: Request, counters: Sequence[Counter], key: HTTPAuthorizationCredentials | None, name: str | None
+) -> Counter:
     """Give the source whose key it is. Raises Refused (401, 403). Every key is compared, so that time tells nothing."""
     fitting = [counter for counter in counters if counter.opens_to(key.credentials if key else "")]
     if not fitting:
@@ -292,6 +296,15 @@ def _admitted(counters: Sequence[Counter], key: HTTPAuthorizationCredentials | N
             "This key is another source's",
             "The query source names another source than the key's.",
             remedy="Use each source's own key.",
+        )
+    peer = request.client.host if request.client else ""
+    if not fitting[0].peers.admits(peer):
+        fitting[0].peers.turn_away(peer, STRANGER)
+        raise Refused(
+            403,
+            "This address may not post here",
+            f"{peer or 'It'} is not among the peers of {fitting[0].source.name}.",
+            remedy="Post from the machine that the site named, or add its address to peers of this source.",
         )
     return fitting[0]
 

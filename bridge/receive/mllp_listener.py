@@ -14,6 +14,7 @@ import structlog
 from bridge.errors import LineError, StoreError
 from bridge.model import Capture, Way
 from bridge.receive import Keep, NoteRefused, Now
+from bridge.receive.peers import Peers
 from bridge.receive.tcp import Listener, TcpStream, for_ever
 from bridge.receive.verdict import is_turned_down, judged
 from bridge.settings import MllpSource
@@ -33,7 +34,14 @@ _RESULTS = (
     "OUL",
 )  # HL7 table 0076: message types that carry results, so that one that is refused is a technician's matter
 # HL7 table 0357 for a rule, by how the id ends or begins; ours: what is not named is a value that no table has
-_CODES = (("missing", "101"), ("unreadable", "102"), ("malformed", "102"), ("check_digit", "102"), ("undecodable", "102"))
+_CODES = (
+    ("missing", "101"),
+    ("unreadable", "102"),
+    ("malformed", "102"),
+    ("check_digit", "102"),
+    ("undecodable", "102"),
+    ("processing_id", "202"),
+)
 _FAMILIES = {"read": "100", "time": "102"}
 
 
@@ -41,7 +49,7 @@ _FAMILIES = {"read": "100", "time": "102"}
 class Office:
     """Whom the listener asks: to keep, to note what it refused, what became of a capture, and for words and control IDs.
 
-    ``words`` gives a rule's reason in words that hold nothing of a patient.
+    ``words`` gives a rule's reason in words that hold nothing of a patient. ``takes`` holds the processing IDs that are not refused.
     """
 
     keep: Keep
@@ -50,6 +58,7 @@ class Office:
     control_id: Callable[[], Awaitable[str]]
     words: Callable[[str], str]
     now: Now
+    takes: frozenset[str]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -66,7 +75,14 @@ class MllpReceiver:
     def __init__(self, source: MllpSource, layout: Hl7Layout, office: Office, *, context: ssl.SSLContext | None = None) -> None:
         """Take the parts; ``context`` is for a source with ``tls``."""
         self._source = source
-        self._listener = Listener(source, lambda stream: _Talk(stream, source, layout, office).run(), context=context)
+        self._listener = Listener(
+            source, lambda stream: _Talk(stream, source, layout, office).run(), now=office.now, context=context
+        )
+
+    @property
+    def peers(self) -> Peers:
+        """Give who is connected, and who was turned away."""
+        return self._listener.peers
 
     @property
     def opened(self) -> asyncio.Event:
@@ -109,6 +125,7 @@ class _Talk:
                     break
         except TimeoutError:
             log.warning("mllp.timed_out", source=self._source.name, in_message=self._deframer.is_open)
+            await self._keep_torn(self._deframer.open_part)
         except LineError:
             pass  # gone before its answer: it sends the message again, and it is known
         except StoreError as error:  # not even an answer's control ID can be had: as if the line had broken, it is sent again
@@ -117,6 +134,20 @@ class _Talk:
             log.warning(
                 "mllp.bytes_dropped", source=self._source.name, skipped=self._deframer.skipped, in_message=self._deframer.is_open
             )
+
+    async def _keep_torn(self, part: bytes) -> None:
+        """Keep what came of a message whose sender fell silent in it: it is no lost answer that makes it send again, so it may never do.
+
+        What breaks off with its connection is dropped: its sender had no answer, and sends it again.
+        """
+        header = hl7_ack.header_of(part)
+        if header is None or self._refusal(header, part) is not None:
+            return
+        capture = Capture(source=self._source.name, way=Way.MLLP, arrived_at=self._office.now(), payload=part, torn=True)
+        try:
+            await self._office.keep(capture)
+        except StoreError as error:
+            log.warning("capture.not_kept", source=self._source.name, cause=type(error).__name__, bytes=len(part))
 
     async def _read(self) -> bytes:
         """Wait for bytes. Raises TimeoutError where a message takes too long, or nothing comes at all."""
@@ -169,7 +200,7 @@ class _Talk:
             return _no("200", "Messages of this type are not taken here.", "MSH^1^9", is_header=True)
         if not _VERSION.fullmatch(header.component(hl7_ack.MSH_12, 1)):
             return _no("203", "This version of HL7 is not taken here.", "MSH^1^12", is_header=True)
-        if header.component(hl7_ack.MSH_11, 1) != self._source.processing_id:
+        if header.component(hl7_ack.MSH_11, 1) not in self._office.takes:
             return _no(
                 "202",
                 f"Only messages with processing ID {self._source.processing_id} are taken here.",

@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import socket
 import ssl
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Sequence
 from typing import Protocol, cast
 
 import structlog
@@ -15,6 +15,7 @@ from bridge.model import Way
 from bridge.receive import Keep, Now
 from bridge.receive.inbox import Inbox
 from bridge.receive.line import Line
+from bridge.receive.peers import CROWDED, STRANGER, Peers
 from bridge.settings import TcpSource
 
 log = structlog.get_logger()
@@ -22,7 +23,9 @@ log = structlog.get_logger()
 HANDSHAKE_S = 10.0  # ours: a handshake is four short messages; who needs longer holds a place for nothing
 MOST_UNREAD = 262_144  # ours, bytes: answers are short, and a sender that leaves so many unread reads none
 _LINGER_S = 10.0  # ours: what was written last has gone by then, or nobody takes it
-_KEEP_ALIVE_S = 60  # ours: an analyzer that was switched off is noticed in some minutes and frees its place
+# ours: a minute's silence, then four questions at a quarter of a minute: an analyzer that was switched off frees its place in two minutes
+_KEEP_ALIVE = {"TCP_KEEPIDLE": 60, "TCP_KEEPINTVL": 15, "TCP_KEEPCNT": 4}
+SILENT_S = 60.0  # ours: a message has ended or was given up by then, so who said nothing for so long is in the middle of none
 
 
 class TcpStream(asyncio.Protocol):
@@ -31,23 +34,36 @@ class TcpStream(asyncio.Protocol):
     def __init__(self) -> None:
         self._transport: asyncio.Transport | None = None
         self._inbox = Inbox(pause=self._pause, resume=self._resume)
+        self.heard_at = 0.0
+        self.has_spoken = False
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
         """Note the wire."""
         self._transport = cast("asyncio.Transport", transport)
         connection: socket.socket = transport.get_extra_info("socket")
         connection.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
-        if hasattr(socket, "TCP_KEEPIDLE"):
-            connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_KEEPIDLE, _KEEP_ALIVE_S)
+        for name, value in _KEEP_ALIVE.items():
+            if hasattr(socket, name):  # not every system has all of them
+                connection.setsockopt(socket.IPPROTO_TCP, getattr(socket, name), value)
+        self.heard_at = asyncio.get_running_loop().time()
 
     def data_received(self, data: bytes) -> None:
         """Take bytes in."""
+        self.heard_at, self.has_spoken = asyncio.get_running_loop().time(), True
         self._inbox.put(data)
 
     def connection_lost(self, exc: Exception | None) -> None:
         """Note that the wire is gone."""
         del exc  # why does not matter: what came is kept, and the peer comes again
         self._inbox.end()
+
+    @property
+    def subject(self) -> str:
+        """Give the name in the certificate that the other side proved itself with; empty where none was asked for."""
+        shown = self._transport.get_extra_info("peercert") if self._transport is not None else None
+        names = [value for part in (shown or {}).get("subject", ()) for key, value in part if key == "commonName"]
+        names += [value for kind, value in (shown or {}).get("subjectAltName", ()) if kind == "DNS"]
+        return str(names[0]) if names else ""
 
     @property
     def peer(self) -> str:
@@ -79,6 +95,11 @@ class TcpStream(asyncio.Protocol):
             if self._transport.get_write_buffer_size():
                 asyncio.get_running_loop().call_later(_LINGER_S, self._transport.abort)
 
+    def abort(self) -> None:
+        """Hang up at once: for a wire that is dead, or whose place another one needs."""
+        if self._transport is not None:
+            self._transport.abort()
+
     def _pause(self) -> None:
         if self._transport is not None and not self._transport.is_closing():
             self._transport.pause_reading()
@@ -94,11 +115,25 @@ class _Guest(TcpStream):
     def __init__(self, listener: Listener) -> None:
         super().__init__()
         self._listener = listener
+        self._silence: asyncio.TimerHandle | None = None
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
         """Ask to be served."""
         super().connection_made(transport)
-        self._listener.welcome(self)
+        self._silence = self._listener.welcome(self)
+
+    def data_received(self, data: bytes) -> None:
+        """Take bytes in; with the first of them the wire has shown that somebody is there."""
+        if self._silence is not None:
+            self._silence.cancel()
+            self._silence = None
+        super().data_received(data)
+
+    def connection_lost(self, exc: Exception | None) -> None:
+        """Note that the wire is gone."""
+        if self._silence is not None:
+            self._silence.cancel()
+        super().connection_lost(exc)
 
     def eof_received(self) -> bool:
         """Keep the way back open where the wire can (TLS has no half-closed state): a sender that said all may still wait for its answer."""
@@ -123,7 +158,15 @@ class Door(Protocol):
 
     @property
     def most_connections(self) -> int:
-        """Give how many connections are served at once."""
+        """Give how many connections are served at once. With 1, a new one of the same peer takes the place of the one before."""
+
+    @property
+    def peers(self) -> Sequence[str]:
+        """Give the addresses and networks that may connect; empty for all."""
+
+    @property
+    def first_byte_s(self) -> float | None:
+        """Give how long a connection may be silent before its first byte; None for ever."""
 
 
 class Listener:
@@ -133,14 +176,15 @@ class Listener:
     """
 
     def __init__(
-        self, door: Door, talk: Callable[[TcpStream], Awaitable[None]], *, context: ssl.SSLContext | None = None
+        self, door: Door, talk: Callable[[TcpStream], Awaitable[None]], *, now: Now, context: ssl.SSLContext | None = None
     ) -> None:
         self._context = context
+        self.peers = Peers(door.name, door.peers, now=now)
         self.opened = asyncio.Event()
         self.address: tuple[str, int] | None = None
         self._door = door
         self._talk = talk
-        self._connections: set[asyncio.Task[None]] = set()
+        self._guests: dict[TcpStream, asyncio.Task[None]] = {}
         self._tasks: asyncio.TaskGroup | None = None
 
     async def listen(self) -> None:
@@ -168,15 +212,44 @@ class Listener:
             self.opened.clear()
             server.close()
 
-    def welcome(self, guest: TcpStream) -> None:
-        """Serve a connection, or hang up when there are ``most_connections`` already."""
-        if self._tasks is None or len(self._connections) >= self._door.most_connections:
-            log.warning("line.turned_away", source=self._door.name, peer=guest.peer, connections=len(self._connections))
+    def welcome(self, guest: TcpStream) -> asyncio.TimerHandle | None:
+        """Serve a connection, or hang up on it; give what ends it if it says nothing."""
+        if not self.peers.admits(guest.peer):
+            self.peers.turn_away(guest.peer, STRANGER)
+            guest.abort()
+        elif self._tasks is None:  # we are about to stop
             guest.close()
-            return
-        task = self._tasks.create_task(self._host(guest))
-        self._connections.add(task)
-        task.add_done_callback(self._connections.discard)
+        elif len(self._guests) >= self._door.most_connections and not self._make_room(guest):
+            self.peers.turn_away(guest.peer, CROWDED)
+            guest.close()
+        else:
+            self._guests[guest] = task = self._tasks.create_task(self._host(guest))
+            task.add_done_callback(lambda _: self._forget(guest))
+            if self._door.first_byte_s is not None:
+                return asyncio.get_running_loop().call_later(self._door.first_byte_s, self._end_silent, guest)
+        return None
+
+    def _make_room(self, guest: TcpStream) -> bool:
+        """Hang up on the dead wire that ``guest`` comes in place of, or on the one that was silent longest; say whether there was one.
+
+        What had come over it is kept, torn where it was in the middle, as if the wire had broken.
+        """
+        longest = min(self._guests, key=lambda each: each.heard_at)
+        is_same_wire = self._door.most_connections == 1 and longest.peer == guest.peer
+        if not is_same_wire and asyncio.get_running_loop().time() - longest.heard_at < SILENT_S:
+            return False
+        log.warning("line.replaced", source=self._door.name, peer=longest.peer, by=guest.peer)
+        self._forget(longest)
+        longest.abort()
+        return True
+
+    def _forget(self, guest: TcpStream) -> None:
+        self._guests.pop(guest, None)
+        self.peers.leave(guest)
+
+    def _end_silent(self, guest: TcpStream) -> None:
+        log.warning("line.said_nothing", source=self._door.name, peer=guest.peer, after_s=self._door.first_byte_s)
+        guest.close()
 
     async def _host(self, guest: TcpStream) -> None:
         try:
@@ -186,10 +259,13 @@ class Listener:
 
     async def serve(self, stream: TcpStream) -> None:
         """Serve one connection until it is over, then hang up."""
-        log.info("line.opened", source=self._door.name, peer=stream.peer)
+        who = {"peer": stream.peer, **({"subject": stream.subject} if stream.subject else {})}
+        log.info("line.opened", source=self._door.name, **who)
+        self.peers.come(stream, f"{stream.subject} ({stream.peer})" if stream.subject else stream.peer)
         try:
             await self._talk(stream)
         finally:
+            self.peers.leave(stream)
             stream.close()
         log.info("line.lost", source=self._door.name)
 
@@ -216,7 +292,12 @@ class TcpReceiver:
 
     def __init__(self, source: TcpSource, *, keep: Keep, now: Now) -> None:
         self._source = source
-        self._listener = Listener(source, Line(source, way=Way.TCP, keep=keep, now=now).run)
+        self._listener = Listener(source, Line(source, way=Way.TCP, keep=keep, now=now).run, now=now)
+
+    @property
+    def peers(self) -> Peers:
+        """Give who is connected, and who was turned away."""
+        return self._listener.peers
 
     @property
     def opened(self) -> asyncio.Event:

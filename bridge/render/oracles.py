@@ -83,4 +83,4 @@ def _fhir_faults(payload: bytes) -> Iterator[str]:
         Bundle.model_validate_json(payload)
     except ValidationError as error:
         for found in error.errors():
-            yield f"fhir.resources at {'.'.join(map(str, found['loc']))}: {found['msg']}"
+            yield f"fhir.resources at {'.'.join(map(str, found['loc']))}: {found['msg'].removeprefix('Value error, ')}"

@@ -11,7 +11,7 @@ from typing import Annotated, Literal
 from pydantic import Field, ValidationInfo, field_validator, model_validator
 
 from bridge.model import Grade
-from bridge.settings.security import Basic, OAuth, Signing, Tls, holds_nobody, is_https, keeps_secrets
+from bridge.settings.security import Basic, OAuth, Signing, Tls, has_no_fragment, holds_nobody, is_a_base, is_https, keeps_secrets
 from bridge.settings.shapes import Name, Secret, Shape, Zone
 
 
@@ -200,7 +200,7 @@ class Pointers(Shape):
 
 
 class SiteAnswer(Shape):
-    """The site's own word on one answer of a receiver: ``when`` it is this (`AE 207`, `AR`, `HTTP 500`), it ``means`` that.
+    """The site's own word on one answer of a receiver: ``when`` it is this (`AE 207`, `AR`, `HTTP 500`, `hook 500`), it ``means`` that.
 
     Nothing can be made to mean *accepted*, and an acceptance means nothing else: whether a result is there is the receiver's to say.
     """
@@ -210,10 +210,20 @@ class SiteAnswer(Shape):
 
 
 class AnswersOn(Shape):
-    """Where we listen for answers that the receiver sends on a connection of its own (enhanced mode)."""
+    """Where we listen for answers that the receiver sends on a connection of its own (enhanced mode).
+
+    With ``tls`` (its certificate and key) the line is encrypted; with ``tls.ca`` too only a receiver that proves who it is is let in.
+    """
 
     host: str = "127.0.0.1"
     port: int = Field(ge=0, le=65535)
+    tls: Tls | None = None
+
+    @model_validator(mode="after")
+    def _who_is_called_shows_a_certificate(self) -> AnswersOn:
+        if self.tls is not None and self.tls.certificate is None:
+            raise ValueError("answers_on.tls needs certificate and key: who is called by TLS shows who it is")
+        return self
 
 
 class MllpDestination(DestinationShape):
@@ -305,6 +315,7 @@ class FhirDestination(HttpDestination):
     answers: tuple[SiteAnswer, ...] = ()
 
     _holds_nobody = field_validator("base_url")(holds_nobody)
+    _is_a_base = field_validator("base_url")(is_a_base)
 
     def address(self) -> str:
         """Give the base address."""
@@ -321,8 +332,10 @@ class HookDestination(HttpDestination):
     controls: bool = False
     pointers: Pointers = Pointers()
     result_system: str = Field(default="urn:padpost:result", pattern=r"^(urn:|https?://)\S+$")
+    answers: tuple[SiteAnswer, ...] = ()
 
     _holds_nobody = field_validator("url")(holds_nobody)
+    _is_sent_whole = field_validator("url")(has_no_fragment)
 
     def address(self) -> str:
         """Give the hook's address."""

@@ -26,6 +26,23 @@ def holds_nobody(address: str) -> str:
     return address
 
 
+def has_no_fragment(address: str) -> str:
+    """Give ``address`` again. Raises an error of pydantic, which does not repeat it, if a fragment stands in it: none is ever sent (RFC 9110 4.2.5)."""
+    if "#" in address:
+        raise PydanticCustomError(QUIET, "a fragment (#...) stands in the address and is never sent; take it out")
+    return address
+
+
+def is_a_base(address: str) -> str:
+    """Give ``address`` again. Raises an error of pydantic, which does not repeat it, if a query or a fragment stands in it."""
+    if "?" in address or "#" in address:  # FHIR R4 http.html 3.1.0.1.2: what is asked for is put behind the base
+        raise PydanticCustomError(
+            QUIET,
+            "a query (?...) or a fragment (#...) stands in the base address, behind which Padpost puts the resource's name; take it out",
+        )
+    return address
+
+
 class Tls(Shape):
     """TLS of one connection: RFC 9325 (BCP 195), so 1.2 or newer, the other side's certificate and name checked, always.
 

@@ -67,11 +67,16 @@ class PatientIds(Shape):
 
 
 class Checks(Shape):
-    """Windows and limits of the checks."""
+    """Windows and limits of the checks.
+
+    ``test_messages``: what becomes of a message that says that it is a test (MSH-11 T or D) from an analyzer that is live: ``stop``
+    puts it on Rejected messages, ``training`` keeps it as a training strip, which goes to no patient's record.
+    """
 
     rerun_window_minutes: int = Field(default=120, ge=0, le=10_080)
     future_tolerance_minutes: int = Field(default=15, ge=0, le=1_440)
     oldest_days: int = Field(default=30, ge=1, le=3_650)
+    test_messages: Literal["stop", "training"] = "stop"
 
 
 class Settings(Shape):

@@ -2,22 +2,40 @@
 
 from __future__ import annotations
 
+from ipaddress import ip_network
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import Field, field_validator, model_validator
+from pydantic import AfterValidator, Field, field_validator, model_validator
 
 from bridge.settings.security import Tls
 from bridge.settings.shapes import Name, Secret, Shape
 
 
 class SourceShape(Shape):
-    """What every source has: a name, the analyzer behind it and the profile that reads it."""
+    """What every source has: a name, the analyzer behind it and the profile that reads it.
+
+    ``processing_id`` is what its messages must say of themselves, where they say it (MSH-11; P is live, T a test, D debugging): a test
+    goes to no live record.
+    """
 
     name: Name
     analyzer: Name
     profile: Name
+    processing_id: Literal["P", "T", "D"] = "P"
     longest_capture_bytes: int = Field(default=4_000_000, ge=1_000)
+
+
+def _network(text: str) -> str:
+    try:
+        return str(ip_network(text))
+    except ValueError as error:
+        raise ValueError(
+            f"{text!r} is no address and no network: write 192.0.2.7, or 192.0.2.0/24 with nothing behind the mask"
+        ) from error
+
+
+Network = Annotated[str, AfterValidator(_network)]
 
 
 class FolderSource(SourceShape):
@@ -92,7 +110,13 @@ class SerialSource(LineSource):
 
 
 class TcpSource(LineSource):
-    """A TCP connection: we listen for the analyzer, or call it."""
+    """A TCP connection: we listen for the analyzer, or call it.
+
+    ``peers``: who may connect, addresses or networks; empty for everybody. Where all ``most_connections`` places are taken, one that said
+    nothing for a minute gives way to a new connection; with 1 (one analyzer, one wire) a new connection of the same peer takes the place of
+    the one before. A connection that has not said anything within ``first_byte_s`` is ended; left out, never, since an analyzer that only
+    prints would not notice.
+    """
 
     kind: Literal["tcp"]
     role: Literal["listen", "call"]
@@ -100,13 +124,23 @@ class TcpSource(LineSource):
     port: int = Field(ge=0, le=65535)
     reopen_s: float = Field(default=2.0, gt=0, le=600)
     most_connections: int = Field(default=8, ge=1, le=256)
+    peers: tuple[Network, ...] = ()
+    first_byte_s: float | None = Field(default=None, gt=0, le=86_400)
+
+    @model_validator(mode="after")
+    def _peers_come_to_us(self) -> TcpSource:
+        if self.role == "call" and self.peers:
+            raise ValueError("peers is for role: listen; with role: call Padpost itself chooses whom it calls, by host")
+        return self
 
 
 class MllpSource(SourceShape):
     """An MLLP port on which instruments that speak HL7 v2 send their results; the profile's layout is hl7.
 
-    ``processing_id`` is what MSH-11 must say: a test message goes to no live record. A message that has begun must end within
-    ``message_s``; a connection that says nothing for ``idle_s`` is ended. ``judged_s`` is how long judging may take where the profile
+    A message whose MSH-11 is not ``processing_id`` is refused (but see ``checks.test_messages``). A message that has begun must end within
+    ``message_s``, else what came of it is kept, torn; a connection that says nothing for ``idle_s``, or for ``first_byte_s`` before its
+    first byte, is ended. ``peers`` are the addresses or networks that may connect; empty for everybody. Where all ``most_connections`` places
+    are taken, one that said nothing for a minute gives way to a new connection; with 1 a new one of the same peer takes its place. ``judged_s`` is how long judging may take where the profile
     answers judged. ``longest_capture_bytes`` is the longest message. With ``tls`` (its certificate and key) the line is encrypted; with
     ``tls.ca`` too only instruments that prove who they are are let in.
     """
@@ -114,8 +148,9 @@ class MllpSource(SourceShape):
     kind: Literal["mllp"]
     host: str = "127.0.0.1"
     port: int = Field(ge=0, le=65535)
-    processing_id: Literal["P", "T", "D"] = "P"
     most_connections: int = Field(default=8, ge=1, le=256)
+    peers: tuple[Network, ...] = ()
+    first_byte_s: float | None = Field(default=600.0, gt=0, le=86_400)
     message_s: float = Field(default=30.0, gt=0, le=600)
     idle_s: float = Field(default=3_600.0, gt=0, le=86_400)
     judged_s: float = Field(default=20.0, gt=0, le=600)
@@ -129,6 +164,7 @@ class HttpSource(SourceShape):
     ``key`` names the secret that goes with each post as `Authorization: Bearer KEY`, at least 24 characters, its own for each source.
     ``idempotency``: whether each post must carry an Idempotency-Key. ``content_types`` are what a capture may be sent as; a reading is
     always application/json. More than ``per_minute`` posts a minute are put off. A body must be there within ``body_s``.
+    ``peers`` are the addresses or networks that may post; empty for everybody.
     """
 
     kind: Literal["http"]
@@ -137,6 +173,7 @@ class HttpSource(SourceShape):
     content_types: tuple[str, ...] = Field(default=("application/octet-stream", "text/plain"), min_length=1)
     per_minute: int = Field(default=600, ge=1, le=100_000)
     body_s: float = Field(default=30.0, gt=0, le=600)
+    peers: tuple[Network, ...] = ()
 
     @field_validator("content_types")
     @classmethod

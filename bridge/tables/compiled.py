@@ -85,6 +85,10 @@ def _canonical(
     """Give the plain values as canonical JSON: the same tables give the same bytes, whatever the files' layout."""
     policies = asdict(policy)
     policies["patient_id"]["denied"] = sorted(policy.patient_id.denied)
+    if not policy.processing_ids:  # left out as long as it says nothing: sites that are live keep the set that they signed
+        del policies["processing_ids"]
+    if policy.test_messages == "stop":
+        del policies["test_messages"]
     plain = {
         "catalogue": catalogue.model_dump(mode="json"),
         "strip_types": {name: document.model_dump(mode="json") for name, document in strip_types.items()},

@@ -10,7 +10,10 @@ from typing import Any
 from bridge.tables.care import CATALOGUE_FILE
 
 Path = tuple[str | int, ...]
-_SETTINGS = {"patient_id": "patient_ids"}  # what the site's file calls a part of the policy; the rest stands under `checks`
+_SETTINGS = {
+    "patient_id": "patient_ids",
+    "processing_ids": "sources.processing_id",
+}  # what the site's file calls a part of the policy; the rest stands under `checks`
 LONGEST = 200  # ours: a value that is longer than a few screen lines is cut; the file has it whole
 
 

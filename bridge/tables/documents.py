@@ -61,6 +61,7 @@ FIELD_NAMES = (
     "purpose",
     "copy_mark",
     "fault",
+    "processing_id",
     "comment",
 )
 """What a layout may find, named as in ``model.Reading``. The priority comes with the mode's word, never alone."""
@@ -365,6 +366,7 @@ class PostedReading(Shape):
     purpose: PostedText = ""
     copy_mark: PostedText = ""
     fault: PostedText = ""
+    processing_id: PostedText = ""
     comments: tuple[PostedText, ...] = ()
     pads: tuple[PostedPad, ...] = ()
 

@@ -393,12 +393,18 @@ class PatientIdPolicy:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Policy:
-    """The site's rules for checks. Minutes and days are whole numbers."""
+    """The site's rules for checks. Minutes and days are whole numbers.
+
+    ``processing_ids`` holds the processing ID that an analyzer's messages must bear, where that is not P (live). ``test_messages``:
+    what becomes of a test message of an analyzer that is live: ``stop``, or ``training``, a reading that goes to no record.
+    """
 
     patient_id: PatientIdPolicy
     rerun_window_minutes: int
     future_tolerance_minutes: int
     oldest_days: int
+    processing_ids: Mapping[str, str] = field(default_factory=dict)
+    test_messages: str = "stop"
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

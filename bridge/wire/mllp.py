@@ -41,6 +41,11 @@ class Deframer:
             pass
         return payloads
 
+    @property
+    def open_part(self) -> bytes:
+        """Give what has come of a frame that has begun and not ended; empty where none has, or where it is too long."""
+        return bytes(self._buffer) if self.is_open and not self._is_too_long else b""
+
     def _advance(self, payloads: list[bytes]) -> bool:
         """Do one step; say whether another one may follow."""
         start = self._buffer.find(VT, self._looked_at)

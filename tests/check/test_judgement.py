@@ -23,6 +23,7 @@ from bridge.model import (
     StripContent,
     StripKey,
 )
+from bridge.tables.types import Tables
 from tests.check.tables_for_tests import ARRIVED, NEGATIVE, NO_FACTS, TABLES, pad, printed, reading
 
 WHO = Actor(name="B. Ahlers", verified="unverified")
@@ -191,3 +192,63 @@ def test_no_text_breaks_a_rule(number: str, day: str, clock: str, patient: str, 
         verdict = _check(replace(odd, profile=profile))
         assert verdict.has(Severity.REJECT)  # one pad of three is never a whole strip
         assert verdict.checked is None or all(each.step is not None for each in verdict.checked.pads)
+
+
+def _tests(**more: object) -> Tables:
+    return replace(TABLES, policy=replace(TABLES.policy, **more))  # type: ignore[arg-type]  # fields of the policy by name
+
+
+@pytest.mark.parametrize(
+    ("said", "sentence"),
+    [
+        ("T", "The message says that it is a test (processing ID T); here live (processing ID P) is expected."),
+        ("D", "The message says that it is for debugging (processing ID D); here live (processing ID P) is expected."),
+        ("X", "The message says that it is of the processing ID “X”; here live (processing ID P) is expected."),
+        ("", "The message does not say whether it is live or a test; here live (processing ID P) is expected."),
+    ],
+)
+def test_a_message_that_is_not_known_to_be_live_is_stopped_without_an_identity(said: str, sentence: str) -> None:
+    """HL7 table 0103: what is a test must reach no record; the same strip sent live must not be taken for its copy."""
+    verdict = _check(reading(processing_id=printed(said)))
+    assert verdict.checked is None
+    (found,) = verdict.findings
+    assert (found.rule, found.severity, found.sentence, found.releasable) == (
+        "message.processing_id",
+        Severity.REJECT,
+        sentence,
+        False,
+    )
+    assert _check(reading(processing_id=printed("P"))).findings == ()
+
+
+def test_an_analyzer_that_sends_tests_alone() -> None:
+    """A site for tests names what its analyzer sends; there a live message is the wrong one."""
+    tables = _tests(processing_ids={"bench-1": "T"})
+    for said, rules in (("T", []), ("D", ["message.processing_id"]), ("P", ["message.processing_id"])):
+        of = reading(processing_id=printed(said))
+        verdict = check(of, NO_FACTS, tables, arrived_at=ARRIVED, live=True, now=ARRIVED)
+        assert _rules(verdict) == rules
+
+
+def test_a_test_kept_for_training() -> None:
+    """By the site's option it is a training strip of a series of its own, whatever its number says; one that says nothing stays stopped."""
+    tables = _tests(test_messages="training")
+    of = reading(number="S0007", processing_id=printed("T"), patient_id=printed("not one"))
+    verdict = check(of, NO_FACTS, tables, arrived_at=ARRIVED, live=True, now=ARRIVED)
+    assert verdict.findings == ()
+    assert verdict.checked is not None
+    assert (verdict.checked.purpose, verdict.checked.key.mode) == (Purpose.TRAINING, "test")
+    assert needs(of, tables).mode == "test"
+    unsaid = check(reading(processing_id=printed("")), NO_FACTS, tables, arrived_at=ARRIVED, live=True, now=ARRIVED)
+    assert _rules(unsaid) == ["message.processing_id"]
+
+
+def test_a_live_strip_behind_its_test_is_no_second_one() -> None:
+    """A bench that is tried out with a patient's values must not hold that patient's strip for a decision."""
+    tables = _tests(test_messages="training")
+    test = check(reading(number="3", processing_id=printed("T")), NO_FACTS, tables, arrived_at=ARRIVED, live=True, now=ARRIVED)
+    seen = SeenStrips(same_patient=(_as_seen(test),))
+    live = check(
+        reading(number="7", processing_id=printed("P")), Facts(seen=seen), tables, arrived_at=ARRIVED, live=True, now=ARRIVED
+    )
+    assert live.findings == ()

@@ -49,6 +49,10 @@ def test_no_command_shows_the_help(tmp_path: Path) -> None:
     ("arguments", "words"),
     [
         ("nonsense", "No such command 'nonsense'."),
+        (
+            "serve --config absent.yaml --only nonsense",
+            "Invalid value for '--only': 'nonsense' is not one of 'intake', 'delivery', 'web'.",
+        ),
         ("serve", "Missing option '--config' / '-c'."),
         (
             "serve --config absent.yaml",

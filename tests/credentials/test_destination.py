@@ -95,3 +95,17 @@ def test_what_is_a_fault_is_no_warning(tmp_path: Path) -> None:
     assert len(list(faults(broken, now=NOW))) == 2
     assert list(warnings(broken, now=NOW)) == []
     assert list(warnings(fhir(oauth={"client_id": "c", "keys": str(tmp_path / "absent")}), now=NOW)) == []
+
+
+def test_what_a_receiver_meets_where_it_calls_us(tmp_path: Path) -> None:
+    """The port for late answers has files of its own: looked at like all others, and named by their key."""
+    own = papers(tmp_path).issue("own", "localhost", ends=NOW - timedelta(days=1))
+    given = {"kind": "mllp", "name": "r", "host": "h", "port": 1, "acknowledgement": "enhanced"}
+    made = MllpDestination.model_validate({**given, "answers_on": {"port": 0, "tls": own.model_copy(update={"ca": None})}})
+    assert list(faults(made, now=NOW)) == []
+    assert list(warnings(made, now=NOW)) == [
+        f"Padpost's certificate (own.pem) ran out on {NOW - timedelta(days=1):%Y-%m-%d}: put a new one in its place"
+    ]
+    (tmp_path / "own.pem").write_bytes(b"rubbish")
+    (fault,) = faults(made, now=NOW)
+    assert fault.path == ("answers_on", "tls", "key")

@@ -5,7 +5,9 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import socket
+import ssl
 from collections.abc import Awaitable, Callable
+from pathlib import Path
 from typing import TypeVar
 
 import hl7
@@ -15,7 +17,8 @@ from bridge.deliver.late import AnswerListener, LateAnswers
 from bridge.errors import StoreFull
 from bridge.lifecycle.answers import Stray
 from bridge.model import Answer
-from bridge.settings import AnswersOn, MllpDestination
+from bridge.settings import AnswersOn, MllpDestination, Tls
+from tests.credentials.papers import papers
 from tests.deliver.test_mllp import Notebook, control
 from tests.peers.mllp_receiver import Reply, accept, answer_apart, turn_away
 from tests.peers.outgoing import oru
@@ -25,14 +28,14 @@ T = TypeVar("T")
 SENT = oru("EPOCHM1").payload
 
 
-def run(talk: Callable[[int, Notebook, LateAnswers], Awaitable[T]]) -> T:
+def run(talk: Callable[[int, Notebook, LateAnswers], Awaitable[T]], tls: Tls | None = None) -> T:
     """Run ``talk`` beside a listener on a free port."""
 
     async def whole() -> T:
         notebook = Notebook()
         settings = MllpDestination(kind="mllp", name="record", host="h", port=1, acknowledgement="enhanced")
         late = LateAnswers(settings, settle=notebook.settle, control=control, now=lambda: MADE_AT)
-        listener = AnswerListener("record", AnswersOn(port=0), late)
+        listener = AnswerListener("record", AnswersOn(port=0, tls=tls), late)
         task = asyncio.create_task(listener.run())
         try:
             await asyncio.wait_for(listener.opened.wait(), 10)
@@ -162,3 +165,47 @@ def test_a_port_that_is_taken_is_tried_again(monkeypatch: pytest.MonkeyPatch, ca
         return ("", port) if listener.address[1] == port else None
 
     assert asyncio.run(whole()) is not None
+
+
+def test_answers_over_tls_from_a_receiver_that_shows_who_it_is(tmp_path: Path) -> None:
+    """A forged answer would close a result that never arrived: with ``ca`` only who has a certificate of it is heard."""
+    ours = papers(tmp_path)
+    own, theirs = ours.issue("own", "localhost"), ours.issue("theirs", "record.example")
+    stranger = ssl.create_default_context(cafile=str(ours.ca))
+    known = ssl.create_default_context(cafile=str(ours.ca))
+    known.load_cert_chain(str(theirs.certificate), str(theirs.key))
+
+    async def talk(port: int, notebook: Notebook, late: LateAnswers) -> Notebook:
+        forged, true = turn_away("AE", "204", wish="AL"), accept(wish="AL")
+        with pytest.raises((OSError, EOFError)):
+            await answer_apart(port, SENT, forged, expected=1, ssl=stranger, server_hostname="localhost")
+        with pytest.raises((OSError, EOFError)):
+            await answer_apart(port, SENT, forged, expected=1)
+        assert len(await answer_apart(port, SENT, true, expected=1, ssl=known, server_hostname="localhost")) == 1
+        return notebook
+
+    assert run(talk, own).noted == [("EPOCHM1", Answer.ACCEPTED, "AA")]
+
+
+def test_a_certificate_that_cannot_be_used_is_told_and_tried_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Nothing else stands still for it, and no restart is needed once the file is right."""
+    monkeypatch.setattr("bridge.deliver.late.REOPEN_S", 0.01)
+    own = papers(tmp_path).issue("own", "localhost")
+    good = (tmp_path / "own.pem").read_bytes()
+    (tmp_path / "own.pem").write_bytes(b"rubbish")
+
+    async def whole() -> None:
+        settings = MllpDestination(kind="mllp", name="record", host="h", port=1, acknowledgement="enhanced")
+        late = LateAnswers(settings, settle=Notebook().settle, control=control, now=lambda: MADE_AT)
+        listener = AnswerListener("record", AnswersOn(port=0, tls=own), late)
+        task = asyncio.create_task(listener.run())
+        while "answers.absent" not in capsys.readouterr().out:  # pytest's own time limit bounds it
+            await asyncio.sleep(0.005)
+        (tmp_path / "own.pem").write_bytes(good)
+        await asyncio.wait_for(listener.opened.wait(), 10)
+        task.cancel()
+        await asyncio.gather(task, return_exceptions=True)
+
+    asyncio.run(whole())

@@ -21,7 +21,6 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 import httpx
-import uvicorn
 
 from bridge.desk.actions import Desk
 from bridge.model import (
@@ -63,6 +62,7 @@ from bridge.model import (
     Way,
 )
 from bridge.pages.app import make_pages
+from bridge.pages.server import PagesServer
 from bridge.pages.site import Bench, PagesSite
 from bridge.site import example_terms
 from bridge.store.commands import (
@@ -368,7 +368,7 @@ class Stocked:
         listener = socket.create_server(("127.0.0.1", 0))
         port = int(listener.getsockname()[1])
         app = make_pages(self.store, self.desk, site=self.site(**{"port": port, **site}), now=lambda: self.now)
-        server = uvicorn.Server(uvicorn.Config(app, log_config=None, access_log=False, server_header=False, lifespan="off"))
+        server = PagesServer(app)
         thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]}, daemon=True)
         thread.start()
         wait_until(lambda: server.started)

@@ -19,6 +19,7 @@ from bridge.errors import StoreFull
 from bridge.model import Actor
 from bridge.pages.app import HERE, make_pages
 from bridge.pages.guard import HEADERS
+from bridge.pages.site import WayIn
 from bridge.pages.today import STORE_FAILED, STORE_FULL
 from bridge.pages.views import Views
 from bridge.store.database import SqliteDb
@@ -247,3 +248,17 @@ def test_the_benchmark_looks_at_every_page(shelf: Stocked) -> None:
         functools.reduce(lambda path, name: path.replace(name, names[name]), names, page.partition("?")[0]) for page in PAGES
     }
     assert looked_at == routes
+
+
+def test_a_way_in_to_look_at_is_told(shelf: Stocked) -> None:
+    """Who is connected, who was turned away and what spoils stand on Today; probes hear the last two. Nothing of a patient is in them."""
+    ways = (
+        WayIn(source="net", here=("bench-7 (192.0.2.8)",), notes=("a connection from <b>192.0.2.9 was turned away",)),
+        WayIn(source="posts", here=(), notes=()),
+    )
+    with shelf.serving(ways_in=lambda: ways) as visitor:
+        page, ready = visitor.get("/").text, visitor.get("/health/ready")
+    assert "connected: bench-7 (192.0.2.8)" in page
+    assert "To look at: a connection from &lt;b&gt;192.0.2.9 was turned away" in page
+    assert "nobody is connected now" in page
+    assert ready.json()["notes"] == [{"source": "net", "note": "a connection from <b>192.0.2.9 was turned away"}]

@@ -280,10 +280,13 @@ def _is_acknowledgement(message: hl7.Message) -> bool:
     return any(str(segment[0]) == "MSA" for segment in message)
 
 
-async def answer_apart(port: int, payload: bytes, *replies: Reply, expected: int) -> list[str]:
-    """Call ``port`` and answer the message ``payload`` there, as the package's own client; give the first ``expected`` messages that come back."""
+async def answer_apart(port: int, payload: bytes, *replies: Reply, expected: int, **more: Any) -> list[str]:
+    """Call ``port`` and answer the message ``payload`` there, as the package's own client; give the first ``expected`` messages that come back.
+
+    ``more`` is of the connection: ``ssl``, ``server_hostname``.
+    """
     message = hl7.parse(payload.decode("utf-8"))
-    reader, writer = await open_hl7_connection("127.0.0.1", port, encoding="utf-8")
+    reader, writer = await open_hl7_connection("127.0.0.1", port, encoding="utf-8", **more)
     try:
         for reply in replies:
             writer.write(reply.before + b"\x0b" + acknowledgement(message, reply) + b"\x1c\r")

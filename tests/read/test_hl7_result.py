@@ -304,3 +304,22 @@ def test_a_damaged_message_never_moves_a_strip_to_another_patient(data: st.DataO
         if isinstance(strip, Reading) and strip.number and strip.number.text in ("00012", "00013") and strip.patient_id:
             own, wrong = ("40718823", "40718860") if strip.number.text == "00012" else ("40718860", "40718823")
             assert strip.patient_id.text != wrong, (spoilt, own)
+
+
+@pytest.mark.parametrize(("field", "said"), [("P", "P"), ("T", "T"), ("D^A", "D"), ("", ""), ('""', "")])
+def test_every_message_says_whether_it_is_live(field: str, said: str) -> None:
+    """MSH-11.1 (2.5.1 chapter 2.15.9.11) goes with each strip, an empty one too: what says nothing is not taken for live."""
+    payload = message(HEADER.replace("|P|", f"|{field}|"), PATIENT, ORDER, PAD)
+    strip = one(payload)
+    assert strip.processing_id is not None
+    assert strip.processing_id.text == said
+    start = strip.processing_id.place.start
+    assert payload[start : start + len(said)] == said.encode()
+
+
+def test_a_test_and_the_same_strip_live_are_two_records() -> None:
+    """Else the live one would be taken for a copy of its test, and be lost."""
+    live, test, unsaid = (
+        one(message(HEADER.replace("|P|", f"|{said}|"), PATIENT, ORDER, PAD)).record_digest for said in ("P", "T", "")
+    )
+    assert len({live, test, unsaid}) == 3

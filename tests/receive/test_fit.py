@@ -89,3 +89,20 @@ def test_tls_files_that_cannot_be_used(tmp_path: Path) -> None:
     own.certificate.write_text("no certificate", encoding="ascii")
     (fault,) = key_faults([good])
     assert fault.path == ("sources", 0, "tls", "key")
+
+
+def test_sources_of_one_analyzer_expect_one_processing_id() -> None:
+    """Judging asks by analyzer: two answers would make the order of the file decide what is live."""
+    sources = [source("a", "folder", "brook-file"), source("b", "mllp", "dipper", processing_id="T")]
+    (fault,) = source_faults(sources, PROFILES)
+    assert fault.path == ("sources", 1, "processing_id")
+    assert fault.sentence == "The sources a and b of the analyzer 'bench-a' expect different processing IDs."
+
+
+def test_tests_and_a_live_record_do_not_go_together() -> None:
+    """A source that takes tests for results beside a destination that files them would put a test into a patient's record."""
+    bench = [source("a", "mllp", "dipper", processing_id="T")]
+    (fault,) = source_faults(bench, PROFILES, live=("records",))
+    assert fault.path == ("sources", 0, "processing_id")
+    assert fault.sentence == "a takes test messages for results, and records is live: they would go to patients' records."
+    assert list(source_faults(bench, PROFILES)) == []

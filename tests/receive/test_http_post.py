@@ -364,15 +364,17 @@ def test_no_identifier_and_no_key_is_logged(bridge: Running, capfd: pytest.Captu
 
 
 @contextlib.contextmanager
-def counter(shelf: Shelf, monkeypatch: pytest.MonkeyPatch) -> Iterator[str]:
+def counter(shelf: Shelf, monkeypatch: pytest.MonkeyPatch, *, peers: tuple[str, ...] = ()) -> Iterator[str]:
     """Serve one source whose captures go to ``shelf``; give the address."""
     monkeypatch.setenv("KEY_POSTS", KEY)
     source = site_settings.HttpSource(
-        kind="http", name="posts", analyzer="a", profile="tern", key=site_settings.Secret(env="KEY_POSTS")
+        kind="http", name="posts", analyzer="a", profile="tern", key=site_settings.Secret(env="KEY_POSTS"), peers=peers
     )
     asked = Desk(look=lambda _: None, deliveries=lambda _: (), words=str, now=now)
     app = FastAPI()
-    app.include_router(http_post.router([Counter(source, tables().profiles["tern"], shelf.keep, clock=time.monotonic)], asked))
+    app.include_router(
+        http_post.router([Counter(source, tables().profiles["tern"], shelf.keep, clock=time.monotonic, now=now)], asked)
+    )
     app.add_exception_handler(http_post.Refused, http_post.refused)
     listener = socket.create_server(("127.0.0.1", 0))
     server = uvicorn.Server(uvicorn.Config(app, log_config=None, access_log=False, lifespan="off"))
@@ -400,6 +402,19 @@ def test_a_full_disk_is_503(monkeypatch: pytest.MonkeyPatch) -> None:
     assert [capture.payload for capture in shelf.captures] == [b"x"]
 
 
+@pytest.mark.parametrize(("peers", "status"), [(("192.0.2.0/24",), 403), (("192.0.2.7", "127.0.0.0/8"), 202)])
+def test_a_key_opens_from_where_the_site_says(peers: tuple[str, ...], status: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A key that was copied from a program's settings opens nothing from another machine."""
+    shelf = asyncio.run(_new_shelf())
+    headers = {"authorization": f"Bearer {KEY}", "content-type": "text/plain", "idempotency-key": "k"}
+    with counter(shelf, monkeypatch, peers=peers) as url:
+        answer = httpx.post(f"{url}/api/captures", content=b"x", headers=headers, timeout=30)
+        assert answer.status_code == status
+        if status == 403:
+            assert answer.json()["detail"] == "127.0.0.1 is not among the peers of posts."
+    assert len(shelf.captures) == (status == 202)
+
+
 async def _new_shelf() -> Shelf:
     return Shelf()
 
@@ -423,6 +438,6 @@ def test_a_key_is_compared_whole(monkeypatch: pytest.MonkeyPatch) -> None:
     source = site_settings.HttpSource(
         kind="http", name="posts", analyzer="a", profile="tern", key=site_settings.Secret(env="KEY_POSTS")
     )
-    taken = Counter(source, tables().profiles["tern"], asyncio.run(_new_shelf()).keep, clock=time.monotonic)
+    taken = Counter(source, tables().profiles["tern"], asyncio.run(_new_shelf()).keep, clock=time.monotonic, now=now)
     assert taken.opens_to(KEY)
     assert not any(taken.opens_to(key) for key in (KEY[:-1], KEY + " ", "", "\ud800", KEY.upper()))

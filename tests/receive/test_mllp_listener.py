@@ -90,6 +90,7 @@ async def listening(
     look: Callable[[int], CaptureState | None] | None = None,
     may_number: Callable[[], None] = lambda: None,
     tls: Tls | None = None,
+    takes: frozenset[str] = frozenset("P"),
     **more: object,
 ) -> AsyncIterator[MllpReceiver]:
     """Listen; with ``look`` the profile answers judged. ``may_number`` raises where no control ID can be had."""
@@ -113,6 +114,7 @@ async def listening(
         control_id=control_id,
         words=lambda rule: f"why {rule}",
         now=now,
+        takes=takes,
     )
     receiver = MllpReceiver(source, layout, office, context=listening_context(tls) if tls else None)
     running = asyncio.create_task(receiver.run())
@@ -441,13 +443,13 @@ def test_many_connections_and_one_too_many(capsys: pytest.CaptureFixture[str]) -
         assert await extra.is_hung_up()
         said = capsys.readouterr().out
         assert re.search(
-            "line.turned_away .*connections=8 peer=127.0.0.1 ", said
+            "line.turned_away .*peer=127.0.0.1 .*why=.all places of this way in are taken", said
         )  # whoever looks for what fills the port finds it
         assert len(re.findall("line.opened .*peer=127.0.0.1 ", said)) == 8
         extra.socket.close()
         for each in others:
             each.socket.close()
-        while len(receiver._listener._connections) > 1:
+        while len(receiver._listener._guests) > 1:
             await asyncio.sleep(0.01)
         again = Instrument(receiver)
         assert await again.asked(result("AGAIN")) == ("AA", "AGAIN", "")
@@ -498,6 +500,7 @@ def test_a_line_that_is_encrypted_lets_in_whom_it_knows(tmp_path: Path) -> None:
             known = await asyncio.to_thread(Instrument, receiver, context(shows=True))
             with known.socket:
                 assert await known.asked(result()) == ("AA", "D1", "")
+                assert receiver.peers.here() == ("instrument (127.0.0.1)",)
             with pytest.raises(OSError, match=r"."):
                 await heard_by_stranger(receiver)
             plain = Instrument(receiver)
@@ -527,3 +530,57 @@ def test_a_line_that_is_encrypted_lets_in_whom_it_knows(tmp_path: Path) -> None:
 def test_error_codes(rule: str, code: str) -> None:
     """HL7 table 0357: missing, of the wrong kind, out of sequence, or not in a table."""
     assert error_code(rule) == code
+
+
+def test_tests_are_taken_where_the_site_keeps_them_for_training() -> None:
+    """Then judging makes training strips of them; what says neither is refused all the same."""
+
+    async def play(shelf: Shelf, instrument: Instrument, receiver: MllpReceiver) -> None:
+        assert await instrument.asked(result(mode="T")) == ("AA", "D1", "")
+        assert await instrument.asked(result("D2", mode="")) == ("AR", "D2", "202")
+
+    shelf = scene(play, takes=frozenset("PTD"))
+    assert [capture.payload for capture in shelf.captures] == [result(mode="T")]
+
+
+def test_half_a_message_whose_sender_fell_silent_is_kept_torn() -> None:
+    """Its line still stands, so its sender may believe that all went: what came is shown to a technician and not only logged."""
+    half = result()[:-20]
+
+    async def play(shelf: Shelf, instrument: Instrument, receiver: MllpReceiver) -> None:
+        await asyncio.to_thread(instrument.socket.sendall, VT + half)
+        assert await instrument.is_hung_up()
+
+    shelf = scene(play, message_s=0.2)
+    assert shelf.captures == [Capture(source="bench", way=Way.MLLP, arrived_at=MOMENT, payload=half, torn=True)]
+
+
+@pytest.mark.parametrize("half", [result(mode="T")[:-20], b"MS", b""])
+def test_half_a_message_that_would_be_refused_is_not_kept(half: bytes) -> None:
+    """A test, or no message at all, does not become a row for falling silent."""
+
+    async def play(shelf: Shelf, instrument: Instrument, receiver: MllpReceiver) -> None:
+        await asyncio.to_thread(instrument.socket.sendall, VT + half)
+        assert await instrument.is_hung_up()
+
+    assert scene(play, message_s=0.2).captures == []
+
+
+def test_an_instrument_that_never_says_anything_is_hung_up_on() -> None:
+    """``first_byte_s`` is shorter than ``idle_s``: who never spoke is most likely no instrument."""
+
+    async def play(shelf: Shelf, instrument: Instrument, receiver: MllpReceiver) -> None:
+        assert await instrument.is_hung_up()
+
+    scene(play, first_byte_s=0.2)
+
+
+def test_only_peers_may_speak() -> None:
+    """Who is not named is hung up on before a byte of his is looked at."""
+
+    async def play(shelf: Shelf, instrument: Instrument, receiver: MllpReceiver) -> None:
+        with contextlib.suppress(ConnectionError):
+            await instrument.send(result())
+            assert await instrument.is_hung_up()
+
+    assert scene(play, peers=["192.0.2.7"]).captures == []

@@ -124,20 +124,114 @@ def test_connections_do_not_mix() -> None:
 
 
 def test_more_connections_than_allowed_are_turned_away() -> None:
-    """The bound holds; when one leaves, its place is free."""
+    """The bound holds, and is told in calm words; when one leaves, its place is free."""
 
     async def scene() -> None:
-        async with receiving(source(most_connections=1), Shelf()) as receiver:
+        async with receiving(source(most_connections=2), Shelf()) as receiver:
             with dial(receiver) as first:
                 assert await asyncio.to_thread(IndependentSender(first.fileno()).ask) == ACK
                 with dial(receiver) as second:
-                    assert await asyncio.to_thread(second.recv, 1) == b""
-            while receiver._listener._connections:
+                    assert await asyncio.to_thread(IndependentSender(second.fileno()).ask) == ACK
+                    with dial(receiver) as third:
+                        assert await asyncio.to_thread(third.recv, 1) == b""
+                    assert receiver.peers.here() == ("127.0.0.1",)
+                    assert receiver.peers.notes() == (
+                        "a connection from 127.0.0.1 was turned away: all places of this way in are taken",
+                    )
+            while receiver.peers.here():
                 await asyncio.sleep(0.01)
-            with dial(receiver) as third:
-                assert await asyncio.to_thread(IndependentSender(third.fileno()).ask) == ACK
+            with dial(receiver) as fourth:
+                assert await asyncio.to_thread(IndependentSender(fourth.fileno()).ask) == ACK
 
     asyncio.run(scene())
+
+
+def test_the_only_wire_of_an_analyzer_is_the_newest() -> None:
+    """An analyzer that was switched off and on has left a dead wire behind, which must not keep it out; its half message is kept."""
+    torn = ENQ + frame(1, RECORDS[0])
+
+    async def scene() -> Shelf:
+        shelf = Shelf()
+        async with receiving(source(most_connections=1), shelf) as receiver:
+            with dial(receiver) as dead:
+                assert await asyncio.to_thread(IndependentSender(dead.fileno()).ask) == ACK
+                await asyncio.to_thread(dead.sendall, torn[1:])
+                assert await asyncio.to_thread(dead.recv, 1) == ACK
+                with dial(receiver) as anew:
+                    assert await asyncio.to_thread(IndependentSender(anew.fileno()).send)
+                assert await asyncio.to_thread(dead.recv, 1) == b""
+            await shelf.holds(2)
+        return shelf
+
+    assert sorted(payloads(asyncio.run(scene()))) == sorted([(torn, True), (WHOLE, False)])
+
+
+def test_a_silent_wire_gives_way_where_all_places_are_taken(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Eight forgotten connections must not keep the ninth analyzer out for ever."""
+    monkeypatch.setattr("bridge.receive.tcp.SILENT_S", 0.0)
+
+    async def scene() -> None:
+        async with receiving(source(most_connections=2), Shelf()) as receiver:
+            with dial(receiver) as silent, dial(receiver) as second:
+                assert await asyncio.to_thread(IndependentSender(second.fileno()).ask) == ACK
+                with dial(receiver) as third:
+                    assert await asyncio.to_thread(IndependentSender(third.fileno()).ask) == ACK
+                assert await asyncio.to_thread(silent.recv, 1) == b""
+
+    asyncio.run(scene())
+
+
+def test_only_peers_may_connect() -> None:
+    """A port on a hospital's network is reached by more than analyzers; who is not named hears nothing and sends nothing."""
+
+    async def scene() -> Shelf:
+        shelf = Shelf()
+        async with receiving(source(peers=["192.0.2.0/24"]), shelf) as receiver:
+            with dial(receiver) as stranger:
+                assert await asyncio.to_thread(stranger.recv, 1) == b""
+            assert receiver.peers.notes() == (
+                "a connection from 127.0.0.1 was turned away: it is not among the peers of this way in",
+            )
+            assert receiver.peers.here() == ()
+        return shelf
+
+    assert asyncio.run(scene()).captures == []
+
+
+def test_a_wire_that_never_says_anything_is_ended(capsys: pytest.CaptureFixture[str]) -> None:
+    """Where the site says so; one that has said something may be silent all night."""
+
+    async def scene() -> None:
+        async with receiving(source(first_byte_s=0.2), Shelf()) as receiver:
+            with dial(receiver) as silent, dial(receiver) as speaking:
+                assert await asyncio.to_thread(IndependentSender(speaking.fileno()).ask) == ACK
+                assert await asyncio.to_thread(silent.recv, 1) == b""
+                speaking.sendall(EOT + ENQ)
+                assert await asyncio.to_thread(speaking.recv, 1) == ACK
+
+    asyncio.run(scene())
+    assert capsys.readouterr().out.count("line.said_nothing") == 1
+
+
+def test_a_dead_wire_is_asked_after_soon() -> None:
+    """TCP keep-alive (RFC 9293 3.8.4) at the system's own pace would take two hours and eleven minutes more."""
+
+    async def scene() -> list[int]:
+        found: list[int] = []
+        async with receiving(source(), Shelf()) as receiver:
+            with dial(receiver) as analyzer:
+                assert await asyncio.to_thread(IndependentSender(analyzer.fileno()).ask) == ACK
+                (guest,) = receiver._listener._guests
+                assert guest._transport is not None
+                wire = guest._transport.get_extra_info("socket")
+                found.append(wire.getsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE))
+                found += [
+                    wire.getsockopt(socket.IPPROTO_TCP, each)
+                    for each in (socket.TCP_KEEPIDLE, socket.TCP_KEEPINTVL, socket.TCP_KEEPCNT)
+                ]
+        return found
+
+    assert asyncio.run(scene()) == [1, 60, 15, 4]
 
 
 def test_a_hang_up_in_mid_message_keeps_the_rest() -> None:

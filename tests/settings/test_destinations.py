@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from pydantic import TypeAdapter, ValidationError
 
 from bridge import settings
 from bridge.errors import SettingsError
@@ -189,3 +190,26 @@ def test_nothing_can_be_made_to_mean_accepted(tmp_path: Path) -> None:
     ).destinations
     assert isinstance(destination, settings.MllpDestination)
     assert [(line.when, line.means) for line in destination.answers] == [("AE", "try again")]
+
+
+@pytest.mark.parametrize("tail", ["?key=s3cret", "#top", "/?x"])
+def test_a_base_address_ends_where_it_ends(tail: str) -> None:
+    """Behind a query or a fragment every request would go to another address than was meant; what stands in it is not repeated."""
+    with pytest.raises(ValidationError, match=r"a query .* or a fragment .* stands in the base address") as caught:
+        TypeAdapter(settings.Destination).validate_python(
+            {"kind": "fhir", "name": "chart", "base_url": f"https://chart.example/r4{tail}", "result_system": "urn:t:r"}
+        )
+    assert caught.value.errors()[0]["type"] == "quiet"
+
+
+def test_a_hook_has_no_fragment_and_may_have_a_query() -> None:
+    """A fragment is never sent, so whoever wrote it meant something else; a query is part of the address that is signed."""
+    given = {"kind": "hook", "name": "hook", "signing": {"keys": "keys"}}
+    made = TypeAdapter(settings.Destination)
+    with pytest.raises(ValidationError, match=r"a fragment .* is never sent"):
+        made.validate_python({**given, "url": "https://hook.example/in#x"})
+    hook = made.validate_python(
+        {**given, "url": "https://hook.example/in?key=1", "answers": [{"when": "hook 500", "means": "refused"}]}
+    )
+    assert isinstance(hook, settings.HookDestination)
+    assert str(hook.url) == "https://hook.example/in?key=1"

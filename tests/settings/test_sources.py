@@ -56,3 +56,23 @@ def test_a_content_type_has_no_case() -> None:
     """RFC 9110 8.3.1: what the site writes is what a sender may write otherwise."""
     source = {"kind": "http", "name": "p", "analyzer": "a", "profile": "p", "key": {"env": "K"}, "content_types": ["Text/Plain"]}
     assert settings.HttpSource.model_validate(source).content_types == ("text/plain",)
+
+
+@pytest.mark.parametrize("peers", [["10.1.2.3/24"], ["bench-7"], ["10.1.2.0/33"], [""]])
+def test_peers_are_addresses_or_networks(peers: list[str]) -> None:
+    """A mask with something behind it is most likely a slip: a whole network would be let in for one machine."""
+    with pytest.raises(ValidationError, match=r"is no address and no network: write 192\.0\.2\.7, or 192\.0\.2\.0/24"):
+        TypeAdapter(settings.Source).validate_python({**NAMED, "kind": "mllp", "port": 2575, "peers": peers})
+    made = TypeAdapter(settings.Source).validate_python(
+        {**NAMED, "kind": "mllp", "port": 2575, "peers": ["10.1.2.3", "fd00::/8"]}
+    )
+    assert isinstance(made, settings.MllpSource)
+    assert made.peers == ("10.1.2.3/32", "fd00::/8")
+
+
+def test_whom_we_call_is_no_peer() -> None:
+    """With ``role: call`` the list would guard nothing, and look as if it did."""
+    with pytest.raises(ValidationError, match=r"peers is for role: listen"):
+        TypeAdapter(settings.Source).validate_python(
+            {**NAMED, "kind": "tcp", "role": "call", "port": 1, "link": "lis01", "peers": ["10.1.2.3"]}
+        )

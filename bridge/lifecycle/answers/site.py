@@ -13,13 +13,14 @@ MEANINGS: frozenset[Answer] = frozenset({Answer.TRY_AGAIN, Answer.REFUSED, Answe
 # The answers that a site may have a word on: HL7 tables 0008 (but the two that say yes) and 0357; HTTP statuses that are no success.
 OPEN_TO_SITES: Mapping[str, tuple[str, str]] = {
     "mllp": (r"(AE|AR|CE|CR)( (0|10[0-3]|20[0-7]))?", "AE, AR, CE or CR, alone or with a code of HL7 table 0357, such as AE 207"),
+    "hook": (r"hook [345]\d\d", "hook and a status from 300 to 599, such as hook 500"),
     "fhir": (r"HTTP [345]\d\d", "HTTP and a status from 300 to 599, such as HTTP 500"),
 }
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class SiteAnswers:
-    """What some answers of one receiver mean there, by their code as the log has it: ``AE 207``, ``AR``, ``HTTP 500``.
+    """What some answers of one receiver mean there, by their code as the log has it: ``AE 207``, ``AR``, ``HTTP 500``, ``hook 500``.
 
     A code alone (``AE``) stands for it with every reason that has no line of its own.
     """
@@ -42,7 +43,7 @@ def site_answers(lines: Sequence[tuple[str, str]]) -> SiteAnswers:
 
 
 def site_faults(kind: str, lines: Sequence[tuple[str, str]]) -> Iterator[tuple[int, str, str]]:
-    """Give the number (from 0), fault and remedy of each line that cannot stand for a destination of ``kind``, mllp or fhir."""
+    """Give the number (from 0), fault and remedy of each line that cannot stand for a destination of ``kind``: mllp, fhir or hook."""
     pattern, allowed = OPEN_TO_SITES[kind]
     seen: set[str] = set()
     for number, (when, means) in enumerate(lines):
