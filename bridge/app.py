@@ -160,7 +160,15 @@ async def assemble(config: settings.Settings, roles: frozenset[Role] = EVERY_ROL
     sources: dict[str, Runs] = {}
     service = Service(
         store=store,
-        judging=Judging(store, tables, book, ids, clock.now, profiles={source.name: source.profile for source in config.sources}),
+        judging=Judging(
+            store,
+            tables,
+            book,
+            ids,
+            clock.now,
+            profiles={source.name: source.profile for source in config.sources},
+            outlets=queues if Role.DELIVERY in roles else {},
+        ),
         sources=sources,
         queues=queues,
         leases=leases,
