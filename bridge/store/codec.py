@@ -3,16 +3,22 @@
 from __future__ import annotations
 
 import zlib
+from dataclasses import fields
 from datetime import UTC, datetime
 from decimal import Decimal
+from operator import attrgetter
 from pathlib import Path
 
 import orjson
 from pydantic import TypeAdapter
 
-from bridge.model import CodedResult, StripContent
+from bridge.model import CodedPad, CodedResult, StripContent
 
 _RESULT = TypeAdapter(CodedResult)
+_MEMBERS = tuple(member.name for member in fields(CodedResult))
+_VALUES = attrgetter(*_MEMBERS)
+_PADS: dict[int, tuple[CodedPad, orjson.Fragment]] = {}  # by the pad's identity, which it keeps from being another's
+MOST_PADS = 20_000  # ours: as many as a table set keeps (tables.memo); above it the usual ones are written anew once
 LEVEL = 3  # ours: see docs/explanation/size.md
 # Which dictionary a payload is packed with, by how it begins. A file here never changes: what it packed could not be read any more.
 _SHIPPED = {b"MSH|": "hl7-1.zdict", b'{"resourceType":"Bundle"': "fhir-1.zdict", b'{"result_id":': "result-1.zdict"}
@@ -23,6 +29,7 @@ _PRIMED = [
 ]  # copied for each payload, which is far cheaper
 _HAS_DICTIONARY = 0x20  # RFC 1950, section 2.2: bit 5 of the second byte
 _DICTIONARY_ID = slice(2, 6)  # as above
+_WITHOUT_OFFSET = 26  # characters of YYYY-MM-DDThh:mm:ss.ffffff
 
 
 def packed(payload: bytes) -> bytes:
@@ -50,8 +57,11 @@ def unpacked(stored: bytes) -> bytes:
 
 def when(moment: datetime | None) -> str | None:
     """Write an aware moment as text that sorts: ISO 8601, UTC, microseconds."""
+    if moment is None:
+        return None
     # isoformat, not strftime: on Linux its %Y writes the year 26 of a faulty clock as "26", which neither sorts nor reads back
-    return None if moment is None else moment.astimezone(UTC).replace(tzinfo=None).isoformat(timespec="microseconds") + "Z"
+    text = (moment if moment.tzinfo is UTC else moment.astimezone(UTC)).isoformat(timespec="microseconds")
+    return text[:_WITHOUT_OFFSET] + "Z"
 
 
 def moment(text: str) -> datetime:
@@ -70,8 +80,24 @@ def result_bytes(result: CodedResult) -> bytes:
 
 
 def plain_result(result: CodedResult) -> bytes:
-    """Give a result as JSON, not yet packed; it begins with ``{"result_id":``."""
-    return orjson.dumps(result, default=_text_of_decimal)
+    """Give a result as JSON, not yet packed; it begins with ``{"result_id":``.
+
+    Coding makes a pad with a value once and uses it for every strip that shows the same: its JSON is kept beside it.
+    """
+    members = dict(zip(_MEMBERS, _VALUES(result), strict=True))
+    members["pads"] = [_of_pad(pad) for pad in result.pads]
+    return orjson.dumps(members, default=_text_of_decimal)
+
+
+def _of_pad(pad: CodedPad) -> orjson.Fragment:
+    known = _PADS.get(id(pad))
+    if known is not None:
+        return known[1]
+    if len(_PADS) >= MOST_PADS:
+        _PADS.clear()
+    made = orjson.Fragment(orjson.dumps(pad, default=_text_of_decimal))
+    _PADS[id(pad)] = (pad, made)
+    return made
 
 
 def _text_of_decimal(value: object) -> str:

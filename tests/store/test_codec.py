@@ -106,6 +106,28 @@ def test_a_result_of_an_earlier_version_is_still_read() -> None:
     assert json.loads(codec.unpacked(codec.result_bytes(result))).keys() == json.loads(written).keys()
 
 
+def test_a_pad_that_was_written_before_is_written_alike() -> None:
+    """The JSON of a pad is kept by its identity: equal bytes for the same object, an equal one, and after the memory was emptied."""
+    result = first("heron").result
+    twin = replace(result, pads=tuple(replace(pad) for pad in result.pads))
+    other = replace(result, pads=tuple(replace(pad, printed="999") for pad in result.pads))
+    written = codec.plain_result(result)
+    assert codec.plain_result(result) == codec.plain_result(twin) == written
+    assert {pad.printed for pad in codec.result_of(codec.result_bytes(other)).pads} == {"999"}
+    codec._PADS.clear()
+    assert codec.plain_result(result) == written
+
+
+def test_what_is_kept_of_pads_is_bounded(monkeypatch: pytest.MonkeyPatch) -> None:
+    """An analyzer that prints ever new texts cannot fill the memory."""
+    monkeypatch.setattr(codec, "MOST_PADS", 3)
+    result = first("heron").result
+    for number in range(5):
+        again = replace(result, pads=tuple(replace(pad, printed=str(number)) for pad in result.pads))
+        assert {pad.printed for pad in codec.result_of(codec.result_bytes(again)).pads} == {str(number)}
+        assert len(codec._PADS) <= 3
+
+
 def test_a_value_that_no_result_has_is_refused() -> None:
     """Nothing is written in a form that could not be read back."""
     with pytest.raises(TypeError, match="object"):
