@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 import zlib
 from dataclasses import fields
 from datetime import UTC, datetime
@@ -10,6 +11,7 @@ from operator import attrgetter
 from pathlib import Path
 
 import orjson
+import zstandard
 from pydantic import TypeAdapter
 
 from bridge.model import CodedPad, CodedResult, StripContent
@@ -19,35 +21,85 @@ _MEMBERS = tuple(member.name for member in fields(CodedResult))
 _VALUES = attrgetter(*_MEMBERS)
 _PADS: dict[int, tuple[CodedPad, orjson.Fragment]] = {}  # by the pad's identity, which it keeps from being another's
 MOST_PADS = 20_000  # ours: as many as a table set keeps (tables.memo); above it the usual ones are written anew once
-LEVEL = 3  # ours: see docs/explanation/size.md
-# Which dictionary a payload is packed with, by how it begins. A file here never changes: what it packed could not be read any more.
-_SHIPPED = {b"MSH|": "hl7-1.zdict", b'{"resourceType":"Bundle"': "fhir-1.zdict", b'{"result_id":': "result-1.zdict"}
-_READ = {start: (Path(__file__).parent / "dictionaries" / name).read_bytes() for start, name in _SHIPPED.items()}
-_DICTIONARIES = {zlib.adler32(content).to_bytes(4, "big"): content for content in _READ.values()}
-_PRIMED = [
-    (start, zlib.compressobj(LEVEL, zdict=content)) for start, content in _READ.items()
-]  # copied for each payload, which is far cheaper
+_FOLDER = Path(__file__).parent / "dictionaries"
+# How a payload begins, and by which dictionary its kind is packed. A file here never changes: what it packed could not be read any more.
+_KINDS = {b"MSH|": "hl7-1.zdict", b'{"resourceType":"Bundle"': "fhir-1.zdict", b'{"result_id":': "result-1.zdict"}
+_BYTES = {name: (_FOLDER / name).read_bytes() for name in _KINDS.values()}
+# The first byte of what is stored names the dictionary; none is the first byte of a zlib stream, whose low half is 8 (RFC 1950, section 2.2)
+_MARKS = {"": 0, "hl7-1.zdict": 1, "fhir-1.zdict": 2, "result-1.zdict": 3}
+_LEVELS = {"": 3, "hl7-1.zdict": 5, "fhir-1.zdict": 3, "result-1.zdict": 6}  # ours: see docs/explanation/size.md
+# What earlier versions packed with zlib and a dictionary, which a stream names by its Adler-32
+_OLD_DICTIONARIES = {zlib.adler32(content).to_bytes(4, "big"): content for content in _BYTES.values()}
 _HAS_DICTIONARY = 0x20  # RFC 1950, section 2.2: bit 5 of the second byte
 _DICTIONARY_ID = slice(2, 6)  # as above
 _WITHOUT_OFFSET = 26  # characters of YYYY-MM-DDThh:mm:ss.ffffff
 
 
+class _Packers(threading.local):
+    """What packs and unpacks, by dictionary; each thread has its own, since none of them may be used by two at once."""
+
+    def __init__(self) -> None:
+        self.packers = {name: _packer(name) for name in _MARKS}
+        self.unpackers = {_MARKS[name]: _unpacker(name) for name in _MARKS}
+
+
+def _shared(name: str) -> zstandard.ZstdCompressionDict | None:
+    """Give a dictionary, prepared once for all threads."""
+    if not name:
+        return None
+    made = zstandard.ZstdCompressionDict(_BYTES[name], dict_type=zstandard.DICT_TYPE_RAWCONTENT)
+    made.precompute_compress(level=_LEVELS[name])
+    return made
+
+
+_SHARED = {name: _shared(name) for name in _MARKS}
+
+
+def _packer(name: str) -> zstandard.ZstdCompressor:
+    how = zstandard.ZstdCompressionParameters.from_level(
+        _LEVELS[name],
+        format=zstandard.FORMAT_ZSTD1_MAGICLESS,
+        write_content_size=True,
+        write_checksum=True,
+        write_dict_id=False,
+    )
+    return zstandard.ZstdCompressor(dict_data=_SHARED[name], compression_params=how)
+
+
+def _unpacker(name: str) -> zstandard.ZstdDecompressor:
+    return zstandard.ZstdDecompressor(dict_data=_SHARED[name], format=zstandard.FORMAT_ZSTD1_MAGICLESS)
+
+
+_MINE = _Packers()
+
+
 def packed(payload: bytes) -> bytes:
-    """Compress a payload, by the dictionary of its kind where there is one; ``unpacked`` gives the same bytes back."""
-    primed = next((packer for start, packer in _PRIMED if payload.startswith(start)), None)
-    if primed is None:
-        return zlib.compress(payload, LEVEL)
-    packer = primed.copy()
-    return packer.compress(payload) + packer.flush()
+    """Compress a payload, by the dictionary of its kind where there is one; ``unpacked`` gives the same bytes back.
+
+    A byte that names the dictionary, then a Zstandard frame (RFC 8878) without its magic number, with content size and checksum.
+    """
+    name = next((kind for start, kind in _KINDS.items() if payload.startswith(start)), "")
+    return _MARKS[name].to_bytes(1, "big") + _MINE.packers[name].compress(payload)
 
 
 def unpacked(stored: bytes) -> bytes:
-    """Give a payload as it was packed. Raises zlib.error if the stored bytes are damaged, KeyError if their dictionary is not shipped.
+    """Give a payload as it was packed, by this or an earlier version.
 
-    A stream says itself whether it needs a dictionary, and which one, by its Adler-32 (RFC 1950, section 2.2: FDICT and DICTID).
+    Raises zlib.error if the stored bytes are damaged, KeyError if their dictionary is not shipped.
     """
+    unpacker = _MINE.unpackers.get(stored[0]) if stored else None
+    if unpacker is None:
+        return _inflated(stored)
+    try:
+        return unpacker.decompress(memoryview(stored)[1:], allow_extra_data=False)
+    except (zstandard.ZstdError, MemoryError) as error:  # a damaged size may ask for more memory than there is
+        raise zlib.error(f"the stored bytes are damaged: {error}") from error
+
+
+def _inflated(stored: bytes) -> bytes:
+    """Give what an earlier version packed. A stream says itself whether it needs a dictionary, and which (RFC 1950, section 2.2: FDICT and DICTID)."""
     if len(stored) > _DICTIONARY_ID.stop and stored[1] & _HAS_DICTIONARY:
-        unpacker = zlib.decompressobj(zdict=_DICTIONARIES[stored[_DICTIONARY_ID]])
+        unpacker = zlib.decompressobj(zdict=_OLD_DICTIONARIES[stored[_DICTIONARY_ID]])
         payload = unpacker.decompress(stored)
         if not unpacker.eof or unpacker.unused_data:
             raise zlib.error("the stored bytes end too early or too late")

@@ -1,6 +1,6 @@
 """The tables, declared once for SQLite and PostgreSQL. Times are text, ISO 8601 in UTC with microseconds, so that they sort.
 
-Payloads are zlib-compressed and come back byte-identical. ``captures`` and ``events`` are append-only (triggers in
+Payloads are compressed (codec) and come back byte-identical. ``captures`` and ``events`` are append-only (triggers in
 the migrations); ``events`` holds no patient identifiers.
 """
 
