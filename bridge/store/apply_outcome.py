@@ -18,17 +18,19 @@ from bridge.model import (
     DeliveryState,
     Finding,
     Held,
+    Message,
     NonPatient,
     Reading,
     Rejected,
     Severity,
     Unreadable,
 )
-from bridge.store.codec import content_text, json_text, moment, packed, result_bytes, when
+from bridge.store.codec import SAME_RECORD, content_text, json_text, moment, of_record, packed, record_key, result_bytes, when
 from bridge.store.commands import NewDelivery, RecordedOutcome, RecordOutcome
 from bridge.store.database import Db, Rows, new_id
+from bridge.store.interned import word_id
 from bridge.store.lanes import is_over, join_lane
-from bridge.store.statements import Change, NewStop, note, open_stop
+from bridge.store.statements import KEEP_MESSAGE, Change, NewStop, note, open_stop
 
 _PRINTED = (
     "number",
@@ -55,7 +57,7 @@ def record_outcome(db: Db, command: RecordOutcome) -> RecordedOutcome:
         )
         made = [_insert_delivery(db, new, result, command) for new in command.deliveries]
     _advance_series(db, command)
-    delivery_ids = tuple(_noted(db, command, rows, state) for rows, state in made)
+    delivery_ids = tuple(_noted(db, command, *each, new.message) for each, new in zip(made, command.deliveries, strict=False))
     db.execute(
         "UPDATE intake SET next_index = ?, ended_at = ? WHERE id = ?",
         (command.reading.index + 1, when(command.at) if command.ends_intake else None, command.intake_id),
@@ -202,6 +204,7 @@ def _insert_strip(db: Db, command: RecordOutcome) -> int:
         "patient_printed": _text(reading, "patient_id"),
         "judged_at": when(command.at),
         "record_digest": reading.record_digest,
+        "record_key": record_key(reading.record_digest),
         "copy_of": outcome.of if isinstance(outcome, Copy) else None,
         "result_id": result.result_id if result else "",
         "findings": json_text([(f.rule, f.severity, f.sentence) for f in _findings(command)]),
@@ -209,7 +212,7 @@ def _insert_strip(db: Db, command: RecordOutcome) -> int:
         "abnormal": sum(bool(pad[3]) for pad in pads),
         "place_start": reading.place.start,
         "place_end": reading.place.end,
-        "tables_digest": command.tables_digest,
+        "tables": word_id(db, command.tables_digest),
     }
     return new_id(
         db,
@@ -247,10 +250,8 @@ def _join_same_bytes(db: Db, command: RecordOutcome, strip_id: int, rule: str) -
     """Count the strip on the open stop of the same bytes and make it a copy; give that stop, None where there is none."""
     if not _is_self_identifying(command):
         return None
-    same = (
-        "rule = ? AND strip_id IN (SELECT id FROM strips WHERE analyzer = ? AND record_digest = ? AND id <> ? AND is_newest = 1)"
-    )
-    stop_id = _joined(db, command, same, (rule, command.reading.analyzer, command.reading.record_digest, strip_id))
+    same = f"rule = ? AND strip_id IN (SELECT id FROM strips WHERE {SAME_RECORD} AND id <> ? AND is_newest = 1)"
+    stop_id = _joined(db, command, same, (rule, *of_record(command.reading.analyzer, command.reading.record_digest), strip_id))
     if stop_id is not None:
         db.execute(
             "UPDATE strips SET outcome = 'copy', copy_of = (SELECT strip_id FROM stops WHERE id = ?) WHERE id = ?",
@@ -303,21 +304,23 @@ def _insert_delivery(db: Db, new: NewDelivery, result: CodedResult, command: Rec
     is_head, rank = join_lane(db, new.destination, new.lane, new.priority)
     is_blocked = new.after is not None and not is_over(db, new.after)
     made = db.execute(
-        "INSERT INTO deliveries (destination, lane, priority, result_id, version, format, control_id, payload, state, attempts, born_at, last_code, after,"
-        " is_head, rank, is_blocked, tables_digest) VALUES (?,?,?,?,?,?,?,?,?,0,?,'',?,?,?,?,?) RETURNING id",
+        "INSERT INTO deliveries (destination, lane, priority, result_id, version, format, control_id, state, attempts, born_at, last_code, after,"
+        " is_head, rank, is_blocked, tables) VALUES (?,?,?,?,?,?,?,?,0,?,'',?,?,?,?,?) RETURNING id",
         (
             new.destination, new.lane, new.priority, result.result_id, result.version, message.format if message else "",
-            message.control_id if message else None, packed(message.payload) if message else None, state, when(command.at), new.after,
-            int(is_head), rank, int(is_blocked), command.tables_digest,
+            message.control_id if message else None, state, when(command.at), new.after,
+            int(is_head), rank, int(is_blocked), word_id(db, command.tables_digest),
         ),
     )  # fmt: skip
     db.tell(f"destination:{new.destination}")
     return made, state
 
 
-def _noted(db: Db, command: RecordOutcome, made: Rows, state: DeliveryState) -> int:
-    """Note that a delivery was made; give its id."""
+def _noted(db: Db, command: RecordOutcome, made: Rows, state: DeliveryState, message: Message | None) -> int:
+    """Note that a delivery was made, and keep its message; give its id."""
     delivery_id = int(made.fetchone()[0])
+    if message is not None:
+        db.execute(KEEP_MESSAGE, (delivery_id, packed(message.payload)))
     note(db, command.at, SERVICE, "delivery.made", f"delivery:{delivery_id}", Change(after=state))
     return delivery_id
 

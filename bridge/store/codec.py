@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import hashlib
 import threading
 import zlib
 from dataclasses import fields
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from decimal import Decimal
 from operator import attrgetter
 from pathlib import Path
@@ -32,6 +33,11 @@ _LEVELS = {"": 3, "hl7-1.zdict": 5, "fhir-1.zdict": 3, "result-1.zdict": 6}  # o
 _OLD_DICTIONARIES = {zlib.adler32(content).to_bytes(4, "big"): content for content in _BYTES.values()}
 _HAS_DICTIONARY = 0x20  # RFC 1950, section 2.2: bit 5 of the second byte
 _DICTIONARY_ID = slice(2, 6)  # as above
+RECORD_KEY_BYTES = 6  # ours: 48 bits find a record among millions, and the whole digest decides
+# Strips of the same bytes; the values are ``of_record``'s. || keeps a database from going by the analyzer's own index, where all strips of years are.
+SAME_RECORD = "record_key = ? AND record_digest = ? AND analyzer || '' = ?"
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+_DAY_S, _SECOND_US = 86_400, 1_000_000
 _WITHOUT_OFFSET = 26  # characters of YYYY-MM-DDThh:mm:ss.ffffff
 
 
@@ -116,6 +122,17 @@ def when(moment: datetime | None) -> str | None:
     return text[:_WITHOUT_OFFSET] + "Z"
 
 
+def microseconds(moment: datetime) -> int:
+    """Write an aware moment as whole microseconds since 1970 in UTC; before it they are negative."""
+    since = moment - _EPOCH
+    return (since.days * _DAY_S + since.seconds) * _SECOND_US + since.microseconds
+
+
+def moment_of(microseconds: int) -> datetime:
+    """Read what ``microseconds`` wrote; aware, UTC."""
+    return _EPOCH + timedelta(microseconds=microseconds)
+
+
 def moment(text: str) -> datetime:
     """Read what ``when`` wrote; aware, UTC."""
     return datetime.fromisoformat(text)
@@ -191,3 +208,13 @@ def json_of(text: str) -> list[object]:
     """Read what ``json_text`` wrote."""
     value: list[object] = orjson.loads(text)
     return value
+
+
+def record_key(record_digest: str) -> int:
+    """Give the short number under which an index finds a record's digest: the first bytes of the digest's SHA-256, big-endian."""
+    return int.from_bytes(hashlib.sha256(record_digest.encode()).digest()[:RECORD_KEY_BYTES], "big")
+
+
+def of_record(analyzer: str, record_digest: str) -> tuple[int, str, str]:
+    """Give the values of ``SAME_RECORD``."""
+    return record_key(record_digest), record_digest, analyzer

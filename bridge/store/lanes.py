@@ -20,6 +20,7 @@ from bridge.store.database import Db, Rows
 
 # As the partial indexes spell it: an index serves a query only where both say the same words.
 OPEN = "state IN ('unborn', 'queued', 'sending', 'retrying', 'committed')"  # lifecycle.states.OPEN_DELIVERY
+WAITING = f"is_head = 0 AND {OPEN}"  # behind the head of its lane
 MAY_GO = "is_head = 1 AND is_blocked = 0 AND state IN ('queued', 'retrying')"
 
 STAT_RANK = 0
@@ -81,17 +82,18 @@ def _block_successors(db: Db, delivery_id: int, *, is_blocked: bool) -> Rows:
     return db.execute(blocking, (int(is_blocked), delivery_id))
 
 
-# Of one lane (destination, lane): its head, the head's state, its oldest open delivery, and whether an urgent one is open.
+# Of one lane (destination, lane): its head, the head's state, the oldest that waits behind it, and whether an urgent one is open.
 _OF_LANE = "FROM deliveries WHERE destination = ? AND lane = ? AND"
 _LANE = (
-    f"SELECT (SELECT id {_OF_LANE} is_head = 1), (SELECT state {_OF_LANE} is_head = 1), (SELECT min(id) {_OF_LANE} {OPEN}),"
+    f"SELECT (SELECT id {_OF_LANE} is_head = 1), (SELECT state {_OF_LANE} is_head = 1), (SELECT min(id) {_OF_LANE} {WAITING}),"
     f" EXISTS (SELECT 1 {_OF_LANE} {OPEN} AND priority = 'stat')"
 )
 
 
 def _set_head(db: Db, destination: str, lane: str) -> None:
     head, state, oldest, is_urgent = db.execute(_LANE, (destination, lane) * 4).fetchone()
-    following = head if state == DeliveryState.SENDING else oldest
+    is_kept = head is not None and state in OPEN_DELIVERY and (state == DeliveryState.SENDING or oldest is None or head < oldest)
+    following = head if is_kept else oldest
     if head is not None and head != following:
         db.execute("UPDATE deliveries SET is_head = 0 WHERE id = ?", (head,))
     if following is not None:

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from datetime import datetime
 
 from bridge.store.apply_purge import IS_OVER, is_open
-from bridge.store.codec import when
+from bridge.store.codec import microseconds, when
 from bridge.store.database import Db
 from bridge.store.rows import Old
 from bridge.store.snapshots import one_snapshot
@@ -37,9 +37,12 @@ class PurgeReads:
         """Give events behind the id ``after`` that are older than ``before``, apart from those of what is open; at most ``limit`` are looked at."""
         db = self._db()
         found = db.execute(
-            "SELECT id, at < ?, subject FROM events WHERE id > ? ORDER BY id LIMIT ?", (when(before), after, limit)
+            "SELECT e.id, e.at_us < ?, k.subject, e.number FROM events e JOIN event_kinds k ON k.id = e.kind WHERE e.id > ? ORDER BY e.id LIMIT ?",
+            (microseconds(before), after, limit),
         ).fetchall()
-        return _stretch([(event_id, is_old, is_old and not is_open(db, subject)) for event_id, is_old, subject in found])
+        return _stretch(
+            [(event_id, is_old, is_old and not is_open(db, sort, number)) for event_id, is_old, sort, number in found]
+        )
 
 
 def _stretch(found: list[tuple[int, object, object]]) -> Old:

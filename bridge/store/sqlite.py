@@ -160,7 +160,10 @@ class SqliteEngine:
 
     def undo(self) -> None:
         """Roll back, unless SQLite has done so itself."""
-        if self._connection is not None and self._connection.in_transaction:
+        if self._connection is None:
+            return
+        self._connection.known.clear()
+        if self._connection.in_transaction:
             self._connection.execute("ROLLBACK")
 
     def tidy(self) -> None:

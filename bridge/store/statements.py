@@ -7,9 +7,12 @@ from datetime import datetime
 
 from bridge.lifecycle.states import DeliveryEvent, StopGroup, step
 from bridge.model import SERVICE, Actor, DeliveryState, Place
-from bridge.store.codec import json_text, when
+from bridge.store.codec import json_text, microseconds, when
 from bridge.store.database import Db, new_id
+from bridge.store.interned import kind_id, parted
 from bridge.store.lanes import Moved, hold_lanes, keep_lane
+
+KEEP_MESSAGE = "INSERT INTO messages (delivery_id, payload) VALUES (?,?)"
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -48,9 +51,10 @@ class Change:
 
 def note(db: Db, at: datetime, actor: Actor, what: str, subject: str, change: Change) -> None:
     """Append an event."""
+    sort, number = parted(subject)
     db.execute(
-        "INSERT INTO events (at, actor, verified, what, subject, before, after, reason) VALUES (?,?,?,?,?,?,?,?)",
-        (when(at), actor.name, actor.verified, what, subject, str(change.before), str(change.after), change.reason),
+        "INSERT INTO events (at_us, kind, number, reason) VALUES (?,?,?,?)",
+        (microseconds(at), kind_id(db, actor, what, sort, change.before, change.after), number, change.reason),
     )
 
 

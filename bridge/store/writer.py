@@ -252,6 +252,7 @@ class Writer:
         except Exception as fault:  # a defect of ours too is told to the one who asked, and the thread lives on
             if self._engine.verdict(fault) not in _OF_ONE:
                 raise
+            db.known.clear()
             db.execute("ROLLBACK TO one")
             db.execute("RELEASE one")
             return None, fault

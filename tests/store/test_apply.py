@@ -62,7 +62,7 @@ def test_events_hold_no_patient_and_no_words_of_a_receiver(store: SqliteStore, f
     s.attempt(store, recorded.delivery_ids[0], Answer.REFUSED, "AE 204")
     of = s.reading("2", patient="40718831")
     s.record(store, of, s.held(of))
-    text = repr(file.execute("SELECT * FROM events").fetchall())
+    text = repr(file.execute("SELECT * FROM history").fetchall())
     assert "stop.opened" in text
     for never in ("40718823", "40718831", "words of", "OP7"):
         assert never not in text

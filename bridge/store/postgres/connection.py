@@ -133,6 +133,7 @@ class PostgresDb:
         self._together = Ahead(connection)
         self._is_ahead = False
         self._held: set[str] = set()
+        self.known: dict[object, int] = {}
 
     @property
     def in_transaction(self) -> bool:
@@ -163,6 +164,7 @@ class PostgresDb:
 
     def undo(self) -> None:
         """Roll back, and tell nothing. Raises psycopg.Error."""
+        self.known.clear()
         self._leave()
         self._news.clear()
         if self.connection.info.transaction_status is not TransactionStatus.IDLE:
