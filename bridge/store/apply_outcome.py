@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from functools import lru_cache
 
 from bridge.bench.series import left_by
 from bridge.errors import Overtaken
@@ -156,9 +157,15 @@ def _pads(command: RecordOutcome) -> list[tuple[str, str, str, bool | None]]:
     if isinstance(reading, Unreadable):
         return []
     checked = _checked(command)
-    abnormal = {pad.place: pad.step.abnormal for pad in checked.pads} if checked else {}
+    abnormal = {(pad.place.start, pad.place.end): pad.step.abnormal for pad in checked.pads} if checked else {}
     return [
-        (pad.label.text, pad.value.text, pad.unit.text if pad.unit else "", abnormal.get(pad.value.place)) for pad in reading.pads
+        (
+            pad.label.text,
+            pad.value.text,
+            pad.unit.text if pad.unit else "",
+            abnormal.get((pad.value.place.start, pad.value.place.end)),
+        )
+        for pad in reading.pads
     ]
 
 
@@ -214,11 +221,12 @@ def _insert_strip(db: Db, command: RecordOutcome) -> int:
         "place_end": reading.place.end,
         "tables": word_id(db, command.tables_digest),
     }
-    return new_id(
-        db,
-        f"INSERT INTO strips ({', '.join(row)}, arrived_at) SELECT {', '.join('?' * len(row))}, arrived_at FROM captures WHERE id = ?",
-        (*row.values(), command.capture_id),
-    )
+    return new_id(db, _strip_insert(tuple(row)), (*row.values(), command.capture_id))
+
+
+@lru_cache(maxsize=8)
+def _strip_insert(columns: tuple[str, ...]) -> str:
+    return f"INSERT INTO strips ({', '.join(columns)}, arrived_at) SELECT {', '.join('?' * len(columns))}, arrived_at FROM captures WHERE id = ?"
 
 
 # --- stops

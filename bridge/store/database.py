@@ -41,6 +41,13 @@ class Db(Protocol):
         """Say whether a transaction is open."""
 
     @property
+    def standing(self) -> set[object] | None:
+        """Give the leases that were found to stand in this transaction, which nobody else can change; None where each is looked up anew.
+
+        It is a set only while a group is done together, so that nothing of it is undone alone. Whoever changes leases empties it.
+        """
+
+    @property
     def known(self) -> dict[object, int]:
         """Give the numbers of words that were looked up on this connection (``interned``). Whoever undoes something empties it."""
 
@@ -65,6 +72,7 @@ class SqliteDb(sqlite3.Connection):
     def __init__(self, *args: Any, **more: Any) -> None:
         super().__init__(*args, **more)
         self.known: dict[object, int] = {}
+        self.standing: set[object] | None = None
 
     def hold(self, name: str) -> None:
         """Hold nothing more."""

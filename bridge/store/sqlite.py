@@ -147,8 +147,9 @@ class SqliteEngine:
         if self._connection is not None:
             self._connection.close()
 
-    def begin(self, *, together: bool) -> None:  # noqa: ARG002 - a file is never far away
+    def begin(self, *, together: bool) -> None:
         """Begin to write; no other connection can until the end."""
+        self._db.standing = set() if together else None
         self._db.execute("BEGIN IMMEDIATE")
 
     def must_stand(self) -> None:
@@ -156,6 +157,7 @@ class SqliteEngine:
 
     def commit(self) -> None:
         """Commit, with an fsync."""
+        self._db.standing = None
         self._db.execute("COMMIT")
 
     def undo(self) -> None:
@@ -163,6 +165,7 @@ class SqliteEngine:
         if self._connection is None:
             return
         self._connection.known.clear()
+        self._connection.standing = None
         if self._connection.in_transaction:
             self._connection.execute("ROLLBACK")
 

@@ -134,6 +134,7 @@ class PostgresDb:
         self._is_ahead = False
         self._held: set[str] = set()
         self.known: dict[object, int] = {}
+        self.standing: set[object] | None = None
 
     @property
     def in_transaction(self) -> bool:
@@ -147,6 +148,7 @@ class PostgresDb:
         if ahead:
             self._together.enter()
             self._is_ahead = True
+            self.standing = set()
         self.execute("BEGIN")
 
     def must_stand(self) -> None:
@@ -204,6 +206,7 @@ class PostgresDb:
 
     def _leave(self) -> None:
         self._held.clear()
+        self.standing = None
         if self._is_ahead:
             self._is_ahead = False
             self._together.leave()

@@ -109,7 +109,9 @@ def _say_kinds_once(of: dict[str, str]) -> None:
         " CASE WHEN e.number = 0 THEN k.subject ELSE k.subject || ':' || e.number END AS subject, k.before, k.after, e.reason"
         " FROM events e JOIN event_kinds k ON k.id = e.kind"
     )
-    if op.get_bind().dialect.name != "sqlite":  # the next event's id goes on where the old table's was
+    if op.get_bind().dialect.name != "sqlite":  # the names that the old table had, and the next id behind its last
+        op.execute("ALTER SEQUENCE events_id_seq1 RENAME TO events_id_seq")
+        op.execute("ALTER INDEX events_pkey1 RENAME TO events_pkey")
         op.execute("SELECT setval(pg_get_serial_sequence('events', 'id'), coalesce((SELECT max(id) FROM events), 0) + 1, false)")
 
 
