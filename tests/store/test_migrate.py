@@ -19,6 +19,7 @@ from bridge.store.codec import result_bytes
 from bridge.store.migrate import NEWEST, migrate, revision
 from bridge.store.schema import metadata
 from bridge.store.sqlite import FILE, SqliteStore
+from tests.store import schema_0007
 from tests.store import strips as s
 
 MIGRATIONS = Path(module.__file__).parent / "migrations"
@@ -165,6 +166,23 @@ def test_the_lanes_of_a_store_of_schema_0002_go_on_as_they_stood(tmp_path: Path)
     assert [number for number, _ in store.unborn("records", limit=99)] == [11]
     assert store.next_due("records") == s.NOW
     assert store.waiting_tables("records") == {"t", "u"}
+    store.close()
+
+
+def test_a_store_of_schema_0007_says_the_same_in_fewer_words(tmp_path: Path) -> None:
+    """Messages, table sets, events and the mark of the purge: each moved, none changed, and the triggers stand again."""
+    file = tmp_path / FILE
+    command.upgrade(_config(file), "0007")
+    connection = sqlite3.connect(file)
+    for statement in schema_0007.statements(lambda content: f"x'{content.hex()}'"):
+        connection.execute(statement)
+    connection.commit()
+    store = SqliteStore(tmp_path, now=lambda: s.NOW)
+    schema_0007.must_be_as_before(store, lambda query: connection.execute(query).fetchall())
+    for harm in ("DELETE FROM events", "UPDATE events SET reason = ''"):
+        with pytest.raises(sqlite3.IntegrityError, match="events are append-only"):
+            connection.execute(harm)
+    connection.close()
     store.close()
 
 
