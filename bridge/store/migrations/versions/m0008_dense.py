@@ -22,8 +22,8 @@ _OPEN = "state IN ('unborn', 'queued', 'sending', 'retrying', 'committed')"
 _MAY_GO = "is_head = 1 AND is_blocked = 0 AND state IN ('queued', 'retrying')"
 # How each database reads the times and subjects of events as they were
 _SQLITE = {
-    "at_us": "CAST(strftime('%s', e.at) AS INTEGER) * 1000000 + CAST(substr(e.at, 21, 6) AS INTEGER)",
-    "mark_us": "CAST(CAST(strftime('%s', value) AS INTEGER) * 1000000 + CAST(substr(value, 21, 6) AS INTEGER) AS TEXT)",
+    "at_us": "CAST(strftime('%s', substr(e.at, 1, 19)) AS INTEGER) * 1000000 + CAST(substr(e.at, 21, 6) AS INTEGER)",
+    "mark_us": "CAST(CAST(strftime('%s', substr(value, 1, 19)) AS INTEGER) * 1000000 + CAST(substr(value, 21, 6) AS INTEGER) AS TEXT)",
     "sort": "substr(e.subject, 1, instr(e.subject, ':') - 1)",
     "number": "CAST(substr(e.subject, instr(e.subject, ':') + 1) AS INTEGER)",
     "record_key": "padpost_record_key(record_digest)",
