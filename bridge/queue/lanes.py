@@ -58,9 +58,7 @@ log = structlog.get_logger()
 LONGEST_LOOK = timedelta(seconds=60)  # ours: a lane that waits for another destination's delivery is looked at again after this
 BIRTHS_AT_ONCE = 100  # ours: unborn messages made in one go before lanes are looked at
 URGENT_PLACES = 8  # ours: urgent messages that begin with their making where all places are taken; the next turns are theirs
-LONGEST_PAUSE_S = (
-    0.05  # ours: many times what a receiver in the same house takes for one message, and little beside a technician's look
-)
+LONGEST_PAUSE_S = 0.2  # ours: a few commits of a slow disk, behind which places come free; little beside a technician's look
 GRACE_S = 2.0  # ours: a stopping service waits this long for answers on their way, which saves sending those messages twice
 
 
@@ -86,8 +84,8 @@ class Client(Protocol):
 class Pace:
     """How a destination is tried. ``in_flight`` bounds how many messages are with the receiver at once, ``lanes`` how many a look begins.
 
-    Those that have begun and are not sent yet wait for their turn: their beginnings and ends share commits. ``ahead`` of them may
-    have begun with their making, or as many as ``lanes`` if that is more.
+    Those that have begun and are not sent yet wait for their turn: their beginnings and ends share commits. Where ``ahead`` of
+    them have begun with their making, or as many as ``lanes`` if that is more, judging pauses; twice as many may.
     ``application`` is how long the answer to a committed message is waited for, None where none can be committed;
     ``silence_is_yes``: the receiver answers errors only.
     """
@@ -145,9 +143,8 @@ class DestinationQueue:
         self._beginning: set[int] = set()  # of these the store may still say that they wait
         self._faults: list[BaseException] = []
         self._turns = Turns(pace.in_flight)
-        self._places = Places(
-            max(pace.lanes, pace.ahead)
-        )  # of what begins with its making; what a look begins takes them as well
+        self._ahead = max(pace.lanes, pace.ahead)
+        self._places = Places(self._ahead)  # for what begins with its making; what a look begins takes them as well
         self._run = 0
         self._is_taking = self._is_leaving = False
         self._may_wait = True  # whether the store may have something that could go; False: all that could has begun
@@ -181,7 +178,7 @@ class DestinationQueue:
         """
         is_urgent = message.priority is Priority.STAT
         waits, places = (self._urgent_waits, URGENT_PLACES) if is_urgent else (self._may_wait, 0)
-        if waits or self._places.left() + places <= 0 or not self._is_open_now():
+        if waits or self._places.left() + self._ahead + places <= 0 or not self._is_open_now():
             self._urgent_waits = self._urgent_waits or is_urgent
             return None
         try:
