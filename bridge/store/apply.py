@@ -20,7 +20,7 @@ from bridge.store.apply_purge import purge_captures, purge_events, purge_files
 from bridge.store.codec import packed, when
 from bridge.store.database import Db, new_id
 from bridge.store.lanes import MAY_GO, hold_lanes
-from bridge.store.statements import KEEP_MESSAGE, Change, NewStop, move_delivery, note, open_stop
+from bridge.store.statements import KEEP_MESSAGE, NEW_ATTEMPT, Change, NewStop, move_delivery, note, open_stop
 
 # Every destination that has deliveries, one step of an index each
 _SENT_TO = (
@@ -153,7 +153,7 @@ def begin_attempt(db: Db, command: c.BeginAttempt) -> int | None:
         "UPDATE deliveries SET attempts = attempts + 1, due_at = NULL, first_attempt_at = coalesce(first_attempt_at, ?) WHERE id = ?",
         (at, command.delivery_id),
     )
-    return new_id(db, "INSERT INTO attempts (delivery_id, started_at, code, words) VALUES (?,?,'','')", (command.delivery_id, at))
+    return int(db.execute(NEW_ATTEMPT, (command.delivery_id, at)).fetchone()[0])
 
 
 def recover_deliveries(db: Db, command: c.RecoverDeliveries) -> int:

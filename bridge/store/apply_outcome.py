@@ -8,8 +8,8 @@ from datetime import datetime
 from functools import lru_cache
 
 from bridge.bench.series import left_by
-from bridge.errors import Overtaken
-from bridge.lifecycle.states import StopEnd, StopGroup
+from bridge.errors import LeaseLost, Overtaken
+from bridge.lifecycle.states import DeliveryEvent, StopEnd, StopGroup, step
 from bridge.model import (
     SERVICE,
     CheckedReading,
@@ -26,12 +26,13 @@ from bridge.model import (
     Severity,
     Unreadable,
 )
+from bridge.store.apply_lease import check_lease
 from bridge.store.codec import SAME_RECORD, content_text, json_text, moment, of_record, packed, record_key, result_bytes, when
-from bridge.store.commands import NewDelivery, RecordedOutcome, RecordOutcome
-from bridge.store.database import Db, Rows, new_id
+from bridge.store.commands import Lease, NewDelivery, RecordedOutcome, RecordOutcome
+from bridge.store.database import Db, Rows
 from bridge.store.interned import word_id
 from bridge.store.lanes import is_over, join_lane
-from bridge.store.statements import KEEP_MESSAGE, Change, NewStop, note, open_stop
+from bridge.store.statements import KEEP_MESSAGE, NEW_ATTEMPT, Change, NewStop, note, open_stop
 
 _PRINTED = (
     "number",
@@ -47,9 +48,9 @@ _WORDS = {Coded: "coded", Held: "held", Rejected: "rejected", Copy: "copy", NonP
 def record_outcome(db: Db, command: RecordOutcome) -> RecordedOutcome:
     """Record what judging made of one reading. Raises Overtaken where that was recorded already, or is not this piece of work's any more."""
     _supersede(db, command, _due(db, command))
-    strip_id = _insert_strip(db, command)
+    strip_id, arrived_at = _insert_strip(db, command)
     stop_id, repeat = _stop(db, command, strip_id)
-    made: list[tuple[Rows, DeliveryState]] = []
+    made: list[_Made] = []
     result = _result(command)
     if result is not None:
         db.execute(
@@ -57,14 +58,16 @@ def record_outcome(db: Db, command: RecordOutcome) -> RecordedOutcome:
             (result.result_id, result.version, strip_id, result_bytes(result)),
         )
         made = [_insert_delivery(db, new, result, command) for new in command.deliveries]
-    _advance_series(db, command)
-    delivery_ids = tuple(_noted(db, command, *each, new.message) for each, new in zip(made, command.deliveries, strict=False))
+    _advance_series(db, command, arrived_at)
+    delivery_ids = tuple(_noted(db, command, each) for each in made)
+    begun = [_begun(db, command, number) if each.begins else None for number, each in zip(delivery_ids, made, strict=True)]
     db.execute(
         "UPDATE intake SET next_index = ?, ended_at = ? WHERE id = ?",
         (command.reading.index + 1, when(command.at) if command.ends_intake else None, command.intake_id),
     )
     note(db, command.at, SERVICE, "strip.judged", f"strip:{strip_id}", Change(after=_word(command)))
-    return RecordedOutcome(strip_id=strip_id, stop_id=stop_id, delivery_ids=delivery_ids, repeat=repeat)
+    attempts = tuple(None if row is None else int(row.fetchone()[0]) for row in begun)
+    return RecordedOutcome(strip_id=strip_id, stop_id=stop_id, delivery_ids=delivery_ids, attempts=attempts, repeat=repeat)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -198,7 +201,8 @@ def _accepted_columns(command: RecordOutcome) -> dict[str, object]:
     }
 
 
-def _insert_strip(db: Db, command: RecordOutcome) -> int:
+def _insert_strip(db: Db, command: RecordOutcome) -> tuple[int, str]:
+    """Write the strip; give its id, and when its capture arrived, as stored."""
     reading, outcome, result = command.reading, command.outcome, _result(command)
     pads = _pads(command)
     row = {
@@ -221,12 +225,15 @@ def _insert_strip(db: Db, command: RecordOutcome) -> int:
         "place_end": reading.place.end,
         "tables": word_id(db, command.tables_digest),
     }
-    return new_id(db, _strip_insert(tuple(row)), (*row.values(), command.capture_id))
+    strip_id, arrived_at = db.execute(_strip_insert(tuple(row)), (*row.values(), command.capture_id)).fetchone()
+    return int(strip_id), str(arrived_at)
 
 
 @lru_cache(maxsize=8)
 def _strip_insert(columns: tuple[str, ...]) -> str:
-    return f"INSERT INTO strips ({', '.join(columns)}, arrived_at) SELECT {', '.join('?' * len(columns))}, arrived_at FROM captures WHERE id = ?"
+    marks = ", ".join("?" * len(columns))
+    from_capture = f"SELECT {marks}, arrived_at FROM captures WHERE id = ?"
+    return f"INSERT INTO strips ({', '.join(columns)}, arrived_at) {from_capture} RETURNING id, arrived_at"
 
 
 # --- stops
@@ -304,42 +311,73 @@ def _joined(db: Db, command: RecordOutcome, where: str, values: tuple[object, ..
 
 # --- deliveries and series
 
+_INSERT_DELIVERY = (
+    "INSERT INTO deliveries (destination, lane, priority, result_id, version, format, control_id, state, attempts, born_at, first_attempt_at,"
+    " last_code, after, is_head, rank, is_blocked, tables) VALUES (?,?,?,?,?,?,?,?,?,?,?,'',?,?,?,?,?) RETURNING id"
+)
 
-def _insert_delivery(db: Db, new: NewDelivery, result: CodedResult, command: RecordOutcome) -> tuple[Rows, DeliveryState]:
-    """Make a delivery; give the row with its id, which is not asked for yet, and its state."""
-    message = new.message
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Made:
+    """A delivery that was made: the row with its id, which is not asked for yet, its state, its message, and whether its first try began with it."""
+
+    row: Rows
+    state: DeliveryState
+    message: Message | None
+    begins: bool
+
+
+def _insert_delivery(db: Db, new: NewDelivery, result: CodedResult, command: RecordOutcome) -> _Made:
+    message, at = new.message, when(command.at)
     state = DeliveryState.QUEUED if message else DeliveryState.UNBORN
     is_head, rank = join_lane(db, new.destination, new.lane, new.priority)
     is_blocked = new.after is not None and not is_over(db, new.after)
-    made = db.execute(
-        "INSERT INTO deliveries (destination, lane, priority, result_id, version, format, control_id, state, attempts, born_at, last_code, after,"
-        " is_head, rank, is_blocked, tables) VALUES (?,?,?,?,?,?,?,?,0,?,'',?,?,?,?,?) RETURNING id",
+    begins = new.begins and message is not None and is_head and not is_blocked and _is_newest(db, new.lease)
+    row = db.execute(
+        _INSERT_DELIVERY,
         (
             new.destination, new.lane, new.priority, result.result_id, result.version, message.format if message else "",
-            message.control_id if message else None, state, when(command.at), new.after,
-            int(is_head), rank, int(is_blocked), word_id(db, command.tables_digest),
+            message.control_id if message else None, step(state, DeliveryEvent.BEGIN) if begins else state,
+            int(begins), at, at if begins else None, new.after, int(is_head), rank, int(is_blocked), word_id(db, command.tables_digest),
         ),
     )  # fmt: skip
-    db.tell(f"destination:{new.destination}")
-    return made, state
+    if not begins:
+        db.tell(f"destination:{new.destination}")
+    return _Made(row=row, state=state, message=message, begins=begins)
 
 
-def _noted(db: Db, command: RecordOutcome, made: Rows, state: DeliveryState, message: Message | None) -> int:
-    """Note that a delivery was made, and keep its message; give its id."""
-    delivery_id = int(made.fetchone()[0])
-    if message is not None:
-        db.execute(KEEP_MESSAGE, (delivery_id, packed(message.payload)))
-    note(db, command.at, SERVICE, "delivery.made", f"delivery:{delivery_id}", Change(after=state))
+def _is_newest(db: Db, lease: Lease | None) -> bool:
+    if lease is not None:
+        try:
+            check_lease(db, lease)
+        except LeaseLost:
+            return False
+    return True
+
+
+def _noted(db: Db, command: RecordOutcome, made: _Made) -> int:
+    """Keep the message of a delivery that was made, and note it; give its id."""
+    delivery_id = int(made.row.fetchone()[0])
+    if made.message is not None:
+        db.execute(KEEP_MESSAGE, (delivery_id, packed(made.message.payload)))
+    note(db, command.at, SERVICE, "delivery.made", f"delivery:{delivery_id}", Change(after=made.state))
     return delivery_id
 
 
-def _advance_series(db: Db, command: RecordOutcome) -> None:
+def _begun(db: Db, command: RecordOutcome, delivery_id: int) -> Rows:
+    """Note the try that began with a delivery; give the row with its id, which is not asked for yet."""
+    begin = DeliveryEvent.BEGIN
+    change = Change(before=DeliveryState.QUEUED, after=step(DeliveryState.QUEUED, begin))
+    note(db, command.at, SERVICE, f"delivery.{begin.name.lower()}", f"delivery:{delivery_id}", change)
+    return db.execute(NEW_ATTEMPT, (delivery_id, when(command.at)))
+
+
+def _advance_series(db: Db, command: RecordOutcome, arrived_at: str) -> None:
     """Remember the newest series of the analyzer and mode by printed time; a copy, a resend or an older series moves nothing."""
     checked = _checked(command)
     if checked is None or isinstance(command.outcome, Copy):
         return
-    (arrived,) = db.execute("SELECT arrived_at FROM captures WHERE id = ?", (command.capture_id,)).fetchone()
-    left = left_by(checked, arrived_at=moment(arrived))
+    left = left_by(checked, arrived_at=moment(arrived_at))
     if left is None:
         return
     db.execute(

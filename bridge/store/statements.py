@@ -13,6 +13,7 @@ from bridge.store.interned import kind_id, parted
 from bridge.store.lanes import Moved, hold_lanes, keep_lane
 
 KEEP_MESSAGE = "INSERT INTO messages (delivery_id, payload) VALUES (?,?)"
+NEW_ATTEMPT = "INSERT INTO attempts (delivery_id, started_at, code, words) VALUES (?,?,'','') RETURNING id"
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -170,11 +170,13 @@ class Writer:
 
     def _run(self) -> None:
         try:
-            while not self._is_ending:
+            while True:
                 group = self._next_group()
                 if group:
                     self._work(group)
-                if not self._is_ending and self._db is None and not self.fault:
+                if self._is_ending:
+                    break
+                if self._db is None and not self.fault:
                     self._come_back()
         finally:
             self._engine.close()
