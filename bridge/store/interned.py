@@ -44,9 +44,9 @@ def kind_id(db: Db, actor: Actor, what: str, subject: str, before: str, after: s
 def parted(subject: str) -> tuple[str, int]:
     """Give the sort and the number of an event's subject: `delivery:5` is (`delivery`, 5); one that has no number is itself and 0."""
     sort, _, number = subject.partition(":")
-    return (sort, int(number)) if sort in NUMBERED else (subject, 0)
+    return (sort, int(number)) if sort in NUMBERED and number.isascii() and number.isdecimal() else (subject, 0)
 
 
 def joined(sort: str, number: int) -> str:
     """Give the subject that ``parted`` parted."""
-    return f"{sort}:{number}" if sort in NUMBERED else sort
+    return f"{sort}:{number}" if number else sort

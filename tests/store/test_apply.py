@@ -104,3 +104,20 @@ def test_a_command_can_be_done_on_any_connection(file: SqliteDb) -> None:
     assert apply(file, KeepCapture(capture=s.capture(), analyzer="a", profile="p")) == 1
     file.execute("ROLLBACK")
     assert file.execute("SELECT count(*) FROM captures").fetchone() == (0,)
+
+
+def test_a_start_asks_for_what_was_being_sent_and_walks_through_nothing_else(file: SqliteDb) -> None:
+    """Deliveries of all years are many; two seconds of a start went into them."""
+    file.execute(
+        "INSERT INTO deliveries (destination, lane, priority, result_id, version, format, state, attempts, born_at, last_code)"
+        " VALUES ('records', 'A', 'routine', 'R1', 1, '', 'sending', 1, 'x', '')"
+    )
+    said: list[str] = []
+    file.set_trace_callback(said.append)
+    recover(file, s.NOW)
+    file.set_trace_callback(None)
+    asked = [statement for statement in said if statement.startswith(("SELECT", "WITH"))]
+    steps = [row[3] for statement in asked for row in file.execute(f"EXPLAIN QUERY PLAN {statement}")]
+    assert [step for step in steps if step.startswith("SCAN deliveries")] == []
+    assert "SEARCH deliveries USING COVERING INDEX deliveries_state (destination=? AND state=?)" in steps
+    assert file.execute("SELECT state FROM deliveries").fetchone() == ("retrying",)

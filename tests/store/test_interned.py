@@ -76,7 +76,13 @@ def test_a_subject_comes_together_as_it_was_parted(subject: str) -> None:
 
 
 @pytest.mark.parametrize(
-    ("subject", "parts"), [("delivery:5", ("delivery", 5)), ("destination:5", ("destination:5", 0)), ("store", ("store", 0))]
+    ("subject", "parts"),
+    [
+        ("delivery:5", ("delivery", 5)),
+        ("destination:5", ("destination:5", 0)),
+        ("store", ("store", 0)),
+        ("delivery:x", ("delivery:x", 0)),
+    ],
 )
 def test_what_is_numbered_is_parted(subject: str, parts: tuple[str, int]) -> None:
     """Sort and number, or the whole and 0."""
