@@ -66,6 +66,7 @@ from bridge.ways_out_watch import CapabilityWatch, SetupWatch
 log = structlog.get_logger()
 
 BEGUN = 32  # ours: tries begun at once at a destination; as many share the commits of their beginnings and ends, and a crash asks after as many
+AHEAD = 64  # ours: messages begun with their making and not sent yet; one group's while the group before it is sent
 
 
 class _Waking:
@@ -286,6 +287,7 @@ def _pace(destination: settings.DestinationShape) -> Pace:
         give_up=timedelta(hours=retry.give_up_h),
         lanes=max(BEGUN, 2 * _in_flight(destination)),
         in_flight=_in_flight(destination),
+        ahead=max(AHEAD, 2 * _in_flight(destination)),
     )
     if isinstance(destination, settings.MllpDestination) and destination.acknowledgement == "enhanced":
         wait = timedelta(seconds=destination.application_s)

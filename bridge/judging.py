@@ -176,6 +176,8 @@ class Judging:
         kept = self._fresh.pop(intake.capture_id, None)
         if kept is None:
             kept = await ask(self._store, self._store.capture, intake.capture_id)
+        for outlet in self._outlets.values():
+            await outlet.room()
         readings = await self._readings(kept, intake)
         chosen = [reading for reading in readings if self._is_due(reading, intake)]
         needs = None if intake.because or len(readings) > 1 else self._needs(*readings)

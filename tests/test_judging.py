@@ -306,6 +306,9 @@ class Sender:
     def _fell(self, offer: Offer, error: BaseException) -> None:
         self.heard.append(("failed", offer.message.lane, str(error)))
 
+    async def room(self) -> None:
+        """Have room."""
+
     def came(self) -> None:
         self.heard.append(("came",))
 

@@ -62,6 +62,9 @@ class Woken(Loop):
 
     came = wake
 
+    async def room(self) -> None:
+        """Have room."""
+
     def offer(self, message: Message) -> None:
         """Take nothing at once."""
 

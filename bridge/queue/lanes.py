@@ -32,6 +32,7 @@ from bridge.queue.clock_watch import ClockWatch
 from bridge.queue.door import Door
 from bridge.queue.leases import FREE, Grip
 from bridge.queue.offers import Offer
+from bridge.queue.places import Places
 from bridge.queue.turns import Turns
 from bridge.store.api import Store
 from bridge.store.asking import ask
@@ -58,6 +59,7 @@ LONGEST_LOOK = timedelta(seconds=60)  # ours: a lane that waits for another dest
 BIRTHS_AT_ONCE = 100  # ours: unborn messages made in one go before lanes are looked at
 URGENT_PLACES = 8  # ours: urgent messages that begin with their making where all places are taken; the next turns are theirs
 ANSWER_LOOK_S = 0.2  # ours: an answer that came before the end of its try is brought again this often; a receiver waits some seconds for its CA
+LONGEST_PAUSE_S = 0.2  # ours: a few commits of a slow disk, behind which places come free; little beside a technician's look
 GRACE_S = 2.0  # ours: a stopping service waits this long for answers on their way, which saves sending those messages twice
 
 
@@ -81,9 +83,10 @@ class Client(Protocol):
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Pace:
-    """How a destination is tried. ``in_flight`` bounds how many messages are with the receiver at once, ``lanes`` how many lanes have begun.
+    """How a destination is tried. ``in_flight`` bounds how many messages are with the receiver at once, ``lanes`` how many a look begins.
 
-    Those that have begun and are not sent yet wait for their turn: their beginnings and ends share commits.
+    Those that have begun and are not sent yet wait for their turn: their beginnings and ends share commits. Where ``ahead`` of
+    them have begun with their making, or as many as ``lanes`` if that is more, judging pauses; twice as many may.
     ``application`` is how long the answer to a committed message is waited for, None where none can be committed;
     ``silence_is_yes``: the receiver answers errors only.
     """
@@ -93,6 +96,7 @@ class Pace:
     give_up: timedelta
     lanes: int
     in_flight: int
+    ahead: int = 0
     application: timedelta | None = None
     silence_is_yes: bool = False
 
@@ -140,7 +144,8 @@ class DestinationQueue:
         self._beginning: set[int] = set()  # of these the store may still say that they wait
         self._faults: list[BaseException] = []
         self._turns = Turns(pace.in_flight)
-        self._offered = 0  # messages that may begin with their making, of which it is not known yet whether they did
+        self._ahead = max(pace.lanes, pace.ahead)
+        self._places = Places(self._ahead)  # for what begins with its making; what a look begins takes them as well
         self._run = 0
         self._is_taking = self._is_leaving = False
         self._may_wait = True  # whether the store may have something that could go; False: all that could has begun
@@ -174,14 +179,14 @@ class DestinationQueue:
         """
         is_urgent = message.priority is Priority.STAT
         waits, places = (self._urgent_waits, URGENT_PLACES) if is_urgent else (self._may_wait, 0)
-        if waits or len(self._trying) + self._offered >= self._pace.lanes + places or not self._is_open_now():
+        if waits or self._places.left() + self._ahead + places <= 0 or not self._is_open_now():
             self._urgent_waits = self._urgent_waits or is_urgent
             return None
         try:
             lease = self._grip.fence()
         except LeaseLost:
             return None
-        self._offered += 1
+        self._places.take()
         return Offer(message=message, lease=lease, run=self._run, told=self._made, fell=self._fell)
 
     def _is_open_now(self) -> bool:
@@ -189,6 +194,11 @@ class DestinationQueue:
         if not self._is_taking or self._shut:
             return False
         return self._door.resting(self._now()) is None and self._door.circuit is Circuit.FLOWS
+
+    async def room(self) -> None:
+        """Wait a little while all places are taken by what is sent one behind the other just now: a message that gets one needs no look."""
+        if not self._may_wait and self._places.left() <= 0 and self._is_open_now():
+            await self._places.wait(at_most_s=LONGEST_PAUSE_S)
 
     def _made(self, offer: Offer, delivery_id: int, attempt: int | None) -> None:
         self._let_go(offer)
@@ -216,7 +226,7 @@ class DestinationQueue:
 
     def _let_go(self, offer: Offer) -> None:
         if offer.run == self._run:
-            self._offered -= 1
+            self._places.give()
 
     def shut(self, reason: str) -> None:
         """Send nothing until ``open`` is called: the messages' plan is not shown to be right, or nobody has signed their tables."""
@@ -365,7 +375,7 @@ class DestinationQueue:
         if self._door.resting(now):
             return
         flows = self._door.circuit is Circuit.FLOWS
-        room = (self._pace.lanes if flows else 1) - len(self._trying) - self._offered
+        room = (self._pace.lanes if flows else 1) - self._under_way()
         if room <= 0:
             return
         self._grip.fence()
@@ -383,6 +393,7 @@ class DestinationQueue:
             self._start(head, self._try(head, asks=not flows))
 
     def _start(self, head: LaneHead, trying: Coroutine[Any, Any, None]) -> None:
+        self._places.take()
         task = asyncio.create_task(trying)
         self._busy.add(head.delivery_id)
         self._trying[head.message.control_id] = task
@@ -402,7 +413,7 @@ class DestinationQueue:
         return [head for head in heads if head.delivery_id == chosen]
 
     def _tried(self, head: LaneHead, task: asyncio.Task[None]) -> None:
-        """Look again where the store may have more, once half of what may have begun is over: until then enough wait for their turn."""
+        """Look again where the store may have more, once so few are begun that it pays."""
         self._trying.pop(head.message.control_id, None)
         self._busy.discard(head.delivery_id)
         if head.message.lane in self._followed:
@@ -414,8 +425,12 @@ class DestinationQueue:
             self._woken.set()
 
     def _has_room_for_a_look(self) -> bool:
-        """Say whether so few are begun that a look pays, which costs more than a try."""
-        return len(self._trying) + self._offered <= max(self._pace.in_flight, self._pace.lanes // 2)
+        """Say whether half of what may have begun is over: until then enough wait for their turn, and looks cost more than tries."""
+        return self._under_way() <= max(self._pace.in_flight, self._pace.lanes // 2)
+
+    def _under_way(self) -> int:
+        """Give how many are begun, or may be: those whose end is not noted yet as well, since their lanes go on behind it."""
+        return max(len(self._trying), self._places.taken)
 
     async def _sleep(self, now: datetime) -> None:
         """Wait until woken, or until something falls due that was not due at ``now``, the moment of this look."""
@@ -455,7 +470,8 @@ class DestinationQueue:
             self._trying.clear()
             self._busy.clear()
             self._followed.clear()
-            self._run, self._offered = self._run + 1, 0  # what was offered and is made from here on is kept back
+            self._places.clear()
+            self._run += 1  # what was offered and is made from here on is kept back
             self._is_leaving = False
 
     def _is_ours(self) -> bool:
@@ -483,14 +499,19 @@ class DestinationQueue:
             begun = await self._begin(head)
         except LeaseLost:
             self._say_lost(head)
-            return
-        if begun is not None:
+            begun = None
+        if begun is None:
+            self._places.give()
+        else:
             await self._go_on(begun, asks=asks)
 
     async def _go_on(self, begun: _Begun, *, asks: bool = False) -> None:
         """Send what has begun, in its turn, and note what came of it."""
         try:
-            acknowledgement = await self._send(begun, asks=asks)
+            try:
+                acknowledgement = await self._send(begun, asks=asks)
+            finally:
+                self._places.give()
             if acknowledgement.code != Silence.KEPT_BACK:
                 self._watch_clock()
                 self._door.note(acknowledgement, now=self._now(), jitter=self._jitter())

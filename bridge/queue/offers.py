@@ -19,6 +19,9 @@ class Outlet(Protocol):
         To be asked just before the command that makes it is submitted, and to be told what came of that.
         """
 
+    async def room(self) -> None:
+        """Wait a little, where that lets the next message begin with its making and costs no other message anything."""
+
     def came(self) -> None:
         """Hear that a delivery was made which waits in the store."""
 

@@ -168,8 +168,9 @@ class SqliteEngine:
             self._note_mark()
             self._connection.close()
 
-    def begin(self, *, together: bool) -> None:  # noqa: ARG002 - a file is never far away
+    def begin(self, *, together: bool) -> None:
         """Begin to write; no other connection can until the end."""
+        self._db.standing = set() if together else None
         self._db.execute("BEGIN IMMEDIATE")
 
     def must_stand(self) -> None:
@@ -177,11 +178,16 @@ class SqliteEngine:
 
     def commit(self) -> None:
         """Commit, with an fsync."""
+        self._db.standing = None
         self._db.execute("COMMIT")
 
     def undo(self) -> None:
         """Roll back, unless SQLite has done so itself."""
-        if self._connection is not None and self._connection.in_transaction:
+        if self._connection is None:
+            return
+        self._connection.known.clear()
+        self._connection.standing = None
+        if self._connection.in_transaction:
             self._connection.execute("ROLLBACK")
 
     def tidy(self) -> None:
@@ -201,10 +207,11 @@ class SqliteEngine:
                 raise
 
     def _note_mark(self) -> None:
-        if self._mark is None or self._db.in_transaction:
+        if self._mark is None:
             return
         with suppress(sqlite3.Error):  # a file that fails is told of where it is written
-            self._mark(mark_of(self._db))
+            if not self._db.in_transaction:  # what is not committed yet is not counted
+                self._mark(mark_of(self._db))
 
     def verdict(self, error: Exception) -> Verdict:
         """Judge an error of SQLite by its class and code; want of memory is the machine's."""
