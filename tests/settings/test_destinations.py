@@ -208,6 +208,11 @@ def test_a_hook_has_no_fragment_and_may_have_a_query() -> None:
     made = TypeAdapter(settings.Destination)
     with pytest.raises(ValidationError, match=r"a fragment .* is never sent"):
         made.validate_python({**given, "url": "https://hook.example/in#x"})
-    assert made.validate_python(
+    hook = made.validate_python(
         {**given, "url": "https://hook.example/in?key=1", "answers": [{"when": "hook 500", "means": "refused"}]}
+    )
+    assert isinstance(hook, settings.HookDestination)
+    assert (hook.url, [(line.when, line.means) for line in hook.answers]) == (
+        "https://hook.example/in?key=1",
+        [("hook 500", "refused")],
     )
