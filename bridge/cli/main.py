@@ -207,7 +207,9 @@ def convert(
 
 @app.command()
 def simulate(
-    target: Annotated[str, typer.Argument(help="pty, serial:DEVICE, tcp:HOST:PORT, mllp:HOST:PORT, listen:PORT, post:URL or folder:PATH.")],
+    target: Annotated[
+        str, typer.Argument(help="pty, serial:DEVICE, tcp:HOST:PORT, mllp:HOST:PORT, listen:PORT, post:URL or folder:PATH.")
+    ],
     profile: Annotated[str, typer.Option("--profile", "-p", help="Which analyzer to play.")],
     strips: Annotated[int, typer.Option(min=1, max=5000, help="How many strips to play.")] = 10,
     every: Annotated[float, typer.Option(min=0.0, max=60.0, help="Seconds between strips.")] = 1.0,
