@@ -371,7 +371,11 @@ def _doors(counters: Sequence[http_post.Counter], store: Store) -> Doors | None:
 def _ways_in(ways: Mapping[str, Any], certificates: CertificateWatch) -> tuple[WayIn, ...]:
     """Say of each way in that others come to who is there and what to look at; a folder or a serial line has no peers."""
     return tuple(
-        WayIn(source=name, here=peers.here(), notes=(*peers.notes(), *certificates.notes.get(name, ())))
+        WayIn(
+            source=name,
+            here=None if isinstance(way, http_post.Counter) else peers.here(),
+            notes=(*peers.notes(), *certificates.notes.get(name, ())),
+        )
         for name, way in ways.items()
         if (peers := getattr(way, "peers", None)) is not None
     )

@@ -19,7 +19,7 @@ from bridge.tables.types import ModeRule, NumberScheme, PadVocabulary, Policy, P
 from bridge.tables.vocabulary import possible_elsewhere
 
 TESTS = frozenset({"T", "D"})  # HL7 table 0103: training, debugging
-TEST_MODE = "test"  # ours: the mode in the key of a test reading, so that it has a number series of its own
+TEST_MODE = "test"  # ours: the mode in the key of a test reading, so that no live one is told by it
 SHARED_MODE = "all"  # ours: the mode in the key of a strip whose modes count in one series
 LONGEST_NUMBER = 18  # ours: digits that fit a signed 64-bit integer, the widest a database column holds
 
@@ -148,11 +148,11 @@ def understand_number(reading: Reading, scheme: NumberScheme, processing: Proces
     """Take the number apart, and find what its word, or the purpose field's, means.
 
     A profile has the word in one of the two places (tables/profiles.py refuses both); no word is the scheme's default. A test is
-    for training whatever its word, and counts in a series of its own.
+    for training whatever its word, and has no number: it may repeat or leave out any, and none of them is missing.
     """
     understood = _understood_number(reading, scheme)
     if processing is Processing.TEST and understood.mode:
-        return replace(understood, mode=TEST_MODE, purpose=Purpose.TRAINING, priority=Priority.ROUTINE)
+        return replace(understood, number=None, mode=TEST_MODE, purpose=Purpose.TRAINING, priority=Priority.ROUTINE)
     return understood
 
 

@@ -34,10 +34,12 @@ def _joined(parts: Mapping[int, str]) -> str:
     return parts[0] if 0 in parts else "^".join(parts.get(number, "") for number in range(1, max(parts, default=0) + 1))
 
 
-def hl7(fields: Mapping[str, str], pads: Sequence[Pad], layout: Hl7Layout, *, control_id: str, made_at: str) -> str:
+def hl7(
+    fields: Mapping[str, str], pads: Sequence[Pad], layout: Hl7Layout, *, control_id: str, made_at: str, is_stat: bool = False
+) -> str:
     """Give one strip as an unsolicited result message, live (P), segments ended by CR. ``made_at`` is MSH-7.
 
-    A word about the purpose goes to the last of its places where it is about the priority, else to the first.
+    The word of a STAT strip (``is_stat``) goes to the last place of the purpose, which is the order's priority; any other to the first.
     """
     kind, event = next(each for each in UNORDERED if each in layout.messages)
     single = {name: _Segment(name) for name in _ORDER if name != "OBX"}
@@ -47,7 +49,7 @@ def hl7(fields: Mapping[str, str], pads: Sequence[Pad], layout: Hl7Layout, *, co
         places = layout.fields.get(name, ())
         if not text or not places or name in PAD_NAMES:
             continue
-        place = places[-1] if name == "purpose" and text == "S" else places[0]
+        place = places[-1] if name == "purpose" and is_stat else places[0]
         if place.segment != "OBX":
             _put(single[place.segment], place, text)
         elif place.when_text:
@@ -55,8 +57,6 @@ def hl7(fields: Mapping[str, str], pads: Sequence[Pad], layout: Hl7Layout, *, co
             _put(beside[-1], place, text)
         else:
             in_pads.append((place, text))
-    single["PID"].put(1, 1, "1")
-    single["OBR"].put(1, 1, "1")
     results = [*(_result(pad, layout, in_pads) for pad in pads), *beside]
     for count, each in enumerate(results, 1):
         each.cells |= {1: {1: str(count)}, 2: {1: "ST"}, 11: {1: min(layout.statuses)}}

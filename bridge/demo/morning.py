@@ -9,6 +9,7 @@ import signal
 import socket
 import sys
 import tempfile
+import time
 from contextlib import suppress
 from datetime import date
 from pathlib import Path
@@ -27,9 +28,9 @@ from bridge.logs import configure_logging
 from bridge.receive.mllp_listener import MllpReceiver
 from bridge.receive.serial_line import SerialReceiver
 
-LONGEST_S = 90.0  # ours: the morning takes some 15 seconds; a slow machine gets six times that
+LONGEST_S = 120.0  # ours: the morning takes some 20 seconds; a slow machine gets six times that
 KEY = "PADPOST_DEMO_KEY"
-QUIET_S = 15.0  # ours: once all is played and nothing has changed for so long, it has come to what it will come to
+QUIET_S = 45.0  # ours: once all is played and nothing has changed for so long (the check of the plans takes half of that where all cores are busy), it has come to what it will come to
 OUTAGE_AFTER = 18  # ours: the record system goes deaf after this strip of the first analyzer
 OUTAGE_S = 2.0  # ours: long enough for several tries to fail
 
@@ -122,7 +123,9 @@ async def _play(bridge: Padpost, records: RecordSystem, wire: FdWire, drops: Pat
             _post(bridge, day),
         )
     ]
-    await asyncio.wait(playing, timeout=LONGEST_S)
+    done, _ = await asyncio.wait(playing, timeout=LONGEST_S)
+    for each in done:
+        each.result()  # an analyzer that could not play is no morning that came to less
     deadline, quiet_since = clock.monotonic() + LONGEST_S, clock.monotonic()
     reached = _reached(bridge, records)
     while reached != TRUTH and clock.monotonic() < min(deadline, quiet_since + QUIET_S) and not stop.is_set():
@@ -184,12 +187,22 @@ async def _speak(bridge: Padpost, day: date) -> None:
 async def _post(bridge: Padpost, day: date) -> None:
     """Let the fourth analyzer's computer post each strip; where its answer was lost it posts the same one again."""
     address, key = f"http://127.0.0.1:{bridge.config.pages.port}", settings.Secret(env=KEY).value()
+    await asyncio.to_thread(_await_pages, bridge.config.pages.port)
     for play in scenario.bench_d(day):
         readings = printed([play], bridge.tables.profiles["lark"], bridge.tables)
         for _ in range(1 + (play.number in scenario.SAID_TWICE)):
             taken = await post(address, readings, key=key, idempotency_key=f"{day:%Y%m%d}-{play.number}")
         print(f"bench-d {play.number:05}: {'kept' if taken else 'not taken'}", flush=True)
         await asyncio.sleep(0.4)
+
+
+def _await_pages(port: int) -> None:
+    """Wait until the pages listen, which they do a moment after the bridge runs; at most ``LONGEST_S``."""
+    until = clock.monotonic() + LONGEST_S
+    while clock.monotonic() < until:
+        with suppress(OSError), socket.create_connection(("127.0.0.1", port), timeout=1):
+            return
+        time.sleep(0.1)
 
 
 def _reached(bridge: Padpost, records: RecordSystem) -> Truth:

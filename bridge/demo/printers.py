@@ -11,7 +11,7 @@ from datetime import datetime
 
 from bridge.demo import messages
 from bridge.demo.messages import UNORDERED
-from bridge.model import UnitSystem
+from bridge.model import Priority, UnitSystem
 from bridge.tables.types import Framing, Layout, PadVocabulary, Profile, Tables
 from bridge.wire import lis01
 
@@ -157,6 +157,7 @@ class _Printer:
             layout,
             control_id=f"{play.at:%y%m%d}{play.number:05}{'C' if play.is_copy else ''}",
             made_at=f"{play.at:%Y%m%d%H%M%S}",
+            is_stat=self._profile.numbers.modes[play.word].priority is Priority.STAT,
         )
 
     def json(self, plays: Sequence[Play]) -> str:

@@ -20,10 +20,13 @@ class Bench:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class WayIn:
-    """A way in that others come to over the network: who is connected now, and what to look at."""
+    """A way in that others come to over the network: who is connected now, and what to look at.
+
+    ``here`` is None where nobody stays connected: a source that is posted to.
+    """
 
     source: str
-    here: tuple[str, ...]
+    here: tuple[str, ...] | None
     notes: tuple[str, ...]
 
 

@@ -35,7 +35,6 @@ class TcpStream(asyncio.Protocol):
         self._transport: asyncio.Transport | None = None
         self._inbox = Inbox(pause=self._pause, resume=self._resume)
         self.heard_at = 0.0
-        self.has_spoken = False
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
         """Note the wire."""
@@ -49,7 +48,7 @@ class TcpStream(asyncio.Protocol):
 
     def data_received(self, data: bytes) -> None:
         """Take bytes in."""
-        self.heard_at, self.has_spoken = asyncio.get_running_loop().time(), True
+        self.heard_at = asyncio.get_running_loop().time()
         self._inbox.put(data)
 
     def connection_lost(self, exc: Exception | None) -> None:

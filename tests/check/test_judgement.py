@@ -231,14 +231,15 @@ def test_an_analyzer_that_sends_tests_alone() -> None:
 
 
 def test_a_test_kept_for_training() -> None:
-    """By the site's option it is a training strip of a series of its own, whatever its number says; one that says nothing stays stopped."""
+    """By the site's option it is a training strip without a number in any series, whatever its word says; one that says nothing stays stopped."""
     tables = _tests(test_messages="training")
     of = reading(number="S0007", processing_id=printed("T"), patient_id=printed("not one"))
     verdict = check(of, NO_FACTS, tables, arrived_at=ARRIVED, live=True, now=ARRIVED)
     assert verdict.findings == ()
     assert verdict.checked is not None
-    assert (verdict.checked.purpose, verdict.checked.key.mode) == (Purpose.TRAINING, "test")
-    assert needs(of, tables).mode == "test"
+    assert verdict.checked.purpose is Purpose.TRAINING
+    assert (verdict.checked.key.mode, verdict.checked.key.number) == ("test", "")
+    assert (needs(of, tables).mode, needs(of, tables).number) == ("test", "")
     unsaid = check(reading(processing_id=printed("")), NO_FACTS, tables, arrived_at=ARRIVED, live=True, now=ARRIVED)
     assert _rules(unsaid) == ["message.processing_id"]
 

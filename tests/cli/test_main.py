@@ -72,9 +72,15 @@ def test_no_command_shows_the_help(tmp_path: Path) -> None:
         ("convert", "Missing argument 'file'."),
         ("demo --port 65536", "Invalid value for '--port'"),
         ("simulate pty --profile nobody", "No profile is called 'nobody'. There are alder, brook"),
-        ("simulate nowhere --profile brook", "There is no target 'nowhere'. Use pty, serial:DEVICE, tcp:HOST:PORT, listen:PORT"),
+        (
+            "simulate nowhere --profile brook",
+            "There is no target 'nowhere'. Use pty, serial:DEVICE, tcp:HOST:PORT, mllp:HOST:PORT, listen:PORT",
+        ),
         ("simulate folder: --profile tern", "There is no target 'folder:'."),
-        ("simulate tcp:127.0.0.1 --profile brook", "'127.0.0.1' names no port. Write tcp:HOST:PORT or listen:PORT."),
+        (
+            "simulate tcp:127.0.0.1 --profile brook",
+            "'127.0.0.1' names no port. Write tcp:HOST:PORT, mllp:HOST:PORT or listen:PORT.",
+        ),
         ("simulate tcp:127.0.0.1:65536 --profile brook", "'127.0.0.1:65536' names no port."),
         ("simulate listen:one --profile brook", "'one' names no port."),
         ("simulate serial:absent --profile brook", "absent cannot be opened: No such file or directory. Check the device's name"),

@@ -17,9 +17,9 @@ from bridge.tables.signatures import Signature
 from tests.cli.commands import CHART, SITE, here, padpost, site
 
 SECRETS = """  - name: vault
-    kind: fhir
-    base_url: "https://chart.example/fhir?key=s3cret"
-    result_system: "urn:example:results"
+    kind: hook
+    url: "https://chart.example/fhir?key=s3cret"
+    signing: {keys: keys}
     bearer:
       env: VAULT_TOKEN
 """

@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
+import http.server
 import io
+import json
 import os
 import re
 import socket
@@ -14,7 +17,9 @@ from datetime import UTC, datetime
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
+import hl7
 import pytest
+from hl7.mllp import HL7StreamReader, HL7StreamWriter, start_hl7_server
 
 from bridge import clock
 from bridge.demo import analyzers
@@ -201,6 +206,9 @@ def test_a_slip_plays_its_worked_example(tmp_path: Path) -> None:
     assert file.read_bytes() == TABLES.profiles["moss"].example.payload
 
 
+WHERE = "Profiles of the layout hl7 go to mllp:HOST:PORT, those of the layout json to post:URL, all others to a line; all to folder:PATH."
+
+
 @pytest.mark.parametrize(
     ("target", "profile", "sentence"),
     [
@@ -209,10 +217,22 @@ def test_a_slip_plays_its_worked_example(tmp_path: Path) -> None:
             "egret",
             "No profile is called 'egret'. There are alder, brook, brook-file, dipper, fjord, heron, lark, moss, tern, wren.",
         ),
-        ("fax:1", "brook", "There is no target 'fax:1'. Use pty, serial:DEVICE, tcp:HOST:PORT, listen:PORT or folder:PATH."),
-        ("tcp:", "brook", "There is no target 'tcp:'. Use pty, serial:DEVICE, tcp:HOST:PORT, listen:PORT or folder:PATH."),
-        ("tcp:localhost:door", "brook", "'localhost:door' names no port. Write tcp:HOST:PORT or listen:PORT."),
-        ("listen:70000", "brook", "'70000' names no port. Write tcp:HOST:PORT or listen:PORT."),
+        (
+            "fax:1",
+            "brook",
+            "There is no target 'fax:1'. Use pty, serial:DEVICE, tcp:HOST:PORT, mllp:HOST:PORT, listen:PORT, post:URL or folder:PATH.",
+        ),
+        (
+            "tcp:",
+            "brook",
+            "There is no target 'tcp:'. Use pty, serial:DEVICE, tcp:HOST:PORT, mllp:HOST:PORT, listen:PORT, post:URL or folder:PATH.",
+        ),
+        ("tcp:127.0.0.1:1", "dipper", f"dipper does not speak over tcp. {WHERE}"),
+        ("mllp:127.0.0.1:1", "brook", f"brook does not speak over mllp. {WHERE}"),
+        ("post:http://127.0.0.1:1", "dipper", f"dipper does not speak over post. {WHERE}"),
+        ("mllp:127.0.0.1:1", "lark", f"lark does not speak over mllp. {WHERE}"),
+        ("tcp:localhost:door", "brook", "'localhost:door' names no port. Write tcp:HOST:PORT, mllp:HOST:PORT or listen:PORT."),
+        ("listen:70000", "brook", "'70000' names no port. Write tcp:HOST:PORT, mllp:HOST:PORT or listen:PORT."),
     ],
 )
 def test_a_wrong_word_is_answered_with_the_right_ones(target: str, profile: str, sentence: str) -> None:
@@ -267,3 +287,69 @@ def test_made_up_strips_are_all_of_one_day(monkeypatch: pytest.MonkeyPatch) -> N
         ["25.11.2026", "00:00", "3"],
         ["25.11.2026", "00:01", "4"],
     ]
+
+
+# --- over the network
+
+
+@pytest.mark.parametrize(("code", "status"), [("AA", 0), ("AE", 1)])
+def test_messages_are_played_to_an_mllp_receiver(code: str, status: int, capsys: pytest.CaptureFixture[str]) -> None:
+    """Each is answered before the next goes; the receiver is the package hl7's own (PyPI hl7), which parses what it hears."""
+    heard: list[hl7.Message] = []
+    ended = asyncio.Event()
+
+    async def serve(reader: HL7StreamReader, writer: HL7StreamWriter) -> None:
+        with contextlib.suppress(asyncio.IncompleteReadError):
+            while True:
+                message = await reader.readmessage()
+                heard.append(message)
+                writer.writemessage(message.create_ack(code))
+                await writer.drain()
+        writer.close()
+        ended.set()
+
+    async def live() -> int:
+        server = await start_hl7_server(serve, "127.0.0.1", 0, encoding="ascii")
+        async with server:
+            port = server.sockets[0].getsockname()[1]
+            played = await asyncio.to_thread(simulate, f"mllp:127.0.0.1:{port}", "dipper", strips=3, every_s=0, seed=1)
+            await asyncio.wait_for(ended.wait(), BOUND_S)
+        return played
+
+    assert asyncio.run(live()) == status
+    assert [str(message.segment("OBR")[3]) for message in heard] == ["00001", "00002", "00003"]
+    said = "taken" if code == "AA" else "not taken"
+    assert capsys.readouterr().out == f"1: {said}\n2: {said}\n3: {said}\n"
+
+
+def test_readings_are_posted(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+    """With the key, and a key of its own for each post; a 403 is not taken; where nobody listens there is a sentence."""
+    monkeypatch.setenv("PADPOST_SIMULATE_KEY", "k" * 24)
+    asked: list[tuple[str, str, str, bytes]] = []
+
+    class Door(http.server.BaseHTTPRequestHandler):
+        def do_POST(self) -> None:
+            body = self.rfile.read(int(self.headers["Content-Length"]))
+            asked.append((self.path, self.headers["Authorization"], self.headers["Idempotency-Key"], body))
+            self.send_response(202 if len(asked) < 3 else 403)
+            self.send_header("Content-Length", "0")
+            self.end_headers()
+
+        def log_message(self, format: str, *args: object) -> None:  # noqa: A002 - the class's own signature
+            """Say nothing."""
+
+    with http.server.HTTPServer(("127.0.0.1", 0), Door) as server:
+        thread = threading.Thread(target=server.serve_forever)
+        thread.start()
+        address = f"http://127.0.0.1:{server.server_address[1]}"
+        try:
+            assert simulate(f"post:{address}", "lark", strips=3, every_s=0, seed=1) == 1
+        finally:
+            server.shutdown()
+            thread.join(BOUND_S)
+    assert {(path, key) for path, key, _, _ in asked} == {("/api/readings", f"Bearer {'k' * 24}")}
+    assert len({idempotency for _, _, idempotency, _ in asked}) == 3
+    assert [json.loads(body)["readings"][0]["number"] for _, _, _, body in asked] == ["1", "2", "3"]
+    assert capsys.readouterr().out == "1: taken\n2: taken\n3: not taken\n"
+    with pytest.raises(LineError, match=r"does not answer: ConnectError\. Start the bridge first"):
+        simulate(f"post:{address}", "lark", strips=1, every_s=0, seed=1)

@@ -48,7 +48,7 @@ def test_a_count_that_differs_from_the_truth_fails_the_demo(tmp_path: Path) -> N
     )  # fmt: skip
     assert run.returncode == 1, run.stdout[-2000:] + run.stderr[-2000:]
     assert [line.split() for line in run.stdout.splitlines() if line.endswith("<- differs")] == [
-        ["filed", "by", "FHIR", "53", "54", "<-", "differs"]
+        ["filed", "by", "FHIR", "65", "66", "<-", "differs"]
     ]
 
 
@@ -99,16 +99,16 @@ def test_the_summary_of_a_good_morning_is_exact(capsys: pytest.CaptureFixture[st
     morning._summary(TRUTH)
     assert [line.split() for line in capsys.readouterr().out.splitlines() if line] == [
         ["the", "morning", "came", "to", "known", "truth"],
-        ["strips", "received", "61", "61"],
-        ["sent", "on", "53", "53"],
-        ["controls", "(kept,", "never", "sent)", "4", "4"],
+        ["strips", "received", "75", "75"],
+        ["sent", "on", "65", "65"],
+        ["controls", "(kept,", "never", "sent)", "6", "6"],
         ["copies", "(noted,", "not", "sent)", "1", "1"],
         ["waiting", "for", "your", "decision", "0", "0"],
         ["cannot", "be", "sent", "3", "3"],
         ["missing", "numbers", "bench-a", "117", "bench-a", "117"],
-        ["filed", "by", "HL7", "v2", "52", "52"],
+        ["filed", "by", "HL7", "v2", "64", "64"],
         ["turned", "away", "there", "1", "1"],
-        ["filed", "by", "FHIR", "53", "53"],
+        ["filed", "by", "FHIR", "65", "65"],
         [
             "received",
             "=",
@@ -124,8 +124,8 @@ def test_the_summary_of_a_good_morning_is_exact(capsys: pytest.CaptureFixture[st
             "cannot",
             "be",
             "sent:",
-            "61",
+            "75",
             "=",
-            "61",
+            "75",
         ],
     ]

@@ -75,8 +75,8 @@ def test_frames_are_those_of_an_independent_sender() -> None:
 
 
 def test_a_slip_cannot_be_made_up() -> None:
-    """A slip's patterns cannot be turned round, and messages are written elsewhere; simulate plays the worked example instead."""
-    assert PRINTABLE == ["brook", "brook-file", "fjord", "heron", "tern"]
+    """A slip's patterns cannot be turned round; simulate plays the worked example instead."""
+    assert PRINTABLE == ["brook", "brook-file", "dipper", "fjord", "heron", "lark", "tern"]
 
 
 @pytest.mark.parametrize("name", PRINTABLE)

@@ -8,12 +8,25 @@ from datetime import UTC, date, datetime
 import pytest
 
 from bridge.demo import scenario
-from bridge.demo.scenario import MISTYPED, MISTYPED_FROM, TRUTH, UNKNOWN_TO_RECORDS, bench_a, bench_b, morning_of, patient
+from bridge.demo.scenario import (
+    MISTYPED,
+    MISTYPED_FROM,
+    TRUTH,
+    UNKNOWN_TO_RECORDS,
+    bench_a,
+    bench_b,
+    bench_c,
+    bench_d,
+    morning_of,
+    patient,
+)
 
 DAY = date(2026, 11, 25)
 LINE = bench_a(DAY)
 DROPS = bench_b(DAY)
 FILES = [play for drop in DROPS for play in drop.plays]
+MESSAGES, POSTS = bench_c(DAY), bench_d(DAY)
+ALL = LINE + FILES + MESSAGES + POSTS
 
 
 def luhn(digits: str) -> bool:
@@ -32,13 +45,13 @@ def test_luhn_is_the_standards() -> None:
 
 
 def test_the_sums_of_the_truth_follow_from_what_is_played() -> None:
-    """35 strips on the line and 26 in files; each received strip has one end, and one gap is not a strip."""
-    assert (len(LINE), len(FILES), len(DROPS)) == (35, 26, 9)
-    assert TRUTH.received == len(LINE) + len(FILES)
-    words = Counter(play.word for play in LINE + FILES)
-    assert words == {"C": 2, "N": 31, "S": 2, "Controlo": 2, "Rotina": 23, "Urgente": 1}
-    assert TRUTH.controls == words["C"] + words["Controlo"]
-    assert TRUTH.copies == sum(play.is_copy for play in LINE + FILES) == 1
+    """35 strips on the line, 26 in files, 8 in messages and 6 in posts; each received strip has one end, and one gap is not a strip."""
+    assert (len(LINE), len(FILES), len(DROPS), len(MESSAGES), len(POSTS)) == (35, 26, 9, 8, 6)
+    assert TRUTH.received == len(ALL)
+    words = Counter(play.word for play in ALL)
+    assert words == {"C": 2, "N": 31, "S": 3, "Controlo": 2, "Rotina": 23, "Urgente": 1, "Q": 1, "control": 1, "stat": 1, "": 10}
+    assert TRUTH.controls == words["C"] + words["Controlo"] + words["Q"] + words["control"]
+    assert TRUTH.copies == sum(play.is_copy for play in ALL) == 1
     mistyped = sum(play.patient_id == MISTYPED for play in LINE)
     mixed = sum(play.other_units for play in LINE)
     torn = sum(drop.keep < 1 for drop in DROPS)
@@ -47,7 +60,7 @@ def test_the_sums_of_the_truth_follow_from_what_is_played() -> None:
     assert TRUTH.received == TRUTH.sent_on + TRUTH.copies + TRUTH.controls + TRUTH.held + TRUTH.rejected
     assert TRUTH.filed_fhir == TRUTH.sent_on
     assert TRUTH.filed_hl7 == TRUTH.sent_on - TRUTH.refused
-    assert sum(play.patient_id == UNKNOWN_TO_RECORDS for play in LINE + FILES) == TRUTH.refused == 1
+    assert sum(play.patient_id == UNKNOWN_TO_RECORDS for play in ALL) == TRUTH.refused == 1
 
 
 def test_the_numbers_of_the_line_lack_one_and_repeat_one() -> None:
@@ -60,11 +73,14 @@ def test_the_numbers_of_the_line_lack_one_and_repeat_one() -> None:
     assert (first.patient_id, first.at, first.ranks) == (again.patient_id, again.at, again.ranks)
     assert TRUTH.missing == ("bench-a 117",)
     assert [play.number for play in FILES] == list(range(1, 27))
+    assert [play.number for play in MESSAGES] == list(range(1, 9))
+    assert [play.number for play in POSTS] == list(range(1, 7))
+    assert all(number in {play.number for play in plays} for number in scenario.SAID_TWICE for plays in (MESSAGES, POSTS))
 
 
 def test_patients_are_good_and_one_id_is_mistyped() -> None:
     """Every ID agrees with its check digit but one, in which two neighbours changed places; that one is nobody else's."""
-    ids = [play.patient_id for play in LINE + FILES if play.word not in {"C", "Controlo"}]
+    ids = [play.patient_id for play in ALL if play.word not in {"C", "Controlo", "Q", "control"}]
     assert [each for each in ids if not luhn(each)] == [MISTYPED]
     assert luhn(MISTYPED_FROM)
     assert sorted(MISTYPED) == sorted(MISTYPED_FROM)
@@ -77,13 +93,13 @@ def test_patients_are_good_and_one_id_is_mistyped() -> None:
 
 def test_the_morning_is_between_eight_and_half_past_eleven() -> None:
     """The strips' own times stand in the clinic's zone, rising on each analyzer, on the day that was asked for."""
-    for plays in (LINE, FILES):
+    for plays in (LINE, FILES, MESSAGES, POSTS):
         times = [play.at for play in plays if not play.is_copy]
         assert times == sorted(times)
         assert {at.date() for at in times} == {DAY}
         assert min(times).hour == 8
         assert f"{max(times):%H:%M}" <= "11:30"
-    assert {play.at.tzinfo for play in LINE + FILES} == {scenario.ZONE}
+    assert {play.at.tzinfo for play in ALL} == {scenario.ZONE}
 
 
 @pytest.mark.parametrize(

@@ -254,11 +254,13 @@ def test_a_way_in_to_look_at_is_told(shelf: Stocked) -> None:
     """Who is connected, who was turned away and what spoils stand on Today; probes hear the last two. Nothing of a patient is in them."""
     ways = (
         WayIn(source="net", here=("bench-7 (192.0.2.8)",), notes=("a connection from <b>192.0.2.9 was turned away",)),
-        WayIn(source="posts", here=(), notes=()),
+        WayIn(source="idle", here=(), notes=()),
+        WayIn(source="posts", here=None, notes=()),
     )
     with shelf.serving(ways_in=lambda: ways) as visitor:
         page, ready = visitor.get("/").text, visitor.get("/health/ready")
     assert "connected: bench-7 (192.0.2.8)" in page
     assert "To look at: a connection from &lt;b&gt;192.0.2.9 was turned away" in page
-    assert "nobody is connected now" in page
+    assert page.count("nobody is connected now") == 1
+    assert page.count("takes posts with its key") == 1
     assert ready.json()["notes"] == [{"source": "net", "note": "a connection from <b>192.0.2.9 was turned away"}]

@@ -212,4 +212,7 @@ def test_a_hook_has_no_fragment_and_may_have_a_query() -> None:
         {**given, "url": "https://hook.example/in?key=1", "answers": [{"when": "hook 500", "means": "refused"}]}
     )
     assert isinstance(hook, settings.HookDestination)
-    assert str(hook.url) == "https://hook.example/in?key=1"
+    assert (hook.url, [(line.when, line.means) for line in hook.answers]) == (
+        "https://hook.example/in?key=1",
+        [("hook 500", "refused")],
+    )
