@@ -160,6 +160,7 @@ class DestinationQueue:
         self._owed: list[EndAttempt] = []
         self._clock: ClockWatch | None = None
         self._hurry_beyond: datetime | None = None
+        self._was_set = False
 
     def wake(self) -> None:
         """Look again at once."""
@@ -262,11 +263,11 @@ class DestinationQueue:
             while True:
                 self._woken.clear()
                 await self._pay_owed()
-                self._watch_clock()
+                watched = self._watch_clock()
                 await self._hurry()
                 await self._note_state()
+                await self._end_waits(watched)  # by the clock of this look: what it was set to since is noticed at the next one
                 now = self._now()
-                await self._end_waits(now)
                 if not self._shut:
                     await self._bear_some()
                     await self._begin_some(now)
@@ -283,8 +284,8 @@ class DestinationQueue:
         if count := await self._done(recovering):
             log.warning("delivery.recovered", destination=self._name, count=count)
 
-    def _watch_clock(self) -> None:
-        """Let nothing wait, and give nothing up, by a clock that was set meanwhile."""
+    def _watch_clock(self) -> datetime:
+        """Let nothing wait, and give nothing up, by a clock that was set meanwhile; give what it shows."""
         now, steady_s = self._now(), asyncio.get_running_loop().time()
         if self._clock is None:  # the clock may have been set while nothing ran: what waits beyond every wait shows it
             self._clock = ClockWatch(now=now, steady_s=steady_s)
@@ -292,13 +293,19 @@ class DestinationQueue:
         elif self._clock.was_set(now, steady_s):
             log.warning("clock.was_set", destination=self._name)
             self._door.clock_was_set(now)
-            self._hurry_beyond = now
+            self._hurry_beyond, self._was_set = now, True
+        return now
 
     async def _hurry(self) -> None:
         if self._hurry_beyond is not None:
-            lease = self._grip.fence()
-            await self._done(HurryWaiting(destination=self._name, beyond=self._hurry_beyond, at=self._now(), lease=lease))
-            self._hurry_beyond = None
+            now, lease = self._now(), self._grip.fence()
+            until = None if self._pace.application is None else now + self._pace.application
+            beyond, was_set = self._hurry_beyond, self._was_set
+            await self._done(
+                HurryWaiting(destination=self._name, beyond=beyond, at=now, answers_until=until, was_set=was_set, lease=lease)
+            )
+            if self._hurry_beyond == beyond:  # else it was set again meanwhile
+                self._hurry_beyond, self._was_set = None, False
 
     async def _note_state(self) -> None:
         if self._shut:

@@ -170,10 +170,15 @@ def recover_deliveries(db: Db, command: c.RecoverDeliveries) -> int:
 
 
 def hurry_waiting(db: Db, command: c.HurryWaiting) -> int:
-    """Make due what would wait longer than any wait."""
+    """Make due what would wait longer than any wait, and wait anew for answers."""
     hold_lanes(db)
     hurried = "UPDATE deliveries SET due_at = ? WHERE destination = ? AND state = 'retrying' AND due_at > ?"
-    return db.execute(hurried, (when(command.at), command.destination, when(command.beyond))).rowcount
+    count = db.execute(hurried, (when(command.at), command.destination, when(command.beyond))).rowcount
+    if command.answers_until is not None:
+        until = when(command.answers_until)
+        anew = "UPDATE deliveries SET due_at = ? WHERE destination = ? AND state = 'committed' AND (? OR due_at > ?)"
+        count += db.execute(anew, (until, command.destination, command.was_set, until)).rowcount
+    return count
 
 
 def set_destination(db: Db, command: c.SetDestination) -> None:

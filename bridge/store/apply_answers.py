@@ -62,9 +62,7 @@ def note_answer(db: Db, command: c.NoteAnswer) -> c.NotedAnswer | None:
     if row is None:
         return None
     delivery_id, before, ack = int(row[0]), DeliveryState(row[1]), command.acknowledgement
-    if (
-        before is DeliveryState.SENDING
-    ):  # the end of the try says more than that the message was taken in, and would be said after it
+    if before is DeliveryState.SENDING:  # what the try's end says would be noted after this answer, and outdo it
         return c.NotedAnswer(delivery_id=delivery_id, state=before, counts=False)
     event = _late_event(before, row[2], ack.answer)
     (attempt_id, code, words) = db.execute(

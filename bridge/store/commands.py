@@ -237,12 +237,15 @@ class EndAttempt:
 class HurryWaiting:
     """Make due at ``at`` what waits for another try at ``destination`` and would wait beyond ``beyond``. Gives how many (int).
 
-    No wait is that long: the clock was set back since it was reckoned.
+    No wait is that long: the clock was set back since it was reckoned. With ``answers_until`` nothing committed is waited for beyond
+    that; where the clock ``was_set`` all of it is waited for until then, and not by a time that the step ended or moved away.
     """
 
     destination: str
     beyond: datetime
     at: datetime
+    answers_until: datetime | None = None
+    was_set: bool = False
     lease: Lease | None = None
 
 

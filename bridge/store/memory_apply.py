@@ -285,7 +285,7 @@ def _stop_delivery(
 
 
 def hurry_waiting(state: State, command: c.HurryWaiting) -> int:
-    """Make due what would wait longer than any wait."""
+    """Make due what would wait longer than any wait, and wait anew for answers."""
     late = [
         sent
         for sent in state.sent.values()
@@ -295,7 +295,18 @@ def hurry_waiting(state: State, command: c.HurryWaiting) -> int:
     ]
     for sent in late:
         state.sent[sent.row.delivery_id] = replace(sent, row=replace(sent.row, due_at=command.at))
-    return len(late)
+    return len(late) + _wait_anew(state, command)
+
+
+def _wait_anew(state: State, command: c.HurryWaiting) -> int:
+    until, count = command.answers_until, 0
+    for sent in list(state.sent.values()):
+        if until is None or (sent.row.destination, sent.row.state) != (command.destination, DeliveryState.COMMITTED):
+            continue
+        if command.was_set or (sent.row.due_at is not None and sent.row.due_at > until):
+            state.sent[sent.row.delivery_id] = replace(sent, row=replace(sent.row, due_at=until))
+            count += 1
+    return count
 
 
 def set_destination(state: State, command: c.SetDestination) -> None:

@@ -164,10 +164,12 @@ class World:
     @property
     def unanswered(self) -> list[str]:
         """Give what waits for a person for want of a second answer; none may once every one was said and noted."""
+        sent = self.store.committed.sent
         stops = [stop for stop in self.store.stops(group=StopGroup.REFUSED) if stop.rule == UNANSWERED]
+        rows = [sent[stop.delivery_id].row for stop in stops if stop.delivery_id is not None]
+        left = [row for row in rows if row.control_id not in self.receivers[row.destination].put_off]
         return [
-            f"{stop.destination}: delivery {stop.delivery_id} waits for a person, and its second answer was noted"
-            for stop in stops
+            f"{row.destination}: delivery {row.delivery_id} waits for a person, and its second answer was noted" for row in left
         ]
 
 

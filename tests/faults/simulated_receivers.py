@@ -6,7 +6,7 @@ import asyncio
 import json
 import random
 from asyncio import Event
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from typing import Protocol
 
 from bridge.errors import StoreError
@@ -52,6 +52,7 @@ class Receiver:
     """A record system and the wire to it. What it takes it holds for good."""
 
     yes = Acknowledgement(answer=Answer.ACCEPTED, code="AA")
+    put_off: Collection[str] = ()
 
     def __init__(self, world: Surroundings, name: str) -> None:
         self.name = name
@@ -133,6 +134,9 @@ class LateReceiver(Receiver):
     def __init__(self, world: Surroundings, name: str) -> None:
         super().__init__(world, name)
         self._taken: set[str] = set()
+        self.put_off: set[str] = (
+            set()
+        )  # told "later" as the last word: where nobody waits for an answer any more, that is a person's matter
         self._owed: list[asyncio.Task[None]] = []
 
     def take(self, message: Message, *, held: bool = True) -> None:
@@ -184,6 +188,8 @@ class LateReceiver(Receiver):
             raise ended
         if is_noted and not settling.result():
             self._world.found.append(f"{self.name}: {control_id} was sent and is not known when its second answer comes")
+        if is_noted:
+            (self.put_off.add if answer.answer is Answer.TRY_AGAIN else self.put_off.discard)(control_id)
         self._world.moved.set()
         return is_noted
 

@@ -22,7 +22,7 @@ from bridge.store.sqlite import SqliteStore
 from tests.peers.mllp_receiver import MllpReceiver, accept, answer_apart, commit, silent, turn_away
 from tests.peers.outgoing import oru
 from tests.queue.stock import put, row, states, until
-from tests.queue.test_lanes import pace, queue_of, running, store
+from tests.queue.test_lanes import DAY, Wall, no_births, pace, queue_of, running, store
 
 __all__ = ["store"]
 S = DeliveryState
@@ -224,6 +224,40 @@ def test_an_answer_that_another_process_hears_waits_for_the_end_of_the_try(
 
         run(whole)
         assert receiver.control_ids == ["E0000M1"]
+
+
+@pytest.mark.parametrize("ahead", [DAY, -DAY])
+def test_a_clock_that_is_set_ends_no_wait_for_an_answer_and_makes_none_longer(store: SqliteStore, ahead: timedelta) -> None:
+    """A day ahead is no answer that did not come: nobody is asked to look. A day back is no day more: the wait begins anew."""
+    wall, message = Wall(), oru("E0000M1")
+    put(store, message)
+    queue = DestinationQueue(store, "record", Keeper(), waiting(900), bear=no_births, now=wall.now, jitter=lambda: 0.0)
+
+    async def whole() -> None:
+        async with running(queue, None):
+            await until(lambda: states(store, message) == [S.COMMITTED])
+            before = row(store, message).due_at
+            assert before is not None
+            wall.ahead = ahead
+            queue.wake()
+            await until(lambda: row(store, message).due_at != before)
+            (state,), due = states(store, message), row(store, message).due_at
+            assert state is S.COMMITTED
+            assert due is not None
+            assert timedelta() <= due - (before + ahead) < timedelta(seconds=60)  # the time that the test took
+            assert await queue.settle("E0000M1", Acknowledgement(answer=Answer.ACCEPTED, code="AA"))
+            assert states(store, message) == [S.ACCEPTED]
+
+    run(whole)
+
+
+class Keeper:
+    """A receiver that keeps everything, and says so."""
+
+    async def send(self, message: Message) -> Acknowledgement:
+        """Say CA."""
+        del message
+        return Acknowledgement(answer=Answer.COMMITTED, code="CA")
 
 
 class Nobody:

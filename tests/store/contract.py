@@ -537,6 +537,23 @@ class StoreContract:
         s.attempt(store, ids["B1"], Answer.ACCEPTED)
         assert store.next_due("records") == later(60)
 
+    def test_answers_are_waited_for_anew_where_the_clock_was_set(self, store: Store) -> None:
+        """All of a receiver's, whether the clock went ahead or back; at a start only what would be waited for longer than any wait."""
+        ids = {name: s.post(store, name, patient=name).delivery_ids[0] for name in ("A1", "B1", "C1")}
+        (other,) = s.post(store, "D1", destinations=("chart",)).delivery_ids
+        for delivery_id, minutes in ((ids["A1"], 15), (ids["B1"], 24 * 60), (other, 24 * 60)):
+            s.attempt(store, delivery_id, Answer.COMMITTED, "CA", due_at=later(minutes))
+        s.attempt(store, ids["C1"], Answer.TRY_AGAIN, due_at=later(30))
+        begun = HurryWaiting(destination="records", beyond=later(60), at=NOW, answers_until=later(20))
+        assert store.submit(begun).result(WAIT) == 1
+        assert store.unanswered("records", now=later(15), limit=9) == (ids["A1"],)
+        assert store.unanswered("records", now=later(20), limit=9) == (ids["A1"], ids["B1"])
+        step = HurryWaiting(destination="records", beyond=later(60), at=NOW, answers_until=later(40), was_set=True)
+        assert store.submit(step).result(WAIT) == 2
+        assert store.next_unanswered("records") == later(40)
+        assert store.next_unanswered("chart") == later(24 * 60)
+        assert store.next_due("records") == later(30)
+
     def test_a_closed_door_counts_no_try(self, store: Store) -> None:
         """The receiver has nothing of it: neither the count nor the age of the tries goes on."""
         (one,) = s.post(store, "A1").delivery_ids
