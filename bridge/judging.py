@@ -69,15 +69,25 @@ class Ids:
         self._store = store
         self._next = 0
         self._end = 0
+        self._coming: Future[int] | None = None  # the next block, asked for before it is needed: nobody waits for its commit then
         self._turn = asyncio.Lock()
 
     async def _number(self) -> int:
         async with self._turn:
             if self._next == self._end:
-                self._next = await done(self._store, ReserveNumbers(count=BLOCK))
+                self._next = await self._block()
                 self._end = self._next + BLOCK
+            elif self._end - self._next == BLOCK // 2:
+                self._coming = self._store.submit(ReserveNumbers(count=BLOCK))
             self._next += 1
             return self._next - 1
+
+    async def _block(self) -> int:
+        coming, self._coming = self._coming, None
+        if coming is not None and not (coming.done() and coming.exception()):
+            return await asyncio.wrap_future(coming)
+        first: int = await done(self._store, ReserveNumbers(count=BLOCK))
+        return first
 
     async def result(self) -> str:
         """Give a result's identifier: epoch, R, number; at most 20 characters."""
