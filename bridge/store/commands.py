@@ -373,6 +373,13 @@ class PurgeEvents:
     before: datetime
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
+class TrustClock:
+    """Note that the clock, by which the purge counts days, was held to be right at ``at``. Gives None."""
+
+    at: datetime
+
+
 Command = (
     HoldLeases
     | LeaveLeases
@@ -397,4 +404,5 @@ Command = (
     | PurgeCaptures
     | PurgeFiles
     | PurgeEvents
+    | TrustClock
 )
