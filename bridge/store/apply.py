@@ -20,8 +20,14 @@ from bridge.store.apply_purge import purge_captures, purge_events, purge_files, 
 from bridge.store.codec import packed, when
 from bridge.store.database import Db, new_id
 from bridge.store.lanes import MAY_GO, hold_lanes
-from bridge.store.statements import NEW_ATTEMPT, Change, NewStop, move_delivery, note, open_stop
+from bridge.store.statements import KEEP_MESSAGE, NEW_ATTEMPT, Change, NewStop, move_delivery, note, open_stop
 
+# Every destination that has deliveries, one step of an index each
+_SENT_TO = (
+    "WITH RECURSIVE named (who) AS (SELECT min(destination) FROM deliveries UNION ALL"
+    " SELECT (SELECT min(d.destination) FROM deliveries d WHERE d.destination > named.who) FROM named WHERE named.who IS NOT NULL)"
+    " SELECT who FROM named WHERE who IS NOT NULL"
+)
 EPOCH_LETTERS = "ABCDEFGHJKLMNPQRSTUVWXYZ23456789"  # ours: without I, O, 0, 1, which people misread
 # a known origin is a sender's repetition; of a file it is our own second look after a crash
 SENT_AGAIN = frozenset({Way.MLLP, Way.HTTP})
@@ -118,9 +124,9 @@ def bear_message(db: Db, command: c.BearMessage) -> None:
     _require_not_ended(db, command.delivery_id)
     move_delivery(db, command.delivery_id, DeliveryEvent.BEAR, command.at, SERVICE)
     db.execute(
-        "UPDATE deliveries SET format = ?, control_id = ?, payload = ? WHERE id = ?",
-        (message.format, message.control_id, packed(message.payload), command.delivery_id),
+        "UPDATE deliveries SET format = ?, control_id = ? WHERE id = ?", (message.format, message.control_id, command.delivery_id)
     )
+    db.execute(KEEP_MESSAGE, (command.delivery_id, packed(message.payload)))
 
 
 def withhold_delivery(db: Db, command: c.WithholdDelivery) -> None:
@@ -265,6 +271,5 @@ def begin_store(db: Db) -> str:
 
 def recover(db: Db, at: datetime) -> None:
     """After a crash of the only process: what was being sent, to whichever destination, is due again."""
-    sending = "SELECT DISTINCT destination FROM deliveries INDEXED BY deliveries_sending WHERE state = 'sending'"  # a few rows of all years
-    for (destination,) in db.execute(sending).fetchall():
+    for (destination,) in db.execute(_SENT_TO).fetchall():
         recover_deliveries(db, c.RecoverDeliveries(destination=destination, at=at))

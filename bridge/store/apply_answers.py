@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping
 from datetime import datetime
 
-from bridge.lifecycle.states import ANSWERED_LATE, STOPPED_DELIVERY, UNSETTLED_DELIVERY, DeliveryEvent, StopGroup
+from bridge.lifecycle.states import ANSWERED_LATE, STOPPED_DELIVERY, UNSETTLED_DELIVERY, DeliveryEvent, StopGroup, step
 from bridge.model import SERVICE, Acknowledgement, Answer, DeliveryState
 from bridge.store import commands as c
 from bridge.store.codec import when
 from bridge.store.database import Db
-from bridge.store.lanes import hold_lanes
-from bridge.store.statements import Change, NewStop, move_delivery, note, open_stop
+from bridge.store.lanes import Moved, hold_lanes
+from bridge.store.statements import Also, Change, NewStop, move_delivery, note, note_move, open_stop, set_moved
 
 _EVENTS: Mapping[Answer, DeliveryEvent] = {
     Answer.ACCEPTED: DeliveryEvent.ACCEPT,
@@ -20,40 +20,36 @@ _EVENTS: Mapping[Answer, DeliveryEvent] = {
     Answer.REFUSED: DeliveryEvent.REFUSE,
     Answer.CLOSED: DeliveryEvent.CLOSE,
 }
+_UNDER_WAY = "SELECT a.ended_at, d.state, d.destination, d.lane FROM attempts a JOIN deliveries d ON d.id = a.delivery_id WHERE a.id = ? AND d.id = ?"
+_UNCOUNTED = ", attempts = attempts - 1, first_attempt_at = CASE WHEN attempts = 1 THEN NULL ELSE first_attempt_at END"
 COMMITTED = "CA"  # the code of a delivery whose last word from the receiver was that it keeps the message (HL7 table 0008)
 
 
 def end_attempt(db: Db, command: c.EndAttempt) -> DeliveryState:
     """Note what came of a try; a refused or expired delivery opens a stop. A try that is over already stays as it is."""
     hold_lanes(db)
-    if not _is_under_way(db, command):
-        return DeliveryState(db.execute("SELECT state FROM deliveries WHERE id = ?", (command.delivery_id,)).fetchone()[0])
+    row = db.execute(_UNDER_WAY, (command.attempt, command.delivery_id)).fetchone()
+    if row is None:
+        raise ValueError(f"delivery {command.delivery_id} has no attempt {command.attempt}")
+    ended_at, before, destination, lane = row
+    if ended_at is not None:
+        return DeliveryState(before)
     ack = command.acknowledgement
     event = DeliveryEvent.EXPIRE if command.expire else _EVENTS[ack.answer]
-    state = move_delivery(db, command.delivery_id, event, command.at, SERVICE, reason=ack.code)
-    _keep_answer(db, command.delivery_id, state, ack, at=command.at, due_at=command.due_at)
+    state = step(DeliveryState(before), event)
+    moved = Moved(delivery_id=command.delivery_id, destination=destination, lane=lane, before=before, after=state)
+    # the door was closed: the receiver has nothing of it, so the try is not counted
+    also = _answered(state, ack, at=command.at, due_at=command.due_at, is_counted=ack.answer is not Answer.CLOSED)
+    set_moved(db, moved, also)
     db.execute(
         "UPDATE attempts SET ended_at = ?, code = ?, words = ? WHERE id = ?",
         (when(command.at), ack.code, ack.text, command.attempt),
     )
-    if ack.answer is Answer.CLOSED:  # the door was closed: the receiver has nothing of it, so the try is not counted
-        db.execute(
-            "UPDATE deliveries SET attempts = attempts - 1, first_attempt_at = CASE WHEN attempts = 1 THEN NULL ELSE first_attempt_at END WHERE id = ?",
-            (command.delivery_id,),
-        )
+    note_move(db, moved, event, command.at, SERVICE, ack.code)
     if state in STOPPED_DELIVERY:
         refused = state is DeliveryState.REFUSED
         _stop(db, command.delivery_id, command, rule="deliver.refused" if refused else "deliver.expired", words=ack.text)
     return state
-
-
-def _is_under_way(db: Db, command: c.EndAttempt) -> bool:
-    row = db.execute(
-        "SELECT ended_at FROM attempts WHERE id = ? AND delivery_id = ?", (command.attempt, command.delivery_id)
-    ).fetchone()
-    if row is None:
-        raise ValueError(f"delivery {command.delivery_id} has no attempt {command.attempt}")
-    return row[0] is None
 
 
 def note_answer(db: Db, command: c.NoteAnswer) -> c.NotedAnswer | None:
@@ -77,8 +73,7 @@ def note_answer(db: Db, command: c.NoteAnswer) -> c.NotedAnswer | None:
         note(db, command.at, SERVICE, "delivery.answered_late", f"delivery:{delivery_id}", change)
         return c.NotedAnswer(delivery_id=delivery_id, state=before, counts=False)
     _close_unanswered(db, delivery_id, at=command.at)
-    state = move_delivery(db, delivery_id, event, command.at, SERVICE, reason=ack.code)
-    _keep_answer(db, delivery_id, state, ack, at=command.at, due_at=command.due_at)
+    state = _move(db, delivery_id, event, ack, at=command.at, due_at=command.due_at)
     if state in STOPPED_DELIVERY:
         _stop(db, delivery_id, command, rule="deliver.refused", words=ack.text)
     return c.NotedAnswer(delivery_id=delivery_id, state=state, counts=True)
@@ -99,30 +94,31 @@ def end_wait(db: Db, command: c.EndWait) -> DeliveryState:
     if before != DeliveryState.COMMITTED:
         return DeliveryState(before)
     event = DeliveryEvent.LAPSE if command.is_yes else DeliveryEvent.EXPIRE
-    state = move_delivery(db, command.delivery_id, event, command.at, SERVICE, reason=COMMITTED)
     silence = Acknowledgement(answer=Answer.ACCEPTED, code=COMMITTED)
-    _keep_answer(db, command.delivery_id, state, silence, at=command.at, due_at=None)
+    state = _move(db, command.delivery_id, event, silence, at=command.at, due_at=None)
     if state in STOPPED_DELIVERY:
         _stop(db, command.delivery_id, command, rule="deliver.unanswered")
     return state
 
 
-def _keep_answer(
-    db: Db,
-    delivery_id: int,
-    state: DeliveryState,
-    ack: Acknowledgement,
-    *,
-    at: datetime,
-    due_at: datetime | None,
-) -> None:
-    """Keep with the delivery what was last said of it, when it falls due again, and when it was accepted, as far as it was."""
+def _answered(
+    state: DeliveryState, ack: Acknowledgement, *, at: datetime, due_at: datetime | None, is_counted: bool = True
+) -> Also:
+    """Give what is kept with a delivery: what was last said of it, when it falls due again, and when it was accepted, as far as it was."""
     waits = state in {DeliveryState.RETRYING, DeliveryState.COMMITTED}
     accepted = when(at) if state is DeliveryState.ACCEPTED else None
-    db.execute(
-        "UPDATE deliveries SET due_at = ?, last_code = ?, accepted_at = ? WHERE id = ?",
-        (when(due_at) if waits else None, ack.code, accepted, delivery_id),
-    )
+    sets = "due_at = ?, last_code = ?, accepted_at = ?"
+    return Also(sets=sets if is_counted else sets + _UNCOUNTED, values=(when(due_at) if waits else None, ack.code, accepted))
+
+
+def _move(
+    db: Db, delivery_id: int, event: DeliveryEvent, ack: Acknowledgement, *, at: datetime, due_at: datetime | None
+) -> DeliveryState:
+    """Move a delivery by an answer, and keep the answer with it; give its new state."""
+    state = move_delivery(db, delivery_id, event, at, SERVICE, reason=ack.code)
+    also = _answered(state, ack, at=at, due_at=due_at)
+    db.execute(f"UPDATE deliveries SET {also.sets} WHERE id = ?", (*also.values, delivery_id))
+    return state
 
 
 def _close_unanswered(db: Db, delivery_id: int, *, at: datetime) -> None:

@@ -21,9 +21,14 @@ from bridge.store.lanes import hold_lanes
 def check_lease(db: Db, lease: c.Lease) -> None:
     """Raise LeaseLost unless ``lease`` is the newest of its name. Nobody can take it until this transaction ends."""
     hold_lanes(db)
+    standing = db.standing
+    if standing is not None and lease in standing:
+        return
     row = db.execute("SELECT token FROM leases WHERE name = ?", (lease.name,)).fetchone()
     if row is None or row[0] != lease.token:
         raise LeaseLost(f"{lease.name} is another process's now.")
+    if standing is not None:
+        standing.add(lease)
 
 
 def hold_leases(db: Db, command: c.HoldLeases) -> c.HeldLeases:
@@ -69,6 +74,8 @@ def _free(db: Db) -> None:
 
 def _pass(db: Db, name: str, owner: str, following: str) -> None:
     """Let a lease go from one owner to another; what still carries the old token is refused from here on."""
+    if db.standing:
+        db.standing.clear()
     db.execute("UPDATE leases SET owner = ?, token = token + 1 WHERE name = ? AND owner = ?", (following, name, owner))
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from functools import lru_cache
 
 from bridge.bench.series import left_by
 from bridge.errors import LeaseLost, Overtaken
@@ -18,6 +19,7 @@ from bridge.model import (
     DeliveryState,
     Finding,
     Held,
+    Message,
     NonPatient,
     Reading,
     Rejected,
@@ -25,11 +27,12 @@ from bridge.model import (
     Unreadable,
 )
 from bridge.store.apply_lease import check_lease
-from bridge.store.codec import content_text, json_text, moment, packed, result_bytes, when
+from bridge.store.codec import SAME_RECORD, content_text, json_text, moment, of_record, packed, record_key, result_bytes, when
 from bridge.store.commands import Lease, NewDelivery, RecordedOutcome, RecordOutcome
-from bridge.store.database import Db, Rows, new_id
+from bridge.store.database import Db, Rows
+from bridge.store.interned import word_id
 from bridge.store.lanes import is_over, join_lane
-from bridge.store.statements import NEW_ATTEMPT, Change, NewStop, note, open_stop
+from bridge.store.statements import KEEP_MESSAGE, NEW_ATTEMPT, Change, NewStop, note, open_stop
 
 _PRINTED = (
     "number",
@@ -45,7 +48,7 @@ _WORDS = {Coded: "coded", Held: "held", Rejected: "rejected", Copy: "copy", NonP
 def record_outcome(db: Db, command: RecordOutcome) -> RecordedOutcome:
     """Record what judging made of one reading. Raises Overtaken where that was recorded already, or is not this piece of work's any more."""
     _supersede(db, command, _due(db, command))
-    strip_id = _insert_strip(db, command)
+    strip_id, arrived_at = _insert_strip(db, command)
     stop_id, repeat = _stop(db, command, strip_id)
     made: list[_Made] = []
     result = _result(command)
@@ -55,7 +58,7 @@ def record_outcome(db: Db, command: RecordOutcome) -> RecordedOutcome:
             (result.result_id, result.version, strip_id, result_bytes(result)),
         )
         made = [_insert_delivery(db, new, result, command) for new in command.deliveries]
-    _advance_series(db, command)
+    _advance_series(db, command, arrived_at)
     delivery_ids = tuple(_noted(db, command, each) for each in made)
     begun = [_begun(db, command, number) if each.begins else None for number, each in zip(delivery_ids, made, strict=True)]
     db.execute(
@@ -157,9 +160,15 @@ def _pads(command: RecordOutcome) -> list[tuple[str, str, str, bool | None]]:
     if isinstance(reading, Unreadable):
         return []
     checked = _checked(command)
-    abnormal = {pad.place: pad.step.abnormal for pad in checked.pads} if checked else {}
+    abnormal = {(pad.place.start, pad.place.end): pad.step.abnormal for pad in checked.pads} if checked else {}
     return [
-        (pad.label.text, pad.value.text, pad.unit.text if pad.unit else "", abnormal.get(pad.value.place)) for pad in reading.pads
+        (
+            pad.label.text,
+            pad.value.text,
+            pad.unit.text if pad.unit else "",
+            abnormal.get((pad.value.place.start, pad.value.place.end)),
+        )
+        for pad in reading.pads
     ]
 
 
@@ -192,7 +201,8 @@ def _accepted_columns(command: RecordOutcome) -> dict[str, object]:
     }
 
 
-def _insert_strip(db: Db, command: RecordOutcome) -> int:
+def _insert_strip(db: Db, command: RecordOutcome) -> tuple[int, str]:
+    """Write the strip; give its id, and when its capture arrived, as stored."""
     reading, outcome, result = command.reading, command.outcome, _result(command)
     pads = _pads(command)
     row = {
@@ -205,6 +215,7 @@ def _insert_strip(db: Db, command: RecordOutcome) -> int:
         "patient_printed": _text(reading, "patient_id"),
         "judged_at": when(command.at),
         "record_digest": reading.record_digest,
+        "record_key": record_key(reading.record_digest),
         "copy_of": outcome.of if isinstance(outcome, Copy) else None,
         "result_id": result.result_id if result else "",
         "findings": json_text([(f.rule, f.severity, f.sentence) for f in _findings(command)]),
@@ -212,13 +223,17 @@ def _insert_strip(db: Db, command: RecordOutcome) -> int:
         "abnormal": sum(bool(pad[3]) for pad in pads),
         "place_start": reading.place.start,
         "place_end": reading.place.end,
-        "tables_digest": command.tables_digest,
+        "tables": word_id(db, command.tables_digest),
     }
-    return new_id(
-        db,
-        f"INSERT INTO strips ({', '.join(row)}, arrived_at) SELECT {', '.join('?' * len(row))}, arrived_at FROM captures WHERE id = ?",
-        (*row.values(), command.capture_id),
-    )
+    strip_id, arrived_at = db.execute(_strip_insert(tuple(row)), (*row.values(), command.capture_id)).fetchone()
+    return int(strip_id), str(arrived_at)
+
+
+@lru_cache(maxsize=8)
+def _strip_insert(columns: tuple[str, ...]) -> str:
+    marks = ", ".join("?" * len(columns))
+    from_capture = f"SELECT {marks}, arrived_at FROM captures WHERE id = ?"
+    return f"INSERT INTO strips ({', '.join(columns)}, arrived_at) {from_capture} RETURNING id, arrived_at"
 
 
 # --- stops
@@ -250,10 +265,8 @@ def _join_same_bytes(db: Db, command: RecordOutcome, strip_id: int, rule: str) -
     """Count the strip on the open stop of the same bytes and make it a copy; give that stop, None where there is none."""
     if not _is_self_identifying(command):
         return None
-    same = (
-        "rule = ? AND strip_id IN (SELECT id FROM strips WHERE analyzer = ? AND record_digest = ? AND id <> ? AND is_newest = 1)"
-    )
-    stop_id = _joined(db, command, same, (rule, command.reading.analyzer, command.reading.record_digest, strip_id))
+    same = f"rule = ? AND strip_id IN (SELECT id FROM strips WHERE {SAME_RECORD} AND id <> ? AND is_newest = 1)"
+    stop_id = _joined(db, command, same, (rule, *of_record(command.reading.analyzer, command.reading.record_digest), strip_id))
     if stop_id is not None:
         db.execute(
             "UPDATE strips SET outcome = 'copy', copy_of = (SELECT strip_id FROM stops WHERE id = ?) WHERE id = ?",
@@ -298,13 +311,19 @@ def _joined(db: Db, command: RecordOutcome, where: str, values: tuple[object, ..
 
 # --- deliveries and series
 
+_INSERT_DELIVERY = (
+    "INSERT INTO deliveries (destination, lane, priority, result_id, version, format, control_id, state, attempts, born_at, first_attempt_at,"
+    " last_code, after, is_head, rank, is_blocked, tables) VALUES (?,?,?,?,?,?,?,?,?,?,?,'',?,?,?,?,?) RETURNING id"
+)
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class _Made:
-    """A delivery that was made: the row with its id, which is not asked for yet, its state, and whether its first try began with it."""
+    """A delivery that was made: the row with its id, which is not asked for yet, its state, its message, and whether its first try began with it."""
 
     row: Rows
     state: DeliveryState
+    message: Message | None
     begins: bool
 
 
@@ -315,17 +334,16 @@ def _insert_delivery(db: Db, new: NewDelivery, result: CodedResult, command: Rec
     is_blocked = new.after is not None and not is_over(db, new.after)
     begins = new.begins and message is not None and is_head and not is_blocked and _is_newest(db, new.lease)
     row = db.execute(
-        "INSERT INTO deliveries (destination, lane, priority, result_id, version, format, control_id, payload, state, attempts, born_at,"
-        " first_attempt_at, last_code, after, is_head, rank, is_blocked, tables_digest) VALUES (?,?,?,?,?,?,?,?,?,?,?,?,'',?,?,?,?,?) RETURNING id",
+        _INSERT_DELIVERY,
         (
             new.destination, new.lane, new.priority, result.result_id, result.version, message.format if message else "",
-            message.control_id if message else None, packed(message.payload) if message else None, step(state, DeliveryEvent.BEGIN) if begins else state,
-            int(begins), at, at if begins else None, new.after, int(is_head), rank, int(is_blocked), command.tables_digest,
+            message.control_id if message else None, step(state, DeliveryEvent.BEGIN) if begins else state,
+            int(begins), at, at if begins else None, new.after, int(is_head), rank, int(is_blocked), word_id(db, command.tables_digest),
         ),
     )  # fmt: skip
     if not begins:
         db.tell(f"destination:{new.destination}")
-    return _Made(row=row, state=state, begins=begins)
+    return _Made(row=row, state=state, message=message, begins=begins)
 
 
 def _is_newest(db: Db, lease: Lease | None) -> bool:
@@ -338,8 +356,10 @@ def _is_newest(db: Db, lease: Lease | None) -> bool:
 
 
 def _noted(db: Db, command: RecordOutcome, made: _Made) -> int:
-    """Note that a delivery was made; give its id."""
+    """Keep the message of a delivery that was made, and note it; give its id."""
     delivery_id = int(made.row.fetchone()[0])
+    if made.message is not None:
+        db.execute(KEEP_MESSAGE, (delivery_id, packed(made.message.payload)))
     note(db, command.at, SERVICE, "delivery.made", f"delivery:{delivery_id}", Change(after=made.state))
     return delivery_id
 
@@ -352,13 +372,12 @@ def _begun(db: Db, command: RecordOutcome, delivery_id: int) -> Rows:
     return db.execute(NEW_ATTEMPT, (delivery_id, when(command.at)))
 
 
-def _advance_series(db: Db, command: RecordOutcome) -> None:
+def _advance_series(db: Db, command: RecordOutcome, arrived_at: str) -> None:
     """Remember the newest series of the analyzer and mode by printed time; a copy, a resend or an older series moves nothing."""
     checked = _checked(command)
     if checked is None or isinstance(command.outcome, Copy):
         return
-    (arrived,) = db.execute("SELECT arrived_at FROM captures WHERE id = ?", (command.capture_id,)).fetchone()
-    left = left_by(checked, arrived_at=moment(arrived))
+    left = left_by(checked, arrived_at=moment(arrived_at))
     if left is None:
         return
     db.execute(

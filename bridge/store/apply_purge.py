@@ -11,11 +11,11 @@ import hashlib
 from datetime import datetime
 
 from bridge.identity.strip import without_values
-from bridge.store.codec import content_of, content_text, json_of, json_text, unpacked, when
+from bridge.store.codec import content_of, content_text, json_of, json_text, microseconds, unpacked, when
 from bridge.store.commands import PurgeCaptures, PurgeEvents, PurgeFiles, TrustClock
 from bridge.store.database import Db
 
-MARK = "events_purged_before"  # in meta: the trigger lets go of older events only
+MARK = "events_purged_before"  # in meta, microseconds since 1970: the trigger lets go of older events only
 CLOCK = "purge_clock"  # in meta: when the clock was last held to be right
 # A capture (alias c) of which nothing waits for anybody: no judging work, no open stop, no delivery that is not over
 IS_OVER = (
@@ -65,12 +65,14 @@ def _purge_strips(db: Db, capture_id: int, at: datetime) -> int:
 def _purge_deliveries(db: Db, strip_id: int) -> None:
     """Keep a payload's digest in its place; the lane goes too, since it is the patient's number."""
     found = db.execute(
-        "SELECT d.id, d.payload FROM results r JOIN deliveries d ON d.result_id = r.result_id AND d.version = r.version WHERE r.strip_id = ?",
+        "SELECT d.id, m.payload FROM results r JOIN deliveries d ON d.result_id = r.result_id AND d.version = r.version"
+        " LEFT JOIN messages m ON m.delivery_id = d.id WHERE r.strip_id = ?",
         (strip_id,),
     ).fetchall()
     for delivery_id, payload in found:
         digest = hashlib.sha256(unpacked(payload)).hexdigest() if payload else None
-        db.execute("UPDATE deliveries SET payload = NULL, payload_digest = ?, lane = '' WHERE id = ?", (digest, delivery_id))
+        db.execute("UPDATE deliveries SET payload_digest = ?, lane = '' WHERE id = ?", (digest, delivery_id))
+        db.execute("DELETE FROM messages WHERE delivery_id = ?", (delivery_id,))
         db.execute("UPDATE attempts SET words = '' WHERE delivery_id = ?", (delivery_id,))
 
 
@@ -85,15 +87,17 @@ def purge_files(db: Db, command: PurgeFiles) -> int:
 
 def purge_events(db: Db, command: PurgeEvents) -> int:
     """Purge old events, apart from those of what is open. Give how many."""
-    before = when(command.before)
+    before_us = microseconds(command.before)
     db.execute(
-        "INSERT INTO meta (name, value) VALUES (?, ?) ON CONFLICT (name) DO UPDATE SET value = excluded.value WHERE meta.value < excluded.value",
-        (MARK, before),
+        "INSERT INTO meta (name, value) VALUES (?, ?) ON CONFLICT (name) DO UPDATE SET value = excluded.value"
+        " WHERE CAST(meta.value AS BIGINT) < CAST(excluded.value AS BIGINT)",
+        (MARK, str(before_us)),
     )
+    of_event = "SELECT k.subject, e.number FROM events e JOIN event_kinds k ON k.id = e.kind WHERE e.id = ? AND e.at_us < ?"
     gone = 0
     for event_id in command.event_ids:
-        row = db.execute("SELECT subject FROM events WHERE id = ? AND at < ?", (event_id, before)).fetchone()
-        if row is not None and not is_open(db, row[0]):
+        row = db.execute(of_event, (event_id, before_us)).fetchone()
+        if row is not None and not is_open(db, *row):
             gone += db.execute("DELETE FROM events WHERE id = ?", (event_id,)).rowcount
     return gone
 
@@ -114,8 +118,7 @@ _OF_SUBJECT = {
 }
 
 
-def is_open(db: Db, subject: str) -> bool:
-    """Say whether an event's subject still waits for somebody: its history is what that person looks at."""
-    kind, _, number = subject.partition(":")
-    question = _OF_SUBJECT.get(kind)
-    return question is not None and db.execute(question, (int(number),)).fetchone() is not None
+def is_open(db: Db, sort: str, number: int) -> bool:
+    """Say whether what an event is about (``interned.parted``) still waits for somebody: its history is what that person looks at."""
+    question = _OF_SUBJECT.get(sort)
+    return question is not None and db.execute(question, (number,)).fetchone() is not None

@@ -2,45 +2,110 @@
 
 from __future__ import annotations
 
+import hashlib
+import threading
 import zlib
-from datetime import UTC, datetime
+from dataclasses import fields
+from datetime import UTC, datetime, timedelta
 from decimal import Decimal
+from operator import attrgetter
 from pathlib import Path
 
 import orjson
+import zstandard
 from pydantic import TypeAdapter
 
-from bridge.model import CodedResult, StripContent
+from bridge.model import CodedPad, CodedResult, StripContent
 
 _RESULT = TypeAdapter(CodedResult)
-LEVEL = 3  # ours: see docs/explanation/size.md
-# Which dictionary a payload is packed with, by how it begins. A file here never changes: what it packed could not be read any more.
-_SHIPPED = {b"MSH|": "hl7-1.zdict", b'{"resourceType":"Bundle"': "fhir-1.zdict", b'{"result_id":': "result-1.zdict"}
-_READ = {start: (Path(__file__).parent / "dictionaries" / name).read_bytes() for start, name in _SHIPPED.items()}
-_DICTIONARIES = {zlib.adler32(content).to_bytes(4, "big"): content for content in _READ.values()}
-_PRIMED = [
-    (start, zlib.compressobj(LEVEL, zdict=content)) for start, content in _READ.items()
-]  # copied for each payload, which is far cheaper
+_MEMBERS = tuple(member.name for member in fields(CodedResult))
+_VALUES = attrgetter(*_MEMBERS)
+_PADS: dict[int, tuple[CodedPad, orjson.Fragment]] = {}  # by the pad's identity, which it keeps from being another's
+MOST_PADS = 20_000  # ours: as many as a table set keeps (tables.memo); above it the usual ones are written anew once
+_FOLDER = Path(__file__).parent / "dictionaries"
+# How a payload begins, and by which dictionary its kind is packed. A file here never changes: what it packed could not be read any more.
+_KINDS = {b"MSH|": "hl7-1.zdict", b'{"resourceType":"Bundle"': "fhir-1.zdict", b'{"result_id":': "result-1.zdict"}
+_BYTES = {name: (_FOLDER / name).read_bytes() for name in _KINDS.values()}
+# The first byte of what is stored names the dictionary; none is the first byte of a zlib stream, whose low half is 8 (RFC 1950, section 2.2)
+_MARKS = {"": 0, "hl7-1.zdict": 1, "fhir-1.zdict": 2, "result-1.zdict": 3}
+_LEVELS = {"": 3, "hl7-1.zdict": 5, "fhir-1.zdict": 3, "result-1.zdict": 6}  # ours: see docs/explanation/size.md
+# What earlier versions packed with zlib and a dictionary, which a stream names by its Adler-32
+_OLD_DICTIONARIES = {zlib.adler32(content).to_bytes(4, "big"): content for content in _BYTES.values()}
 _HAS_DICTIONARY = 0x20  # RFC 1950, section 2.2: bit 5 of the second byte
 _DICTIONARY_ID = slice(2, 6)  # as above
+RECORD_KEY_BYTES = 6  # ours: 48 bits find a record among millions, and the whole digest decides
+# Strips of the same bytes; the values are ``of_record``'s. || keeps a database from going by the analyzer's own index, where all strips of years are.
+SAME_RECORD = "record_key = ? AND record_digest = ? AND analyzer || '' = ?"
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+_DAY_S, _SECOND_US = 86_400, 1_000_000
+_WITHOUT_OFFSET = 26  # characters of YYYY-MM-DDThh:mm:ss.ffffff
+
+
+class _Packers(threading.local):
+    """What packs and unpacks, by dictionary; each thread has its own, since none of them may be used by two at once."""
+
+    def __init__(self) -> None:
+        self.packers = {name: _packer(name) for name in _MARKS}
+        self.unpackers = {_MARKS[name]: _unpacker(name) for name in _MARKS}
+
+
+def _shared(name: str) -> zstandard.ZstdCompressionDict | None:
+    """Give a dictionary, prepared once for all threads."""
+    if not name:
+        return None
+    made = zstandard.ZstdCompressionDict(_BYTES[name], dict_type=zstandard.DICT_TYPE_RAWCONTENT)
+    made.precompute_compress(level=_LEVELS[name])
+    return made
+
+
+_SHARED = {name: _shared(name) for name in _MARKS}
+
+
+def _packer(name: str) -> zstandard.ZstdCompressor:
+    how = zstandard.ZstdCompressionParameters.from_level(
+        _LEVELS[name],
+        format=zstandard.FORMAT_ZSTD1_MAGICLESS,
+        write_content_size=True,
+        write_checksum=True,
+        write_dict_id=False,
+    )
+    return zstandard.ZstdCompressor(dict_data=_SHARED[name], compression_params=how)
+
+
+def _unpacker(name: str) -> zstandard.ZstdDecompressor:
+    return zstandard.ZstdDecompressor(dict_data=_SHARED[name], format=zstandard.FORMAT_ZSTD1_MAGICLESS)
+
+
+_MINE = _Packers()
 
 
 def packed(payload: bytes) -> bytes:
-    """Compress a payload, by the dictionary of its kind where there is one; ``unpacked`` gives the same bytes back."""
-    primed = next((packer for start, packer in _PRIMED if payload.startswith(start)), None)
-    if primed is None:
-        return zlib.compress(payload, LEVEL)
-    packer = primed.copy()
-    return packer.compress(payload) + packer.flush()
+    """Compress a payload, by the dictionary of its kind where there is one; ``unpacked`` gives the same bytes back.
+
+    A byte that names the dictionary, then a Zstandard frame (RFC 8878) without its magic number, with content size and checksum.
+    """
+    name = next((kind for start, kind in _KINDS.items() if payload.startswith(start)), "")
+    return _MARKS[name].to_bytes(1, "big") + _MINE.packers[name].compress(payload)
 
 
 def unpacked(stored: bytes) -> bytes:
-    """Give a payload as it was packed. Raises zlib.error if the stored bytes are damaged, KeyError if their dictionary is not shipped.
+    """Give a payload as it was packed, by this or an earlier version.
 
-    A stream says itself whether it needs a dictionary, and which one, by its Adler-32 (RFC 1950, section 2.2: FDICT and DICTID).
+    Raises zlib.error if the stored bytes are damaged, KeyError if their dictionary is not shipped.
     """
+    unpacker = _MINE.unpackers.get(stored[0]) if stored else None
+    if unpacker is None:
+        return _inflated(stored)
+    try:
+        return unpacker.decompress(memoryview(stored)[1:], allow_extra_data=False)
+    except (zstandard.ZstdError, MemoryError) as error:  # a damaged size may ask for more memory than there is
+        raise zlib.error(f"the stored bytes are damaged: {error}") from error
+
+
+def _inflated(stored: bytes) -> bytes:
+    """Give what an earlier version packed. A stream says itself whether it needs a dictionary, and which (RFC 1950, section 2.2: FDICT and DICTID)."""
     if len(stored) > _DICTIONARY_ID.stop and stored[1] & _HAS_DICTIONARY:
-        unpacker = zlib.decompressobj(zdict=_DICTIONARIES[stored[_DICTIONARY_ID]])
+        unpacker = zlib.decompressobj(zdict=_OLD_DICTIONARIES[stored[_DICTIONARY_ID]])
         payload = unpacker.decompress(stored)
         if not unpacker.eof or unpacker.unused_data:
             raise zlib.error("the stored bytes end too early or too late")
@@ -50,8 +115,22 @@ def unpacked(stored: bytes) -> bytes:
 
 def when(moment: datetime | None) -> str | None:
     """Write an aware moment as text that sorts: ISO 8601, UTC, microseconds."""
+    if moment is None:
+        return None
     # isoformat, not strftime: on Linux its %Y writes the year 26 of a faulty clock as "26", which neither sorts nor reads back
-    return None if moment is None else moment.astimezone(UTC).replace(tzinfo=None).isoformat(timespec="microseconds") + "Z"
+    text = (moment if moment.tzinfo is UTC else moment.astimezone(UTC)).isoformat(timespec="microseconds")
+    return text[:_WITHOUT_OFFSET] + "Z"
+
+
+def microseconds(moment: datetime) -> int:
+    """Write an aware moment as whole microseconds since 1970 in UTC; before it they are negative."""
+    since = moment - _EPOCH
+    return (since.days * _DAY_S + since.seconds) * _SECOND_US + since.microseconds
+
+
+def moment_of(microseconds: int) -> datetime:
+    """Read what ``microseconds`` wrote; aware, UTC."""
+    return _EPOCH + timedelta(microseconds=microseconds)
 
 
 def moment(text: str) -> datetime:
@@ -70,8 +149,24 @@ def result_bytes(result: CodedResult) -> bytes:
 
 
 def plain_result(result: CodedResult) -> bytes:
-    """Give a result as JSON, not yet packed; it begins with ``{"result_id":``."""
-    return orjson.dumps(result, default=_text_of_decimal)
+    """Give a result as JSON, not yet packed; it begins with ``{"result_id":``.
+
+    Coding makes a pad with a value once and uses it for every strip that shows the same: its JSON is kept beside it.
+    """
+    members = dict(zip(_MEMBERS, _VALUES(result), strict=True))
+    members["pads"] = [_of_pad(pad) for pad in result.pads]
+    return orjson.dumps(members, default=_text_of_decimal)
+
+
+def _of_pad(pad: CodedPad) -> orjson.Fragment:
+    known = _PADS.get(id(pad))
+    if known is not None:
+        return known[1]
+    if len(_PADS) >= MOST_PADS:
+        _PADS.clear()
+    made = orjson.Fragment(orjson.dumps(pad, default=_text_of_decimal))
+    _PADS[id(pad)] = (pad, made)
+    return made
 
 
 def _text_of_decimal(value: object) -> str:
@@ -113,3 +208,13 @@ def json_of(text: str) -> list[object]:
     """Read what ``json_text`` wrote."""
     value: list[object] = orjson.loads(text)
     return value
+
+
+def record_key(record_digest: str) -> int:
+    """Give the short number under which an index finds a record's digest: the first bytes of the digest's SHA-256, big-endian."""
+    return int.from_bytes(hashlib.sha256(record_digest.encode()).digest()[:RECORD_KEY_BYTES], "big")
+
+
+def of_record(analyzer: str, record_digest: str) -> tuple[int, str, str]:
+    """Give the values of ``SAME_RECORD``."""
+    return record_key(record_digest), record_digest, analyzer

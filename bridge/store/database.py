@@ -40,6 +40,17 @@ class Db(Protocol):
     def in_transaction(self) -> bool:
         """Say whether a transaction is open."""
 
+    @property
+    def standing(self) -> set[object] | None:
+        """Give the leases that were found to stand in this transaction, which nobody else can change; None where each is looked up anew.
+
+        It is a set only while a group is done together, so that nothing of it is undone alone. Whoever changes leases empties it.
+        """
+
+    @property
+    def known(self) -> dict[object, int]:
+        """Give the numbers of words that were looked up on this connection (``interned``). Whoever undoes something empties it."""
+
     def execute(self, sql: str, values: Sequence[Any] = (), /) -> Rows:
         """Do one statement."""
 
@@ -57,6 +68,11 @@ class SqliteDb(sqlite3.Connection):
     """A connection to SQLite. One writer at a time: within BEGIN IMMEDIATE everything is held already."""
 
     for_update = ""
+
+    def __init__(self, *args: Any, **more: Any) -> None:
+        super().__init__(*args, **more)
+        self.known: dict[object, int] = {}
+        self.standing: set[object] | None = None
 
     def hold(self, name: str) -> None:
         """Hold nothing more."""

@@ -16,10 +16,11 @@ from dataclasses import dataclass
 
 from bridge.lifecycle.states import OPEN_DELIVERY
 from bridge.model import DeliveryState, Priority
-from bridge.store.database import Db, Rows
+from bridge.store.database import Db
 
 # As the partial indexes spell it: an index serves a query only where both say the same words.
 OPEN = "state IN ('unborn', 'queued', 'sending', 'retrying', 'committed')"  # lifecycle.states.OPEN_DELIVERY
+WAITING = f"is_head = 0 AND {OPEN}"  # behind the head of its lane
 MAY_GO = "is_head = 1 AND is_blocked = 0 AND state IN ('queued', 'retrying')"
 
 STAT_RANK = 0
@@ -67,31 +68,34 @@ def join_lane(db: Db, destination: str, lane: str, priority: Priority) -> tuple[
 def keep_lane(db: Db, moved: Moved) -> None:
     """Make what is kept of lanes right after a move, with lanes held since before it."""
     was_open, is_open = moved.before in OPEN_DELIVERY, moved.after in OPEN_DELIVERY
-    blocked = _block_successors(db, moved.delivery_id, is_blocked=is_open) if was_open is not is_open else None
-    if was_open is not is_open or moved.before == DeliveryState.SENDING:
-        _set_head(db, moved.destination, moved.lane)
-    if blocked is not None:
-        for destination in sorted({row[0] for row in blocked}):
-            db.tell(f"destination:{destination}")
+    if was_open is is_open and moved.before != DeliveryState.SENDING:
+        return
+    lane = (moved.destination, moved.lane)
+    head, state, oldest, is_urgent, has_successors = db.execute(_LANE, (*lane * 4, moved.delivery_id)).fetchone()
+    _set_head(db, head, state, oldest, is_urgent)
+    if has_successors and was_open is not is_open:
+        _block_successors(db, moved.delivery_id, is_blocked=is_open)
 
 
-def _block_successors(db: Db, delivery_id: int, *, is_blocked: bool) -> Rows:
-    """Let go what waited for a delivery to be over, or let it wait again; give the destinations that hear of what may go."""
+def _block_successors(db: Db, delivery_id: int, *, is_blocked: bool) -> None:
+    """Let go what waited for a delivery to be over, or let it wait again; tell the destinations of what may go."""
     blocking = "UPDATE deliveries SET is_blocked = ? WHERE after = ? RETURNING destination"
-    return db.execute(blocking, (int(is_blocked), delivery_id))
+    for destination in sorted({row[0] for row in db.execute(blocking, (int(is_blocked), delivery_id)).fetchall()}):
+        db.tell(f"destination:{destination}")
 
 
-# Of one lane (destination, lane): its head, the head's state, its oldest open delivery, and whether an urgent one is open.
+# Of one lane (destination, lane): its head, the head's state, the oldest that waits behind it, whether an urgent one is open; and whether
+# a certain delivery has successors, which costs less than to ask for it apart.
 _OF_LANE = "FROM deliveries WHERE destination = ? AND lane = ? AND"
 _LANE = (
-    f"SELECT (SELECT id {_OF_LANE} is_head = 1), (SELECT state {_OF_LANE} is_head = 1), (SELECT min(id) {_OF_LANE} {OPEN}),"
-    f" EXISTS (SELECT 1 {_OF_LANE} {OPEN} AND priority = 'stat')"
+    f"SELECT (SELECT id {_OF_LANE} is_head = 1), (SELECT state {_OF_LANE} is_head = 1), (SELECT min(id) {_OF_LANE} {WAITING}),"
+    f" EXISTS (SELECT 1 {_OF_LANE} {OPEN} AND priority = 'stat'), EXISTS (SELECT 1 FROM deliveries WHERE after = ?)"
 )
 
 
-def _set_head(db: Db, destination: str, lane: str) -> None:
-    head, state, oldest, is_urgent = db.execute(_LANE, (destination, lane) * 4).fetchone()
-    following = head if state == DeliveryState.SENDING else oldest
+def _set_head(db: Db, head: int | None, state: str | None, oldest: int | None, is_urgent: int) -> None:
+    is_kept = head is not None and state in OPEN_DELIVERY and (state == DeliveryState.SENDING or oldest is None or head < oldest)
+    following = head if is_kept else oldest
     if head is not None and head != following:
         db.execute("UPDATE deliveries SET is_head = 0 WHERE id = ?", (head,))
     if following is not None:

@@ -6,8 +6,9 @@ from collections.abc import Callable
 from datetime import datetime
 
 from bridge.store.apply_purge import CLOCK, IS_OVER, is_open
-from bridge.store.codec import moment_or_none, when
+from bridge.store.codec import microseconds, moment, when
 from bridge.store.database import Db
+from bridge.store.review import newest_moment
 from bridge.store.rows import Old
 from bridge.store.snapshots import one_snapshot
 
@@ -21,8 +22,7 @@ class PurgeReads:
     def purge_clock(self) -> datetime | None:
         """Give when the clock was last held to be right: at the last purge, else at the newest event; None in a store in which nothing happened."""
         row = self._db().execute("SELECT value FROM meta WHERE name = ?", (CLOCK,)).fetchone()
-        row = row or self._db().execute("SELECT at FROM events ORDER BY id DESC LIMIT 1").fetchone()
-        return moment_or_none(row[0] if row else None)
+        return moment(row[0]) if row else newest_moment(self._db())
 
     @one_snapshot
     def old_captures(self, *, before: datetime, results: bool, after: int, limit: int) -> Old:
@@ -44,9 +44,12 @@ class PurgeReads:
         """Give events behind the id ``after`` that are older than ``before``, apart from those of what is open; at most ``limit`` are looked at."""
         db = self._db()
         found = db.execute(
-            "SELECT id, at < ?, subject FROM events WHERE id > ? ORDER BY id LIMIT ?", (when(before), after, limit)
+            "SELECT e.id, e.at_us < ?, k.subject, e.number FROM events e JOIN event_kinds k ON k.id = e.kind WHERE e.id > ? ORDER BY e.id LIMIT ?",
+            (microseconds(before), after, limit),
         ).fetchall()
-        return _stretch([(event_id, is_old, is_old and not is_open(db, subject)) for event_id, is_old, subject in found])
+        return _stretch(
+            [(event_id, is_old, is_old and not is_open(db, sort, number)) for event_id, is_old, sort, number in found]
+        )
 
 
 def _stretch(found: list[tuple[int, object, object]]) -> Old:

@@ -10,13 +10,15 @@ from zoneinfo import ZoneInfo
 from bridge.lifecycle.states import StopGroup, StopState
 from bridge.model import DeliveryState, Format, Message, Place, Priority, Purpose
 from bridge.store import rows
-from bridge.store.codec import json_of, moment, moment_or_none, result_of, unpacked, when
+from bridge.store.codec import json_of, moment, moment_of, moment_or_none, result_of, unpacked, when
 from bridge.store.database import Db
+from bridge.store.interned import parted
 from bridge.store.snapshots import one_snapshot
 
 _STRIP = (
     "SELECT id, capture_id, idx, outcome, analyzer, mode, series, number, purpose, priority, patient_id, specimen_id, operator, strip_type, strip_lot,"
-    " analyzed_at, arrived_at, judged_at, copy_of, result_id, findings, pads, place_start, place_end, record_digest, tables_digest, purged_at FROM strips"
+    " analyzed_at, arrived_at, judged_at, copy_of, result_id, findings, pads, place_start, place_end, record_digest,"
+    " (SELECT w.word FROM words w WHERE w.id = strips.tables), purged_at FROM strips"
 )
 _STOP = (
     "SELECT t.id, t.grp, t.state, t.rule, t.sentence, t.remedy, t.place_start, t.place_end, t.opened_at, t.repeats, t.last_repeat_at, t.source,"
@@ -267,7 +269,12 @@ class ShownReads:
 
     def _way(self, delivery: rows.DeliveryRow) -> tuple[rows.DeliveryRow, Message, tuple[rows.AttemptRow, ...]]:
         fmt, payload = (
-            self._db().execute("SELECT format, payload FROM deliveries WHERE id = ?", (delivery.delivery_id,)).fetchone()
+            self._db()
+            .execute(
+                "SELECT d.format, m.payload FROM deliveries d LEFT JOIN messages m ON m.delivery_id = d.id WHERE d.id = ?",
+                (delivery.delivery_id,),
+            )
+            .fetchone()
         )
         message = Message(
             destination=delivery.destination, format=Format(fmt or "oru_r01"), control_id=delivery.control_id, payload=unpacked(payload) if payload else b"",
@@ -312,13 +319,15 @@ class ShownReads:
 
     def events(self, subject: str) -> tuple[rows.EventRow, ...]:
         """Give the history of ``stop:ID``, ``strip:ID``, ``delivery:ID`` or ``destination:NAME``, oldest first."""
+        sort, number = parted(subject)
         found = self._db().execute(
-            "SELECT at, actor, verified, what, subject, before, after, reason FROM events WHERE subject = ? ORDER BY id",
-            (subject,),
+            "SELECT e.at_us, k.actor, k.verified, k.what, k.before, k.after, e.reason FROM events e JOIN event_kinds k ON k.id = e.kind"
+            " WHERE e.number = ? AND e.kind IN (SELECT id FROM event_kinds WHERE subject = ?) ORDER BY e.id",
+            (number, sort),
         )
         return tuple(
             rows.EventRow(
-                at=moment(e[0]), actor=e[1], verified=e[2], what=e[3], subject=e[4], before=e[5], after=e[6], reason=e[7]
+                at=moment_of(e[0]), actor=e[1], verified=e[2], what=e[3], subject=subject, before=e[4], after=e[5], reason=e[6]
             )
             for e in found
         )

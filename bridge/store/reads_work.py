@@ -22,7 +22,7 @@ from bridge.model import (
     StripKey,
     Way,
 )
-from bridge.store.codec import content_of, json_of, moment, moment_or_none, result_of, unpacked, when
+from bridge.store.codec import SAME_RECORD, content_of, json_of, moment, moment_or_none, of_record, result_of, unpacked, when
 from bridge.store.database import Db
 from bridge.store.lanes import MAY_GO, OPEN, ROUTINE_RANK, STAT_RANK
 from bridge.store.rows import CaptureRow, IntakeRow, LaneHead, ReadingFacts
@@ -121,7 +121,7 @@ class WorkReads:
             numbered, keys = f"{numbered} AND patient_printed IN (?, '')", [*keys, needs.patient_id]
         return SeenStrips(
             same_number=self._seen(numbered, keys, apart_from),
-            same_record=self._seen("analyzer = ? AND record_digest = ?", [needs.analyzer, needs.record_digest], apart_from),
+            same_record=self._seen(SAME_RECORD, of_record(needs.analyzer, needs.record_digest), apart_from),
             same_patient=self._same_patient(needs, now, window, apart_from) if needs.patient_id else (),
         )
 
@@ -196,8 +196,8 @@ class WorkReads:
         """
         chosen = choose(self._waiting(destination, when(now), limit), turn=turn, limit=limit)
         rows = self._db().execute(
-            "SELECT id, lane, priority, result_id, version, format, control_id, payload, attempts, born_at, first_attempt_at, rank"
-            f" FROM deliveries WHERE id IN ({', '.join('?' * len(chosen))}) ORDER BY rank, id",
+            "SELECT id, lane, priority, result_id, version, format, control_id, m.payload, attempts, born_at, first_attempt_at, rank"
+            f" FROM deliveries JOIN messages m ON m.delivery_id = id WHERE id IN ({', '.join('?' * len(chosen))}) ORDER BY rank, id",
             chosen,
         ) if chosen else ()  # fmt: skip
         return tuple(
@@ -262,12 +262,13 @@ class WorkReads:
 
     def waiting_tables(self, destination: str) -> frozenset[str]:
         """Name, by digest, the table sets that coded what waits for ``destination``, born or not."""
-        first = f"SELECT min(tables_digest) FROM deliveries WHERE destination = ? AND {OPEN}"
-        rows = self._db().execute(  # from one digest to the next: a few steps, however many deliveries wait
-            f"WITH RECURSIVE found(digest) AS ({first} UNION ALL"
-            f" SELECT ({first} AND tables_digest > found.digest) FROM found WHERE found.digest IS NOT NULL)"
-            " SELECT digest FROM found WHERE digest IS NOT NULL",
-            (destination, destination),
+        first = f"SELECT min(tables) FROM deliveries WHERE {OPEN}"
+        rows = self._db().execute(  # from one table set to the next: a few steps, however many deliveries wait
+            f"WITH RECURSIVE found(number) AS ({first} UNION ALL"
+            f" SELECT ({first} AND tables > found.number) FROM found WHERE found.number IS NOT NULL)"
+            " SELECT w.word FROM found JOIN words w ON w.id = found.number"
+            f" WHERE EXISTS (SELECT 1 FROM deliveries d WHERE d.tables = found.number AND d.destination = ? AND {OPEN})",
+            (destination,),
         )
         return frozenset(row[0] for row in rows)
 

@@ -14,7 +14,7 @@ from bridge.lifecycle.states import DeliveryEvent, StopGroup
 from bridge.model import SERVICE, Finding, Place, Severity, Unreadable
 from bridge.store.apply import new_epoch
 from bridge.store.apply_outcome import record_outcome
-from bridge.store.codec import moment_or_none, unpacked, when
+from bridge.store.codec import moment_of, unpacked, when
 from bridge.store.commands import RecordOutcome
 from bridge.store.database import Db
 from bridge.store.lanes import OPEN
@@ -33,8 +33,8 @@ class Reviewed:
 
 def newest_moment(db: Db) -> datetime | None:
     """Give when the newest thing in the store happened, aware, UTC; None in a store in which nothing did."""
-    row = db.execute("SELECT at FROM events ORDER BY id DESC LIMIT 1").fetchone()
-    return moment_or_none(row[0] if row else None)
+    row = db.execute("SELECT at_us FROM events ORDER BY id DESC LIMIT 1").fetchone()
+    return moment_of(row[0]) if row else None
 
 
 def review(db: Db, *, now: datetime, taken_at: datetime, known: Collection[str] = ()) -> Reviewed:

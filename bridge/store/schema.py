@@ -1,6 +1,6 @@
 """The tables, declared once for SQLite and PostgreSQL. Times are text, ISO 8601 in UTC with microseconds, so that they sort.
 
-Payloads are zlib-compressed and come back byte-identical. ``captures`` and ``events`` are append-only (triggers in
+Payloads are compressed (codec) and come back byte-identical. ``captures`` and ``events`` are append-only (triggers in
 the migrations); ``events`` holds no patient identifiers.
 """
 
@@ -9,7 +9,7 @@ from __future__ import annotations
 import sqlalchemy
 from sqlalchemy import BigInteger, Column, ForeignKey, Index, LargeBinary, MetaData, Table, UniqueConstraint, text
 
-from bridge.store.lanes import MAY_GO, OPEN
+from bridge.store.lanes import MAY_GO, OPEN, WAITING
 
 # Whole numbers have 64 bits and text sorts by its bytes on both; a locale's order would change with the server's system library
 Integer = BigInteger().with_variant(sqlalchemy.Integer(), "sqlite")
@@ -26,6 +26,9 @@ def _part(name: str, *columns: str, where: str, unique: bool = False) -> Index:
     """Give an index of the rows that ``where`` names; it serves the queries that say the same words."""
     return Index(name, *columns, unique=unique, sqlite_where=text(where), postgresql_where=text(where))
 
+
+# What many rows say is said once (interned.py)
+words = Table("words", metadata, _id(), Column("word", Text, nullable=False, unique=True))
 
 meta = Table("meta", metadata, Column("name", Text, primary_key=True), Column("value", Text, nullable=False))
 
@@ -93,8 +96,9 @@ strips = Table(
     Column("abnormal", Integer, nullable=False),
     Column("place_start", Integer, nullable=False),
     Column("place_end", Integer, nullable=False),
-    Column("tables_digest", Text, nullable=False),
     Column("purged_at", Text),
+    Column("tables", Integer, nullable=False, server_default="0"),
+    Column("record_key", Integer, nullable=False, server_default="0"),
     Index(
         "strips_reading",
         "capture_id",
@@ -107,7 +111,7 @@ strips = Table(
     _part("strips_specimen", "specimen_id", where="specimen_id <> ''"),
     _part("strips_corrected", "patient_id", where="patient_id <> patient_printed"),
     _part("strips_seldom", "outcome", where="outcome <> 'coded'"),
-    Index("strips_record", "analyzer", "record_digest"),
+    Index("strips_record", "record_key"),
     Index("strips_patient", "patient_printed", "arrived_at"),
     Index("strips_patient_read", "patient_printed", "analyzed_at"),
     Index("strips_analyzer", "analyzer"),
@@ -184,7 +188,6 @@ deliveries = Table(
     Column("version", Integer, nullable=False),
     Column("format", Text, nullable=False),
     Column("control_id", Text, unique=True),
-    Column("payload", LargeBinary),
     Column("state", Text, nullable=False),
     Column("attempts", Integer, nullable=False),
     Column("born_at", Text, nullable=False),
@@ -196,21 +199,27 @@ deliveries = Table(
     Column("is_head", Integer, nullable=False, server_default="0"),
     Column("rank", Integer, nullable=False, server_default="1"),
     Column("is_blocked", Integer, nullable=False, server_default="0"),
-    Column("tables_digest", Text, nullable=False, server_default=""),
     Column("payload_digest", Text),
-    _part("deliveries_once", "destination", "result_id", "version", where=OPEN, unique=True),
-    _part("deliveries_open", "destination", "lane", "id", where=OPEN),
+    Column("tables", Integer, nullable=False, server_default="0"),
+    _part("deliveries_waiting", "destination", "lane", "id", where=WAITING),
     _part("deliveries_stat", "destination", "lane", where=f"{OPEN} AND priority = 'stat'"),
-    _part("deliveries_tables", "destination", "tables_digest", where=OPEN),
+    _part("deliveries_tables", "tables", "destination", where=OPEN),
     _part("deliveries_head", "destination", "lane", where="is_head = 1", unique=True),
     _part("deliveries_ready", "destination", "rank", "id", where=f"{MAY_GO} AND due_at IS NULL"),
-    _part("deliveries_due", "destination", "rank", "due_at", where=f"{MAY_GO} AND due_at IS NOT NULL"),
+    _part("deliveries_due", "destination", "rank", "due_at", "id", where=f"{MAY_GO} AND due_at IS NOT NULL"),
     _part("deliveries_unborn", "destination", "id", where="state = 'unborn' AND is_blocked = 0"),
-    _part("deliveries_sending", "destination", where="state = 'sending'"),
     _part("deliveries_committed", "destination", "due_at", where="state = 'committed'"),
     _part("deliveries_after", "after", where="after IS NOT NULL"),
-    Index("deliveries_result", "result_id", "version"),
+    Index("deliveries_result", "result_id", "version", "destination", unique=True),
     Index("deliveries_state", "destination", "state", "born_at"),
+)
+
+# Apart from the delivery, whose row is written again with each of its states
+messages = Table(
+    "messages",
+    metadata,
+    Column("delivery_id", Integer, ForeignKey("deliveries.id"), primary_key=True, autoincrement=False),
+    Column("payload", LargeBinary, nullable=False),
 )
 
 attempts = Table(
@@ -225,19 +234,30 @@ attempts = Table(
     Index("attempts_delivery", "delivery_id"),
 )
 
-events = Table(
-    "events",
+# Who did what to which sort of thing, from which state to which: a few hundred, however many events there are
+event_kinds = Table(
+    "event_kinds",
     metadata,
     _id(),
-    Column("at", Text, nullable=False),
     Column("actor", Text, nullable=False),
     Column("verified", Text, nullable=False),
     Column("what", Text, nullable=False),
     Column("subject", Text, nullable=False),
     Column("before", Text, nullable=False),
     Column("after", Text, nullable=False),
+    UniqueConstraint("actor", "verified", "what", "subject", "before", "after"),
+)
+
+# at_us: microseconds since 1970, UTC; number: the subject's own, 0 where its kind names it in full. The view ``history`` shows events in words
+events = Table(
+    "events",
+    metadata,
+    _id(),
+    Column("at_us", Integer, nullable=False),
+    Column("kind", Integer, ForeignKey("event_kinds.id"), nullable=False),
+    Column("number", Integer, nullable=False),
     Column("reason", Text, nullable=False),
-    Index("events_subject", "subject", "id"),
+    Index("events_subject", "number", "kind"),
 )
 
 destinations = Table(

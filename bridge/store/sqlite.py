@@ -148,8 +148,9 @@ class SqliteEngine:
         if self._connection is not None:
             self._connection.close()
 
-    def begin(self, *, together: bool) -> None:  # noqa: ARG002 - a file is never far away
+    def begin(self, *, together: bool) -> None:
         """Begin to write; no other connection can until the end."""
+        self._db.standing = set() if together else None
         self._db.execute("BEGIN IMMEDIATE")
 
     def must_stand(self) -> None:
@@ -157,11 +158,16 @@ class SqliteEngine:
 
     def commit(self) -> None:
         """Commit, with an fsync."""
+        self._db.standing = None
         self._db.execute("COMMIT")
 
     def undo(self) -> None:
         """Roll back, unless SQLite has done so itself."""
-        if self._connection is not None and self._connection.in_transaction:
+        if self._connection is None:
+            return
+        self._connection.known.clear()
+        self._connection.standing = None
+        if self._connection.in_transaction:
             self._connection.execute("ROLLBACK")
 
     def tidy(self) -> None:

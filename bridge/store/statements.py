@@ -5,12 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime
 
-from bridge.lifecycle.states import DeliveryEvent, StopGroup, step
+from bridge.lifecycle.states import OPEN_DELIVERY, DeliveryEvent, StopGroup, step
 from bridge.model import SERVICE, Actor, DeliveryState, Place
-from bridge.store.codec import json_text, when
+from bridge.store.codec import json_text, microseconds, when
 from bridge.store.database import Db, new_id
+from bridge.store.interned import kind_id, parted
 from bridge.store.lanes import Moved, hold_lanes, keep_lane
 
+KEEP_MESSAGE = "INSERT INTO messages (delivery_id, payload) VALUES (?,?)"
 NEW_ATTEMPT = "INSERT INTO attempts (delivery_id, started_at, code, words) VALUES (?,?,'','') RETURNING id"
 
 
@@ -50,9 +52,10 @@ class Change:
 
 def note(db: Db, at: datetime, actor: Actor, what: str, subject: str, change: Change) -> None:
     """Append an event."""
+    sort, number = parted(subject)
     db.execute(
-        "INSERT INTO events (at, actor, verified, what, subject, before, after, reason) VALUES (?,?,?,?,?,?,?,?)",
-        (when(at), actor.name, actor.verified, what, subject, str(change.before), str(change.after), change.reason),
+        "INSERT INTO events (at_us, kind, number, reason) VALUES (?,?,?,?)",
+        (microseconds(at), kind_id(db, actor, what, sort, change.before, change.after), number, change.reason),
     )
 
 
@@ -73,19 +76,44 @@ def open_stop(db: Db, stop: NewStop, *, at: datetime) -> int:
     return stop_id
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Also:
+    """What else a move changes in the delivery's row: assignments of SQL, and their values."""
+
+    sets: str
+    values: tuple[object, ...]
+
+
+_STANDING = "SELECT state, destination, lane FROM deliveries WHERE id = ?"
+_NAMES = {event: f"delivery.{event.name.lower()}" for event in DeliveryEvent}
+
+
 def move_delivery(
     db: Db, delivery_id: int, event: DeliveryEvent, at: datetime, actor: Actor, *, reason: str = ""
 ) -> DeliveryState:
     """Move a delivery by the state table, and its lane with it; give its new state. Raises ValueError for a move that must not happen."""
     hold_lanes(db)
-    before, destination, lane = db.execute(
-        "SELECT state, destination, lane FROM deliveries WHERE id = ?", (delivery_id,)
-    ).fetchone()
+    before, destination, lane = db.execute(_STANDING, (delivery_id,)).fetchone()
     after = step(DeliveryState(before), event)
-    db.execute("UPDATE deliveries SET state = ? WHERE id = ?", (after, delivery_id))
-    keep_lane(db, Moved(delivery_id=delivery_id, destination=destination, lane=lane, before=before, after=after))
-    if actor != SERVICE:  # of its own moves a destination's queue needs no news
-        db.tell(f"destination:{destination}")
-    change = Change(before=before, after=after, reason=reason)
-    note(db, at, actor, f"delivery.{event.name.lower()}", f"delivery:{delivery_id}", change)
+    moved = Moved(delivery_id=delivery_id, destination=destination, lane=lane, before=before, after=after)
+    set_moved(db, moved)
+    note_move(db, moved, event, at, actor, reason)
     return after
+
+
+def set_moved(db: Db, moved: Moved, also: Also | None = None) -> None:
+    """Write where a delivery went, in one with what else changes in its row, and keep its lane; lanes are held."""
+    sets = "state = ?" if moved.after in OPEN_DELIVERY else "state = ?, is_head = 0"  # what is over heads no lane
+    if also is None:
+        db.execute(f"UPDATE deliveries SET {sets} WHERE id = ?", (moved.after, moved.delivery_id))
+    else:
+        db.execute(f"UPDATE deliveries SET {sets}, {also.sets} WHERE id = ?", (moved.after, *also.values, moved.delivery_id))
+    keep_lane(db, moved)
+
+
+def note_move(db: Db, moved: Moved, event: DeliveryEvent, at: datetime, actor: Actor, reason: str) -> None:
+    """Append the event of a move, and tell its destination's queue what a person did; of its own moves it needs no news."""
+    if actor != SERVICE:
+        db.tell(f"destination:{moved.destination}")
+    change = Change(before=moved.before, after=moved.after, reason=reason)
+    note(db, at, actor, _NAMES[event], f"delivery:{moved.delivery_id}", change)

@@ -1,7 +1,7 @@
 """The one writer of a process: a thread that commits commands in groups.
 
-A group is whatever has queued up while the last one was being committed: alone, a command is committed at once; under load
-many share one fsync. A group in which a command is refused is undone and done again with a savepoint around each, so that one
+A group is whatever has queued up while the last one was being committed, and what comes while it is being done: alone, a command
+is committed at once; under load many share one fsync. A group in which a command is refused is undone and done again with a savepoint around each, so that one
 failure never spoils the group; nearly none is, and savepoints cost more than what they hold. Only then are a statement's answer and
 its error waited for before the next is sent: a server in another machine may tell of both as late as COMMIT. A future is resolved
 only after COMMIT has returned.
@@ -15,9 +15,10 @@ from __future__ import annotations
 
 import queue
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from concurrent.futures import Future
 from enum import Enum
+from time import monotonic
 from typing import Any, Protocol
 
 from bridge.errors import StoreAway, StoreError, StoreFailed, StoreFull, StoreUnsure
@@ -25,6 +26,7 @@ from bridge.store.commands import Command
 from bridge.store.database import Db
 
 LARGEST_GROUP = 200  # ours: bounds how long the first of a group waits for the last
+LONGEST_GROUP_S = 0.005  # ours: some two commits of a good disk; no group takes more commands after so long
 MOST_TURNS = 5  # ours: groups of two processes that keep meeting are told so rather than tried for ever
 FIRST_REST_S = 0.1  # ours: a server that restarts is back within seconds
 LONGEST_REST_S = 2.0  # ours: short beside the time that a technician takes to look again
@@ -132,6 +134,7 @@ class Writer:
         self._db: Db | None = None
         self._jobs: queue.SimpleQueue[_Job | None] = queue.SimpleQueue()
         self._closing = threading.Event()
+        self._is_ending = False  # the writer's thread has met the mark of the end
         self._turn = threading.Lock()  # nothing is queued behind the end, where nobody would ever do it
         self._thread = threading.Thread(target=self._run, name="padpost-store-writer", daemon=True)
         self._thread.start()
@@ -167,30 +170,37 @@ class Writer:
 
     def _run(self) -> None:
         try:
-            going = True
-            while going:
-                group, going = self._next_group()
+            while True:
+                group = self._next_group()
                 if group:
                     self._work(group)
-                if going and self._db is None and not self.fault:
+                if self._is_ending:
+                    break
+                if self._db is None and not self.fault:
                     self._come_back()
         finally:
             self._engine.close()
 
-    def _next_group(self) -> tuple[list[_Job], bool]:
+    def _next_group(self) -> list[_Job]:
         first = self._jobs.get()
         if first is None:
-            return [], False
+            self._is_ending = True
+            return []
         group = [first]
+        self._is_ending = not self._fill(group)
+        return group
+
+    def _fill(self, group: list[_Job]) -> bool:
+        """Put what has queued up to a group; say whether more may come: not behind the mark of the end."""
         while len(group) < LARGEST_GROUP:
             try:
                 job = self._jobs.get_nowait()
             except queue.Empty:
                 break
             if job is None:
-                return group, False
+                return False
             group.append(job)
-        return group, True
+        return True
 
     # --- one group
 
@@ -214,7 +224,7 @@ class Writer:
             db = self._db = self._db or self._engine.open()
             is_open = True
             self._engine.begin(together=together)
-            for command, future in group:
+            for command, future in self._growing(group) if together else group:
                 value, fault = (self._apply(db, command), None) if together else self._one(db, command)
                 answers.append((future, value, fault))
             self._engine.must_stand()
@@ -237,6 +247,16 @@ class Writer:
         self._tidy()
         return _Went.ANSWERED
 
+    def _growing(self, group: list[_Job]) -> Iterator[_Job]:
+        """Give the jobs of a group, and with them what is submitted meanwhile: it shares the commit, so far as that does not wait for it."""
+        until_s = monotonic() + LONGEST_GROUP_S
+        place = 0
+        while place < len(group):
+            yield group[place]
+            place += 1
+            if place == len(group) < LARGEST_GROUP and not self._is_ending and monotonic() < until_s:
+                self._is_ending = not self._fill(group)
+
     def _one(self, db: Db, command: Command) -> tuple[Any, Exception | None]:
         """Do one command; give its value, or the refusal that undid it alone."""
         value, fault = self._apart(db, command)
@@ -252,6 +272,7 @@ class Writer:
         except Exception as fault:  # a defect of ours too is told to the one who asked, and the thread lives on
             if self._engine.verdict(fault) not in _OF_ONE:
                 raise
+            db.known.clear()
             db.execute("ROLLBACK TO one")
             db.execute("RELEASE one")
             return None, fault

@@ -196,8 +196,8 @@ def _check_rows(bridge: Site, count: int) -> None:
         "SELECT count(*) FROM strips WHERE outcome = 'coded'",
         "SELECT count(*) FROM deliveries WHERE state = 'accepted'",
         "SELECT count(*) FROM attempts WHERE code = 'AA'",
-        "SELECT count(*) FROM events WHERE what = 'strip.judged'",
-        "SELECT count(*) FROM events WHERE what = 'delivery.accept'",
+        "SELECT count(*) FROM history WHERE what = 'strip.judged'",
+        "SELECT count(*) FROM history WHERE what = 'delivery.accept'",
     ):
         assert bridge.count(query) == count, (query, bridge.count(query), count)
 

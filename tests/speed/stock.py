@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
 
-from bridge.store.codec import moment, packed, unpacked, when
+from bridge.store.codec import microseconds, moment, packed, unpacked, when
 from tests.speed.strips import ANALYZERS, PATIENTS, patient_of
 
 APART = timedelta(seconds=31)  # a million strips are a year's work then
@@ -46,7 +46,7 @@ def fill(file: Path, count: int, *, first: int, waiting: bool) -> None:
         )
         store.execute("UPDATE meta SET value = ? WHERE name = 'next_number'", (str(int(number) + count),))
         stamp = _Stamp(model, epoch, int(number), range(first, first + count), waiting=waiting)
-        for name, arguments in (("patient", 1), ("moment", 1), ("payload", 1)):
+        for name, arguments in (("patient", 1), ("moment", 1), ("moment_us", 1), ("payload", 1)):
             store.create_function(name, arguments, getattr(stamp, name), deterministic=True)
         shift = {table: _shift(store, table) for table in ("captures", "strips", "deliveries", "intake")}
         for begin in range(0, count, RUN):
@@ -77,6 +77,10 @@ class _Stamp:
         ago = timedelta(minutes=30) if self.waiting else APART * (self.count - place)
         return when(self.model.now - ago)
 
+    def moment_us(self, place: int) -> int:
+        """Give the same as events have it."""
+        return microseconds(moment(self.moment(place) or ""))
+
     def payload(self, place: int) -> bytes:
         """Give the message, packed."""
         if not self.waiting:
@@ -95,8 +99,9 @@ class _Stamp:
 
 def _model(store: sqlite3.Connection) -> _Model:
     row = store.execute(
-        "SELECT s.capture_id, s.id, d.id, d.control_id, s.result_id, s.patient_id, s.specimen_id, d.lane, d.payload, s.judged_at"
-        " FROM strips s JOIN deliveries d ON d.result_id = s.result_id WHERE d.state = 'accepted' ORDER BY s.id LIMIT 1"  # the first: really carried
+        "SELECT s.capture_id, s.id, d.id, d.control_id, s.result_id, s.patient_id, s.specimen_id, d.lane, m.payload, s.judged_at"
+        " FROM strips s JOIN deliveries d ON d.result_id = s.result_id JOIN messages m ON m.delivery_id = d.id WHERE d.state = 'accepted'"
+        " ORDER BY s.id LIMIT 1"  # the first: really carried
     ).fetchone()
     return _Model(
         capture=row[0],
@@ -129,19 +134,21 @@ def _statements(store: sqlite3.Connection, model: _Model, stamp: _Stamp, shift: 
         "captures": {"id": capture, "analyzer": analyzer, "source": analyzer, "arrived_at": "moment(n)"},
         "intake": {"id": f"{shift['intake']} + n", "capture_id": capture, "analyzer": analyzer, "ended_at": "moment(n)"},
         "strips": {
-            "id": strip, "capture_id": capture, "analyzer": analyzer, "number": number, "patient_printed": "patient(n)",
-            "patient_id": "patient(n)", "specimen_id": specimen, "result_id": result, "record_digest": "hex(randomblob(32))",
+            "id": strip, "capture_id": capture, "analyzer": analyzer, "number": number, "patient_printed": "patient(n)", "patient_id": "patient(n)",
+            "specimen_id": specimen, "result_id": result, "record_digest": "hex(randomblob(32))", "record_key": "random() >> 16",
             "analyzed_at": "moment(n)", "arrived_at": "moment(n)", "judged_at": "moment(n)",
         },
         "results": {"result_id": result, "strip_id": strip},
         "deliveries": {
-            "id": delivery, "lane": lane, "result_id": result, "control_id": control, "payload": "payload(n)", "born_at": "moment(n)",
+            "id": delivery, "lane": lane, "result_id": result, "control_id": control, "born_at": "moment(n)",
             **({"accepted_at": "moment(n)", "first_attempt_at": "moment(n)"} if past else
                {"state": "'queued'", "attempts": "0", "accepted_at": "NULL", "first_attempt_at": "NULL", "last_code": "''",
                 "is_head": f"n < {ANALYZERS * PATIENTS}", "rank": "1", "is_blocked": "0"}),
         },
     }  # fmt: skip
+    own["messages"] = {"delivery_id": delivery, "payload": "payload(n)"}
     where = {
+        "messages": f"delivery_id = {model.delivery}",
         "captures": f"id = {model.capture}",
         "intake": f"capture_id = {model.capture}",
         "strips": f"id = {model.strip}",
@@ -158,8 +165,15 @@ def _statements(store: sqlite3.Connection, model: _Model, stamp: _Stamp, shift: 
         ("delivery", model.delivery, delivery),
     ):
         born = "" if past or kind != "delivery" else " AND what = 'delivery.made'"
-        columns = {"id": "NULL", "at": "moment(n)", "subject": f"'{kind}:' || ({new})"}
-        made.append(_insert(store, "events", columns, f"subject = '{kind}:{old}'{born}"))
+        columns = {"id": "NULL", "at_us": "moment_us(n)", "number": new}
+        made.append(
+            _insert(
+                store,
+                "events",
+                columns,
+                f"number = {old} AND kind IN (SELECT id FROM event_kinds WHERE subject = '{kind}'{born})",
+            )
+        )
     return made
 
 

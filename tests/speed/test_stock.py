@@ -43,8 +43,8 @@ def test_what_was_filled_in_is_sent_and_counted(tmp_path: Path) -> None:
                     "results",
                     "deliveries WHERE state = 'accepted'",
                     "attempts WHERE code = 'AA'",
-                    "events WHERE what = 'strip.judged'",
-                    "events WHERE what = 'delivery.accept'",
+                    "history WHERE what = 'strip.judged'",
+                    "history WHERE what = 'delivery.accept'",
                 )
             }
             assert counts == dict.fromkeys(counts, 8 + 40 + 30 + 16)

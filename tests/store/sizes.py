@@ -12,6 +12,7 @@ import tempfile
 from contextlib import closing
 from pathlib import Path
 
+from bridge.lifecycle.states import DestinationState
 from bridge.model import DeliveryState
 from bridge.store.sqlite import FILE
 from tests.journey.running import Running, play, running
@@ -22,10 +23,16 @@ STRIPS_A_FILE = 20
 def fill(home: Path, strips: int) -> None:
     """Let ``strips`` strips of as many patients go to both receivers."""
     with running(home) as bridge:
+        bridge.wait(lambda: _are_open(bridge))  # as on any day: plans are checked, and messages are born with their deliveries
         for start in range(1, strips + 1, STRIPS_A_FILE):
             plays = [play(number, luhn(number)) for number in range(start, min(start + STRIPS_A_FILE, strips + 1))]
             bridge.drop(f"{start}.txt", bridge.tern(*plays))
         bridge.wait(lambda: _gone(bridge) == 2 * strips, bound_s=600)
+
+
+def _are_open(bridge: Running) -> bool:
+    known = bridge.store.destinations()
+    return len(known) == 2 and all(row.since is not None and row.state is DestinationState.OPEN for row in known)
 
 
 def _gone(bridge: Running) -> int:

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import json
 import zlib
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta, timezone
 from decimal import Decimal
 from pathlib import Path
 
 import pytest
+import zstandard
 from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import TypeAdapter
@@ -31,7 +33,7 @@ def test_a_payload_comes_back_byte_for_byte(payload: bytes) -> None:
 
 
 def test_damaged_bytes_are_noticed() -> None:
-    """The stored form carries an Adler-32 sum (zlib, RFC 1950): a stored payload that changed is an error, never another payload."""
+    """The stored form carries a checksum (Zstandard, RFC 8878, section 3.1.1): a stored payload that changed is an error, never another payload."""
     stored = bytearray(codec.packed(b"PID|1||4711" * 20))
     stored[-1] ^= 1
     with pytest.raises(zlib.error):
@@ -53,12 +55,55 @@ def test_what_was_packed_without_a_dictionary_is_still_read() -> None:
         assert codec.unpacked(zlib.compress(payload, 6)) == payload
 
 
+@pytest.mark.parametrize("name", ["hl7-1.zdict", "fhir-1.zdict", "result-1.zdict"])
+def test_what_an_earlier_version_packed_by_a_dictionary_is_still_read(name: str) -> None:
+    """They used zlib (RFC 1950, section 2.2, FDICT), and a store is never packed anew."""
+    shared = (Path(codec.__file__).parent / "dictionaries" / name).read_bytes()
+    payload = shared[100:1500] + b"4711"
+    packer = zlib.compressobj(3, zdict=shared)
+    stored = packer.compress(payload) + packer.flush()
+    assert len(stored) < 100
+    assert codec.unpacked(stored) == payload
+    for harmed in (stored[:-5], stored + b"x", stored[:-1] + bytes([stored[-1] ^ 1])):
+        with pytest.raises(zlib.error):
+            codec.unpacked(harmed)
+    with pytest.raises(KeyError):
+        codec.unpacked(stored[:2] + bytes([stored[2] ^ 1]) + stored[3:])
+
+
+def test_what_is_packed_is_read_by_the_format_s_own_program_rules() -> None:
+    """RFC 8878: a frame behind its magic number 28 B5 2F FD is read by any decoder that has the dictionary; here the library's, without our settings."""
+    payload = b"MSH|^~\\&|PADPOST|LAB\r" * 20
+    stored = codec.packed(payload)
+    shared = zstandard.ZstdCompressionDict(codec._BYTES["hl7-1.zdict"], dict_type=zstandard.DICT_TYPE_RAWCONTENT)
+    frame = bytes.fromhex("28b52ffd") + stored[1:]
+    assert stored[0] == 1
+    assert zstandard.frame_content_size(frame) == len(payload)
+    assert zstandard.get_frame_parameters(frame).has_checksum
+    assert zstandard.ZstdDecompressor(dict_data=shared).decompress(frame) == payload
+
+
+def test_threads_pack_side_by_side() -> None:
+    """The writer packs while readers unpack: each thread has its own packers."""
+    payloads = [b'{"result_id":"R%d"}' % number * 50 for number in range(200)]
+    with ThreadPoolExecutor(4) as threads:
+        assert list(threads.map(lambda payload: codec.unpacked(codec.packed(payload)), payloads)) == payloads
+
+
+@pytest.mark.parametrize("stored", [b"", b"\x02", b"\x00\xff\xff", b"\x03" + bytes(40)])
+def test_what_is_no_payload_is_told(stored: bytes) -> None:
+    """An error that says what it is, whatever stands in the column."""
+    with pytest.raises(zlib.error):
+        codec.unpacked(stored)
+
+
 def test_a_shipped_dictionary_never_changes() -> None:
     """RFC 1950, section 2.2: a stream names its dictionary by Adler-32. One that changes makes every message packed by it unreadable."""
     folder = Path(codec.__file__).parent / "dictionaries"
     found = {path.name: f"{zlib.adler32(path.read_bytes()):08x}" for path in sorted(folder.iterdir())}
     assert found == {"fhir-1.zdict": "ebc542a3", "hl7-1.zdict": "8d81b49e", "result-1.zdict": "ce66aa7d"}
-    assert {key.hex() for key in codec._DICTIONARIES} == set(found.values())
+    assert {key.hex() for key in codec._OLD_DICTIONARIES} == set(found.values())
+    assert codec._MARKS == {"": 0, "hl7-1.zdict": 1, "fhir-1.zdict": 2, "result-1.zdict": 3}
 
 
 @pytest.mark.parametrize("harm", ["cut", "more", "changed", "other dictionary"])
@@ -104,6 +149,28 @@ def test_a_result_of_an_earlier_version_is_still_read() -> None:
     written = TypeAdapter(type(result)).dump_json(result)
     assert codec.result_of(codec.packed(written)) == result == codec.result_of(codec.result_bytes(result))
     assert json.loads(codec.unpacked(codec.result_bytes(result))).keys() == json.loads(written).keys()
+
+
+def test_a_pad_that_was_written_before_is_written_alike() -> None:
+    """The JSON of a pad is kept by its identity: equal bytes for the same object, an equal one, and after the memory was emptied."""
+    result = first("heron").result
+    twin = replace(result, pads=tuple(replace(pad) for pad in result.pads))
+    other = replace(result, pads=tuple(replace(pad, printed="999") for pad in result.pads))
+    written = codec.plain_result(result)
+    assert codec.plain_result(result) == codec.plain_result(twin) == written
+    assert {pad.printed for pad in codec.result_of(codec.result_bytes(other)).pads} == {"999"}
+    codec._PADS.clear()
+    assert codec.plain_result(result) == written
+
+
+def test_what_is_kept_of_pads_is_bounded(monkeypatch: pytest.MonkeyPatch) -> None:
+    """An analyzer that prints ever new texts cannot fill the memory."""
+    monkeypatch.setattr(codec, "MOST_PADS", 3)
+    result = first("heron").result
+    for number in range(5):
+        again = replace(result, pads=tuple(replace(pad, printed=str(number)) for pad in result.pads))
+        assert {pad.printed for pad in codec.result_of(codec.result_bytes(again)).pads} == {str(number)}
+        assert len(codec._PADS) <= 3
 
 
 def test_a_value_that_no_result_has_is_refused() -> None:

@@ -12,14 +12,14 @@ from tests.store.strips import NOW
 
 def test_a_new_row_gives_its_id(file: SqliteDb) -> None:
     """Also inside a savepoint that is let go at once: no statement of ours is left open."""
-    row = "INSERT INTO events (at, actor, verified, what, subject, before, after, reason) VALUES (?,'','','','','','','')"
+    row = "INSERT INTO words (word) VALUES (?)"
     file.execute("BEGIN IMMEDIATE")
     file.execute("SAVEPOINT one")
     given = [new_id(file, row, (text,)) for text in ("x", "y")]
     file.execute("RELEASE one")
     file.execute("COMMIT")
     assert given == [1, 2]
-    assert file.execute("SELECT id, at FROM events ORDER BY id").fetchall() == [(1, "x"), (2, "y")]
+    assert file.execute("SELECT id, word FROM words ORDER BY id").fetchall() == [(1, "x"), (2, "y")]
 
 
 def test_a_row_that_is_refused_gives_none(file: SqliteDb) -> None:

@@ -19,6 +19,7 @@ from bridge.store.codec import result_bytes
 from bridge.store.migrate import NEWEST, migrate, revision
 from bridge.store.schema import metadata
 from bridge.store.sqlite import FILE, SqliteStore
+from tests.store import schema_0007
 from tests.store import strips as s
 
 MIGRATIONS = Path(module.__file__).parent / "migrations"
@@ -44,7 +45,7 @@ def test_the_newest_revision_is_the_only_head(tmp_path: Path) -> None:
     script = ScriptDirectory.from_config(_config(tmp_path / "x"))
     assert script.get_heads() == [NEWEST]
     assert script.get_bases() == ["0001"]
-    assert [step.revision for step in script.walk_revisions()] == ["0009", "0007", "0006", "0005", "0004", "0003", "0002", "0001"]
+    assert [step.revision for step in script.walk_revisions()] == [f"000{number}" for number in range(9, 0, -1)]
 
 
 def test_the_newest_schema_is_what_the_tables_declare(tmp_path: Path) -> None:
@@ -165,6 +166,23 @@ def test_the_lanes_of_a_store_of_schema_0002_go_on_as_they_stood(tmp_path: Path)
     assert [number for number, _ in store.unborn("records", limit=99)] == [11]
     assert store.next_due("records") == s.NOW
     assert store.waiting_tables("records") == {"t", "u"}
+    store.close()
+
+
+def test_a_store_of_schema_0007_says_the_same_in_fewer_words(tmp_path: Path) -> None:
+    """Messages, table sets, events and the mark of the purge: each moved, none changed, and the triggers stand again."""
+    file = tmp_path / FILE
+    command.upgrade(_config(file), "0007")
+    connection = sqlite3.connect(file)
+    for statement in schema_0007.statements(lambda content: f"x'{content.hex()}'"):
+        connection.execute(statement)
+    connection.commit()
+    store = SqliteStore(tmp_path, now=lambda: s.NOW)
+    schema_0007.must_be_as_before(store, lambda query: connection.execute(query).fetchall())
+    for harm in ("DELETE FROM events", "UPDATE events SET reason = ''"):
+        with pytest.raises(sqlite3.IntegrityError, match="events are append-only"):
+            connection.execute(harm)
+    connection.close()
     store.close()
 
 

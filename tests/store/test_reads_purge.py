@@ -40,6 +40,6 @@ def test_events_of_what_is_open_are_passed_over(store: SqliteStore) -> None:
     recorded = s.post(store, "R2")
     s.attempt(store, recorded.delivery_ids[0], Answer.ACCEPTED)
     found = store.old_events(before=later(1), after=0, limit=100)
-    subjects = {row[1] for row in store._db().execute("SELECT id, subject FROM events") if row[0] in found.ids}
+    subjects = {row[1] for row in store._db().execute("SELECT id, subject FROM history") if row[0] in found.ids}
     assert subjects == {"capture:2", "strip:2", "delivery:1"}
     assert store.old_events(before=NOW, after=0, limit=100) == Old(ids=(), last=None)

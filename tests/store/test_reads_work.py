@@ -208,6 +208,7 @@ def crowded(tmp_path_factory: pytest.TempPathFactory) -> Iterator[SqliteStore]:
     store = SqliteStore(folder, now=lambda: NOW)
     s.post(store, "R0", patient="P0", destinations=("elsewhere",))
     db = sqlite3.connect(folder / FILE)
+    db.execute("INSERT INTO words (word) VALUES ('u')")
     db.execute(
         "WITH RECURSIVE n(i) AS (SELECT 1 UNION ALL SELECT i + 1 FROM n WHERE i < ?)"
         " INSERT INTO results (result_id, version, strip_id, content) SELECT 'R' || i, 1, r.strip_id, r.content FROM n, results r",
@@ -215,12 +216,16 @@ def crowded(tmp_path_factory: pytest.TempPathFactory) -> Iterator[SqliteStore]:
     )
     db.execute(
         "WITH RECURSIVE n(i) AS (SELECT 1 UNION ALL SELECT i + 1 FROM n WHERE i < ?)"
-        " INSERT INTO deliveries (destination, lane, priority, result_id, version, format, control_id, payload, state, attempts, born_at, due_at,"
-        " last_code, is_head, rank, is_blocked, tables_digest)"
-        " SELECT 'records', 'P' || i, 'routine', 'R' || i, 1, 'oru_r01', 'M' || i, x'789c030000000001', CASE i % 3 WHEN 0 THEN 'queued' WHEN 1 THEN 'retrying'"
+        " INSERT INTO deliveries (destination, lane, priority, result_id, version, format, control_id, state, attempts, born_at, due_at,"
+        " last_code, is_head, rank, is_blocked, tables)"
+        " SELECT 'records', 'P' || i, 'routine', 'R' || i, 1, 'oru_r01', 'M' || i, CASE i % 3 WHEN 0 THEN 'queued' WHEN 1 THEN 'retrying'"
         " ELSE 'unborn' END, 0, '2026-11-25T10:00:00.000000Z',"
-        " CASE WHEN i % 3 = 1 THEN '2026-11-25T09:00:00.' || printf('%06d', i) || 'Z' END, '', 1, 1, 0, CASE WHEN i % 2 THEN 't' ELSE 'u' END FROM n",
+        " CASE WHEN i % 3 = 1 THEN '2026-11-25T09:00:00.' || printf('%06d', i) || 'Z' END, '', 1, 1, 0, CASE WHEN i % 2 THEN t.id ELSE u.id END FROM n, words t, words u"
+        " WHERE t.word = 't' AND u.word = 'u'",
         (WAITING,),
+    )
+    db.execute(
+        "INSERT INTO messages (delivery_id, payload) SELECT id, x'789c030000000001' FROM deliveries WHERE destination = 'records'"
     )
     db.commit()
     db.close()

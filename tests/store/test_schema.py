@@ -9,7 +9,7 @@ import pytest
 
 from bridge.lifecycle.states import OPEN_DELIVERY
 from bridge.store.database import SqliteDb
-from bridge.store.lanes import MAY_GO, OPEN
+from bridge.store.lanes import MAY_GO, OPEN, WAITING
 from bridge.store.schema import metadata
 
 WORDS = re.compile(r"'(\w+)'")
@@ -20,7 +20,7 @@ def test_what_holds_a_lane_is_spelt_alike_everywhere() -> None:
     assert set(WORDS.findall(OPEN)) == OPEN_DELIVERY
     parts = {str(index.name): index for index in metadata.tables["deliveries"].indexes}
     for name, words in (
-        ("deliveries_open", OPEN),
+        ("deliveries_waiting", WAITING),
         ("deliveries_stat", f"{OPEN} AND priority = 'stat'"),
         ("deliveries_tables", OPEN),
         ("deliveries_ready", f"{MAY_GO} AND due_at IS NULL"),
@@ -43,16 +43,19 @@ def test_a_lane_has_one_head(file: SqliteDb) -> None:
 
 
 def test_a_version_of_a_result_waits_once_for_a_destination(file: SqliteDb) -> None:
-    """Whatever two processes do at once; what is over stands in nobody's way."""
+    """Whatever two processes do at once, and whatever became of it: what is sent again is the same delivery."""
     insert = (
         "INSERT INTO deliveries (destination, lane, priority, result_id, version, format, state, attempts, born_at, last_code)"
         " VALUES (?, 'A', 'routine', 'R1', ?, '', ?, 0, 'x', '')"
     )
-    for values in (("records", 1, "queued"), ("records", 2, "unborn"), ("chart", 1, "sending"), ("records", 1, "accepted")):
+    for values in (("records", 1, "queued"), ("records", 2, "unborn"), ("chart", 1, "sending"), ("chart", 2, "accepted")):
         file.execute(insert, values)
-    for state in ("unborn", "queued", "sending", "retrying"):
-        with pytest.raises(sqlite3.IntegrityError, match=r"deliveries\.destination, deliveries\.result_id, deliveries\.version"):
-            file.execute(insert, ("records", 1, state))
+    for state in ("unborn", "queued", "sending", "retrying", "accepted"):
+        for destination, version in (("records", 1), ("chart", 2)):
+            with pytest.raises(
+                sqlite3.IntegrityError, match=r"deliveries\.result_id, deliveries\.version, deliveries\.destination"
+            ):
+                file.execute(insert, (destination, version, state))
 
 
 @pytest.mark.parametrize(

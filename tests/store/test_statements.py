@@ -57,6 +57,6 @@ def test_a_delivery_moves_by_the_table_alone(file: SqliteDb, state: DeliveryStat
         assert file.execute("SELECT count(*) FROM events").fetchone() == (0,)
     else:
         assert move_delivery(file, 5, event, s.NOW, s.BO, reason="why") is expected
-        told = file.execute("SELECT what, subject, before, after, reason, actor FROM events").fetchall()
+        told = file.execute("SELECT what, subject, before, after, reason, actor FROM history").fetchall()
         assert told == [(f"delivery.{event.name.lower()}", "delivery:5", state, expected, "why", "Bo")]
     assert file.execute("SELECT state FROM deliveries").fetchone() == (expected or state,)

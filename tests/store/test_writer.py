@@ -13,6 +13,7 @@ from typing import Any
 import pytest
 
 from bridge.errors import StoreFailed, StoreFull
+from bridge.store import writer
 from bridge.store.commands import Command, ReserveNumbers
 from bridge.store.database import Db, SqliteDb
 from bridge.store.sqlite import SqliteEngine
@@ -26,23 +27,24 @@ class Bench:
     def __init__(self, file: Path) -> None:
         self.file = file
         self.said: list[str] = []
-        self.hold = threading.Event()  # while cleared, the first command of a group waits inside its transaction
-        self.inside = threading.Event()  # set once a command is inside its transaction
+        self.hold = threading.Event()  # while cleared, a group waits before its commit
+        self.inside = threading.Event()  # set once a group is about to be committed
         self.hold.set()
+        self.following: dict[int, list[Future[Any]]] = {}  # by number: what is submitted while that command is being done
         with sqlite3.connect(file) as db:
             db.execute("CREATE TABLE n (value INTEGER UNIQUE)")
         db.close()
-        self.writer = Writer(SqliteEngine(self._connect), self._apply)
+        self.writer = Writer(_Held(self), self._apply)
 
-    def _connect(self) -> SqliteDb:
+    def connect(self) -> SqliteDb:
         connection = sqlite3.connect(self.file, isolation_level=None, factory=SqliteDb)
         connection.set_trace_callback(self.said.append)
         return connection
 
     def _apply(self, db: Db, command: Command) -> int:
         assert isinstance(command, ReserveNumbers)
-        self.inside.set()
-        assert self.hold.wait(WAIT)
+        if command.count in self.following:
+            self.following[command.count].append(self.put(command.count + 1))
         if command.count < 0:
             raise _FAULTS[command.count]
         db.execute("INSERT INTO n VALUES (?)", (command.count,))
@@ -60,6 +62,19 @@ class Bench:
             return [value for (value,) in connection.execute("SELECT value FROM n ORDER BY value")]
         finally:
             connection.close()
+
+
+class _Held(SqliteEngine):
+    """The engine of the file, whose commits can be held back."""
+
+    def __init__(self, bench: Bench) -> None:
+        super().__init__(bench.connect)
+        self._bench = bench
+
+    def commit(self) -> None:
+        self._bench.inside.set()
+        assert self._bench.hold.wait(WAIT)
+        super().commit()
 
 
 def _sqlite_error(code: int, name: str) -> sqlite3.OperationalError:
@@ -126,6 +141,44 @@ def test_what_queues_up_during_a_commit_shares_the_next(bench: Bench) -> None:
     assert LARGEST_GROUP == 200
     assert bench.commits() == 3
     assert bench.rows() == list(range(301))
+
+
+def test_what_comes_while_a_group_is_being_done_shares_its_commit(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    """It waits for no commit but the one that it takes part in, and the first waits for no more than LARGEST_GROUP."""
+    monkeypatch.setattr(writer, "LONGEST_GROUP_S", WAIT)
+    bench.following = {1: [], 2: []}
+    assert bench.put(1).result(WAIT) == 1
+    assert [future.result(WAIT) for each in bench.following.values() for future in each] == [2, 3]
+    assert bench.commits() == 1
+    bench.following = {number: [] for number in range(10, 10 + LARGEST_GROUP)}
+    bench.put(10).result(WAIT)
+    assert [each[0].result(WAIT) for each in bench.following.values()] == list(range(11, 11 + LARGEST_GROUP))
+    assert bench.commits() == 3
+
+
+def test_a_group_that_was_long_under_way_takes_nothing_more(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Whoever came first has waited enough."""
+    monkeypatch.setattr(writer, "LONGEST_GROUP_S", 0.0)
+    bench.following = {1: []}
+    assert bench.put(1).result(WAIT) == 1
+    assert bench.following[1][0].result(WAIT) == 2
+    assert bench.commits() == 2
+
+
+def test_what_comes_while_a_group_is_being_done_is_done_before_the_end(bench: Bench) -> None:
+    """The mark of the end that stands behind it ends the writer, and nothing before it is left."""
+    bench.hold.clear()
+    bench.following = {1: []}
+    first = bench.put(1)
+    assert bench.inside.wait(WAIT)
+    closing = threading.Thread(target=bench.writer.close)
+    closing.start()
+    bench.hold.set()
+    closing.join(WAIT)
+    assert not closing.is_alive()
+    assert (first.result(WAIT), bench.following[1][0].result(WAIT)) == (1, 2)
+    with pytest.raises(StoreFailed):
+        bench.put(3).result(WAIT)
 
 
 def test_many_submitters_need_fewer_commits_than_commands(bench: Bench) -> None:

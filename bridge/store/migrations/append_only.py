@@ -56,3 +56,27 @@ def purge_by_rule() -> None:
             f" IF TG_OP = '{change}' THEN IF {rule} THEN RETURN {row}; END IF; END IF;"
             f" RAISE EXCEPTION '{table} are append-only' USING ERRCODE = 'integrity_constraint_violation'; END $$"
         )
+
+
+_IS_BEHIND_MARK_US = (
+    "coalesce(OLD.at_us < (SELECT CAST(value AS BIGINT) FROM meta WHERE name = 'events_purged_before'), OLD.id <> OLD.id)"
+)
+
+
+def events_stay() -> None:
+    """Keep the rows of ``events``, made anew with times in microseconds, as ``append_only`` and ``purge_by_rule`` kept those before."""
+    if op.get_bind().dialect.name == "sqlite":
+        append_only("events")
+        op.execute("DROP TRIGGER events_no_delete")
+        op.execute(
+            f"CREATE TRIGGER events_no_delete BEFORE DELETE ON events WHEN NOT {_IS_BEHIND_MARK_US}"
+            " BEGIN SELECT RAISE(ABORT, 'events are append-only'); END"
+        )
+        return
+    op.execute("DROP FUNCTION events_stay()")
+    append_only("events")
+    op.execute(
+        "CREATE OR REPLACE FUNCTION events_stay() RETURNS trigger LANGUAGE plpgsql AS $$ BEGIN"
+        f" IF TG_OP = 'DELETE' THEN IF {_IS_BEHIND_MARK_US} THEN RETURN OLD; END IF; END IF;"
+        " RAISE EXCEPTION 'events are append-only' USING ERRCODE = 'integrity_constraint_violation'; END $$"
+    )

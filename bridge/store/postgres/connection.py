@@ -134,6 +134,8 @@ class PostgresDb:
         self._together = Ahead(connection)
         self._is_ahead = False
         self._held: set[str] = set()
+        self.known: dict[object, int] = {}
+        self.standing: set[object] | None = None
 
     @property
     def in_transaction(self) -> bool:
@@ -147,6 +149,7 @@ class PostgresDb:
         if ahead:
             self._together.enter()
             self._is_ahead = True
+            self.standing = set()
         self.execute("BEGIN")
 
     def must_stand(self) -> None:
@@ -164,6 +167,7 @@ class PostgresDb:
 
     def undo(self) -> None:
         """Roll back, and tell nothing. Raises psycopg.Error."""
+        self.known.clear()
         self._leave()
         self._news.clear()
         if self.connection.info.transaction_status is not TransactionStatus.IDLE:
@@ -203,6 +207,7 @@ class PostgresDb:
 
     def _leave(self) -> None:
         self._held.clear()
+        self.standing = None
         if self._is_ahead:
             self._is_ahead = False
             self._together.leave()

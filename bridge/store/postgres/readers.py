@@ -32,6 +32,8 @@ class Readers:
         self._server = server
         self._kept = threading.local()
         self._closed = False
+        self.known: dict[object, int] = {}  # as these two are in every Db; nothing is written here, and nothing needs them
+        self.standing: set[object] | None = None
         self._free: queue.LifoQueue[PostgresDb | None] = queue.LifoQueue()
         for _ in range(SESSIONS):
             self._free.put(None)

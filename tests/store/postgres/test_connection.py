@@ -17,7 +17,10 @@ from bridge.store.database import new_id
 from bridge.store.postgres.connection import READING, WRITING, PostgresDb, Server, numbered, translated
 from tests.store.strips import NOW
 
-EVENT = "INSERT INTO events (at, actor, verified, what, subject, before, after, reason) VALUES (?,?,'','','','','','')"
+STOP = (
+    "INSERT INTO stops (opened_at, rule, grp, state, rules, sentence, remedy, releasable, repeats, source, analyzer, receiver_words, closed_by,"
+    " closed_how, closed_reason) VALUES (?,?,'','','','','',0,0,'','','','','','')"
+)
 
 
 @pytest.fixture
@@ -90,14 +93,14 @@ def test_a_transaction_is_open_from_begin_to_commit(db: PostgresDb) -> None:
 def test_a_new_row_gives_its_id_and_a_savepoint_undoes_it(db: PostgresDb) -> None:
     """As on SQLite; an id that was undone is not given again."""
     db.execute("BEGIN")
-    assert new_id(db, EVENT, ("x", "a")) == 1
+    assert new_id(db, STOP, ("x", "a")) == 1
     db.execute("SAVEPOINT one")
-    assert new_id(db, EVENT, ("y", "b")) == 2
+    assert new_id(db, STOP, ("y", "b")) == 2
     db.execute("ROLLBACK TO one")
     db.execute("RELEASE one")
     db.execute("COMMIT")
-    assert new_id(db, EVENT, ("z", "c")) == 3
-    assert db.execute("SELECT id, at FROM events ORDER BY id").fetchall() == [(1, "x"), (3, "z")]
+    assert new_id(db, STOP, ("z", "c")) == 3
+    assert db.execute("SELECT id, opened_at FROM stops ORDER BY id").fetchall() == [(1, "x"), (3, "z")]
 
 
 def test_what_is_held_is_held_to_the_end_of_the_transaction(at: Server, db: PostgresDb) -> None:

@@ -22,6 +22,7 @@ from bridge.store.postgres.connection import Server
 from bridge.store.postgres.store import PostgresStore
 from bridge.store.schema import metadata
 from tests.peers.postgres import PostgresServer
+from tests.store import schema_0007
 from tests.store import strips as s
 
 ROOT = Path(__file__).parents[3]
@@ -76,6 +77,21 @@ def test_a_store_of_an_older_schema_is_brought_forward(
     assert postgres.sql("SELECT id, is_head, rank FROM deliveries ORDER BY id", name) == [(1, 1, 0), (2, 0, 1)]
     assert postgres.sql("SELECT version_num FROM alembic_version", name) == [(NEWEST,)]
     assert sorted(postgres.sql(OBJECTS, name)) == sorted(postgres.sql(OBJECTS, database))
+
+
+def test_a_store_of_schema_0007_says_the_same_in_fewer_words(postgres: PostgresServer, empty: Server) -> None:
+    """As on a file: messages, table sets, events and the mark of the purge are moved, and the triggers stand again."""
+    upgrade(empty, "0007")
+    name = name_of(empty)
+    for statement in schema_0007.statements(lambda content: f"'\\x{content.hex()}'"):
+        postgres.sql(statement, name)
+    postgres.sql("SELECT setval('captures_id_seq', 8, false), setval('events_id_seq', 10, false)", name)
+    store = PostgresStore(empty)
+    schema_0007.must_be_as_before(store, lambda query: postgres.sql(query, name))
+    for harm in ("DELETE FROM events", "UPDATE events SET reason = ''"):
+        with pytest.raises(Exception, match="events are append-only"):
+            postgres.sql(harm, name)
+    store.close()
 
 
 def test_processes_that_start_at_once_migrate_once(postgres: PostgresServer, empty: Server) -> None:

@@ -1,0 +1,52 @@
+"""Words that many rows share stand once, and rows name them by number: table sets, and what kinds of events there are.
+
+A connection remembers the numbers that it has looked up. What it remembers is emptied whenever something is undone: a number that
+was given in a transaction which did not come about would be another word's.
+"""
+
+from __future__ import annotations
+
+from bridge.model import Actor
+from bridge.store.database import Db
+
+NUMBERED = frozenset(
+    {"capture", "strip", "stop", "delivery"}
+)  # what an event is about has a number of its own; all else is named in full
+
+
+def word_id(db: Db, word: str) -> int:
+    """Give the number of a word, which is kept if it is new."""
+    known = db.known.get(word)
+    if known is None:
+        db.execute("INSERT INTO words (word) VALUES (?) ON CONFLICT DO NOTHING", (word,))
+        known = db.known[word] = int(db.execute("SELECT id FROM words WHERE word = ?", (word,)).fetchone()[0])
+    return known
+
+
+def kind_id(db: Db, actor: Actor, what: str, subject: str, before: str, after: str) -> int:
+    """Give the number of a kind of event: who, what, about what sort of thing, from which state to which; it is kept if it is new."""
+    kind = (actor.name, actor.verified, what, subject, before, after)
+    known = db.known.get(kind)
+    if known is None:
+        values = tuple(str(each) for each in kind)
+        db.execute(
+            "INSERT INTO event_kinds (actor, verified, what, subject, before, after) VALUES (?,?,?,?,?,?) ON CONFLICT DO NOTHING",
+            values,
+        )
+        found = db.execute(
+            "SELECT id FROM event_kinds WHERE actor = ? AND verified = ? AND what = ? AND subject = ? AND before = ? AND after = ?",
+            values,
+        )
+        known = db.known[kind] = int(found.fetchone()[0])
+    return known
+
+
+def parted(subject: str) -> tuple[str, int]:
+    """Give the sort and the number of an event's subject: `delivery:5` is (`delivery`, 5); one that has no number is itself and 0."""
+    sort, _, number = subject.partition(":")
+    return (sort, int(number)) if sort in NUMBERED and number.isascii() and number.isdecimal() else (subject, 0)
+
+
+def joined(sort: str, number: int) -> str:
+    """Give the subject that ``parted`` parted."""
+    return f"{sort}:{number}" if number else sort
