@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+from collections import deque
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Future
 from dataclasses import replace
@@ -47,7 +48,7 @@ from bridge.store.asking import ask
 from bridge.store.awaited import done
 from bridge.store.commands import EndIntake, NewDelivery, RecordedOutcome, RecordOutcome, ReserveNumbers
 from bridge.tables.types import Tables
-from bridge.underway import Underway
+from bridge.underway import MOST, Underway
 
 log = structlog.get_logger()
 
@@ -158,7 +159,7 @@ class Judging:
 
         Raises LeaseLost once the analyzer is another process's: it judges on from what is recorded.
         """
-        count, underway = 0, Underway()
+        count, underway, known = 0, Underway(), deque[rows.IntakeRow]()
 
         def counted() -> None:
             nonlocal count
@@ -166,7 +167,7 @@ class Judging:
 
         try:
             while True:
-                intake = await ask(self._store, self._store.next_intake, analyzer, after=underway.newest)
+                intake = await self._next(analyzer, underway.newest, known)
                 if intake is None and not underway.is_empty:
                     await underway.committed()
                 elif intake is None:
@@ -175,12 +176,19 @@ class Judging:
                     try:
                         await self._judge(intake, grip, underway, counted)
                     except Overtaken:  # ended already, by a commit whose answer was lost: what is next stands in the store
+                        known.clear()
                         log.warning("strip.overtaken", capture=intake.capture_id)
         except asyncio.CancelledError:
             underway.let_go()
             raise
         finally:
             await underway.abandoned()
+
+    async def _next(self, analyzer: str, newest: int, known: deque[rows.IntakeRow]) -> rows.IntakeRow | None:
+        """Give the next piece of work; ``known`` are pieces that were asked for together, and that nobody else works on."""
+        if not known:
+            known.extend(await ask(self._store, self._store.intake_ahead, analyzer, after=newest, limit=MOST))
+        return known.popleft() if known else None
 
     async def _judge(self, intake: rows.IntakeRow, grip: Grip, underway: Underway, recorded: Callable[[], None]) -> None:
         kept = self._fresh.pop(intake.capture_id, None)

@@ -201,7 +201,9 @@ class _Line(asyncio.Protocol):
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
         """Keep the transport."""
-        self._transport = cast("asyncio.Transport", transport)  # of a stream connection; other event loops have classes of their own
+        self._transport = cast(
+            "asyncio.Transport", transport
+        )  # of a stream connection; other event loops have classes of their own
         self._arrived.register(transport.get_extra_info("socket").fileno(), select.POLLIN)
 
     def data_received(self, data: bytes) -> None:
