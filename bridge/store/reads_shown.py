@@ -38,7 +38,7 @@ _FOUND = (
     "SELECT id FROM strips WHERE number = ? UNION SELECT id FROM strips WHERE specimen_id = ? AND specimen_id <> ''"
     " UNION SELECT id FROM strips WHERE patient_printed = ? AND patient_id = ? AND purpose = 'patient'"
     " UNION SELECT id FROM strips WHERE patient_id = ? AND patient_id <> patient_printed AND purpose = 'patient'"
-    " UNION SELECT id FROM strips WHERE result_id IN (SELECT result_id FROM deliveries WHERE control_id = ?)"
+    " UNION SELECT strip_id FROM results WHERE result_id IN (SELECT result_id FROM deliveries WHERE control_id = ?)"
 )
 MOST_FEW = 500  # ours: results that are named one by one in a question
 _NO_PADS = b"[]"

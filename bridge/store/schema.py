@@ -119,7 +119,6 @@ strips = Table(
     Index("strips_capture", "capture_id", "idx"),
     Index("strips_series", "analyzer", "series"),
     Index("strips_arrived", "arrived_at"),
-    Index("strips_result", "result_id"),
 )
 
 stops = Table(

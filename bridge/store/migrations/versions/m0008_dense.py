@@ -135,3 +135,4 @@ def _index() -> None:
     _part("deliveries_tables", ["tables", "destination"], _OPEN)
     _part("deliveries_due", ["destination", "rank", "due_at", "id"], f"{_MAY_GO} AND due_at IS NOT NULL")
     op.create_index("strips_record", "strips", ["record_key"])
+    op.drop_index("strips_result", "strips")  # results know their strips
