@@ -74,7 +74,7 @@ class Ids:
     async def _number(self) -> int:
         async with self._turn:
             if self._next == self._end:
-                self._next = await done(self._store, ReserveNumbers(count=BLOCK))
+                self._next = await done(self._store, ReserveNumbers(count=BLOCK, epoch=self._store.epoch))
                 self._end = self._next + BLOCK
             self._next += 1
             return self._next - 1

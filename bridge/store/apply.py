@@ -8,7 +8,7 @@ from collections.abc import Callable, Collection, Mapping
 from datetime import datetime
 from typing import Any
 
-from bridge.errors import Overtaken
+from bridge.errors import Overtaken, StoreFailed
 from bridge.lifecycle.states import DeliveryEvent, DestinationState, StopGroup, step
 from bridge.model import SERVICE, DeliveryState, Way
 from bridge.store import commands as c
@@ -217,7 +217,13 @@ def keep_plan_check(db: Db, command: c.KeepPlanCheck) -> None:
 
 
 def reserve_numbers(db: Db, command: c.ReserveNumbers) -> int:
-    """Move the high-water mark of identifiers."""
+    """Move the high-water mark of identifiers. Raises StoreFailed where the epoch is not the one that they are for."""
+    if command.epoch:
+        (epoch,) = db.execute("SELECT value FROM meta WHERE name = 'epoch'").fetchone()
+        if epoch != command.epoch:
+            raise StoreFailed(
+                "The store was restored while this Padpost had it open. Nothing new is made under the old epoch; start it again."
+            )
     moved = "UPDATE meta SET value = CAST(CAST(value AS BIGINT) + ? AS TEXT) WHERE name = 'next_number' RETURNING value"
     return int(db.execute(moved, (command.count,)).fetchone()[0]) - command.count
 

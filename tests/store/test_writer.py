@@ -14,11 +14,11 @@ import pytest
 
 from bridge.errors import StoreFailed, StoreFull
 from bridge.store import writer
-from bridge.store.commands import Command, ReserveNumbers
+from bridge.store.commands import Command, HoldLeases, ReserveNumbers
 from bridge.store.database import Db, SqliteDb
 from bridge.store.sqlite import SqliteEngine
 from bridge.store.writer import LARGEST_GROUP, Writer
-from tests.store.strips import WAIT
+from tests.store.strips import NOW, WAIT
 
 
 class Bench:
@@ -42,6 +42,9 @@ class Bench:
         return connection
 
     def _apply(self, db: Db, command: Command) -> int:
+        if isinstance(command, HoldLeases):
+            db.execute("SELECT 'beat', ?", (len(command.wound_up),))
+            return 0
         assert isinstance(command, ReserveNumbers)
         if command.count in self.following:
             self.following[command.count].append(self.put(command.count + 1))
@@ -52,6 +55,13 @@ class Bench:
 
     def put(self, number: int) -> Future[Any]:
         return self.writer.submit(ReserveNumbers(count=number))
+
+    def beat(self, *wound_up: str) -> Future[Any]:
+        nobody: frozenset[Any] = frozenset()
+        held = HoldLeases(
+            owner="o", roles=nobody, host="h", pid=1, wishes=nobody, wound_up=frozenset(wound_up), length_s=4.0, at=NOW
+        )
+        return self.writer.submit(held)
 
     def commits(self) -> int:
         return self.said.count("COMMIT")
@@ -141,6 +151,31 @@ def test_what_queues_up_during_a_commit_shares_the_next(bench: Bench) -> None:
     assert LARGEST_GROUP == 200
     assert bench.commits() == 3
     assert bench.rows() == list(range(301))
+
+
+def test_a_heartbeat_goes_before_all_that_waits(bench: Bench) -> None:
+    """Behind five hundred commands a lease would run out; one that gives something back keeps its place behind what was done under it."""
+    bench.hold.clear()
+    first = bench.put(0)
+    assert bench.inside.wait(WAIT)
+    futures = [bench.put(number) for number in range(1, 501)]
+    beats = [bench.beat(), bench.beat("destination:a")]
+    bench.hold.set()
+    for future in (first, *futures, *beats):
+        future.result(WAIT)
+    told = [line for line in bench.said if line.startswith(("INSERT", "SELECT"))]
+    assert told.index("SELECT 'beat', 0") == 1
+    assert told.index("SELECT 'beat', 1") == len(told) - 1 == 502
+    assert bench.commits() == 4
+
+
+def test_a_heartbeat_alone_wakes_the_writer(bench: Bench) -> None:
+    """And one that is submitted last before the end is done, or refused, but never left open."""
+    bench.beat().result(WAIT)
+    late = bench.beat()
+    bench.writer.close()
+    late.result(WAIT)
+    assert isinstance(bench.beat().exception(WAIT), StoreFailed)
 
 
 def test_what_comes_while_a_group_is_being_done_shares_its_commit(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
