@@ -22,10 +22,13 @@ from time import monotonic
 from typing import Any, Protocol
 
 from bridge.errors import StoreAway, StoreError, StoreFailed, StoreFull, StoreUnsure
-from bridge.store.commands import Command
+from bridge.store.commands import Command, EndAttempt
 from bridge.store.database import Db
 
 LARGEST_GROUP = 200  # ours: bounds how long the first of a group waits for the last
+COMPANY_S = (
+    0.005  # ours: a strip that is run when the last one was answered comes within this, and a technician sees no difference
+)
 LONGEST_GROUP_S = 0.005  # ours: some two commits of a good disk; no group takes more commands after so long
 MOST_TURNS = 5  # ours: groups of two processes that keep meeting are told so rather than tried for ever
 FIRST_REST_S = 0.1  # ours: a server that restarts is back within seconds
@@ -188,13 +191,16 @@ class Writer:
             return []
         group = [first]
         self._is_ending = not self._fill(group)
+        if not self._is_ending and all(_has_time(command) for command, _ in group):
+            self._is_ending = not self._fill(group, wait_s=COMPANY_S)
         return group
 
-    def _fill(self, group: list[_Job]) -> bool:
-        """Put what has queued up to a group; say whether more may come: not behind the mark of the end."""
+    def _fill(self, group: list[_Job], *, wait_s: float = 0) -> bool:
+        """Put what has queued up to a group, and wait for the first of it; say whether more may come: not behind the mark of the end."""
         while len(group) < LARGEST_GROUP:
             try:
-                job = self._jobs.get_nowait()
+                job = self._jobs.get(block=wait_s > 0, timeout=wait_s)
+                wait_s = 0
             except queue.Empty:
                 break
             if job is None:
@@ -368,6 +374,11 @@ class Writer:
             if self._closing.is_set():
                 self._jobs.put(None)
         _fail(waiting, StoreAway(self.away))
+
+
+def _has_time(command: Command) -> bool:
+    """Say whether a command's commit may wait for company: the end of a try that nothing waits for."""
+    return isinstance(command, EndAttempt) and command.has_time
 
 
 def _fail(group: list[_Job], error: BaseException) -> None:
