@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+from collections import deque
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Future
 from dataclasses import replace
@@ -47,7 +48,7 @@ from bridge.store.asking import ask
 from bridge.store.awaited import done
 from bridge.store.commands import EndIntake, NewDelivery, RecordedOutcome, RecordOutcome, ReserveNumbers
 from bridge.tables.types import Tables
-from bridge.underway import Underway
+from bridge.underway import MOST, Underway
 
 log = structlog.get_logger()
 
@@ -69,15 +70,25 @@ class Ids:
         self._store = store
         self._next = 0
         self._end = 0
+        self._coming: Future[int] | None = None  # the next block, asked for before it is needed: nobody waits for its commit then
         self._turn = asyncio.Lock()
 
     async def _number(self) -> int:
         async with self._turn:
             if self._next == self._end:
-                self._next = await done(self._store, ReserveNumbers(count=BLOCK, epoch=self._store.epoch))
+                self._next = await self._block()
                 self._end = self._next + BLOCK
+            elif self._end - self._next == BLOCK // 2:
+                self._coming = self._store.submit(ReserveNumbers(count=BLOCK, epoch=self._store.epoch))
             self._next += 1
             return self._next - 1
+
+    async def _block(self) -> int:
+        coming, self._coming = self._coming, None
+        if coming is not None and not (coming.done() and coming.exception()):
+            return await asyncio.wrap_future(coming)
+        first: int = await done(self._store, ReserveNumbers(count=BLOCK, epoch=self._store.epoch))
+        return first
 
     async def result(self) -> str:
         """Give a result's identifier: epoch, R, number; at most 20 characters."""
@@ -148,7 +159,7 @@ class Judging:
 
         Raises LeaseLost once the analyzer is another process's: it judges on from what is recorded.
         """
-        count, underway = 0, Underway()
+        count, underway, known = 0, Underway(), deque[rows.IntakeRow]()
 
         def counted() -> None:
             nonlocal count
@@ -156,7 +167,7 @@ class Judging:
 
         try:
             while True:
-                intake = await ask(self._store, self._store.next_intake, analyzer, after=underway.newest)
+                intake = await self._next(analyzer, underway.newest, known)
                 if intake is None and not underway.is_empty:
                     await underway.committed()
                 elif intake is None:
@@ -165,12 +176,19 @@ class Judging:
                     try:
                         await self._judge(intake, grip, underway, counted)
                     except Overtaken:  # ended already, by a commit whose answer was lost: what is next stands in the store
+                        known.clear()
                         log.warning("strip.overtaken", capture=intake.capture_id)
         except asyncio.CancelledError:
             underway.let_go()
             raise
         finally:
             await underway.abandoned()
+
+    async def _next(self, analyzer: str, newest: int, known: deque[rows.IntakeRow]) -> rows.IntakeRow | None:
+        """Give the next piece of work; ``known`` are pieces that were asked for together, and that nobody else works on."""
+        if not known:
+            known.extend(await ask(self._store, self._store.intake_ahead, analyzer, after=newest, limit=MOST))
+        return known.popleft() if known else None
 
     async def _judge(self, intake: rows.IntakeRow, grip: Grip, underway: Underway, recorded: Callable[[], None]) -> None:
         kept = self._fresh.pop(intake.capture_id, None)

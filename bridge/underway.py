@@ -35,10 +35,9 @@ class Underway:
         self.newest = intake_id
         self.ahead.add(needs, left)
         self._tasks.append(asyncio.create_task(recording))
+        await asyncio.sleep(0)  # the task submits its command now, in its order
         if len(self._tasks) >= MOST:
-            await self._oldest()
-        else:
-            await asyncio.sleep(0)  # the task submits its command now, in its order
+            await self._oldest()  # which yields to nobody where that one is over
 
     async def committed(self) -> None:
         """Wait until everything is committed; what comes next is asked for anew. Raises what the first one raises that fails."""

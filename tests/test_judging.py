@@ -53,6 +53,31 @@ def test_identifiers_fit_msh_10_and_never_repeat_among_many_askers(store: Sqlite
     assert all(re.fullmatch("[A-Z0-9]{5}[RM][0-9]{1,14}", name) for name in given_out)
 
 
+def test_the_next_block_is_asked_for_before_it_is_needed(store: SqliteStore) -> None:
+    """Half a block ahead, so that no strip waits for that commit; where it is refused, whoever needs it asks again."""
+    asked: list[Future[Any]] = []
+
+    class Asked(Refusing):
+        """The real store, which refuses the second block once."""
+
+        def submit(self, command: Command) -> Future[Any]:
+            asked.append(super().submit(command))
+            return asked[-1]
+
+    async def whole() -> None:
+        ids = Ids(Asked(store, times=1, error=StoreFull("no room"), after=1).as_store)
+        await drawn(ids, BLOCK // 2)
+        assert len(asked) == 1
+        await drawn(ids, BLOCK // 2)
+        assert len(asked) == 2
+        assert await ids.result() == f"{store.epoch}R{BLOCK + 1}"
+        assert len(asked) == 3
+        await drawn(ids, BLOCK)
+        assert (len(asked), await ids.control()) == (4, f"{store.epoch}M{2 * BLOCK + 2}")
+
+    asyncio.run(whole())
+
+
 def test_the_mark_is_durable_before_a_number_is_used(tmp_path: Path, store: SqliteStore) -> None:
     """Whoever starts after a crash begins behind the whole block that was reserved, used or not."""
     assert asyncio.run(Ids(store).result()) == f"{store.epoch}R1"

@@ -173,6 +173,25 @@ def test_the_order_of_submission_is_the_order_of_arrival() -> None:
     asyncio.run(whole())
 
 
+def test_a_line_whose_oldest_are_committed_lets_the_newest_submit_too() -> None:
+    """Sixteen are over already: nothing is waited for, and the next strip is judged only once this one has submitted its command."""
+    submitted: list[int] = []
+
+    async def whole() -> None:
+        line = Underway()
+
+        async def recording(number: int) -> None:
+            submitted.append(number)
+
+        for number in range(3 * MOST):
+            needs = Needs(analyzer="a", mode="m", number=str(number), record_digest=str(number), patient_id=str(number))
+            await line.add(number, needs, None, recording(number))
+            assert submitted == list(range(number + 1))
+        await line.committed()
+
+    asyncio.run(whole())
+
+
 def test_who_is_told_to_end_waits_for_no_commit(tmp_path: Path) -> None:
     """A disk may hang: what was submitted is done all the same, and a service that stops must not hang with it."""
     store = SqliteStore(tmp_path, now=now)

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import asyncio
+import select
 import socket
 import ssl
 from collections import Counter
 from collections.abc import Callable
 from contextlib import suppress
-from typing import Any
+from typing import Any, cast
 
 import structlog
 
@@ -91,8 +92,9 @@ class MllpClient:
             await line.ended.wait()
 
     async def _connected(self) -> _Line:
-        for _ in range(TURNS):  # what arrived since the last message, or the end of the line, is seen before anything is sent
-            await asyncio.sleep(0)
+        if self._line and not self._line.is_quiet():
+            for _ in range(TURNS):  # what arrived since the last message, or the end of the line, is seen before anything is sent
+                await asyncio.sleep(0)
         if self._line and self._line.is_over:
             await self._hang_up()
         if self._line is None:
@@ -163,6 +165,7 @@ class _Line(asyncio.Protocol):
         self._apart = apart
         self._deframer = mllp.Deframer(longest=LONGEST_ANSWER)
         self._unframed = 0
+        self._arrived = select.poll()
         self._transport: asyncio.Transport | None = None
         self._read: Callable[[bytes], Acknowledgement | Stray] | None = None
         self._answer: asyncio.Future[Acknowledgement | Silence | DoorFault] | None = None
@@ -180,6 +183,10 @@ class _Line(asyncio.Protocol):
         finally:
             self._read = self._answer = None
 
+    def is_quiet(self) -> bool:
+        """Say whether nothing has arrived, not even the line's end, that the event loop has not passed on yet."""
+        return self._transport is not None and not self._transport.is_closing() and not self._arrived.poll(0)
+
     def reply(self, framed: bytes) -> None:
         """Send one frame that nothing answers; nothing where the line is over."""
         if self._transport and not self.is_over:
@@ -194,8 +201,10 @@ class _Line(asyncio.Protocol):
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
         """Keep the transport."""
-        assert isinstance(transport, asyncio.Transport)
-        self._transport = transport
+        self._transport = cast(
+            "asyncio.Transport", transport
+        )  # of a stream connection; other event loops have classes of their own
+        self._arrived.register(transport.get_extra_info("socket").fileno(), select.POLLIN)
 
     def data_received(self, data: bytes) -> None:
         """Take what arrived, in whatever pieces."""

@@ -6,7 +6,7 @@ import asyncio
 from collections import deque
 from collections.abc import Awaitable, Callable, Coroutine, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from functools import partial
 from typing import Any, Protocol
@@ -200,8 +200,8 @@ class DestinationQueue:
             await self._places.wait(at_most_s=LONGEST_PAUSE_S)
 
     def _made(self, offer: Offer, delivery_id: int, attempt: int | None) -> None:
-        self._let_go(offer)
         if attempt is None:  # an earlier one of its lane is not over
+            self._let_go(offer)
             self._followed.add(offer.message.lane)
             self.came()
             return
@@ -212,7 +212,7 @@ class DestinationQueue:
         begun = _Begun(head=head, attempt=attempt, lease=offer.lease)
         if offer.run == self._run and self._is_taking:
             self._turn += 1
-            self._start(head, self._go_on(begun))
+            self._start(head, self._go_on(begun))  # in the place that it has
         else:  # the queue has stopped since, or was stopped and runs again: the next look begins it anew
             self._store.submit(self._ended(begun, no_answer(Silence.KEPT_BACK)))
             self.wake()
@@ -382,10 +382,10 @@ class DestinationQueue:
             self._turn += 1
             self._beginning.add(head.delivery_id)
             self._followed.add(head.message.lane)
+            self._places.take()
             self._start(head, self._try(head, asks=not flows))
 
     def _start(self, head: LaneHead, trying: Coroutine[Any, Any, None]) -> None:
-        self._places.take()
         task = asyncio.create_task(trying)
         self._busy.add(head.delivery_id)
         self._trying[head.message.control_id] = task
@@ -566,6 +566,8 @@ class DestinationQueue:
 
     async def _end(self, begun: _Begun, acknowledgement: Acknowledgement) -> None:
         head, command = begun.head, self._ended(begun, acknowledgement)
+        if not self._may_wait and head.message.lane not in self._followed:
+            command = replace(command, has_time=True)
         try:
             state: DeliveryState = await self._done(command)
         except StoreError:

@@ -35,9 +35,10 @@ class Places:
             self._free.set()
 
     async def wait(self, *, at_most_s: float) -> None:
-        """Wait until one is free, but no longer than that. Of several who wait the first ones get it; the others find it taken."""
+        """Wait until one is free, but no longer than that. It is not taken yet: who waits beside may be quicker."""
         try:
             async with asyncio.timeout(at_most_s):
-                await self._free.wait()
+                while self.taken >= self._most:
+                    await self._free.wait()
         except TimeoutError:
             return

@@ -64,6 +64,9 @@ class Store(Protocol):
     def next_intake(self, analyzer: str, *, after: int = 0) -> rows.IntakeRow | None:
         """Give the oldest piece of judging work of ``analyzer`` behind the piece ``after``."""
 
+    def intake_ahead(self, analyzer: str, *, after: int, limit: int) -> tuple[rows.IntakeRow, ...]:
+        """Give the next piece of judging work, and what follows it as far as all are captures that are judged for the first time."""
+
     def capture(self, capture_id: int) -> rows.CaptureRow:
         """Give a kept capture, byte-identical."""
 

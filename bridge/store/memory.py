@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterable
 from concurrent.futures import Future
 from dataclasses import replace
 from datetime import datetime, timedelta
+from itertools import takewhile
 from typing import Any
 
 from bridge.errors import PadpostError, StoreFailed
@@ -111,6 +112,14 @@ class MemoryStore(ShownInMemory):
             return found
         decided = (work for work in waiting if work.capture_id == found.capture_id and work.only_index is not None)
         return next(decided, found)
+
+    def intake_ahead(self, analyzer: str, *, after: int, limit: int) -> tuple[rows.IntakeRow, ...]:
+        """Give the next piece of judging work, and what follows it as far as all are captures that are judged for the first time."""
+        state = self._state
+        open_work = (work for number, work in state.intake.items() if number not in state.ended)
+        waiting = [work for work in open_work if work.analyzer == analyzer and work.intake_id > after]
+        found = self.next_intake(analyzer, after=after)
+        return tuple(takewhile(lambda work: not work.because, waiting[:limit])) or ((found,) if found else ())
 
     def capture(self, capture_id: int) -> rows.CaptureRow:
         """Give a kept capture. Raises KeyError if there is none."""

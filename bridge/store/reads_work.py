@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from datetime import datetime, timedelta
+from itertools import takewhile
+from typing import Any
 
 from bridge.lifecycle.fairness import Waiting, choose
 from bridge.model import (
@@ -58,6 +60,28 @@ _FIRST_DUE = (
     f"SELECT min(due_at) AS due_at FROM deliveries WHERE destination = ? AND {MAY_GO} AND rank = ? AND due_at IS NOT NULL"
 )
 
+_Way = tuple[str, Sequence[object]]  # what strips are looked for by: a condition and its values
+_COUNTS = "s.is_newest = 1 AND s.accepted IS NOT NULL AND s.outcome <> 'copy' AND NOT (s.capture_id = ? AND s.idx = ?)"
+_INTAKE = (
+    "SELECT i.id, i.capture_id, i.analyzer, c.profile, i.only_index, i.next_index, i.because FROM intake i JOIN captures c ON c.id = i.capture_id"
+    " WHERE i.analyzer = ? AND i.ended_at IS NULL AND i.id > ?"
+)
+_NOTHING_SEEN = SeenStrips(same_number=(), same_record=(), same_patient=())
+
+
+def _intake_row(row: Sequence[Any]) -> IntakeRow:
+    return IntakeRow(
+        intake_id=row[0], capture_id=row[1], analyzer=row[2], profile=row[3], only_index=row[4], next_index=row[5], because=row[6]
+    )
+
+
+def _of_patient(needs: Needs, now: datetime, window: timedelta) -> _Way:
+    where, values = "arrived_at BETWEEN ? AND ?", [when(now - window - SLACK), when(now + window + SLACK)]
+    if needs.printed_at is not None:
+        where = f"({where} OR analyzed_at BETWEEN ? AND ?)"
+        values += [when(needs.printed_at - window), when(needs.printed_at + window)]
+    return f"patient_printed = ? AND {where}", [needs.patient_id, *values]
+
 
 class WorkReads:
     """The reads of the loops; mixed into the store, which gives the connection."""
@@ -68,6 +92,15 @@ class WorkReads:
         """Give the analyzers that have readings to judge."""
         return tuple(name for (name,) in self._db().execute(_WITH_WORK))
 
+    def intake_ahead(self, analyzer: str, *, after: int, limit: int) -> tuple[IntakeRow, ...]:
+        """Give the next piece of judging work, and what follows it as far as all are captures that are judged for the first time."""
+        rows = self._db().execute(f"{_INTAKE} ORDER BY i.id LIMIT ?", (analyzer, after, limit))
+        fresh = tuple(takewhile(lambda row: not row.because, map(_intake_row, rows)))
+        if fresh:
+            return fresh
+        found = self.next_intake(analyzer, after=after)
+        return () if found is None else (found,)
+
     def next_intake(self, analyzer: str, *, after: int = 0) -> IntakeRow | None:
         """Give the oldest piece of judging work of ``analyzer`` behind the piece ``after``; before a capture is read again, the strips of it that a person decided about."""
         found = self._intake("", (analyzer, after))
@@ -76,22 +109,8 @@ class WorkReads:
         return self._intake("AND i.capture_id = ? AND i.only_index IS NOT NULL", (analyzer, after, found.capture_id)) or found
 
     def _intake(self, where: str, values: Sequence[object]) -> IntakeRow | None:
-        row = self._db().execute(
-            "SELECT i.id, i.capture_id, i.analyzer, c.profile, i.only_index, i.next_index, i.because FROM intake i JOIN captures c ON c.id = i.capture_id"
-            f" WHERE i.analyzer = ? AND i.ended_at IS NULL AND i.id > ? {where} ORDER BY i.id LIMIT 1",
-            values,
-        ).fetchone()  # fmt: skip
-        if row is None:
-            return None
-        return IntakeRow(
-            intake_id=row[0],
-            capture_id=row[1],
-            analyzer=row[2],
-            profile=row[3],
-            only_index=row[4],
-            next_index=row[5],
-            because=row[6],
-        )
+        row = self._db().execute(f"{_INTAKE} {where} ORDER BY i.id LIMIT 1", values).fetchone()
+        return None if row is None else _intake_row(row)
 
     def capture(self, capture_id: int) -> CaptureRow:
         """Give a kept capture, byte-identical; empty once it was purged. Raises KeyError if there is none."""
@@ -120,7 +139,6 @@ class WorkReads:
 
     # --- identity
 
-    @one_snapshot
     def seen_strips(self, needs: Needs, *, now: datetime, window: timedelta, apart_from: tuple[int, int]) -> SeenStrips:
         """Give earlier strips that could be this one, newest first; copies, superseded and the strip's own are left out.
 
@@ -130,25 +148,29 @@ class WorkReads:
         numbered, keys = "analyzer = ? AND mode = ? AND number = ?", [needs.analyzer, needs.mode, needs.number]
         if not needs.number and needs.patient_id:  # numberless strips of other patients are no look-alikes, and they are many
             numbered, keys = f"{numbered} AND patient_printed IN (?, '')", [*keys, needs.patient_id]
-        return SeenStrips(
-            same_number=self._seen(numbered, keys, apart_from),
-            same_record=self._seen(SAME_RECORD, of_record(needs.analyzer, needs.record_digest), apart_from),
-            same_patient=self._same_patient(needs, now, window, apart_from) if needs.patient_id else (),
-        )
+        ways: list[_Way] = [(numbered, keys), (SAME_RECORD, of_record(needs.analyzer, needs.record_digest))]
+        if needs.patient_id:
+            ways.append(_of_patient(needs, now, window))
+        if not self._is_any_seen(ways, apart_from):
+            return _NOTHING_SEEN
+        return self._all_seen(ways, apart_from)
 
-    def _same_patient(self, needs: Needs, now: datetime, window: timedelta, apart_from: tuple[int, int]) -> tuple[SeenStrip, ...]:
-        where, values = "arrived_at BETWEEN ? AND ?", [when(now - window - SLACK), when(now + window + SLACK)]
-        if needs.printed_at is not None:
-            where = f"({where} OR analyzed_at BETWEEN ? AND ?)"
-            values += [when(needs.printed_at - window), when(needs.printed_at + window)]
-        return self._seen(f"patient_printed = ? AND {where}", [needs.patient_id, *values], apart_from)
+    def _is_any_seen(self, ways: Sequence[_Way], apart_from: tuple[int, int]) -> bool:
+        """Ask all at once whether there is any: of most strips there is none."""
+        found = " OR ".join(f"EXISTS (SELECT 1 FROM strips s WHERE {where} AND {_COUNTS})" for where, _ in ways)
+        values = [value for _, keys in ways for value in (*keys, *apart_from)]
+        return bool(self._db().execute(f"SELECT {found}", values).fetchone()[0])
+
+    @one_snapshot
+    def _all_seen(self, ways: Sequence[_Way], apart_from: tuple[int, int]) -> SeenStrips:
+        same_number, same_record, *same_patient = [self._seen(where, values, apart_from) for where, values in ways]
+        return SeenStrips(same_number=same_number, same_record=same_record, same_patient=same_patient[0] if same_patient else ())
 
     def _seen(self, where: str, values: Sequence[object], apart_from: tuple[int, int]) -> tuple[SeenStrip, ...]:
         rows = self._db().execute(
             "SELECT s.id, s.analyzer, s.mode, s.series, s.number, s.accepted, s.analyzed_at, s.arrived_at, s.record_digest, s.outcome,"
             " EXISTS (SELECT 1 FROM stops t WHERE t.strip_id = s.id AND t.state = 'open' AND t.delivery_id IS NULL)"
-            f" FROM strips s WHERE {where} AND s.is_newest = 1 AND s.accepted IS NOT NULL AND s.outcome <> 'copy'"
-            " AND NOT (s.capture_id = ? AND s.idx = ?) ORDER BY s.id DESC LIMIT ?",
+            f" FROM strips s WHERE {where} AND {_COUNTS} ORDER BY s.id DESC LIMIT ?",
             (*values, *apart_from, MOST_SEEN),
         )
         return tuple(

@@ -145,7 +145,7 @@ def test_a_later_message_of_a_patient_waits_for_the_earlier_one(store: SqliteSto
 def test_what_waits_goes_before_what_comes(store: SqliteStore) -> None:
     """Older messages of other patients wait for a place: a fresh one queues behind them, an urgent one has places of its own."""
     old = [oru(f"E0000M{n}", lane=f"P{n}") for n in range(4)]
-    fresh, urgent = oru("E0000M8", lane="P8"), [oru(f"E0001M{n}", lane=f"U{n}", priority=STAT) for n in range(URGENT_PLACES + 1)]
+    fresh, urgent = oru("E0000M8", lane="P8"), [oru(f"E0001M{n}", lane=f"U{n}", priority=STAT) for n in range(URGENT_PLACES + 3)]
     for message in old:
         put(store, message)
 
@@ -155,7 +155,7 @@ def test_what_waits_goes_before_what_comes(store: SqliteStore) -> None:
         async with running(queue, None):
             await until(lambda: held.sent == ["E0000M0"])
             assert not await recorded(queue, store, fresh)
-            assert [await recorded(queue, store, message) for message in urgent] == [True] * URGENT_PLACES + [False]
+            assert [await recorded(queue, store, message) for message in urgent] == [True] * (URGENT_PLACES + 2) + [False]
             held.may_answer.set()
             await until(lambda: set(states(store, *old, fresh, *urgent)) == {S.ACCEPTED})
         return held.sent
@@ -273,17 +273,21 @@ def test_what_may_have_begun_is_made_due_again(store: SqliteStore) -> None:
 
 
 def test_what_was_not_recorded_leaves_its_place(store: SqliteStore) -> None:
-    """A refused command makes nothing: the queue runs on, and the only place is free for the next one."""
+    """A refused command makes nothing: the queue runs on, and its place is free for the next one."""
 
     async def whole() -> None:
         held = Held()
         queue = queue_of(store, held, pace(in_flight=1, lanes=1))
         async with running(queue, None) as task:
             await idle(queue)
-            offer = queue.offer(oru("E0000M1"))
-            assert offer is not None
-            assert queue.offer(oru("E0000M2", lane="P2")) is None
-            offer.failed(StoreFull("no room"))
+            offers = [queue.offer(oru(f"E0000M{n}", lane=f"P{n}")) for n in range(3)]
+            assert [offer is not None for offer in offers] == [
+                True,
+                True,
+                False,
+            ]  # a place, and one more that judging had begun to fill
+            for offer in filter(None, offers):
+                offer.failed(StoreFull("no room"))
             await idle(queue)
             assert await recorded(queue, store, oru("E0000M3", lane="P3"))
             await until(lambda: held.sent == ["E0000M3"])

@@ -119,6 +119,25 @@ class StoreContract:
         assert store.next_intake("brook-1") is None
         assert store.analyzers_with_work() == ("tern-1",)
 
+    def test_fresh_work_is_given_several_at_a_time(self, store: Store) -> None:
+        """In order, behind what is under way, as many as are asked for; what a person sent back comes alone, as it does one by one."""
+
+        def ahead(after: int = 0, limit: int = 9) -> list[int]:
+            return [work.intake_id for work in store.intake_ahead("brook-1", after=after, limit=limit)]
+
+        assert ahead() == []
+        stop = s.record(store, s.reading("1"), s.held(s.reading("1"))).stop_id
+        assert stop is not None
+        for payload in (b"1", b"2"):
+            s.keep(store, payload)
+        s.keep(store, b"x", analyzer="tern-1")
+        one, two = ahead()
+        assert store.intake_ahead("brook-1", after=0, limit=1) == (store.next_intake("brook-1"),)
+        s.close(store, stop, StopEnd.RELEASED, accept_rules=frozenset({"copy.possible"}))
+        s.keep(store, b"3")
+        assert (ahead(), ahead(one)) == ([one, two], [two])
+        assert store.intake_ahead("brook-1", after=two, limit=9) == (store.next_intake("brook-1", after=two),)
+
     def test_a_capture_judged_by_half_goes_on_behind_the_crash(self, opened: Opened) -> None:
         """Three strips, a restart after the first: judging goes on with the second, and ends with the third."""
         capture_id = s.keep(opened.store)
