@@ -229,6 +229,27 @@ def test_a_group_that_was_long_under_way_takes_nothing_more(bench: Bench, monkey
     assert bench.commits() == 2
 
 
+def test_a_heartbeat_that_comes_while_a_group_is_gathered_is_in_it(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Between a look for heartbeats and one at the queue, where its mark is then met: nothing else would wake the writer for it."""
+    monkeypatch.setattr(writer, "LONGEST_GROUP_S", 0.0)
+    looks = 0
+    found = bench.writer._beaten
+
+    def late() -> list[Any]:
+        nonlocal looks
+        looks += 1
+        return [] if looks in {3, 4} else found()
+
+    bench.hold.clear()
+    monkeypatch.setattr(bench.writer, "_beaten", late)
+    first = bench.put(1)
+    assert bench.inside.wait(WAIT)
+    assert looks == 2
+    second, beat = bench.put(2), bench.beat()
+    bench.hold.set()
+    assert [first.result(WAIT), second.result(WAIT), beat.result(WAIT)] == [1, 2, 0]
+
+
 def test_what_comes_while_a_group_is_being_done_is_done_before_the_end(bench: Bench) -> None:
     """The mark of the end that stands behind it ends the writer, and nothing before it is left."""
     bench.hold.clear()
