@@ -6,7 +6,7 @@ import asyncio
 from collections import deque
 from collections.abc import Awaitable, Callable, Coroutine, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from functools import partial
 from typing import Any, Protocol
@@ -581,6 +581,8 @@ class DestinationQueue:
 
     async def _end(self, begun: _Begun, acknowledgement: Acknowledgement) -> None:
         head, command = begun.head, self._ended(begun, acknowledgement)
+        if not self._may_wait and head.message.lane not in self._followed:
+            command = replace(command, has_time=True)
         try:
             state: DeliveryState = await self._done(command)
         except StoreError:

@@ -219,7 +219,8 @@ class EndAttempt:
     ``attempt`` is the id that BeginAttempt gave. Where that attempt is over already nothing changes and the delivery's state as it
     is comes back, so that who is not sure whether a commit happened may say it again. ValueError if there is no such attempt.
     ``due_at`` is when to try again, for an answer that says so; of a committed one, until when its answer is waited for. ``expire`` ends the tries.
-    A refused or expired delivery opens a stop with ``sentence`` and ``remedy``.
+    A refused or expired delivery opens a stop with ``sentence`` and ``remedy``. ``has_time``: nothing waits for it, so it may wait a few
+    milliseconds for others to share its commit; after a crash in that time the message goes again under the same identity.
     """
 
     delivery_id: int
@@ -231,6 +232,7 @@ class EndAttempt:
     sentence: str = ""
     remedy: str = ""
     lease: Lease | None = None
+    has_time: bool = False
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

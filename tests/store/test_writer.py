@@ -13,8 +13,9 @@ from typing import Any
 import pytest
 
 from bridge.errors import StoreFailed, StoreFull
+from bridge.model import Acknowledgement, Answer
 from bridge.store import writer
-from bridge.store.commands import Command, HoldLeases, ReserveNumbers
+from bridge.store.commands import Command, EndAttempt, HoldLeases, ReserveNumbers
 from bridge.store.database import Db, SqliteDb
 from bridge.store.sqlite import SqliteEngine
 from bridge.store.writer import LARGEST_GROUP, Writer
@@ -45,6 +46,9 @@ class Bench:
         if isinstance(command, HoldLeases):
             db.execute("SELECT 'beat', ?", (len(command.wound_up),))
             return 0
+        if isinstance(command, EndAttempt):
+            db.execute("INSERT INTO n VALUES (?)", (command.attempt,))
+            return command.attempt
         assert isinstance(command, ReserveNumbers)
         if command.count in self.following:
             self.following[command.count].append(self.put(command.count + 1))
@@ -62,6 +66,10 @@ class Bench:
             owner="o", roles=nobody, host="h", pid=1, wishes=nobody, wound_up=frozenset(wound_up), length_s=4.0, at=NOW
         )
         return self.writer.submit(held)
+
+    def put_with_time(self, number: int) -> Future[Any]:
+        answer = Acknowledgement(answer=Answer.ACCEPTED, code="AA")
+        return self.writer.submit(EndAttempt(delivery_id=1, attempt=number, at=NOW, acknowledgement=answer, has_time=True))
 
     def commits(self) -> int:
         return self.said.count("COMMIT")
@@ -118,6 +126,27 @@ def test_a_command_alone_is_committed_at_once(bench: Bench) -> None:
     """No timer: nobody waits for company."""
     assert bench.put(1).result(WAIT) == 1
     assert bench.said[-3:] == ["BEGIN IMMEDIATE", "INSERT INTO n VALUES (1)", "COMMIT"]
+
+
+def test_a_command_that_has_time_waits_for_company(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What comes within a moment shares its commit, and is not held up by it: the group is done as soon as it is there."""
+    monkeypatch.setattr(writer, "COMPANY_S", WAIT)
+    one, two = bench.put_with_time(1), bench.put_with_time(2)
+    assert not one.done()
+    three = bench.put(3)
+    assert [future.result(WAIT) for future in (one, two, three)] == [1, 2, 3]
+    assert (bench.commits(), bench.rows()) == (1, [1, 2, 3])
+
+
+def test_a_command_that_has_time_goes_alone_where_nobody_comes_and_with_the_end(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It waits a few milliseconds; a store that is closed meanwhile does it first."""
+    assert bench.put_with_time(1).result(WAIT) == 1
+    monkeypatch.setattr(writer, "COMPANY_S", WAIT)
+    last = bench.put_with_time(2)
+    bench.writer.close()
+    assert (last.result(WAIT), bench.rows()) == (2, [1, 2])
 
 
 def test_a_group_with_a_refusal_is_done_again_with_a_savepoint_around_each(bench: Bench) -> None:
@@ -198,6 +227,27 @@ def test_a_group_that_was_long_under_way_takes_nothing_more(bench: Bench, monkey
     assert bench.put(1).result(WAIT) == 1
     assert bench.following[1][0].result(WAIT) == 2
     assert bench.commits() == 2
+
+
+def test_a_heartbeat_that_comes_while_a_group_is_gathered_is_in_it(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Between a look for heartbeats and one at the queue, where its mark is then met: nothing else would wake the writer for it."""
+    monkeypatch.setattr(writer, "LONGEST_GROUP_S", 0.0)
+    looks = 0
+    found = bench.writer._beaten
+
+    def late() -> list[Any]:
+        nonlocal looks
+        looks += 1
+        return [] if looks in {3, 4} else found()
+
+    bench.hold.clear()
+    monkeypatch.setattr(bench.writer, "_beaten", late)
+    first = bench.put(1)
+    assert bench.inside.wait(WAIT)
+    assert looks == 2
+    second, beat = bench.put(2), bench.beat()
+    bench.hold.set()
+    assert [first.result(WAIT), second.result(WAIT), beat.result(WAIT)] == [1, 2, 0]
 
 
 def test_what_comes_while_a_group_is_being_done_is_done_before_the_end(bench: Bench) -> None:
