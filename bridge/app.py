@@ -36,8 +36,9 @@ from bridge.pages.site import Bench, PagesSite
 from bridge.pages.words import reason
 from bridge.plan_book import PlanBook, check_plans
 from bridge.purge import PurgeWatch
-from bridge.queue.lanes import DestinationQueue, Pace
+from bridge.queue.lanes import DestinationQueue
 from bridge.queue.leases import FREE, Alone, Leases, Process
+from bridge.queue.tries import Pace
 from bridge.receive import http_post
 from bridge.receive.fit import key_faults, source_faults
 from bridge.receive.folder import FolderReceiver

@@ -6,7 +6,7 @@ import asyncio
 from collections import deque
 from collections.abc import Awaitable, Callable, Coroutine, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import datetime, timedelta
 from functools import partial
 from typing import Any, Protocol
@@ -17,13 +17,10 @@ from bridge.errors import LeaseLost, Overtaken, StoreError, StoreFailed, StoreUn
 from bridge.lifecycle.answers import (
     LONGEST_RETRY_AFTER_S,
     Silence,
-    is_conflict,
     no_answer,
-    settle_conflict,
     stop_words,
     unanswered_words,
 )
-from bridge.lifecycle.backoff import given_up, next_attempt
 from bridge.lifecycle.circuit import Circuit
 from bridge.lifecycle.fairness import ASKERS, Asker, who_asks
 from bridge.lifecycle.states import DestinationState
@@ -33,6 +30,7 @@ from bridge.queue.door import Door
 from bridge.queue.leases import FREE, Grip
 from bridge.queue.offers import Offer
 from bridge.queue.places import Places
+from bridge.queue.tries import At, Begun, Conflicts, Pace, ended
 from bridge.queue.turns import Turns
 from bridge.store.api import Store
 from bridge.store.asking import ask
@@ -44,7 +42,6 @@ from bridge.store.commands import (
     EndAttempt,
     EndWait,
     HurryWaiting,
-    Lease,
     NoteAnswer,
     NotedAnswer,
     RecoverDeliveries,
@@ -78,35 +75,6 @@ class Client(Protocol):
 
     async def send(self, message: Message) -> Acknowledgement:
         """Try once; give what came of it."""
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Pace:
-    """How a destination is tried. ``in_flight`` bounds how many messages are with the receiver at once, ``lanes`` how many a look begins.
-
-    Those that have begun and are not sent yet wait for their turn: their beginnings and ends share commits. Where ``ahead`` of
-    them have begun with their making, or as many as ``lanes`` if that is more, judging pauses; twice as many may.
-    ``application`` is how long the answer to a committed message is waited for, None where none can be committed;
-    ``silence_is_yes``: the receiver answers errors only.
-    """
-
-    first: timedelta
-    longest: timedelta
-    give_up: timedelta
-    lanes: int
-    in_flight: int
-    ahead: int = 0
-    application: timedelta | None = None
-    silence_is_yes: bool = False
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class _Begun:
-    """A try that was begun, and the lease that it was begun under: its end is noted under the same."""
-
-    head: LaneHead
-    attempt: int
-    lease: Lease | None
 
 
 class DestinationQueue:
@@ -152,7 +120,7 @@ class DestinationQueue:
         self._followed: set[str] = set()  # lanes with a try under way behind which the store may have more
         self._turn = 0  # tries begun so far
         self._asked: deque[int] = deque(maxlen=ASKERS)  # who asked last while the receiver gave nobody an answer
-        self._conflicts: dict[int, int] = {}
+        self._conflicts = Conflicts()
         self._shut = ""
         self._door = Door(first=pace.first, longest=pace.longest)
         self._told: tuple[DestinationState, str] | None = None
@@ -209,7 +177,7 @@ class DestinationQueue:
         head = LaneHead(
             delivery_id=delivery_id, message=offer.message, is_urgent=is_urgent, attempts=0, born_at=self._now(), first_attempt_at=None
         )  # fmt: skip
-        begun = _Begun(head=head, attempt=attempt, lease=offer.lease)
+        begun = Begun(head=head, attempt=attempt, lease=offer.lease)
         if offer.run == self._run and self._is_taking:
             self._turn += 1
             self._start(head, self._go_on(begun))  # in the place that it has
@@ -497,7 +465,7 @@ class DestinationQueue:
         else:
             await self._go_on(begun, asks=asks)
 
-    async def _go_on(self, begun: _Begun, *, asks: bool = False) -> None:
+    async def _go_on(self, begun: Begun, *, asks: bool = False) -> None:
         """Send what has begun, in its turn, and note what came of it."""
         try:
             try:
@@ -516,15 +484,15 @@ class DestinationQueue:
         """Whoever has the destination now makes the message due again."""
         log.warning("delivery.not_ours", delivery=head.delivery_id, destination=self._name)
 
-    async def _begin(self, head: LaneHead) -> _Begun | None:
+    async def _begin(self, head: LaneHead) -> Begun | None:
         try:
             lease = self._grip.fence()
             attempt: int | None = await self._done(BeginAttempt(delivery_id=head.delivery_id, at=self._now(), lease=lease))
         finally:
             self._beginning.discard(head.delivery_id)
-        return None if attempt is None else _Begun(head=head, attempt=attempt, lease=lease)
+        return None if attempt is None else Begun(head=head, attempt=attempt, lease=lease)
 
-    async def _send(self, begun: _Begun, *, asks: bool) -> Acknowledgement:
+    async def _send(self, begun: Begun, *, asks: bool) -> Acknowledgement:
         """Wait for the turn, and send if it may still go. Raises LeaseLost where the destination is another process's by then."""
         silence, message = Silence.KEPT_BACK, begun.head.message
         try:
@@ -532,7 +500,7 @@ class DestinationQueue:
                 if not self._may_send(begun, asks=asks):
                     return no_answer(silence)
                 silence = Silence.INTERRUPTED
-                return self._settled(begun.head, await self._client.send(message))
+                return self._conflicts.settled(begun.head.delivery_id, await self._client.send(message))
         except asyncio.CancelledError:
             # handed to the store without waiting: it is durable with the store's last group, or the next start finds it as a crash
             self._store.submit(self._ended(begun, no_answer(silence)))
@@ -543,7 +511,7 @@ class DestinationQueue:
             self._owed.append(self._ended(begun, no_answer(Silence.FAULT)))
             raise
 
-    def _may_send(self, begun: _Begun, *, asks: bool) -> bool:
+    def _may_send(self, begun: Begun, *, asks: bool) -> bool:
         """Say whether what has begun may still go: while it waited for its turn the receiver may have failed, or the destination been shut.
 
         Raises LeaseLost where the destination is another process's, or was meanwhile.
@@ -554,17 +522,7 @@ class DestinationQueue:
             return False
         return asks or (self._door.resting(self._now()) is None and self._door.circuit is Circuit.FLOWS)
 
-    def _settled(self, head: LaneHead, acknowledgement: Acknowledgement) -> Acknowledgement:
-        if not is_conflict(acknowledgement):
-            self._conflicts.pop(head.delivery_id, None)
-            return acknowledgement
-        self._conflicts[head.delivery_id] = self._conflicts.get(head.delivery_id, 0) + 1
-        settled = settle_conflict(acknowledgement, conflicts=self._conflicts[head.delivery_id])
-        if settled.answer is not Answer.TRY_AGAIN:
-            del self._conflicts[head.delivery_id]
-        return settled
-
-    async def _end(self, begun: _Begun, acknowledgement: Acknowledgement) -> None:
+    async def _end(self, begun: Begun, acknowledgement: Acknowledgement) -> None:
         head, command = begun.head, self._ended(begun, acknowledgement)
         if not self._may_wait and head.message.lane not in self._followed:
             command = replace(command, has_time=True)
@@ -586,39 +544,12 @@ class DestinationQueue:
             answer=acknowledgement.code,
         )
 
-    def _ended(self, begun: _Begun, acknowledgement: Acknowledgement) -> EndAttempt:
-        head, now = begun.head, self._now()
-        # time before a closed door is not the message's own: it counts from the opening
-        since = max(filter(None, (head.first_attempt_at, self._door.opened_at)), default=now)
-        expire = (
-            acknowledgement.answer is Answer.TRY_AGAIN
-            and not self._door.is_closed
-            and given_up(first_attempt_at=since, now=now, give_up=self._pace.give_up)
+    def _ended(self, begun: Begun, acknowledgement: Acknowledgement) -> EndAttempt:
+        return ended(
+            begun,
+            acknowledgement,
+            name=self._name,
+            door=self._door,
+            pace=self._pace,
+            at=At(now=self._now(), jitter=self._jitter()),
         )
-        sentence, remedy = stop_words(self._name, acknowledgement, tried_for=now - since if expire else None)
-        return EndAttempt(
-            delivery_id=head.delivery_id,
-            attempt=begun.attempt,
-            at=now,
-            acknowledgement=acknowledgement,
-            due_at=self._due(head, acknowledgement, now),
-            expire=expire,
-            sentence=sentence,
-            remedy=remedy,
-            lease=begun.lease,
-        )
-
-    def _due(self, head: LaneHead, acknowledgement: Acknowledgement, now: datetime) -> datetime | None:
-        if acknowledgement.answer is Answer.COMMITTED and self._pace.application is not None:
-            return now + self._pace.application
-        if acknowledgement.answer not in {Answer.TRY_AGAIN, Answer.CLOSED}:
-            return None
-        if acknowledgement.code == Silence.INTERRUPTED:
-            return now
-        rest = self._door.resting(now)
-        if acknowledgement.code == Silence.KEPT_BACK:
-            return rest or now
-        if self._door.circuit is Circuit.RESTS:
-            return rest
-        due = next_attempt(head.attempts + 1, now=now, jitter=self._jitter(), first=self._pace.first, longest=self._pace.longest)
-        return max(due, rest) if rest else due

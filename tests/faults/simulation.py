@@ -37,9 +37,10 @@ from bridge.lifecycle.answers import Silence, no_answer
 from bridge.lifecycle.sharing import EVERY_ROLE
 from bridge.lifecycle.states import StopEnd, StopGroup
 from bridge.model import Acknowledgement, Actor, Answer, Capture, CodedResult, DeliveryState, Format, Message, Way
-from bridge.queue.lanes import DestinationQueue, Pace
+from bridge.queue.lanes import DestinationQueue
 from bridge.queue.leases import Leases
 from bridge.queue.leases import Process as Running
+from bridge.queue.tries import Pace
 from bridge.service import EVERYTHING, Service
 from bridge.site import default_policy, load_tables
 from bridge.store.api import Store
