@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections import deque
-from collections.abc import Awaitable, Callable, Coroutine, Sequence
+from collections.abc import Awaitable, Callable, Coroutine
 from contextlib import suppress
 from dataclasses import replace
 from datetime import datetime, timedelta
@@ -18,19 +18,18 @@ from bridge.lifecycle.answers import (
     LONGEST_RETRY_AFTER_S,
     Silence,
     no_answer,
-    stop_words,
-    unanswered_words,
 )
 from bridge.lifecycle.circuit import Circuit
-from bridge.lifecycle.fairness import ASKERS, Asker, who_asks
+from bridge.lifecycle.fairness import ASKERS
 from bridge.lifecycle.states import DestinationState
-from bridge.model import Acknowledgement, Answer, CodedResult, DeliveryState, Message, Priority
+from bridge.model import Acknowledgement, CodedResult, DeliveryState, Message, Priority
 from bridge.queue.clock_watch import ClockWatch
+from bridge.queue.committed import Committed
 from bridge.queue.door import Door
 from bridge.queue.leases import FREE, Grip
 from bridge.queue.offers import Offer
 from bridge.queue.places import Places
-from bridge.queue.tries import At, Begun, Conflicts, Pace, ended
+from bridge.queue.tries import At, Begun, Conflicts, Pace, asker, ended
 from bridge.queue.turns import Turns
 from bridge.store.api import Store
 from bridge.store.asking import ask
@@ -40,10 +39,7 @@ from bridge.store.commands import (
     BeginAttempt,
     Command,
     EndAttempt,
-    EndWait,
     HurryWaiting,
-    NoteAnswer,
-    NotedAnswer,
     RecoverDeliveries,
     SetDestination,
     WithholdDelivery,
@@ -57,17 +53,6 @@ BIRTHS_AT_ONCE = 100  # ours: unborn messages made in one go before lanes are lo
 URGENT_PLACES = 8  # ours: urgent messages that begin with their making where all places are taken; the next turns are theirs
 LONGEST_PAUSE_S = 0.2  # ours: a few commits of a slow disk, behind which places come free; little beside a technician's look
 GRACE_S = 2.0  # ours: a stopping service waits this long for answers on their way, which saves sending those messages twice
-
-
-_STATES = {
-    (circuit, is_closed): DestinationState.CLOSED
-    if is_closed
-    else DestinationState.OPEN
-    if circuit is Circuit.FLOWS
-    else DestinationState.RESTING
-    for circuit in Circuit
-    for is_closed in (True, False)
-}
 
 
 class Client(Protocol):
@@ -121,6 +106,7 @@ class DestinationQueue:
         self._turn = 0  # tries begun so far
         self._asked: deque[int] = deque(maxlen=ASKERS)  # who asked last while the receiver gave nobody an answer
         self._conflicts = Conflicts()
+        self._committed = Committed(store, name, pace, now)
         self._shut = ""
         self._door = Door(first=pace.first, longest=pace.longest)
         self._told: tuple[DestinationState, str] | None = None
@@ -233,7 +219,7 @@ class DestinationQueue:
                 await self._hurry()
                 await self._note_state()
                 now = self._now()
-                await self._end_waits(now)
+                await self._committed.end_waits(now)
                 if not self._shut:
                     await self._bear_some()
                     await self._begin_some(now)
@@ -271,7 +257,7 @@ class DestinationQueue:
         if self._shut:
             state, reason = DestinationState.SHUT, self._shut
         else:
-            state, reason = _STATES[self._door.circuit, self._door.is_closed], self._door.reason
+            state, reason = self._door.state, self._door.reason
         if (state, reason) != self._told:
             lease = self._grip.fence()
             await self._done(SetDestination(name=self._name, state=state, reason=reason, at=self._now(), lease=lease))
@@ -285,40 +271,10 @@ class DestinationQueue:
         trying = self._trying.get(control_id)
         if trying:
             await asyncio.wait({trying})
-        now = self._now()
-        sentence, remedy = stop_words(self._name, acknowledgement)
-        again = now + self._pace.first if acknowledgement.answer is Answer.TRY_AGAIN else None
-        noted: NotedAnswer | None = await self._done(
-            NoteAnswer(
-                destination=self._name, control_id=control_id, acknowledgement=acknowledgement, at=now, due_at=again, sentence=sentence,
-                remedy=remedy,
-            )
-        )  # fmt: skip
-        if noted is None:
-            return False
-        log.info(
-            "delivery.answered_late",
-            delivery=noted.delivery_id,
-            destination=self._name,
-            state=noted.state.value,
-            answer=acknowledgement.code,
-            counts=noted.counts,
-        )
-        self.wake()
-        return True
-
-    async def _end_waits(self, now: datetime) -> None:
-        """End the waits for answers that did not come in time."""
-        if self._pace.application is None:
-            return
-        sentence, remedy = unanswered_words(self._name, waited=self._pace.application)
-        while late := await ask(self._store, self._store.unanswered, self._name, now=now, limit=BIRTHS_AT_ONCE):
-            for delivery_id in late:
-                is_yes = self._pace.silence_is_yes
-                state = await self._done(
-                    EndWait(delivery_id=delivery_id, at=now, is_yes=is_yes, sentence=sentence, remedy=remedy)
-                )
-                log.warning("delivery.unanswered", delivery=delivery_id, destination=self._name, state=state.value)
+        is_ours = await self._committed.settle(control_id, acknowledgement)
+        if is_ours:
+            self.wake()
+        return is_ours
 
     async def _bear_some(self) -> None:
         for delivery_id, result in await ask(self._store, self._store.unborn, self._name, limit=BIRTHS_AT_ONCE):
@@ -346,7 +302,7 @@ class DestinationQueue:
         if not flows or len(heads) >= wanted or len(may_go) > room:
             self._may_wait = True
             self._urgent_waits = self._urgent_waits or (bool(heads) and heads[-1].is_urgent)  # the urgent come first
-        for head in may_go[:room] if flows else self._asker(may_go):
+        for head in may_go[:room] if flows else asker(may_go, self._asked):
             self._turn += 1
             self._beginning.add(head.delivery_id)
             self._followed.add(head.message.lane)
@@ -358,19 +314,6 @@ class DestinationQueue:
         self._busy.add(head.delivery_id)
         self._trying[head.message.control_id] = task
         task.add_done_callback(partial(self._tried, head))
-
-    def _asker(self, heads: Sequence[LaneHead]) -> list[LaneHead]:
-        if not heads:
-            return []
-        chosen = who_asks(
-            [
-                Asker(delivery_id=head.delivery_id, is_urgent=head.message.priority is Priority.STAT, is_tried=head.attempts > 0)
-                for head in heads
-            ],
-            self._asked,
-        )
-        self._asked.append(chosen)
-        return [head for head in heads if head.delivery_id == chosen]
 
     def _tried(self, head: LaneHead, task: asyncio.Task[None]) -> None:
         """Look again where the store may have more, once so few are begun that it pays."""

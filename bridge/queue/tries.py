@@ -5,13 +5,16 @@ No clock and no chance in here: the moment and the jitter arrive as arguments.
 
 from __future__ import annotations
 
+from collections import deque
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from bridge.lifecycle.answers import Silence, is_conflict, settle_conflict, stop_words
 from bridge.lifecycle.backoff import given_up, next_attempt
 from bridge.lifecycle.circuit import Circuit
-from bridge.model import Acknowledgement, Answer
+from bridge.lifecycle.fairness import Asker, who_asks
+from bridge.model import Acknowledgement, Answer, Priority
 from bridge.queue.door import Door
 from bridge.store.commands import EndAttempt, Lease
 from bridge.store.rows import LaneHead
@@ -112,3 +115,18 @@ def due(head: LaneHead, acknowledgement: Acknowledgement, *, door: Door, pace: P
         return rest
     following = next_attempt(head.attempts + 1, now=now, jitter=at.jitter, first=pace.first, longest=pace.longest)
     return max(following, rest) if rest else following
+
+
+def asker(heads: Sequence[LaneHead], asked: deque[int]) -> list[LaneHead]:
+    """Give the one whose turn it is to ask a receiver that gives nobody an answer, none where nobody waits; ``asked`` remembers it."""
+    if not heads:
+        return []
+    chosen = who_asks(
+        [
+            Asker(delivery_id=head.delivery_id, is_urgent=head.message.priority is Priority.STAT, is_tried=head.attempts > 0)
+            for head in heads
+        ],
+        asked,
+    )
+    asked.append(chosen)
+    return [head for head in heads if head.delivery_id == chosen]
