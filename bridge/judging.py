@@ -79,7 +79,7 @@ class Ids:
                 self._next = await self._block()
                 self._end = self._next + BLOCK
             elif self._end - self._next == BLOCK // 2:
-                self._coming = self._store.submit(ReserveNumbers(count=BLOCK))
+                self._coming = self._store.submit(ReserveNumbers(count=BLOCK, epoch=self._store.epoch))
             self._next += 1
             return self._next - 1
 
@@ -87,7 +87,7 @@ class Ids:
         coming, self._coming = self._coming, None
         if coming is not None and not (coming.done() and coming.exception()):
             return await asyncio.wrap_future(coming)
-        first: int = await done(self._store, ReserveNumbers(count=BLOCK))
+        first: int = await done(self._store, ReserveNumbers(count=BLOCK, epoch=self._store.epoch))
         return first
 
     async def result(self) -> str:

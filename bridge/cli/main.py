@@ -76,6 +76,10 @@ def check(
         bool, typer.Option("--accept", help="Instead, show what the profiles' examples become now, and keep it as accepted.")
     ] = False,
     ask: Annotated[bool, typer.Option("--ask", help="Also ask each FHIR server what it can do; no result is sent.")] = False,
+    store: Annotated[
+        bool,
+        typer.Option("--store", help="Instead, look through the site's store; also while the service runs. Changes nothing."),
+    ] = False,
 ) -> None:
     """Check mapping files, their worked examples, and a site's message plans, before go-live."""
     from bridge.cli import accepted  # noqa: PLC0415 - as above
@@ -83,7 +87,10 @@ def check(
 
     if accept:
         raise typer.Exit(accepted.accept(config))
+    if store:
+        from bridge.cli import check_store  # noqa: PLC0415 - as above
 
+        raise typer.Exit(check_store.check_store(config))
     raise typer.Exit(room.check(config, with_oracles=oracles, ask=ask))
 
 

@@ -14,6 +14,7 @@ from bridge.pages.site import PagesSite
 from bridge.store.api import Store
 from bridge.store.rows import AnalyzerRow, DayStrips, DestinationRow, StopRow, StripRow
 from bridge.store.rows import NumberRun as StoredRun
+from bridge.tables.types import NumberScheme
 
 SERIES_WINDOW = timedelta(days=2)  # ours: a number that is missing since yesterday can still be sent from the analyzer's memory
 STORE_FAILED = "No strip is taken and nothing is sent any more. Keep the slips and work by your procedure for a broken link; tell your administrator."
@@ -83,7 +84,7 @@ def today(store: Store, site: PagesSite, *, now: datetime) -> Today:
         non_patient=tuple(strip for strip_id in non_patients[:CONTROLS_SHOWN] if (strip := store.strip(strip_id)) is not None),
         non_patients=len(non_patients),
         destinations=_destinations(store, site, since=datetime.combine(local.date(), time(), tzinfo=site.zone)),
-        tally=tally(_tallied_strips(day), _tallied_deliveries(day), schemes=site.schemes),
+        tally=tally_of(day, site.schemes),
         unreadable_captures=len(day.of("unreadable")),
         refused_files=day.refused_files,
     )
@@ -138,6 +139,11 @@ def _untouched(name: str) -> DestinationRow:
     return DestinationRow(
         name=name, state=DestinationState.OPEN, reason="", since=None, waiting=0, oldest=None, accepted=0, refused=0
     )
+
+
+def tally_of(day: DayStrips, schemes: Mapping[str, NumberScheme]) -> DayTally:
+    """Add up a day; ``schemes`` is keyed by analyzer."""
+    return tally(_tallied_strips(day), _tallied_deliveries(day), schemes=schemes)
 
 
 def _tallied_strips(day: DayStrips) -> Iterator[TalliedStrip]:

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Awaitable, Callable
+from concurrent.futures import Future
 from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Protocol
+from typing import Any, Protocol
 
 import structlog
 
@@ -21,6 +22,7 @@ log = structlog.get_logger()
 
 BEAT_S = 1.0  # ours: a lease survives two lost heartbeats
 LENGTH_S = 4.0  # ours: work of a dead process goes on within five seconds
+LOOK_S = 0.25  # ours: between two looks whether a lease is over; a loop's own timers stand still while the machine sleeps
 MARGIN_S = 0.5  # ours: what was allowed a moment ago may still be on its way into a socket
 
 
@@ -168,6 +170,7 @@ class Leases:
         self._ends_at: float | None = None
         self._wishes: set[str] = set()
         self._wound_up: set[str] = set()
+        self._passing: tuple[frozenset[str], Future[Any]] | None = None
         self._grips: dict[str, NamedGrip] = {}
         self._woken = asyncio.Event()
         self._alarm: asyncio.TimerHandle | None = None
@@ -219,8 +222,21 @@ class Leases:
     async def _beat(self) -> float | None:
         """Beat once; give the seconds to the next beat, None where only news asks for one."""
         started = self._elapsed()
-        wound_up = frozenset(self._wound_up)
-        command = HoldLeases(
+        self._pass_back()
+        try:
+            told: HeldLeases = await done(self._store, self._holding(frozenset()))
+        except StoreError as error:
+            if self._store.fault:
+                raise StoreFailed(self._store.fault) from error
+            log.warning("lease.beat_failed", fault=str(error))
+            return BEAT_S
+        self._note(told, started)
+        if self._length_s is None:
+            return None
+        return BEAT_S if told.next_end_s is None else min(BEAT_S, max(told.next_end_s, 0.001))
+
+    def _holding(self, wound_up: frozenset[str]) -> HoldLeases:
+        return HoldLeases(
             owner=self._process.owner,
             roles=frozenset(self._process.roles),
             host=self._process.host,
@@ -230,18 +246,19 @@ class Leases:
             length_s=self._length_s,
             at=self._now(),
         )
-        try:
-            told: HeldLeases = await done(self._store, command)
-        except StoreError as error:
-            if self._store.fault:
-                raise StoreFailed(self._store.fault) from error
-            log.warning("lease.beat_failed", fault=str(error))
-            return BEAT_S
-        self._wound_up -= wound_up
-        self._note(told, started)
-        if self._length_s is None:
-            return None
-        return BEAT_S if told.next_end_s is None else min(BEAT_S, max(told.next_end_s, 0.001))
+
+    def _pass_back(self) -> None:
+        """Give back what is wound up, behind all that was submitted under it, while heartbeats go on before the rest."""
+        if self._passing is not None and self._passing[1].done():
+            names, passed = self._passing
+            self._passing = None
+            if passed.exception() is None:
+                self._wound_up -= names
+        if self._wound_up and self._passing is None:
+            names = frozenset(self._wound_up)
+            self._passing = names, self._store.submit(self._holding(names))
+            loop = asyncio.get_running_loop()
+            self._passing[1].add_done_callback(lambda _: loop.is_closed() or loop.call_soon_threadsafe(self._woken.set))
 
     def _note(self, told: HeldLeases, started: float) -> None:
         if self._length_s is not None:
@@ -270,12 +287,14 @@ class Leases:
     def _set_alarm(self, wait_s: float) -> None:
         if self._alarm is not None:
             self._alarm.cancel()
-        self._alarm = asyncio.get_running_loop().call_later(max(wait_s, 0), self._ran_out)
+        self._alarm = asyncio.get_running_loop().call_later(min(max(wait_s, 0), LOOK_S), self._look_at_the_end)
 
-    def _ran_out(self) -> None:
+    def _look_at_the_end(self) -> None:
         if self.are_over():
             log.warning("lease.ran_out")
             self._lose_all()
+        elif self._ends_at is not None:
+            self._set_alarm(self._ends_at - self._elapsed())
 
     def _lose_all(self) -> None:
         if self._alarm is not None:

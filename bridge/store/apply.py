@@ -8,8 +8,8 @@ from collections.abc import Callable, Collection, Mapping
 from datetime import datetime
 from typing import Any
 
-from bridge.errors import Overtaken
-from bridge.lifecycle.states import DeliveryEvent, DestinationState, StopGroup
+from bridge.errors import Overtaken, StoreFailed
+from bridge.lifecycle.states import DeliveryEvent, DestinationState, StopGroup, step
 from bridge.model import SERVICE, DeliveryState, Way
 from bridge.store import commands as c
 from bridge.store.apply_answers import end_attempt, end_wait, note_answer
@@ -19,15 +19,22 @@ from bridge.store.apply_outcome import record_outcome, set_unreadable_aside
 from bridge.store.apply_purge import purge_captures, purge_events, purge_files, trust_clock
 from bridge.store.codec import packed, when
 from bridge.store.database import Db, new_id
-from bridge.store.lanes import MAY_GO, hold_lanes
-from bridge.store.statements import KEEP_MESSAGE, NEW_ATTEMPT, Change, NewStop, move_delivery, note, open_stop
-
-# Every destination that has deliveries, one step of an index each
-_SENT_TO = (
-    "WITH RECURSIVE named (who) AS (SELECT min(destination) FROM deliveries UNION ALL"
-    " SELECT (SELECT min(d.destination) FROM deliveries d WHERE d.destination > named.who) FROM named WHERE named.who IS NOT NULL)"
-    " SELECT who FROM named WHERE who IS NOT NULL"
+from bridge.store.lanes import MAY_GO, Moved, hold_lanes
+from bridge.store.reads_shown import SENT_TO
+from bridge.store.statements import (
+    KEEP_MESSAGE,
+    NEW_ATTEMPT,
+    Also,
+    Change,
+    NewStop,
+    move_delivery,
+    note,
+    note_move,
+    open_stop,
+    set_moved,
 )
+
+_MAY_BEGIN = f"SELECT state, destination, lane FROM deliveries WHERE id = ? AND {MAY_GO}"
 EPOCH_LETTERS = "ABCDEFGHJKLMNPQRSTUVWXYZ23456789"  # ours: without I, O, 0, 1, which people misread
 # a known origin is a sender's repetition; of a file it is our own second look after a crash
 SENT_AGAIN = frozenset({Way.MLLP, Way.HTTP})
@@ -145,14 +152,15 @@ def _require_not_ended(db: Db, delivery_id: int) -> None:
 def begin_attempt(db: Db, command: c.BeginAttempt) -> int | None:
     """Note that a try begins, if it may: queued or retrying, head of its lane, and ``after`` over."""
     hold_lanes(db)
-    if not db.execute(f"SELECT 1 FROM deliveries WHERE id = ? AND {MAY_GO}", (command.delivery_id,)).fetchone():
+    row = db.execute(_MAY_BEGIN, (command.delivery_id,)).fetchone()
+    if row is None:
         return None
-    move_delivery(db, command.delivery_id, DeliveryEvent.BEGIN, command.at, SERVICE)
-    at = when(command.at)
-    db.execute(
-        "UPDATE deliveries SET attempts = attempts + 1, due_at = NULL, first_attempt_at = coalesce(first_attempt_at, ?) WHERE id = ?",
-        (at, command.delivery_id),
-    )
+    before, destination, lane = row
+    after, at = step(DeliveryState(before), DeliveryEvent.BEGIN), when(command.at)
+    moved = Moved(delivery_id=command.delivery_id, destination=destination, lane=lane, before=before, after=after)
+    sets = "attempts = attempts + 1, due_at = NULL, first_attempt_at = coalesce(first_attempt_at, ?)"
+    set_moved(db, moved, Also(sets=sets, values=(at,)))
+    note_move(db, moved, DeliveryEvent.BEGIN, command.at, SERVICE, "")
     return int(db.execute(NEW_ATTEMPT, (command.delivery_id, at)).fetchone()[0])
 
 
@@ -209,7 +217,13 @@ def keep_plan_check(db: Db, command: c.KeepPlanCheck) -> None:
 
 
 def reserve_numbers(db: Db, command: c.ReserveNumbers) -> int:
-    """Move the high-water mark of identifiers."""
+    """Move the high-water mark of identifiers. Raises StoreFailed where the epoch is not the one that they are for."""
+    if command.epoch:
+        (epoch,) = db.execute("SELECT value FROM meta WHERE name = 'epoch'").fetchone()
+        if epoch != command.epoch:
+            raise StoreFailed(
+                "The store was restored while this Padpost had it open. Nothing new is made under the old epoch; start it again."
+            )
     moved = "UPDATE meta SET value = CAST(CAST(value AS BIGINT) + ? AS TEXT) WHERE name = 'next_number' RETURNING value"
     return int(db.execute(moved, (command.count,)).fetchone()[0]) - command.count
 
@@ -271,5 +285,5 @@ def begin_store(db: Db) -> str:
 
 def recover(db: Db, at: datetime) -> None:
     """After a crash of the only process: what was being sent, to whichever destination, is due again."""
-    for (destination,) in db.execute(_SENT_TO).fetchall():
+    for (destination,) in db.execute(SENT_TO).fetchall():
         recover_deliveries(db, c.RecoverDeliveries(destination=destination, at=at))

@@ -27,7 +27,19 @@ from bridge.model import (
     Unreadable,
 )
 from bridge.store.apply_lease import check_lease
-from bridge.store.codec import SAME_RECORD, content_text, json_text, moment, of_record, packed, record_key, result_bytes, when
+from bridge.store.codec import (
+    SAME_RECORD,
+    content_bytes,
+    json_bytes,
+    json_text,
+    moment,
+    of_record,
+    packed,
+    packed_column,
+    record_key,
+    result_bytes,
+    when,
+)
 from bridge.store.commands import Lease, NewDelivery, RecordedOutcome, RecordOutcome
 from bridge.store.database import Db, Rows
 from bridge.store.interned import word_id
@@ -183,7 +195,7 @@ def _accepted_columns(command: RecordOutcome) -> dict[str, object]:
             "priority": "routine",
             **{name: _text(command.reading, name) for name in _PRINTED},
             "analyzed_at": None,
-            "content": None,
+            "accepted": None,
         }
     return {
         "mode": checked.key.mode,
@@ -197,7 +209,7 @@ def _accepted_columns(command: RecordOutcome) -> dict[str, object]:
         "strip_type": checked.strip_type,
         "strip_lot": checked.strip_lot,
         "analyzed_at": when(checked.analyzed_at),
-        "content": content_text(checked.content),
+        "accepted": packed_column(content_bytes(checked.content)),
     }
 
 
@@ -219,7 +231,7 @@ def _insert_strip(db: Db, command: RecordOutcome) -> tuple[int, str]:
         "copy_of": outcome.of if isinstance(outcome, Copy) else None,
         "result_id": result.result_id if result else "",
         "findings": json_text([(f.rule, f.severity, f.sentence) for f in _findings(command)]),
-        "pads": json_text(pads),
+        "printed": packed_column(json_bytes(pads)) if pads else None,
         "abnormal": sum(bool(pad[3]) for pad in pads),
         "place_start": reading.place.start,
         "place_end": reading.place.end,

@@ -11,7 +11,17 @@ import hashlib
 from datetime import datetime
 
 from bridge.identity.strip import without_values
-from bridge.store.codec import content_of, content_text, json_of, json_text, microseconds, unpacked, when
+from bridge.store.codec import (
+    content_bytes,
+    content_of,
+    json_of,
+    json_text,
+    microseconds,
+    packed_column,
+    unpacked,
+    unpacked_column,
+    when,
+)
 from bridge.store.commands import PurgeCaptures, PurgeEvents, PurgeFiles, TrustClock
 from bridge.store.database import Db
 
@@ -42,13 +52,14 @@ def purge_captures(db: Db, command: PurgeCaptures) -> int:
 
 
 def _purge_strips(db: Db, capture_id: int, at: datetime) -> int:
-    unpurged = f"SELECT id, content, findings FROM strips WHERE capture_id = ? AND purged_at IS NULL ORDER BY id{db.for_update}"
+    unpurged = f"SELECT id, accepted, findings FROM strips WHERE capture_id = ? AND purged_at IS NULL ORDER BY id{db.for_update}"
     found = db.execute(unpurged, (capture_id,)).fetchall()
-    for strip_id, content, findings in found:
-        left = content_text(without_values(content_of(content))) if content else None
+    for strip_id, accepted, findings in found:
+        content = content_of(unpacked_column(accepted)) if accepted else None
+        left = packed_column(content_bytes(without_values(content))) if content else None
         rules = json_text([[*each[:2], ""] for each in json_of(findings)])  # type: ignore[index]  # (rule, severity, sentence), as apply_outcome wrote it
         db.execute(
-            "UPDATE strips SET patient_printed = '', patient_id = '', specimen_id = '', operator = '', content = ?, findings = ?, pads = '[]',"
+            "UPDATE strips SET patient_printed = '', patient_id = '', specimen_id = '', operator = '', accepted = ?, findings = ?, printed = NULL,"
             " abnormal = 0, purged_at = ? WHERE id = ?",
             (left, rules, when(at), strip_id),
         )

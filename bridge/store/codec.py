@@ -25,12 +25,13 @@ MOST_PADS = 20_000  # ours: as many as a table set keeps (tables.memo); above it
 _FOLDER = Path(__file__).parent / "dictionaries"
 # How a payload begins, and by which dictionary its kind is packed. A file here never changes: what it packed could not be read any more.
 _KINDS = {b"MSH|": "hl7-1.zdict", b'{"resourceType":"Bundle"': "fhir-1.zdict", b'{"result_id":': "result-1.zdict"}
-_BYTES = {name: (_FOLDER / name).read_bytes() for name in _KINDS.values()}
+STRIP = "strip-1.zdict"  # of the columns of a strip's row, which are packed by ``packed_column``
+_BYTES = {name: (_FOLDER / name).read_bytes() for name in (*_KINDS.values(), STRIP)}
 # The first byte of what is stored names the dictionary; none is the first byte of a zlib stream, whose low half is 8 (RFC 1950, section 2.2)
-_MARKS = {"": 0, "hl7-1.zdict": 1, "fhir-1.zdict": 2, "result-1.zdict": 3}
-_LEVELS = {"": 3, "hl7-1.zdict": 5, "fhir-1.zdict": 3, "result-1.zdict": 6}  # ours: see docs/explanation/size.md
+_MARKS = {"": 0, "hl7-1.zdict": 1, "fhir-1.zdict": 2, "result-1.zdict": 3, STRIP: 4}
+_LEVELS = {"": 3, "hl7-1.zdict": 5, "fhir-1.zdict": 3, "result-1.zdict": 6, STRIP: 3}  # ours: see docs/explanation/size.md
 # What earlier versions packed with zlib and a dictionary, which a stream names by its Adler-32
-_OLD_DICTIONARIES = {zlib.adler32(content).to_bytes(4, "big"): content for content in _BYTES.values()}
+_OLD_DICTIONARIES = {zlib.adler32(content).to_bytes(4, "big"): content for name, content in _BYTES.items() if name != STRIP}
 _HAS_DICTIONARY = 0x20  # RFC 1950, section 2.2: bit 5 of the second byte
 _DICTIONARY_ID = slice(2, 6)  # as above
 RECORD_KEY_BYTES = 6  # ours: 48 bits find a record among millions, and the whole digest decides
@@ -66,7 +67,7 @@ def _packer(name: str) -> zstandard.ZstdCompressor:
         _LEVELS[name],
         format=zstandard.FORMAT_ZSTD1_MAGICLESS,
         write_content_size=True,
-        write_checksum=True,
+        write_checksum=name != STRIP,  # a column is small, and an index or a page of the file has none either
         write_dict_id=False,
     )
     return zstandard.ZstdCompressor(dict_data=_SHARED[name], compression_params=how)
@@ -86,6 +87,16 @@ def packed(payload: bytes) -> bytes:
     """
     name = next((kind for start, kind in _KINDS.items() if payload.startswith(start)), "")
     return _MARKS[name].to_bytes(1, "big") + _MINE.packers[name].compress(payload)
+
+
+def packed_column(written: bytes) -> bytes:
+    """Compress what a column of a strip's row says in JSON; ``unpacked_column`` gives it back."""
+    return _MARKS[STRIP].to_bytes(1, "big") + _MINE.packers[STRIP].compress(written)
+
+
+def unpacked_column(stored: bytes) -> bytes:
+    """Give what ``packed_column`` packed, or JSON that stands there plainly, as earlier versions wrote it. Raises as ``unpacked``."""
+    return stored if stored[:1] == b"[" else unpacked(stored)
 
 
 def unpacked(stored: bytes) -> bytes:
@@ -180,15 +191,15 @@ def result_of(stored: bytes) -> CodedResult:
     return _RESULT.validate_json(unpacked(stored))
 
 
-def content_text(content: StripContent) -> str:
-    """Write what makes two records the same strip."""
+def content_bytes(content: StripContent) -> bytes:
+    """Write what makes two records the same strip, not yet packed."""
     parts = [content.patient_id, content.operator, content.strip_type, content.strip_lot, content.pads]
-    return orjson.dumps([*parts, content.digest] if content.digest else parts).decode()
+    return orjson.dumps([*parts, content.digest] if content.digest else parts)
 
 
-def content_of(text: str) -> StripContent:
-    """Read what ``content_text`` wrote."""
-    patient_id, operator, strip_type, strip_lot, pads, *digest = orjson.loads(text)
+def content_of(written: bytes) -> StripContent:
+    """Read what ``content_bytes`` wrote."""
+    patient_id, operator, strip_type, strip_lot, pads, *digest = orjson.loads(written)
     return StripContent(
         patient_id=patient_id,
         operator=operator,
@@ -199,13 +210,18 @@ def content_of(text: str) -> StripContent:
     )
 
 
+def json_bytes(value: object) -> bytes:
+    """Write a list of plain values, not yet packed."""
+    return orjson.dumps(value)
+
+
 def json_text(value: object) -> str:
     """Write a small list of plain values."""
     return orjson.dumps(value).decode()
 
 
-def json_of(text: str) -> list[object]:
-    """Read what ``json_text`` wrote."""
+def json_of(text: str | bytes) -> list[object]:
+    """Read what ``json_text`` or ``json_bytes`` wrote."""
     value: list[object] = orjson.loads(text)
     return value
 

@@ -343,9 +343,14 @@ class KeepPlanCheck:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class ReserveNumbers:
-    """Move the durable high-water mark by ``count``. Gives the first number of the block (int)."""
+    """Move the durable high-water mark by ``count``. Gives the first number of the block (int).
+
+    ``epoch`` is the one under which they are to be given; raises StoreFailed where the store has another by now: it was restored
+    beside a process that had it open already.
+    """
 
     count: int
+    epoch: str = ""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -10,14 +10,14 @@ from zoneinfo import ZoneInfo
 from bridge.lifecycle.states import StopGroup, StopState
 from bridge.model import DeliveryState, Format, Message, Place, Priority, Purpose
 from bridge.store import rows
-from bridge.store.codec import json_of, moment, moment_of, moment_or_none, result_of, unpacked, when
+from bridge.store.codec import json_of, moment, moment_of, moment_or_none, result_of, unpacked, unpacked_column, when
 from bridge.store.database import Db
 from bridge.store.interned import parted
 from bridge.store.snapshots import one_snapshot
 
 _STRIP = (
     "SELECT id, capture_id, idx, outcome, analyzer, mode, series, number, purpose, priority, patient_id, specimen_id, operator, strip_type, strip_lot,"
-    " analyzed_at, arrived_at, judged_at, copy_of, result_id, findings, pads, place_start, place_end, record_digest,"
+    " analyzed_at, arrived_at, judged_at, copy_of, result_id, findings, printed, place_start, place_end, record_digest,"
     " (SELECT w.word FROM words w WHERE w.id = strips.tables), purged_at FROM strips"
 )
 _STOP = (
@@ -38,9 +38,10 @@ _FOUND = (
     "SELECT id FROM strips WHERE number = ? UNION SELECT id FROM strips WHERE specimen_id = ? AND specimen_id <> ''"
     " UNION SELECT id FROM strips WHERE patient_printed = ? AND patient_id = ? AND purpose = 'patient'"
     " UNION SELECT id FROM strips WHERE patient_id = ? AND patient_id <> patient_printed AND purpose = 'patient'"
-    " UNION SELECT id FROM strips WHERE result_id IN (SELECT result_id FROM deliveries WHERE control_id = ?)"
+    " UNION SELECT strip_id FROM results WHERE result_id IN (SELECT result_id FROM deliveries WHERE control_id = ?)"
 )
 MOST_FEW = 500  # ours: results that are named one by one in a question
+_NO_PADS = b"[]"
 MOST_NEWS = 1_000  # ours: a person who sees as many opens the page anew, however many more there are
 _DELIVERY = (
     "SELECT id, destination, result_id, version, coalesce(control_id, ''), state, attempts, born_at, due_at, accepted_at, last_code, lane, priority,"
@@ -53,7 +54,7 @@ def _strip(row: Any) -> rows.StripRow:
         strip_id=row[0], capture_id=row[1], index=row[2], outcome=row[3], analyzer=row[4], mode=row[5], series=row[6], number=row[7],
         purpose=Purpose(row[8]), priority=Priority(row[9]), patient_id=row[10], specimen_id=row[11], operator=row[12], strip_type=row[13],
         strip_lot=row[14], analyzed_at=moment_or_none(row[15]), arrived_at=moment(row[16]), judged_at=moment(row[17]), copy_of=row[18],
-        result_id=row[19], findings=tuple(tuple(f) for f in json_of(row[20])), pads=tuple(tuple(p) for p in json_of(row[21])),  # type: ignore[arg-type,misc]  # JSON holds what apply_outcome wrote
+        result_id=row[19], findings=tuple(tuple(f) for f in json_of(row[20])), pads=tuple(tuple(p) for p in json_of(unpacked_column(row[21] or _NO_PADS))),  # type: ignore[arg-type,misc]  # JSON holds what apply_outcome wrote
         place=Place(start=row[22], end=row[23]), record_digest=row[24], tables_digest=row[25], purged_at=moment_or_none(row[26]),
     )  # fmt: skip
 

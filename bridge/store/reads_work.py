@@ -24,7 +24,18 @@ from bridge.model import (
     StripKey,
     Way,
 )
-from bridge.store.codec import SAME_RECORD, content_of, json_of, moment, moment_or_none, of_record, result_of, unpacked, when
+from bridge.store.codec import (
+    SAME_RECORD,
+    content_of,
+    json_of,
+    moment,
+    moment_or_none,
+    of_record,
+    result_of,
+    unpacked,
+    unpacked_column,
+    when,
+)
 from bridge.store.database import Db
 from bridge.store.lanes import MAY_GO, OPEN, ROUTINE_RANK, STAT_RANK
 from bridge.store.rows import CaptureRow, IntakeRow, LaneHead, ReadingFacts
@@ -50,7 +61,7 @@ _FIRST_DUE = (
 )
 
 _Way = tuple[str, Sequence[object]]  # what strips are looked for by: a condition and its values
-_COUNTS = "s.is_newest = 1 AND s.content IS NOT NULL AND s.outcome <> 'copy' AND NOT (s.capture_id = ? AND s.idx = ?)"
+_COUNTS = "s.is_newest = 1 AND s.accepted IS NOT NULL AND s.outcome <> 'copy' AND NOT (s.capture_id = ? AND s.idx = ?)"
 _INTAKE = (
     "SELECT i.id, i.capture_id, i.analyzer, c.profile, i.only_index, i.next_index, i.because FROM intake i JOIN captures c ON c.id = i.capture_id"
     " WHERE i.analyzer = ? AND i.ended_at IS NULL AND i.id > ?"
@@ -157,7 +168,7 @@ class WorkReads:
 
     def _seen(self, where: str, values: Sequence[object], apart_from: tuple[int, int]) -> tuple[SeenStrip, ...]:
         rows = self._db().execute(
-            "SELECT s.id, s.analyzer, s.mode, s.series, s.number, s.content, s.analyzed_at, s.arrived_at, s.record_digest, s.outcome,"
+            "SELECT s.id, s.analyzer, s.mode, s.series, s.number, s.accepted, s.analyzed_at, s.arrived_at, s.record_digest, s.outcome,"
             " EXISTS (SELECT 1 FROM stops t WHERE t.strip_id = s.id AND t.state = 'open' AND t.delivery_id IS NULL)"
             f" FROM strips s WHERE {where} AND {_COUNTS} ORDER BY s.id DESC LIMIT ?",
             (*values, *apart_from, MOST_SEEN),
@@ -166,7 +177,7 @@ class WorkReads:
             SeenStrip(
                 strip_id=row[0],
                 key=StripKey(analyzer=row[1], mode=row[2], series=row[3], number=row[4]),
-                content=content_of(row[5]),
+                content=content_of(unpacked_column(row[5])),
                 printed_at=moment_or_none(row[6]),
                 arrived_at=moment(row[7]),
                 record_digest=row[8],

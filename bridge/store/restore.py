@@ -17,6 +17,7 @@ from bridge.errors import BackupError
 from bridge.store.backup import PART, BackupText, check_file, read_text, sha256_of, sync
 from bridge.store.database import SqliteDb
 from bridge.store.lock import ProcessLock
+from bridge.store.mark import forget_mark
 from bridge.store.migrate import NEWEST, migrate
 from bridge.store.review import Reviewed, newest_moment, review
 from bridge.store.sqlite import FILE, LOCK, RESTORING
@@ -86,6 +87,7 @@ def open_epoch(folder: Path, *, now: datetime) -> Restored:
             store.execute("PRAGMA synchronous = FULL")
             taken_at = newest_moment(store) or now
             reviewed = _reviewed(store, now=now, taken_at=taken_at)
+        forget_mark(folder)
         return Restored(taken_at=taken_at, reviewed=reviewed, aside=None)
     except sqlite3.Error as error:
         raise BackupError(f"The store {file} cannot be used: {error}. Restore it from a backup.") from error
@@ -149,6 +151,7 @@ def _put_in_place(part: Path, folder: Path, marker: Path, now: datetime) -> Path
     for name in FILES:
         if (folder / name).exists() and not (aside / name).exists():
             (folder / name).rename(aside / name)
+    forget_mark(folder)
     sync(aside)
     sync(folder)
     part.replace(folder / FILE)

@@ -88,17 +88,18 @@ strips = Table(
     Column("arrived_at", Text, nullable=False),
     Column("judged_at", Text, nullable=False),
     Column("record_digest", Text, nullable=False),
-    Column("content", Text),
     Column("copy_of", Integer),
     Column("result_id", Text, nullable=False),
     Column("findings", Text, nullable=False),
-    Column("pads", Text, nullable=False),
     Column("abnormal", Integer, nullable=False),
     Column("place_start", Integer, nullable=False),
     Column("place_end", Integer, nullable=False),
     Column("purged_at", Text),
     Column("tables", Integer, nullable=False, server_default="0"),
     Column("record_key", Integer, nullable=False, server_default="0"),
+    # Packed columns (codec.packed_column): the pads as printed, NULL for none; and what makes two records the same strip, NULL where nothing was accepted
+    Column("printed", LargeBinary),
+    Column("accepted", LargeBinary),
     Index(
         "strips_reading",
         "capture_id",
@@ -118,7 +119,6 @@ strips = Table(
     Index("strips_capture", "capture_id", "idx"),
     Index("strips_series", "analyzer", "series"),
     Index("strips_arrived", "arrived_at"),
-    Index("strips_result", "result_id"),
 )
 
 stops = Table(

@@ -6,27 +6,35 @@ import os
 import sqlite3
 import threading
 from collections.abc import Callable
-from contextlib import ExitStack
+from contextlib import ExitStack, suppress
 from datetime import datetime
+from functools import partial
 from pathlib import Path
+
+import structlog
 
 from bridge.errors import StoreFailed
 from bridge.store.apply import apply, begin_store, recover
 from bridge.store.database import SqliteDb
 from bridge.store.file_check import WholeCheck, at_start
 from bridge.store.lock import ProcessLock, network_mount
+from bridge.store.mark import Mark, is_behind, mark_of, read_mark, write_mark
 from bridge.store.migrate import migrate
 from bridge.store.reads_purge import PurgeReads
 from bridge.store.reads_shown import ShownReads
 from bridge.store.reads_today import TodayReads
 from bridge.store.reads_ways import WayReads
 from bridge.store.reads_work import WorkReads
+from bridge.store.review import newest_moment, review
 from bridge.store.writer import Verdict, Writer, Written
+
+log = structlog.get_logger()
 
 FILE = "padpost.sqlite"
 LOCK = "padpost.lock"
 RESTORING = "padpost.restoring"  # stands in the folder while a backup is being put in place
 CHANGES_A_MOVE = 1000  # ours: rows written between two moves of the log into the file; some 4 MB of log, SQLite's own measure
+CACHE_KIB = 16_384  # ours: the upper pages of every index of a million strips; SQLite's own 2,000 KiB hold a third of them
 # What SQLite says of one statement and its values alone; its other errors concern the file (PEP 249's classes)
 _OF_ONE = (sqlite3.IntegrityError, sqlite3.ProgrammingError, sqlite3.InterfaceError, sqlite3.DataError)
 
@@ -34,8 +42,8 @@ _OF_ONE = (sqlite3.IntegrityError, sqlite3.ProgrammingError, sqlite3.InterfaceEr
 class SqliteStore(WorkReads, WayReads, ShownReads, TodayReads, PurgeReads, Written):
     """A store in the folder ``path``; implements ``api.Store``.
 
-    Opening takes the process lock, migrates the schema, checks the file, and makes due again what a crash
-    left in the middle of an attempt. Raises StoreLocked, or StoreFailed where the folder or file cannot be relied on.
+    Opening takes the process lock, migrates the schema, checks the file, puts before a person what was under way if the file went back
+    behind its mark, and makes due again what a crash left in the middle of an attempt. Raises StoreLocked, or StoreFailed where the folder or file cannot be relied on.
     """
 
     def __init__(self, path: Path, *, now: Callable[[], datetime]) -> None:
@@ -54,7 +62,7 @@ class SqliteStore(WorkReads, WayReads, ShownReads, TodayReads, PurgeReads, Writt
             _require_no_restore(path)
             self._open(path, now)
             undo.pop_all()
-        self._writer = Writer(SqliteEngine(self._connect), apply)
+        self._writer = Writer(SqliteEngine(self._connect, partial(write_mark, path)), apply)
         self._whole_check = WholeCheck(self._file, self._writer.stop)
 
     def _open(self, folder: Path, now: Callable[[], datetime]) -> None:
@@ -66,8 +74,11 @@ class SqliteStore(WorkReads, WayReads, ShownReads, TodayReads, PurgeReads, Writt
                 raise StoreFailed(f"The store {self._file} is damaged ({verdict}). Restore it from a backup.")
             connection.execute("BEGIN IMMEDIATE")
             self._epoch = begin_store(connection)
+            if is_behind(mark_of(connection), read_mark(folder)):
+                self._epoch = _put_before_a_person(connection, now())
             recover(connection, now())
             connection.execute("COMMIT")
+            write_mark(folder, mark_of(connection))
             connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()  # what a crash left in the log
             connection.close()
         except sqlite3.Error as error:
@@ -118,6 +129,13 @@ def _require_no_restore(folder: Path) -> None:
         )
 
 
+def _put_before_a_person(connection: SqliteDb, now: datetime) -> str:
+    """Do for a store that went back what ``padpost restore --in-place`` does; give its new epoch."""
+    reviewed = review(connection, now=now, taken_at=newest_moment(connection) or now)
+    log.warning("store.put_back", deliveries=reviewed.deliveries, captures=reviewed.captures)
+    return reviewed.epoch
+
+
 def connect(file: Path) -> SqliteDb:
     """Give a connection that writes."""
     connection = sqlite3.connect(file, isolation_level=None, timeout=30, factory=SqliteDb)
@@ -125,6 +143,7 @@ def connect(file: Path) -> SqliteDb:
     # an fsync at every commit: NORMAL loses acknowledged strips in a power cut
     connection.execute("PRAGMA synchronous = FULL")
     connection.execute("PRAGMA wal_autocheckpoint = 0")  # the writer does it, and hears of its errors
+    connection.execute(f"PRAGMA cache_size = -{CACHE_KIB}")
     connection.execute("PRAGMA foreign_keys = ON")
     connection.execute("PRAGMA secure_delete = ON")  # what is purged is gone from the file, not only from its tables
     return connection
@@ -133,8 +152,10 @@ def connect(file: Path) -> SqliteDb:
 class SqliteEngine:
     """A file as the writer uses it; implements ``writer.Engine``."""
 
-    def __init__(self, connect: Callable[[], SqliteDb]) -> None:
+    def __init__(self, connect: Callable[[], SqliteDb], mark: Callable[[Mark], None] | None = None) -> None:
+        """``mark`` is given how far the store has come, now and then and at the end."""
         self._connect = connect
+        self._mark = mark
         self._connection: SqliteDb | None = None
         self._move_at = CHANGES_A_MOVE
 
@@ -146,6 +167,7 @@ class SqliteEngine:
     def close(self) -> None:
         """Close the file."""
         if self._connection is not None:
+            self._note_mark()
             self._connection.close()
 
     def begin(self, *, together: bool) -> None:
@@ -179,11 +201,19 @@ class SqliteEngine:
         if self._db.total_changes < self._move_at:
             return
         self._move_at = self._db.total_changes + CHANGES_A_MOVE
+        self._note_mark()
         try:
             self._db.execute("PRAGMA wal_checkpoint(PASSIVE)").fetchone()
         except sqlite3.Error as error:
             if self.verdict(error) is not Verdict.FULL:
                 raise
+
+    def _note_mark(self) -> None:
+        if self._mark is None:
+            return
+        with suppress(sqlite3.Error):  # a file that fails is told of where it is written
+            if not self._db.in_transaction:  # what is not committed yet is not counted
+                self._mark(mark_of(self._db))
 
     def verdict(self, error: Exception) -> Verdict:
         """Judge an error of SQLite by its class and code; want of memory is the machine's."""

@@ -22,7 +22,7 @@ from time import monotonic
 from typing import Any, Protocol
 
 from bridge.errors import StoreAway, StoreError, StoreFailed, StoreFull, StoreUnsure
-from bridge.store.commands import Command, EndAttempt
+from bridge.store.commands import Command, EndAttempt, HoldLeases
 from bridge.store.database import Db
 
 LARGEST_GROUP = 200  # ours: bounds how long the first of a group waits for the last
@@ -35,6 +35,7 @@ FIRST_REST_S = 0.1  # ours: a server that restarts is back within seconds
 LONGEST_REST_S = 2.0  # ours: short beside the time that a technician takes to look again
 _Job = tuple[Command, "Future[Any]"]
 Apply = Callable[[Db, Command], Any]
+_BEAT: Any = object()  # stands in the queue for a heartbeat, so that the thread wakes
 
 
 class Verdict(Enum):
@@ -136,6 +137,7 @@ class Writer:
         self._apply = apply
         self._db: Db | None = None
         self._jobs: queue.SimpleQueue[_Job | None] = queue.SimpleQueue()
+        self._beats: queue.SimpleQueue[_Job] = queue.SimpleQueue()
         self._closing = threading.Event()
         self._is_ending = False  # the writer's thread has met the mark of the end
         self._turn = threading.Lock()  # nothing is queued behind the end, where nobody would ever do it
@@ -151,7 +153,10 @@ class Writer:
         future.set_running_or_notify_cancel()
         with self._turn:
             refusal = self._refusal()
-            if refusal is None:
+            if refusal is None and _goes_first(command):
+                self._beats.put((command, future))
+                self._jobs.put(_BEAT)
+            elif refusal is None:
                 self._jobs.put((command, future))
         if refusal is not None:
             future.set_exception(refusal)
@@ -189,7 +194,9 @@ class Writer:
         if first is None:
             self._is_ending = True
             return []
-        group = [first]
+        group = self._beaten()
+        if first is not _BEAT:
+            group.append(first)
         self._is_ending = not self._fill(group)
         if not self._is_ending and all(_has_time(command) for command, _ in group):
             self._is_ending = not self._fill(group, wait_s=COMPANY_S)
@@ -197,6 +204,7 @@ class Writer:
 
     def _fill(self, group: list[_Job], *, wait_s: float = 0) -> bool:
         """Put what has queued up to a group, and wait for the first of it; say whether more may come: not behind the mark of the end."""
+        group += self._beaten()
         while len(group) < LARGEST_GROUP:
             try:
                 job = self._jobs.get(block=wait_s > 0, timeout=wait_s)
@@ -205,8 +213,18 @@ class Writer:
                 break
             if job is None:
                 return False
-            group.append(job)
+            if job is _BEAT:
+                group += self._beaten()  # nothing else in the queue stands for it
+            else:
+                group.append(job)
         return True
+
+    def _beaten(self) -> list[_Job]:
+        """Give the heartbeats that came: where they stand in the queue nothing is left to do."""
+        beats = []
+        while not self._beats.empty():
+            beats.append(self._beats.get())
+        return beats
 
     # --- one group
 
@@ -369,11 +387,20 @@ class Writer:
         with self._turn:
             while not self._jobs.empty():
                 job = self._jobs.get()
-                if job is not None:
+                if job is not None and job is not _BEAT:
                     waiting.append(job)
+            waiting += self._beaten()
             if self._closing.is_set():
                 self._jobs.put(None)
         _fail(waiting, StoreAway(self.away))
+
+
+def _goes_first(command: Command) -> bool:
+    """Say whether a command waits for nobody: a heartbeat that stood behind a long queue would come after the lease has run out.
+
+    One that gives something back keeps its place: what was submitted before it may still be done under that lease.
+    """
+    return isinstance(command, HoldLeases) and not command.wound_up
 
 
 def _has_time(command: Command) -> bool:

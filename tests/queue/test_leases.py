@@ -171,6 +171,24 @@ def test_a_process_that_stands_still_past_its_lease_holds_nothing(shared: Shared
     _live(story)
 
 
+def test_a_machine_that_slept_past_its_lease_stops_what_ran_soon_after_it_wakes(shared: Shared) -> None:
+    """A loop's timers stand still meanwhile; heartbeats fail, so that nobody but the alarm can tell."""
+
+    async def story() -> None:
+        mine, work = leases(shared, "a"), Work()
+        beating = asyncio.create_task(mine.run())
+        holding = asyncio.create_task(mine.grip(DEST).hold(work.run))
+        await stock.until(lambda: work.is_running)
+        beating.cancel()
+        with suppress(asyncio.CancelledError):
+            await beating
+        shared.clock.seconds += LENGTH_S  # the clock that counts sleep went on; the loop's own did not
+        await stock.until(lambda: not work.is_running, limit=timedelta(seconds=(LENGTH_S - MARGIN_S) / 2))
+        await _stopped(holding)
+
+    _live(story)
+
+
 def test_what_a_dead_process_held_is_taken_and_begun_anew(shared: Shared) -> None:
     """Kill -9: no beat, nothing given back. The other has it once it has run out, and finds names it never heard of."""
 

@@ -18,7 +18,7 @@ SINCE = NOW - timedelta(days=2)
 _INDEX = itertools.count(1)
 _COLUMNS = (
     "capture_id, idx, is_newest, outcome, analyzer, mode, series, number, purpose, priority, patient_printed, patient_id, specimen_id, operator,"
-    " strip_type, strip_lot, analyzed_at, arrived_at, judged_at, record_digest, result_id, findings, pads, abnormal, place_start, place_end, tables_digest"
+    " strip_type, strip_lot, analyzed_at, arrived_at, judged_at, record_digest, result_id, findings, abnormal, place_start, place_end, tables"
 )
 
 
@@ -40,7 +40,7 @@ def write(db: Db, capture_id: int, analyzer: str, strips: Iterable[Past]) -> Non
         at = when(NOW - timedelta(hours=each.hours_ago))
         values = (
             capture_id, next(_INDEX), 1, each.outcome, analyzer, each.mode, each.series, each.number, "patient", "routine", "P", "P", "", "",
-            "plover-12", "", at, at, at, "d", "", "[]", "[]", 0, 0, 1, "t",
+            "plover-12", "", at, at, at, "d", "", "[]", 0, 0, 1, 0,
         )  # fmt: skip
         db.execute(f"INSERT INTO strips ({_COLUMNS}) VALUES ({', '.join('?' * len(values))})", values)
     db.execute("COMMIT")

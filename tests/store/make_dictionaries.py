@@ -9,18 +9,24 @@ from __future__ import annotations
 import re
 import sys
 import zlib
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from itertools import zip_longest
 from pathlib import Path
 
+from bridge.model import CodedResult, StripContent
 from bridge.plan_book import PlanBook
 from bridge.render.samples import samples
 from bridge.site import example_terms
-from bridge.store.codec import plain_result
+from bridge.store.codec import content_bytes, json_bytes, plain_result
 from tests.tables.shipped_tables import tables
 
-LARGEST = {"fhir": 28_000, "hl7": 8_000, "result": 22_000}  # bytes; zlib looks back 32 KiB
-WORTH = {"fhir": 60, "hl7": 30, "result": 90}  # bytes that a piece takes beside what is there already, to be worth its place
+LARGEST = {"fhir": 28_000, "hl7": 8_000, "result": 22_000, "strip": 14_000}  # bytes; zlib looks back 32 KiB
+WORTH = {
+    "fhir": 60,
+    "hl7": 30,
+    "result": 90,
+    "strip": 60,
+}  # bytes that a piece takes beside what is there already, to be worth its place
 
 
 def kinds() -> dict[str, list[bytes]]:
@@ -29,18 +35,33 @@ def kinds() -> dict[str, list[bytes]]:
     hl7, fhir = example_terms()
     profiles = sorted(known.profiles)
     book = PlanBook([hl7, fhir], profiles, known)
-    found: dict[str, list[Sequence[bytes]]] = {"hl7": [], "fhir": [], "result": []}
+    found: dict[str, list[Sequence[bytes]]] = {"hl7": [], "fhir": [], "result": [], "strip": []}
     for kind, terms in (("hl7", hl7), ("fhir", fhir)):
         for profile, strip_type, _ in book.plans(terms.name):
             found[kind].append(book.payloads(terms.name, profile, strip_type))
             if kind == "hl7":
-                found["result"].append([plain_result(result) for result in samples(terms, profile, strip_type, known)])
+                made = samples(terms, profile, strip_type, known)
+                found["result"].append([plain_result(result) for result in made])
+                labels = {pad: label for label, pad in known.profiles[profile].labels.items()}
+                found["strip"].append([each for result in made for each in columns(result, labels)])
     return {kind: [each for turn in zip_longest(*plans) for each in turn if each] for kind, plans in found.items()}
+
+
+def columns(result: CodedResult, labels: Mapping[str, str]) -> tuple[bytes, bytes]:
+    """Give what a strip's row says of its pads, as printed and as accepted."""
+    printed = json_bytes(
+        [(labels[pad.pad], pad.printed, "", False) for pad in result.pads if pad.pad in labels]
+    )  # the others are computed
+    pads = tuple((pad.pad, 0) for pad in result.pads if pad.pad in labels)
+    content = StripContent(patient_id="", operator="", strip_type=result.strip_type, strip_lot="", pads=pads)
+    return printed, content_bytes(content)
 
 
 def pieces(kind: str, payload: bytes) -> list[bytes]:
     """Cut a message where its parts repeat in others: entries of a Bundle, segments, pads."""
-    cut = {"fhir": rb'(?=\{"fullUrl")', "hl7": rb"(?<=\r)", "result": rb'(?=\{"pad")'}[kind]
+    cut = {"fhir": rb'(?=\{"fullUrl")', "hl7": rb"(?<=\r)", "result": rb'(?=\{"pad")', "strip": rb"(?!)"}[
+        kind
+    ]  # a column of a strip is short: it is taken whole
     return [piece for piece in re.split(cut, payload) if piece]
 
 

@@ -119,8 +119,8 @@ def test_one_reading_has_one_newest_row_by_the_files_own_rule(store: SqliteStore
     with pytest.raises(sqlite3.IntegrityError, match=r"strips\.capture_id, strips\.idx"):
         file.execute(
             "INSERT INTO strips SELECT 99, capture_id, idx, is_newest, outcome, analyzer, mode, series, number, purpose, priority, patient_printed,"
-            " patient_id, specimen_id, operator, strip_type, strip_lot, analyzed_at, arrived_at, judged_at, record_digest, content, copy_of,"
-            " result_id, findings, pads, abnormal, place_start, place_end, purged_at, tables, record_key FROM strips"
+            " patient_id, specimen_id, operator, strip_type, strip_lot, analyzed_at, arrived_at, judged_at, record_digest, copy_of,"
+            " result_id, findings, abnormal, place_start, place_end, purged_at, tables, record_key, printed, accepted FROM strips"
         )
 
 

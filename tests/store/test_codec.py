@@ -101,9 +101,31 @@ def test_a_shipped_dictionary_never_changes() -> None:
     """RFC 1950, section 2.2: a stream names its dictionary by Adler-32. One that changes makes every message packed by it unreadable."""
     folder = Path(codec.__file__).parent / "dictionaries"
     found = {path.name: f"{zlib.adler32(path.read_bytes()):08x}" for path in sorted(folder.iterdir())}
-    assert found == {"fhir-1.zdict": "ebc542a3", "hl7-1.zdict": "8d81b49e", "result-1.zdict": "ce66aa7d"}
-    assert {key.hex() for key in codec._OLD_DICTIONARIES} == set(found.values())
-    assert codec._MARKS == {"": 0, "hl7-1.zdict": 1, "fhir-1.zdict": 2, "result-1.zdict": 3}
+    assert found == {
+        "fhir-1.zdict": "ebc542a3",
+        "hl7-1.zdict": "8d81b49e",
+        "result-1.zdict": "ce66aa7d",
+        "strip-1.zdict": "730a0163",
+    }
+    assert {key.hex() for key in codec._OLD_DICTIONARIES} == set(found.values()) - {found["strip-1.zdict"]}
+    assert codec._MARKS == {"": 0, "hl7-1.zdict": 1, "fhir-1.zdict": 2, "result-1.zdict": 3, "strip-1.zdict": 4}
+
+
+@given(st.lists(st.tuples(TEXTS, TEXTS, TEXTS, st.one_of(st.none(), st.booleans()))))
+def test_a_strip_s_column_comes_back(pads: list[tuple[str, str, str, bool | None]]) -> None:
+    """Packed, and as earlier versions wrote it: JSON that stands there plainly."""
+    written = codec.json_bytes(pads)
+    assert codec.unpacked_column(codec.packed_column(written)) == written
+    assert codec.unpacked_column(written) == written
+    assert [tuple(pad) for pad in codec.json_of(written)] == pads  # type: ignore[arg-type]  # JSON holds what was written
+
+
+def test_a_strip_s_columns_are_small() -> None:
+    """The labels and steps of shipped profiles stand in the dictionary."""
+    columns = codec.json_bytes(
+        [("GLU", "neg", "", False), ("PRO", "neg", "", False), ("NIT", "neg", "", False), ("LEU", "neg", "", False)]
+    )
+    assert len(codec.packed_column(columns)) < len(columns) / 2
 
 
 @pytest.mark.parametrize("harm", ["cut", "more", "changed", "other dictionary"])
@@ -207,7 +229,7 @@ def test_a_result_keeps_its_trailing_zeros() -> None:
 def test_a_strips_content_comes_back(patient: str, operator: str, pads: list[tuple[str, int]]) -> None:
     """Copies are told by this content; what is read from the store must equal what was judged."""
     content = StripContent(patient_id=patient, operator=operator, strip_type="t", strip_lot="", pads=tuple(pads))
-    assert codec.content_of(codec.content_text(content)) == content
+    assert codec.content_of(codec.unpacked_column(codec.packed_column(codec.content_bytes(content)))) == content
 
 
 @given(st.lists(TEXTS | st.none() | st.booleans()))

@@ -15,7 +15,7 @@ import pytest
 from bridge.errors import StoreFailed, StoreFull
 from bridge.model import Acknowledgement, Answer
 from bridge.store import writer
-from bridge.store.commands import Command, EndAttempt, ReserveNumbers
+from bridge.store.commands import Command, EndAttempt, HoldLeases, ReserveNumbers
 from bridge.store.database import Db, SqliteDb
 from bridge.store.sqlite import SqliteEngine
 from bridge.store.writer import LARGEST_GROUP, Writer
@@ -43,6 +43,9 @@ class Bench:
         return connection
 
     def _apply(self, db: Db, command: Command) -> int:
+        if isinstance(command, HoldLeases):
+            db.execute("SELECT 'beat', ?", (len(command.wound_up),))
+            return 0
         if isinstance(command, EndAttempt):
             db.execute("INSERT INTO n VALUES (?)", (command.attempt,))
             return command.attempt
@@ -56,6 +59,13 @@ class Bench:
 
     def put(self, number: int) -> Future[Any]:
         return self.writer.submit(ReserveNumbers(count=number))
+
+    def beat(self, *wound_up: str) -> Future[Any]:
+        nobody: frozenset[Any] = frozenset()
+        held = HoldLeases(
+            owner="o", roles=nobody, host="h", pid=1, wishes=nobody, wound_up=frozenset(wound_up), length_s=4.0, at=NOW
+        )
+        return self.writer.submit(held)
 
     def put_with_time(self, number: int) -> Future[Any]:
         answer = Acknowledgement(answer=Answer.ACCEPTED, code="AA")
@@ -172,6 +182,31 @@ def test_what_queues_up_during_a_commit_shares_the_next(bench: Bench) -> None:
     assert bench.rows() == list(range(301))
 
 
+def test_a_heartbeat_goes_before_all_that_waits(bench: Bench) -> None:
+    """Behind five hundred commands a lease would run out; one that gives something back keeps its place behind what was done under it."""
+    bench.hold.clear()
+    first = bench.put(0)
+    assert bench.inside.wait(WAIT)
+    futures = [bench.put(number) for number in range(1, 501)]
+    beats = [bench.beat(), bench.beat("destination:a")]
+    bench.hold.set()
+    for future in (first, *futures, *beats):
+        future.result(WAIT)
+    told = [line for line in bench.said if line.startswith(("INSERT", "SELECT"))]
+    assert told.index("SELECT 'beat', 0") == 1
+    assert told.index("SELECT 'beat', 1") == len(told) - 1 == 502
+    assert bench.commits() == 4
+
+
+def test_a_heartbeat_alone_wakes_the_writer(bench: Bench) -> None:
+    """And one that is submitted last before the end is done, or refused, but never left open."""
+    bench.beat().result(WAIT)
+    late = bench.beat()
+    bench.writer.close()
+    late.result(WAIT)
+    assert isinstance(bench.beat().exception(WAIT), StoreFailed)
+
+
 def test_what_comes_while_a_group_is_being_done_shares_its_commit(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
     """It waits for no commit but the one that it takes part in, and the first waits for no more than LARGEST_GROUP."""
     monkeypatch.setattr(writer, "LONGEST_GROUP_S", WAIT)
@@ -192,6 +227,27 @@ def test_a_group_that_was_long_under_way_takes_nothing_more(bench: Bench, monkey
     assert bench.put(1).result(WAIT) == 1
     assert bench.following[1][0].result(WAIT) == 2
     assert bench.commits() == 2
+
+
+def test_a_heartbeat_that_comes_while_a_group_is_gathered_is_in_it(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Between a look for heartbeats and one at the queue, where its mark is then met: nothing else would wake the writer for it."""
+    monkeypatch.setattr(writer, "LONGEST_GROUP_S", 0.0)
+    looks = 0
+    found = bench.writer._beaten
+
+    def late() -> list[Any]:
+        nonlocal looks
+        looks += 1
+        return [] if looks in {3, 4} else found()
+
+    bench.hold.clear()
+    monkeypatch.setattr(bench.writer, "_beaten", late)
+    first = bench.put(1)
+    assert bench.inside.wait(WAIT)
+    assert looks == 2
+    second, beat = bench.put(2), bench.beat()
+    bench.hold.set()
+    assert [first.result(WAIT), second.result(WAIT), beat.result(WAIT)] == [1, 2, 0]
 
 
 def test_what_comes_while_a_group_is_being_done_is_done_before_the_end(bench: Bench) -> None:

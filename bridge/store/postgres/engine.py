@@ -7,6 +7,7 @@ from collections.abc import Callable
 import psycopg
 from psycopg import errors
 
+from bridge import clock
 from bridge.errors import Overtaken, StoreAway
 from bridge.store.postgres.connection import WRITING, PostgresDb, Server
 from bridge.store.writer import Verdict
@@ -19,6 +20,7 @@ CODES = {
     "55P03": Verdict.AGAIN,  # lock_not_available
     "57014": Verdict.AGAIN,  # query_canceled
     "53100": Verdict.FULL,  # disk_full
+    "42501": Verdict.AWAY,  # insufficient_privilege: the role lost a right, whoever asks
     "XX001": Verdict.BROKEN,  # data_corrupted
     "XX002": Verdict.BROKEN,  # index_corrupted
     "40003": Verdict.AWAY,  # statement_completion_unknown
@@ -27,17 +29,26 @@ CLASSES = {
     "08": Verdict.AWAY,  # connection exception
     "25": Verdict.AWAY,  # invalid transaction state: read only since a failover, or idle too long
     "28": Verdict.AWAY,  # invalid authorization
+    "40": Verdict.AGAIN,  # transaction rollback
     "3D": Verdict.AWAY,  # invalid catalog name: no such database
     "53": Verdict.AWAY,  # insufficient resources
     "57": Verdict.AWAY,  # operator intervention: shutdown, crash, starting up
     "58": Verdict.AWAY,  # system error: the server's disk
+    "F0": Verdict.AWAY,  # configuration file error
 }
+LIMITS = "54"  # program limit exceeded: of one statement and its values; at a commit, that the queue of notifications is full
+
+
+class CrowdedError(Exception):
+    """A commit that the server did not take for one of its limits: that of its notifications, say. Nothing was written; it passes."""
 
 
 def verdict_of(error: Exception) -> Verdict:
     """Say what an error of the driver or the server means; one without a code is the connection's."""
     if isinstance(error, StoreAway | MemoryError):
         return Verdict.AWAY
+    if isinstance(error, CrowdedError):
+        return Verdict.AGAIN
     if not isinstance(error, psycopg.Error):
         return Verdict.ONE
     code = error.sqlstate
@@ -61,6 +72,8 @@ class PostgresEngine:
         self._server = server
         self._check = check
         self._session: PostgresDb | None = None
+        self._is_apart = False
+        self._committed_s: float | None = None
         self.backend = 0
 
     def open(self) -> PostgresDb:
@@ -84,6 +97,7 @@ class PostgresEngine:
 
     def begin(self, *, together: bool) -> None:
         """Begin; ``together``, statements are sent when somebody asks for rows."""
+        self._is_apart = not together
         self._db.begin(ahead=together)
 
     def must_stand(self) -> None:
@@ -91,8 +105,19 @@ class PostgresEngine:
         self._db.must_stand()
 
     def commit(self) -> None:
-        """Commit, and with it tell who has news."""
-        self._db.commit()
+        """Commit, and with it tell who has news. Raises CrowdedError where the commit itself meets a limit of the server."""
+        try:
+            self._db.commit()
+        except psycopg.Error as error:
+            if self._is_apart and (error.sqlstate or "").startswith(LIMITS):  # else it may be of a statement that was sent ahead
+                raise CrowdedError(name_of(error)) from error
+            raise
+        self._committed_s = clock.elapsed()
+
+    @property
+    def quiet_s(self) -> float:
+        """Give for how many seconds nothing was committed, 0 where nothing ever was: how long the server was away, as this process saw it."""
+        return 0 if self._committed_s is None else clock.elapsed() - self._committed_s
 
     def undo(self) -> None:
         """Roll back."""

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from contextlib import closing
+from contextlib import closing, contextmanager
 
 import psycopg
 
 from bridge import settings
-from bridge.errors import SettingsError
+from bridge.errors import SettingsError, StoreAway
+from bridge.store.database import Db
 from bridge.store.postgres.checks import unfit
 from bridge.store.postgres.connection import READING, Server
 from bridge.store.postgres.engine import name_of
@@ -35,6 +36,20 @@ def server_of(database: settings.Database) -> Server:
 def open_database(database: settings.Database) -> PostgresStore:
     """Open the store. Raises SettingsError or StoreError."""
     return PostgresStore(server_of(database))
+
+
+@contextmanager
+def looked_at(database: settings.Database) -> Iterator[Db]:
+    """Give a session that only reads. Raises SettingsError, or StoreAway where the server cannot be reached."""
+    server = server_of(database)
+    try:
+        session = server.connect(f"{READING}; SET statement_timeout = 0")  # a look through years takes its time
+    except psycopg.Error as error:
+        raise StoreAway(
+            f"The database {server.shown()} cannot be reached ({name_of(error)}). Start it, or mend the URL."
+        ) from error
+    with closing(session):
+        yield session
 
 
 def database_faults(database: settings.Database) -> Iterator[str]:

@@ -75,7 +75,7 @@ class PostgresStore(WorkReads, WayReads, ShownReads, TodayReads, PurgeReads, Wri
         self._fit(session)
         if revision(session) != NEWEST:
             raise StoreAway(f"The database {self._server.shown()} has another schema now. Start the Padpost that changed it.")
-        self._epoch = epoch_here(session)
+        self._epoch = epoch_here(session, quiet_s=self._engine.quiet_s)
 
     @property
     def is_shared(self) -> bool:

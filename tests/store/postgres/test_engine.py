@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from concurrent.futures import Future
 from dataclasses import dataclass, field
 from typing import Any
@@ -18,7 +18,8 @@ from bridge.store.apply import apply, begin_store
 from bridge.store.commands import Command, KeepCapture, ReserveNumbers
 from bridge.store.database import Db
 from bridge.store.postgres.connection import Server
-from bridge.store.postgres.engine import PostgresEngine, name_of, verdict_of
+from bridge.store.postgres.engine import CrowdedError, PostgresEngine, name_of, verdict_of
+from bridge.store.postgres.store import PostgresStore
 from bridge.store.writer import MOST_TURNS, Verdict, Writer
 from tests.peers.postgres import PostgresServer
 from tests.store import strips as s
@@ -39,6 +40,15 @@ from tests.store.strips import NOW, WAIT
         (errors.DiskFull(), Verdict.FULL, "DiskFull"),
         (errors.DataCorrupted(), Verdict.BROKEN, "DataCorrupted"),
         (errors.IndexCorrupted(), Verdict.BROKEN, "IndexCorrupted"),
+        (errors.ProgramLimitExceeded(), Verdict.ONE, "ProgramLimitExceeded"),
+        (errors.StatementTooComplex(), Verdict.ONE, "StatementTooComplex"),
+        (errors.TooManyColumns(), Verdict.ONE, "TooManyColumns"),
+        (CrowdedError("ProgramLimitExceeded"), Verdict.AGAIN, "ProgramLimitExceeded"),
+        (errors.InsufficientPrivilege(), Verdict.AWAY, "InsufficientPrivilege"),
+        (errors.ConfigFileError(), Verdict.AWAY, "ConfigFileError"),
+        (errors.TransactionRollback(), Verdict.AGAIN, "TransactionRollback"),
+        (errors.RaiseException(), Verdict.ONE, "RaiseException"),
+        (errors.InternalError_(), Verdict.ONE, "InternalError_"),
         (errors.AdminShutdown(), Verdict.AWAY, "AdminShutdown"),
         (errors.CrashShutdown(), Verdict.AWAY, "CrashShutdown"),
         (errors.CannotConnectNow(), Verdict.AWAY, "CannotConnectNow"),
@@ -261,3 +271,28 @@ def test_a_process_that_freezes_inside_a_transaction_lets_go(at: Server) -> None
     assert late.result(WAIT) == "turn 3"
     slow.close()
     quick.close()
+
+
+_LIMIT = """
+CREATE FUNCTION too_much() RETURNS trigger LANGUAGE plpgsql AS $$
+BEGIN RAISE EXCEPTION 'too many notifications in the NOTIFY queue' USING ERRCODE = '54000'; END $$;
+CREATE CONSTRAINT TRIGGER limited AFTER UPDATE ON meta DEFERRABLE INITIALLY DEFERRED FOR EACH ROW EXECUTE FUNCTION too_much();
+"""
+
+
+def test_a_commit_that_meets_a_limit_of_the_server_is_told_and_the_next_goes_on(
+    postgres: PostgresServer, make_database: Callable[..., str]
+) -> None:
+    """A full queue of notifications fails the commit and not a statement (class 54); it is no reason to stop for good."""
+    name = make_database()
+    at = Server(url=postgres.url(name))
+    store = PostgresStore(at)
+    first = store.submit(ReserveNumbers(count=1)).result(WAIT)
+    postgres.sql(_LIMIT, name)
+    said = store.submit(ReserveNumbers(count=1)).exception(WAIT)
+    assert isinstance(said, StoreAway)
+    assert "nothing was written (ProgramLimitExceeded)" in str(said)
+    postgres.sql("DROP TRIGGER limited ON meta", name)
+    assert store.submit(ReserveNumbers(count=1)).result(WAIT) == first + 1
+    assert (store.fault, store.away) == ("", "")
+    store.close()

@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from datetime import timedelta
+
+import pytest
 
 from bridge.store.commands import ReserveNumbers
 from bridge.store.postgres.checks import unfit
 from bridge.store.postgres.connection import WRITING, Server
-from bridge.store.postgres.lineage import LEAP, epoch_here
+from bridge.store.postgres.lineage import LEAP, epoch_here, was_put_back
 from bridge.store.postgres.store import PostgresStore
 from tests.peers.postgres import PostgresServer
 from tests.store import strips as s
-from tests.store.strips import WAIT
+from tests.store.strips import NOW, WAIT, later
 
 
 def test_a_store_that_stays_where_it_is_keeps_its_epoch(at: Server) -> None:
@@ -92,3 +95,44 @@ def test_a_copy_of_the_database_opens_a_new_epoch(postgres: PostgresServer, make
     assert store.epoch != before
     store.close()
     postgres.sql(f"DROP DATABASE {name}_copy WITH (FORCE)")
+
+
+HERE = "7000000000000000001/00000001/16384.16390"
+NEXT = HERE.replace("/00000001/", "/00000002/")
+
+
+@pytest.mark.parametrize(
+    ("after", "quiet_minutes", "expected"),
+    [
+        (NEXT, 0, False),  # a standby took over
+        (NEXT, 9, False),
+        (NEXT, 11, True),  # recovered to a moment that is past
+        (NEXT, None, True),
+        (HERE.replace("70000", "70001"), 0, True),  # another cluster
+        (HERE.replace("16384.", "16999."), 0, True),  # another database
+        (HERE.replace(".16390", ".17000"), 0, True),  # tables made anew from a dump
+    ],
+)
+def test_a_takeover_is_told_from_what_was_put_back(after: str, quiet_minutes: float | None, expected: bool) -> None:
+    """Common practice, no source: a standby takes over within minutes of the last commit; whoever restores needs longer."""
+    alive_at = None if quiet_minutes is None else NOW - timedelta(minutes=quiet_minutes)
+    assert was_put_back(HERE, after, alive_at=alive_at, at=NOW) is expected
+
+
+def test_what_a_copy_had_under_way_goes_to_a_person(postgres: PostgresServer, make_database: Callable[..., str]) -> None:
+    """Started without padpost restore --in-place: nothing of it is sent by itself, since the other database may go on sending it."""
+    name = make_database()
+    store = PostgresStore(Server(url=postgres.url(name)))
+    s.post(store, "1")
+    s.keep(store, b"unjudged")
+    store.close()
+    postgres.sql(f"CREATE DATABASE {name}_copy TEMPLATE {name}")
+    copy = PostgresStore(Server(url=postgres.url(f"{name}_copy")))
+    assert copy.lane_heads("records", now=later(60), limit=5) == ()
+    assert copy.analyzers_with_work() == ()
+    assert sorted(stop.rule for stop in copy.stops()) == ["restore.unjudged", "restore.unsure"]
+    copy.close()
+    postgres.sql(f"DROP DATABASE {name}_copy WITH (FORCE)")
+    store = PostgresStore(Server(url=postgres.url(name)))
+    assert len(store.lane_heads("records", now=later(60), limit=5)) == 1
+    store.close()

@@ -7,10 +7,10 @@ from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 
-from bridge.errors import StoreAway, StoreLocked
+from bridge.errors import StoreAway, StoreFailed, StoreLocked
 from bridge.model import Answer, DeliveryState
 from bridge.store.apply import apply
-from bridge.store.commands import HoldLeases, PurgeCaptures, PurgeEvents
+from bridge.store.commands import HoldLeases, PurgeCaptures, PurgeEvents, ReserveNumbers
 from bridge.store.postgres.connection import WRITING, Server
 from bridge.store.postgres.restored import open_epoch
 from bridge.store.postgres.store import PostgresStore
@@ -124,3 +124,16 @@ def test_two_processes_that_purge_at_once_keep_the_proof(at: Server, postgres: P
     (row,) = store.deliveries("A1")
     assert row.payload_digest == hashlib.sha256(b"MSH|A1rec\r").hexdigest()
     store.close()
+
+
+def test_a_process_that_had_the_database_open_makes_nothing_under_the_old_epoch(at: Server) -> None:
+    """One that had not beaten yet is not seen by the restore; its first number is refused, with the remedy."""
+    early = PostgresStore(at)
+    open_epoch(at, now=NOW)
+    said = early.submit(ReserveNumbers(count=1, epoch=early.epoch)).exception(WAIT)
+    assert isinstance(said, StoreFailed)
+    assert "start it again" in str(said)
+    early.close()
+    late = PostgresStore(at)
+    assert late.submit(ReserveNumbers(count=1, epoch=late.epoch)).exception(WAIT) is None
+    late.close()

@@ -27,6 +27,7 @@ _SQLITE = {
     "sort": "substr(e.subject, 1, instr(e.subject, ':') - 1)",
     "number": "CAST(substr(e.subject, instr(e.subject, ':') + 1) AS INTEGER)",
     "record_key": "padpost_record_key(record_digest)",
+    "bytes": "CAST({} AS BLOB)",
 }
 _SERVER = {
     "at_us": "CAST(extract(epoch FROM CAST(e.at AS timestamptz)) * 1000000 AS BIGINT)",
@@ -34,6 +35,7 @@ _SERVER = {
     "sort": "split_part(e.subject, ':', 1)",
     "number": "CAST(split_part(e.subject, ':', 2) AS BIGINT)",
     "record_key": "CAST(CAST('x' || substr(encode(sha256(convert_to(record_digest, 'UTF8')), 'hex'), 1, 12) AS bit(48)) AS BIGINT)",
+    "bytes": "convert_to({}, 'UTF8')",
 }
 
 
@@ -51,20 +53,30 @@ def upgrade() -> None:
     of = _SQLITE if bind.dialect.name == "sqlite" else _SERVER
     if of is _SQLITE:
         bind.connection.create_function("padpost_record_key", 1, record_key, deterministic=True)
-    _say_table_sets_once()
+    _shorten_strips(of)
     _part_messages()
     _say_kinds_once(of)
-    _index(of)
+    _index()
 
 
-def _say_table_sets_once() -> None:
+def _shorten_strips(of: dict[str, str]) -> None:
+    """Name table sets by number, and write what was JSON as bytes; it stays as it is, and only what comes from now on is packed."""
     op.create_table("words", _id(), sa.Column("word", Text, nullable=False), sa.UniqueConstraint("word"))
     op.execute("INSERT INTO words (word) SELECT tables_digest FROM strips UNION SELECT tables_digest FROM deliveries")
     op.drop_index("deliveries_tables", "deliveries")
     for table in ("strips", "deliveries"):
         op.add_column(table, sa.Column("tables", Integer, nullable=False, server_default="0"))
-        op.execute(f"UPDATE {table} SET tables = (SELECT w.id FROM words w WHERE w.word = {table}.tables_digest)")
-        op.drop_column(table, "tables_digest")
+    op.add_column("strips", sa.Column("record_key", Integer, nullable=False, server_default="0"))
+    op.add_column("strips", sa.Column("printed", sa.LargeBinary))
+    op.add_column("strips", sa.Column("accepted", sa.LargeBinary))
+    number = "(SELECT w.id FROM words w WHERE w.word = tables_digest)"
+    op.execute(f"UPDATE deliveries SET tables = {number}")
+    op.drop_column("deliveries", "tables_digest")
+    written = ", ".join(f"{new} = {of['bytes'].format(old)}" for new, old in (("printed", "pads"), ("accepted", "content")))
+    op.drop_index("strips_record", "strips")
+    op.execute(f"UPDATE strips SET tables = {number}, record_key = {of['record_key']}, {written}")
+    for column in ("tables_digest", "pads", "content"):
+        op.drop_column("strips", column)
 
 
 def _part_messages() -> None:
@@ -115,14 +127,12 @@ def _say_kinds_once(of: dict[str, str]) -> None:
         op.execute("SELECT setval(pg_get_serial_sequence('events', 'id'), coalesce((SELECT max(id) FROM events), 0) + 1, false)")
 
 
-def _index(of: dict[str, str]) -> None:
+def _index() -> None:
     for name in ("deliveries_once", "deliveries_open", "deliveries_due", "deliveries_sending", "deliveries_result"):
         op.drop_index(name, "deliveries")
     op.create_index("deliveries_result", "deliveries", ["result_id", "version", "destination"], unique=True)
     _part("deliveries_waiting", ["destination", "lane", "id"], f"is_head = 0 AND {_OPEN}")
     _part("deliveries_tables", ["tables", "destination"], _OPEN)
     _part("deliveries_due", ["destination", "rank", "due_at", "id"], f"{_MAY_GO} AND due_at IS NOT NULL")
-    op.drop_index("strips_record", "strips")
-    op.add_column("strips", sa.Column("record_key", Integer, nullable=False, server_default="0"))
-    op.execute(f"UPDATE strips SET record_key = {of['record_key']}")
     op.create_index("strips_record", "strips", ["record_key"])
+    op.drop_index("strips_result", "strips")  # results know their strips
