@@ -22,8 +22,6 @@ from fastapi import FastAPI
 from bridge import clock, settings
 from bridge.check.understanding import processing_taken
 from bridge.credentials.tls import listening_context
-from bridge.deliver.capability import asked_differences
-from bridge.deliver.fhir import FhirClient
 from bridge.deliver.folder import FolderClient
 from bridge.deliver.late import AnswerListener, LateAnswers
 from bridge.deliver.mllp import MllpClient
@@ -39,8 +37,9 @@ from bridge.pages.site import Bench, PagesSite, WayIn
 from bridge.pages.words import reason
 from bridge.plan_book import PlanBook, check_plans
 from bridge.purge import PurgeWatch
-from bridge.queue.lanes import DestinationQueue, Pace
+from bridge.queue.lanes import DestinationQueue
 from bridge.queue.leases import FREE, Alone, Leases, Process
+from bridge.queue.tries import Pace
 from bridge.receive import http_post
 from bridge.receive.fit import key_faults, source_faults
 from bridge.receive.folder import FolderReceiver
@@ -220,11 +219,12 @@ def open_store(config: settings.Settings) -> Store:
 
 
 def _askers(config: settings.Settings) -> dict[str, Callable[[], Awaitable[tuple[str, ...] | None]]]:
-    return {
-        destination.name: partial(asked_differences, destination)
-        for destination in config.destinations
-        if isinstance(destination, settings.FhirDestination)
-    }
+    servers = [destination for destination in config.destinations if isinstance(destination, settings.FhirDestination)]
+    if not servers:
+        return {}
+    from bridge.deliver.capability import asked_differences  # noqa: PLC0415 - as the client of these servers
+
+    return {destination.name: partial(asked_differences, destination) for destination in servers}
 
 
 def _is_leased(source: settings.SourceShape) -> bool:
@@ -254,6 +254,8 @@ def _client(destination: settings.DestinationShape) -> Sends:
         case settings.MllpDestination():
             return Pool([MllpClient(destination) for _ in range(destination.connections)])
         case settings.FhirDestination():
+            from bridge.deliver.fhir import FhirClient  # noqa: PLC0415 - an HTTP client that only who sends by HTTP loads
+
             return FhirClient(destination, now=clock.now)
         case settings.FolderDestination():
             return FolderClient(destination)

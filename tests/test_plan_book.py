@@ -17,7 +17,8 @@ from bridge import clock, plan_book
 from bridge.errors import RejectError
 from bridge.model import Acknowledgement, Answer, CodedResult, Format, Message, Purpose
 from bridge.plan_book import PlanBook, check_plans, oracle_faults_in_child, own_faults
-from bridge.queue.lanes import DestinationQueue, Pace
+from bridge.queue.lanes import DestinationQueue
+from bridge.queue.tries import Pace
 from bridge.render.samples import samples
 from bridge.site import example_terms
 from bridge.store.sqlite import SqliteStore

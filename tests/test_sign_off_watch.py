@@ -13,7 +13,8 @@ import pytest
 from bridge import clock
 from bridge.model import Acknowledgement, Answer, CodedResult, Message
 from bridge.plan_book import PlanBook, check_plans
-from bridge.queue.lanes import DestinationQueue, Pace
+from bridge.queue.lanes import DestinationQueue
+from bridge.queue.tries import Pace
 from bridge.sign_off import add_signature
 from bridge.sign_off_watch import LOOK_S, SignOffWatch
 from bridge.site import example_terms

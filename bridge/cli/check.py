@@ -12,7 +12,6 @@ from bridge.cli.accepted import output_lines
 from bridge.cli.signatures import signature_lines, unsigned
 from bridge.cli.spec import subject_of
 from bridge.credentials.destination import faults, warnings
-from bridge.deliver.capability import asked_differences
 from bridge.errors import RejectError, SettingsError, TableError
 from bridge.plan_book import PlanBook, own_faults
 from bridge.read import check_example
@@ -159,6 +158,8 @@ def _way_warnings(config: settings.Settings, *, ask: bool) -> Iterator[str]:
         for words in warnings(destination, now=clock.now()):
             yield f"{destination.name}: {words}"
         if ask and isinstance(destination, settings.FhirDestination):
+            from bridge.deliver.capability import asked_differences  # noqa: PLC0415 - an HTTP client, which other commands need not load
+
             found = asyncio.run(asked_differences(destination))
             for words in ("nothing at its /metadata says what it can do",) if found is None else found:
                 yield f"{destination.name}: {'' if found is None else 'its capability statement: '}{words}"

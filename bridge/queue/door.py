@@ -12,6 +12,7 @@ from datetime import datetime, timedelta
 from bridge.lifecycle.answers import door_words
 from bridge.lifecycle.backoff import next_attempt
 from bridge.lifecycle.circuit import Circuit, Sign, circuit_step, sign_of
+from bridge.lifecycle.states import DestinationState
 from bridge.model import Acknowledgement, Answer
 
 MISSES = 5  # ours: in a row over all lanes; one message that its receiver cannot digest is among answers to others, and never makes as many
@@ -50,6 +51,13 @@ class Door:
     def needed(self) -> int:
         """Give how many answers in a row it takes until all lanes go again: one, more for a receiver that goes and comes."""
         return min(1 + self.flaps, MOST_PROOFS)
+
+    @property
+    def state(self) -> DestinationState:
+        """Give what the receiver's door is for the destination's row."""
+        if self.is_closed:
+            return DestinationState.CLOSED
+        return DestinationState.OPEN if self.circuit is Circuit.FLOWS else DestinationState.RESTING
 
     def note(self, acknowledgement: Acknowledgement, *, now: datetime, jitter: float) -> None:
         """Take what came of one try: rest where it concerns the receiver and not that one message, flow again once it answers."""

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import asyncio
-from collections import deque
-from collections.abc import Awaitable, Callable, Coroutine, Sequence
+from collections import Counter, deque
+from collections.abc import Awaitable, Callable, Coroutine
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import datetime, timedelta
 from functools import partial
 from typing import Any, Protocol
@@ -17,22 +17,19 @@ from bridge.errors import LeaseLost, Overtaken, StoreError, StoreFailed, StoreUn
 from bridge.lifecycle.answers import (
     LONGEST_RETRY_AFTER_S,
     Silence,
-    is_conflict,
     no_answer,
-    settle_conflict,
-    stop_words,
-    unanswered_words,
 )
-from bridge.lifecycle.backoff import given_up, next_attempt
 from bridge.lifecycle.circuit import Circuit
-from bridge.lifecycle.fairness import ASKERS, Asker, who_asks
+from bridge.lifecycle.fairness import ASKERS
 from bridge.lifecycle.states import DestinationState
-from bridge.model import Acknowledgement, Answer, CodedResult, DeliveryState, Message, Priority
+from bridge.model import Acknowledgement, CodedResult, DeliveryState, Message, Priority
 from bridge.queue.clock_watch import ClockWatch
+from bridge.queue.committed import Committed
 from bridge.queue.door import Door
 from bridge.queue.leases import FREE, Grip
 from bridge.queue.offers import Offer
 from bridge.queue.places import Places
+from bridge.queue.tries import At, Begun, Conflicts, Pace, asker, ended
 from bridge.queue.turns import Turns
 from bridge.store.api import Store
 from bridge.store.asking import ask
@@ -42,11 +39,7 @@ from bridge.store.commands import (
     BeginAttempt,
     Command,
     EndAttempt,
-    EndWait,
     HurryWaiting,
-    Lease,
-    NoteAnswer,
-    NotedAnswer,
     RecoverDeliveries,
     SetDestination,
     WithholdDelivery,
@@ -58,20 +51,8 @@ log = structlog.get_logger()
 LONGEST_LOOK = timedelta(seconds=60)  # ours: a lane that waits for another destination's delivery is looked at again after this
 BIRTHS_AT_ONCE = 100  # ours: unborn messages made in one go before lanes are looked at
 URGENT_PLACES = 8  # ours: urgent messages that begin with their making where all places are taken; the next turns are theirs
-ANSWER_LOOK_S = 0.2  # ours: an answer that came before the end of its try is brought again this often; a receiver waits some seconds for its CA
 LONGEST_PAUSE_S = 0.2  # ours: a few commits of a slow disk, behind which places come free; little beside a technician's look
 GRACE_S = 2.0  # ours: a stopping service waits this long for answers on their way, which saves sending those messages twice
-
-
-_STATES = {
-    (circuit, is_closed): DestinationState.CLOSED
-    if is_closed
-    else DestinationState.OPEN
-    if circuit is Circuit.FLOWS
-    else DestinationState.RESTING
-    for circuit in Circuit
-    for is_closed in (True, False)
-}
 
 
 class Client(Protocol):
@@ -79,35 +60,6 @@ class Client(Protocol):
 
     async def send(self, message: Message) -> Acknowledgement:
         """Try once; give what came of it."""
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Pace:
-    """How a destination is tried. ``in_flight`` bounds how many messages are with the receiver at once, ``lanes`` how many a look begins.
-
-    Those that have begun and are not sent yet wait for their turn: their beginnings and ends share commits. Where ``ahead`` of
-    them have begun with their making, or as many as ``lanes`` if that is more, judging pauses; twice as many may.
-    ``application`` is how long the answer to a committed message is waited for, None where none can be committed;
-    ``silence_is_yes``: the receiver answers errors only.
-    """
-
-    first: timedelta
-    longest: timedelta
-    give_up: timedelta
-    lanes: int
-    in_flight: int
-    ahead: int = 0
-    application: timedelta | None = None
-    silence_is_yes: bool = False
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class _Begun:
-    """A try that was begun, and the lease that it was begun under: its end is noted under the same."""
-
-    head: LaneHead
-    attempt: int
-    lease: Lease | None
 
 
 class DestinationQueue:
@@ -150,10 +102,14 @@ class DestinationQueue:
         self._is_taking = self._is_leaving = False
         self._may_wait = True  # whether the store may have something that could go; False: all that could has begun
         self._urgent_waits = False
+        self._tried_in: Counter[str] = (
+            Counter()
+        )  # tries under way, by lane: more than one where the end of the first is noted already
         self._followed: set[str] = set()  # lanes with a try under way behind which the store may have more
         self._turn = 0  # tries begun so far
         self._asked: deque[int] = deque(maxlen=ASKERS)  # who asked last while the receiver gave nobody an answer
-        self._conflicts: dict[int, int] = {}
+        self._conflicts = Conflicts()
+        self._committed = Committed(store, name, pace, now)
         self._shut = ""
         self._door = Door(first=pace.first, longest=pace.longest)
         self._told: tuple[DestinationState, str] | None = None
@@ -211,7 +167,7 @@ class DestinationQueue:
         head = LaneHead(
             delivery_id=delivery_id, message=offer.message, is_urgent=is_urgent, attempts=0, born_at=self._now(), first_attempt_at=None
         )  # fmt: skip
-        begun = _Begun(head=head, attempt=attempt, lease=offer.lease)
+        begun = Begun(head=head, attempt=attempt, lease=offer.lease)
         if offer.run == self._run and self._is_taking:
             self._turn += 1
             self._start(head, self._go_on(begun))  # in the place that it has
@@ -266,7 +222,9 @@ class DestinationQueue:
                 watched = self._watch_clock()
                 await self._hurry()
                 await self._note_state()
-                await self._end_waits(watched)  # by the clock of this look: what it was set to since is noticed at the next one
+                await self._committed.end_waits(
+                    watched
+                )  # by the clock of this look: what it was set to since is noticed at the next one
                 now = self._now()
                 if not self._shut:
                     await self._bear_some()
@@ -311,7 +269,7 @@ class DestinationQueue:
         if self._shut:
             state, reason = DestinationState.SHUT, self._shut
         else:
-            state, reason = _STATES[self._door.circuit, self._door.is_closed], self._door.reason
+            state, reason = self._door.state, self._door.reason
         if (state, reason) != self._told:
             lease = self._grip.fence()
             await self._done(SetDestination(name=self._name, state=state, reason=reason, at=self._now(), lease=lease))
@@ -325,47 +283,10 @@ class DestinationQueue:
         trying = self._trying.get(control_id)
         if trying:
             await asyncio.wait({trying})
-        noted = await self._noted(control_id, acknowledgement)
-        while noted is not None and noted.state is DeliveryState.SENDING:  # its end is not noted yet, or it is another process's
-            await asyncio.sleep(ANSWER_LOOK_S)
-            noted = await self._noted(control_id, acknowledgement)
-        if noted is None:
-            return False
-        log.info(
-            "delivery.answered_late",
-            delivery=noted.delivery_id,
-            destination=self._name,
-            state=noted.state.value,
-            answer=acknowledgement.code,
-            counts=noted.counts,
-        )
-        self.wake()
-        return True
-
-    async def _noted(self, control_id: str, acknowledgement: Acknowledgement) -> NotedAnswer | None:
-        now = self._now()
-        sentence, remedy = stop_words(self._name, acknowledgement)
-        again = now + self._pace.first if acknowledgement.answer is Answer.TRY_AGAIN else None
-        noted: NotedAnswer | None = await self._done(
-            NoteAnswer(
-                destination=self._name, control_id=control_id, acknowledgement=acknowledgement, at=now, due_at=again, sentence=sentence,
-                remedy=remedy,
-            )
-        )  # fmt: skip
-        return noted
-
-    async def _end_waits(self, now: datetime) -> None:
-        """End the waits for answers that did not come in time."""
-        if self._pace.application is None:
-            return
-        sentence, remedy = unanswered_words(self._name, waited=self._pace.application)
-        while late := await ask(self._store, self._store.unanswered, self._name, now=now, limit=BIRTHS_AT_ONCE):
-            for delivery_id in late:
-                is_yes = self._pace.silence_is_yes
-                state = await self._done(
-                    EndWait(delivery_id=delivery_id, at=now, is_yes=is_yes, sentence=sentence, remedy=remedy)
-                )
-                log.warning("delivery.unanswered", delivery=delivery_id, destination=self._name, state=state.value)
+        is_ours = await self._committed.settle(control_id, acknowledgement)
+        if is_ours:
+            self.wake()
+        return is_ours
 
     async def _bear_some(self) -> None:
         for delivery_id, result in await ask(self._store, self._store.unborn, self._name, limit=BIRTHS_AT_ONCE):
@@ -390,10 +311,13 @@ class DestinationQueue:
         self._may_wait = self._urgent_waits = False  # what comes while the store is asked says so itself
         heads = await ask(self._store, self._store.lane_heads, self._name, now=now, limit=wanted, turn=turn)
         may_go = [head for head in heads if head.delivery_id not in self._busy]
+        self._followed.update(
+            head.message.lane for head in heads if head.delivery_id in self._busy
+        )  # due again, or about to be begun
         if not flows or len(heads) >= wanted or len(may_go) > room:
             self._may_wait = True
             self._urgent_waits = self._urgent_waits or (bool(heads) and heads[-1].is_urgent)  # the urgent come first
-        for head in may_go[:room] if flows else self._asker(may_go):
+        for head in may_go[:room] if flows else asker(may_go, self._asked):
             self._turn += 1
             self._beginning.add(head.delivery_id)
             self._followed.add(head.message.lane)
@@ -403,29 +327,20 @@ class DestinationQueue:
     def _start(self, head: LaneHead, trying: Coroutine[Any, Any, None]) -> None:
         task = asyncio.create_task(trying)
         self._busy.add(head.delivery_id)
+        self._tried_in[head.message.lane] += 1
         self._trying[head.message.control_id] = task
         task.add_done_callback(partial(self._tried, head))
-
-    def _asker(self, heads: Sequence[LaneHead]) -> list[LaneHead]:
-        if not heads:
-            return []
-        chosen = who_asks(
-            [
-                Asker(delivery_id=head.delivery_id, is_urgent=head.message.priority is Priority.STAT, is_tried=head.attempts > 0)
-                for head in heads
-            ],
-            self._asked,
-        )
-        self._asked.append(chosen)
-        return [head for head in heads if head.delivery_id == chosen]
 
     def _tried(self, head: LaneHead, task: asyncio.Task[None]) -> None:
         """Look again where the store may have more, once so few are begun that it pays."""
         self._trying.pop(head.message.control_id, None)
         self._busy.discard(head.delivery_id)
-        if head.message.lane in self._followed:
-            self._followed.discard(head.message.lane)
-            self._may_wait = True
+        lane = head.message.lane
+        self._tried_in[lane] -= 1
+        self._may_wait = self._may_wait or lane in self._followed
+        if not self._tried_in[lane]:
+            del self._tried_in[lane]
+            self._followed.discard(lane)
         if not task.cancelled() and (fault := task.exception()) is not None:
             self._faults.append(fault)
         if self._faults or (self._may_wait and self._has_room_for_a_look()):
@@ -476,6 +391,7 @@ class DestinationQueue:
             await asyncio.gather(*tasks, return_exceptions=True)
             self._trying.clear()
             self._busy.clear()
+            self._tried_in.clear()
             self._followed.clear()
             self._places.clear()
             self._run += 1  # what was offered and is made from here on is kept back
@@ -512,7 +428,7 @@ class DestinationQueue:
         else:
             await self._go_on(begun, asks=asks)
 
-    async def _go_on(self, begun: _Begun, *, asks: bool = False) -> None:
+    async def _go_on(self, begun: Begun, *, asks: bool = False) -> None:
         """Send what has begun, in its turn, and note what came of it."""
         try:
             try:
@@ -531,15 +447,15 @@ class DestinationQueue:
         """Whoever has the destination now makes the message due again."""
         log.warning("delivery.not_ours", delivery=head.delivery_id, destination=self._name)
 
-    async def _begin(self, head: LaneHead) -> _Begun | None:
+    async def _begin(self, head: LaneHead) -> Begun | None:
         try:
             lease = self._grip.fence()
             attempt: int | None = await self._done(BeginAttempt(delivery_id=head.delivery_id, at=self._now(), lease=lease))
         finally:
             self._beginning.discard(head.delivery_id)
-        return None if attempt is None else _Begun(head=head, attempt=attempt, lease=lease)
+        return None if attempt is None else Begun(head=head, attempt=attempt, lease=lease)
 
-    async def _send(self, begun: _Begun, *, asks: bool) -> Acknowledgement:
+    async def _send(self, begun: Begun, *, asks: bool) -> Acknowledgement:
         """Wait for the turn, and send if it may still go. Raises LeaseLost where the destination is another process's by then."""
         silence, message = Silence.KEPT_BACK, begun.head.message
         try:
@@ -547,7 +463,7 @@ class DestinationQueue:
                 if not self._may_send(begun, asks=asks):
                     return no_answer(silence)
                 silence = Silence.INTERRUPTED
-                return self._settled(begun.head, await self._client.send(message))
+                return self._conflicts.settled(begun.head.delivery_id, await self._client.send(message))
         except asyncio.CancelledError:
             # handed to the store without waiting: it is durable with the store's last group, or the next start finds it as a crash
             self._store.submit(self._ended(begun, no_answer(silence)))
@@ -558,7 +474,7 @@ class DestinationQueue:
             self._owed.append(self._ended(begun, no_answer(Silence.FAULT)))
             raise
 
-    def _may_send(self, begun: _Begun, *, asks: bool) -> bool:
+    def _may_send(self, begun: Begun, *, asks: bool) -> bool:
         """Say whether what has begun may still go: while it waited for its turn the receiver may have failed, or the destination been shut.
 
         Raises LeaseLost where the destination is another process's, or was meanwhile.
@@ -569,17 +485,7 @@ class DestinationQueue:
             return False
         return asks or (self._door.resting(self._now()) is None and self._door.circuit is Circuit.FLOWS)
 
-    def _settled(self, head: LaneHead, acknowledgement: Acknowledgement) -> Acknowledgement:
-        if not is_conflict(acknowledgement):
-            self._conflicts.pop(head.delivery_id, None)
-            return acknowledgement
-        self._conflicts[head.delivery_id] = self._conflicts.get(head.delivery_id, 0) + 1
-        settled = settle_conflict(acknowledgement, conflicts=self._conflicts[head.delivery_id])
-        if settled.answer is not Answer.TRY_AGAIN:
-            del self._conflicts[head.delivery_id]
-        return settled
-
-    async def _end(self, begun: _Begun, acknowledgement: Acknowledgement) -> None:
+    async def _end(self, begun: Begun, acknowledgement: Acknowledgement) -> None:
         head, command = begun.head, self._ended(begun, acknowledgement)
         if not self._may_wait and head.message.lane not in self._followed:
             command = replace(command, has_time=True)
@@ -601,39 +507,12 @@ class DestinationQueue:
             answer=acknowledgement.code,
         )
 
-    def _ended(self, begun: _Begun, acknowledgement: Acknowledgement) -> EndAttempt:
-        head, now = begun.head, self._now()
-        # time before a closed door is not the message's own: it counts from the opening
-        since = max(filter(None, (head.first_attempt_at, self._door.opened_at)), default=now)
-        expire = (
-            acknowledgement.answer is Answer.TRY_AGAIN
-            and not self._door.is_closed
-            and given_up(first_attempt_at=since, now=now, give_up=self._pace.give_up)
+    def _ended(self, begun: Begun, acknowledgement: Acknowledgement) -> EndAttempt:
+        return ended(
+            begun,
+            acknowledgement,
+            name=self._name,
+            door=self._door,
+            pace=self._pace,
+            at=At(now=self._now(), jitter=self._jitter()),
         )
-        sentence, remedy = stop_words(self._name, acknowledgement, tried_for=now - since if expire else None)
-        return EndAttempt(
-            delivery_id=head.delivery_id,
-            attempt=begun.attempt,
-            at=now,
-            acknowledgement=acknowledgement,
-            due_at=self._due(head, acknowledgement, now),
-            expire=expire,
-            sentence=sentence,
-            remedy=remedy,
-            lease=begun.lease,
-        )
-
-    def _due(self, head: LaneHead, acknowledgement: Acknowledgement, now: datetime) -> datetime | None:
-        if acknowledgement.answer is Answer.COMMITTED and self._pace.application is not None:
-            return now + self._pace.application
-        if acknowledgement.answer not in {Answer.TRY_AGAIN, Answer.CLOSED}:
-            return None
-        if acknowledgement.code == Silence.INTERRUPTED:
-            return now
-        rest = self._door.resting(now)
-        if acknowledgement.code == Silence.KEPT_BACK:
-            return rest or now
-        if self._door.circuit is Circuit.RESTS:
-            return rest
-        due = next_attempt(head.attempts + 1, now=now, jitter=self._jitter(), first=self._pace.first, longest=self._pace.longest)
-        return max(due, rest) if rest else due

@@ -31,9 +31,10 @@ from bridge.judging import Ids, Judging
 from bridge.lifecycle.sharing import EVERY_ROLE
 from bridge.lifecycle.states import StopEnd, StopGroup
 from bridge.model import Acknowledgement, Actor, Capture, CodedResult, DeliveryState, Format, Message, Way
-from bridge.queue.lanes import DestinationQueue, Pace
+from bridge.queue.lanes import DestinationQueue
 from bridge.queue.leases import Leases
 from bridge.queue.leases import Process as Running
+from bridge.queue.tries import Pace
 from bridge.service import EVERYTHING, Service
 from bridge.site import default_policy, load_tables
 from bridge.store.api import Store

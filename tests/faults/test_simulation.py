@@ -12,6 +12,7 @@ import pytest
 
 from bridge.model import Acknowledgement, Answer, DeliveryState, Message
 from bridge.queue import lanes
+from bridge.queue.committed import Committed
 from bridge.store.commands import Command, KeepCapture, NotedAnswer
 from tests.faults import simulation
 from tests.faults.simulated import RATES, Client, Handle, Round, Writers, cut_down, quietly
@@ -106,7 +107,7 @@ def test_lanes_without_order_are_seen(monkeypatch: pytest.MonkeyPatch) -> None:
 
 def test_a_wait_by_a_clock_that_was_set_is_seen(monkeypatch: pytest.MonkeyPatch) -> None:
     """Planted: nobody notices that the clock was set, as it was before this simulation found it."""
-    monkeypatch.setattr(lanes.DestinationQueue, "_watch_clock", lambda _: None)
+    monkeypatch.setattr(lanes.DestinationQueue, "_watch_clock", lambda queue: queue._now())
     assert is_seen("nothing more came in 1:00:00 of calm")
 
 
@@ -124,14 +125,14 @@ def test_kept_that_is_taken_for_yes_is_seen(monkeypatch: pytest.MonkeyPatch) -> 
 
 def test_an_answer_that_is_forgotten_over_the_end_of_its_try_is_seen(monkeypatch: pytest.MonkeyPatch) -> None:
     """Planted: one that comes before its try's end is noted is passed over, as it was before this simulation found it."""
-    honest = lanes.DestinationQueue._noted
+    honest = Committed._noted
 
-    async def hasty(queue: lanes.DestinationQueue, control_id: str, answer: Acknowledgement) -> NotedAnswer | None:
-        noted = await honest(queue, control_id, answer)
+    async def hasty(committed: Committed, control_id: str, answer: Acknowledgement) -> NotedAnswer | None:
+        noted = await honest(committed, control_id, answer)
         is_early = noted is not None and noted.state is DeliveryState.SENDING
         return replace(noted, state=DeliveryState.COMMITTED) if noted is not None and is_early else noted
 
-    monkeypatch.setattr(lanes.DestinationQueue, "_noted", hasty)
+    monkeypatch.setattr(Committed, "_noted", hasty)
     assert is_seen("waits for a person, and its second answer was noted")
 
 

@@ -16,7 +16,8 @@ from bridge import clock
 from bridge.deliver.late import AnswerListener, LateAnswers
 from bridge.deliver.mllp import MllpClient
 from bridge.model import Acknowledgement, Answer, DeliveryState, Message
-from bridge.queue.lanes import DestinationQueue, Pace
+from bridge.queue.lanes import DestinationQueue
+from bridge.queue.tries import Pace
 from bridge.settings import AnswersOn, MllpDestination
 from bridge.store.sqlite import SqliteStore
 from tests.peers.mllp_receiver import MllpReceiver, accept, answer_apart, commit, silent, turn_away

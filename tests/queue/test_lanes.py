@@ -26,7 +26,8 @@ from bridge.lifecycle.answers import Silence
 from bridge.lifecycle.states import DestinationState, StopEnd, StopGroup
 from bridge.model import Acknowledgement, Answer, CodedResult, DeliveryState, Message, Priority
 from bridge.queue import lanes
-from bridge.queue.lanes import Client, DestinationQueue, Pace
+from bridge.queue.lanes import Client, DestinationQueue
+from bridge.queue.tries import Pace
 from bridge.settings import FhirDestination, MllpDestination
 from bridge.store.api import Store
 from bridge.store.commands import BearMessage, Command, EndAttempt

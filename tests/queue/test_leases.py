@@ -20,8 +20,9 @@ from bridge.errors import LeaseLost, StoreFull
 from bridge.lifecycle.sharing import EVERY_ROLE, every
 from bridge.model import Acknowledgement, Answer, DeliveryState, Format, Message, Priority
 from bridge.queue import leases as module
-from bridge.queue.lanes import DestinationQueue, Pace
+from bridge.queue.lanes import DestinationQueue
 from bridge.queue.leases import FREE, LENGTH_S, MARGIN_S, Leases, Process
+from bridge.queue.tries import Pace
 from bridge.store.commands import BeginAttempt, HoldLeases, Lease, ReserveNumbers
 from bridge.store.database import SqliteDb
 from bridge.store.sqlite import SqliteStore

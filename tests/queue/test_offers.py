@@ -118,6 +118,36 @@ def test_what_is_recorded_while_nothing_waits_is_sent_without_a_look(store: Sqli
     assert [row(store, message).attempts for message in messages] == [1] * 10
 
 
+class Conflicting:
+    """A receiver that is there, and has a conflict with what it holds at each message's first tries."""
+
+    def __init__(self, conflicts: int) -> None:
+        self.sent: list[str] = []
+        self._conflicts = conflicts
+
+    async def send(self, message: Message) -> Acknowledgement:
+        """Answer a message's first tries with 409."""
+        self.sent.append(message.control_id)
+        if self.sent.count(message.control_id) <= self._conflicts:
+            return Acknowledgement(answer=Answer.TRY_AGAIN, code="HTTP 409")
+        return Acknowledgement(answer=Answer.ACCEPTED, code="HTTP 200")
+
+
+def test_what_is_due_again_before_its_try_is_over_is_not_slept_over(store: SqliteStore) -> None:
+    """Due at once, while the try that began with its making has a step to go: the look that finds it busy is followed by another."""
+    message, client = oru("E0000M1"), Conflicting(conflicts=2)
+
+    async def whole() -> None:
+        queue = queue_of(store, client, pace(first=0.0, longest=0.0, in_flight=4, lanes=16))
+        async with running(queue, client):
+            await idle(queue)
+            assert await recorded(queue, store, message)
+            await until(lambda: states(store, message) == [S.ACCEPTED])
+
+    asyncio.run(whole())
+    assert client.sent == [message.control_id] * 3
+
+
 def test_a_later_message_of_a_patient_waits_for_the_earlier_one(store: SqliteStore) -> None:
     """Both are offered before either is over: the second begins nothing, and goes once the first was taken at its second try."""
     one, two, other = oru("E0000M1"), oru("E0000M2"), oru("E0000M3", lane="P2")
