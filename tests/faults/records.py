@@ -12,7 +12,7 @@ from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Self
+from typing import Any, ClassVar, Self
 
 import hl7
 
@@ -85,6 +85,7 @@ class _Hook(HookReceiver):
 
     decide: Callable[[], tuple[int, bool]]  # the status, and whether it keeps the message all the same
     taken_in: Callable[[bytes, bool], None]
+    _turn: ClassVar = threading.Lock()
 
     @property
     def port(self) -> int:
@@ -93,10 +94,11 @@ class _Hook(HookReceiver):
     def _said(self, path: str, fields: dict[str, str], body: bytes) -> tuple[int, bytes, dict[str, str]]:
         if len(body) < int(fields["content-length"]):  # its sender died in the middle of it
             return 400, b"", {}
-        status, held = self.decide()
-        if status != 204:
-            self.answer(status)
-        said = super()._said(path, fields, body)
+        with self._turn:  # what one request is answered is not another's
+            status, held = self.decide()
+            if status != 204:
+                self.answer(status)
+            said = super()._said(path, fields, body)
         assert said[0] != 401, self.refused  # a signature that does not hold is no fault that anybody planted
         self.taken_in(body, held)
         return said

@@ -26,7 +26,6 @@ from tests.peers.postgres import PostgresServer
 
 SEED = 631
 BOUND_S = 600.0  # a machine that is busy with other tests; alone it takes a minute
-TAKEN_OVER_S = 5.0  # docs/decisions/0015: the work of a dead process goes on within so long
 
 
 @pytest.mark.slow
