@@ -32,6 +32,7 @@ class Flaw(StrEnum):
 
     UNSIGNED = "nobody has signed the expected values of its lot"
     EXPIRED = "its lot is past its last day"
+    STOPPED = "its record stands among the rejected messages"
     OTHER_DAY = "its printed day is another control day than that of its arrival"
 
 

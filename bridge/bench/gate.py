@@ -13,26 +13,8 @@ from enum import StrEnum
 
 from bridge.bench.control_day import last_due
 from bridge.bench.controls import RunVerdict
-from bridge.model import Actor
+from bridge.model import Actor, GateState
 from bridge.tables.control_table import GatePolicy
-
-
-class GateState(StrEnum):
-    """Where a gate stands. Results go while it is ``open`` or ``due``, and in no other state."""
-
-    START = "start"
-    OPEN = "open"
-    DUE = "due"
-    FAILED = "failed"
-    REPEAT = "repeat"
-    REPEATED = "repeated"
-    LOCKED = "locked"
-    MENDED = "mended"
-
-    @property
-    def may_go(self) -> bool:
-        """Say whether patients' results may go."""
-        return self in {GateState.OPEN, GateState.DUE}
 
 
 class GateEvent(StrEnum):
@@ -127,12 +109,16 @@ class GateKey:
     strip_lot: str
 
 
+Place = tuple[int, int]
+"""Where a strip stands among those of its analyzer: the capture's id, which rises with arrival, and the strip's index in it."""
+
+
 @dataclass(frozen=True, kw_only=True, slots=True)
 class ControlRead:
-    """A control strip was judged. ``strip_id`` is the store's, which counts strips as they arrive."""
+    """A control strip was judged. ``at`` is when it arrived."""
 
     at: datetime
-    strip_id: int
+    place: Place
     level: str
     verdict: RunVerdict
 
@@ -142,7 +128,7 @@ class PatientRead:
     """A patient's strip was read; it counts towards the next controls whether its result goes or not."""
 
     at: datetime
-    strip_id: int
+    place: Place
 
 
 class Cause(StrEnum):
@@ -193,7 +179,7 @@ class Gate:
     state: GateState = GateState.START
     as_of: datetime | None = None
     passed: frozenset[str] = frozenset()
-    last_set: int | None = None
+    last_set: Place | None = None
     strips: int = 0
     due_at: datetime | None = None
 
@@ -255,7 +241,7 @@ def _after_control(gate: Gate, run: ControlRead, policy: GatePolicy) -> Gate:
     whole = _to(gate, GateEvent.SET, passed=frozenset())
     if whole.state is GateState.LOCKED:
         return whole
-    return replace(whole, last_set=run.strip_id, strips=0)
+    return replace(whole, last_set=run.place, strips=0)
 
 
 def _after_patient(gate: Gate, strip: PatientRead, policy: GatePolicy) -> Gate:

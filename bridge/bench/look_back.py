@@ -11,7 +11,7 @@ from datetime import datetime
 from enum import StrEnum
 
 from bridge.bench.controls import RunVerdict
-from bridge.bench.gate import ControlRead, Gate, Happening
+from bridge.bench.gate import ControlRead, Gate, Happening, Place
 from bridge.errors import Overtaken, RefusedAction
 from bridge.model import Actor
 
@@ -26,22 +26,22 @@ class Verdict(StrEnum):
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class LookBack:
-    """The strips after ``since`` (None: all before) and before ``failed_by``, by the store's count of strips of one gate."""
+    """The strips of one gate that were read after ``since`` (None: all before) and before ``failed_by``."""
 
-    since: int | None
-    failed_by: int
+    since: Place | None
+    failed_by: Place
 
-    def takes_in(self, strip_id: int) -> bool:
+    def takes_in(self, place: Place) -> bool:
         """Say whether a strip was read between the two."""
-        return (self.since is None or self.since < strip_id) and strip_id < self.failed_by
+        return (self.since is None or self.since < place) and place < self.failed_by
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class LookBackRow:
     """One result to look at again. Nobody has decided while ``verdict`` is None."""
 
-    strip_id: int
-    failed_by: int
+    place: Place
+    failed_by: Place
     verdict: Verdict | None = None
     by: Actor | None = None
     at: datetime | None = None
@@ -57,13 +57,13 @@ def look_back_of(before: Gate, what: Happening) -> LookBack | None:
     """Give what must be looked at again when ``what`` happens to the gate ``before``; None unless a control failed."""
     if not isinstance(what, ControlRead) or what.verdict is not RunVerdict.FAILED:
         return None
-    return LookBack(since=before.last_set, failed_by=what.strip_id)
+    return LookBack(since=before.last_set, failed_by=what.place)
 
 
-def rows_of(look_back: LookBack, sent: Iterable[int], known: frozenset[int] = frozenset()) -> tuple[LookBackRow, ...]:
+def rows_of(look_back: LookBack, sent: Iterable[Place], known: frozenset[Place] = frozenset()) -> tuple[LookBackRow, ...]:
     """Give a row for each strip of ``sent`` that the look-back takes in, oldest first; ``known`` are on the list of an earlier failure."""
-    strips = sorted({strip_id for strip_id in sent if look_back.takes_in(strip_id)} - known)
-    return tuple(LookBackRow(strip_id=strip_id, failed_by=look_back.failed_by) for strip_id in strips)
+    places = sorted({place for place in sent if look_back.takes_in(place)} - known)
+    return tuple(LookBackRow(place=place, failed_by=look_back.failed_by) for place in places)
 
 
 def decided(row: LookBackRow, verdict: Verdict, *, by: Actor, reason: str, at: datetime) -> LookBackRow:

@@ -113,6 +113,7 @@ PURPOSE_WORDS: dict[Purpose, str] = {
 
 OUTCOME_WORDS: dict[str, str] = {
     "coded": "became a result",
+    "waiting": "waiting for controls to pass",
     "held": "waiting for your decision",
     "rejected": "cannot be sent",
     "copy": "a copy of an earlier strip; not sent",
@@ -134,6 +135,8 @@ FLAG_WORDS: dict[Flag, str] = {
 
 # Every rule of docs/rejections.md that can stop a strip; a test compares the two.
 REASON_WORDS: dict[str, str] = {
+    "controls.due": "controls are still to pass",
+    "controls.failed": "controls failed",
     "patient.missing": "no patient ID",
     "patient.denied": "patient ID is something else's number",
     "patient.malformed": "patient ID is not built as IDs are",

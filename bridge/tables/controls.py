@@ -5,7 +5,10 @@ A lot is judged by the same rules whether a file or a person at a form brought i
 
 from __future__ import annotations
 
+import hashlib
+import json
 from collections.abc import Iterator, Mapping
+from dataclasses import replace
 from datetime import date, time, timedelta
 from types import MappingProxyType
 from typing import TypeVar
@@ -25,7 +28,7 @@ from bridge.tables.control_table import (
 from bridge.tables.controls_document import ControlsDocument, ExpectedRow, GateRow, LotRow, MaterialRow
 from bridge.tables.expected import ranks_between, ranks_of_words
 from bridge.tables.layouts import nearest
-from bridge.tables.types import StripPad, StripType
+from bridge.tables.types import StripPad, StripType, Tables
 
 CONTROLS_FILE = "controls.yaml"
 
@@ -34,6 +37,23 @@ Types = Mapping[str, StripType]
 _T = TypeVar("_T")
 
 NEGATIVE: frozenset[Grade] = frozenset({Grade.NEGATIVE, Grade.NORMAL})  # ours: the two grades that say "nothing found"
+
+
+def with_controls(tables: Tables, document: ControlsDocument, *, zone: ZoneInfo) -> Tables:
+    """Give the tables with the site's word on controls, which is part of what is signed. Raises TableError.
+
+    Tables of a site that says nothing of controls are the ones they were before there was anything to say, digest and all.
+    """
+    if document == ControlsDocument():
+        return tables
+    plain = json.loads(tables.canonical) | {"controls": document.model_dump(mode="json")}
+    canonical = json.dumps(plain, sort_keys=True, separators=(",", ":")).encode()
+    return replace(
+        tables,
+        controls=control_table(document, tables.strip_types, zone=zone),
+        canonical=canonical,
+        digest=hashlib.sha256(canonical).hexdigest(),
+    )
 
 
 def control_table(document: ControlsDocument, types: Types, *, zone: ZoneInfo) -> ControlTable:

@@ -7,7 +7,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from bridge.bench.gate import GATE_STEPS, GateEvent, GateState
+from bridge.bench.gate import GATE_STEPS, GateEvent
+from bridge.model import GateState
 
 PAGE = Path(__file__).parents[2] / "docs" / "controls.md"
 BEGIN, END = "<!-- made from the code: begin -->", "<!-- made from the code: end -->"

@@ -19,7 +19,6 @@ from bridge.bench.gate import (
     Gate,
     GateEvent,
     GateKey,
-    GateState,
     Happening,
     Mended,
     PatientRead,
@@ -30,7 +29,7 @@ from bridge.bench.gate import (
     step,
     story,
 )
-from bridge.model import Actor
+from bridge.model import Actor, GateState
 from bridge.tables.control_table import GatePolicy, ShutDoes
 from tests.bench.gate_page import PAGE, with_diagram
 from tests.tables.shipped_tables import ZONE
@@ -101,7 +100,7 @@ class Bench:
     """Things that happen a minute apart, in short words; ``strip_id`` counts strips."""
 
     def __init__(self, policy: GatePolicy = POLICY, at: datetime = MORNING) -> None:
-        self.policy, self.at, self.strip_id, self.gate = policy, at, 0, Gate()
+        self.policy, self.at, self.capture_id, self.gate = policy, at, 0, Gate()
 
     def do(self, *words: str) -> Bench:
         """Do each word a minute after the last: 1+ (level 1 passes), 2- (level 2 fails), 2? (does not count), p, new, service, why, mend."""
@@ -122,11 +121,12 @@ class Bench:
                 return RepeatExplained(by=ANNA, reason="a drop missed two pads", **more)
             case "mend":
                 return Mended(by=ANNA, cause="strips left open", action="new container", **more)
-        self.strip_id += 1
+        self.capture_id += 1
+        place = (self.capture_id, 0)
         if word == "p":
-            return PatientRead(strip_id=self.strip_id, **more)
+            return PatientRead(place=place, **more)
         verdicts = {"+": RunVerdict.PASSED, "-": RunVerdict.FAILED, "?": RunVerdict.NOT_COUNTED}
-        return ControlRead(strip_id=self.strip_id, level=word[0], verdict=verdicts[word[1]], **more)
+        return ControlRead(place=place, level=word[0], verdict=verdicts[word[1]], **more)
 
     def later(self, **more: int) -> Bench:
         """Let time pass, and look."""
@@ -261,10 +261,10 @@ def test_a_clock_set_back_makes_nothing_due_twice() -> None:
 def test_the_last_set_that_passed() -> None:
     """Look-back begins there: at the strip that completed the set, and not at a set that opened nothing."""
     assert Bench().gate.last_set is None
-    assert Bench().do("1+", "2+", "p", "1+", "p").gate.last_set == 2
-    assert Bench().do("1+", "2+", "p", "1+", "2+", "p", "2-").gate.last_set == 5
+    assert Bench().do("1+", "2+", "p", "1+", "p").gate.last_set == (2, 0)
+    assert Bench().do("1+", "2+", "p", "1+", "2+", "p", "2-").gate.last_set == (5, 0)
     assert Bench().do("1+", "2-", "2-", "1+", "2+").gate.last_set is None
-    assert Bench().do("1+", "2-", "2+", "why").gate.last_set == 3
+    assert Bench().do("1+", "2-", "2+", "why").gate.last_set == (3, 0)
 
 
 def test_a_story_leaves_nothing_out() -> None:

@@ -17,52 +17,60 @@ from tests.bench.test_gate import MORNING, POLICY, Bench
 
 ANNA = Actor(name="A. Sund", verified="unverified")
 NOON = datetime(2026, 11, 25, 12, 0, tzinfo=UTC)
-ROW = LookBackRow(strip_id=7, failed_by=9)
+ROW = LookBackRow(place=(7, 0), failed_by=(9, 0))
 
 
-def control(strip_id: int, level: str, verdict: RunVerdict) -> ControlRead:
+def control(number: int, level: str, verdict: RunVerdict) -> ControlRead:
     """Give a judged control."""
-    return ControlRead(at=MORNING + timedelta(minutes=strip_id), strip_id=strip_id, level=level, verdict=verdict)
+    return ControlRead(at=MORNING + timedelta(minutes=number), place=(number, 0), level=level, verdict=verdict)
 
 
 def test_a_failure_at_strip_31_of_60() -> None:
     """42 CFR 493.1282(b)(2): strips 1 and 2 are the set that passed, 3 to 30 were sent, the control at 31 fails, 32 to 60 are not sent."""
     bench = Bench().do("1+", "2+", *["p"] * 28)
-    sent = [strip for strip in range(3, 31) if bench.gate.state.may_go]
+    sent = [(strip, 0) for strip in range(3, 31) if bench.gate.state.may_go]
     failing = control(31, "2", RunVerdict.FAILED)
     looked = look_back_of(bench.gate, failing)
-    assert looked == LookBack(since=2, failed_by=31)
+    assert looked == LookBack(since=(2, 0), failed_by=(31, 0))
     gate = after(bench.gate, failing, POLICY)
     for strip in range(32, 61):
-        gate = after(gate, PatientRead(at=failing.at + timedelta(minutes=strip), strip_id=strip), POLICY)
+        gate = after(gate, PatientRead(at=failing.at + timedelta(minutes=strip), place=(strip, 0)), POLICY)
         assert not gate.state.may_go
-    assert [row.strip_id for row in rows_of(looked, sent)] == list(range(3, 31))
+    assert [row.place for row in rows_of(looked, sent)] == [(strip, 0) for strip in range(3, 31)]
 
 
 @pytest.mark.parametrize("verdict", [RunVerdict.PASSED, RunVerdict.NOT_COUNTED])
 def test_only_a_failure_looks_back(verdict: RunVerdict) -> None:
     """What passed, or does not count, puts nothing in doubt."""
-    assert look_back_of(Gate(last_set=2), control(9, "1", verdict)) is None
-    assert look_back_of(Gate(last_set=2), PatientRead(at=MORNING, strip_id=9)) is None
+    assert look_back_of(Gate(last_set=(2, 0)), control(9, "1", verdict)) is None
+    assert look_back_of(Gate(last_set=(2, 0)), PatientRead(at=MORNING, place=(9, 0))) is None
 
 
 def test_without_any_set_everything_is_looked_at() -> None:
     """What was sent before the first controls ever passed (noted only, or released in an emergency) is in doubt from the beginning."""
     looked = look_back_of(Gate(), control(9, "1", RunVerdict.FAILED))
-    assert looked == LookBack(since=None, failed_by=9)
-    assert [row.strip_id for row in rows_of(looked, [10, 8, 1, 8])] == [1, 8]
+    assert looked == LookBack(since=None, failed_by=(9, 0))
+    assert [row.place for row in rows_of(looked, [(10, 0), (8, 1), (1, 0), (8, 1), (9, 1)])] == [(1, 0), (8, 1)]
 
 
 def test_a_second_failure_lists_nothing_twice() -> None:
     """What an earlier failure put on the list has its decision there."""
-    assert [row.strip_id for row in rows_of(LookBack(since=2, failed_by=12), [3, 4, 11], frozenset({3, 4}))] == [11]
+    rows = rows_of(LookBack(since=(2, 0), failed_by=(12, 0)), [(3, 0), (4, 0), (11, 0)], frozenset({(3, 0), (4, 0)}))
+    assert [row.place for row in rows] == [(11, 0)]
 
 
-@given(st.sets(st.integers(1, 99)), st.none() | st.integers(0, 99), st.integers(0, 99))
-def test_the_list_is_what_lies_between(sent: set[int], since: int | None, failed_by: int) -> None:
-    """Each sent strip after the set and before the failure, oldest first, and no other."""
+PLACES = st.tuples(st.integers(1, 30), st.integers(0, 2))
+
+
+@given(st.sets(PLACES), st.none() | PLACES, PLACES)
+def test_the_list_is_what_lies_between(
+    sent: set[tuple[int, int]], since: tuple[int, int] | None, failed_by: tuple[int, int]
+) -> None:
+    """Each sent strip after the set and before the failure, oldest first, and no other; strips of one capture by their order in it."""
     rows = rows_of(LookBack(since=since, failed_by=failed_by), sent)
-    assert [row.strip_id for row in rows] == [strip for strip in range((since or 0) + 1, failed_by) if strip in sent]
+    every = [(capture, index) for capture in range(1, 31) for index in range(3)]
+    between = every[every.index(since) + 1 if since else 0 : every.index(failed_by)]
+    assert [row.place for row in rows] == [place for place in between if place in sent]
     assert all(row.is_open and row.failed_by == failed_by for row in rows)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from copy import deepcopy
 from datetime import date, time, timedelta
 from pathlib import Path
@@ -11,12 +12,14 @@ import pytest
 import yaml
 
 from bridge.errors import TableError
-from bridge.settings import Document
+from bridge.settings import Document, shipped_mappings
+from bridge.site import load_tables
 from bridge.tables.control_table import ControlTable, DriftRule, GatePolicy, LevelKind, ShutDoes
-from bridge.tables.controls import control_lot, control_table, is_negative, must_be_found
+from bridge.tables.controls import control_lot, control_table, is_negative, must_be_found, with_controls
 from bridge.tables.controls_document import ControlsDocument, LotRow
+from bridge.tables.differences import differences
 from tests.bench.controls_for_tests import compiled, document, expected, lot
-from tests.tables.shipped_tables import ZONE, tables
+from tests.tables.shipped_tables import POLICY, ZONE, tables
 
 PADS = {pad.pad: pad for pad in tables().strip_types["quill-10"].pads}
 
@@ -156,6 +159,30 @@ def test_a_pad_that_the_insert_leaves_out_is_said_to_be_so() -> None:
 def test_two_levels_may_share_a_lot_code() -> None:
     """Some materials print one code on both vials; then the record must say the level too."""
     assert len(compiled(lots=[lot("1", "B-0771"), lot("2", "B-0771")]).lots) == 2
+
+
+def test_controls_are_part_of_what_is_signed() -> None:
+    """Another range is another table set; a site that says nothing of controls has the set that it had before."""
+    bare = tables()
+    assert with_controls(bare, ControlsDocument(), zone=ZONE) is bare
+    said = with_controls(bare, ControlsDocument.model_validate(document()), zone=ZONE)
+    other = with_controls(bare, ControlsDocument.model_validate(changed("lots", 0, "expires", to="2027-04-30")), zone=ZONE)
+    assert len({bare.digest, said.digest, other.digest}) == 3
+    assert said.digest == hashlib.sha256(said.canonical).hexdigest()
+    assert said.controls == compiled()
+    assert differences(said.canonical, other.canonical) == ('controls.yaml: lots[0].expires: was "2027-03-31", is "2027-04-30"',)
+    assert [line.partition(":")[0] for line in differences(bare.canonical, said.canonical)] == ["controls.yaml"]
+
+
+def test_a_sites_file_is_read_with_its_other_mappings(tmp_path: Path) -> None:
+    """No controls.yaml is shipped; one in the site's own folder counts, and an error in it names file, line and key."""
+    assert load_tables(shipped_mappings(), tmp_path, POLICY, zone=ZONE).digest == tables().digest
+    file = tmp_path / "controls.yaml"
+    file.write_text(yaml.safe_dump(document(), sort_keys=False), encoding="utf-8")
+    assert load_tables(shipped_mappings(), tmp_path, POLICY, zone=ZONE).controls == compiled()
+    file.write_text(yaml.safe_dump(document(gate={"levels": ["3"], "shut": "hold"}), sort_keys=False), encoding="utf-8")
+    with pytest.raises(TableError, match=r"controls\.yaml:\d+: gate\.levels\[0\]: No control material has the level '3'"):
+        load_tables(shipped_mappings(), tmp_path, POLICY, zone=ZONE)
 
 
 def test_what_counts_as_negative() -> None:
