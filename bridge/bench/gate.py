@@ -1,4 +1,4 @@
-"""The gate: whether patients' results of one analyzer, strip type and strip lot may leave, by its controls. The only place that moves one.
+"""The gate: whether patients' results of one analyzer, strip type and strip lot may leave, by its controls. The only seat that moves one.
 
 ``GATE_STEPS`` is the whole machine; docs/controls.md draws it. A failure outlives the day and a passed set without explanation: only a
 named person's word, or a corrective action and a new set, opens the gate again. Time alone never opens it.
@@ -6,7 +6,7 @@ named person's word, or a corrective action and a new set, opens the gate again.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime
 from enum import StrEnum
@@ -97,6 +97,15 @@ def may(state: GateState, event: GateEvent) -> bool:
     return (state, event) in GATE_STEPS
 
 
+def in_doubt(at_reading: GateState, decided_next: bool | None) -> bool:
+    """Say whether a strip was read between the last controls that passed and the repair of those that failed.
+
+    ``at_reading`` is how its gate stood; ``decided_next`` what was the first thing to decide after it: True a whole set that passed,
+    False a failure, None neither yet.
+    """
+    return at_reading.is_failure or decided_next is False
+
+
 # --- what happens at the bench ------------------------------------------------------------------
 
 
@@ -109,7 +118,7 @@ class GateKey:
     strip_lot: str
 
 
-Place = tuple[int, int]
+Seat = tuple[int, int]
 """Where a strip stands among those of its analyzer: the capture's id, which rises with arrival, and the strip's index in it."""
 
 
@@ -118,7 +127,7 @@ class ControlRead:
     """A control strip was judged. ``at`` is when it arrived."""
 
     at: datetime
-    place: Place
+    seat: Seat
     level: str
     verdict: RunVerdict
 
@@ -128,7 +137,7 @@ class PatientRead:
     """A patient's strip was read; it counts towards the next controls whether its result goes or not."""
 
     at: datetime
-    place: Place
+    seat: Seat
 
 
 class Cause(StrEnum):
@@ -143,6 +152,7 @@ class BegunAnew:
     """Something after which only controls can say that all is well."""
 
     at: datetime
+    by: Actor
     cause: Cause
 
 
@@ -165,6 +175,32 @@ class Mended:
     action: str
 
 
+Word = BegunAnew | RepeatExplained | Mended
+"""What a named person says of a gate."""
+
+_EVENTS: Mapping[type, GateEvent] = {
+    BegunAnew: GateEvent.BEGIN_ANEW,
+    RepeatExplained: GateEvent.EXPLAIN,
+    Mended: GateEvent.MEND,
+}
+
+
+def asks(word: Word) -> GateEvent:
+    """Give the event that a person's word is."""
+    return _EVENTS[type(word)]
+
+
+def reason_of(word: Word) -> str:
+    """Give a person's word as the one text that is kept with it."""
+    match word:
+        case BegunAnew(cause=cause):
+            return cause.value
+        case RepeatExplained(reason=reason):
+            return reason
+        case Mended(cause=found, action=action):
+            return f"{found}; {action}"
+
+
 Happening = ControlRead | PatientRead | BegunAnew | RepeatExplained | Mended
 
 
@@ -179,7 +215,7 @@ class Gate:
     state: GateState = GateState.START
     as_of: datetime | None = None
     passed: frozenset[str] = frozenset()
-    last_set: Place | None = None
+    last_set: Seat | None = None
     strips: int = 0
     due_at: datetime | None = None
 
@@ -212,6 +248,15 @@ def after(gate: Gate, what: Happening, policy: GatePolicy) -> Gate:
             return _to(now, GateEvent.MEND, passed=frozenset())
 
 
+def decides(what: Happening, left: Gate) -> bool | None:
+    """Say whether what happened completed a set that counts (True), was a failure (False), or decided nothing; ``left`` is the gate after it."""
+    if not isinstance(what, ControlRead):
+        return None
+    if what.verdict is RunVerdict.FAILED:
+        return False
+    return True if what.verdict is RunVerdict.PASSED and left.last_set == what.seat else None
+
+
 def story(happenings: Iterable[Happening], policy: GatePolicy) -> Iterator[tuple[Happening, Gate]]:
     """Give everything that happened, in its order, each with the gate that it left behind; nothing is left out."""
     gate = Gate()
@@ -241,7 +286,7 @@ def _after_control(gate: Gate, run: ControlRead, policy: GatePolicy) -> Gate:
     whole = _to(gate, GateEvent.SET, passed=frozenset())
     if whole.state is GateState.LOCKED:
         return whole
-    return replace(whole, last_set=run.place, strips=0)
+    return replace(whole, last_set=run.seat, strips=0)
 
 
 def _after_patient(gate: Gate, strip: PatientRead, policy: GatePolicy) -> Gate:

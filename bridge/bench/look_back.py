@@ -11,7 +11,7 @@ from datetime import datetime
 from enum import StrEnum
 
 from bridge.bench.controls import RunVerdict
-from bridge.bench.gate import ControlRead, Gate, Happening, Place
+from bridge.bench.gate import ControlRead, Gate, Happening, Seat
 from bridge.errors import Overtaken, RefusedAction
 from bridge.model import Actor
 
@@ -28,20 +28,20 @@ class Verdict(StrEnum):
 class LookBack:
     """The strips of one gate that were read after ``since`` (None: all before) and before ``failed_by``."""
 
-    since: Place | None
-    failed_by: Place
+    since: Seat | None
+    failed_by: Seat
 
-    def takes_in(self, place: Place) -> bool:
+    def takes_in(self, seat: Seat) -> bool:
         """Say whether a strip was read between the two."""
-        return (self.since is None or self.since < place) and place < self.failed_by
+        return (self.since is None or self.since < seat) and seat < self.failed_by
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class LookBackRow:
     """One result to look at again. Nobody has decided while ``verdict`` is None."""
 
-    place: Place
-    failed_by: Place
+    seat: Seat
+    failed_by: Seat
     verdict: Verdict | None = None
     by: Actor | None = None
     at: datetime | None = None
@@ -57,13 +57,13 @@ def look_back_of(before: Gate, what: Happening) -> LookBack | None:
     """Give what must be looked at again when ``what`` happens to the gate ``before``; None unless a control failed."""
     if not isinstance(what, ControlRead) or what.verdict is not RunVerdict.FAILED:
         return None
-    return LookBack(since=before.last_set, failed_by=what.place)
+    return LookBack(since=before.last_set, failed_by=what.seat)
 
 
-def rows_of(look_back: LookBack, sent: Iterable[Place], known: frozenset[Place] = frozenset()) -> tuple[LookBackRow, ...]:
+def rows_of(look_back: LookBack, sent: Iterable[Seat], known: frozenset[Seat] = frozenset()) -> tuple[LookBackRow, ...]:
     """Give a row for each strip of ``sent`` that the look-back takes in, oldest first; ``known`` are on the list of an earlier failure."""
-    places = sorted({place for place in sent if look_back.takes_in(place)} - known)
-    return tuple(LookBackRow(place=place, failed_by=look_back.failed_by) for place in places)
+    seats = sorted({seat for seat in sent if look_back.takes_in(seat)} - known)
+    return tuple(LookBackRow(seat=seat, failed_by=look_back.failed_by) for seat in seats)
 
 
 def decided(row: LookBackRow, verdict: Verdict, *, by: Actor, reason: str, at: datetime) -> LookBackRow:

@@ -14,6 +14,7 @@ from bridge.model import SERVICE, DeliveryState, Way
 from bridge.store import commands as c
 from bridge.store.apply_answers import end_attempt, end_wait, note_answer
 from bridge.store.apply_desk import close_stop
+from bridge.store.apply_gate import decide_look_back, end_waiting, say_of_gate
 from bridge.store.apply_lease import check_lease, hold_leases, leave_leases
 from bridge.store.apply_outcome import record_outcome, set_unreadable_aside
 from bridge.store.apply_purge import purge_captures, purge_events, purge_files
@@ -226,6 +227,9 @@ _APPLY: Mapping[type, Callable[[Db, Any], Any]] = {
     c.EndWait: end_wait,
     c.SetDestination: set_destination,
     c.CloseStop: close_stop,
+    c.SayOfGate: say_of_gate,
+    c.EndWaiting: end_waiting,
+    c.DecideLookBack: decide_look_back,
     c.KeepTables: keep_tables,
     c.KeepPlanCheck: keep_plan_check,
     c.ReserveNumbers: reserve_numbers,

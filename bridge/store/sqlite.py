@@ -16,6 +16,7 @@ from bridge.store.database import SqliteDb
 from bridge.store.file_check import WholeCheck, at_start
 from bridge.store.lock import ProcessLock, network_mount
 from bridge.store.migrate import migrate
+from bridge.store.reads_gate import GateReads
 from bridge.store.reads_purge import PurgeReads
 from bridge.store.reads_shown import ShownReads
 from bridge.store.reads_ways import WayReads
@@ -30,7 +31,7 @@ CHANGES_A_MOVE = 1000  # ours: rows written between two moves of the log into th
 _OF_ONE = (sqlite3.IntegrityError, sqlite3.ProgrammingError, sqlite3.InterfaceError, sqlite3.DataError)
 
 
-class SqliteStore(WorkReads, WayReads, ShownReads, PurgeReads, Written):
+class SqliteStore(WorkReads, WayReads, ShownReads, GateReads, PurgeReads, Written):
     """A store in the folder ``path``; implements ``api.Store``.
 
     Opening takes the process lock, migrates the schema, checks the file, and makes due again what a crash

@@ -24,8 +24,12 @@ from bridge.bench.gate import (
     PatientRead,
     RepeatExplained,
     after,
+    asks,
     at_time,
+    decides,
+    in_doubt,
     may,
+    reason_of,
     step,
     story,
 )
@@ -114,19 +118,19 @@ class Bench:
         more: dict[str, Any] = {"at": self.at}
         match word:
             case "new":
-                return BegunAnew(cause=Cause.CONTAINER, **more)
+                return BegunAnew(by=ANNA, cause=Cause.CONTAINER, **more)
             case "service":
-                return BegunAnew(cause=Cause.SERVICE, **more)
+                return BegunAnew(by=ANNA, cause=Cause.SERVICE, **more)
             case "why":
                 return RepeatExplained(by=ANNA, reason="a drop missed two pads", **more)
             case "mend":
                 return Mended(by=ANNA, cause="strips left open", action="new container", **more)
         self.capture_id += 1
-        place = (self.capture_id, 0)
+        seat = (self.capture_id, 0)
         if word == "p":
-            return PatientRead(place=place, **more)
+            return PatientRead(seat=seat, **more)
         verdicts = {"+": RunVerdict.PASSED, "-": RunVerdict.FAILED, "?": RunVerdict.NOT_COUNTED}
-        return ControlRead(place=place, level=word[0], verdict=verdicts[word[1]], **more)
+        return ControlRead(seat=seat, level=word[0], verdict=verdicts[word[1]], **more)
 
     def later(self, **more: int) -> Bench:
         """Let time pass, and look."""
@@ -279,6 +283,36 @@ def test_a_story_leaves_nothing_out() -> None:
     assert [gate.state for _, gate in told] == [S.START, S.START, S.FAILED, S.REPEATED, S.OPEN, S.OPEN, S.OPEN]
 
 
+def test_what_decides_about_strips() -> None:
+    """A whole set clears what was read before it, a failure puts it in doubt; half a set, a set that opens nothing, and people do neither."""
+    bench, told = Bench(), []
+    for word in ["1+", "2+", "p", "1+", "2?", "2-", "why", "2-", "1+", "2+", "mend", "1+", "2+"]:
+        bench.at += timedelta(minutes=1)
+        what = bench.happening(word)
+        bench.gate = after(bench.gate, what, POLICY)
+        told.append(decides(what, bench.gate))
+    assert told == [None, True, None, None, None, False, None, False, None, None, None, None, True]
+
+
+@pytest.mark.parametrize("state", list(S))
+def test_which_strips_are_in_doubt(state: GateState) -> None:
+    """Read while a failure stood, or with a failure as the next thing that decided."""
+    stood = state in {S.FAILED, S.REPEAT, S.REPEATED, S.LOCKED}
+    assert [in_doubt(state, decided) for decided in (None, True, False)] == [stood, stood, True]
+
+
+def test_a_persons_word_is_an_event_with_a_reason() -> None:
+    """What is kept of it is one text."""
+    bench = Bench()
+    words = [bench.happening(word) for word in ("new", "service", "why", "mend")]
+    assert [(asks(word), reason_of(word)) for word in words if not isinstance(word, ControlRead | PatientRead)] == [
+        (E.BEGIN_ANEW, "a new container was opened"),
+        (E.BEGIN_ANEW, "the analyzer was maintained, repaired or returned"),
+        (E.EXPLAIN, "a drop missed two pads"),
+        (E.MEND, "strips left open; new container"),
+    ]
+
+
 def test_a_gate_is_one_analyzers_and_one_lots() -> None:
     """Controls of one lot of strips open no other's gate."""
     key = GateKey(analyzer="bench-1", strip_type="quill-10", strip_lot="L100")
@@ -358,14 +392,14 @@ def test_the_gate_opens_when_all_is_done(words: list[str]) -> None:
 
 
 @given(WORDS, st.integers(0, 40), st.integers(1, 3000))
-def test_looking_more_often_changes_nothing(words: list[str], place: int, minutes: int) -> None:
+def test_looking_more_often_changes_nothing(words: list[str], seat: int, minutes: int) -> None:
     """A page that asks how the gate stands moves nothing: the same happenings come to the same gate, looked at between or not."""
     policy = replace(POLICY, grace=timedelta(minutes=20), shifts=(time(14),))
     kept = meaningful(words)
     plain, looked = Bench(policy), Bench(policy)
     for index, word in enumerate(kept):
         for bench in (plain, looked):
-            if index == place:
+            if index == seat:
                 bench.at += timedelta(minutes=minutes)
                 if bench is looked:
                     for part in range(1, 4):

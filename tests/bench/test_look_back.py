@@ -17,12 +17,12 @@ from tests.bench.test_gate import MORNING, POLICY, Bench
 
 ANNA = Actor(name="A. Sund", verified="unverified")
 NOON = datetime(2026, 11, 25, 12, 0, tzinfo=UTC)
-ROW = LookBackRow(place=(7, 0), failed_by=(9, 0))
+ROW = LookBackRow(seat=(7, 0), failed_by=(9, 0))
 
 
 def control(number: int, level: str, verdict: RunVerdict) -> ControlRead:
     """Give a judged control."""
-    return ControlRead(at=MORNING + timedelta(minutes=number), place=(number, 0), level=level, verdict=verdict)
+    return ControlRead(at=MORNING + timedelta(minutes=number), seat=(number, 0), level=level, verdict=verdict)
 
 
 def test_a_failure_at_strip_31_of_60() -> None:
@@ -34,35 +34,35 @@ def test_a_failure_at_strip_31_of_60() -> None:
     assert looked == LookBack(since=(2, 0), failed_by=(31, 0))
     gate = after(bench.gate, failing, POLICY)
     for strip in range(32, 61):
-        gate = after(gate, PatientRead(at=failing.at + timedelta(minutes=strip), place=(strip, 0)), POLICY)
+        gate = after(gate, PatientRead(at=failing.at + timedelta(minutes=strip), seat=(strip, 0)), POLICY)
         assert not gate.state.may_go
-    assert [row.place for row in rows_of(looked, sent)] == [(strip, 0) for strip in range(3, 31)]
+    assert [row.seat for row in rows_of(looked, sent)] == [(strip, 0) for strip in range(3, 31)]
 
 
 @pytest.mark.parametrize("verdict", [RunVerdict.PASSED, RunVerdict.NOT_COUNTED])
 def test_only_a_failure_looks_back(verdict: RunVerdict) -> None:
     """What passed, or does not count, puts nothing in doubt."""
     assert look_back_of(Gate(last_set=(2, 0)), control(9, "1", verdict)) is None
-    assert look_back_of(Gate(last_set=(2, 0)), PatientRead(at=MORNING, place=(9, 0))) is None
+    assert look_back_of(Gate(last_set=(2, 0)), PatientRead(at=MORNING, seat=(9, 0))) is None
 
 
 def test_without_any_set_everything_is_looked_at() -> None:
     """What was sent before the first controls ever passed (noted only, or released in an emergency) is in doubt from the beginning."""
     looked = look_back_of(Gate(), control(9, "1", RunVerdict.FAILED))
     assert looked == LookBack(since=None, failed_by=(9, 0))
-    assert [row.place for row in rows_of(looked, [(10, 0), (8, 1), (1, 0), (8, 1), (9, 1)])] == [(1, 0), (8, 1)]
+    assert [row.seat for row in rows_of(looked, [(10, 0), (8, 1), (1, 0), (8, 1), (9, 1)])] == [(1, 0), (8, 1)]
 
 
 def test_a_second_failure_lists_nothing_twice() -> None:
     """What an earlier failure put on the list has its decision there."""
     rows = rows_of(LookBack(since=(2, 0), failed_by=(12, 0)), [(3, 0), (4, 0), (11, 0)], frozenset({(3, 0), (4, 0)}))
-    assert [row.place for row in rows] == [(11, 0)]
+    assert [row.seat for row in rows] == [(11, 0)]
 
 
-PLACES = st.tuples(st.integers(1, 30), st.integers(0, 2))
+SEATS = st.tuples(st.integers(1, 30), st.integers(0, 2))
 
 
-@given(st.sets(PLACES), st.none() | PLACES, PLACES)
+@given(st.sets(SEATS), st.none() | SEATS, SEATS)
 def test_the_list_is_what_lies_between(
     sent: set[tuple[int, int]], since: tuple[int, int] | None, failed_by: tuple[int, int]
 ) -> None:
@@ -70,7 +70,7 @@ def test_the_list_is_what_lies_between(
     rows = rows_of(LookBack(since=since, failed_by=failed_by), sent)
     every = [(capture, index) for capture in range(1, 31) for index in range(3)]
     between = every[every.index(since) + 1 if since else 0 : every.index(failed_by)]
-    assert [row.place for row in rows] == [place for place in between if place in sent]
+    assert [row.seat for row in rows] == [seat for seat in between if seat in sent]
     assert all(row.is_open and row.failed_by == failed_by for row in rows)
 
 

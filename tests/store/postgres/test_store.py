@@ -34,11 +34,20 @@ from bridge.store.postgres.store import PostgresStore, revision
 from tests.peers.postgres import PostgresServer
 from tests.store import strips as s
 from tests.store.contract import StoreContract
+from tests.store.gate_contract import GateContract
 from tests.store.strips import NOW, WAIT, later
 
 
 class TestContract(StoreContract):
     """PostgreSQL keeps the contract of every store."""
+
+    @pytest.fixture
+    def make(self, at: Server) -> Callable[[], Store]:
+        return lambda: PostgresStore(at)
+
+
+class TestGates(GateContract):
+    """The same store keeps the contract of gates."""
 
     @pytest.fixture
     def make(self, at: Server) -> Callable[[], Store]:
