@@ -642,7 +642,7 @@ class Needs:
     """The keys by which the service fetches Facts, all as printed.
 
     An empty ``number`` asks for the strips that carry none either; with an empty ``patient_id`` no patient is looked
-    up. ``printed_at`` is the aware instant where one is legible.
+    up. ``printed_at`` is the aware instant where one is legible. ``strip_type`` (ours) and ``strip_lot`` name the gate by controls.
     """
 
     analyzer: str
@@ -651,6 +651,8 @@ class Needs:
     record_digest: str
     patient_id: str
     printed_at: datetime | None = None
+    strip_type: str = ""
+    strip_lot: str = ""
 
 
 # --- render ----------------------------------------------------------------------------------

@@ -60,6 +60,8 @@ def needs(reading: Reading, tables: Tables) -> Needs:
         record_digest=reading.record_digest,
         patient_id=reading.patient_id.text if reading.patient_id else "",
         printed_at=_utc(printed_when(profile, reading.printed_date, reading.printed_time).at),
+        strip_type=profile.strip_types.get(text_of(reading.strip_type), ""),
+        strip_lot=text_of(reading.strip_lot),
     )
 
 

@@ -33,7 +33,9 @@ SLACK = timedelta(days=1)  # ours: how far the service's clock may be set back w
 
 # Each takes a few rows from the beginning of an index
 _UNTRIED = f"SELECT id FROM deliveries WHERE destination = ? AND {MAY_GO} AND due_at IS NULL AND rank = ? ORDER BY id LIMIT ?"
-_RETRIES = f"SELECT id FROM deliveries WHERE destination = ? AND {MAY_GO} AND due_at <= ? AND rank = ? ORDER BY due_at, id LIMIT ?"
+_RETRIES = (
+    f"SELECT id FROM deliveries WHERE destination = ? AND {MAY_GO} AND due_at <= ? AND rank = ? ORDER BY due_at, id LIMIT ?"
+)
 _FIRST_DUE = (
     f"SELECT min(due_at) AS due_at FROM deliveries WHERE destination = ? AND {MAY_GO} AND rank = ? AND due_at IS NOT NULL"
 )

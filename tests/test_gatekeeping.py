@@ -1,0 +1,340 @@
+"""Controls and patients' strips of an invented analyzer, judged over a real store: what goes, waits and is held."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Iterator
+from dataclasses import replace
+from datetime import timedelta
+from pathlib import Path
+
+import pytest
+
+from bridge.bench.controls import Flaw
+from bridge.bench.gate import GateKey, Mended, RepeatExplained, Word
+from bridge.bench.run_text import kept_run
+from bridge.demo.printers import Play, framed, printed
+from bridge.judging import Ids, Judging
+from bridge.lifecycle.states import StopEnd
+from bridge.model import Actor, Capture, GateState, Way
+from bridge.plan_book import PlanBook
+from bridge.store.commands import CloseStop, EndWaiting, KeepCapture, SayOfGate
+from bridge.store.rows import GateEventRow
+from bridge.store.sqlite import SqliteStore
+from bridge.tables.control_table import ControlTable, ShutDoes
+from bridge.tables.types import Tables
+from tests.bench.controls_for_tests import compiled
+from tests.judging_for_tests import NOW, ORU
+from tests.store.strips import WAIT
+from tests.tables.shipped_tables import ZONE, tables
+
+S = GateState
+SUND = Actor(name="A. Sund", verified="unverified")
+KEY = GateKey(analyzer="bench-a", strip_type="quill-10", strip_lot="24A01")
+LOTS = {"1": "B1-0771", "2": "B2-0772"}
+# what the positive level shows where all is well, by rank of the ladder; the negative one shows the lowest steps but where its insert has a range
+SOUND = {each.level: {pad.pad: pad.ranks[0] for pad in each.expected} for each in compiled().lots}
+MENDED = Mended(at=NOW, by=SUND, cause="strips left open", action="new container")
+
+
+def with_policy(shut: ShutDoes = ShutDoes.WAIT, **more: object) -> Tables:
+    """Give the shipped tables with the invented controls, and a gate that does so."""
+    table = compiled()
+    assert table.policy is not None
+    policy = replace(table.policy, shut=shut, **more)  # type: ignore[arg-type] # a policy's own fields, of several types
+    return replace(tables(), controls=replace(table, policy=policy))
+
+
+class Bench:
+    """An analyzer, judged by the real judging a minute a strip, with one destination."""
+
+    def __init__(self, folder: Path, made: Tables) -> None:
+        self.store = SqliteStore(folder, now=lambda: NOW)
+        self.tables, self.minute, self.number = made, 0, 0
+        self.judging = self._judging()
+
+    def _judging(self) -> Judging:
+        book = PlanBook([ORU], ["brook"], self.tables)
+        book.passed(ORU.name)
+        return Judging(
+            self.store,
+            self.tables,
+            book,
+            Ids(self.store),
+            lambda: NOW + timedelta(minutes=self.minute),
+            profiles={"line": "brook"},
+        )
+
+    def patient(self, **more: object) -> Play:
+        """Give a patient's strip."""
+        return self._play(**{"word": "N", "patient_id": f"{40718800 + self.number}", **more})
+
+    def control(self, level: str, **ranks: int) -> Play:
+        """Give a control strip of a level, sound unless told otherwise."""
+        return self._play(word="C", specimen_id=LOTS[level], ranks={**SOUND[level], **ranks})
+
+    def _play(self, **more: object) -> Play:
+        self.number += 1
+        at = (NOW + timedelta(minutes=self.minute + 1)).astimezone(ZONE)
+        return Play(**{"number": self.number, "at": at, "strip_type": "quill-10", **more})  # type: ignore[arg-type] # as above
+
+    def read(self, *plays: Play) -> list[str]:
+        """Let one capture arrive and judge all that waits; give the outcome of each of its strips."""
+        self.minute += 1
+        profile = self.tables.profiles["brook"]
+        capture = Capture(
+            source="line",
+            way=Way.SERIAL,
+            arrived_at=NOW + timedelta(minutes=self.minute),
+            payload=framed(printed(plays, profile, self.tables), profile),
+        )
+        capture_id = self.store.submit(KeepCapture(capture=capture, analyzer="bench-a", profile="brook")).result(WAIT)
+        self.work_off()
+        return [strip.outcome for strip in self.store.capture_strips(capture_id)]
+
+    def work_off(self) -> None:
+        """Judge all that waits to be judged."""
+        asyncio.run(self.judging.work_off("bench-a"))
+
+    def say(self, word: Word) -> None:
+        """Let a person say something of the gate, a while later, and judge what that frees."""
+        self.minute += 1
+        policy = self.tables.controls.policy
+        assert policy is not None
+        said = replace(word, at=NOW + timedelta(minutes=self.minute))
+        self.store.submit(SayOfGate(key=KEY, word=said, policy=policy)).result(WAIT)
+        self.work_off()
+
+    @property
+    def sent(self) -> list[str]:
+        """Give the numbers of the patients' strips that were sent on, in the order of their messages."""
+        results = [row.result_id for row in reversed(self.store.results(limit=500))]
+        born = sorted((self.store.deliveries(result_id)[0].delivery_id, result_id) for result_id in results)
+        by_result = {strip.result_id: strip.number for strip in self.store.strips(outcome="coded", limit=500)}
+        return [by_result[result_id] for _, result_id in born]
+
+    @property
+    def state(self) -> GateState:
+        """Give the state of the analyzer's gate as it was last moved."""
+        (row,) = self.store.gates()
+        assert row.key == KEY
+        return row.gate.state
+
+
+@pytest.fixture
+def bench(tmp_path: Path) -> Iterator[Bench]:
+    """Give an analyzer whose patients' results wait for controls."""
+    made = Bench(tmp_path, with_policy())
+    yield made
+    made.store.close()
+
+
+def test_results_wait_for_the_mornings_controls_and_go_in_their_order(bench: Bench) -> None:
+    """Three strips before the controls: none goes; with the second level that passes all go, as they were read."""
+    assert [bench.read(bench.patient()) for _ in range(3)] == [["waiting"]] * 3
+    assert bench.read(bench.control("1")) == ["non_patient"]
+    assert (bench.sent, bench.store.stops()) == ([], ())
+    bench.read(bench.control("2"))
+    assert (bench.sent, bench.state) == (["1", "2", "3"], S.OPEN)
+    assert bench.read(bench.patient()) == ["coded"]
+    assert bench.sent == ["1", "2", "3", "6"]
+
+
+def test_twenty_results_after_a_failed_control_are_not_sent(bench: Bench) -> None:
+    """42 CFR 493.1256(f): each is held for a person; controls that pass later send none of them."""
+    bench.read(bench.control("1"))
+    bench.read(bench.control("2", blood=0))
+    assert bench.state is S.FAILED
+    assert [bench.read(bench.patient()) for _ in range(20)] == [["held"]] * 20
+    assert bench.sent == []
+    assert {stop.rule for stop in bench.store.stops()} == {"controls.failed"}
+    bench.read(bench.control("2"))
+    bench.say(RepeatExplained(at=NOW, by=SUND, reason="a drop missed two pads"))
+    assert bench.state is S.OPEN
+    assert (bench.sent, len(bench.store.stops())) == ([], 20)
+    assert bench.read(bench.patient()) == ["coded"]
+
+
+def test_a_failure_at_strip_31_of_60(bench: Bench) -> None:
+    """Strips 3 to 30 went after the set at 1 and 2; the control at 31 fails: 32 to 60 do not go, and 3 to 30 are looked at again."""
+    bench.read(bench.control("1"))
+    bench.read(bench.control("2"))
+    for _ in range(3, 31):
+        assert bench.read(bench.patient()) == ["coded"]
+    bench.read(bench.control("2", glucose=0))
+    assert [bench.read(bench.patient()) for _ in range(32, 61)] == [["held"]] * 29
+    numbers = [str(number) for number in range(3, 31)]
+    assert bench.sent == numbers
+    assert [row.strip.number for row in bench.store.look_backs(is_open=True)] == numbers
+
+
+def test_the_same_sixty_in_one_batch(bench: Bench) -> None:
+    """A link that was down brings all sixty in one capture: order within it decides, as at the bench."""
+    plays = [bench.control("1"), bench.control("2"), *(bench.patient() for _ in range(28)), bench.control("2", glucose=0)]
+    plays += [bench.patient() for _ in range(29)]
+    outcomes = bench.read(*plays)
+    assert outcomes == ["non_patient"] * 2 + ["coded"] * 28 + ["non_patient"] + ["held"] * 29
+    assert [row.strip.number for row in bench.store.look_backs(is_open=True)] == [str(number) for number in range(3, 31)]
+
+
+def test_what_waited_when_controls_failed_is_decided_one_by_one(bench: Bench) -> None:
+    """It was read before the repair: the controls that pass after it say nothing of it. What was read after the repair goes."""
+    assert bench.read(bench.patient()) == ["waiting"]
+    bench.read(bench.control("2", blood=0))
+    bench.read(bench.control("2", blood=0))
+    assert bench.state is S.LOCKED
+    bench.read(bench.control("1"))
+    bench.read(bench.control("2"))
+    assert (bench.state, bench.sent) == (S.LOCKED, [])  # fail, fail, pass does not open
+    bench.say(MENDED)
+    assert bench.read(bench.patient()) == ["waiting"]
+    bench.read(bench.control("1"))
+    bench.read(bench.control("2"))
+    assert bench.sent == ["6"]
+    (stop,) = bench.store.stops()
+    assert (stop.number, stop.rule, stop.releasable) == ("1", "controls.failed", True)
+
+
+def test_a_strip_held_for_its_patient_is_asked_for_its_controls_when_it_is_judged_again(bench: Bench) -> None:
+    """Its ID is corrected after controls failed and were put right: it was read between, so it is held once more."""
+    bench.read(bench.control("1"))
+    bench.read(bench.control("2"))
+    assert bench.read(bench.patient(patient_id="00000000")) == ["rejected"]
+    bench.read(bench.control("1", blood=3))
+    bench.say(MENDED)
+    bench.read(bench.control("1"))
+    bench.read(bench.control("2"))
+    (stop,) = bench.store.stops()
+    corrected = CloseStop(
+        stop_id=stop.stop_id, end=StopEnd.ID_CORRECTED, actor=SUND, reason="label", at=NOW, patient_id="40718811"
+    )
+    bench.store.submit(corrected).result(WAIT)
+    bench.work_off()
+    (stop,) = bench.store.stops()
+    assert (stop.rule, stop.patient_id) == ("controls.failed", "40718811")
+
+
+def test_an_emergency_release_sends_one(bench: Bench) -> None:
+    """A named person lets one result go; its neighbours wait on, and its report says who let it go."""
+    for _ in range(3):
+        bench.read(bench.patient())
+    second = next(strip for strip in bench.store.strips(outcome="waiting") if strip.number == "2")
+    release = EndWaiting(
+        strip_id=second.strip_id,
+        end=StopEnd.RELEASED,
+        actor=SUND,
+        reason="theatre waits",
+        accept_rules=frozenset({"controls.due"}),
+        at=NOW,
+    )
+    bench.store.submit(release).result(WAIT)
+    bench.work_off()
+    assert bench.sent == ["2"]
+    (row,) = bench.store.results()
+    detail = bench.store.result(row.result_id)
+    assert detail is not None
+    assert detail.result.comments == ("Released before the analyzer's controls were right, by A. Sund.",)
+    bench.read(bench.control("1"))
+    bench.read(bench.control("2"))
+    assert bench.sent == ["2", "1", "3"]
+
+
+def test_another_lot_of_strips_has_its_own_gate(bench: Bench) -> None:
+    """A new container of another lot waits for controls read on that lot."""
+    bench.read(bench.control("1"))
+    bench.read(bench.control("2"))
+    assert bench.read(bench.patient(lot="24A02")) == ["waiting"]
+    bench.read(replace(bench.control("1"), lot="24A02"))
+    bench.read(replace(bench.control("2"), lot="24A02"))
+    assert bench.sent == ["3"]
+    assert [(row.key.strip_lot, row.gate.state) for row in bench.store.gates()] == [("24A01", S.OPEN), ("24A02", S.OPEN)]
+
+
+def events(bench: Bench) -> list[GateEventRow]:
+    """Give what happened to gates, oldest first."""
+    return list(reversed(bench.store.gate_events()))
+
+
+def test_a_run_is_kept_with_every_pad(bench: Bench) -> None:
+    """What was expected and seen of each pad stays with the run, in words and steps, whatever becomes of the lot."""
+    bench.read(bench.control("2", blood=0))
+    (event,) = events(bench)
+    run = kept_run(event.run)
+    assert (event.what, event.level, run.material, run.lot, run.flaws) == ("failed", "2", "birch", "B2-0772", ())
+    assert [(each.pad, each.expected, each.observed, each.offset) for each in run.pads if each.offset] == [
+        ("blood", (2, 3, 4), 0, -2)
+    ]
+    assert len(run.pads) == 10
+
+
+def test_a_control_of_yesterday_opens_nothing(bench: Bench) -> None:
+    """The analyzer's date is a day off: the run is kept, says so and does not count."""
+    at = (NOW - timedelta(days=1)).astimezone(ZONE)
+    bench.read(replace(bench.control("1"), at=at))
+    bench.read(replace(bench.control("2"), at=at))
+    assert [kept_run(event.run).flaws for event in events(bench)] == [(Flaw.OTHER_DAY,)] * 2
+    assert bench.state is S.START
+
+
+def test_a_control_sent_again_counts_once(bench: Bench) -> None:
+    """The same strip from the analyzer's memory is a copy: one failure stays one."""
+    failed = bench.control("2", blood=0)
+    bench.read(failed)
+    assert bench.read(failed) == ["copy"]
+    assert (bench.state, len(events(bench))) == (S.FAILED, 1)
+
+
+@pytest.mark.parametrize(
+    ("shut", "outcome", "sent"), [(ShutDoes.NOTE, "coded", ["1"]), (ShutDoes.WAIT, "waiting", []), (ShutDoes.HOLD, "held", [])]
+)
+def test_what_a_shut_gate_does_is_the_sites(tmp_path: Path, shut: ShutDoes, outcome: str, sent: list[str]) -> None:
+    """A note goes with the result; waiting needs nobody; a hold needs a person."""
+    bench = Bench(tmp_path, with_policy(shut))
+    assert (bench.read(bench.patient()), bench.sent) == ([outcome], sent)
+    (strip,) = bench.store.strips()
+    assert [rule for rule, _, _ in strip.findings] == ["controls.due"]
+    bench.store.close()
+
+
+def test_controls_are_due_after_so_many_strips(tmp_path: Path) -> None:
+    """With every 2 strips: the third waits, and the controls free it."""
+    bench = Bench(tmp_path, with_policy(every_strips=2))
+    bench.read(bench.control("1"))
+    bench.read(bench.control("2"))
+    assert [bench.read(bench.patient()) for _ in range(3)] == [["coded"], ["coded"], ["waiting"]]
+    bench.read(bench.control("1"))
+    bench.read(bench.control("2"))
+    assert bench.sent == ["3", "4", "5"]
+    bench.store.close()
+
+
+def test_without_a_policy_nothing_is_written_of_gates(tmp_path: Path) -> None:
+    """A site that says nothing of controls works as before; its controls are kept and not judged."""
+    bench = Bench(tmp_path, replace(tables(), controls=ControlTable()))
+    assert bench.read(bench.control("1"), bench.patient()) == ["non_patient", "coded"]
+    assert (bench.store.gates(), bench.store.gate_events()) == ((), ())
+    bench.store.close()
+
+
+def test_a_restart_between_the_control_and_what_it_frees_loses_nothing(tmp_path: Path) -> None:
+    """What waited was put to judging in the control's own commit: the next start goes on with it."""
+    bench = Bench(tmp_path, with_policy())
+    bench.read(bench.patient())
+    bench.read(bench.control("1"))
+    opening = bench.control("2")
+    profile = bench.tables.profiles["brook"]
+    payload = framed(printed([opening], profile, bench.tables), profile)
+    capture = Capture(source="line", way=Way.SERIAL, arrived_at=NOW + timedelta(minutes=9), payload=payload)
+    bench.store.submit(KeepCapture(capture=capture, analyzer="bench-a", profile="brook")).result(WAIT)
+
+    def stop_there() -> None:
+        raise asyncio.CancelledError
+
+    with pytest.raises(asyncio.CancelledError):
+        asyncio.run(bench.judging.work_off("bench-a", recorded=stop_there))
+    assert (bench.state, bench.sent) == (S.OPEN, [])
+    bench.store.close()
+    again = Bench(tmp_path, with_policy())
+    again.work_off()
+    assert again.sent == ["1"]
+    again.store.close()
