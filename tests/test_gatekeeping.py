@@ -11,120 +11,33 @@ from pathlib import Path
 import pytest
 
 from bridge.bench.controls import Flaw
-from bridge.bench.gate import GateKey, Mended, RepeatExplained, Word
+from bridge.bench.gate import RepeatExplained
 from bridge.bench.run_text import kept_run
-from bridge.demo.printers import Play, framed, printed
-from bridge.judging import Ids, Judging
+from bridge.demo.printers import framed, printed
 from bridge.lifecycle.states import StopEnd
-from bridge.model import Actor, Capture, GateState, Way
-from bridge.plan_book import PlanBook
-from bridge.store.commands import CloseStop, EndWaiting, KeepCapture, SayOfGate
+from bridge.model import Capture, GateState, Way
+from bridge.store.commands import CloseStop, EndWaiting, KeepCapture
 from bridge.store.rows import GateEventRow
 from bridge.store.sqlite import SqliteStore
 from bridge.tables.control_table import ControlTable, ShutDoes
 from bridge.tables.types import Tables
-from tests.bench.controls_for_tests import compiled
-from tests.judging_for_tests import NOW, ORU
+from tests.bench.judged import MENDED, SUND, Bench, with_policy
+from tests.judging_for_tests import NOW
 from tests.store.strips import WAIT
 from tests.tables.shipped_tables import ZONE, tables
 
 S = GateState
-SUND = Actor(name="A. Sund", verified="unverified")
-KEY = GateKey(analyzer="bench-a", strip_type="quill-10", strip_lot="24A01")
-LOTS = {"1": "B1-0771", "2": "B2-0772"}
-# what the positive level shows where all is well, by rank of the ladder; the negative one shows the lowest steps but where its insert has a range
-SOUND = {each.level: {pad.pad: pad.ranks[0] for pad in each.expected} for each in compiled().lots}
-MENDED = Mended(at=NOW, by=SUND, cause="strips left open", action="new container")
 
 
-def with_policy(shut: ShutDoes = ShutDoes.WAIT, **more: object) -> Tables:
-    """Give the shipped tables with the invented controls, and a gate that does so."""
-    table = compiled()
-    assert table.policy is not None
-    policy = replace(table.policy, shut=shut, **more)  # type: ignore[arg-type] # a policy's own fields, of several types
-    return replace(tables(), controls=replace(table, policy=policy))
-
-
-class Bench:
-    """An analyzer, judged by the real judging a minute a strip, with one destination."""
-
-    def __init__(self, folder: Path, made: Tables) -> None:
-        self.store = SqliteStore(folder, now=lambda: NOW)
-        self.tables, self.minute, self.number = made, 0, 0
-        self.judging = self._judging()
-
-    def _judging(self) -> Judging:
-        book = PlanBook([ORU], ["brook"], self.tables)
-        book.passed(ORU.name)
-        return Judging(
-            self.store,
-            self.tables,
-            book,
-            Ids(self.store),
-            lambda: NOW + timedelta(minutes=self.minute),
-            profiles={"line": "brook"},
-        )
-
-    def patient(self, **more: object) -> Play:
-        """Give a patient's strip."""
-        return self._play(**{"word": "N", "patient_id": f"{40718800 + self.number}", **more})
-
-    def control(self, level: str, **ranks: int) -> Play:
-        """Give a control strip of a level, sound unless told otherwise."""
-        return self._play(word="C", specimen_id=LOTS[level], ranks={**SOUND[level], **ranks})
-
-    def _play(self, **more: object) -> Play:
-        self.number += 1
-        at = (NOW + timedelta(minutes=self.minute + 1)).astimezone(ZONE)
-        return Play(**{"number": self.number, "at": at, "strip_type": "quill-10", **more})  # type: ignore[arg-type] # as above
-
-    def read(self, *plays: Play) -> list[str]:
-        """Let one capture arrive and judge all that waits; give the outcome of each of its strips."""
-        self.minute += 1
-        profile = self.tables.profiles["brook"]
-        capture = Capture(
-            source="line",
-            way=Way.SERIAL,
-            arrived_at=NOW + timedelta(minutes=self.minute),
-            payload=framed(printed(plays, profile, self.tables), profile),
-        )
-        capture_id = self.store.submit(KeepCapture(capture=capture, analyzer="bench-a", profile="brook")).result(WAIT)
-        self.work_off()
-        return [strip.outcome for strip in self.store.capture_strips(capture_id)]
-
-    def work_off(self) -> None:
-        """Judge all that waits to be judged."""
-        asyncio.run(self.judging.work_off("bench-a"))
-
-    def say(self, word: Word) -> None:
-        """Let a person say something of the gate, a while later, and judge what that frees."""
-        self.minute += 1
-        policy = self.tables.controls.policy
-        assert policy is not None
-        said = replace(word, at=NOW + timedelta(minutes=self.minute))
-        self.store.submit(SayOfGate(key=KEY, word=said, policy=policy)).result(WAIT)
-        self.work_off()
-
-    @property
-    def sent(self) -> list[str]:
-        """Give the numbers of the patients' strips that were sent on, in the order of their messages."""
-        results = [row.result_id for row in reversed(self.store.results(limit=500))]
-        born = sorted((self.store.deliveries(result_id)[0].delivery_id, result_id) for result_id in results)
-        by_result = {strip.result_id: strip.number for strip in self.store.strips(outcome="coded", limit=500)}
-        return [by_result[result_id] for _, result_id in born]
-
-    @property
-    def state(self) -> GateState:
-        """Give the state of the analyzer's gate as it was last moved."""
-        (row,) = self.store.gates()
-        assert row.key == KEY
-        return row.gate.state
+def opened(folder: Path, made: Tables | None = None) -> Bench:
+    """Give an analyzer over the store in a folder."""
+    return Bench(SqliteStore(folder, now=lambda: NOW), made or with_policy())
 
 
 @pytest.fixture
 def bench(tmp_path: Path) -> Iterator[Bench]:
     """Give an analyzer whose patients' results wait for controls."""
-    made = Bench(tmp_path, with_policy())
+    made = opened(tmp_path)
     yield made
     made.store.close()
 
@@ -144,7 +57,7 @@ def test_twenty_results_after_a_failed_control_are_not_sent(bench: Bench) -> Non
     """42 CFR 493.1256(f): each is held for a person; controls that pass later send none of them."""
     bench.read(bench.control("1"))
     bench.read(bench.control("2", blood=0))
-    assert bench.state is S.FAILED
+    assert bench.store.gates()[0].gate.state is S.FAILED
     assert [bench.read(bench.patient()) for _ in range(20)] == [["held"]] * 20
     assert bench.sent == []
     assert {stop.rule for stop in bench.store.stops()} == {"controls.failed"}
@@ -233,6 +146,7 @@ def test_an_emergency_release_sends_one(bench: Bench) -> None:
     (row,) = bench.store.results()
     detail = bench.store.result(row.result_id)
     assert detail is not None
+    assert detail.result is not None
     assert detail.result.comments == ("Released before the analyzer's controls were right, by A. Sund.",)
     bench.read(bench.control("1"))
     bench.read(bench.control("2"))
@@ -289,7 +203,7 @@ def test_a_control_sent_again_counts_once(bench: Bench) -> None:
 )
 def test_what_a_shut_gate_does_is_the_sites(tmp_path: Path, shut: ShutDoes, outcome: str, sent: list[str]) -> None:
     """A note goes with the result; waiting needs nobody; a hold needs a person."""
-    bench = Bench(tmp_path, with_policy(shut))
+    bench = opened(tmp_path, with_policy(shut))
     assert (bench.read(bench.patient()), bench.sent) == ([outcome], sent)
     (strip,) = bench.store.strips()
     assert [rule for rule, _, _ in strip.findings] == ["controls.due"]
@@ -298,7 +212,7 @@ def test_what_a_shut_gate_does_is_the_sites(tmp_path: Path, shut: ShutDoes, outc
 
 def test_controls_are_due_after_so_many_strips(tmp_path: Path) -> None:
     """With every 2 strips: the third waits, and the controls free it."""
-    bench = Bench(tmp_path, with_policy(every_strips=2))
+    bench = opened(tmp_path, with_policy(every_strips=2))
     bench.read(bench.control("1"))
     bench.read(bench.control("2"))
     assert [bench.read(bench.patient()) for _ in range(3)] == [["coded"], ["coded"], ["waiting"]]
@@ -310,7 +224,7 @@ def test_controls_are_due_after_so_many_strips(tmp_path: Path) -> None:
 
 def test_without_a_policy_nothing_is_written_of_gates(tmp_path: Path) -> None:
     """A site that says nothing of controls works as before; its controls are kept and not judged."""
-    bench = Bench(tmp_path, replace(tables(), controls=ControlTable()))
+    bench = opened(tmp_path, replace(tables(), controls=ControlTable()))
     assert bench.read(bench.control("1"), bench.patient()) == ["non_patient", "coded"]
     assert (bench.store.gates(), bench.store.gate_events()) == ((), ())
     bench.store.close()
@@ -318,7 +232,7 @@ def test_without_a_policy_nothing_is_written_of_gates(tmp_path: Path) -> None:
 
 def test_a_restart_between_the_control_and_what_it_frees_loses_nothing(tmp_path: Path) -> None:
     """What waited was put to judging in the control's own commit: the next start goes on with it."""
-    bench = Bench(tmp_path, with_policy())
+    bench = opened(tmp_path)
     bench.read(bench.patient())
     bench.read(bench.control("1"))
     opening = bench.control("2")
@@ -334,7 +248,7 @@ def test_a_restart_between_the_control_and_what_it_frees_loses_nothing(tmp_path:
         asyncio.run(bench.judging.work_off("bench-a", recorded=stop_there))
     assert (bench.state, bench.sent) == (S.OPEN, [])
     bench.store.close()
-    again = Bench(tmp_path, with_policy())
+    again = opened(tmp_path)
     again.work_off()
     assert again.sent == ["1"]
     again.store.close()

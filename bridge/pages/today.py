@@ -10,6 +10,7 @@ from bridge.bench.gaps import Gap, UsedNumber, gaps
 from bridge.bench.tally import DayTally, Fate, Standing, TalliedDelivery, TalliedStrip, fate_of, standing_of, tally
 from bridge.lifecycle.states import DestinationState, StopGroup
 from bridge.model import Priority
+from bridge.pages.controls import ShownGate, shown_gates
 from bridge.pages.site import PagesSite
 from bridge.store.api import Store
 from bridge.store.rows import AnalyzerRow, DayStrips, DeliveryRow, DestinationRow, StopRow, StripRow
@@ -42,6 +43,8 @@ class Today:
     last_through: datetime | None
     analyzers: tuple[AnalyzerRow, ...]
     missing: tuple[Gap, ...]
+    gates: tuple[ShownGate, ...]
+    to_review: int
     non_patient: tuple[StripRow, ...]
     destinations: tuple[DestinationRow, ...]
     tally: DayTally
@@ -75,6 +78,8 @@ def today(store: Store, site: PagesSite, *, now: datetime) -> Today:
             (UsedNumber(analyzer=each.analyzer, mode=each.mode, series=each.series, number=each.number) for each in used),
             site.schemes,
         ),
+        gates=shown_gates(store, site.bench.tables.controls.policy, now=now),
+        to_review=len(store.look_backs(is_open=True)),
         non_patient=tuple(strip for strip in day.strips if strip.outcome == "non_patient"),
         destinations=_destinations(store, site),
         tally=tally(_tallied_strips(day.strips), _tallied_deliveries(day), schemes=site.schemes),

@@ -117,7 +117,7 @@ OUTCOME_WORDS: dict[str, str] = {
     "held": "waiting for your decision",
     "rejected": "cannot be sent",
     "copy": "a copy of an earlier strip; not sent",
-    "non_patient": "stored and shown, not judged yet; in no patient's record",
+    "non_patient": "stored and shown; in no patient's record",
     "unreadable": "could not be read",
     "discarded": "discarded",
     "superseded": "replaced by a later reading",

@@ -212,6 +212,9 @@ class Store(Protocol):
     ) -> tuple[rows.GateEventRow, ...]:
         """Give what happened to gates, newest first: since a time, and before an event id."""
 
+    def sent_in_spite(self, *, since: datetime, limit: int = 200) -> tuple[rows.StripRow, ...]:
+        """Give the strips that arrived since then and were sent though their controls were not right, newest first."""
+
     def look_backs(self, *, is_open: bool, limit: int = 500) -> tuple[rows.LookBackShown, ...]:
         """Give results that left before a control failed, as they were read: those that nobody has decided about, or the others."""
 

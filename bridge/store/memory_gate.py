@@ -187,6 +187,12 @@ class GatesInMemory:
         chosen = [row for row in found if (since is None or row.at >= since) and (before is None or row.event_id < before)]
         return tuple(chosen[:limit])
 
+    def sent_in_spite(self, *, since: datetime, limit: int = 200) -> tuple[rows.StripRow, ...]:
+        """Give the strips that arrived since then and were sent though their controls were not right, newest first."""
+        newest = (strip.row for strip in reversed(self._state.strips.values()) if strip.is_newest)
+        sent = (row for row in newest if row.outcome == "coded" and row.arrived_at >= since)
+        return tuple(row for row in sent if any(rule.startswith("controls.") for rule, _, _ in row.findings))[:limit]
+
     def look_backs(self, *, is_open: bool, limit: int = 500) -> tuple[rows.LookBackShown, ...]:
         """Give results that left before a control failed, as they were read: those that nobody has decided about, or the others."""
         newest = {(strip.row.capture_id, strip.row.index): strip.row for strip in self._state.strips.values() if strip.is_newest}

@@ -76,6 +76,14 @@ class GateReads:
         found = self._db().execute(f"{_EVENT}{' WHERE ' if where else ''}{where} ORDER BY id DESC LIMIT ?", (*values, limit))
         return tuple(_event(row) for row in found)
 
+    def sent_in_spite(self, *, since: datetime, limit: int = 200) -> tuple[StripRow, ...]:
+        """Give the strips that arrived since then and were sent though their controls were not right, newest first."""
+        found = self._db().execute(
+            f"""{STRIP} WHERE arrived_at >= ? AND outcome = 'coded' AND findings LIKE '%["controls.%' ORDER BY id DESC LIMIT ?""",
+            (when(since), limit),
+        )
+        return tuple(strip_row(row) for row in found)
+
     @one_snapshot
     def look_backs(self, *, is_open: bool, limit: int = 500) -> tuple[LookBackShown, ...]:
         """Give results that left before a control failed, as they were read: those that nobody has decided about, or the others."""

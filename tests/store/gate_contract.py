@@ -53,7 +53,7 @@ class Bench:
         s.close(self.store, stopped.stop_id, StopEnd.READ_AGAIN)
         return self._control(strip.capture_id, level, verdict, stopped=False)
 
-    def patient(self, *, waits: bool = False, capture_id: int | None = None) -> tuple[int, RecordedOutcome]:
+    def patient(self, *, waits: bool = False, noted: bool = False, capture_id: int | None = None) -> tuple[int, RecordedOutcome]:
         """Record a patient's strip that goes, or that waits; give its capture. With ``capture_id`` that one is judged again."""
         self.count += 1
         gate = GateWrite(key=KEY, what=PatientRead(at=self.at, seat=(0, 0)), policy=self.policy, counts=capture_id is None)
@@ -65,8 +65,12 @@ class Bench:
             waiting = Waiting(checked=checked, findings=(s.finding("controls.due", Severity.HOLD, releasable=True),))
             return capture_id, self.record(capture_id, waiting, gate)
         result = s.result(f"R{self.count}")
+        notes = (s.finding("controls.due", Severity.NOTE),) if noted else ()
         return capture_id, self.record(
-            capture_id, Coded(checked=checked, result=result), gate, s.delivery(s.message(result, f"M{self.count}"))
+            capture_id,
+            Coded(checked=checked, result=result, findings=notes),
+            gate,
+            s.delivery(s.message(result, f"M{self.count}")),
         )
 
     def say(self, word: Any) -> None:
@@ -283,7 +287,7 @@ class GateContract:
         bench.store.submit(release).result(WAIT)
         assert bench.waiting_work() == [(first, "released")]
         facts = bench.store.reading_facts(first, 0, record_digest=s.reading("1").record_digest)
-        assert (facts.decisions.accepted_rules, facts.decisions.released_by) == ({"controls.due"}, EDA)
+        assert (facts.decisions.accepted_rules, facts.decisions.released_by) == (frozenset({"controls.due"}), EDA)
         with pytest.raises(Overtaken, match="on its way already"):
             bench.store.submit(replace(release, end=StopEnd.DISCARDED)).result(WAIT)
         bench.store.submit(replace(release, strip_id=two.strip_id, end=StopEnd.DISCARDED)).result(WAIT)
@@ -296,6 +300,17 @@ class GateContract:
         bench.control("1")
         bench.control("2")
         assert bench.waiting_work() == [(first, "released")]  # it is on its way, and the other one is over
+
+    def test_what_was_sent_in_spite_of_its_controls(self, bench: Bench) -> None:
+        """Listed the next morning, newest first: what a person let go, and what only bears a note."""
+        bench.patient()
+        first, _ = bench.patient(noted=True)
+        second, _ = bench.patient(noted=True)
+        bench.patient(waits=True)
+        found = bench.store.sent_in_spite(since=NOW)
+        assert [strip.capture_id for strip in found] == [second, first]
+        assert [strip.capture_id for strip in bench.store.sent_in_spite(since=later(3))] == [second]
+        assert len(bench.store.sent_in_spite(since=NOW, limit=1)) == 1
 
     def test_strips_are_counted_where_the_policy_counts_them(self, opened: Opened) -> None:
         """With controls due every two strips the third finds them due; a strip that is judged again is not counted again."""
