@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import asyncio
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
-from datetime import timedelta
+from datetime import datetime, timedelta
 
 from bridge.bench.gate import GateKey, Mended, Word
 from bridge.demo.printers import Play, framed, printed
@@ -57,7 +58,7 @@ class Bench:
 
     def patient(self, **more: object) -> Play:
         """Give a patient's strip."""
-        return self._play(**{"word": "N", "patient_id": f"{40718800 + self.number}", **more})
+        return self._play(**{"word": "N", "patient_id": f"{40718801 + self.number}", **more})
 
     def control(self, level: str, **ranks: int) -> Play:
         """Give a control strip of a level, sound unless told otherwise."""
@@ -84,7 +85,8 @@ class Bench:
 
     def work_off(self) -> None:
         """Judge all that waits to be judged."""
-        asyncio.run(self.judging.work_off("bench-a"))
+        with ThreadPoolExecutor(1) as beside:  # a browser's test has a loop of its own in this thread
+            beside.submit(lambda: asyncio.run(self.judging.work_off("bench-a"))).result(WAIT)
 
     def say(self, word: Word) -> None:
         """Let a person say something of the gate, a while later, and judge what that frees."""
@@ -94,6 +96,11 @@ class Bench:
         said = replace(word, at=NOW + timedelta(minutes=self.minute))
         self.store.submit(SayOfGate(key=KEY, word=said, policy=policy)).result(WAIT)
         self.work_off()
+
+    @property
+    def at(self) -> datetime:
+        """Give the minute of the capture that came last, and half of the next."""
+        return NOW + timedelta(minutes=self.minute + 0.5)
 
     @property
     def sent(self) -> list[str]:
