@@ -40,7 +40,7 @@ from bridge.pages.words import reason
 from bridge.plan_book import PlanBook, check_plans
 from bridge.purge import PurgeWatch
 from bridge.queue.lanes import DestinationQueue, Pace
-from bridge.queue.leases import FREE, Leases, Process
+from bridge.queue.leases import FREE, Alone, Leases, Process
 from bridge.receive import http_post
 from bridge.receive.fit import key_faults, source_faults
 from bridge.receive.folder import FolderReceiver
@@ -156,11 +156,20 @@ async def assemble(config: settings.Settings, roles: frozenset[Role] = EVERY_ROL
     await watch.look()  # before the first strip is judged: nothing may be written for a live destination that is not signed for
     setup = SetupWatch(config.destinations, book, queues, now=clock.now)
     await setup.look()  # a secret that is missing is told at once, not when the first result wants to go
+    purge = PurgeWatch(store, config.keep, clock.now)
     capabilities = CapabilityWatch(_askers(config), now=clock.now)
     sources: dict[str, Runs] = {}
     service = Service(
         store=store,
-        judging=Judging(store, tables, book, ids, clock.now, profiles={source.name: source.profile for source in config.sources}),
+        judging=Judging(
+            store,
+            tables,
+            book,
+            ids,
+            clock.now,
+            profiles={source.name: source.profile for source in config.sources},
+            outlets=queues if Role.DELIVERY in roles else {},
+        ),
         sources=sources,
         queues=queues,
         leases=leases,
@@ -170,7 +179,7 @@ async def assemble(config: settings.Settings, roles: frozenset[Role] = EVERY_ROL
             "signatures": watch,
             "ways out": setup,
             "capabilities": capabilities,
-            "purge": PurgeWatch(store, config.keep, clock.now),
+            "purge": Alone(leases.grip("purge:store"), purge.run),
             "room": room,
             **(listeners if Role.DELIVERY in roles else {}),
         },
@@ -182,6 +191,7 @@ async def assemble(config: settings.Settings, roles: frozenset[Role] = EVERY_ROL
     bench = Bench(tables=tables, terms=terms or example_terms())
     site = _pages_site(config, bench, service, queues, (setup, capabilities), room)
     gates = GateDesk(cast("Store", _Waking(store, service.wake)), tables.controls.policy, clock.now)
+    site = replace(site, notice=lambda: room.notice or purge.notice)
     pages = make_pages(store, desk, gates, site=site, now=clock.now, doors=_doors(config, service, store, tables))
     return Padpost(
         config=config,
@@ -366,7 +376,6 @@ def _pages_site(
         not_ready=lambda: (service.fault,) if service.fault else (),
         next_tries=lambda: {name: at for name, queue in queues.items() if (at := queue.next_try)},
         refusing=lambda: room.refusing,
-        notice=lambda: room.notice,
         shut=lambda: {name: queue.shut_because for name, queue in queues.items() if queue.shut_because},
         notes=lambda: {name: tuple(chain.from_iterable(watch.notes.get(name, ()) for watch in watches)) for name in queues},
         send_again={source.analyzer: bench.tables.profiles[source.profile].send_again for source in config.sources},

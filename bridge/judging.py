@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import Future
 from dataclasses import replace
 from datetime import datetime, timedelta
 from functools import partial
-from typing import Protocol
+from types import MappingProxyType
+from typing import Any, Protocol
 
 import structlog
 
@@ -37,6 +39,7 @@ from bridge.model import (
     Unreadable,
 )
 from bridge.queue.leases import FREE, Grip
+from bridge.queue.offers import Offer, Outlet
 from bridge.read.again import Known, holds, one_anew, whole_anew
 from bridge.store import rows
 from bridge.store.api import Store
@@ -108,7 +111,7 @@ class Writers(Protocol):
 class Judging:
     """Takes kept captures as far as they go, one analyzer at a time, in the order they came."""
 
-    def __init__(
+    def __init__(  # noqa: PLR0913 - the parts of judging, all given by the composition root
         self,
         store: Store,
         tables: Tables,
@@ -117,14 +120,19 @@ class Judging:
         now: Callable[[], datetime],
         *,
         profiles: Mapping[str, str],
+        outlets: Mapping[str, Outlet] = MappingProxyType({}),
     ) -> None:
-        """Take the parts; ``profiles`` names the profile that each source has now, for what is read again."""
+        """Take the parts; ``profiles`` names the profile that each source has now, for what is read again.
+
+        ``outlets`` are the destinations that this process sends to, by name: they hear of what is made for them.
+        """
         self._store = store
         self._tables = tables
         self._writers = writers
         self._ids = ids
         self._now = now
         self._profiles = profiles
+        self._outlets = outlets
         self._fresh: dict[int, rows.CaptureRow] = {}
 
     def hand_over(self, kept: rows.CaptureRow) -> None:
@@ -135,8 +143,8 @@ class Judging:
             del self._fresh[next(iter(self._fresh))]
         self._fresh[kept.capture_id] = kept
 
-    async def work_off(self, analyzer: str, grip: Grip = FREE, *, recorded: Callable[[], None] = lambda: None) -> int:
-        """Judge everything that waits for ``analyzer``; give how many readings were recorded. ``recorded`` is called after each.
+    async def work_off(self, analyzer: str, grip: Grip = FREE) -> int:
+        """Judge everything that waits for ``analyzer``; give how many readings were recorded.
 
         Raises LeaseLost once the analyzer is another process's: it judges on from what is recorded.
         """
@@ -145,7 +153,6 @@ class Judging:
         def counted() -> None:
             nonlocal count
             count += 1
-            recorded()
 
         try:
             while True:
@@ -172,9 +179,8 @@ class Judging:
         readings = await self._readings(kept, intake)
         chosen = [reading for reading in readings if self._is_due(reading, intake)]
         needs = None if intake.because or len(readings) > 1 else self._needs(*readings)
-        if (
-            needs is None or underway.meets(needs) or gatekeeping.is_asked(self._tables)
-        ):  # a control decides about what comes next
+        # with a gate nothing is judged ahead: a control decides about what comes next
+        if needs is None or underway.meets(needs) or gatekeeping.is_asked(self._tables):
             await underway.committed()
         if not chosen:
             await done(self._store, EndIntake(intake_id=intake.intake_id, at=self._now(), lease=grip.fence()))
@@ -261,8 +267,14 @@ class Judging:
         )
 
     async def _record(self, command: RecordOutcome, recorded: Callable[[], None]) -> None:
+        offers = tuple(map(self._offer, command.deliveries))
+        begun = tuple(
+            replace(new, begins=True, lease=offer.lease) if offer else new
+            for new, offer in zip(command.deliveries, offers, strict=True)
+        )
+        command = replace(command, deliveries=begun)
         try:
-            made: RecordedOutcome = await done(self._store, command)
+            made: RecordedOutcome = await done(self._store, command, told=partial(self._tell, begun, offers))
         except Overtaken:  # recorded already, by a commit whose answer was lost: what is next stands in the store
             log.warning("strip.overtaken", capture=command.capture_id)
             return
@@ -274,6 +286,24 @@ class Judging:
             stop=made.stop_id,
         )
         recorded()
+
+    def _offer(self, new: NewDelivery) -> Offer | None:
+        """Ask who sends a message whether it may begin with its making."""
+        outlet = self._outlets.get(new.destination)
+        return outlet.offer(new.message) if outlet and new.message else None
+
+    def _tell(self, deliveries: Sequence[NewDelivery], offers: Sequence[Offer | None], recorded: Future[Any]) -> None:
+        """Tell who sends what was made, or that it was not: also where nobody waits for the commit any more."""
+        error = recorded.exception()
+        for number, (new, offer) in enumerate(zip(deliveries, offers, strict=True)):
+            outlet = self._outlets.get(new.destination)
+            if offer and error:
+                offer.failed(error)
+            elif offer:
+                made: RecordedOutcome = recorded.result()
+                offer.made(made.delivery_ids[number], made.attempts[number])
+            elif outlet:
+                outlet.came() if new.message else outlet.wake()
 
     async def _taken_as_far_as_it_goes(
         self, intake: rows.IntakeRow, capture: Capture, reading: Reading, ahead: Ahead

@@ -212,7 +212,7 @@ class Service:
         while True:
             await work.wait()
             work.clear()
-            await self._judging.work_off(analyzer, grip, recorded=self._wake_queues)
+            await self._judging.work_off(analyzer, grip)
 
     async def _forever(self, name: str, run: Callable[[], Awaitable[None]], *, again: bool = True) -> None:
         """Run a loop; if it falls over, log the traceback, rest, and run it again. A failed store is never tried again."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from concurrent.futures import Future
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
@@ -12,6 +12,7 @@ from bridge.demo.printers import Play, framed, printed
 from bridge.judging import Ids, Judging
 from bridge.model import Capture, Way
 from bridge.plan_book import PlanBook
+from bridge.queue.offers import Outlet
 from bridge.store.api import Store
 from bridge.store.commands import Command, KeepCapture
 from bridge.store.sqlite import SqliteStore
@@ -77,8 +78,9 @@ def book(*terms: DestinationTerms, passed: Sequence[str] = ()) -> PlanBook:
     return made
 
 
-def judging(store: Store, writers: PlanBook | None = None) -> Judging:
-    return Judging(store, tables(), writers or book(ORU, passed=[ORU.name]), Ids(store), now, profiles={"drops": "tern"})
+def judging(store: Store, writers: PlanBook | None = None, *, outlets: Mapping[str, Outlet] | None = None) -> Judging:
+    writers = writers or book(ORU, passed=[ORU.name])
+    return Judging(store, tables(), writers, Ids(store), now, profiles={"drops": "tern"}, outlets=outlets or {})
 
 
 def outcomes(store: SqliteStore, capture_id: int) -> list[tuple[str, str]]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 from collections.abc import Iterator
 from dataclasses import replace
 from datetime import timedelta
@@ -13,16 +12,16 @@ import pytest
 from bridge.bench.controls import Flaw
 from bridge.bench.gate import RepeatExplained
 from bridge.bench.run_text import kept_run
-from bridge.demo.printers import framed, printed
+from bridge.errors import StoreFailed
 from bridge.lifecycle.states import StopEnd
-from bridge.model import Capture, GateState, Way
-from bridge.store.commands import CloseStop, EndWaiting, KeepCapture
+from bridge.model import GateState
+from bridge.store.commands import CloseStop, EndWaiting, RecordOutcome
 from bridge.store.rows import GateEventRow
 from bridge.store.sqlite import SqliteStore
 from bridge.tables.control_table import ControlTable, ShutDoes
 from bridge.tables.types import Tables
 from tests.bench.judged import MENDED, SUND, Bench, with_policy
-from tests.judging_for_tests import NOW
+from tests.judging_for_tests import NOW, Refusing
 from tests.store.strips import WAIT
 from tests.tables.shipped_tables import ZONE, tables
 
@@ -235,17 +234,10 @@ def test_a_restart_between_the_control_and_what_it_frees_loses_nothing(tmp_path:
     bench = opened(tmp_path)
     bench.read(bench.patient())
     bench.read(bench.control("1"))
-    opening = bench.control("2")
-    profile = bench.tables.profiles["brook"]
-    payload = framed(printed([opening], profile, bench.tables), profile)
-    capture = Capture(source="line", way=Way.SERIAL, arrived_at=NOW + timedelta(minutes=9), payload=payload)
-    bench.store.submit(KeepCapture(capture=capture, analyzer="bench-a", profile="brook")).result(WAIT)
-
-    def stop_there() -> None:
-        raise asyncio.CancelledError
-
-    with pytest.raises(asyncio.CancelledError):
-        asyncio.run(bench.judging.work_off("bench-a", recorded=stop_there))
+    broken = Refusing(bench.store, times=99, error=StoreFailed("the disk is gone"), kind=RecordOutcome, after=1)
+    bench.judging = bench.judging_over(broken.as_store)
+    with pytest.raises(StoreFailed):
+        bench.read(bench.control("2"))
     assert (bench.state, bench.sent) == (S.OPEN, [])
     bench.store.close()
     again = opened(tmp_path)

@@ -20,8 +20,9 @@ from bridge import pipeline
 from bridge.errors import LeaseLost, StoreFull
 from bridge.judging import BLOCK, LONG_BYTES, Ids
 from bridge.lifecycle.states import StopEnd
-from bridge.model import Actor, DeliveryState, Format, Purpose
+from bridge.model import Actor, DeliveryState, Format, Message, Purpose
 from bridge.plan_book import PlanBook
+from bridge.queue.offers import Offer
 from bridge.store.api import Store
 from bridge.store.commands import CloseStop, Command, KeepCapture, RecordOutcome
 from bridge.store.rows import StripRow
@@ -283,3 +284,92 @@ def test_an_outcome_whose_commit_was_lost_sight_of_is_not_recorded_twice(store: 
     assert asyncio.run(judging(cast("Store", Twice())).work_off("bench-b")) == 1
     assert outcomes(store, capture_id) == [("1", "coded"), ("2", "coded")]
     assert len(store.strips()) == 2
+
+
+class Sender:
+    """A destination's queue as judging meets it: it notes what it is offered and told, and takes the first so many."""
+
+    def __init__(self, takes: int) -> None:
+        self._takes = takes
+        self.heard: list[tuple[Any, ...]] = []
+
+    def offer(self, message: Message) -> Offer | None:
+        self.heard.append(("offered", message.lane))
+        if not self._takes:
+            return None
+        self._takes -= 1
+        return Offer(message=message, lease=None, run=0, told=self._told, fell=self._fell)
+
+    def _told(self, offer: Offer, delivery_id: int, attempt: int | None) -> None:
+        self.heard.append(("made", offer.message.lane, delivery_id, attempt))
+
+    def _fell(self, offer: Offer, error: BaseException) -> None:
+        self.heard.append(("failed", offer.message.lane, str(error)))
+
+    def came(self) -> None:
+        self.heard.append(("came",))
+
+    def wake(self) -> None:
+        self.heard.append(("woken",))
+
+
+def test_a_message_that_is_taken_begins_with_its_outcome(store: SqliteStore) -> None:
+    """Who sends is asked before the commit and told after it: which try began, or that a delivery waits in the store."""
+    store.submit(kept(strip(1), strip(2))).result()
+    sender = Sender(takes=1)
+    assert asyncio.run(judging(store, outlets={"records": sender}).work_off("bench-b")) == 2
+    one, two = store.deliveries(store.strips()[1].result_id)[0], store.deliveries(store.strips()[0].result_id)[0]
+    assert (one.state, one.attempts, two.state, two.attempts) == (DeliveryState.SENDING, 1, DeliveryState.QUEUED, 0)
+    assert sender.heard == [("offered", one.lane), ("made", one.lane, one.delivery_id, 1), ("offered", two.lane), ("came",)]
+
+
+def test_a_message_that_cannot_be_made_yet_wakes_who_makes_it(store: SqliteStore) -> None:
+    """A destination that is shut makes its messages later; there is nothing to offer."""
+    store.submit(kept(strip(1))).result()
+    sender = Sender(takes=9)
+    asyncio.run(judging(store, book(ORU), outlets={"records": sender}).work_off("bench-b"))
+    assert sender.heard == [("woken",)]
+
+
+def test_who_sends_hears_of_an_outcome_that_was_refused(store: SqliteStore) -> None:
+    """A full disk takes nothing: the place that was given for its message is free again."""
+    store.submit(kept(strip(1))).result()
+    sender = Sender(takes=9)
+    full = Refusing(store, times=1, error=StoreFull("no room"), kind=RecordOutcome)
+    with pytest.raises(StoreFull):
+        asyncio.run(judging(full.as_store, outlets={"records": sender}).work_off("bench-b"))
+    assert [told[0] for told in sender.heard] == ["offered", "failed"]
+
+
+def test_who_sends_hears_of_an_outcome_that_nobody_waits_for_any_more(store: SqliteStore) -> None:
+    """The analyzer is another's by the time the commit is through: what began here is sent here all the same."""
+    store.submit(kept(strip(1))).result()
+    sender, taken = Sender(takes=9), threading.Event()
+
+    class Late(Refusing):
+        """The real store, which does an outcome only when the test lets it."""
+
+        def submit(self, command: Command) -> Future[Any]:
+            if not isinstance(command, RecordOutcome):
+                return store.submit(command)
+            late: Future[Any] = Future()
+            waiting.append((command, late))
+            taken.set()
+            return late
+
+    waiting: list[tuple[RecordOutcome, Future[Any]]] = []
+
+    async def whole() -> None:
+        late = Late(store, times=0, error=StoreFull("no room"))
+        task = asyncio.create_task(judging(late.as_store, outlets={"records": sender}).work_off("bench-b"))
+        while not taken.is_set():
+            await asyncio.sleep(0.001)
+        task.cancel()
+        await asyncio.gather(task, return_exceptions=True)
+        ((command, future),) = waiting
+        future.set_result(store.submit(command).result())
+        while len(sender.heard) < 2:
+            await asyncio.sleep(0.001)
+
+    asyncio.run(whole())
+    assert [told[0] for told in sender.heard] == ["offered", "made"]

@@ -14,6 +14,7 @@ import pytest
 from bridge import clock, service
 from bridge.errors import LeaseLost, StoreFailed, StoreFull
 from bridge.lifecycle.sharing import EVERY_ROLE, Role
+from bridge.model import Message
 from bridge.queue.leases import Leases, Process
 from bridge.service import Runs, Service
 from bridge.store.api import Store
@@ -59,6 +60,11 @@ class Woken(Loop):
     def wake(self) -> None:
         self.wakes += 1
 
+    came = wake
+
+    def offer(self, message: Message) -> None:
+        """Take nothing at once."""
+
 
 def leases(store: Store, *roles: Role) -> Leases:
     process = Process(owner="here", host="h", pid=1, roles=frozenset(roles) or EVERY_ROLE)
@@ -67,7 +73,7 @@ def leases(store: Store, *roles: Role) -> Leases:
 
 def serving(store: Store, sources: dict[str, Runs], queue: Woken | None = None) -> Service:
     queues = {"records": queue} if queue else {}
-    return Service(store=store, judging=judging(store), sources=sources, queues=queues, leases=leases(store))
+    return Service(store=store, judging=judging(store, outlets=queues), sources=sources, queues=queues, leases=leases(store))
 
 
 async def stopped(running: asyncio.Task[None]) -> None:

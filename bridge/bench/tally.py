@@ -9,12 +9,13 @@ it counts, so a sum that does not come out names the strips or numbers that make
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 from itertools import groupby
+from operator import attrgetter
 
-from bridge.bench.gaps import Gap, UsedNumber, beginning, gaps
+from bridge.bench.gaps import Gap, beginning, gaps_before, runs_of
 from bridge.model import DeliveryState, Purpose
 from bridge.tables.types import NumberScheme
 
@@ -185,11 +186,11 @@ def tally(
 
     Deliveries of strips that are not among ``strips`` are left out: they belong to another day.
     """
-    ordered = sorted(strips, key=lambda each: (each.analyzer, each.mode, each.series, each.strip_id))
+    ordered = sorted(strips, key=attrgetter("analyzer", "mode", "series", "strip_id"))
     numbered = [each for each in ordered if each.number is not None]
     series = tuple(
         _series_tally(key, tuple(group), schemes, explained)
-        for key, group in groupby(numbered, key=lambda each: (each.analyzer, each.mode, each.series))
+        for key, group in groupby(numbered, key=attrgetter("analyzer", "mode", "series"))
     )
     sent_on = frozenset(each.strip_id for each in ordered if each.fate is Fate.SENT_ON)
     controls = frozenset(each.strip_id for each in ordered if each.fate in NON_PATIENT)
@@ -201,8 +202,10 @@ def tally(
 
 
 def _by_fate(strips: Iterable[TalliedStrip]) -> Mapping[Fate, tuple[int, ...]]:
-    kept = tuple(strips)
-    return {fate: tuple(each.strip_id for each in kept if each.fate is fate) for fate in Fate}
+    kept: dict[Fate, list[int]] = {fate: [] for fate in Fate}
+    for each in strips:
+        kept[each.fate].append(each.strip_id)
+    return {fate: tuple(found) for fate, found in kept.items()}
 
 
 def _series_tally(
@@ -211,7 +214,7 @@ def _series_tally(
     analyzer, mode, series = key
     numbers = {each.number for each in strips if each.number is not None}
     begun = beginning(schemes.get(analyzer), series, min(numbers))
-    found = gaps(_used(key, numbers), schemes)
+    found = gaps_before(runs_of(key, numbers), schemes)
     firsts = [each for each in strips if each.fate in FIRST_FATES]
     return SeriesTally(
         analyzer=analyzer,
@@ -224,11 +227,6 @@ def _series_tally(
         repeated=_repeated(firsts),
         orphaned=tuple(sorted(numbers - {each.number for each in firsts})),
     )
-
-
-def _used(key: tuple[str, str, str], numbers: Iterable[int]) -> Iterator[UsedNumber]:
-    analyzer, mode, series = key
-    return (UsedNumber(analyzer=analyzer, mode=mode, series=series, number=number) for number in numbers)
 
 
 def _repeated(strips: Iterable[TalliedStrip]) -> tuple[int, ...]:
@@ -245,9 +243,8 @@ def _repeated(strips: Iterable[TalliedStrip]) -> tuple[int, ...]:
 def _destination_tallies(
     sent_on: frozenset[int], controls: frozenset[int], deliveries: Iterable[TalliedDelivery]
 ) -> tuple[DestinationTally, ...]:
-    counted = sorted(
-        (each for each in deliveries if each.strip_id in sent_on | controls), key=lambda each: (each.destination, each.strip_id)
-    )
+    known = sent_on | controls
+    counted = sorted((each for each in deliveries if each.strip_id in known), key=attrgetter("destination", "strip_id"))
     tallies = []
     for destination, group in groupby(counted, key=lambda each: each.destination):
         kept = tuple(group)
@@ -264,5 +261,8 @@ def _destination_tallies(
 
 
 def _by_standing(deliveries: Iterable[TalliedDelivery], strips: frozenset[int]) -> Mapping[Standing, tuple[int, ...]]:
-    kept = tuple(each for each in deliveries if each.strip_id in strips)
-    return {standing: tuple(each.strip_id for each in kept if each.standing is standing) for standing in Standing}
+    kept: dict[Standing, list[int]] = {standing: [] for standing in Standing}
+    for each in deliveries:
+        if each.strip_id in strips:
+            kept[each.standing].append(each.strip_id)
+    return {standing: tuple(found) for standing, found in kept.items()}

@@ -125,11 +125,15 @@ def purge(
         bool, typer.Option("--dry-run", help="Only say what would be purged; also while the service runs.")
     ] = False,
     shrink: Annotated[bool, typer.Option("--shrink", help="Then give the freed room back to the disk; takes a while.")] = False,
+    clock_is_right: Annotated[
+        bool,
+        typer.Option("--clock-is-right", help="You have looked at the clock: it did not jump, Padpost stood still for long."),
+    ] = False,
 ) -> None:
     """Purge what is older than the site's `keep` says, with the service stopped; a running service does it by itself."""
     from bridge.cli import purge as room  # noqa: PLC0415 - as above
 
-    raise typer.Exit(room.purge(config, dry_run=dry_run, shrink=shrink))
+    raise typer.Exit(room.purge(config, dry_run=dry_run, shrink=shrink, clock_is_right=clock_is_right))
 
 
 @app.command()

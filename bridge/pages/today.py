@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime, time, timedelta
 
-from bridge.bench.gaps import Gap, UsedNumber, gaps
+from bridge.bench.gaps import Gap, NumberRun, gaps_before
 from bridge.bench.tally import DayTally, Fate, Standing, TalliedDelivery, TalliedStrip, fate_of, standing_of, tally
 from bridge.lifecycle.states import DestinationState, StopGroup
 from bridge.model import Priority
 from bridge.pages.controls import ShownGate, shown_gates
 from bridge.pages.site import PagesSite
 from bridge.store.api import Store
-from bridge.store.rows import AnalyzerRow, DayStrips, DeliveryRow, DestinationRow, StopRow, StripRow
+from bridge.store.rows import AnalyzerRow, DayStrips, DestinationRow, StopRow, StripRow
+from bridge.store.rows import NumberRun as StoredRun
 
 SERIES_WINDOW = timedelta(days=2)  # ours: a number that is missing since yesterday can still be sent from the analyzer's memory
 STORE_FAILED = "No strip is taken and nothing is sent any more. Keep the slips and work by your procedure for a broken link; tell your administrator."
@@ -29,12 +30,17 @@ STORE_AWAY = (
     "No strip can be kept and nothing is sent until the database answers again: analyzers are told to send again, files stay where they are."
     " Tell your administrator."
 )
+CONTROLS_SHOWN = 12  # ours: a morning's controls; the list has all
 URGENT = 20  # ours: STAT rows shown on Today; the list shows all
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Today:
-    """Everything on Today. ``last_through`` is when a receiver last acknowledged a strip; ``faults`` stand above all, then the ``notice``."""
+    """Everything on Today. ``last_through`` is when a receiver last acknowledged a strip; ``faults`` stand above all, then the ``notice``.
+
+    ``missing`` are the numbers that were passed over lately: what stands right before a number that came within ``SERIES_WINDOW``.
+    ``non_patient`` are the newest of the day's, ``non_patients`` counts them all.
+    """
 
     faults: tuple[str, ...]
     notice: str
@@ -46,9 +52,9 @@ class Today:
     gates: tuple[ShownGate, ...]
     to_review: int
     non_patient: tuple[StripRow, ...]
+    non_patients: int
     destinations: tuple[DestinationRow, ...]
     tally: DayTally
-    strips: Mapping[int, StripRow]
     unreadable_captures: int
     refused_files: int
 
@@ -65,27 +71,32 @@ class Today:
 
 def today(store: Store, site: PagesSite, *, now: datetime) -> Today:
     """Gather what Today shows at ``now``."""
-    day = store.day(now.astimezone(site.zone).date(), site.zone)
-    used = store.numbers_used(since=now - SERIES_WINDOW)
+    local = now.astimezone(site.zone)
+    day = store.day(local.date(), site.zone)
+    counts = store.open_stops()
+    non_patients = day.of("non_patient")
     return Today(
         faults=(*faults(store, site), *degraded(site)),
         notice=site.notice(),
-        counts={group: store.open_stops().get(group, 0) for group in StopGroup},
+        counts={group: counts.get(group, 0) for group in StopGroup},
         urgent=store.urgent_stops(priority=Priority.STAT, limit=URGENT),
         last_through=_last_through(store, day),
         analyzers=store.analyzers(),
-        missing=gaps(
-            (UsedNumber(analyzer=each.analyzer, mode=each.mode, series=each.series, number=each.number) for each in used),
-            site.schemes,
-        ),
+        missing=gaps_before((_run(each) for each in store.number_runs(since=now - SERIES_WINDOW)), site.schemes),
         gates=shown_gates(store, site.bench.tables.controls.policy, now=now),
         to_review=len(store.look_backs(is_open=True)),
-        non_patient=tuple(strip for strip in day.strips if strip.outcome == "non_patient"),
-        destinations=_destinations(store, site),
-        tally=tally(_tallied_strips(day.strips), _tallied_deliveries(day), schemes=site.schemes),
-        strips={strip.strip_id: strip for strip in day.strips},
-        unreadable_captures=day.unreadable_captures,
+        non_patient=tuple(strip for strip_id in non_patients[:CONTROLS_SHOWN] if (strip := store.strip(strip_id)) is not None),
+        non_patients=len(non_patients),
+        destinations=_destinations(store, site, since=datetime.combine(local.date(), time(), tzinfo=site.zone)),
+        tally=tally(_tallied_strips(day), _tallied_deliveries(day), schemes=site.schemes),
+        unreadable_captures=len(day.of("unreadable")),
         refused_files=day.refused_files,
+    )
+
+
+def _run(each: StoredRun) -> NumberRun:
+    return NumberRun(
+        analyzer=each.analyzer, mode=each.mode, series=each.series, first=each.first, last=each.last, before=each.before
     )
 
 
@@ -114,18 +125,16 @@ def _repeats(fault: str, store: Store) -> bool:
 
 def _last_through(store: Store, day: DayStrips) -> datetime | None:
     """Give when a receiver last acknowledged: of today's strips, else of the newest result."""
-    deliveries: Iterable[DeliveryRow] = day.deliveries
-    accepted = [each.accepted_at for each in deliveries if each.accepted_at is not None]
-    if not accepted:
-        newest = store.results(limit=1)
-        deliveries = store.deliveries(newest[0].result_id) if newest else ()
-        accepted = [each.accepted_at for each in deliveries if each.accepted_at is not None]
-    return max(accepted, default=None)
+    if day.last_accepted_at is not None:
+        return day.last_accepted_at
+    newest = store.results(limit=1)
+    deliveries = store.deliveries(newest[0].result_id) if newest else ()
+    return max((each.accepted_at for each in deliveries if each.accepted_at is not None), default=None)
 
 
-def _destinations(store: Store, site: PagesSite) -> tuple[DestinationRow, ...]:
+def _destinations(store: Store, site: PagesSite, *, since: datetime) -> tuple[DestinationRow, ...]:
     """Give every configured destination, one that the store never heard of as open and empty; then former ones."""
-    known = {row.name: row for row in store.destinations()}
+    known = {row.name: row for row in store.destinations(since=since)}
     configured = tuple(known.pop(name) if name in known else _untouched(name) for name in site.destinations)
     return (*configured, *known.values())
 
@@ -136,32 +145,26 @@ def _untouched(name: str) -> DestinationRow:
     )
 
 
-def _tallied_strips(strips: Iterable[StripRow]) -> tuple[TalliedStrip, ...]:
-    return tuple(
-        TalliedStrip(
-            strip_id=strip.strip_id,
-            analyzer=strip.analyzer,
-            mode=strip.mode,
-            series=strip.series,
-            number=int(strip.number) if strip.number.isascii() and strip.number.isdecimal() else None,
-            fate=fate_of(strip.outcome, rules=tuple(rule for rule, _, _ in strip.findings), purpose=strip.purpose),
-        )
-        for strip in strips
-    )
+def _tallied_strips(day: DayStrips) -> Iterator[TalliedStrip]:
+    for group in day.groups:
+        fate = fate_of(group.outcome, rules=group.rules, purpose=group.purpose)
+        for strip_id, number in group.strips:
+            yield TalliedStrip(
+                strip_id=strip_id,
+                analyzer=group.analyzer,
+                mode=group.mode,
+                series=group.series,
+                number=int(number) if number.isascii() and number.isdecimal() else None,
+                fate=fate,
+            )
 
 
-def _tallied_deliveries(day: DayStrips) -> tuple[TalliedDelivery, ...]:
+def _tallied_deliveries(day: DayStrips) -> Iterator[TalliedDelivery]:
     """Tie each result's newest delivery at each destination to its strip."""
-    strip_of = {strip.result_id: strip.strip_id for strip in day.strips if strip.result_id}
-    newest: dict[tuple[str, str], DeliveryRow] = {}
-    for each in day.deliveries:
-        key = (each.result_id, each.destination)
-        if each.result_id in strip_of and (key not in newest or newest[key].version <= each.version):
-            newest[key] = each
-    return tuple(
-        TalliedDelivery(strip_id=strip_of[each.result_id], destination=each.destination, standing=standing_of(each.state))
-        for each in newest.values()
-    )
+    for sent in day.sent:
+        standing = standing_of(sent.state)
+        for strip_id in sent.strips:
+            yield TalliedDelivery(strip_id=strip_id, destination=sent.destination, standing=standing)
 
 
 # --- the tally in lines that a page can show -----------------------------------------------------

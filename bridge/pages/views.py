@@ -33,7 +33,6 @@ from bridge.store.rows import CaptureRow, RefusedFileRow, StopRow
 
 SEE_OTHER = 303  # RFC 9110: after a POST, look there
 SECTION = 50  # ours: rows of one group or list on one page
-CONTROLS_SHOWN = 12  # ours: a morning's controls; the list has all
 LONGEST_FIELD = 500  # ours: characters; far more than a name, an identifier or a reason needs
 Text = Annotated[str, Form(max_length=LONGEST_FIELD)]
 Field = Annotated[str, pydantic.Field(max_length=LONGEST_FIELD)]
@@ -128,7 +127,6 @@ class Views:
                 "day": shown,
                 "next_tries": self._site.next_tries(),
                 "wall": wall,
-                "controls_shown": CONTROLS_SHOWN,
                 "fate_terms": fate_terms,
                 "standing_terms": standing_terms,
                 "fates": Fate,

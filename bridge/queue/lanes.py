@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections import deque
-from collections.abc import Awaitable, Callable, Sequence
+from collections.abc import Awaitable, Callable, Coroutine, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -13,7 +13,7 @@ from typing import Any, Protocol
 
 import structlog
 
-from bridge.errors import LeaseLost, Overtaken, StoreError, StoreFailed
+from bridge.errors import LeaseLost, Overtaken, StoreError, StoreFailed, StoreUnsure
 from bridge.lifecycle.answers import (
     LONGEST_RETRY_AFTER_S,
     Silence,
@@ -31,6 +31,7 @@ from bridge.model import Acknowledgement, Answer, CodedResult, DeliveryState, Me
 from bridge.queue.clock_watch import ClockWatch
 from bridge.queue.door import Door
 from bridge.queue.leases import FREE, Grip
+from bridge.queue.offers import Offer
 from bridge.queue.turns import Turns
 from bridge.store.api import Store
 from bridge.store.asking import ask
@@ -55,6 +56,7 @@ log = structlog.get_logger()
 
 LONGEST_LOOK = timedelta(seconds=60)  # ours: a lane that waits for another destination's delivery is looked at again after this
 BIRTHS_AT_ONCE = 100  # ours: unborn messages made in one go before lanes are looked at
+URGENT_PLACES = 8  # ours: urgent messages that begin with their making where all places are taken; the next turns are theirs
 GRACE_S = 2.0  # ours: a stopping service waits this long for answers on their way, which saves sending those messages twice
 
 
@@ -132,11 +134,17 @@ class DestinationQueue:
         self._now = now
         self._jitter = jitter
         self._woken = asyncio.Event()
-        self._busy: dict[int, asyncio.Task[None]] = {}
-        self._trying: dict[str, asyncio.Task[None]] = {}
+        self._trying: dict[str, asyncio.Task[None]] = {}  # by control ID
+        self._busy: set[int] = set()  # the deliveries of these tries: no look begins them once more
         self._beginning: set[int] = set()  # of these the store may still say that they wait
+        self._faults: list[BaseException] = []
         self._turns = Turns(pace.in_flight)
-        self._is_leaving = False
+        self._offered = 0  # messages that may begin with their making, of which it is not known yet whether they did
+        self._run = 0
+        self._is_taking = self._is_leaving = False
+        self._may_wait = True  # whether the store may have something that could go; False: all that could has begun
+        self._urgent_waits = False
+        self._followed: set[str] = set()  # lanes with a try under way behind which the store may have more
         self._turn = 0  # tries begun so far
         self._asked: deque[int] = deque(maxlen=ASKERS)  # who asked last while the receiver gave nobody an answer
         self._conflicts: dict[int, int] = {}
@@ -149,7 +157,65 @@ class DestinationQueue:
 
     def wake(self) -> None:
         """Look again at once."""
+        self._may_wait = True
         self._woken.set()
+
+    def came(self) -> None:
+        """Hear that a delivery was made which waits in the store; it is looked at once there is room for it."""
+        self._may_wait = True
+        if self._has_room_for_a_look():
+            self._woken.set()
+
+    def offer(self, message: Message) -> Offer | None:
+        """Give leave to begin the first try of ``message`` with its making, where it would begin at once anyhow.
+
+        Nothing else may wait in the store then, but an urgent message only lets urgent ones go first, and has a few places more.
+        """
+        is_urgent = message.priority is Priority.STAT
+        waits, places = (self._urgent_waits, URGENT_PLACES) if is_urgent else (self._may_wait, 0)
+        if waits or len(self._trying) + self._offered >= self._pace.lanes + places or not self._is_open_now():
+            self._urgent_waits = self._urgent_waits or is_urgent
+            return None
+        try:
+            lease = self._grip.fence()
+        except LeaseLost:
+            return None
+        self._offered += 1
+        return Offer(message=message, lease=lease, run=self._run, told=self._made, fell=self._fell)
+
+    def _is_open_now(self) -> bool:
+        """Say whether what begins now may be sent: nothing is against it, and the receiver answers."""
+        if not self._is_taking or self._shut:
+            return False
+        return self._door.resting(self._now()) is None and self._door.circuit is Circuit.FLOWS
+
+    def _made(self, offer: Offer, delivery_id: int, attempt: int | None) -> None:
+        self._let_go(offer)
+        if attempt is None:  # an earlier one of its lane is not over
+            self._followed.add(offer.message.lane)
+            self.came()
+            return
+        is_urgent = offer.message.priority is Priority.STAT
+        head = LaneHead(
+            delivery_id=delivery_id, message=offer.message, is_urgent=is_urgent, attempts=0, born_at=self._now(), first_attempt_at=None
+        )  # fmt: skip
+        begun = _Begun(head=head, attempt=attempt, lease=offer.lease)
+        if offer.run == self._run and self._is_taking:
+            self._turn += 1
+            self._start(head, self._go_on(begun))
+        else:  # the queue has stopped since, or was stopped and runs again: the next look begins it anew
+            self._store.submit(self._ended(begun, no_answer(Silence.KEPT_BACK)))
+            self.wake()
+
+    def _fell(self, offer: Offer, error: BaseException) -> None:
+        self._let_go(offer)
+        if isinstance(error, StoreUnsure):  # it may have begun: as after a crash, what is under way is made due again
+            self._faults.append(error)
+        self.wake()
+
+    def _let_go(self, offer: Offer) -> None:
+        if offer.run == self._run:
+            self._offered -= 1
 
     def shut(self, reason: str) -> None:
         """Send nothing until ``open`` is called: the messages' plan is not shown to be right, or nobody has signed their tables."""
@@ -176,9 +242,12 @@ class DestinationQueue:
 
         Raises LeaseLost once the destination is another process's. What its last owner was sending is due again first.
         """
+        self._faults.clear()
+        self._may_wait = True
         try:
             await self._pay_owed()
             await self._recover()
+            self._is_taking = True
             while True:
                 self._woken.clear()
                 await self._pay_owed()
@@ -288,19 +357,28 @@ class DestinationQueue:
         if self._door.resting(now):
             return
         flows = self._door.circuit is Circuit.FLOWS
-        room = (self._pace.lanes if flows else 1) - len(self._busy)
+        room = (self._pace.lanes if flows else 1) - len(self._trying) - self._offered
         if room <= 0:
             return
         self._grip.fence()
         wanted, turn = (room + len(self._beginning), self._turn) if flows else (2 * ASKERS, 0)
+        self._may_wait = self._urgent_waits = False  # what comes while the store is asked says so itself
         heads = await ask(self._store, self._store.lane_heads, self._name, now=now, limit=wanted, turn=turn)
         may_go = [head for head in heads if head.delivery_id not in self._busy]
+        if not flows or len(heads) >= wanted or len(may_go) > room:
+            self._may_wait = True
+            self._urgent_waits = self._urgent_waits or (bool(heads) and heads[-1].is_urgent)  # the urgent come first
         for head in may_go[:room] if flows else self._asker(may_go):
             self._turn += 1
             self._beginning.add(head.delivery_id)
-            task = asyncio.create_task(self._try(head, asks=not flows))
-            self._busy[head.delivery_id] = self._trying[head.message.control_id] = task
-            task.add_done_callback(partial(self._tried, head.message.control_id))
+            self._followed.add(head.message.lane)
+            self._start(head, self._try(head, asks=not flows))
+
+    def _start(self, head: LaneHead, trying: Coroutine[Any, Any, None]) -> None:
+        task = asyncio.create_task(trying)
+        self._busy.add(head.delivery_id)
+        self._trying[head.message.control_id] = task
+        task.add_done_callback(partial(self._tried, head))
 
     def _asker(self, heads: Sequence[LaneHead]) -> list[LaneHead]:
         if not heads:
@@ -315,13 +393,21 @@ class DestinationQueue:
         self._asked.append(chosen)
         return [head for head in heads if head.delivery_id == chosen]
 
-    def _tried(self, control_id: str, task: asyncio.Task[None]) -> None:
-        """Look again once half of what may have begun is over: until then enough wait for their turn, and looks cost more than tries."""
-        self._trying.pop(control_id, None)
-        begun = sum(not each.done() for each in self._busy.values())
-        has_failed = task.cancelled() or task.exception() is not None
-        if has_failed or begun <= max(self._pace.in_flight, self._pace.lanes // 2):
-            self.wake()
+    def _tried(self, head: LaneHead, task: asyncio.Task[None]) -> None:
+        """Look again where the store may have more, once half of what may have begun is over: until then enough wait for their turn."""
+        self._trying.pop(head.message.control_id, None)
+        self._busy.discard(head.delivery_id)
+        if head.message.lane in self._followed:
+            self._followed.discard(head.message.lane)
+            self._may_wait = True
+        if not task.cancelled() and (fault := task.exception()) is not None:
+            self._faults.append(fault)
+        if self._faults or (self._may_wait and self._has_room_for_a_look()):
+            self._woken.set()
+
+    def _has_room_for_a_look(self) -> bool:
+        """Say whether so few are begun that a look pays, which costs more than a try."""
+        return len(self._trying) + self._offered <= max(self._pace.in_flight, self._pace.lanes // 2)
 
     async def _sleep(self, now: datetime) -> None:
         """Wait until woken, or until something falls due that was not due at ``now``, the moment of this look."""
@@ -341,18 +427,16 @@ class DestinationQueue:
     def _raise_faults(self) -> None:
         if self._store.fault:
             raise StoreFailed(self._store.fault)
-        for delivery_id, task in list(self._busy.items()):
-            if task.done():
-                del self._busy[delivery_id]
-                task.result()
+        if self._faults:
+            raise self._faults.pop(0)
 
     async def _wind_up(self) -> None:
         """Wait a little for answers on their way, then let go; of a destination that is lost no answer counts.
 
         What has begun and waits for its turn is not sent any more.
         """
-        self._is_leaving = True
-        tasks = list(self._busy.values())
+        self._is_leaving, self._is_taking = True, False
+        tasks = list(self._trying.values())
         try:
             if tasks and self._is_ours():
                 await asyncio.wait(tasks, timeout=GRACE_S)
@@ -360,7 +444,10 @@ class DestinationQueue:
             for task in tasks:
                 task.cancel()
             await asyncio.gather(*tasks, return_exceptions=True)
+            self._trying.clear()
             self._busy.clear()
+            self._followed.clear()
+            self._run, self._offered = self._run + 1, 0  # what was offered and is made from here on is kept back
             self._is_leaving = False
 
     def _is_ours(self) -> bool:
@@ -386,16 +473,27 @@ class DestinationQueue:
         """Try once; ``asks``: it asks a receiver that gave nobody an answer whether it is back."""
         try:
             begun = await self._begin(head)
-            if begun is None:
-                return
+        except LeaseLost:
+            self._say_lost(head)
+            return
+        if begun is not None:
+            await self._go_on(begun, asks=asks)
+
+    async def _go_on(self, begun: _Begun, *, asks: bool = False) -> None:
+        """Send what has begun, in its turn, and note what came of it."""
+        try:
             acknowledgement = await self._send(begun, asks=asks)
             if acknowledgement.code != Silence.KEPT_BACK:
                 self._watch_clock()
                 self._door.note(acknowledgement, now=self._now(), jitter=self._jitter())
             await self._end(begun, acknowledgement)
             await self._note_state()
-        except LeaseLost:  # whoever has the destination now makes the message due again
-            log.warning("delivery.not_ours", delivery=head.delivery_id, destination=self._name)
+        except LeaseLost:
+            self._say_lost(begun.head)
+
+    def _say_lost(self, head: LaneHead) -> None:
+        """Whoever has the destination now makes the message due again."""
+        log.warning("delivery.not_ours", delivery=head.delivery_id, destination=self._name)
 
     async def _begin(self, head: LaneHead) -> _Begun | None:
         try:
@@ -452,6 +550,8 @@ class DestinationQueue:
         except StoreError:
             self._owed.append(command)
             raise
+        if state in {DeliveryState.RETRYING, DeliveryState.COMMITTED}:
+            self.wake()  # it falls due again
         stopped = state in {DeliveryState.REFUSED, DeliveryState.EXPIRED}
         log.log(
             30 if stopped else 20,  # logging.WARNING, logging.INFO

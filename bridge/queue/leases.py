@@ -128,6 +128,19 @@ class NamedGrip:
         self._over.set()
 
 
+class Alone:
+    """A loop that runs in one process at a time, whichever holds ``grip``."""
+
+    def __init__(self, grip: NamedGrip, run: Callable[[], Awaitable[None]]) -> None:
+        """Take the grip and the loop."""
+        self._grip = grip
+        self._run = run
+
+    async def run(self) -> None:
+        """Run whenever the lease is held, until cancelled."""
+        await self._grip.hold(self._run)
+
+
 async def _ended(working: asyncio.Future[None]) -> None:
     """Wait until a cancelled piece of work has wound up; who is cancelled meanwhile is so once it has, and not never."""
     told: asyncio.CancelledError | None = None

@@ -192,14 +192,14 @@ class Store(Protocol):
     def events(self, subject: str) -> tuple[rows.EventRow, ...]:
         """Give the history of ``stop:ID``, ``strip:ID``, ``delivery:ID`` or ``destination:NAME``, oldest first."""
 
-    def destinations(self) -> tuple[rows.DestinationRow, ...]:
-        """Give every destination that was ever named, by name."""
+    def destinations(self, *, since: datetime | None = None) -> tuple[rows.DestinationRow, ...]:
+        """Give every destination that was ever named, by name; ``accepted`` counts what was made since then, without it all."""
 
     def analyzers(self) -> tuple[rows.AnalyzerRow, ...]:
         """Give every analyzer that was ever heard, by name."""
 
-    def numbers_used(self, *, since: datetime) -> tuple[rows.NumberUsed, ...]:
-        """Give the numbers of every series touched since ``since``, in order of analyzer, mode, series, number."""
+    def number_runs(self, *, since: datetime) -> tuple[rows.NumberRun, ...]:
+        """Give the numbers that arrived since ``since`` as runs without a hole, in order of analyzer, mode, series, number; copies too, what was set aside not."""
 
     def day(self, day: date, zone: ZoneInfo) -> rows.DayStrips:
         """Give everything that the day tally adds up."""
@@ -219,6 +219,9 @@ class Store(Protocol):
         """Give results that left before a control failed, as they were read: those that nobody has decided about, or the others."""
 
     # --- purging
+
+    def purge_clock(self) -> datetime | None:
+        """Give when the clock was last held to be right: at the last purge, else at the newest event; None in a store in which nothing happened."""
 
     def old_captures(self, *, before: datetime, results: bool, after: int, limit: int) -> rows.Old:
         """Give captures behind the id ``after`` that arrived before ``before`` and are over, of which something is left to purge.

@@ -17,11 +17,11 @@ from bridge.store.apply_desk import close_stop
 from bridge.store.apply_gate import decide_look_back, end_waiting, say_of_gate
 from bridge.store.apply_lease import check_lease, hold_leases, leave_leases
 from bridge.store.apply_outcome import record_outcome, set_unreadable_aside
-from bridge.store.apply_purge import purge_captures, purge_events, purge_files
+from bridge.store.apply_purge import purge_captures, purge_events, purge_files, trust_clock
 from bridge.store.codec import packed, when
 from bridge.store.database import Db, new_id
 from bridge.store.lanes import MAY_GO, hold_lanes
-from bridge.store.statements import Change, NewStop, move_delivery, note, open_stop
+from bridge.store.statements import NEW_ATTEMPT, Change, NewStop, move_delivery, note, open_stop
 
 EPOCH_LETTERS = "ABCDEFGHJKLMNPQRSTUVWXYZ23456789"  # ours: without I, O, 0, 1, which people misread
 # a known origin is a sender's repetition; of a file it is our own second look after a crash
@@ -148,7 +148,7 @@ def begin_attempt(db: Db, command: c.BeginAttempt) -> int | None:
         "UPDATE deliveries SET attempts = attempts + 1, due_at = NULL, first_attempt_at = coalesce(first_attempt_at, ?) WHERE id = ?",
         (at, command.delivery_id),
     )
-    return new_id(db, "INSERT INTO attempts (delivery_id, started_at, code, words) VALUES (?,?,'','')", (command.delivery_id, at))
+    return int(db.execute(NEW_ATTEMPT, (command.delivery_id, at)).fetchone()[0])
 
 
 def recover_deliveries(db: Db, command: c.RecoverDeliveries) -> int:
@@ -236,6 +236,7 @@ _APPLY: Mapping[type, Callable[[Db, Any], Any]] = {
     c.PurgeCaptures: purge_captures,
     c.PurgeFiles: purge_files,
     c.PurgeEvents: purge_events,
+    c.TrustClock: trust_clock,
 }
 
 
@@ -268,5 +269,6 @@ def begin_store(db: Db) -> str:
 
 def recover(db: Db, at: datetime) -> None:
     """After a crash of the only process: what was being sent, to whichever destination, is due again."""
-    for (destination,) in db.execute("SELECT DISTINCT destination FROM deliveries WHERE state = 'sending'").fetchall():
+    sending = "SELECT DISTINCT destination FROM deliveries INDEXED BY deliveries_sending WHERE state = 'sending'"  # a few rows of all years
+    for (destination,) in db.execute(sending).fetchall():
         recover_deliveries(db, c.RecoverDeliveries(destination=destination, at=at))

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from bridge.bench.series import left_by
-from bridge.errors import Overtaken
-from bridge.lifecycle.states import StopEnd, StopGroup
+from bridge.errors import LeaseLost, Overtaken
+from bridge.lifecycle.states import DeliveryEvent, StopEnd, StopGroup, step
 from bridge.model import (
     SERVICE,
     CheckedReading,
@@ -26,11 +26,12 @@ from bridge.model import (
     Waiting,
 )
 from bridge.store.apply_gate import move_gate
+from bridge.store.apply_lease import check_lease
 from bridge.store.codec import content_text, json_text, moment, packed, result_bytes, when
-from bridge.store.commands import NewDelivery, RecordedOutcome, RecordOutcome
+from bridge.store.commands import Lease, NewDelivery, RecordedOutcome, RecordOutcome
 from bridge.store.database import Db, Rows, new_id
 from bridge.store.lanes import is_over, join_lane
-from bridge.store.statements import Change, NewStop, note, open_stop
+from bridge.store.statements import NEW_ATTEMPT, Change, NewStop, note, open_stop
 
 _PRINTED = (
     "number",
@@ -48,7 +49,7 @@ def record_outcome(db: Db, command: RecordOutcome) -> RecordedOutcome:
     _supersede(db, command, _due(db, command))
     strip_id = _insert_strip(db, command)
     stop_id, repeat = _stop(db, command, strip_id)
-    made: list[tuple[Rows, DeliveryState]] = []
+    made: list[_Made] = []
     result = _result(command)
     if result is not None:
         db.execute(
@@ -57,14 +58,16 @@ def record_outcome(db: Db, command: RecordOutcome) -> RecordedOutcome:
         )
         made = [_insert_delivery(db, new, result, command) for new in command.deliveries]
     _advance_series(db, command)
-    delivery_ids = tuple(_noted(db, command, rows, state) for rows, state in made)
+    delivery_ids = tuple(_noted(db, command, each) for each in made)
+    begun = [_begun(db, command, number) if each.begins else None for number, each in zip(delivery_ids, made, strict=True)]
     db.execute(
         "UPDATE intake SET next_index = ?, ended_at = ? WHERE id = ?",
         (command.reading.index + 1, when(command.at) if command.ends_intake else None, command.intake_id),
     )
     move_gate(db, command)
     note(db, command.at, SERVICE, "strip.judged", f"strip:{strip_id}", Change(after=_word(command)))
-    return RecordedOutcome(strip_id=strip_id, stop_id=stop_id, delivery_ids=delivery_ids, repeat=repeat)
+    attempts = tuple(None if row is None else int(row.fetchone()[0]) for row in begun)
+    return RecordedOutcome(strip_id=strip_id, stop_id=stop_id, delivery_ids=delivery_ids, attempts=attempts, repeat=repeat)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -299,30 +302,57 @@ def _joined(db: Db, command: RecordOutcome, where: str, values: tuple[object, ..
 # --- deliveries and series
 
 
-def _insert_delivery(db: Db, new: NewDelivery, result: CodedResult, command: RecordOutcome) -> tuple[Rows, DeliveryState]:
-    """Make a delivery; give the row with its id, which is not asked for yet, and its state."""
-    message = new.message
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Made:
+    """A delivery that was made: the row with its id, which is not asked for yet, its state, and whether its first try began with it."""
+
+    row: Rows
+    state: DeliveryState
+    begins: bool
+
+
+def _insert_delivery(db: Db, new: NewDelivery, result: CodedResult, command: RecordOutcome) -> _Made:
+    message, at = new.message, when(command.at)
     state = DeliveryState.QUEUED if message else DeliveryState.UNBORN
     is_head, rank = join_lane(db, new.destination, new.lane, new.priority)
     is_blocked = new.after is not None and not is_over(db, new.after)
-    made = db.execute(
-        "INSERT INTO deliveries (destination, lane, priority, result_id, version, format, control_id, payload, state, attempts, born_at, last_code, after,"
-        " is_head, rank, is_blocked, tables_digest) VALUES (?,?,?,?,?,?,?,?,?,0,?,'',?,?,?,?,?) RETURNING id",
+    begins = new.begins and message is not None and is_head and not is_blocked and _is_newest(db, new.lease)
+    row = db.execute(
+        "INSERT INTO deliveries (destination, lane, priority, result_id, version, format, control_id, payload, state, attempts, born_at,"
+        " first_attempt_at, last_code, after, is_head, rank, is_blocked, tables_digest) VALUES (?,?,?,?,?,?,?,?,?,?,?,?,'',?,?,?,?,?) RETURNING id",
         (
             new.destination, new.lane, new.priority, result.result_id, result.version, message.format if message else "",
-            message.control_id if message else None, packed(message.payload) if message else None, state, when(command.at), new.after,
-            int(is_head), rank, int(is_blocked), command.tables_digest,
+            message.control_id if message else None, packed(message.payload) if message else None, step(state, DeliveryEvent.BEGIN) if begins else state,
+            int(begins), at, at if begins else None, new.after, int(is_head), rank, int(is_blocked), command.tables_digest,
         ),
     )  # fmt: skip
-    db.tell(f"destination:{new.destination}")
-    return made, state
+    if not begins:
+        db.tell(f"destination:{new.destination}")
+    return _Made(row=row, state=state, begins=begins)
 
 
-def _noted(db: Db, command: RecordOutcome, made: Rows, state: DeliveryState) -> int:
+def _is_newest(db: Db, lease: Lease | None) -> bool:
+    if lease is not None:
+        try:
+            check_lease(db, lease)
+        except LeaseLost:
+            return False
+    return True
+
+
+def _noted(db: Db, command: RecordOutcome, made: _Made) -> int:
     """Note that a delivery was made; give its id."""
-    delivery_id = int(made.fetchone()[0])
-    note(db, command.at, SERVICE, "delivery.made", f"delivery:{delivery_id}", Change(after=state))
+    delivery_id = int(made.row.fetchone()[0])
+    note(db, command.at, SERVICE, "delivery.made", f"delivery:{delivery_id}", Change(after=made.state))
     return delivery_id
+
+
+def _begun(db: Db, command: RecordOutcome, delivery_id: int) -> Rows:
+    """Note the try that began with a delivery; give the row with its id, which is not asked for yet."""
+    begin = DeliveryEvent.BEGIN
+    change = Change(before=DeliveryState.QUEUED, after=step(DeliveryState.QUEUED, begin))
+    note(db, command.at, SERVICE, f"delivery.{begin.name.lower()}", f"delivery:{delivery_id}", change)
+    return db.execute(NEW_ATTEMPT, (delivery_id, when(command.at)))
 
 
 def _advance_series(db: Db, command: RecordOutcome) -> None:

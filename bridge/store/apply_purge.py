@@ -12,10 +12,11 @@ from datetime import datetime
 
 from bridge.identity.strip import without_values
 from bridge.store.codec import content_of, content_text, json_of, json_text, unpacked, when
-from bridge.store.commands import PurgeCaptures, PurgeEvents, PurgeFiles
+from bridge.store.commands import PurgeCaptures, PurgeEvents, PurgeFiles, TrustClock
 from bridge.store.database import Db
 
 MARK = "events_purged_before"  # in meta: the trigger lets go of older events only
+CLOCK = "purge_clock"  # in meta: when the clock was last held to be right
 # A capture (alias c) of which nothing waits for anybody: no judging work, no open stop, no strip that waits, no delivery that is not over
 IS_OVER = (
     "NOT EXISTS (SELECT 1 FROM intake i WHERE i.analyzer = c.analyzer AND i.ended_at IS NULL AND i.capture_id = c.id)"
@@ -96,6 +97,14 @@ def purge_events(db: Db, command: PurgeEvents) -> int:
         if row is not None and not is_open(db, row[0]):
             gone += db.execute("DELETE FROM events WHERE id = ?", (event_id,)).rowcount
     return gone
+
+
+def trust_clock(db: Db, command: TrustClock) -> None:
+    """Note when the clock was held to be right."""
+    db.execute(
+        "INSERT INTO meta (name, value) VALUES (?, ?) ON CONFLICT (name) DO UPDATE SET value = excluded.value",
+        (CLOCK, when(command.at)),
+    )
 
 
 _OF_SUBJECT = {

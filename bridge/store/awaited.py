@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections import deque
+from collections.abc import Callable
 from concurrent.futures import Future
 from typing import Any
 from weakref import WeakKeyDictionary, ref
@@ -11,20 +12,22 @@ from weakref import WeakKeyDictionary, ref
 from bridge.store.api import Store
 from bridge.store.commands import Command
 
-_Pair = tuple["asyncio.Future[Any]", "Future[Any]"]
+_Told = Callable[["Future[Any]"], None]
+_Finished = tuple["asyncio.Future[Any]", "Future[Any]", _Told | None]
 
 
-async def done(store: Store, command: Command) -> Any:
+async def done(store: Store, command: Command, *, told: _Told | None = None) -> Any:
     """Submit ``command`` and give its result once it is durable; raises what it is refused with.
 
-    What was submitted is done: being cancelled while waiting takes nothing back.
+    What was submitted is done: being cancelled while waiting takes nothing back. ``told`` hears of the finished command in the event loop,
+    before who waits does, and where nobody waits any more as well.
     """
     loop = asyncio.get_running_loop()
     awaited: asyncio.Future[Any] = loop.create_future()
     mailbox = _MAILBOXES.get(loop)
     if mailbox is None:
         mailbox = _MAILBOXES[loop] = _Mailbox(loop)
-    store.submit(command).add_done_callback(lambda future: mailbox.put((awaited, future)))
+    store.submit(command).add_done_callback(lambda future: mailbox.put((awaited, future, told)))
     return await awaited
 
 
@@ -33,16 +36,16 @@ class _Mailbox:
 
     def __init__(self, loop: asyncio.AbstractEventLoop) -> None:
         self._loop = ref(loop)  # a loop that is over is let go, and its mailbox with it
-        self._finished: deque[_Pair] = deque()
+        self._finished: deque[_Finished] = deque()
         self._is_called = False
 
-    def put(self, pair: _Pair) -> None:
+    def put(self, finished: _Finished) -> None:
         """Leave a result, from any thread; the loop is woken unless that is under way."""
         loop = self._loop()
         if loop is None or loop.is_closed():
             self._finished.clear()
             return
-        self._finished.append(pair)
+        self._finished.append(finished)
         if not self._is_called:
             self._is_called = True
             loop.call_soon_threadsafe(self._empty)
@@ -50,7 +53,9 @@ class _Mailbox:
     def _empty(self) -> None:
         self._is_called = False  # first: what is left from now on wakes the loop again
         while self._finished:
-            awaited, future = self._finished.popleft()
+            awaited, future, told = self._finished.popleft()
+            if told is not None:
+                told(future)
             if awaited.done():
                 continue  # cancelled
             if error := future.exception():

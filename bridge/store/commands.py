@@ -107,13 +107,19 @@ class NoteRefusedFile:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class NewDelivery:
-    """A delivery to make. ``message`` None: not born yet (its destination is shut, or ``after`` is not over)."""
+    """A delivery to make. ``message`` None: not born yet (its destination is shut, or ``after`` is not over).
+
+    ``begins``: its first try begins with it, if it may (as BeginAttempt) and ``lease``, the one of its destination, is the newest
+    of its name; else it is queued, and nothing else is different.
+    """
 
     destination: str
     lane: str
     priority: Priority
     message: Message | None
     after: int | None = None
+    begins: bool = False
+    lease: Lease | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -195,12 +201,14 @@ class EndIntake:
 class RecordedOutcome:
     """The ids that a RecordOutcome gave; ``delivery_ids`` in the order given. ``stop_id`` None if it may go.
 
+    ``attempts`` holds for each delivery the id of the try that began with it, None where none did.
     ``repeat`` says that it joined an open stop of the same record bytes instead of opening a new one.
     """
 
     strip_id: int
     stop_id: int | None
     delivery_ids: tuple[int, ...]
+    attempts: tuple[int | None, ...]
     repeat: bool
 
 
@@ -425,6 +433,13 @@ class PurgeEvents:
     before: datetime
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
+class TrustClock:
+    """Note that the clock, by which the purge counts days, was held to be right at ``at``. Gives None."""
+
+    at: datetime
+
+
 Command = (
     HoldLeases
     | LeaveLeases
@@ -452,4 +467,5 @@ Command = (
     | PurgeCaptures
     | PurgeFiles
     | PurgeEvents
+    | TrustClock
 )

@@ -45,6 +45,7 @@ class WholeCheck:
         """Look once; nothing to do where the start has looked at all of it."""
         if self._file.stat().st_size <= LARGEST_AT_START_BYTES:
             return
+        log.info("store.checking", mb=self._file.stat().st_size // 1_000_000)
         found = await asyncio.to_thread(self._look)
         if found:
             log.critical("store.damaged")

@@ -29,8 +29,8 @@ from bridge.model import (
 )
 from bridge.store.commands import NewDelivery, RecordedOutcome, RecordOutcome
 from bridge.store.memory_gate import move_gate
-from bridge.store.memory_rows import Result, Sent, State, Strip, next_id
-from bridge.store.rows import DeliveryRow, StopRow, StripRow
+from bridge.store.memory_rows import Result, Sent, State, Strip, Tried, next_id
+from bridge.store.rows import AttemptRow, DeliveryRow, StopRow, StripRow
 from bridge.store.statements import Change
 
 FARTHEST_AHEAD = timedelta(days=1)  # as apply_outcome.py has it; not imported, so that the twin stays a second opinion
@@ -48,19 +48,20 @@ def record_outcome(state: State, command: RecordOutcome) -> RecordedOutcome:
     strip_id = _insert_strip(state, command)
     stop_id, repeat = _stop(state, command, strip_id)
     result = _result(command)
-    delivery_ids: tuple[int, ...] = ()
+    made: list[tuple[int, int | None]] = []
     if result is not None:
         if (result.result_id, result.version) in state.results:
             raise ValueError(f"the result_id {result.result_id} has version {result.version} already")
         state.results[result.result_id, result.version] = Result(strip_id=strip_id, content=result)
-        delivery_ids = tuple(_insert_delivery(state, new, result, command) for new in command.deliveries)
+        made = [_insert_delivery(state, new, result, command) for new in command.deliveries]
     _advance_series(state, command)
     state.intake[command.intake_id] = replace(work, next_index=command.reading.index + 1)
     if command.ends_intake:
         state.ended.add(command.intake_id)
     move_gate(state, command)
     state.note(command.at, SERVICE, "strip.judged", f"strip:{strip_id}", Change(after=_word(command)))
-    return RecordedOutcome(strip_id=strip_id, stop_id=stop_id, delivery_ids=delivery_ids, repeat=repeat)
+    numbers, attempts = tuple(number for number, _ in made), tuple(attempt for _, attempt in made)
+    return RecordedOutcome(strip_id=strip_id, stop_id=stop_id, delivery_ids=numbers, attempts=attempts, repeat=repeat)
 
 
 def _word(command: RecordOutcome) -> str:
@@ -251,7 +252,8 @@ def _open(state: State, command: RecordOutcome, strip_id: int, findings: Sequenc
 # --- deliveries and series
 
 
-def _insert_delivery(state: State, new: NewDelivery, result: CodedResult, command: RecordOutcome) -> int:
+def _insert_delivery(state: State, new: NewDelivery, result: CodedResult, command: RecordOutcome) -> tuple[int, int | None]:
+    """Make a delivery; give its id, and the id of the try that began with it."""
     message = new.message
     if message is not None:
         if message.control_id in state.control_ids:
@@ -268,7 +270,23 @@ def _insert_delivery(state: State, new: NewDelivery, result: CodedResult, comman
         row=row, message=message, first_attempt_at=None, after=new.after, tables_digest=command.tables_digest
     )
     state.note(command.at, SERVICE, "delivery.made", f"delivery:{delivery_id}", Change(after=standing))
-    return delivery_id
+    return delivery_id, _begun(state, new, delivery_id, command) if new.begins and message is not None else None
+
+
+def _begun(state: State, new: NewDelivery, delivery_id: int, command: RecordOutcome) -> int | None:
+    """Begin the first try of a delivery that was just made, if it may; give the try's id."""
+    if new.lease is not None and state.leases.get(new.lease.name, ("", -1))[1] != new.lease.token:
+        return None
+    if state.heads(new.destination)[new.lane].row.delivery_id != delivery_id or not state.is_over(new.after):
+        return None
+    sent, attempt = state.sent[delivery_id], next_id(state.tried)
+    row = replace(sent.row, state=DeliveryState.SENDING, attempts=1)
+    state.sent[delivery_id] = replace(sent, row=row, first_attempt_at=command.at)
+    change = Change(before=DeliveryState.QUEUED, after=DeliveryState.SENDING)
+    state.note(command.at, SERVICE, "delivery.begin", f"delivery:{delivery_id}", change)
+    tried = AttemptRow(started_at=command.at, ended_at=None, code="", text="")
+    state.tried[attempt] = Tried(delivery_id=delivery_id, row=tried)
+    return attempt
 
 
 def _advance_series(state: State, command: RecordOutcome) -> None:

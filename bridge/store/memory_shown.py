@@ -138,12 +138,12 @@ class ShownInMemory:
 
     # --- destinations
 
-    def destinations(self) -> tuple[rows.DestinationRow, ...]:
-        """Give every destination that was ever named, by name."""
+    def destinations(self, *, since: datetime | None = None) -> tuple[rows.DestinationRow, ...]:
+        """Give every destination that was ever named, by name; ``accepted`` counts what was made since then, without it all."""
         names = self._state.doors.keys() | {sent.row.destination for sent in self._state.sent.values()}
-        return tuple(map(self._destination, sorted(names)))
+        return tuple(self._destination(name, since) for name in sorted(names))
 
-    def _destination(self, name: str) -> rows.DestinationRow:
+    def _destination(self, name: str, since: datetime | None) -> rows.DestinationRow:
         door = self._state.doors.get(name)
         sent = [sent for sent in self._state.sent.values() if sent.row.destination == name]
         waiting: list[datetime] = [each.row.born_at for each in sent if each.is_open]
@@ -154,7 +154,9 @@ class ShownInMemory:
             since=door.since if door else None,
             waiting=len(waiting),
             oldest=min(waiting, default=None),
-            accepted=sum(each.row.state is DeliveryState.ACCEPTED for each in sent),
+            accepted=sum(
+                each.row.state is DeliveryState.ACCEPTED and (since is None or each.row.born_at >= since) for each in sent
+            ),
             refused=sum(each.row.state in STOPPED_DELIVERY for each in sent),
         )
 

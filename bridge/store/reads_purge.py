@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from datetime import datetime
 
-from bridge.store.apply_purge import IS_OVER, is_open
-from bridge.store.codec import when
+from bridge.store.apply_purge import CLOCK, IS_OVER, is_open
+from bridge.store.codec import moment_or_none, when
 from bridge.store.database import Db
 from bridge.store.rows import Old
 from bridge.store.snapshots import one_snapshot
@@ -16,6 +16,13 @@ class PurgeReads:
     """The reads of the purge; mixed into the store, which gives the connection."""
 
     _db: Callable[[], Db]
+
+    @one_snapshot
+    def purge_clock(self) -> datetime | None:
+        """Give when the clock was last held to be right: at the last purge, else at the newest event; None in a store in which nothing happened."""
+        row = self._db().execute("SELECT value FROM meta WHERE name = ?", (CLOCK,)).fetchone()
+        row = row or self._db().execute("SELECT at FROM events ORDER BY id DESC LIMIT 1").fetchone()
+        return moment_or_none(row[0] if row else None)
 
     @one_snapshot
     def old_captures(self, *, before: datetime, results: bool, after: int, limit: int) -> Old:

@@ -7,7 +7,7 @@ from datetime import UTC, date, datetime, time, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from bridge.lifecycle.states import DestinationState, StopGroup, StopState
+from bridge.lifecycle.states import StopGroup, StopState
 from bridge.model import DeliveryState, Format, Message, Place, Priority, Purpose
 from bridge.store import rows
 from bridge.store.codec import json_of, moment, moment_or_none, result_of, unpacked, when
@@ -25,12 +25,20 @@ _STOP = (
     " coalesce(s.purpose, 'patient')"
     " FROM stops t LEFT JOIN strips s ON s.id = t.strip_id LEFT JOIN deliveries d ON d.id = t.delivery_id"
 )
-# The names alone, one step of the index each: DISTINCT would walk through every capture of all years
-_ANALYZERS = (
-    "WITH RECURSIVE heard (who) AS (SELECT min(analyzer) FROM captures UNION ALL"
-    " SELECT (SELECT min(c.analyzer) FROM captures c WHERE c.analyzer > heard.who) FROM heard WHERE heard.who IS NOT NULL)"
-    " SELECT who FROM heard WHERE who IS NOT NULL"
+# The destinations that anything was ever sent to, one step of an index each
+SENT_TO = (
+    "WITH RECURSIVE named (who) AS (SELECT min(destination) FROM deliveries UNION ALL"
+    " SELECT (SELECT min(e.destination) FROM deliveries e WHERE e.destination > named.who) FROM named WHERE named.who IS NOT NULL)"
+    " SELECT who FROM named WHERE who IS NOT NULL"
 )
+# The strips that a technician's text may mean; each part is one look into an index
+_FOUND = (
+    "SELECT id FROM strips WHERE number = ? UNION SELECT id FROM strips WHERE specimen_id = ? AND specimen_id <> ''"
+    " UNION SELECT id FROM strips WHERE patient_printed = ? AND patient_id = ? AND purpose = 'patient'"
+    " UNION SELECT id FROM strips WHERE patient_id = ? AND patient_id <> patient_printed AND purpose = 'patient'"
+    " UNION SELECT id FROM strips WHERE result_id IN (SELECT result_id FROM deliveries WHERE control_id = ?)"
+)
+MOST_FEW = 500  # ours: results that are named one by one in a question
 MOST_NEWS = 1_000  # ours: a person who sees as many opens the page anew, however many more there are
 _DELIVERY = (
     "SELECT id, destination, result_id, version, coalesce(control_id, ''), state, attempts, born_at, due_at, accepted_at, last_code, lane, priority,"
@@ -68,7 +76,7 @@ def _delivery(row: Any) -> rows.DeliveryRow:
     )  # fmt: skip
 
 
-def _bounds(day: date, zone: ZoneInfo) -> tuple[str | None, str | None]:
+def bounds_of(day: date, zone: ZoneInfo) -> tuple[str | None, str | None]:
     """Give the beginning and end of a local day as stored times."""
     start = datetime.combine(day, time(), tzinfo=zone).astimezone(UTC)
     end = datetime.combine(day + timedelta(days=1), time(), tzinfo=zone).astimezone(UTC)
@@ -188,31 +196,42 @@ class ShownReads:
         ``search``: patient ID, number, specimen or control ID. ``day``: arrived on that local day. ``states``: at least one
         receiver's delivery of the newest version is in one of them.
         """
-        where = ["s.outcome IN ('coded', 'non_patient')"]
+        table, where = "strips s", ["s.outcome IN ('coded', 'non_patient')"]
         values: list[Any] = []
         if day is not None:
+            table = "strips s INDEXED BY strips_arrived"  # a day's strips, and not all that came since
             where.append("s.arrived_at >= ? AND s.arrived_at < ?")
-            values += _bounds(*day)
+            values += bounds_of(*day)
         if states:
-            marks = ", ".join("?" * len(states))
-            where.append(
-                f"EXISTS (SELECT 1 FROM deliveries d WHERE d.result_id = r.result_id AND d.version = r.version AND d.state IN ({marks}))"
-            )
-            values += sorted(states)
+            here, its = self._in_states(states)
+            where.append(here)
+            values += its
         if before is not None:
             where.append("s.id < ?")
             values.append(before)
         if search:
-            where.append(
-                "((s.patient_id = ? AND s.purpose = 'patient') OR s.number = ? OR s.specimen_id = ? OR s.result_id IN (SELECT result_id FROM deliveries WHERE control_id = ?))"
-            )
-            values += [search] * 4
+            where.append(f"s.id IN ({_FOUND})")
+            values += [search] * 6
         found = self._db().execute(
             "SELECT s.id, r.result_id, r.version, s.analyzer, s.number, s.patient_id, s.priority, s.analyzed_at, s.judged_at, s.abnormal, s.arrived_at, s.purpose"
-            f" FROM strips s JOIN results r ON r.strip_id = s.id WHERE {' AND '.join(where)} ORDER BY s.id DESC LIMIT ?",
+            f" FROM {table} JOIN results r ON r.strip_id = s.id WHERE {' AND '.join(where)} ORDER BY s.id DESC LIMIT ?",
             (*values, limit),
         ).fetchall()  # fmt: skip
         return tuple(self._result_row(row) for row in found)
+
+    def _in_states(self, states: frozenset[DeliveryState]) -> tuple[str, list[str]]:
+        """Give the condition that a result's newest version is in one of ``states`` somewhere, and its values.
+
+        Few such deliveries are named one by one; of many the newest results are looked at in turn, and a page is soon full.
+        """
+        marks = ", ".join("?" * len(states))
+        of_states = f"d.destination IN ({SENT_TO}) AND d.state IN ({marks})"
+        few = self._db().execute(f"SELECT DISTINCT d.result_id FROM deliveries d WHERE {of_states} LIMIT ?", (*sorted(states), MOST_FEW + 1)).fetchall()  # fmt: skip
+        here = f"EXISTS (SELECT 1 FROM deliveries d WHERE d.result_id = r.result_id AND d.version = r.version AND d.state IN ({marks}))"
+        if len(few) > MOST_FEW:
+            return here, sorted(states)
+        named = f"r.result_id IN ({', '.join('?' * len(few))})" if few else "r.result_id = ''"
+        return f"{named} AND {here}", [*(row[0] for row in few), *sorted(states)]
 
     def _result_row(self, row: Any) -> rows.ResultRow:
         states = self._db().execute(
@@ -278,6 +297,8 @@ class ShownReads:
     def strips(self, *, outcome: str = "", before: int | None = None, limit: int = 50) -> tuple[rows.StripRow, ...]:
         """Give judged strips, newest first, superseded ones left out unless asked for by ``outcome``."""
         where, values = (["outcome = ?"], [outcome]) if outcome else (["outcome <> 'superseded'"], [])
+        if outcome not in ("", "coded"):
+            where.append("outcome <> 'coded'")  # as the index of the seldom ones says it
         if before is not None:
             where.append("id < ?")
             values.append(before)  # type: ignore[arg-type]  # a database takes both
@@ -301,92 +322,4 @@ class ShownReads:
                 at=moment(e[0]), actor=e[1], verified=e[2], what=e[3], subject=e[4], before=e[5], after=e[6], reason=e[7]
             )
             for e in found
-        )
-
-    # --- who and where
-
-    @one_snapshot
-    def destinations(self) -> tuple[rows.DestinationRow, ...]:
-        """Give every destination that was ever named, by name."""
-        states = {row[0]: row[1:] for row in self._db().execute("SELECT name, state, reason, since FROM destinations")}
-        counts = {
-            row[0]: row[1:]
-            for row in self._db().execute(
-                "SELECT destination, count(CASE WHEN state IN ('unborn', 'queued', 'sending', 'retrying', 'committed') THEN 1 END),"
-                " min(CASE WHEN state IN ('unborn', 'queued', 'sending', 'retrying', 'committed') THEN born_at END),"
-                " count(CASE WHEN state = 'accepted' THEN 1 END), count(CASE WHEN state IN ('refused', 'expired', 'unsure', 'unmade') THEN 1 END) FROM deliveries GROUP BY destination"
-            )
-        }
-        return tuple(
-            rows.DestinationRow(
-                name=name, state=DestinationState(states[name][0] if name in states else "open"), reason=states[name][1] if name in states else "",
-                since=moment(states[name][2]) if name in states else None, waiting=counts.get(name, (0,))[0],
-                oldest=moment_or_none(counts.get(name, (0, None))[1]), accepted=counts.get(name, (0, None, 0))[2],
-                refused=counts.get(name, (0, None, 0, 0))[3],
-            )
-            for name in sorted(states.keys() | counts.keys())
-        )  # fmt: skip
-
-    @one_snapshot
-    def analyzers(self) -> tuple[rows.AnalyzerRow, ...]:
-        """Give every analyzer that was ever heard, by name."""
-        work = dict(self._db().execute("SELECT analyzer, count(*) FROM intake WHERE ended_at IS NULL GROUP BY analyzer"))
-        names = [name for (name,) in self._db().execute(_ANALYZERS)]
-        found = []
-        for name in names:
-            last = (
-                self._db()
-                .execute("SELECT arrived_at, number FROM strips WHERE analyzer = ? ORDER BY id DESC LIMIT 1", (name,))
-                .fetchone()
-            )
-            found.append(
-                rows.AnalyzerRow(
-                    analyzer=name,
-                    last_strip_at=moment(last[0]) if last else None,
-                    last_number=last[1] if last else "",
-                    waiting_to_be_judged=work.get(name, 0),
-                )
-            )
-        return tuple(found)
-
-    def numbers_used(self, *, since: datetime) -> tuple[rows.NumberUsed, ...]:
-        """Give the numbers of every series touched since ``since``, in order of analyzer, mode, series, number."""
-        found = self._db().execute(
-            "SELECT s.analyzer, s.mode, s.series, s.number, s.outcome, s.findings, s.id FROM strips s JOIN"
-            " (SELECT DISTINCT analyzer, series FROM strips INDEXED BY strips_arrived WHERE arrived_at >= ? AND series <> '') t ON t.analyzer = s.analyzer AND t.series = s.series"
-            " WHERE s.outcome <> 'superseded' AND s.number <> ''",
-            (when(since),),
-        )  # fmt: skip
-        used = [
-            rows.NumberUsed(
-                analyzer=row[0], mode=row[1], series=row[2], number=int(row[3]), outcome=row[4],
-                rule=next((str(f[0]) for f in json_of(row[5])), ""), strip_id=row[6],  # type: ignore[index]  # JSON holds what apply_outcome wrote
-            )
-            for row in found if row[3].isdigit()
-        ]  # fmt: skip
-        return tuple(sorted(used, key=lambda n: (n.analyzer, n.mode, n.series, n.number, n.strip_id)))
-
-    @one_snapshot
-    def day(self, day: date, zone: ZoneInfo) -> rows.DayStrips:
-        """Give everything that the day tally adds up, by arrival within the local day."""
-        span = _bounds(day, zone)
-        strips = tuple(
-            strip_row(row)
-            for row in self._db().execute(
-                f"{STRIP} WHERE arrived_at >= ? AND arrived_at < ? AND outcome <> 'superseded' ORDER BY id", span
-            )
-        )
-        deliveries = tuple(
-            _delivery(row)
-            for row in self._db().execute(
-                f"{_DELIVERY} WHERE result_id IN (SELECT result_id FROM strips WHERE arrived_at >= ? AND arrived_at < ? AND result_id <> '' AND outcome IN ('coded', 'non_patient')) ORDER BY id",
-                span,
-            )
-        )
-        refused = self._db().execute(
-            "SELECT count(*) FROM stops t JOIN refused_files f ON f.stop_id = t.id WHERE t.opened_at >= ? AND t.opened_at < ?", span
-        ).fetchone()[0]  # fmt: skip
-        unreadable = sum(strip.outcome == "unreadable" for strip in strips)
-        return rows.DayStrips(
-            day=day, strips=strips, unreadable_captures=unreadable, refused_files=refused, deliveries=deliveries
         )

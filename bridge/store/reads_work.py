@@ -31,6 +31,13 @@ from bridge.store.snapshots import one_snapshot
 MOST_SEEN = 5_000  # ours: a number that comes once a day comes as often in thirteen years; all that are kept must be compared
 SLACK = timedelta(days=1)  # ours: how far the service's clock may be set back without a strip of the window being overlooked
 
+# One step of the index for each name: DISTINCT would walk through all open work
+_FIRST_OPEN = "SELECT min(i.analyzer) FROM intake i WHERE i.ended_at IS NULL"
+_WITH_WORK = (
+    f"WITH RECURSIVE found (who) AS ({_FIRST_OPEN} UNION ALL"
+    f" SELECT ({_FIRST_OPEN} AND i.analyzer > found.who) FROM found WHERE found.who IS NOT NULL)"
+    " SELECT who FROM found WHERE who IS NOT NULL ORDER BY who"
+)
 # Each takes a few rows from the beginning of an index
 _UNTRIED = f"SELECT id FROM deliveries WHERE destination = ? AND {MAY_GO} AND due_at IS NULL AND rank = ? ORDER BY id LIMIT ?"
 _RETRIES = (
@@ -48,10 +55,7 @@ class WorkReads:
 
     def analyzers_with_work(self) -> tuple[str, ...]:
         """Give the analyzers that have readings to judge."""
-        return tuple(
-            name
-            for (name,) in self._db().execute("SELECT DISTINCT analyzer FROM intake WHERE ended_at IS NULL ORDER BY analyzer")
-        )
+        return tuple(name for (name,) in self._db().execute(_WITH_WORK))
 
     def next_intake(self, analyzer: str, *, after: int = 0) -> IntakeRow | None:
         """Give the oldest piece of judging work of ``analyzer`` behind the piece ``after``; before a capture is read again, the strips of it that a person decided about."""

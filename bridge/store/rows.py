@@ -250,7 +250,7 @@ class EventRow:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class DestinationRow:
-    """A destination's state and its queue: how much waits, since when, how much went today."""
+    """A destination's state and its queue: how much waits, since when; how much of what was made since a moment it has; how much stands turned away."""
 
     name: str
     state: DestinationState
@@ -273,27 +273,52 @@ class AnalyzerRow:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class NumberUsed:
-    """One number of a series, for gaps and the day tally. ``outcome`` as StripRow's; ``first`` False for copies."""
+class NumberRun:
+    """The numbers ``first`` to ``last`` of one series that arrived lately, without a hole; ``before``: the nearest below that ever arrived, if any."""
 
     analyzer: str
     mode: str
     series: str
-    number: int
+    first: int
+    last: int
+    before: int | None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class DayGroup:
+    """Strips of one day that share a series and a fate, as (id, number), by id. ``rules`` are those that hold them, empty where they are not held."""
+
+    analyzer: str
+    mode: str
+    series: str
     outcome: str
-    rule: str
-    strip_id: int
+    purpose: Purpose
+    rules: tuple[str, ...]
+    strips: tuple[tuple[int, str], ...]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class DaySent:
+    """The strips of one day, by id, the newest version of whose result stands in one state with one destination."""
+
+    destination: str
+    state: DeliveryState
+    strips: tuple[int, ...]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class DayStrips:
-    """Everything that the day tally adds up, of one day (by arrival, in the site's zone)."""
+    """Everything that the day tally adds up, of one day (by arrival, in the site's zone). ``last_accepted_at``: of its results, at any destination."""
 
     day: date
-    strips: tuple[StripRow, ...]
-    unreadable_captures: int
+    groups: tuple[DayGroup, ...]
+    sent: tuple[DaySent, ...]
     refused_files: int
-    deliveries: tuple[DeliveryRow, ...]
+    last_accepted_at: datetime | None
+
+    def of(self, outcome: str) -> tuple[int, ...]:
+        """Give the strips of one outcome, by id."""
+        return tuple(sorted(strip_id for group in self.groups if group.outcome == outcome for strip_id, _ in group.strips))
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -19,6 +19,7 @@ from bridge.store.migrate import migrate
 from bridge.store.reads_gate import GateReads
 from bridge.store.reads_purge import PurgeReads
 from bridge.store.reads_shown import ShownReads
+from bridge.store.reads_today import TodayReads
 from bridge.store.reads_ways import WayReads
 from bridge.store.reads_work import WorkReads
 from bridge.store.writer import Verdict, Writer, Written
@@ -31,7 +32,7 @@ CHANGES_A_MOVE = 1000  # ours: rows written between two moves of the log into th
 _OF_ONE = (sqlite3.IntegrityError, sqlite3.ProgrammingError, sqlite3.InterfaceError, sqlite3.DataError)
 
 
-class SqliteStore(WorkReads, WayReads, ShownReads, GateReads, PurgeReads, Written):
+class SqliteStore(WorkReads, WayReads, ShownReads, TodayReads, GateReads, PurgeReads, Written):
     """A store in the folder ``path``; implements ``api.Store``.
 
     Opening takes the process lock, migrates the schema, checks the file, and makes due again what a crash

@@ -11,6 +11,8 @@ from bridge.store.codec import json_text, when
 from bridge.store.database import Db, new_id
 from bridge.store.lanes import Moved, hold_lanes, keep_lane
 
+NEW_ATTEMPT = "INSERT INTO attempts (delivery_id, started_at, code, words) VALUES (?,?,'','') RETURNING id"
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class NewStop:

@@ -6,12 +6,14 @@ import asyncio
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from datetime import datetime, timedelta
+from typing import cast
 
 from bridge.bench.gate import GateKey, Mended, Word
 from bridge.demo.printers import Play, framed, printed
 from bridge.judging import Ids, Judging
 from bridge.model import Actor, Capture, GateState, Way
 from bridge.plan_book import PlanBook
+from bridge.store.api import Store
 from bridge.store.commands import KeepCapture, SayOfGate
 from bridge.store.sqlite import SqliteStore
 from bridge.tables.control_table import ShutDoes
@@ -42,18 +44,14 @@ class Bench:
 
     def __init__(self, store: SqliteStore, made: Tables) -> None:
         self.store, self.tables, self.minute, self.number = store, made, 0, 0
-        self.judging = self._judging()
+        self.judging = self.judging_over(cast("Store", store))
 
-    def _judging(self) -> Judging:
+    def judging_over(self, store: Store) -> Judging:
+        """Give the judging over a store that stands for the bench's own."""
         book = PlanBook([ORU], ["brook"], self.tables)
         book.passed(ORU.name)
         return Judging(
-            self.store,
-            self.tables,
-            book,
-            Ids(self.store),
-            lambda: NOW + timedelta(minutes=self.minute),
-            profiles={"line": "brook"},
+            store, self.tables, book, Ids(store), lambda: NOW + timedelta(minutes=self.minute), profiles={"line": "brook"}
         )
 
     def patient(self, **more: object) -> Play:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.bench.gaps import Gap, UsedNumber, beginning, gaps
+from bridge.bench.gaps import Gap, NumberRun, UsedNumber, beginning, gaps, gaps_before
 from tests.check.tables_for_tests import DAILY, FALL
 
 SCHEMES = {"daily": DAILY.numbers, "fall": FALL.numbers}
@@ -62,3 +62,23 @@ def test_gaps_and_numbers_fill_the_series(numbers: set[int], analyzer: str) -> N
     missing = [number for gap in found for number in range(gap.first, gap.last + 1)]
     start = 1 if analyzer == "daily" else min(numbers)
     assert sorted([*numbers, *missing]) == list(range(start, max(numbers) + 1))
+
+
+@given(st.sets(st.integers(1, 60), min_size=1), st.data(), st.sampled_from(["daily", "fall"]))
+def test_the_runs_of_a_window_have_the_gaps_that_end_in_it(numbers: set[int], data: st.DataObject, analyzer: str) -> None:
+    """Against all gaps of the series: those are told whose next number is one of the window."""
+    late = data.draw(st.sets(st.sampled_from(sorted(numbers))))
+    firsts = sorted(number for number in late if number - 1 not in late)
+    found = [
+        NumberRun(
+            analyzer=analyzer,
+            mode="routine",
+            series="2026-11-25",
+            first=first,
+            last=next(last for last in range(first, 100) if last + 1 not in late),
+            before=max((number for number in numbers if number < first), default=None),
+        )
+        for first in firsts
+    ]
+    whole = gaps(_used(analyzer, sorted(numbers)), SCHEMES)
+    assert gaps_before(found, SCHEMES) == tuple(gap for gap in whole if gap.last + 1 in late)

@@ -10,6 +10,7 @@ import pytest
 
 from bridge import clock
 from bridge.model import Answer, Coded
+from bridge.store.commands import TrustClock
 from bridge.store.sqlite import FILE, SqliteStore
 from tests.cli.commands import SITE, here, padpost, site
 from tests.store import strips as s
@@ -32,6 +33,7 @@ def data(tmp_path: Path) -> Path:
     s.attempt(store, recorded.delivery_ids[0], Answer.ACCEPTED)
     other = s.reading("2")
     s.record(store, other, s.held(other), capture_id=s.keep(store, b"held", arrived_at=long_ago), at=long_ago)
+    store.submit(TrustClock(at=clock.now() - timedelta(days=1))).result(s.WAIT)
     store.close()
     return tmp_path / "store"
 
@@ -73,3 +75,20 @@ def test_without_a_rule_nothing_goes(tmp_path: Path, data: Path, capfd: pytest.C
         "keep says nothing in the site configuration: everything is kept for ever, and nothing is purged.\n",
     )
     assert (data / FILE).stat().st_size > 3_000_000
+
+
+def test_a_clock_that_jumped_purges_only_by_a_persons_word(tmp_path: Path, data: Path, capfd: pytest.CaptureFixture[str]) -> None:
+    """Standing still for long and a clock that is wrong look alike: a person looks at the clock."""
+    store = SqliteStore(data, now=clock.now)
+    store.submit(TrustClock(at=clock.now() - timedelta(days=20))).result(s.WAIT)
+    store.close()
+    at = site(tmp_path, KEEP)
+    status, output, said = here("purge", "--config", at, capfd=capfd)
+    assert (status, output) == (2, "")
+    assert said.startswith("padpost: Nothing is purged: the clock says ")
+    status, output, _ = here("purge", "--config", at, "--dry-run", capfd=capfd)
+    assert status == 0
+    assert "Nothing is purged: the clock says " in output
+    assert here("purge", "--config", at, "--clock-is-right", capfd=capfd)[0] == 0
+    status, output, _ = here("purge", "--config", at, capfd=capfd)
+    assert (status, output) == (0, "Purged: 0 captures and strips; 0 events.\n")

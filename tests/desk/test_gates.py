@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -110,22 +110,24 @@ def test_nothing_is_done_without_name_and_reason(bench: Bench, desk: GateDesk) -
     bench.read(bench.control("2", blood=0))
     (waiting,) = bench.store.strips(outcome="waiting")
     before = bench.store.gate_events()
-    for act in (
+    nameless: list[Callable[[], None]] = [
         lambda: desk.explain_repeat(KEY, reason="r", actor=NOBODY),
         lambda: desk.note_repair(KEY, cause="c", action="a", actor=NOBODY),
         lambda: desk.begin_anew(KEY, cause=Cause.SERVICE, actor=NOBODY),
         lambda: desk.release(waiting.strip_id, reason="r", actor=NOBODY),
         lambda: desk.discard(waiting.strip_id, reason="r", actor=NOBODY),
-    ):
+    ]
+    for act in nameless:
         with pytest.raises(RefusedAction, match="Say who you are"):
             act()
-    for act in (
+    silent: list[Callable[[], None]] = [
         lambda: desk.explain_repeat(KEY, reason=" ", actor=ANA),
         lambda: desk.note_repair(KEY, cause="", action="a", actor=ANA),
         lambda: desk.note_repair(KEY, cause="c", action="", actor=ANA),
         lambda: desk.release(waiting.strip_id, reason="", actor=ANA),
         lambda: desk.discard(waiting.strip_id, reason="", actor=ANA),
-    ):
+    ]
+    for act in silent:
         with pytest.raises(RefusedAction, match="Give a reason"):
             act()
     assert bench.store.gate_events() == before

@@ -362,8 +362,8 @@ class Process:
         who = Running(owner=name, host="simulated", pid=1, roles=EVERY_ROLE)
         self._leases = Leases(store, who, now=world.now, elapsed=world.loop.time)
         profiles = {source: profile for source, (profile, _) in WAYS.items()}
-        judging = Judging(store, tables(), self._writers, ids, world.now, profiles=profiles)
         self._queues = {name: self._queue(store, name, ids) for name in RECEIVERS}
+        judging = Judging(store, tables(), self._writers, ids, world.now, profiles=profiles, outlets=self._queues)
         for name in self._writers.shut:
             self._queues[name].shut("Its messages are being checked.")
         self.service = Service(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import secrets
 import sqlite3
 from collections.abc import Iterator
@@ -10,15 +11,21 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from fastapi.templating import Jinja2Templates
+from starlette.routing import Route
 
 from bridge.desk.actions import Desk
+from bridge.desk.gates import GateDesk
 from bridge.errors import StoreFull
 from bridge.model import Actor
+from bridge.pages.app import HERE, make_pages
 from bridge.pages.guard import HEADERS
 from bridge.pages.today import STORE_FAILED, STORE_FULL
+from bridge.pages.views import Views
 from bridge.store.database import SqliteDb
 from bridge.store.sqlite import SqliteStore
 from tests.pages.stocked import NOW, POLICY, Page, Stocked, Visitor
+from tests.speed.measures import PAGES
 
 ANA = {"name": "Ana", "reason": "no urine left"}
 FULL = "The disk is full; nothing was written (SQLITE_FULL)."
@@ -227,3 +234,20 @@ def test_an_action_is_answered_after_its_commit(shelf: Stocked) -> None:
     with shelf.serving() as visitor:
         assert visitor.post(f"/rejected/{stop}/discard", **ANA).status_code == 303
     assert seen == ["discarded"]
+
+
+def test_the_benchmark_looks_at_every_page(shelf: Stocked) -> None:
+    """Each GET route, so that none becomes slow with the years and nobody sees it."""
+    site = shelf.site()
+    gates = GateDesk(shelf.store, None, lambda: NOW)
+    described = make_pages(shelf.store, shelf.desk, gates, site=site, now=lambda: NOW).openapi()["paths"]
+    pages = (
+        Views(shelf.store, shelf.desk, gates, site, Jinja2Templates(directory=HERE / "templates"), lambda: NOW).router().routes
+    )
+    routes = {path for path, ways in described.items() if "get" in ways} | {"/api/openapi.json"}
+    routes |= {route.path for route in pages if isinstance(route, Route) and "GET" in (route.methods or ())}
+    names = {"RESULT": "{result_id}", "STRIP": "{strip_id}", "STOP": "{stop_id}", "copy.possible": "{rule}"}
+    looked_at = {
+        functools.reduce(lambda path, name: path.replace(name, names[name]), names, page.partition("?")[0]) for page in PAGES
+    }
+    assert looked_at == routes

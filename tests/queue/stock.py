@@ -24,8 +24,9 @@ from bridge.model import (
     StripKey,
     Way,
 )
+from bridge.queue.offers import Offer
 from bridge.store.api import Store
-from bridge.store.commands import KeepCapture, NewDelivery, RecordedOutcome, RecordOutcome
+from bridge.store.commands import KeepCapture, NewDelivery, RecordOutcome
 from bridge.store.rows import DeliveryRow, DestinationRow
 
 READ_AT = datetime(2026, 11, 25, 7, 0, tzinfo=UTC)
@@ -59,6 +60,11 @@ def result(result_id: str, patient_id: str, priority: Priority) -> CodedResult:
 
 def put(store: Store, message: Message, *, born: bool = True) -> int:
     """Record a strip whose result has one delivery, ``message``, or an unborn one in its lane. Gives the delivery's id."""
+    return store.submit(outcome_of(store, message, born=born)).result(10).delivery_ids[0]  # type: ignore[no-any-return]  # a future of anything
+
+
+def outcome_of(store: Store, message: Message, *, born: bool = True, offer: Offer | None = None) -> RecordOutcome:
+    """Keep a strip; give the command that records it with one delivery, which begins with it where there is an ``offer``."""
     reading = Reading(index=0, place=PLACE, analyzer="a", profile="p", record_digest=message.result_id)
     checked = CheckedReading(
         reading=reading,
@@ -81,21 +87,23 @@ def put(store: Store, message: Message, *, born: bool = True) -> int:
     intake = store.next_intake("a")
     assert intake is not None
     delivery = NewDelivery(
-        destination=message.destination, lane=message.lane, priority=message.priority, message=message if born else None
+        destination=message.destination,
+        lane=message.lane,
+        priority=message.priority,
+        message=message if born else None,
+        begins=offer is not None,
+        lease=offer.lease if offer else None,
     )
-    recorded: RecordedOutcome = store.submit(
-        RecordOutcome(
-            intake_id=intake.intake_id,
-            capture_id=capture_id,
-            reading=reading,
-            outcome=Coded(checked=checked, result=result(message.result_id, message.lane, message.priority)),
-            deliveries=(delivery,),
-            tables_digest="t",
-            at=clock.now(),
-            ends_intake=True,
-        )
-    ).result(10)
-    return recorded.delivery_ids[0]
+    return RecordOutcome(
+        intake_id=intake.intake_id,
+        capture_id=capture_id,
+        reading=reading,
+        outcome=Coded(checked=checked, result=result(message.result_id, message.lane, message.priority)),
+        deliveries=(delivery,),
+        tables_digest="t",
+        at=clock.now(),
+        ends_intake=True,
+    )
 
 
 def row(store: Store, message: Message) -> DeliveryRow:

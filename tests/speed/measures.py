@@ -26,7 +26,14 @@ STATS = 200  # urgent strips during a drain
 STAT_EVERY_S = 0.02  # ours: between two urgent strips, much denser than any laboratory
 REST_S = 2.0  # ours: what a start does beside getting ready is over by then, and memory is looked at
 DRAIN_BOUND_S = 60.0  # a drain is watched for so long at most
-PAGES = ("/", "/rejected", "/results", "/api/results", "/health/ready")
+VISITS = 40  # looks at each page; the second slowest is its 95th percentile
+# Every GET route of the pages and the API (test_measures compares them with the routes that the application has), "RESULT" and so on an id of the store
+PAGES = (
+    "/", "/?wall=true", "/rejected", "/results", "/results?kind=non_patient", "/results?kind=copy", "/results?kind=discarded", "/results/RESULT",
+    "/strips/STRIP", "/rejected/STOP", "/controls", "/controls/charts", "/try-out", "/api/today", "/api/news", "/api/stops", "/api/stops/STOP", "/api/reasons",
+    "/api/reasons/copy.possible/read-again", "/api/results", "/api/results/RESULT", "/api/strips", "/api/strips?outcome=held", "/api/strips/STRIP",
+    "/api/openapi.json", "/health/live", "/health/ready",
+)  # fmt: skip
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -333,21 +340,24 @@ def _drained(bridge: Site, options: Options, port: int, *, waiting: range, urgen
 def full_store(options: Options) -> Iterator[Row]:
     """Carry strips and show pages with a year's strips stored, beside a thousand."""
     rates: dict[int, float] = {}
-    pages: dict[int, Mapping[str, list[float]]] = {}
+    starts: dict[int, float] = {}
+    pages: dict[int, Mapping[str, float]] = {}
     for stored in (1_000, options.stored):
         with options.home() as home, Receiver() as receiver:
             with site(home, mllp=receiver.port) as bridge, Analyzers(bridge.ports) as analyzers:
                 at_full_speed(bridge, receiver, analyzers, options.strips_made, MODEL)
-            fill(bridge.file, stored, first=WARM_UP + options.strips, waiting=False)
+                analyzers.put(0, b"no strip\r\n")  # a row of Rejected messages to look at
+                bridge.wait(lambda: bridge.count("SELECT count(*) FROM stops") == 1)
+            fill(bridge.file, stored, first=MODEL.stop + 2 * options.strips, waiting=False)
             try:
-                bridge.start()
+                starts[stored] = bridge.start()
+                pages[stored] = {page: _p95(bridge, page) for page in PAGES}
                 with Analyzers(bridge.ports) as analyzers:
                     runs = [
                         at_full_speed(bridge, receiver, analyzers, options.strips_made, range(begin, begin + options.strips))
                         for begin in range(MODEL.stop, MODEL.stop + 2 * options.strips, options.strips)
                     ]
                 rates[stored] = runs[-1].rate
-                pages[stored] = {page: [_get(bridge, page) for _ in range(20)] for page in PAGES}
                 bridge.served.stop()
             finally:
                 bridge.served.end()
@@ -360,14 +370,37 @@ def full_store(options: Options) -> Iterator[Row]:
         ratio=rates[options.stored] / rates[1_000],
         target="≥ 0.9",
     )
-    for page, waits in pages[options.stored].items():
+    yield Row(
+        what=f"start until ready, {many}",
+        figure=starts[options.stored],
+        unit="s",
+        beside="1,000 stored",
+        ratio=starts[options.stored] / starts[1_000],
+    )
+    for page, wait_s in pages[options.stored].items():
         yield Row(
-            what=f"page {page}, {many}, median",
-            figure=statistics.median(waits) * 1e3,
+            what=f"page {page}, {many}, p95",
+            figure=wait_s * 1e3,
             unit="ms",
             beside="1,000 stored",
-            ratio=statistics.median(waits) / statistics.median(pages[1_000][page]),
+            ratio=wait_s / pages[1_000][page],
+            target="≤ 50",
         )
+
+
+def _p95(bridge: Site, page: str) -> float:
+    """Look at a page again and again; give the 95th percentile of the seconds. The ids in its address are the newest of the store."""
+    for word, query in _IDS.items():
+        if word in page:
+            page = page.replace(word, bridge.text(query))
+    return sorted(_get(bridge, page) for _ in range(VISITS))[-2]
+
+
+_IDS = {
+    "RESULT": "SELECT result_id FROM strips WHERE outcome = 'coded' ORDER BY id DESC LIMIT 1",
+    "STRIP": "SELECT max(id) FROM strips",
+    "STOP": "SELECT max(id) FROM stops",
+}
 
 
 def _get(bridge: Site, page: str) -> float:

@@ -61,8 +61,12 @@ class Site:
 
     def count(self, query: str) -> int:
         """Give the one number that ``query`` answers."""
+        return int(self.text(query))
+
+    def text(self, query: str) -> str:
+        """Give the one value that ``query`` answers."""
         with closing(sqlite3.connect(f"file:{self.file}?mode=ro", uri=True, timeout=30)) as store:
-            return int(store.execute(query).fetchone()[0])
+            return str(store.execute(query).fetchone()[0])
 
     def _opened(self) -> int:
         return self.count("SELECT count(*) FROM destinations WHERE state = 'open'")

@@ -45,7 +45,7 @@ def fill(file: Path, count: int, *, first: int, waiting: bool) -> None:
             store.execute("SELECT value FROM meta WHERE name = ?", (name,)).fetchone()[0] for name in ("epoch", "next_number")
         )
         store.execute("UPDATE meta SET value = ? WHERE name = 'next_number'", (str(int(number) + count),))
-        stamp = _Stamp(model, epoch, int(number), first, waiting=waiting)
+        stamp = _Stamp(model, epoch, int(number), range(first, first + count), waiting=waiting)
         for name, arguments in (("patient", 1), ("moment", 1), ("payload", 1)):
             store.create_function(name, arguments, getattr(stamp, name), deterministic=True)
         shift = {table: _shift(store, table) for table in ("captures", "strips", "deliveries", "intake")}
@@ -60,11 +60,12 @@ def fill(file: Path, count: int, *, first: int, waiting: bool) -> None:
 class _Stamp:
     """What SQL asks for one strip: the n-th of this stock, from 0."""
 
-    def __init__(self, model: _Model, epoch: str, number: int, first: int, *, waiting: bool) -> None:
+    def __init__(self, model: _Model, epoch: str, number: int, strips: range, *, waiting: bool) -> None:
         self.model = model
         self.epoch = epoch
         self.number = number
-        self.first = first
+        self.first = strips.start
+        self.count = len(strips)
         self.waiting = waiting
 
     def patient(self, place: int) -> str:
@@ -72,8 +73,8 @@ class _Stamp:
         return patient_of(self.first + place) if self.waiting else f"{50_000_000 + place}"
 
     def moment(self, place: int) -> str | None:
-        """Give when the strip came: a while ago for what waits, spread over the past for what is delivered."""
-        ago = timedelta(minutes=30) if self.waiting else APART * (place + 1)
+        """Give when the strip came: a while ago for what waits; spread over the past, in the order of the numbers, for what is delivered."""
+        ago = timedelta(minutes=30) if self.waiting else APART * (self.count - place)
         return when(self.model.now - ago)
 
     def payload(self, place: int) -> bytes:
@@ -122,13 +123,13 @@ def _statements(store: sqlite3.Connection, model: _Model, stamp: _Stamp, shift: 
     analyzer = f"'bench' || (({stamp.first} + n) % 8)"
     result, control = (f"'{stamp.epoch}{letter}' || ({stamp.number} + n)" for letter in "RM")
     specimen, lane = f"printf('U%08d', {stamp.first} + n)", f"replace('{model.lane}', '{model.patient}', patient(n))"
-    printed = f"printf('%07d', ({stamp.first} + n) / 8 + 1)"
+    number = f"CAST(({stamp.first} + n) / 8 + 1 AS TEXT)"  # as judging writes it: without the zeros that the analyzer prints
     past = not stamp.waiting
     own = {
         "captures": {"id": capture, "analyzer": analyzer, "source": analyzer, "arrived_at": "moment(n)"},
         "intake": {"id": f"{shift['intake']} + n", "capture_id": capture, "analyzer": analyzer, "ended_at": "moment(n)"},
         "strips": {
-            "id": strip, "capture_id": capture, "analyzer": analyzer, "number": printed, "patient_printed": "patient(n)",
+            "id": strip, "capture_id": capture, "analyzer": analyzer, "number": number, "patient_printed": "patient(n)",
             "patient_id": "patient(n)", "specimen_id": specimen, "result_id": result, "record_digest": "hex(randomblob(32))",
             "analyzed_at": "moment(n)", "arrived_at": "moment(n)", "judged_at": "moment(n)",
         },

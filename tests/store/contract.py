@@ -23,10 +23,12 @@ from bridge.store.commands import (
     BearMessage,
     CloseStop,
     EndIntake,
+    HoldLeases,
     HurryWaiting,
     KeepCapture,
     KeepPlanCheck,
     KeepTables,
+    LeaveLeases,
     NoteRefusedFile,
     RecordOutcome,
     RecoverDeliveries,
@@ -409,6 +411,58 @@ class StoreContract:
         assert not s.begin(store, first)
         assert not s.begin(store, 999)
         assert s.begin(store, second)
+
+    def test_a_try_begins_with_its_delivery(self, opened: Opened) -> None:
+        """One commit: made and begun are two events of it, the try is counted and can be ended, and a crash finds it under way."""
+        store = opened.store
+        made = s.post(store, "A1", patient="A", destinations=("records", "chart"), begins=True)
+        records, chart = made.delivery_ids
+        assert len(set(made.attempts)) == 2
+        assert [(event.what, event.before, event.after) for event in store.events(f"delivery:{records}")] == [
+            ("delivery.made", "", "queued"),
+            ("delivery.begin", "queued", "sending"),
+        ]
+        (row, _) = store.deliveries("A1")
+        assert (row.state, row.attempts, row.due_at) == (D.SENDING, 1, None)
+        assert s.heads(store) == []
+        assert not s.begin(store, records)
+        assert s.end(store, records, made.attempts[0], Answer.TRY_AGAIN, due_at=later(5)) is D.RETRYING
+        (head,) = store.lane_heads("records", now=later(5), limit=9)
+        assert (head.attempts, head.first_attempt_at) == (1, NOW)
+        store = opened.restart()
+        store.submit(RecoverDeliveries(destination="chart", at=NOW)).result(WAIT)
+        detail = store.result("A1")
+        assert detail is not None
+        ((row, _, tries),) = [way for way in detail.deliveries if way[0].delivery_id == chart]
+        assert (row.state, row.attempts) == (D.RETRYING, 1)
+        assert [(one.started_at, one.code) for one in tries] == [(NOW, "unknown")]
+
+    def test_a_try_begins_with_its_delivery_only_where_it_may_begin(self, store: Store) -> None:
+        """Behind an earlier one of its lane, before what it waits for, without a message: it is made, and waits like any other."""
+        (first,) = s.post(store, "A1", patient="A").delivery_ids
+        waiting = [
+            s.post(store, "A2", patient="A", begins=True),
+            s.post(store, "B1", patient="B", after=first, begins=True),
+            s.post(store, "C1", patient="C", born=False, begins=True),
+        ]
+        assert [made.attempts for made in waiting] == [(None,)] * 3
+        assert [row.state for made in ("A2", "B1", "C1") for row in store.deliveries(made)] == [D.QUEUED, D.QUEUED, D.UNBORN]
+        assert [len(store.events(f"delivery:{made.delivery_ids[0]}")) for made in waiting] == [1, 1, 1]
+        detail = store.result("A2")
+        assert detail is not None
+        assert [tries for _, _, tries in detail.deliveries] == [()]
+        assert s.heads(store) == ["A1"]
+
+    def test_a_try_begins_with_its_delivery_only_under_its_destinations_newest_lease(self, store: Store) -> None:
+        """The outcome is recorded whoever has the destination; who has it no more begins nothing there."""
+        hold = HoldLeases(
+            owner="one", roles=frozenset(), host="h", pid=1, wishes=frozenset({"destination:records"}), wound_up=frozenset(), length_s=60, at=NOW
+        )  # fmt: skip
+        (lease,) = store.submit(hold).result(WAIT).held
+        assert s.post(store, "A1", patient="A", begins=True, lease=lease).attempts != (None,)
+        store.submit(LeaveLeases(owner="one")).result(WAIT)
+        assert s.post(store, "B1", patient="B", begins=True, lease=lease).attempts == (None,)
+        assert s.heads(store) == ["B1"]
 
     def test_after_holds_a_delivery_on_another_lane(self, store: Store) -> None:
         """A successor's message is born and goes only once the named delivery is over, whatever came of it."""

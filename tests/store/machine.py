@@ -119,8 +119,9 @@ class StoreMachine(RuleBasedStateMachine):
         stat=st.booleans(),
         born=st.booleans(),
         behind=st.none() | st.integers(0, 99),
+        begins=st.booleans(),
     )
-    def judge(self, kind: str, patient: str, *, stat: bool, born: bool, behind: int | None) -> None:
+    def judge(self, kind: str, patient: str, *, stat: bool, born: bool, behind: int | None, begins: bool) -> None:
         work = self.work[0]
         index = work.following if work.only is None else work.only
         ends = work.only is not None or index + 1 == self.sizes[work.capture]
@@ -140,7 +141,7 @@ class StoreMachine(RuleBasedStateMachine):
             after = list(self.sent)[behind % len(self.sent)] if behind is not None and self.sent else None
             for place in places:
                 message = s.message(result, f"M{next(self.ids)}", destination=place, lane=lane)
-                made.append(s.delivery(message, born=born, after=after))
+                made.append(s.delivery(message, born=born, after=after, begins=begins))
                 going.append(
                     Sent(
                         result=(result.result_id, result.version), destination=place, lane=lane, stat=stat,
@@ -150,6 +151,10 @@ class StoreMachine(RuleBasedStateMachine):
             self.newest[work.capture, index] = (result.result_id, result.version)
         recorded = s.record(self.store, of, outcome, deliveries=made, capture_id=work.capture, ends=ends, at=self.now)
         self.sent |= dict(zip(recorded.delivery_ids, going, strict=True))
+        for number, attempt in zip(recorded.delivery_ids, recorded.attempts, strict=True):
+            assert (attempt is not None) is (begins and self._may_begin(number))
+            if attempt is not None:
+                self._begun(number, attempt)
         assert (recorded.stop_id is not None) is (kind in ("held", "rejected"))
         if recorded.stop_id is not None:
             self.stops[recorded.stop_id] = (work.capture, index, None)
@@ -192,14 +197,21 @@ class StoreMachine(RuleBasedStateMachine):
             assert self._begin(head.delivery_id)
 
     def _begin(self, number: int) -> bool:
-        each = self.sent[number]
-        may = each.state in (D.QUEUED, D.RETRYING) and number == self._head(each.destination, each.lane) and self._is_free(each)
+        may = self._may_begin(number)
         begun = s.begin(self.store, number, at=self.now)
         assert (begun is not None) is may
         if begun is not None:
-            each.tries.append(begun)
-            each.state, each.due, each.attempts = D.SENDING, None, each.attempts + 1
+            self._begun(number, begun)
         return may
+
+    def _may_begin(self, number: int) -> bool:
+        each = self.sent[number]
+        return each.state in (D.QUEUED, D.RETRYING) and number == self._head(each.destination, each.lane) and self._is_free(each)
+
+    def _begun(self, number: int, attempt: int) -> None:
+        each = self.sent[number]
+        each.tries.append(attempt)
+        each.state, each.due, each.attempts = D.SENDING, None, each.attempts + 1
 
     @precondition(lambda self: any(each.state is D.SENDING for each in self.sent.values()))
     @rule(pick=st.integers(0, 99), answer=st.sampled_from(list(Answer)), expire=st.booleans(), wait=st.integers(0, 5))

@@ -48,6 +48,7 @@ from bridge.store.commands import (
     EndAttempt,
     EndWait,
     KeepCapture,
+    Lease,
     NewDelivery,
     NoteAnswer,
     NotedAnswer,
@@ -177,9 +178,14 @@ def message(of: CodedResult, control_id: str, *, destination: str = "records", l
     )
 
 
-def delivery(of: Message, *, born: bool = True, after: int | None = None) -> NewDelivery:
+def delivery(
+    of: Message, *, born: bool = True, after: int | None = None, begins: bool = False, lease: Lease | None = None
+) -> NewDelivery:
     """Give the delivery of a message; unborn, it has none yet."""
-    return NewDelivery(destination=of.destination, lane=of.lane, priority=of.priority, message=of if born else None, after=after)
+    message = of if born else None
+    return NewDelivery(
+        destination=of.destination, lane=of.lane, priority=of.priority, message=message, after=after, begins=begins, lease=lease
+    )
 
 
 def record(
@@ -225,12 +231,20 @@ def post(
     born: bool = True,
     after: int | None = None,
     tables_digest: str = "t",
+    begins: bool = False,
+    lease: Lease | None = None,
 ) -> RecordedOutcome:
     """Record a coded strip whose number is the result's, with one message a destination (control ID: result, destination)."""
     of = reading(result_id, patient=patient)
     made = result(result_id, patient=patient, priority=priority)
     going = [
-        delivery(message(made, f"{result_id}{place[:3]}", destination=place, lane=lane), born=born, after=after)
+        delivery(
+            message(made, f"{result_id}{place[:3]}", destination=place, lane=lane),
+            born=born,
+            after=after,
+            begins=begins,
+            lease=lease,
+        )
         for place in destinations
     ]
     return record(

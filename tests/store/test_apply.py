@@ -104,3 +104,13 @@ def test_a_command_can_be_done_on_any_connection(file: SqliteDb) -> None:
     assert apply(file, KeepCapture(capture=s.capture(), analyzer="a", profile="p")) == 1
     file.execute("ROLLBACK")
     assert file.execute("SELECT count(*) FROM captures").fetchone() == (0,)
+
+
+def test_a_start_asks_for_what_was_being_sent_and_walks_through_nothing_else(file: SqliteDb) -> None:
+    """Deliveries of all years are many; two seconds of a start went into them."""
+    said: list[str] = []
+    file.set_trace_callback(said.append)
+    recover(file, s.NOW)
+    file.set_trace_callback(None)
+    (plan,) = file.execute(f"EXPLAIN QUERY PLAN {said[0]}").fetchall()
+    assert "INDEX deliveries_sending" in plan[3]

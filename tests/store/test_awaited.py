@@ -123,6 +123,27 @@ def test_a_waiter_that_was_cancelled_is_passed_over() -> None:
     asyncio.run(whole())
 
 
+def test_who_is_to_be_told_hears_of_it_before_who_waits_and_where_nobody_does() -> None:
+    """A place that was given away for a command comes back whether or not somebody still waits for that command."""
+
+    async def whole() -> list[str]:
+        slow, heard = Slow(), []
+
+        async def waits(name: str) -> None:
+            value = await done(cast("Store", slow), ONE, told=lambda future: heard.append(f"{name} told {future.result()}"))
+            heard.append(f"{name} has {value}")
+
+        gone, stays = asyncio.create_task(waits("gone")), asyncio.create_task(waits("stays"))
+        await asyncio.sleep(0)
+        gone.cancel()
+        await asyncio.gather(gone, return_exceptions=True)
+        slow.finish(1, 2)
+        await stays
+        return heard
+
+    assert asyncio.run(whole()) == ["gone told 1", "stays told 2", "stays has 2"]
+
+
 def test_a_closed_store_refuses_at_once(store: SqliteStore) -> None:
     """What is refused before it is queued raises as well."""
     store.close()

@@ -44,7 +44,17 @@ def test_the_newest_revision_is_the_only_head(tmp_path: Path) -> None:
     script = ScriptDirectory.from_config(_config(tmp_path / "x"))
     assert script.get_heads() == [NEWEST]
     assert script.get_bases() == ["0001"]
-    assert [step.revision for step in script.walk_revisions()] == ["0010", "0007", "0006", "0005", "0004", "0003", "0002", "0001"]
+    assert [step.revision for step in script.walk_revisions()] == [
+        "0010",
+        "0009",
+        "0007",
+        "0006",
+        "0005",
+        "0004",
+        "0003",
+        "0002",
+        "0001",
+    ]
 
 
 def test_the_newest_schema_is_what_the_tables_declare(tmp_path: Path) -> None:

@@ -11,8 +11,8 @@ import pytest
 from bridge.lifecycle.states import StopEnd, StopGroup
 from bridge.model import Answer, Coded, DeliveryState, Priority
 from bridge.store.commands import NoteRefusedFile
-from bridge.store.reads_shown import MOST_NEWS
-from bridge.store.rows import News, NumberUsed
+from bridge.store.reads_shown import MOST_FEW, MOST_NEWS
+from bridge.store.rows import News
 from bridge.store.sqlite import SqliteStore
 from tests.store import strips as s
 from tests.store.plans import plans
@@ -122,6 +122,26 @@ def test_results_are_found_by_what_a_technician_has_in_hand(store: SqliteStore) 
     assert found(search="' OR 1=1 --") == []
 
 
+def test_a_corrected_patient_is_found_by_the_corrected_id_alone(store: SqliteStore) -> None:
+    """What was printed belongs to nobody, or to another."""
+    of, made = s.reading("7", patient="wrong"), s.result("R7", patient="right")
+    checked = s.checked(of, patient_id="right")
+    s.record(store, of, Coded(checked=checked, result=made), deliveries=[s.delivery(s.message(made, "M7"))])
+    assert [row.result_id for row in store.results(search="right")] == ["R7"]
+    assert store.results(search="wrong") == ()
+
+
+def test_many_results_in_a_state_are_listed_as_few_are(store: SqliteStore, monkeypatch: pytest.MonkeyPatch) -> None:
+    """However many stand there, the same rows come in the same order."""
+    for name in ("R1", "R2", "R3"):
+        s.post(store, name, patient=name)
+    s.attempt(store, store.deliveries("R2")[0].delivery_id, Answer.ACCEPTED)
+    for most in (0, 1, 2, MOST_FEW):
+        monkeypatch.setattr("bridge.store.reads_shown.MOST_FEW", most)
+        assert [row.result_id for row in store.results(states=frozenset({D.QUEUED}))] == ["R3", "R1"]
+        assert [row.result_id for row in store.results(states=frozenset({D.ACCEPTED}), search="R2")] == ["R2"]
+
+
 def test_results_are_found_by_day_and_by_where_they_stand(store: SqliteStore) -> None:
     """The day is the site's own; a state counts at any receiver."""
     for name, arrived in (("R1", NOW), ("R2", later(13 * 60 + 59)), ("R3", later(14 * 60))):  # 10:00, 23:59, 24:00 in Lisbon
@@ -184,66 +204,6 @@ def test_strips_come_newest_first_without_what_was_set_aside(store: SqliteStore)
     assert [row.strip_id for row in store.strips(before=4, limit=1)] == [3]
 
 
-# --- who, which numbers, and the day
-
-
-def test_analyzers_say_when_they_last_spoke_and_what_waits(store: SqliteStore) -> None:
-    """By name, each once, also one whose first capture is still to be judged."""
-    assert store.analyzers() == ()
-    s.post(store, "R1")
-    s.record(store, s.reading("9", analyzer="tern-1"), s.rejected(None))
-    s.keep(store)
-    s.keep(store, analyzer="alder-1")
-    told = [(row.analyzer, row.last_strip_at, row.last_number, row.waiting_to_be_judged) for row in store.analyzers()]
-    assert told == [("alder-1", None, "", 1), ("brook-1", NOW, "R1", 1), ("tern-1", NOW, "9", 0)]
-
-
-def test_the_numbers_of_every_series_touched_are_told_in_order(store: SqliteStore) -> None:
-    """Numbers as numbers; with copies, without what was set aside or carries none."""
-    ten = s.record(store, s.reading("10"), s.held(s.reading("10"), s.finding("a.a"))).strip_id
-    two = s.record(store, s.reading("2"), s.control(s.reading("2"))).strip_id
-    copy = s.record(store, s.reading("2"), s.copy(s.reading("2"), two)).strip_id
-    s.record(store, s.reading("", digest="e" * 64), s.control(s.reading("", digest="e" * 64)))
-    of = s.reading("5")
-    s.record(store, of, s.held(of, series=""))
-
-    def used(number: int, outcome: str, rule: str, strip_id: int) -> NumberUsed:
-        return NumberUsed(
-            analyzer="brook-1", mode="all", series="2026-11-25", number=number, outcome=outcome, rule=rule, strip_id=strip_id
-        )
-
-    expected = (used(2, "non_patient", "", two), used(2, "copy", "copy.same_bytes", copy), used(10, "held", "a.a", ten))
-    assert store.numbers_used(since=NOW) == expected
-    assert store.numbers_used(since=later(1)) == ()
-
-
-def test_a_day_holds_all_that_the_tally_adds_up(store: SqliteStore) -> None:
-    """Strips by arrival in the site's zone, their deliveries, unreadable stretches and refused files."""
-    recorded = s.post(store, "R1", destinations=("records", "chart"))
-    s.record(store, s.unreadable(), None)
-    s.record(store, s.reading("2"), s.held(s.reading("2")))
-    _refused_file(store)
-    _refused_file(store, at=24 * 60)
-    day = store.day(DAY, LISBON)
-    assert [(row.strip_id, row.outcome) for row in day.strips] == [(1, "coded"), (2, "unreadable"), (3, "held")]
-    assert (day.unreadable_captures, day.refused_files) == (1, 1)
-    assert tuple(row.delivery_id for row in day.deliveries) == recorded.delivery_ids
-    empty = store.day(DAY - timedelta(days=1), LISBON)
-    assert (empty.strips, empty.deliveries, empty.unreadable_captures, empty.refused_files) == ((), (), 0, 0)
-
-
-def test_a_day_is_as_long_as_its_clocks_say(store: SqliteStore) -> None:
-    """On 2026-10-25 Lisbon goes from 02:00 to 01:00 (EU directive 2000/84/EC): that day has 25 hours and loses no strip."""
-    start = later(-31 * 24 * 60 - 11 * 60)  # 2026-10-24 23:00 UTC, midnight in Lisbon's summer time
-    for number, minutes in enumerate((-1, 0, 24 * 60, 25 * 60 - 1, 25 * 60)):
-        of = s.reading(str(number))
-        capture_id = s.keep(store, b"x", arrived_at=start + timedelta(minutes=minutes))
-        s.record(store, of, s.control(of), capture_id=capture_id)
-    assert [row.number for row in store.day(date(2026, 10, 25), LISBON).strips] == ["1", "2", "3"]
-    assert [row.number for row in store.day(date(2026, 10, 24), LISBON).strips] == ["0"]
-    assert [row.number for row in store.day(date(2026, 10, 26), LISBON).strips] == ["4"]
-
-
 @pytest.mark.parametrize(
     ("ask", "index"),
     [
@@ -251,12 +211,15 @@ def test_a_day_is_as_long_as_its_clocks_say(store: SqliteStore) -> None:
         (lambda store: store.deliveries("R1"), "deliveries_result"),
         (lambda store: store.events("stop:1"), "events_subject"),
         (lambda store: store.capture_strips(1), "strips_"),
-        (lambda store: store.analyzers(), "captures_analyzer"),
-        (lambda store: store.analyzers(), "strips_analyzer"),
-        (lambda store: store.day(DAY, LISBON), "strips_arrived"),
-        (lambda store: store.numbers_used(since=NOW), "strips_arrived"),
-        (lambda store: store.numbers_used(since=NOW), "strips_series"),
         (lambda store: store.open_stops(), "stops_open"),
+        (lambda store: store.results(search="R1"), "strips_number"),
+        (lambda store: store.results(search="R1"), "strips_specimen"),
+        (lambda store: store.results(search="R1"), "strips_patient"),
+        (lambda store: store.results(search="R1"), "strips_corrected"),
+        (lambda store: store.results(day=(DAY, LISBON)), "strips_arrived"),
+        (lambda store: store.results(states=frozenset({D.REFUSED})), "deliveries_state"),
+        (lambda store: store.results(states=frozenset({D.QUEUED})), "deliveries_state"),
+        (lambda store: store.strips(outcome="copy"), "strips_seldom"),
     ],
 )
 def test_the_pages_questions_are_answered_by_an_index(
@@ -268,8 +231,3 @@ def test_the_pages_questions_are_answered_by_an_index(
     assert any(f"INDEX {index}" in line for line in lines), lines
     big = ("captures", "strips", "deliveries", "events", "attempts", "s", "d", "c")
     assert [line for line in lines if line.startswith("SCAN ") and line.split()[1] in big] == []
-
-
-def test_the_destinations_counts_come_from_an_index_alone(store: SqliteStore) -> None:
-    """Every delivery is counted, and no message is read for it."""
-    assert any("USING INDEX deliveries_state" in line for line in plans(store, store.destinations))

@@ -181,10 +181,10 @@ def test_a_snapshot_shows_result_and_deliveries_of_one_moment(tmp_path: Path) ->
     def look() -> None:
         while not going.is_set():
             day = store.day(NOW.date(), s.UTC_ZONE)
-            coded = [strip.result_id for strip in day.strips if strip.outcome == "coded"]
-            pairs = [row.result_id for row in day.deliveries]
+            coded = day.of("coded")
+            pairs = tuple(sorted(strip_id for sent in day.sent for strip_id in sent.strips))
             looks.append(len(coded))
-            if pairs != [name for name in coded for _ in range(2)]:
+            if pairs != tuple(name for name in coded for _ in range(2)):
                 wrong.append((coded, pairs))
 
     readers = [threading.Thread(target=look) for _ in range(2)]

@@ -80,12 +80,13 @@ class Server:
         return PostgresDb(connection)
 
 
-_PARTS = re.compile(r"('(?:[^']|'')*')| INDEXED BY \w+|\?|%")
+_PARTS = re.compile(r"('(?:[^']|'')*')| INDEXED BY \w+|\bgroup_concat\b|\?|%")
+_OWN_WORDS = {"group_concat": "string_agg"}
 
 
 @lru_cache(maxsize=1024)
 def translated(sql: str, *, has_values: bool) -> bytes:
-    """Give ``sql`` as the driver takes it: ``%s`` for each ``?`` outside quotes, ``%`` doubled; SQLite's hints left out.
+    """Give ``sql`` as the driver takes it: ``%s`` for each ``?`` outside quotes, ``%`` doubled; SQLite's hints left out, and its own words in the server's.
 
     The driver looks at ``%`` only where there are values.
     """
@@ -94,7 +95,7 @@ def translated(sql: str, *, has_values: bool) -> bytes:
         quoted = found[1]
         if quoted is not None:
             return quoted.replace("%", "%%") if has_values else quoted
-        return {"?": "%s", "%": "%%" if has_values else "%"}.get(found[0], "")
+        return {"?": "%s", "%": "%%" if has_values else "%", **_OWN_WORDS}.get(found[0], "")
 
     return _PARTS.sub(part, sql).encode()
 
@@ -107,7 +108,7 @@ def numbered(sql: str) -> bytes:
     def part(found: re.Match[str]) -> str:
         if found[0] == "?":
             return f"${next(places)}"
-        return "" if found[0].startswith(" INDEXED") else found[0]
+        return "" if found[0].startswith(" INDEXED") else _OWN_WORDS.get(found[0], found[0])
 
     return _PARTS.sub(part, sql).encode()
 

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import itertools
 import random
 import threading
 from collections.abc import Callable
 from concurrent.futures import Future
+from contextlib import closing
 from dataclasses import dataclass, field
 from typing import Self
 
 import psycopg
 import pytest
+from hypothesis import HealthCheck, given, settings
 
 from bridge.errors import LeaseLost, StoreAway, StoreFailed, StoreUnsure
 from bridge.lifecycle.states import StopEnd
@@ -35,7 +38,10 @@ from tests.peers.postgres import PostgresServer
 from tests.store import strips as s
 from tests.store.contract import StoreContract
 from tests.store.gate_contract import GateContract
+from tests.store.histories import SINCE, Past, pasts, plain_runs, write
 from tests.store.strips import NOW, WAIT, later
+
+_ANALYZERS = (f"mill-{number}" for number in itertools.count())
 
 
 class TestContract(StoreContract):
@@ -196,7 +202,7 @@ def test_a_session_that_is_ended_under_load_is_nobodys_loss(
     chance = random.Random(20261126)
     with Load(store) as load:
         for _ in range(30):
-            load.until(chance.randrange(1, 15))
+            load.until(chance.randrange(5, 20))  # of four senders the fifth was kept by the session that is ended now
             postgres.sql(f"SELECT pg_terminate_backend({store._engine.backend})")
         load.until(5)
     load.check(store)
@@ -339,3 +345,34 @@ def test_what_a_person_decides_waits_for_who_judges_or_sends_just_then(
     closing.result(WAIT)
     judge.close()
     assert store.stops() == ()
+
+
+@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(strips=pasts)
+def test_runs_of_numbers_are_those_of_the_plain_definition(store: PostgresStore, at: Server, strips: list[Past]) -> None:
+    """As on a file: against reading every number that the analyzer ever had."""
+    name = next(_ANALYZERS)
+    with closing(at.connect(WRITING)) as db:
+        write(db, s.keep(store), name, strips)
+    assert tuple(run for run in store.number_runs(since=SINCE) if run.analyzer == name) == plain_runs(name, strips)
+
+
+def test_today_is_asked_of_a_server_as_of_a_file(store: PostgresStore) -> None:
+    """What waits, what was received lately, who has work, and the sums of the day."""
+    s.attempt(store, s.post(store, "1").delivery_ids[0], Answer.ACCEPTED)
+    s.post(store, "2", patient="P2")
+    s.keep(store, analyzer="tern-1")
+    (row,) = store.destinations(since=SINCE)
+    assert (row.name, row.waiting, row.oldest, row.accepted, row.refused) == ("records", 1, NOW, 1, 0)
+    assert store.analyzers_with_work() == ("tern-1",)
+    assert [(row.analyzer, row.last_number) for row in store.analyzers()] == [("brook-1", "2"), ("tern-1", "")]
+    day = store.day(NOW.date(), s.UTC_ZONE)
+    (group,) = day.groups
+    assert ([number for _, number in group.strips], group.outcome) == (["1", "2"], "coded")
+    assert sorted((each.state, len(each.strips)) for each in day.sent) == [(DeliveryState.ACCEPTED, 1), (DeliveryState.QUEUED, 1)]
+    assert day.last_accepted_at == NOW
+    for states, found in ((DeliveryState.ACCEPTED, ["1"]), (DeliveryState.QUEUED, ["2"]), (DeliveryState.REFUSED, [])):
+        assert [row.result_id for row in store.results(states=frozenset({states}))] == found
+    assert [row.result_id for row in store.results(search="P2", day=(NOW.date(), s.UTC_ZONE))] == ["2"]
+    assert [row.number for row in store.strips(outcome="coded")] == ["2", "1"]
+    assert store.strips(outcome="copy") == ()

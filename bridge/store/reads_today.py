@@ -1,0 +1,183 @@
+"""What Today asks of the store. Every question costs what the last days brought or what is open, however much was ever stored."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from datetime import date, datetime
+from zoneinfo import ZoneInfo
+
+from bridge.lifecycle.states import OPEN_DELIVERY, STOPPED_DELIVERY, DestinationState
+from bridge.model import DeliveryState, Purpose
+from bridge.store import rows
+from bridge.store.codec import json_of, moment, moment_or_none, when
+from bridge.store.database import Db
+from bridge.store.reads_shown import SENT_TO, bounds_of
+from bridge.store.snapshots import one_snapshot
+
+# Names alone, one step of an index each: DISTINCT would walk through every row of all years
+_ANALYZERS = (
+    "WITH RECURSIVE heard (who) AS (SELECT min(analyzer) FROM captures UNION ALL"
+    " SELECT (SELECT min(c.analyzer) FROM captures c WHERE c.analyzer > heard.who) FROM heard WHERE heard.who IS NOT NULL)"
+    " SELECT who FROM heard WHERE who IS NOT NULL"
+)
+_COUNT = "SELECT count(*) FROM deliveries WHERE destination = ? AND state = ? AND born_at >= ?"
+_OLDEST = "SELECT min(born_at) FROM deliveries WHERE destination = ? AND state = ?"
+_OF_DAY = "s.arrived_at >= ? AND s.arrived_at < ?"
+# A day's strips and the numbers of a series come in one text each: thousands of rows made one by one in Python cost several times as much
+_DAY_GROUPS = (
+    "SELECT s.analyzer, s.mode, s.series, s.outcome, s.purpose, CASE WHEN s.outcome = 'held' THEN s.findings ELSE '' END AS held_by,"
+    " group_concat(CAST(s.id AS TEXT), ','), group_concat(s.number, ',') FROM strips s INDEXED BY strips_arrived"
+    f" WHERE {_OF_DAY} AND s.outcome <> 'superseded' GROUP BY s.analyzer, s.mode, s.series, s.outcome, s.purpose, held_by"
+)
+_NEWER = (
+    "SELECT 1 FROM deliveries n WHERE n.result_id = d.result_id AND n.destination = d.destination"
+    " AND (n.version > d.version OR (n.version = d.version AND n.id > d.id))"
+)
+_DAY_SENT = (
+    f"SELECT d.destination, d.state, EXISTS ({_NEWER}) AS is_older, max(d.accepted_at), group_concat(CAST(s.id AS TEXT), ',')"
+    " FROM strips s INDEXED BY strips_arrived JOIN deliveries d ON d.result_id = s.result_id"
+    f" WHERE {_OF_DAY} AND s.result_id <> '' AND s.outcome IN ('coded', 'non_patient') GROUP BY d.destination, d.state, is_older"
+)
+_ARRIVED = (
+    "SELECT analyzer, mode, series, group_concat(number, ',') FROM strips INDEXED BY strips_arrived"
+    " WHERE arrived_at >= ? AND series <> '' AND number <> '' AND outcome <> 'superseded'"
+    " GROUP BY analyzer, mode, series ORDER BY analyzer, mode, series"
+)
+_OF_SERIES = "analyzer = ? AND mode = ? AND series = ? AND outcome <> 'superseded'"
+AT_ONCE = 64  # ours: numbers that one look-up asks for; most holes are of one or two
+FARTHEST = 1_024  # ours: numbers looked up one by one below a hole; past that it is quicker to read the series once
+
+_Series = tuple[str, str, str]  # analyzer, mode, series
+
+
+class TodayReads:
+    """The reads of Today; mixed into the store, which gives the connection."""
+
+    _db: Callable[[], Db]
+
+    @one_snapshot
+    def destinations(self, *, since: datetime | None = None) -> tuple[rows.DestinationRow, ...]:
+        """Give every destination that was ever named, by name; ``accepted`` counts what was made since then, without it all."""
+        db = self._db()
+        states = {row[0]: row[1:] for row in db.execute("SELECT name, state, reason, since FROM destinations")}
+        names = states.keys() | {name for (name,) in db.execute(SENT_TO)}
+
+        def counted(name: str, *states: DeliveryState, born_from: str = "") -> int:
+            return sum(db.execute(_COUNT, (name, state, born_from)).fetchone()[0] for state in states)
+
+        def oldest(name: str) -> datetime | None:
+            found = (db.execute(_OLDEST, (name, state)).fetchone()[0] for state in OPEN_DELIVERY)
+            return moment_or_none(min((at for at in found if at), default=None))
+
+        return tuple(
+            rows.DestinationRow(
+                name=name,
+                state=DestinationState(states[name][0] if name in states else "open"),
+                reason=states[name][1] if name in states else "",
+                since=moment(states[name][2]) if name in states else None,
+                waiting=counted(name, *OPEN_DELIVERY),
+                oldest=oldest(name),
+                accepted=counted(name, DeliveryState.ACCEPTED, born_from=when(since) or ""),
+                refused=counted(name, *STOPPED_DELIVERY),
+            )
+            for name in sorted(names)
+        )
+
+    @one_snapshot
+    def analyzers(self) -> tuple[rows.AnalyzerRow, ...]:
+        """Give every analyzer that was ever heard, by name."""
+        db = self._db()
+        work = dict(db.execute("SELECT analyzer, count(*) FROM intake WHERE ended_at IS NULL GROUP BY analyzer"))
+        last = "SELECT arrived_at, number FROM strips WHERE analyzer = ? ORDER BY id DESC LIMIT 1"
+        found = ((name, db.execute(last, (name,)).fetchone()) for (name,) in db.execute(_ANALYZERS).fetchall())
+        return tuple(
+            rows.AnalyzerRow(
+                analyzer=name,
+                last_strip_at=moment(strip[0]) if strip else None,
+                last_number=strip[1] if strip else "",
+                waiting_to_be_judged=work.get(name, 0),
+            )
+            for name, strip in found
+        )
+
+    @one_snapshot
+    def number_runs(self, *, since: datetime) -> tuple[rows.NumberRun, ...]:
+        """Give the numbers that arrived since ``since`` as runs without a hole, in order of analyzer, mode, series, number; copies too, what was set aside not."""
+        found = self._db().execute(_ARRIVED, (when(since),)).fetchall()
+        numbers = (((analyzer, mode, series), _numbers(together)) for analyzer, mode, series, together in found)
+        return tuple(run for key, of in numbers if of for run in self._runs(key, of, when(since) or ""))
+
+    def _runs(self, key: _Series, numbers: list[int], since: str) -> Iterator[rows.NumberRun]:
+        """Give the runs of one series; what stands before each may have arrived long before ``since``."""
+        floor: int | None = None
+        first = 0
+        for place, number in enumerate(numbers, 1):
+            if place < len(numbers) and numbers[place] == number + 1:
+                continue
+            analyzer, mode, series = key
+            before = self._before(key, numbers[first], floor, since)
+            yield rows.NumberRun(analyzer=analyzer, mode=mode, series=series, first=numbers[first], last=number, before=before)
+            floor, first = number, place
+
+    def _before(self, key: _Series, number: int, floor: int | None, since: str) -> int | None:
+        """Give the nearest number of the series below ``number``; ``floor`` is the nearest one of the window, None where there is none.
+
+        By look-ups of one number, nearest first: a hole is small, and a series may be years long.
+        """
+        lowest = 0 if floor is None else floor + 1
+        asked = range(max(lowest, number - 1), number)
+        while asked and number - asked.start <= FARTHEST:
+            if found := self._used(key, asked):
+                return max(found)
+            if floor is None and asked.stop == number and not self._is_older(key, since):
+                return None
+            asked = range(max(lowest, asked.start - AT_ONCE), asked.start)
+        return max((each for each in self._all_used(key) if lowest <= each < asked.stop), default=floor) if asked else floor
+
+    def _used(self, key: _Series, numbers: range) -> list[int]:
+        marks = ", ".join("?" * len(numbers))
+        query = f"SELECT number FROM strips INDEXED BY strips_number WHERE {_OF_SERIES} AND number IN ({marks})"
+        return [int(number) for (number,) in self._db().execute(query, (*key, *map(str, numbers)))]
+
+    def _is_older(self, key: _Series, since: str) -> bool:
+        """Say whether a series began before the window; its first strips by id are its oldest but for what was judged again."""
+        query = f"SELECT 1 FROM strips INDEXED BY strips_series WHERE {_OF_SERIES} AND arrived_at < ? AND number <> '' LIMIT 1"
+        return self._db().execute(query, (*key, since)).fetchone() is not None
+
+    def _all_used(self, key: _Series) -> Iterator[int]:
+        query = f"SELECT number FROM strips INDEXED BY strips_series WHERE {_OF_SERIES}"
+        return iter(_numbers(",".join(number for (number,) in self._db().execute(query, key))))
+
+    @one_snapshot
+    def day(self, day: date, zone: ZoneInfo) -> rows.DayStrips:
+        """Give everything that the day tally adds up, by arrival within the local day."""
+        db, span = self._db(), bounds_of(day, zone)
+        sent = db.execute(_DAY_SENT, span).fetchall()
+        refused = (
+            "SELECT count(*) FROM stops t JOIN refused_files f ON f.stop_id = t.id WHERE t.opened_at >= ? AND t.opened_at < ?"
+        )
+        return rows.DayStrips(
+            day=day,
+            groups=tuple(_group(row) for row in db.execute(_DAY_GROUPS, span)),
+            sent=tuple(
+                rows.DaySent(destination=destination, state=DeliveryState(state), strips=tuple(sorted(map(int, ids.split(",")))))
+                for destination, state, is_older, _, ids in sent
+                if not is_older
+            ),
+            refused_files=db.execute(refused, span).fetchone()[0],
+            last_accepted_at=moment_or_none(max((at for _, _, _, at, _ in sent if at), default=None)),
+        )
+
+
+def _numbers(together: str) -> list[int]:
+    """Give the numbers of a text with commas, each once, in order; what is none is left out."""
+    return sorted({int(number) for number in together.split(",") if number.isascii() and number.isdecimal()})
+
+
+def _group(row: tuple[str, ...]) -> rows.DayGroup:
+    analyzer, mode, series, outcome, purpose, findings, ids, numbers = row
+    rules = tuple(str(found[0]) for found in json_of(findings)) if findings else ()  # type: ignore[index]  # JSON holds what apply_outcome wrote
+    strips = sorted(zip(map(int, ids.split(",")), numbers.split(","), strict=True))
+    return rows.DayGroup(
+        analyzer=analyzer, mode=mode, series=series, outcome=outcome, purpose=Purpose(purpose), rules=rules, strips=tuple(strips)
+    )

@@ -1,0 +1,166 @@
+"""What Today asks: analyzers, receivers, the numbers of the last days, and the sums of a day; each from a few rows, however much is stored."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Callable
+from datetime import date, timedelta
+from zoneinfo import ZoneInfo
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+
+from bridge.model import Answer, Coded, DeliveryState
+from bridge.store.commands import NoteRefusedFile
+from bridge.store.database import SqliteDb
+from bridge.store.rows import DaySent, NumberRun
+from bridge.store.sqlite import SqliteStore
+from tests.store import strips as s
+from tests.store.histories import SINCE, Past, pasts, plain_runs, write
+from tests.store.plans import plans
+from tests.store.strips import NOW, later
+
+LISBON = ZoneInfo("Europe/Lisbon")
+DAY = date(2026, 11, 25)
+_NAMES = (f"mill-{number}" for number in itertools.count())
+
+
+def _refused_file(store: SqliteStore, at: float = 0) -> int:
+    noted = NoteRefusedFile(
+        source="drops", name=f"{at}.bin", digest="f" * 64, size=9, beginning=b"x", sentence="S.", remedy="R.", at=later(at)
+    )
+    stop_id: int = store.submit(noted).result(s.WAIT)
+    return stop_id
+
+
+def test_analyzers_say_when_they_last_spoke_and_what_waits(store: SqliteStore) -> None:
+    """By name, each once, also one whose first capture is still to be judged."""
+    assert store.analyzers() == ()
+    s.post(store, "R1")
+    s.record(store, s.reading("9", analyzer="tern-1"), s.rejected(None))
+    s.keep(store)
+    s.keep(store, analyzer="alder-1")
+    told = [(row.analyzer, row.last_strip_at, row.last_number, row.waiting_to_be_judged) for row in store.analyzers()]
+    assert told == [("alder-1", None, "", 1), ("brook-1", NOW, "R1", 1), ("tern-1", NOW, "9", 0)]
+
+
+def _numbers(store: SqliteStore, day: date) -> list[str]:
+    return [number for group in store.day(day, LISBON).groups for _, number in group.strips]
+
+
+def _run(first: int, last: int, before: int | None, analyzer: str = "mill") -> NumberRun:
+    return NumberRun(analyzer=analyzer, mode="all", series="2026-11-25", first=first, last=last, before=before)
+
+
+@pytest.mark.parametrize(
+    ("strips", "expected"),
+    [
+        ([], ()),
+        ([Past("7", 1)], (_run(7, 7, None),)),  # nothing of the series came earlier: it begins here
+        ([Past("6", 60), Past("7", 1)], (_run(7, 7, 6),)),
+        ([Past("3", 60), Past("7", 1)], (_run(7, 7, 3),)),  # a hole at the window's beginning
+        ([Past("3", 60), Past("7000", 1)], (_run(7000, 7000, 3),)),  # too wide for look-ups
+        ([Past("3", 60), Past("6", 60, "superseded"), Past("7", 1)], (_run(7, 7, 3),)),
+        (
+            [Past("2", 1), Past("5", 60), Past("7", 1)],
+            (_run(2, 2, None), _run(7, 7, 5)),
+        ),  # an old number inside a hole of the window
+        ([Past("9", 60), Past("4", 1)], (_run(4, 4, None),)),  # older numbers all stand above
+        ([Past("9", 60)], ()),  # nothing of the series came lately
+        ([Past("1", 1, series=""), Past("", 1), Past("1b", 1)], ()),
+    ],
+)
+def test_runs_are_of_the_window_and_know_what_stands_before(
+    store: SqliteStore, file: SqliteDb, strips: list[Past], expected: tuple[NumberRun, ...]
+) -> None:
+    """The numbers that came since, and before each run the nearest that ever came."""
+    write(file, s.keep(store), "mill", strips)
+    assert store.number_runs(since=SINCE) == expected
+    assert plain_runs("mill", strips) == expected
+
+
+@settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(strips=pasts)
+def test_runs_are_those_of_the_plain_definition(store: SqliteStore, file: SqliteDb, strips: list[Past]) -> None:
+    """Against reading every number that the analyzer ever had; each example is an analyzer of its own in one store."""
+    name = next(_NAMES)
+    write(file, s.keep(store), name, strips)
+    assert tuple(run for run in store.number_runs(since=SINCE) if run.analyzer == name) == plain_runs(name, strips)
+
+
+def test_destinations_count_what_is_open_turned_away_and_lately_received(store: SqliteStore) -> None:
+    """Of what was received only the last days are counted; what waits or stands turned away is counted whole."""
+    for number, (at, answer) in enumerate(
+        ((-2_000, Answer.ACCEPTED), (-1, Answer.ACCEPTED), (-3_000, Answer.REFUSED), (-1, None))
+    ):
+        of, made = s.reading(str(number), patient=str(number)), s.result(f"R{number}", patient=str(number))
+        recorded = s.record(
+            store,
+            of,
+            Coded(checked=s.checked(of), result=made),
+            deliveries=[s.delivery(s.message(made, f"M{number}"))],
+            at=later(at),
+        )
+        if answer is not None:
+            s.attempt(store, recorded.delivery_ids[0], answer)
+    (row,) = store.destinations(since=NOW - timedelta(days=1))
+    assert (row.name, row.waiting, row.oldest, row.accepted, row.refused) == ("records", 1, later(-1), 1, 1)
+    (row,) = store.destinations()
+    assert (row.waiting, row.accepted, row.refused) == (1, 2, 1)
+
+
+def test_a_day_holds_all_that_the_tally_adds_up(store: SqliteStore) -> None:
+    """Strips by arrival in the site's zone, their deliveries, unreadable stretches and refused files."""
+    recorded = s.post(store, "R1", destinations=("records", "chart"))
+    s.record(store, s.unreadable(), None)
+    s.record(store, s.reading("2"), s.held(s.reading("2")))
+    _refused_file(store)
+    _refused_file(store, at=24 * 60)
+    day = store.day(DAY, LISBON)
+    assert [(day.of(outcome), outcome) for outcome in ("coded", "unreadable", "held")] == [
+        ((1,), "coded"),
+        ((2,), "unreadable"),
+        ((3,), "held"),
+    ]
+    assert [group.rules for group in day.groups if group.outcome == "held"] == [("copy.possible",)]
+    assert day.refused_files == 1
+    assert sorted(day.sent, key=lambda each: each.destination) == [
+        DaySent(destination=name, state=DeliveryState.QUEUED, strips=(recorded.strip_id,)) for name in ("chart", "records")
+    ]
+    assert day.last_accepted_at is None
+    s.attempt(store, recorded.delivery_ids[1], Answer.ACCEPTED)
+    assert store.day(DAY, LISBON).last_accepted_at == NOW
+    empty = store.day(DAY - timedelta(days=1), LISBON)
+    assert (empty.groups, empty.sent, empty.refused_files, empty.last_accepted_at) == ((), (), 0, None)
+
+
+def test_a_day_is_as_long_as_its_clocks_say(store: SqliteStore) -> None:
+    """On 2026-10-25 Lisbon goes from 02:00 to 01:00 (EU directive 2000/84/EC): that day has 25 hours and loses no strip."""
+    start = later(-31 * 24 * 60 - 11 * 60)  # 2026-10-24 23:00 UTC, midnight in Lisbon's summer time
+    for number, minutes in enumerate((-1, 0, 24 * 60, 25 * 60 - 1, 25 * 60)):
+        of = s.reading(str(number))
+        capture_id = s.keep(store, b"x", arrived_at=start + timedelta(minutes=minutes))
+        s.record(store, of, s.control(of), capture_id=capture_id)
+    assert _numbers(store, date(2026, 10, 25)) == ["1", "2", "3"]
+    assert _numbers(store, date(2026, 10, 24)) == ["0"]
+    assert _numbers(store, date(2026, 10, 26)) == ["4"]
+
+
+@pytest.mark.parametrize(
+    ("ask", "index"),
+    [
+        (lambda store: store.analyzers(), "captures_analyzer"),
+        (lambda store: store.analyzers(), "strips_analyzer"),
+        (lambda store: store.day(DAY, LISBON), "strips_arrived"),
+        (lambda store: store.number_runs(since=SINCE), "strips_arrived"),
+        (lambda store: store.number_runs(since=SINCE), "strips_number"),
+        (lambda store: store.destinations(since=SINCE), "deliveries_state"),
+    ],
+)
+def test_todays_questions_are_answered_by_an_index(store: SqliteStore, ask: Callable[[SqliteStore], object], index: str) -> None:
+    """Captures, strips and deliveries grow for years; Today must not walk through them."""
+    s.post(store, "7")
+    lines = plans(store, lambda: ask(store))
+    assert any(f"INDEX {index}" in line for line in lines), lines
+    big = ("captures", "strips", "deliveries", "events", "attempts", "s", "d", "c")
+    assert [line for line in lines if line.startswith("SCAN ") and line.split()[1] in big] == []
