@@ -63,17 +63,17 @@ def control_table(document: ControlsDocument, types: Types, *, zone: ZoneInfo) -
         control_lot(row, materials, types, path=(CONTROLS_FILE, "lots", index)) for index, row in enumerate(document.lots)
     )
     _check_lots(lots)
-    if document.drift.off > document.drift.of:
+    if document.drift.runs > document.drift.of:
         raise TableError(
-            f"{document.drift.off} of {document.drift.of} runs can never be off.",
-            remedy="Let off be smaller than of.",
-            path=(CONTROLS_FILE, "drift", "off"),
+            f"{document.drift.runs} of {document.drift.of} runs can never be off.",
+            remedy="Let runs be smaller than of.",
+            path=(CONTROLS_FILE, "drift", "runs"),
         )
     return ControlTable(
         materials=MappingProxyType(materials),
         lots=lots,
         policy=_policy(document.gate, materials, zone) if document.gate else None,
-        drift=DriftRule(off=document.drift.off, of=document.drift.of),
+        drift=DriftRule(off=document.drift.runs, of=document.drift.of),
     )
 
 

@@ -85,9 +85,9 @@ class GateRow(Shape):
 
 
 class DriftRow(Shape):
-    """When controls are said to drift: ``off`` of the last ``of`` runs on one side of what is expected."""
+    """When controls are said to drift: ``runs`` of the last ``of`` runs lie off on one side. (A key ``off`` would be YAML's word for false.)"""
 
-    off: int = Field(default=3, ge=2, le=100)
+    runs: int = Field(default=3, ge=2, le=100)
     of: int = Field(default=20, ge=5, le=200)
 
 

@@ -82,7 +82,7 @@ def test_the_needs_are_the_printed_keys() -> None:
         strip_lot="L100",
     )
     assert needs(reading(number=None, patient=None, clock=None, digest="d"), TABLES) == Needs(
-        analyzer="bench-1", mode="routine", number="", record_digest="d", patient_id=""
+        analyzer="bench-1", mode="routine", number="", record_digest="d", patient_id="", strip_type="fern-3", strip_lot="L100"
     )
     assert needs(reading(number="7#", digest="d"), TABLES).number == ""
 

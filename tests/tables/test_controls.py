@@ -72,7 +72,7 @@ def test_the_policy_is_the_sites() -> None:
         one_step=True,
     )
     assert compiled(gate=None).policy is None
-    assert compiled(drift={"off": 4}).drift == DriftRule(off=4, of=20)
+    assert compiled(drift={"runs": 4}).drift == DriftRule(off=4, of=20)
     assert control_table(ControlsDocument(), tables().strip_types, zone=ZONE) == ControlTable(drift=DriftRule(off=3, of=20))
 
 
@@ -106,7 +106,7 @@ WRONG = [
     (changed("lots", 1, to=lot("1", "B1-0771")), "lots[1]", "'B1-0771' names two lots on quill-10: lots[0] and lots[1]. Give each lot what only its own vial says."),
     (changed("gate", "levels", to=["1", "3"]), "gate.levels[1]", "No control material has the level '3'. Use one of: 1, 2."),
     (changed("materials", "birch", "levels", 1, "level", to="1"), "materials.birch.levels[1].level", "The level '1' is given twice. Keep one."),
-    (document(drift={"off": 9, "of": 8}), "drift.off", "9 of 8 runs can never be off. Let off be smaller than of."),
+    (document(drift={"runs": 9, "of": 8}), "drift.runs", "9 of 8 runs can never be off. Let runs be smaller than of."),
 ]  # fmt: skip
 
 
@@ -183,6 +183,18 @@ def test_a_sites_file_is_read_with_its_other_mappings(tmp_path: Path) -> None:
     file.write_text(yaml.safe_dump(document(gate={"levels": ["3"], "shut": "hold"}), sort_keys=False), encoding="utf-8")
     with pytest.raises(TableError, match=r"controls\.yaml:\d+: gate\.levels\[0\]: No control material has the level '3'"):
         load_tables(shipped_mappings(), tmp_path, POLICY, zone=ZONE)
+
+
+def test_the_manuals_example_compiles() -> None:
+    """Whoever copies it has a file that stands: one lot and a gate with everything that can be said of one."""
+    page = (Path(__file__).parents[2] / "docs/how-to/judge-controls.md").read_text(encoding="utf-8")
+    example = "\n".join(line[4:] for line in page.splitlines() if line.startswith("    "))
+    made = control_table(ControlsDocument.model_validate(yaml.safe_load(example)), tables().strip_types, zone=ZONE)
+    assert [(lot.lot, [each.pad for each in lot.expected if not each.is_claimed]) for lot in made.lots] == [
+        ("B1-0771", ["protein"])
+    ]
+    assert made.policy is not None
+    assert (made.policy.shut, made.policy.shifts, made.policy.one_step) == (ShutDoes.WAIT, (time(14), time(22)), True)
 
 
 def test_what_counts_as_negative() -> None:
