@@ -27,7 +27,7 @@ def controls(subject: Subject) -> Block:
         "the material's number, and INV, of a control alone, the material again. The receiver must never file one under a patient, and must "
         "take one message at a time of each analyzer in its order. Proficiency and training strips are not sent. "
     )
-    kept = "Controls are kept and shown by Padpost, and never sent: the receiver gets nothing of them. "
+    kept = "Controls are kept and shown by Padpost, never sent: the receiver gets nothing of them. "
     words = Words(text=(sent if subject.terms.non_patient else kept) + _gate_words(subject.tables.controls.policy))
     pair = ("what was agreed on controls", "agreement.controls", subject.agreement.controls)
     return _agreed_block("H", "Quality control", (words,), (pair,))

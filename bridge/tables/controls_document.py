@@ -85,7 +85,7 @@ class GateRow(Shape):
 
 
 class DriftRow(Shape):
-    """When controls are said to drift: ``runs`` of the last ``of`` runs lie off on one side. (A key ``off`` would be YAML's word for false.)"""
+    """When controls are said to drift: ``runs`` of the last ``of`` runs lie off on one side. The key ``off`` would be YAML's word for false."""
 
     runs: int = Field(default=3, ge=2, le=100)
     of: int = Field(default=20, ge=5, le=200)
