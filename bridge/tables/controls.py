@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 from datetime import date, time, timedelta
 from types import MappingProxyType
@@ -28,7 +28,7 @@ from bridge.tables.control_table import (
 from bridge.tables.controls_document import ControlsDocument, ExpectedRow, GateRow, LotRow, MaterialRow
 from bridge.tables.expected import ranks_between, ranks_of_words
 from bridge.tables.layouts import nearest
-from bridge.tables.types import StripPad, StripType, Tables
+from bridge.tables.types import Doubt, StripPad, StripType, Tables
 
 CONTROLS_FILE = "controls.yaml"
 
@@ -48,12 +48,35 @@ def with_controls(tables: Tables, document: ControlsDocument, *, zone: ZoneInfo)
         return tables
     plain = json.loads(tables.canonical) | {"controls": document.model_dump(mode="json")}
     canonical = json.dumps(plain, sort_keys=True, separators=(",", ":")).encode()
+    table = control_table(document, tables.strip_types, zone=zone)
     return replace(
         tables,
-        controls=control_table(document, tables.strip_types, zone=zone),
+        controls=table,
         canonical=canonical,
         digest=hashlib.sha256(canonical).hexdigest(),
     )
+
+
+def control_doubts(table: ControlTable, used: Iterable[str]) -> Iterator[Doubt]:
+    """Give what keeps a gate shut by oversight: lots that nobody signed, and levels without a lot for a strip type in use (``used``)."""
+    if table.policy is None:
+        return
+    for index, lot in enumerate(table.lots):
+        if not lot.is_signed:
+            yield Doubt(
+                path=(CONTROLS_FILE, "lots", index, "signed"),
+                sentence=f"Nobody has signed lot {lot.lot}: its runs count for nothing.",
+                remedy="A second person compares it with the insert and signs.",
+            )
+    for strip_type in sorted(set(used)):
+        have = {lot.level for lot in table.lots if lot.strip_type == strip_type and lot.is_signed}
+        missing = sorted(table.policy.levels - have)
+        if missing:
+            yield Doubt(
+                path=(CONTROLS_FILE, "gate", "levels"),
+                sentence=f"{strip_type} has no signed lot of level {', '.join(missing)}: its gate can never open.",
+                remedy="Enter a lot of each level for it, or let no analyzer read it.",
+            )
 
 
 def control_table(document: ControlsDocument, types: Types, *, zone: ZoneInfo) -> ControlTable:

@@ -15,7 +15,7 @@ from bridge.errors import TableError
 from bridge.settings import Document, shipped_mappings
 from bridge.site import load_tables
 from bridge.tables.control_table import ControlTable, DriftRule, GatePolicy, LevelKind, ShutDoes
-from bridge.tables.controls import control_lot, control_table, is_negative, must_be_found, with_controls
+from bridge.tables.controls import control_doubts, control_lot, control_table, is_negative, must_be_found, with_controls
 from bridge.tables.controls_document import ControlsDocument, LotRow
 from bridge.tables.differences import differences
 from tests.bench.controls_for_tests import compiled, document, expected, lot
@@ -183,6 +183,18 @@ def test_a_sites_file_is_read_with_its_other_mappings(tmp_path: Path) -> None:
     file.write_text(yaml.safe_dump(document(gate={"levels": ["3"], "shut": "hold"}), sort_keys=False), encoding="utf-8")
     with pytest.raises(TableError, match=r"controls\.yaml:\d+: gate\.levels\[0\]: No control material has the level '3'"):
         load_tables(shipped_mappings(), tmp_path, POLICY, zone=ZONE)
+
+
+def test_what_keeps_a_gate_shut_by_oversight_is_told() -> None:
+    """A gate that can never open would be found out on the first morning; `padpost check` says it before."""
+    assert list(control_doubts(compiled(), ["quill-10"])) == []
+    assert list(control_doubts(compiled(gate=None, lots=[]), ["quill-10"])) == []
+    unsigned = compiled(lots=[lot("1", "B1-0771", signed=""), lot("2", "B2-0772")])
+    assert [(doubt.path, doubt.sentence) for doubt in control_doubts(unsigned, ["quill-10", "sedge-5", "quill-10"])] == [
+        (("controls.yaml", "lots", 0, "signed"), "Nobody has signed lot B1-0771: its runs count for nothing."),
+        (("controls.yaml", "gate", "levels"), "quill-10 has no signed lot of level 1: its gate can never open."),
+        (("controls.yaml", "gate", "levels"), "sedge-5 has no signed lot of level 1, 2: its gate can never open."),
+    ]
 
 
 def test_the_manuals_example_compiles() -> None:
