@@ -42,7 +42,7 @@ class Store(Protocol):
         """Do ``command`` in one durable transaction; the future gives its result once committed.
 
         The future raises StoreFull, StoreAway, StoreUnsure (it may be kept or not: look at the store), StoreFailed, or
-        Overtaken (CloseStop, RecordOutcome, BearMessage, WithholdDelivery, SayOfGate, EndWaiting, DecideLookBack), or LeaseLost (commands that carry a lease).
+        Overtaken (CloseStop, RecordOutcome, BearMessage, WithholdDelivery, SayOfGate, EndWaiting, DecideLookBack, SignLot, CloseLot), or LeaseLost (commands that carry a lease).
         """
 
     def listen(self, heard: Callable[[str], None]) -> None:
@@ -82,6 +82,9 @@ class Store(Protocol):
 
     def gate_reading(self, key: GateKey, *, arrived_at: datetime, seat: Seat) -> rows.GateReading:
         """Give a gate as it was last moved, and how it stood around a strip that arrived then and there (capture id, index)."""
+
+    def control_lots(self) -> tuple[rows.LotShown, ...]:
+        """Give the lots of control material that people entered and that are in use, oldest first."""
 
     # --- telling a sender
 

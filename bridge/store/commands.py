@@ -379,6 +379,37 @@ class DecideLookBack:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class EnterLot:
+    """Keep a lot of control material as a person typed it (``content``: a controls_document.LotRow as JSON). Gives its id (int)."""
+
+    content: str
+    actor: Actor
+    at: datetime
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class SignLot:
+    """Keep a second person's signature of a lot. Gives None.
+
+    Raises RefusedAction for the name of who entered it, Overtaken where it was signed or taken out already.
+    """
+
+    lot_id: int
+    actor: Actor
+    at: datetime
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class CloseLot:
+    """Take a lot out of use: no control is judged by it any more. Gives None; raises Overtaken where it was taken out already."""
+
+    lot_id: int
+    actor: Actor
+    reason: str
+    at: datetime
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class KeepTables:
     """Keep a loaded table set, so that every result stays explainable. Gives None.
 
@@ -461,6 +492,9 @@ Command = (
     | SayOfGate
     | EndWaiting
     | DecideLookBack
+    | EnterLot
+    | SignLot
+    | CloseLot
     | KeepTables
     | KeepPlanCheck
     | ReserveNumbers

@@ -23,7 +23,7 @@ from bridge.lifecycle.states import (
 )
 from bridge.model import SERVICE, Actor, Answer, Decisions, DeliveryState, Priority, Purpose
 from bridge.store import commands as c
-from bridge.store.memory_gate import decide_look_back, end_waiting, say_of_gate
+from bridge.store.memory_gate import close_lot, decide_look_back, end_waiting, enter_lot, say_of_gate, sign_lot
 from bridge.store.memory_lease import check_lease, hold_leases, leave_leases, recover_deliveries
 from bridge.store.memory_outcome import record_outcome, set_unreadable_aside
 from bridge.store.memory_rows import Decided, Door, Sent, State, Tried, next_id
@@ -442,6 +442,9 @@ _APPLY: Mapping[type, Callable[[State, Any], Any]] = {
     c.SayOfGate: say_of_gate,
     c.EndWaiting: end_waiting,
     c.DecideLookBack: decide_look_back,
+    c.EnterLot: enter_lot,
+    c.SignLot: sign_lot,
+    c.CloseLot: close_lot,
     c.KeepTables: keep_tables,
     c.KeepPlanCheck: keep_plan_check,
     c.ReserveNumbers: reserve_numbers,

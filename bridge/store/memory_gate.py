@@ -8,12 +8,13 @@ from datetime import datetime
 from bridge.bench.controls import RunVerdict
 from bridge.bench.gate import ControlRead, Gate, GateKey, Seat, after, asks, at_time, decides, may, reason_of
 from bridge.bench.look_back import LookBack, look_back_of
-from bridge.errors import Overtaken
+from bridge.errors import Overtaken, RefusedAction
 from bridge.lifecycle.states import StopEnd
 from bridge.model import SERVICE, Decisions, GateState, Purpose, Waiting
 from bridge.store import commands as c
 from bridge.store import rows
 from bridge.store.apply_gate import PASSED
+from bridge.store.apply_lot import SAME_PERSON, same_person
 from bridge.store.memory_rows import Decided, Doubted, State, Strip, next_id
 from bridge.store.statements import Change
 
@@ -144,6 +145,41 @@ def decide_look_back(state: State, command: c.DecideLookBack) -> None:
     state.note(command.at, command.actor, "look_back.decided", f"look_back:{command.row_id}", change)
 
 
+def enter_lot(state: State, command: c.EnterLot) -> int:
+    """Keep a lot; nobody has signed it yet."""
+    lot_id = next_id(state.lots)
+    state.lots[lot_id] = rows.LotShown(
+        lot_id=lot_id, content=command.content, entered_by=command.actor.name, entered_at=command.at, signed_by="", signed_at=None
+    )
+    state.note(command.at, command.actor, "lot.entered", f"lot:{lot_id}", Change(after="entered"))
+    return lot_id
+
+
+def sign_lot(state: State, command: c.SignLot) -> None:
+    """Sign a lot. Raises RefusedAction for the same person, Overtaken where it is signed or taken out."""
+    lot = _lot_in_use(state, command.lot_id)
+    if lot.signed_by:
+        raise Overtaken(f"{lot.signed_by} has signed this lot already.")
+    if same_person(lot.entered_by, command.actor.name):
+        raise RefusedAction(SAME_PERSON)
+    state.lots[command.lot_id] = replace(lot, signed_by=command.actor.name, signed_at=command.at)
+    state.note(command.at, command.actor, "lot.signed", f"lot:{command.lot_id}", Change(before="entered", after="signed"))
+
+
+def close_lot(state: State, command: c.CloseLot) -> None:
+    """Take a lot out of use. Raises Overtaken where it is out already."""
+    _lot_in_use(state, command.lot_id)
+    state.lots_out.add(command.lot_id)
+    change = Change(after="closed", reason=command.reason)
+    state.note(command.at, command.actor, "lot.closed", f"lot:{command.lot_id}", change)
+
+
+def _lot_in_use(state: State, lot_id: int) -> rows.LotShown:
+    if lot_id not in state.lots or lot_id in state.lots_out:
+        raise Overtaken("This lot is out of use already. Look at the list again.")
+    return state.lots[lot_id]
+
+
 # --- what is asked
 
 
@@ -186,6 +222,10 @@ class GatesInMemory:
         found = (row for row, _ in reversed(self._state.gate_events))
         chosen = [row for row in found if (since is None or row.at >= since) and (before is None or row.event_id < before)]
         return tuple(chosen[:limit])
+
+    def control_lots(self) -> tuple[rows.LotShown, ...]:
+        """Give the lots that people entered and that are in use, oldest first."""
+        return tuple(lot for lot_id, lot in self._state.lots.items() if lot_id not in self._state.lots_out)
 
     def sent_in_spite(self, *, since: datetime, limit: int = 200) -> tuple[rows.StripRow, ...]:
         """Give the strips that arrived since then and were sent though their controls were not right, newest first."""

@@ -17,6 +17,7 @@ from bridge.store.rows import (
     EventRow,
     GateEventRow,
     IntakeRow,
+    LotShown,
     RefusedFileRow,
     StopRow,
     StripRow,
@@ -129,6 +130,8 @@ class State:
     gates: dict[GateKey, Gate] = field(default_factory=dict)
     gate_events: list[tuple[GateEventRow, bool | None]] = field(default_factory=list)  # with what it decided
     doubted: dict[int, Doubted] = field(default_factory=dict)
+    lots: dict[int, LotShown] = field(default_factory=dict)
+    lots_out: set[int] = field(default_factory=set)
     leases: dict[str, tuple[str, int]] = field(default_factory=dict)  # name -> owner, token
     processes: dict[str, Alive] = field(default_factory=dict)
 

@@ -13,7 +13,7 @@ from bridge.store.codec import moment, moment_or_none, when
 from bridge.store.database import Db
 from bridge.store.gate_codec import gate_of
 from bridge.store.reads_shown import STRIP, strip_row
-from bridge.store.rows import GateEventRow, GateReading, GateRow, LookBackShown, StripRow
+from bridge.store.rows import GateEventRow, GateReading, GateRow, LookBackShown, LotShown, StripRow
 from bridge.store.snapshots import one_snapshot
 
 _OF_KEY = "analyzer = ? AND strip_type = ? AND strip_lot = ?"
@@ -75,6 +75,23 @@ class GateReads:
         values = [*([when(since)] if since else []), *([before] if before is not None else [])]
         found = self._db().execute(f"{_EVENT}{' WHERE ' if where else ''}{where} ORDER BY id DESC LIMIT ?", (*values, limit))
         return tuple(_event(row) for row in found)
+
+    def control_lots(self) -> tuple[LotShown, ...]:
+        """Give the lots that people entered and that are in use, oldest first."""
+        found = self._db().execute(
+            "SELECT id, content, entered_by, entered_at, signed_by, signed_at FROM control_lots WHERE closed_at IS NULL ORDER BY id"
+        )
+        return tuple(
+            LotShown(
+                lot_id=row[0],
+                content=row[1],
+                entered_by=row[2],
+                entered_at=moment(row[3]),
+                signed_by=row[4],
+                signed_at=moment_or_none(row[5]),
+            )
+            for row in found
+        )
 
     def sent_in_spite(self, *, since: datetime, limit: int = 200) -> tuple[StripRow, ...]:
         """Give the strips that arrived since then and were sent though their controls were not right, newest first."""

@@ -392,3 +392,15 @@ class LookBackShown:
     verified: str
     decided_at: datetime | None
     reason: str
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class LotShown:
+    """A lot that a person entered, in use. ``signed_by`` is "" while nobody signed it."""
+
+    lot_id: int
+    content: str
+    entered_by: str
+    entered_at: datetime
+    signed_by: str
+    signed_at: datetime | None

@@ -354,6 +354,20 @@ look_backs = Table(
     UniqueConstraint("capture_id", "idx"),
 )
 
+# content: controls_document.LotRow as JSON, unsigned; closed_at NULL: in use
+control_lots = Table(
+    "control_lots",
+    metadata,
+    _id(),
+    Column("content", Text, nullable=False),
+    Column("entered_by", Text, nullable=False),
+    Column("entered_at", Text, nullable=False),
+    Column("signed_by", Text, nullable=False),
+    Column("signed_at", Text),
+    Column("closed_by", Text, nullable=False),
+    Column("closed_at", Text),
+)
+
 refused_files = Table(
     "refused_files",
     metadata,

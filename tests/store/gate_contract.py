@@ -13,11 +13,22 @@ import pytest
 from bridge.bench.controls import RunVerdict
 from bridge.bench.gate import BegunAnew, Cause, ControlRead, Gate, GateKey, Mended, PatientRead, RepeatExplained, Seat
 from bridge.bench.look_back import Verdict
-from bridge.errors import Overtaken
+from bridge.errors import Overtaken, RefusedAction
 from bridge.lifecycle.states import StopEnd
 from bridge.model import CheckedReading, Coded, GateState, NonPatient, Outcome, Purpose, Severity, Waiting
 from bridge.store.api import Store
-from bridge.store.commands import DecideLookBack, EndWaiting, GateWrite, NewDelivery, RecordedOutcome, RecordOutcome, SayOfGate
+from bridge.store.commands import (
+    CloseLot,
+    DecideLookBack,
+    EndWaiting,
+    EnterLot,
+    GateWrite,
+    NewDelivery,
+    RecordedOutcome,
+    RecordOutcome,
+    SayOfGate,
+    SignLot,
+)
 from bridge.tables.control_table import GatePolicy, ShutDoes
 from tests.store import strips as s
 from tests.store.contract import Opened
@@ -363,3 +374,38 @@ class GateContract:
             ("L2", S.OPEN, 0),
         ]
         assert bench.waiting_work() == []
+
+    def test_a_lot_is_entered_by_one_and_signed_by_another(self, opened: Opened) -> None:
+        """The name that entered it signs nothing, in whatever spelling; a signature is given once and outlives a restart."""
+        store = opened.store
+        first = store.submit(EnterLot(content='{"lot":"B1"}', actor=BO, at=NOW)).result(WAIT)
+        second = store.submit(EnterLot(content='{"lot":"B2"}', actor=EDA, at=NOW)).result(WAIT)
+        for name in ("Bo", " bo ", "BO"):
+            with pytest.raises(RefusedAction, match="You entered this lot yourself"):
+                store.submit(SignLot(lot_id=first, actor=replace(BO, name=name), at=NOW)).result(WAIT)
+        store.submit(SignLot(lot_id=first, actor=EDA, at=later(1))).result(WAIT)
+        store = opened.restart()
+        with pytest.raises(Overtaken, match="Eda has signed this lot already"):
+            store.submit(SignLot(lot_id=first, actor=EDA, at=NOW)).result(WAIT)
+        assert [
+            (lot.lot_id, lot.content, lot.entered_by, lot.entered_at, lot.signed_by, lot.signed_at)
+            for lot in store.control_lots()
+        ] == [
+            (first, '{"lot":"B1"}', "Bo", NOW, "Eda", later(1)),
+            (second, '{"lot":"B2"}', "Eda", NOW, "", None),
+        ]
+        assert [(event.what, event.actor) for event in store.events(f"lot:{first}")] == [
+            ("lot.entered", "Bo"),
+            ("lot.signed", "Eda"),
+        ]
+
+    def test_a_lot_is_taken_out_of_use(self, opened: Opened) -> None:
+        """Typed wrong or used up: it judges nothing any more, and its history stays."""
+        store = opened.store
+        lot_id = store.submit(EnterLot(content="{}", actor=BO, at=NOW)).result(WAIT)
+        store.submit(CloseLot(lot_id=lot_id, actor=EDA, reason="typed wrong", at=NOW)).result(WAIT)
+        assert store.control_lots() == ()
+        for command in (CloseLot(lot_id=lot_id, actor=EDA, reason="r", at=NOW), SignLot(lot_id=lot_id, actor=EDA, at=NOW)):
+            with pytest.raises(Overtaken, match="This lot is out of use already"):
+                store.submit(command).result(WAIT)
+        assert [event.reason for event in store.events(f"lot:{lot_id}")] == ["", "typed wrong"]

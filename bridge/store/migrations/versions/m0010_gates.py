@@ -1,4 +1,4 @@
-"""Gates by controls: how each stands, everything that happened to it, and what is to be looked at again after a failure."""
+"""Gates by controls: how each stands, everything that happened to it, what is to be looked at again after a failure, and lots that people entered."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ def _numbers(*names: str) -> list[sa.Column[int]]:
 
 
 def upgrade() -> None:
-    """Add the three tables, and the index of strips that wait for controls."""
+    """Add the four tables, and the index of strips that wait for controls."""
     op.create_table("gates", *_texts(*_KEY, "content"), sa.PrimaryKeyConstraint(*_KEY))
     op.create_table(
         "gate_events",
@@ -48,6 +48,15 @@ def upgrade() -> None:
         *_texts("reason"),
         sa.PrimaryKeyConstraint("id"),
         sa.UniqueConstraint("capture_id", "idx"),
+    )
+    op.create_table(
+        "control_lots",
+        sa.Column("id", Integer, autoincrement=True, nullable=False),
+        *_texts("content", "entered_by", "entered_at", "signed_by"),
+        sa.Column("signed_at", Text, nullable=True),
+        *_texts("closed_by"),
+        sa.Column("closed_at", Text, nullable=True),
+        sa.PrimaryKeyConstraint("id"),
     )
     waiting = sa.text("outcome = 'waiting'")
     op.create_index("strips_waiting", "strips", _KEY, sqlite_where=waiting, postgresql_where=waiting)
