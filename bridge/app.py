@@ -190,7 +190,7 @@ async def assemble(config: settings.Settings, roles: frozenset[Role] = EVERY_ROL
     desk = Desk(cast("Store", _Waking(store, service.wake)), tables.policy, clock.now)
     bench = Bench(tables=tables, terms=terms or example_terms())
     site = _pages_site(config, bench, service, queues, (setup, capabilities), room)
-    gates = GateDesk(cast("Store", _Waking(store, service.wake)), tables.controls.policy, clock.now)
+    gates = GateDesk(cast("Store", _Waking(store, service.wake)), tables, clock.now)
     site = replace(site, notice=lambda: room.notice or purge.notice)
     pages = make_pages(store, desk, gates, site=site, now=clock.now, doors=_doors(config, service, store, tables))
     return Padpost(

@@ -5,6 +5,7 @@ from __future__ import annotations
 from bridge import pipeline
 from bridge.bench.gate import ControlRead, GateKey, PatientRead, Seat, at_time, in_doubt
 from bridge.bench.run_text import run_text
+from bridge.desk.lots import lots_in_use
 from bridge.model import Capture, Copy, GateFacts, Needs, Outcome, Purpose, Waiting
 from bridge.store.api import Store
 from bridge.store.commands import GateWrite
@@ -29,7 +30,9 @@ def gate_facts(store: Store, tables: Tables, needs: Needs, capture: Capture, sea
     )
 
 
-def gate_write(outcome: Outcome, tables: Tables, capture: Capture, seat: Seat, *, is_first: bool) -> GateWrite | None:
+def gate_write(
+    outcome: Outcome, tables: Tables, store: Store, capture: Capture, seat: Seat, *, is_first: bool
+) -> GateWrite | None:
     """Give what a judged strip does to its gate; None where that is nothing. ``is_first``: it is judged for the first time."""
     policy, checked = tables.controls.policy, outcome.checked
     if policy is None or checked is None or isinstance(outcome, Copy):
@@ -39,7 +42,7 @@ def gate_write(outcome: Outcome, tables: Tables, capture: Capture, seat: Seat, *
         concerns = isinstance(outcome, Waiting) or (is_first and policy.every_strips is not None)
         what = PatientRead(at=capture.arrived_at, seat=seat)
         return GateWrite(key=key, what=what, policy=policy, counts=is_first) if concerns else None
-    run = pipeline.control_run(outcome, tables, tables.controls.lots, arrived_at=capture.arrived_at)
+    run = pipeline.control_run(outcome, tables, lots_in_use(store, tables), arrived_at=capture.arrived_at)
     if run is None:
         return None
     read = ControlRead(at=capture.arrived_at, seat=seat, level=run.lot.level if run.lot else "", verdict=run.verdict)

@@ -248,7 +248,9 @@ class Judging:
             try:
                 outcome, deliveries = await self._taken_as_far_as_it_goes(intake, capture, reading, ahead)
                 seat = (intake.capture_id, reading.index)
-                gate = gatekeeping.gate_write(outcome, self._tables, capture, seat, is_first=not intake.because)
+                if gatekeeping.is_asked(self._tables):
+                    about = (outcome, self._tables, self._store, capture, seat)
+                    gate = await ask(self._store, gatekeeping.gate_write, *about, is_first=not intake.because)
             except StoreError:
                 raise
             except Exception:  # a defect of ours in one strip must not hold up the analyzer's next ones

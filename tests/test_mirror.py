@@ -28,6 +28,7 @@ ELSEWHERE = {
     "bridge/store/migrations/versions/m0003_lane_heads.py": "a migration never changes; tests/store/test_migrate.py runs it",
     "bridge/store/migrations/versions/m0004_leases.py": "a migration never changes; tests/store/test_migrate.py runs it",
     "bridge/store/migrations/versions/m0007_committed.py": "a migration never changes; tests/store/test_migrate.py runs it",
+    "bridge/store/migrations/versions/m0009_found_at_once.py": "a migration never changes; tests/store/test_migrate.py runs it",
     "bridge/store/migrations/versions/m0010_gates.py": "a migration never changes; tests/store/test_migrate.py runs it",
 }
 

@@ -18,6 +18,7 @@ from bridge.bench.gate import Cause, Gate, GateEvent, GateKey, at_time, may
 from bridge.bench.look_back import Verdict
 from bridge.bench.run_text import KeptRun, kept_run
 from bridge.desk.gates import GateDesk
+from bridge.desk.lots import typed_lots
 from bridge.errors import RefusedAction
 from bridge.model import Actor, GateState
 from bridge.pages.control_chart import Drawing, drawing
@@ -174,6 +175,7 @@ class Controls:
     ) -> None:
         self._store = store
         self._desk = desk
+        self._tables = bench.tables
         self._table = bench.tables.controls
         self._show = show
         self._require_token = require_token
@@ -204,6 +206,7 @@ class Controls:
                 "reviewed": self._store.look_backs(is_open=False, limit=RUNS_SHOWN),
                 "runs": tuple(_run(event) for event in self._store.gate_events(limit=RUNS_SHOWN)),
                 "released": self._store.sent_in_spite(since=now - LATELY),
+                "typed_lots": typed_lots(self._store, self._tables),
                 "verdicts": Verdict,
                 "causes": Cause,
                 "today": now.astimezone(self._table.policy.zone).date() if self._table.policy else None,

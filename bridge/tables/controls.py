@@ -58,7 +58,7 @@ def with_controls(tables: Tables, document: ControlsDocument, *, zone: ZoneInfo)
 
 
 def control_doubts(table: ControlTable, used: Iterable[str]) -> Iterator[Doubt]:
-    """Give what keeps a gate shut by oversight: lots that nobody signed, and levels without a lot for a strip type in use (``used``)."""
+    """Give what may keep a gate shut by oversight: lots that nobody signed, and levels without a lot for a strip type in use (``used``)."""
     if table.policy is None:
         return
     for index, lot in enumerate(table.lots):
@@ -74,8 +74,8 @@ def control_doubts(table: ControlTable, used: Iterable[str]) -> Iterator[Doubt]:
         if missing:
             yield Doubt(
                 path=(CONTROLS_FILE, "gate", "levels"),
-                sentence=f"{strip_type} has no signed lot of level {', '.join(missing)}: its gate can never open.",
-                remedy="Enter a lot of each level for it, or let no analyzer read it.",
+                sentence=f"{strip_type} has no signed lot of level {', '.join(missing)} here: its gate opens by lots entered on the page Controls only.",
+                remedy="Enter a lot of each level there, or here.",
             )
 
 

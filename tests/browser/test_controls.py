@@ -5,14 +5,18 @@ from __future__ import annotations
 import pytest
 from playwright.sync_api import Browser, expect
 
+from bridge.desk.lots import LotDesk
+from bridge.model import Actor
 from bridge.pages.site import Bench as PagesBench
 from bridge.site import example_terms
+from tests.bench.controls_for_tests import lot
 from tests.bench.judged import Bench, with_policy
 from tests.browser.test_pages import CONTRAST
 from tests.browser.watched import Tab
 from tests.pages.stocked import Stocked
 
 pytestmark = pytest.mark.browser
+LOTS = ("/controls/lots/new?strip_type=sorrel-14", "/controls/lots/1")
 
 
 def stocked(shelf: Stocked) -> Bench:
@@ -25,6 +29,8 @@ def stocked(shelf: Stocked) -> Bench:
     bench.read(bench.control("2", blood=0))
     for _ in range(3):
         bench.read(bench.patient(lot="A-LOT-CODE-OF-THIRTY-CHARACTERS"))
+    typed = {key: value for key, value in lot("1", "C1-0900-OF-A-VERY-LONG-LOT-CODE").items() if key not in {"entered", "signed"}}
+    LotDesk(shelf.store, bench.tables, lambda: shelf.now).enter(typed, actor=Actor(name="R. Holm", verified="unverified"))
     return bench
 
 
@@ -35,7 +41,7 @@ def test_controls_and_charts_fit_and_can_be_read(shelf: Stocked, browser: Browse
     bench = stocked(shelf)
     told = PagesBench(tables=bench.tables, terms=example_terms())
     with shelf.serving(bench=told) as visitor, Tab(browser, width=width, color_scheme=scheme) as tab:
-        for path in ("/controls", "/controls/charts", "/"):
+        for path in ("/controls", "/controls/charts", *LOTS, "/"):
             tab.goto(visitor.origin + path)
             told_of = tab.evaluate(CONTRAST)
             assert told_of["poor"] == [], path
@@ -67,7 +73,7 @@ def test_every_field_has_a_name(shelf: Stocked, browser: Browser) -> None:
     bench = stocked(shelf)
     told = PagesBench(tables=bench.tables, terms=example_terms())
     with shelf.serving(bench=told) as visitor, Tab(browser) as tab:
-        for path in ("/controls", "/controls/charts"):
+        for path in ("/controls", "/controls/charts", *LOTS):
             tab.goto(visitor.origin + path)
             unnamed = tab.evaluate(
                 """() => [...document.querySelectorAll("input:not([type=hidden]), select, button:not([hidden]), a[href]:not([hidden]), svg")]

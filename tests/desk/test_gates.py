@@ -15,6 +15,7 @@ from bridge.model import Actor, GateState
 from bridge.store.sqlite import SqliteStore
 from tests.bench.judged import KEY, Bench, with_policy
 from tests.judging_for_tests import NOW
+from tests.tables.shipped_tables import tables
 
 ANA, NOBODY = Actor(name="Ana", verified="unverified"), Actor(name=" ", verified="unverified")
 S = GateState
@@ -31,7 +32,7 @@ def bench(tmp_path: Path) -> Iterator[Bench]:
 @pytest.fixture
 def desk(bench: Bench) -> GateDesk:
     """Give the desk beside it; its clock goes with the bench's."""
-    return GateDesk(bench.store, bench.tables.controls.policy, lambda: bench.at)
+    return GateDesk(bench.store, bench.tables, lambda: bench.at)
 
 
 def gate(bench: Bench) -> Gate:
@@ -137,4 +138,4 @@ def test_nothing_is_done_without_name_and_reason(bench: Bench, desk: GateDesk) -
 def test_without_a_policy_there_is_nothing_to_say(bench: Bench) -> None:
     """No gate, no word."""
     with pytest.raises(RefusedAction, match="no policy for controls"):
-        GateDesk(bench.store, None, lambda: NOW).explain_repeat(KEY, reason="r", actor=ANA)
+        GateDesk(bench.store, tables(), lambda: NOW).explain_repeat(KEY, reason="r", actor=ANA)

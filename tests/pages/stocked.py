@@ -369,7 +369,7 @@ class Stocked:
         listener = socket.create_server(("127.0.0.1", 0))
         port = int(listener.getsockname()[1])
         told = self.site(**{"port": port, **site})
-        gates = GateDesk(self.store, told.bench.tables.controls.policy, lambda: self.now)
+        gates = GateDesk(self.store, told.bench.tables, lambda: self.now)
         app = make_pages(self.store, self.desk, gates, site=told, now=lambda: self.now)
         server = uvicorn.Server(uvicorn.Config(app, log_config=None, access_log=False, server_header=False, lifespan="off"))
         thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]}, daemon=True)

@@ -192,8 +192,14 @@ def test_what_keeps_a_gate_shut_by_oversight_is_told() -> None:
     unsigned = compiled(lots=[lot("1", "B1-0771", signed=""), lot("2", "B2-0772")])
     assert [(doubt.path, doubt.sentence) for doubt in control_doubts(unsigned, ["quill-10", "sedge-5", "quill-10"])] == [
         (("controls.yaml", "lots", 0, "signed"), "Nobody has signed lot B1-0771: its runs count for nothing."),
-        (("controls.yaml", "gate", "levels"), "quill-10 has no signed lot of level 1: its gate can never open."),
-        (("controls.yaml", "gate", "levels"), "sedge-5 has no signed lot of level 1, 2: its gate can never open."),
+        (
+            ("controls.yaml", "gate", "levels"),
+            "quill-10 has no signed lot of level 1 here: its gate opens by lots entered on the page Controls only.",
+        ),
+        (
+            ("controls.yaml", "gate", "levels"),
+            "sedge-5 has no signed lot of level 1, 2 here: its gate opens by lots entered on the page Controls only.",
+        ),
     ]
 
 
