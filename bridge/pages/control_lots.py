@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Annotated, Any
@@ -103,7 +104,12 @@ class ControlLots:
 
     async def enter(self, request: Request) -> Response:
         """Keep a lot; on a refusal show the form again with all that was typed."""
-        form = await request.form()
+        form = (
+            await request.form()
+        )  # its fields follow the strip type; what comes of them waits for a commit, which the loop must not
+        return await asyncio.to_thread(self._entered, request, form)
+
+    def _entered(self, request: Request, form: FormData) -> Response:
         self._require_token(request, str(form.get("token", "")))
         typed = self._typed(form)
         try:
