@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import datetime
 
 from bridge.bench.gate import ControlRead, Gate, GateKey, Happening, after, asks, at_time, decides, may, reason_of
@@ -56,7 +57,7 @@ def _has_counted(db: Db, run: ControlRead) -> bool:
 def _after_control(db: Db, write: GateWrite, run: ControlRead, before: Gate) -> None:
     stands, left = at_time(before, run.at, write.policy), after(before, run, write.policy)
     _keep(db, write.key, left)
-    _append(db, write.key, run, stands, left, what=run.verdict.value, run=write.run, level=run.level)
+    _append(db, write.key, run, stands, left, _Line(what=run.verdict.value, run=write.run, level=run.level))
     look_back = look_back_of(before, run)
     if look_back is not None:
         _list(db, write.key, look_back)
@@ -71,27 +72,26 @@ def _keep(db: Db, key: GateKey, gate: Gate) -> None:
     )
 
 
-def _append(  # noqa: PLR0913 - a row of the gate's history
-    db: Db,
-    key: GateKey,
-    what_happened: Happening,
-    before: Gate,
-    left: Gate,
-    *,
-    what: str,
-    run: str = "",
-    level: str = "",
-    actor: Actor = SERVICE,
-    reason: str = "",
-) -> None:
-    seat = what_happened.seat if isinstance(what_happened, ControlRead) else (0, 0)
-    decided = decides(what_happened, left)
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Line:
+    """What a line of a gate's history says besides where and when: a control's run and level, or a person's name and reason."""
+
+    what: str
+    run: str = ""
+    level: str = ""
+    actor: Actor = SERVICE
+    reason: str = ""
+
+
+def _append(db: Db, key: GateKey, happened: Happening, before: Gate, left: Gate, line: _Line) -> None:
+    seat = happened.seat if isinstance(happened, ControlRead) else (0, 0)
+    decided = decides(happened, left)
     db.execute(
         "INSERT INTO gate_events (analyzer, strip_type, strip_lot, at, capture_id, idx, what, before, after, level, decides, run, actor, verified, reason)"
         " VALUES (?,?,?,?,?,?,?,?,?,?,?,?,?,?,?)",
         (
-            *_values(key), when(what_happened.at), *seat, what, before.state, left.state, level, None if decided is None else int(decided), run,
-            actor.name, actor.verified, reason,
+            *_values(key), when(happened.at), *seat, line.what, before.state, left.state, line.level, None if decided is None else int(decided),
+            line.run, line.actor.name, line.actor.verified, line.reason,
         ),
     )  # fmt: skip
 
@@ -144,7 +144,7 @@ def say_of_gate(db: Db, command: SayOfGate) -> None:
         raise Overtaken("The controls stand otherwise by now. Look at them again.")
     left = after(before, word, command.policy)
     _keep(db, key, left)
-    _append(db, key, word, stands, left, what=asks(word).name.lower(), actor=word.by, reason=reason_of(word))
+    _append(db, key, word, stands, left, _Line(what=asks(word).name.lower(), actor=word.by, reason=reason_of(word)))
     _free(db, key, stands, left)
 
 
