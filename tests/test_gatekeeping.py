@@ -6,16 +6,21 @@ from collections.abc import Iterator
 from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
+from typing import cast
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from bridge.bench.controls import Flaw
 from bridge.bench.gate import RepeatExplained
 from bridge.bench.run_text import kept_run
 from bridge.errors import StoreFailed
 from bridge.lifecycle.states import StopEnd
-from bridge.model import GateState
+from bridge.model import GateState, Purpose
+from bridge.store.api import Store
 from bridge.store.commands import CloseStop, EndWaiting, RecordOutcome
+from bridge.store.memory import MemoryStore
 from bridge.store.rows import GateEventRow
 from bridge.store.sqlite import SqliteStore
 from bridge.tables.control_table import ControlTable, ShutDoes
@@ -244,3 +249,107 @@ def test_a_restart_between_the_control_and_what_it_frees_loses_nothing(tmp_path:
     again.work_off()
     assert again.sent == ["1"]
     again.store.close()
+
+
+# --- any morning, against a plain account of it -------------------------------------------------
+
+
+class Account:
+    """What should have become of each patient's strip, told without the gate's table and without a store."""
+
+    def __init__(self) -> None:
+        self.fate: dict[str, str] = {}
+        self.waiting: list[str] = []
+        self.doubted: set[str] = set()
+        self.passed: set[str] = set()
+        self.failures, self.is_open, self.is_explained, self.is_mended = 0, False, False, False
+
+    def patient(self, number: str) -> None:
+        if self.is_open:
+            self.fate[number] = "coded"
+        elif self.failures and not self.is_mended:
+            self.fate[number] = "held"
+        else:
+            self.fate[number] = "waiting"
+            self.waiting.append(number)
+
+    def control(self, level: str, *, passes: bool) -> None:
+        if not passes:
+            self.doubted |= set(self.waiting)
+            self.passed -= {level}
+            # a failure while open or before any is the first of its kind; any other one needs a repair
+            self.failures = 1 if self.is_open or not self.failures else 2
+            if self.is_mended:
+                self.failures = 2
+            self.is_open = self.is_explained = self.is_mended = False
+            return
+        self.passed |= {level}
+        if self.passed == {"1", "2"}:
+            self.passed = set()
+            if self.failures == 0 or self.is_mended or (self.failures == 1 and self.is_explained):
+                self._open()
+            elif self.failures == 1:
+                self.is_repeated = True
+
+    is_repeated = False
+
+    def word(self, word: str) -> bool:
+        """Say why or mend, where that has a use; give whether it has."""
+        if word == "mend" and self.failures and not self.is_open:
+            self.is_mended, self.passed, self.is_repeated = True, set(), False
+            return True
+        if word == "why" and self.failures == 1 and not self.is_open and not self.is_explained and not self.is_mended:
+            self.is_explained = True
+            if self.is_repeated:
+                self._open()
+            return True
+        return False
+
+    def _open(self) -> None:
+        for number in self.waiting:
+            self.fate[number] = "held" if number in self.doubted else "coded"
+        self.waiting, self.doubted = [], set()
+        self.is_open, self.failures = True, 0
+        self.is_explained = self.is_mended = self.is_repeated = False
+
+
+PIECES = (
+    "p",
+    "p p",
+    "1+ 2+",
+    "1+",
+    "2+",
+    "1-",
+    "2-",
+    "2- 2-",
+    "2- mend",
+    "why",
+    "mend 1+ 2+",
+    "2+ why",
+    "crash",
+)  # what belongs together comes together
+
+
+@settings(max_examples=80, deadline=None)
+@given(st.lists(st.sampled_from(PIECES), min_size=4, max_size=14).map(lambda pieces: " ".join(pieces).split()))
+def test_any_morning_comes_out_as_it_should(words: list[str]) -> None:
+    """Patients, controls, people and crashes in any order, through the real judging: each strip stands where a plain account puts it."""
+    made = MemoryStore(now=lambda: NOW)
+    bench, account = Bench(cast("SqliteStore", made), with_policy()), Account()
+    for word in words:
+        if word == "crash":
+            made = MemoryStore(made.committed, now=lambda: NOW)
+            bench.store = cast("SqliteStore", made)
+            bench.judging = bench.judging_over(cast("Store", made))
+        elif word == "p":
+            bench.read(bench.patient())
+            account.patient(str(bench.number))
+        elif word in {"why", "mend"}:
+            if account.word(word):
+                bench.say(MENDED if word == "mend" else RepeatExplained(at=NOW, by=SUND, reason="a drop missed two pads"))
+        else:
+            passes = word[1] == "+"
+            bench.read(bench.control(word[0], **({} if passes else {"blood": 3 if word[0] == "1" else 0})))
+            account.control(word[0], passes=passes)
+    patients = (strip for strip in bench.store.strips(limit=500) if strip.purpose is Purpose.PATIENT)
+    assert {strip.number: strip.outcome for strip in patients} == account.fate
