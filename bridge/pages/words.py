@@ -206,6 +206,7 @@ REASON_WORDS: dict[str, str] = {
     "deliver.expired": "given up after many tries",
     "deliver.unanswered": "kept there, but never answered",
     "restore.unsure": "may have been sent since the backup",
+    "restore.waited": "may have been sent since the backup",
     "restore.unjudged": "may have been judged since the backup",
     "profile.missing": "its profile is missing",
     "padpost.defect": "a defect in Padpost",

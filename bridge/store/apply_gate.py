@@ -2,10 +2,23 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
-from bridge.bench.gate import ControlRead, Gate, GateKey, Happening, after, asks, at_time, decides, may, reason_of
+from bridge.bench.gate import (
+    ControlRead,
+    Gate,
+    GateEvent,
+    GateKey,
+    Happening,
+    after,
+    asks,
+    at_time,
+    decides,
+    may,
+    reason_of,
+    step,
+)
 from bridge.bench.look_back import LookBack, look_back_of
 from bridge.errors import Overtaken
 from bridge.lifecycle.states import StopEnd
@@ -83,14 +96,15 @@ class _Line:
     reason: str = ""
 
 
-def _append(db: Db, key: GateKey, happened: Happening, before: Gate, left: Gate, line: _Line) -> None:
+def _append(db: Db, key: GateKey, happened: Happening | datetime, before: Gate, left: Gate, line: _Line) -> None:
+    at = happened if isinstance(happened, datetime) else happened.at
     seat = happened.seat if isinstance(happened, ControlRead) else (0, 0)
-    decided = decides(happened, left)
+    decided = None if isinstance(happened, datetime) else decides(happened, left)
     db.execute(
         "INSERT INTO gate_events (analyzer, strip_type, strip_lot, at, capture_id, idx, what, before, after, level, decides, run, actor, verified, reason)"
         " VALUES (?,?,?,?,?,?,?,?,?,?,?,?,?,?,?)",
         (
-            *_values(key), when(happened.at), *seat, line.what, before.state, left.state, line.level, None if decided is None else int(decided),
+            *_values(key), when(at), *seat, line.what, before.state, left.state, line.level, None if decided is None else int(decided),
             line.run, line.actor.name, line.actor.verified, line.reason,
         ),
     )  # fmt: skip
@@ -130,6 +144,17 @@ def _judge_again(db: Db, analyzer: str, capture_id: int, index: int, because: st
 def _is_underway(db: Db, analyzer: str, capture_id: int, index: int) -> bool:
     underway = "SELECT 1 FROM intake WHERE analyzer = ? AND ended_at IS NULL AND capture_id = ? AND only_index = ?"
     return db.execute(underway, (analyzer, capture_id, index)).fetchone() is not None
+
+
+def shut_all(db: Db, *, at: datetime, reason: str) -> None:
+    """Let every gate begin anew: what controls said since is not known. A failure stays one."""
+    for analyzer, strip_type, strip_lot, content in db.execute(
+        "SELECT analyzer, strip_type, strip_lot, content FROM gates ORDER BY analyzer, strip_type, strip_lot"
+    ).fetchall():
+        key, before = GateKey(analyzer=analyzer, strip_type=strip_type, strip_lot=strip_lot), gate_of(content)
+        left = replace(before, state=step(before.state, GateEvent.BEGIN_ANEW), passed=frozenset(), due_at=None)
+        _keep(db, key, left)
+        _append(db, key, at, before, left, _Line(what=GateEvent.BEGIN_ANEW.name.lower(), reason=reason))
 
 
 # --- people
