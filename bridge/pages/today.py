@@ -51,6 +51,7 @@ class Today:
     missing: tuple[Gap, ...]
     gates: tuple[ShownGate, ...]
     to_review: int
+    in_spite: int
     non_patient: tuple[StripRow, ...]
     non_patients: int
     destinations: tuple[DestinationRow, ...]
@@ -85,6 +86,7 @@ def today(store: Store, site: PagesSite, *, now: datetime) -> Today:
         missing=gaps_before((_run(each) for each in store.number_runs(since=now - SERIES_WINDOW)), site.schemes),
         gates=shown_gates(store, site.bench.tables.controls.policy, now=now),
         to_review=len(store.look_backs(is_open=True)),
+        in_spite=_in_spite(store, site, now=now),
         non_patient=tuple(strip for strip_id in non_patients[:CONTROLS_SHOWN] if (strip := store.strip(strip_id)) is not None),
         non_patients=len(non_patients),
         destinations=_destinations(store, site, since=datetime.combine(local.date(), time(), tzinfo=site.zone)),
@@ -98,6 +100,14 @@ def _run(each: StoredRun) -> NumberRun:
     return NumberRun(
         analyzer=each.analyzer, mode=each.mode, series=each.series, first=each.first, last=each.last, before=each.before
     )
+
+
+def _in_spite(store: Store, site: PagesSite, *, now: datetime) -> int:
+    """Count what was sent since yesterday morning though its controls were not right; nothing is asked where the site has no gate."""
+    if site.bench.tables.controls.policy is None:
+        return 0
+    yesterday = now.astimezone(site.zone).date() - timedelta(days=1)
+    return len(store.sent_in_spite(since=datetime.combine(yesterday, time(), tzinfo=site.zone)))
 
 
 def faults(store: Store, site: PagesSite) -> tuple[str, ...]:

@@ -117,6 +117,7 @@ def test_one_result_goes_in_an_emergency_and_is_listed(bench: Bench, visitor: Vi
     assert bench.sent == ["1"]
     text = visitor.page("/controls").text
     assert "Sent before controls were right bench-a 1 40718801" in text
+    assert "1 result sent before controls were right, since yesterday." in visitor.page("/").text
     assert (
         "Not done. This strip does not wait any more."
         in Page(visitor.post(path, action="discard", name="Ana", reason="r").text).text
