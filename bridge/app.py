@@ -27,6 +27,7 @@ from bridge.deliver.late import AnswerListener, LateAnswers
 from bridge.deliver.mllp import MllpClient
 from bridge.deliver.pool import Pool
 from bridge.desk.actions import Desk
+from bridge.desk.gates import GateDesk
 from bridge.errors import SettingsError
 from bridge.judging import Ids, Judging
 from bridge.lifecycle.sharing import EVERY_ROLE, Role
@@ -194,9 +195,10 @@ async def assemble(config: settings.Settings, roles: frozenset[Role] = EVERY_ROL
     desk = Desk(cast("Store", _Waking(store, service.wake)), tables.policy, clock.now)
     bench = Bench(tables=tables, terms=terms or example_terms())
     site = _pages_site(config, bench, service, queues, (setup, capabilities), room)
+    gates = GateDesk(cast("Store", _Waking(store, service.wake)), tables, clock.now)
     ways_in = partial(_ways_in, {**sources, **{each.source.name: each for each in counters}}, certificates)
     site = replace(site, ways_in=ways_in, notice=lambda: room.notice or purge.notice)
-    pages = make_pages(store, desk, site=site, now=clock.now, doors=_doors(counters, store))
+    pages = make_pages(store, desk, gates, site=site, now=clock.now, doors=_doors(counters, store))
     return Padpost(
         config=config,
         tables=tables,

@@ -14,7 +14,7 @@ from typing import Any, Protocol
 
 import structlog
 
-from bridge import pipeline
+from bridge import gatekeeping, pipeline
 from bridge.bench.ahead import Ahead
 from bridge.bench.series import left_by
 from bridge.check import Moment
@@ -46,7 +46,7 @@ from bridge.store import rows
 from bridge.store.api import Store
 from bridge.store.asking import ask
 from bridge.store.awaited import done
-from bridge.store.commands import EndIntake, NewDelivery, RecordedOutcome, RecordOutcome, ReserveNumbers
+from bridge.store.commands import EndIntake, GateWrite, NewDelivery, RecordedOutcome, RecordOutcome, ReserveNumbers
 from bridge.tables.types import Tables
 from bridge.underway import MOST, Underway
 
@@ -203,7 +203,8 @@ class Judging:
         readings = await self._readings(kept, intake)
         chosen = [reading for reading in readings if self._is_due(reading, intake)]
         needs = None if intake.because or len(readings) > 1 else self._needs(*readings)
-        if needs is None or underway.meets(needs):
+        # with a gate nothing is judged ahead: a control decides about what comes next
+        if needs is None or underway.meets(needs) or gatekeeping.is_asked(self._tables):
             await underway.committed()
         if not chosen:
             await done(self._store, EndIntake(intake_id=intake.intake_id, at=self._now(), lease=grip.fence()))
@@ -266,14 +267,19 @@ class Judging:
     ) -> RecordOutcome:
         outcome: Outcome | None = None
         deliveries: tuple[NewDelivery, ...] = ()
+        gate: GateWrite | None = None
         if isinstance(reading, Reading):
             try:
                 outcome, deliveries = await self._taken_as_far_as_it_goes(intake, capture, reading, ahead)
+                seat = (intake.capture_id, reading.index)
+                if gatekeeping.is_asked(self._tables):
+                    about = (outcome, self._tables, self._store, capture, seat)
+                    gate = await ask(self._store, gatekeeping.gate_write, *about, is_first=not intake.because)
             except StoreError:
                 raise
             except Exception:  # a defect of ours in one strip must not hold up the analyzer's next ones
                 log.exception("strip.defect", capture=intake.capture_id, index=reading.index)
-                outcome = Rejected(findings=(_DEFECT,), checked=None)
+                outcome, deliveries = Rejected(findings=(_DEFECT,), checked=None), ()
         return RecordOutcome(
             intake_id=intake.intake_id,
             capture_id=intake.capture_id,
@@ -283,6 +289,7 @@ class Judging:
             tables_digest=self._tables.digest,
             at=self._now(),
             ends_intake=ends,
+            gate=gate,
         )
 
     async def _record(self, command: RecordOutcome, recorded: Callable[[], None]) -> None:
@@ -368,6 +375,7 @@ class Judging:
             series=self._store.series(needs.analyzer, needs.mode),
             decisions=known.decisions,
             prior=known.prior,
+            gate=gatekeeping.gate_facts(self._store, self._tables, needs, capture, (intake.capture_id, reading.index)),
         )
 
     async def _deliveries(self, result: CodedResult) -> tuple[NewDelivery, ...]:

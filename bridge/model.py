@@ -498,6 +498,14 @@ class Held:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class Waiting:
+    """Nothing is wrong with the reading; controls that pass will free it. The finding says so."""
+
+    checked: CheckedReading
+    findings: tuple[Finding, ...]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class Rejected:
     """The reading cannot be sent as it is. ``checked`` is None where it could not be understood that far."""
 
@@ -527,10 +535,41 @@ class NonPatient:
     result: CodedResult | None = None
 
 
-Outcome = Coded | Held | Rejected | Copy | NonPatient
+Outcome = Coded | Waiting | Held | Rejected | Copy | NonPatient
 
 
 # --- facts (small frozen values that judging needs; fetched by the service) --------------------
+
+
+class GateState(StrEnum):
+    """Where a gate stands; the table of moves is bench/gate.py. Results go while it is ``open`` or ``due``, and in no other state."""
+
+    START = "start"
+    OPEN = "open"
+    DUE = "due"
+    FAILED = "failed"
+    REPEAT = "repeat"
+    REPEATED = "repeated"
+    LOCKED = "locked"
+    MENDED = "mended"
+
+    @property
+    def may_go(self) -> bool:
+        """Say whether patients' results may go."""
+        return self in {GateState.OPEN, GateState.DUE}
+
+    @property
+    def is_failure(self) -> bool:
+        """Say whether a control failed and nobody has noted yet what was put right."""
+        return self in {GateState.FAILED, GateState.REPEAT, GateState.REPEATED, GateState.LOCKED}
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class GateFacts:
+    """How the controls of a strip's analyzer and lot stand. ``in_doubt``: a control failed after the strip was read, before any had passed."""
+
+    state: GateState
+    in_doubt: bool = False
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -576,11 +615,12 @@ class SeriesState:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Decisions:
-    """What named persons decided about this reading before: corrected ID, and findings to pass over."""
+    """What named persons decided about this reading before: corrected ID, and findings to pass over, the last of them by ``released_by``."""
 
     patient_id: str | None = None
     corrected_by: Actor | None = None
     accepted_rules: frozenset[str] = frozenset()
+    released_by: Actor | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -593,12 +633,13 @@ class PriorResult:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Facts:
-    """Everything outside the reading that judging may look at."""
+    """Everything outside the reading that judging may look at. ``gate`` None: the site's policy asks for none."""
 
     seen: SeenStrips = field(default_factory=SeenStrips)
     series: SeriesState | None = None
     decisions: Decisions = field(default_factory=Decisions)
     prior: PriorResult | None = None
+    gate: GateFacts | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -606,7 +647,7 @@ class Needs:
     """The keys by which the service fetches Facts, all as printed.
 
     An empty ``number`` asks for the strips that carry none either; with an empty ``patient_id`` no patient is looked
-    up. ``printed_at`` is the aware instant where one is legible.
+    up. ``printed_at`` is the aware instant where one is legible. ``strip_type`` (ours) and ``strip_lot`` name the gate by controls.
     """
 
     analyzer: str
@@ -615,6 +656,8 @@ class Needs:
     record_digest: str
     patient_id: str
     printed_at: datetime | None = None
+    strip_type: str = ""
+    strip_lot: str = ""
 
 
 # --- render ----------------------------------------------------------------------------------

@@ -5,10 +5,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import replace
+from datetime import datetime
 
 from bridge import check as checks
-from bridge.check import Moment, Verdict
+from bridge.bench.controls import ControlRun, Flaw, judge_control
+from bridge.check import Moment, Verdict, controls
 from bridge.coding import code
 from bridge.errors import RejectError
 from bridge.model import (
@@ -29,14 +32,17 @@ from bridge.model import (
     Rejected,
     Severity,
     Unreadable,
+    Waiting,
 )
 from bridge.read import read_capture
+from bridge.tables.control_table import ControlLot, ShutDoes
 from bridge.tables.types import Profile, Tables
 
-__all__ = ["Moment", "finding_of", "judge", "needs", "not_sent", "understand"]
+__all__ = ["Moment", "control_run", "finding_of", "judge", "needs", "not_sent", "understand"]
 
 # ours, decision 0013: what a destination may ask for besides patients' strips; proficiency and training never leave the house
 MAY_GO = frozenset({Purpose.CONTROL, Purpose.COMPARISON})
+RELEASED = "Released before the analyzer's controls were right,"  # the comment on the report, with the person's name
 
 
 def understand(capture: Capture, profile: Profile, *, analyzer: str) -> tuple[Reading | Unreadable, ...]:
@@ -62,7 +68,7 @@ def judge(reading: Reading, facts: Facts, tables: Tables, *, moment: Moment, res
     if verdict.copy_of is not None:
         return Copy(of=verdict.copy_of, checked=checked, findings=findings)
     if verdict.has(Severity.HOLD):
-        return Held(checked=checked, findings=findings)
+        return _held(checked, findings, tables)
     if checked.purpose is not Purpose.PATIENT and checked.purpose not in MAY_GO:
         return NonPatient(checked=checked, findings=findings)
     try:
@@ -70,8 +76,46 @@ def judge(reading: Reading, facts: Facts, tables: Tables, *, moment: Moment, res
     except RejectError as reject:
         return _uncoded(checked, verdict, reject)
     if checked.purpose is Purpose.PATIENT:
-        return Coded(checked=checked, result=result, findings=findings)
+        return Coded(checked=checked, result=_told_of(result, findings, facts), findings=findings)
     return NonPatient(checked=checked, findings=findings, result=_of_no_patient(result))
+
+
+def control_run(outcome: Outcome, tables: Tables, lots: Iterable[ControlLot], *, arrived_at: datetime) -> ControlRun | None:
+    """Judge a control by its lot, whatever became of its record; None for other strips, for copies, and where the site has no policy.
+
+    What was stopped can fail, since a pad that is missing or no value is a failure; it never passes before a person has decided about it.
+    """
+    checked, policy = outcome.checked, tables.controls.policy
+    if policy is None or checked is None or isinstance(outcome, Copy) or checked.purpose is not Purpose.CONTROL:
+        return None
+    strip_type = tables.strip_types.get(checked.strip_type)
+    if strip_type is None:
+        return None
+    run = judge_control(checked, lots, strip_type, policy, arrived_at=arrived_at)
+    return run if isinstance(outcome, NonPatient) else replace(run, flaws=(*run.flaws, Flaw.STOPPED))
+
+
+def _held(checked: CheckedReading, findings: tuple[Finding, ...], tables: Tables) -> Held | Waiting:
+    """Hold a strip for a person; where controls are all that it lacks and the site says so, let it wait for them.
+
+    A person who decides about something else decides nothing about controls that may pass meanwhile: it is judged again then.
+    """
+    policy = tables.controls.policy
+    if policy is None or policy.shut is not ShutDoes.WAIT:
+        return Held(checked=checked, findings=findings)
+    others = tuple(each for each in findings if each.rule != controls.DUE)
+    if all(each.severity is Severity.NOTE for each in others):
+        return Waiting(checked=checked, findings=findings)
+    return Held(checked=checked, findings=others)
+
+
+def _told_of(result: CodedResult, findings: tuple[Finding, ...], facts: Facts) -> CodedResult:
+    """Give the result with a comment for its reader where a person let it go though its controls were not right."""
+    released = {each.rule for each in findings} & controls.RULES & facts.decisions.accepted_rules
+    by = facts.decisions.released_by
+    if not released or by is None:
+        return result
+    return replace(result, comments=(*result.comments, f"{RELEASED} by {by.name}."))
 
 
 def _result(checked: CheckedReading, facts: Facts, tables: Tables, *, moment: Moment, result_id: str) -> CodedResult:

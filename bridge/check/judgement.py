@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
 
 from bridge.bench.series import Evidence, series_of
-from bridge.check import copies, evidence, flagging, patient, record, timing
+from bridge.check import controls, copies, evidence, flagging, patient, record, timing
 from bridge.check.copies import Claim, Original
 from bridge.check.rulebook import in_order
 from bridge.check.understanding import (
@@ -62,6 +62,8 @@ def needs(reading: Reading, tables: Tables) -> Needs:
         record_digest=reading.record_digest,
         patient_id=reading.patient_id.text if reading.patient_id else "",
         printed_at=_utc(printed_when(profile, reading.printed_date, reading.printed_time).at),
+        strip_type=profile.strip_types.get(text_of(reading.strip_type), ""),
+        strip_lot=text_of(reading.strip_lot),
     )
 
 
@@ -96,6 +98,7 @@ def check(reading: Reading, facts: Facts, tables: Tables, *, arrived_at: datetim
         findings += _copy_findings(claim, facts.seen, known, purpose=checked.purpose)
     if understood.number.purpose is Purpose.PATIENT:
         findings += _patient_findings(understood, facts, tables.policy)
+        findings += controls.controls_right(facts.gate, tables.controls.policy, analyzer=reading.analyzer)
     accepted = facts.decisions.accepted_rules
     return Verdict(checked=checked, findings=in_order(tuple(_passed_over(each, accepted) for each in findings)))
 

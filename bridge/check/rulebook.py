@@ -20,9 +20,10 @@ class Concern(IntEnum):
     IDENTITY = 0
     RECORD = 1
     ANALYZER = 2
-    TIME = 3
-    COPY = 4
-    COMPLETENESS = 5
+    CONTROLS = 3
+    TIME = 4
+    COPY = 5
+    COMPLETENESS = 6
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -151,6 +152,23 @@ _ALL: tuple[Rule, ...] = (
         concern=Concern.ANALYZER,
         severity=_REJECT,
         remedy="Do what the analyzer's instructions say of this error, then run a new strip.",
+    ),
+    Rule(
+        rule="controls.due",
+        concern=Concern.CONTROLS,
+        severity=_HOLD,
+        remedy="Run every level of the controls. If they pass, release this strip; if not, put the analyzer right first.",
+        releasable=True,
+    ),
+    Rule(
+        rule="controls.failed",
+        concern=Concern.CONTROLS,
+        severity=_HOLD,
+        remedy=(
+            "Put the analyzer right and run the controls until they pass by your procedure. Then run this specimen again and discard "
+            "this strip; release it only if its result is sound all the same."
+        ),
+        releasable=True,
     ),
     Rule(
         rule="time.missing",

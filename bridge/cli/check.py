@@ -20,6 +20,7 @@ from bridge.render.oracles import oracle_faults
 from bridge.settings.security import is_loopback, keeps_secrets
 from bridge.site import answer_faults, example_terms, grade_faults, live_ones, tables_for, terms_of
 from bridge.specification import specify
+from bridge.tables.controls import control_doubts
 from bridge.tables.types import DestinationTerms, Tables
 
 
@@ -83,9 +84,17 @@ def _verdict(wrong: int, warnings: int) -> str:
 
 def _warnings(config: settings.Settings, tables: Tables, *, signing: bool, ask: bool) -> Iterator[str]:
     yield from _unset(config, tables)
+    yield from map(str, control_doubts(tables.controls, _strip_types(config, tables)))
     yield from _way_warnings(config, ask=ask)
     if not signing:
         yield from unsigned(config, tables)
+
+
+def _strip_types(config: settings.Settings, tables: Tables) -> Iterator[str]:
+    """Name the strip types that the site's analyzers read."""
+    for source in config.sources:
+        if source.profile in tables.profiles:
+            yield from tables.profiles[source.profile].strip_types.values()
 
 
 def _unset(config: settings.Settings, tables: Tables) -> Iterator[str]:

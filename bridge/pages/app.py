@@ -16,8 +16,10 @@ from starlette.exceptions import HTTPException
 
 from bridge import __version__
 from bridge.desk.actions import Desk
+from bridge.desk.gates import GateDesk
 from bridge.errors import StoreAway, StoreError
 from bridge.pages import api, words
+from bridge.pages.controls import GATE_WORDS
 from bridge.pages.guard import API_PREFIX, HEADERS, Guard
 from bridge.pages.site import PagesSite
 from bridge.pages.today import degraded, faults
@@ -37,7 +39,9 @@ class Doors:
     answer: Callable[[Request, Exception], Response]
 
 
-def make_pages(store: Store, desk: Desk, *, site: PagesSite, now: Callable[[], datetime], doors: Doors | None = None) -> FastAPI:
+def make_pages(
+    store: Store, desk: Desk, gates: GateDesk, *, site: PagesSite, now: Callable[[], datetime], doors: Doors | None = None
+) -> FastAPI:
     """Give the application. Every request passes the guard first: Host, origin, size, headers."""
     templates = _templates(site, now)
 
@@ -50,7 +54,7 @@ def make_pages(store: Store, desk: Desk, *, site: PagesSite, now: Callable[[], d
     app = FastAPI(title="Padpost", version=__version__, docs_url=None, redoc_url=None, openapi_url="/api/openapi.json")
     app.add_middleware(Guard, site=site, refuse=refuse)
     app.mount("/static", StaticFiles(directory=HERE / "static"), name="static")
-    app.include_router(Views(store, desk, site, templates, now).router())
+    app.include_router(Views(store, desk, gates, site, templates, now).router())
     app.include_router(api.router(store, desk, site))
     _add_health(app, store, site)
     if doors is not None:
@@ -103,6 +107,7 @@ def _templates(site: PagesSite, now: Callable[[], datetime]) -> Jinja2Templates:
         destination_words=words.DESTINATION_WORDS,
         purpose_words=words.PURPOSE_WORDS,
         outcome_words=words.OUTCOME_WORDS,
+        gate_words=GATE_WORDS,
         series_words=lambda mode, series: words.series_words(mode, series, now=now(), zone=site.zone),
         when=lambda then: words.when(then, now=now(), zone=site.zone),
     )

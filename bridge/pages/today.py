@@ -10,6 +10,7 @@ from bridge.bench.gaps import Gap, NumberRun, gaps_before
 from bridge.bench.tally import DayTally, Fate, Standing, TalliedDelivery, TalliedStrip, fate_of, standing_of, tally
 from bridge.lifecycle.states import DestinationState, StopGroup
 from bridge.model import Priority
+from bridge.pages.controls import ShownGate, shown_gates
 from bridge.pages.site import PagesSite
 from bridge.store.api import Store
 from bridge.store.rows import AnalyzerRow, DayStrips, DestinationRow, StopRow, StripRow
@@ -49,6 +50,9 @@ class Today:
     last_through: datetime | None
     analyzers: tuple[AnalyzerRow, ...]
     missing: tuple[Gap, ...]
+    gates: tuple[ShownGate, ...]
+    to_review: int
+    in_spite: int
     non_patient: tuple[StripRow, ...]
     non_patients: int
     destinations: tuple[DestinationRow, ...]
@@ -81,6 +85,9 @@ def today(store: Store, site: PagesSite, *, now: datetime) -> Today:
         last_through=_last_through(store, day),
         analyzers=store.analyzers(),
         missing=gaps_before((_run(each) for each in store.number_runs(since=now - SERIES_WINDOW)), site.schemes),
+        gates=shown_gates(store, site.bench.tables.controls.policy, now=now),
+        to_review=len(store.look_backs(is_open=True)),
+        in_spite=_in_spite(store, site, now=now),
         non_patient=tuple(strip for strip_id in non_patients[:CONTROLS_SHOWN] if (strip := store.strip(strip_id)) is not None),
         non_patients=len(non_patients),
         destinations=_destinations(store, site, since=datetime.combine(local.date(), time(), tzinfo=site.zone)),
@@ -94,6 +101,14 @@ def _run(each: StoredRun) -> NumberRun:
     return NumberRun(
         analyzer=each.analyzer, mode=each.mode, series=each.series, first=each.first, last=each.last, before=each.before
     )
+
+
+def _in_spite(store: Store, site: PagesSite, *, now: datetime) -> int:
+    """Count what was sent since yesterday morning though its controls were not right; nothing is asked where the site has no gate."""
+    if site.bench.tables.controls.policy is None:
+        return 0
+    yesterday = now.astimezone(site.zone).date() - timedelta(days=1)
+    return len(store.sent_in_spite(since=datetime.combine(yesterday, time(), tzinfo=site.zone)))
 
 
 def faults(store: Store, site: PagesSite) -> tuple[str, ...]:

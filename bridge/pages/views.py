@@ -14,11 +14,14 @@ from fastapi.templating import Jinja2Templates
 
 from bridge.bench.tally import Fate
 from bridge.desk.actions import Desk
+from bridge.desk.gates import GateDesk
 from bridge.errors import RefusedAction
 from bridge.lifecycle.states import OPEN_DELIVERY, STOPPED_DELIVERY, StopGroup
 from bridge.model import Actor, DeliveryState
 from bridge.pages import capture_view, message_view, way
 from bridge.pages.api import Act, Search, do
+from bridge.pages.control_lots import ControlLots
+from bridge.pages.controls import Controls
 from bridge.pages.guard import COOKIE, form_token, token_is_good
 from bridge.pages.site import PagesSite
 from bridge.pages.today import fate_terms, standing_terms, today
@@ -67,8 +70,16 @@ class Views:
     """Makes the routes; holds what they share."""
 
     def __init__(
-        self, store: Store, desk: Desk, site: PagesSite, templates: Jinja2Templates, now: Callable[[], datetime]
+        self,
+        store: Store,
+        desk: Desk,
+        gates: GateDesk,
+        site: PagesSite,
+        templates: Jinja2Templates,
+        now: Callable[[], datetime],
     ) -> None:
+        self._control_lots = ControlLots(store, gates.lots, site.bench, self._page, self._require_token)
+        self._controls = Controls(store, gates, site.bench, self._page, self._require_token, now)
         self._try_out = TryOut(site.bench, self._page, self._require_token, now)
         self._store = store
         self._desk = desk
@@ -91,6 +102,8 @@ class Views:
         routes.add_api_route("/rejected/read-again", self.read_all_again, methods=["POST"], response_model=None)
         routes.add_api_route("/rejected/{stop_id}/{action}", self.act, methods=["POST"], response_model=None)
         routes.add_api_route("/results", self.search, methods=["POST"], response_model=None)
+        self._control_lots.add_to(routes)
+        self._controls.add_to(routes)
         self._try_out.add_to(routes)
         return routes
 

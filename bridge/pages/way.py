@@ -47,6 +47,8 @@ def way_of_strip(strip: StripRow, states: Sequence[DeliveryState]) -> Way:
     first_rule = strip.findings[0][0] if strip.findings else ""
     if strip.has_gone:
         return way_of_result(states)
+    if strip.outcome == "waiting":
+        return _way("checked", Mark.WAIT, f"checked, {words}", word=words)
     if strip.outcome in _ENDS:
         return _way("checked", Mark.END, f"ended at checked: {words}", word=words)
     at = "read" if strip.outcome == "unreadable" else _AT_BY_RULE.get(first_rule.partition(".")[0], "checked")

@@ -113,10 +113,11 @@ PURPOSE_WORDS: dict[Purpose, str] = {
 
 OUTCOME_WORDS: dict[str, str] = {
     "coded": "became a result",
+    "waiting": "waiting for controls to pass",
     "held": "waiting for your decision",
     "rejected": "cannot be sent",
     "copy": "a copy of an earlier strip; not sent",
-    "non_patient": "stored and shown, not judged yet; in no patient's record",
+    "non_patient": "stored and shown; in no patient's record",
     "unreadable": "could not be read",
     "discarded": "discarded",
     "superseded": "replaced by a later reading",
@@ -134,6 +135,8 @@ FLAG_WORDS: dict[Flag, str] = {
 
 # Every rule of docs/rejections.md that can stop a strip; a test compares the two.
 REASON_WORDS: dict[str, str] = {
+    "controls.due": "controls are still to pass",
+    "controls.failed": "controls failed",
     "patient.missing": "no patient ID",
     "patient.denied": "patient ID is something else's number",
     "patient.malformed": "patient ID is not built as IDs are",
@@ -204,6 +207,7 @@ REASON_WORDS: dict[str, str] = {
     "deliver.expired": "given up after many tries",
     "deliver.unanswered": "kept there, but never answered",
     "restore.unsure": "may have been sent since the backup",
+    "restore.waited": "may have been sent since the backup",
     "restore.unjudged": "may have been judged since the backup",
     "profile.missing": "its profile is missing",
     "padpost.defect": "a defect in Padpost",

@@ -40,10 +40,11 @@ RETRY_AFTER_S = 30  # ours: a person mends a full disk in minutes; half a minute
 _IDEMPOTENCY_KEY = re.compile(r"[!-~]{1,255}")  # ours: visible ASCII, as long as a key may reasonably be
 _JSON = ("application/json",)
 
-Told = Literal["going", "held", "rejected", "copy", "not a patient's", "discarded"]
+Told = Literal["going", "waiting for controls", "held", "rejected", "copy", "not a patient's", "discarded"]
 Where = Literal["queued", "delivered", "refused", "superseded", "discarded"]
 _TOLD: Mapping[str, Told] = {
     "coded": "going",
+    "waiting": "waiting for controls",
     "held": "held",
     "rejected": "rejected",
     "unreadable": "rejected",

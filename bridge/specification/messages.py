@@ -138,7 +138,7 @@ UNSENT = (
         "Control",
         (
             "Controls, proficiency, comparison and training strips are stored and shown by Padpost and never sent: "
-            "there is no message for them. Padpost does not judge controls today."
+            "there is no message for them."
         ),
     ),
     (

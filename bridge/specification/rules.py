@@ -9,6 +9,7 @@ from bridge.specification.messages import Shown, sizes, strip_types
 from bridge.specification.parties import NO_SOURCE, agreed
 from bridge.specification.steps import step_records
 from bridge.specification.types import AnswerRow, AnswerTable, Block, Door, Fact, Facts, Part, Record, RecordRow, Subject, Words
+from bridge.tables.control_table import GatePolicy, ShutDoes
 
 
 def _agreed_block(
@@ -24,15 +25,28 @@ def controls(subject: Subject) -> Block:
     sent = (
         "Controls and comparison strips are sent as OUL^R22 without PID: SPM-11 says what was read (Q control, R replicate, a comparison), SAC-3 "
         "the material's number, and INV, of a control alone, the material again. The receiver must never file one under a patient, and must "
-        "take one message at a time of each analyzer in its order. Proficiency and training strips are not sent. Padpost judges none of them. "
+        "take one message at a time of each analyzer in its order. Proficiency and training strips are not sent. "
     )
-    kept = "Controls are kept and shown by Padpost, never sent, and not judged: the receiver gets nothing of them. "
-    words = Words(
-        text=(sent if subject.terms.non_patient else kept)
-        + "The laboratory judges them by its own procedure before patients' results are used."
-    )
+    kept = "Controls are kept and shown by Padpost, never sent: the receiver gets nothing of them. "
+    words = Words(text=(sent if subject.terms.non_patient else kept) + _gate_words(subject.tables.controls.policy))
     pair = ("what was agreed on controls", "agreement.controls", subject.agreement.controls)
     return _agreed_block("H", "Quality control", (words,), (pair,))
+
+
+def _gate_words(policy: GatePolicy | None) -> str:
+    """Say what the laboratory's controls do to patients' results before these are sent."""
+    if policy is None:
+        return "Padpost judges none of them: the laboratory does, by its own procedure, before patients' results are used."
+    does = {
+        ShutDoes.NOTE: "go with a note kept at Padpost",
+        ShutDoes.WAIT: "wait until all have passed, and are held for a person after a failure",
+        ShutDoes.HOLD: "are held for a person",
+    }[policy.shut]
+    return (
+        f"Padpost judges them by what is typed from their insert (levels {', '.join(sorted(policy.levels))}, all of them). While they are due or have "
+        f"failed, patients' results of that analyzer, strip type and strip lot {does}. One that a named person lets go all the same bears a comment that says so. "
+        "What was sent before a control failed is looked at again by the laboratory, and put right by its procedure."
+    )
 
 
 def statuses(subject: Subject) -> Block:

@@ -8,6 +8,7 @@ from datetime import date, datetime, timedelta
 from typing import Any, Protocol
 from zoneinfo import ZoneInfo
 
+from bridge.bench.gate import GateKey, Seat
 from bridge.lifecycle.states import StopGroup
 from bridge.model import CodedResult, DeliveryState, Needs, Priority, SeenStrips, SeriesState
 from bridge.store import rows
@@ -41,7 +42,7 @@ class Store(Protocol):
         """Do ``command`` in one durable transaction; the future gives its result once committed.
 
         The future raises StoreFull, StoreAway, StoreUnsure (it may be kept or not: look at the store), StoreFailed, or
-        Overtaken (CloseStop, RecordOutcome, BearMessage, WithholdDelivery), or LeaseLost (commands that carry a lease).
+        Overtaken (CloseStop, RecordOutcome, BearMessage, WithholdDelivery, SayOfGate, EndWaiting, DecideLookBack, SignLot, CloseLot), or LeaseLost (commands that carry a lease).
         """
 
     def listen(self, heard: Callable[[str], None]) -> None:
@@ -81,6 +82,12 @@ class Store(Protocol):
 
         Both are of these very bytes: where a mended profile cuts the capture otherwise, another strip has the index.
         """
+
+    def gate_reading(self, key: GateKey, *, arrived_at: datetime, seat: Seat) -> rows.GateReading:
+        """Give a gate as it was last moved, and how it stood around a strip that arrived then and there (capture id, index)."""
+
+    def control_lots(self) -> tuple[rows.LotShown, ...]:
+        """Give the lots of control material that people entered and that are in use, oldest first."""
 
     # --- telling a sender
 
@@ -202,6 +209,20 @@ class Store(Protocol):
 
     def day(self, day: date, zone: ZoneInfo) -> rows.DayStrips:
         """Give everything that the day tally adds up."""
+
+    def gates(self) -> tuple[rows.GateRow, ...]:
+        """Give every gate that something happened to or that a strip waits for, by analyzer, strip type and lot."""
+
+    def gate_events(
+        self, *, since: datetime | None = None, before: int | None = None, limit: int = 100
+    ) -> tuple[rows.GateEventRow, ...]:
+        """Give what happened to gates, newest first: since a time, and before an event id."""
+
+    def sent_in_spite(self, *, since: datetime, limit: int = 200) -> tuple[rows.StripRow, ...]:
+        """Give the strips that arrived since then and were sent though their controls were not right, newest first."""
+
+    def look_backs(self, *, is_open: bool, limit: int = 500) -> tuple[rows.LookBackShown, ...]:
+        """Give results that left before a control failed, as they were read: those that nobody has decided about, or the others."""
 
     # --- purging
 

@@ -25,7 +25,9 @@ from bridge.model import (
     Rejected,
     Severity,
     Unreadable,
+    Waiting,
 )
+from bridge.store.apply_gate import move_gate
 from bridge.store.apply_lease import check_lease
 from bridge.store.codec import (
     SAME_RECORD,
@@ -54,7 +56,7 @@ _PRINTED = (
     "strip_type",
     "strip_lot",
 )  # texts that a Reading and a strip both have
-_WORDS = {Coded: "coded", Held: "held", Rejected: "rejected", Copy: "copy", NonPatient: "non_patient"}
+_WORDS = {Coded: "coded", Held: "held", Rejected: "rejected", Copy: "copy", NonPatient: "non_patient", Waiting: "waiting"}
 
 
 def record_outcome(db: Db, command: RecordOutcome) -> RecordedOutcome:
@@ -77,6 +79,7 @@ def record_outcome(db: Db, command: RecordOutcome) -> RecordedOutcome:
         "UPDATE intake SET next_index = ?, ended_at = ? WHERE id = ?",
         (command.reading.index + 1, when(command.at) if command.ends_intake else None, command.intake_id),
     )
+    move_gate(db, command)
     note(db, command.at, SERVICE, "strip.judged", f"strip:{strip_id}", Change(after=_word(command)))
     attempts = tuple(None if row is None else int(row.fetchone()[0]) for row in begun)
     return RecordedOutcome(strip_id=strip_id, stop_id=stop_id, delivery_ids=delivery_ids, attempts=attempts, repeat=repeat)
@@ -254,7 +257,7 @@ def _strip_insert(columns: tuple[str, ...]) -> str:
 def _stop(db: Db, command: RecordOutcome, strip_id: int) -> tuple[int | None, bool]:
     """Open the strip's stop, or count it on the stop that stands for the same bytes; give (stop id, whether it joined)."""
     match command.outcome:
-        case Coded() | NonPatient():
+        case Coded() | NonPatient() | Waiting():
             return None, False
         case Copy(of=original):
             joined = _joined(db, command, "strip_id = ?", (original,))

@@ -27,10 +27,11 @@ from bridge.store.database import Db
 
 MARK = "events_purged_before"  # in meta, microseconds since 1970: the trigger lets go of older events only
 CLOCK = "purge_clock"  # in meta: when the clock was last held to be right
-# A capture (alias c) of which nothing waits for anybody: no judging work, no open stop, no delivery that is not over
+# A capture (alias c) of which nothing waits for anybody: no judging work, no open stop, no strip that waits, no delivery that is not over
 IS_OVER = (
     "NOT EXISTS (SELECT 1 FROM intake i WHERE i.analyzer = c.analyzer AND i.ended_at IS NULL AND i.capture_id = c.id)"
     " AND NOT EXISTS (SELECT 1 FROM strips s JOIN stops t ON t.strip_id = s.id WHERE s.capture_id = c.id AND t.state = 'open')"
+    " AND NOT EXISTS (SELECT 1 FROM strips s WHERE s.capture_id = c.id AND s.outcome = 'waiting')"
     " AND NOT EXISTS (SELECT 1 FROM strips s JOIN results r ON r.strip_id = s.id JOIN deliveries d ON d.result_id = r.result_id"
     " AND d.version = r.version WHERE s.capture_id = c.id AND d.state NOT IN ('accepted', 'superseded', 'discarded'))"
 )

@@ -9,8 +9,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime
 
+from bridge.bench.gate import ControlRead, GateKey, PatientRead, Word
+from bridge.bench.look_back import Verdict
 from bridge.lifecycle.states import DestinationState, StopEnd
 from bridge.model import Acknowledgement, Actor, Capture, DeliveryState, Message, Outcome, Priority, Reading, Unreadable
+from bridge.tables.control_table import GatePolicy
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -120,6 +123,20 @@ class NewDelivery:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class GateWrite:
+    """What a strip does to its gate, by the policy under which it was judged. ``run`` is a control's judgement as JSON, "" for a patient's strip.
+
+    ``counts`` False: a patient's strip that is judged again, and was counted the first time.
+    """
+
+    key: GateKey
+    what: ControlRead | PatientRead
+    policy: GatePolicy
+    run: str = ""
+    counts: bool = True
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class RecordOutcome:
     """What judging made of one reading: the strip, its stop, its result and its deliveries.
 
@@ -131,6 +148,10 @@ class RecordOutcome:
 
     Raises Overtaken, and changes nothing, where the piece of work is over or has gone past this reading: who is not sure
     whether an earlier commit happened looks at the work again.
+
+    ``gate`` is set where the site has a gate policy and the strip concerns it: a control moves its gate in this transaction, once a
+    reading, lists what must be looked at again if it failed, and puts what waited to judging if it opened; a Waiting strip whose gate
+    has opened meanwhile is put to judging at once.
 
     A Rejected reading that carries its own number and date, or an Unreadable, joins an open stop of the same record
     bytes and rule as a repeat instead of opening a new one; so does a Copy of a strip that is still stopped.
@@ -144,6 +165,7 @@ class RecordOutcome:
     tables_digest: str
     at: datetime
     ends_intake: bool
+    gate: GateWrite | None = None
     lease: Lease | None = None
 
 
@@ -325,6 +347,75 @@ class CloseStop:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class SayOfGate:
+    """Keep a named person's word on a gate, and move it. Gives None; raises Overtaken where the gate has no use for it now.
+
+    Where it opens the gate, what waited is put to judging.
+    """
+
+    key: GateKey
+    word: Word
+    policy: GatePolicy
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class EndWaiting:
+    """End the waiting of one strip by a named person: RELEASED judges it again in spite of its controls, DISCARDED gives it up. Gives None.
+
+    Raises Overtaken where it does not wait any more, or is being judged again already.
+    """
+
+    strip_id: int
+    end: StopEnd
+    actor: Actor
+    reason: str
+    accept_rules: frozenset[str]
+    at: datetime
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class DecideLookBack:
+    """Keep a person's decision about a result that left before a control failed. Gives None; raises Overtaken where there is one."""
+
+    row_id: int
+    verdict: Verdict
+    actor: Actor
+    reason: str
+    at: datetime
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class EnterLot:
+    """Keep a lot of control material as a person typed it (``content``: a controls_document.LotRow as JSON). Gives its id (int)."""
+
+    content: str
+    actor: Actor
+    at: datetime
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class SignLot:
+    """Keep a second person's signature of a lot. Gives None.
+
+    Raises RefusedAction for the name of who entered it, Overtaken where it was signed or taken out already.
+    """
+
+    lot_id: int
+    actor: Actor
+    at: datetime
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class CloseLot:
+    """Take a lot out of use: no control is judged by it any more. Gives None; raises Overtaken where it was taken out already."""
+
+    lot_id: int
+    actor: Actor
+    reason: str
+    at: datetime
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class KeepTables:
     """Keep a loaded table set, so that every result stays explainable. Gives None.
 
@@ -409,6 +500,12 @@ Command = (
     | EndWait
     | SetDestination
     | CloseStop
+    | SayOfGate
+    | EndWaiting
+    | DecideLookBack
+    | EnterLot
+    | SignLot
+    | CloseLot
     | KeepTables
     | KeepPlanCheck
     | ReserveNumbers

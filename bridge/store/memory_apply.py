@@ -23,6 +23,7 @@ from bridge.lifecycle.states import (
 )
 from bridge.model import SERVICE, Actor, Answer, Decisions, DeliveryState, Priority, Purpose
 from bridge.store import commands as c
+from bridge.store.memory_gate import close_lot, decide_look_back, end_waiting, enter_lot, say_of_gate, sign_lot
 from bridge.store.memory_lease import check_lease, hold_leases, leave_leases, recover_deliveries
 from bridge.store.memory_outcome import record_outcome, set_unreadable_aside
 from bridge.store.memory_rows import Decided, Door, Sent, State, Tried, next_id
@@ -358,6 +359,7 @@ def _judge_again(state: State, command: c.CloseStop, stop: StopRow) -> None:
             patient_id=command.patient_id or None,
             corrected_by=command.actor if command.patient_id else None,
             accepted_rules=command.accept_rules,
+            released_by=command.actor if command.accept_rules else None,
         )
         state.decided.append(Decided(place=(stop.capture_id, strip.index, strip.record_digest), decisions=decisions))
     is_whole = command.end is StopEnd.READ_AGAIN and strip.outcome == "unreadable"
@@ -450,6 +452,12 @@ _APPLY: Mapping[type, Callable[[State, Any], Any]] = {
     c.EndWait: end_wait,
     c.SetDestination: set_destination,
     c.CloseStop: close_stop,
+    c.SayOfGate: say_of_gate,
+    c.EndWaiting: end_waiting,
+    c.DecideLookBack: decide_look_back,
+    c.EnterLot: enter_lot,
+    c.SignLot: sign_lot,
+    c.CloseLot: close_lot,
     c.KeepTables: keep_tables,
     c.KeepPlanCheck: keep_plan_check,
     c.ReserveNumbers: reserve_numbers,

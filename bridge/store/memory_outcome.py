@@ -25,14 +25,16 @@ from bridge.model import (
     SeriesState,
     Severity,
     Unreadable,
+    Waiting,
 )
 from bridge.store.commands import NewDelivery, RecordedOutcome, RecordOutcome
+from bridge.store.memory_gate import move_gate
 from bridge.store.memory_rows import Result, Sent, State, Strip, Tried, next_id
 from bridge.store.rows import AttemptRow, DeliveryRow, StopRow, StripRow
 from bridge.store.statements import Change
 
 FARTHEST_AHEAD = timedelta(days=1)  # as apply_outcome.py has it; not imported, so that the twin stays a second opinion
-_WORDS = {Coded: "coded", Held: "held", Rejected: "rejected", Copy: "copy", NonPatient: "non_patient"}
+_WORDS = {Coded: "coded", Held: "held", Rejected: "rejected", Copy: "copy", NonPatient: "non_patient", Waiting: "waiting"}
 
 
 def record_outcome(state: State, command: RecordOutcome) -> RecordedOutcome:
@@ -56,6 +58,7 @@ def record_outcome(state: State, command: RecordOutcome) -> RecordedOutcome:
     state.intake[command.intake_id] = replace(work, next_index=command.reading.index + 1)
     if command.ends_intake:
         state.ended.add(command.intake_id)
+    move_gate(state, command)
     state.note(command.at, SERVICE, "strip.judged", f"strip:{strip_id}", Change(after=_word(command)))
     numbers, attempts = tuple(number for number, _ in made), tuple(attempt for _, attempt in made)
     return RecordedOutcome(strip_id=strip_id, stop_id=stop_id, delivery_ids=numbers, attempts=attempts, repeat=repeat)
@@ -188,7 +191,7 @@ def _pads(command: RecordOutcome) -> tuple[tuple[str, str, str, bool | None], ..
 def _stop(state: State, command: RecordOutcome, strip_id: int) -> tuple[int | None, bool]:
     """Open the strip's stop, or count it on the stop that stands for the same bytes; give (stop id, whether it joined)."""
     match command.outcome:
-        case Coded() | NonPatient():
+        case Coded() | NonPatient() | Waiting():
             return None, False
         case Copy(of=original):
             joined = _join(state, command, lambda stop: stop.strip_id == original)

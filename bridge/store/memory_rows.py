@@ -6,9 +6,22 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
 
+from bridge.bench.gate import Gate, GateKey, Seat
+from bridge.bench.look_back import Verdict
 from bridge.lifecycle.states import OPEN_DELIVERY, DestinationState
 from bridge.model import Actor, CodedResult, Decisions, DeliveryState, Message, Priority, SeriesState, StripContent
-from bridge.store.rows import AttemptRow, CaptureRow, DeliveryRow, EventRow, IntakeRow, RefusedFileRow, StopRow, StripRow
+from bridge.store.rows import (
+    AttemptRow,
+    CaptureRow,
+    DeliveryRow,
+    EventRow,
+    GateEventRow,
+    IntakeRow,
+    LotShown,
+    RefusedFileRow,
+    StopRow,
+    StripRow,
+)
 from bridge.store.statements import Change
 
 
@@ -63,6 +76,18 @@ class Result:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class Doubted:
+    """A result that left before a control failed, by its seat; ``verdict`` None while nobody has decided."""
+
+    seat: Seat
+    failed_by: Seat
+    verdict: Verdict | None = None
+    actor: Actor | None = None
+    decided_at: datetime | None = None
+    reason: str = ""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class Door:
     """A destination's state as it was last noted."""
 
@@ -102,6 +127,11 @@ class State:
     series: dict[tuple[str, str], SeriesState] = field(default_factory=dict)
     table_sets: dict[str, bytes] = field(default_factory=dict)
     plan_checks: dict[str, str] = field(default_factory=dict)
+    gates: dict[GateKey, Gate] = field(default_factory=dict)
+    gate_events: list[tuple[GateEventRow, bool | None]] = field(default_factory=list)  # with what it decided
+    doubted: dict[int, Doubted] = field(default_factory=dict)
+    lots: dict[int, LotShown] = field(default_factory=dict)
+    lots_out: set[int] = field(default_factory=set)
     leases: dict[str, tuple[str, int]] = field(default_factory=dict)  # name -> owner, token
     processes: dict[str, Alive] = field(default_factory=dict)
 

@@ -15,7 +15,7 @@ from bridge.store.database import Db
 from bridge.store.interned import parted
 from bridge.store.snapshots import one_snapshot
 
-_STRIP = (
+STRIP = (
     "SELECT id, capture_id, idx, outcome, analyzer, mode, series, number, purpose, priority, patient_id, specimen_id, operator, strip_type, strip_lot,"
     " analyzed_at, arrived_at, judged_at, copy_of, result_id, findings, printed, place_start, place_end, record_digest,"
     " (SELECT w.word FROM words w WHERE w.id = strips.tables), purged_at FROM strips"
@@ -49,7 +49,8 @@ _DELIVERY = (
 )
 
 
-def _strip(row: Any) -> rows.StripRow:
+def strip_row(row: Any) -> rows.StripRow:
+    """Give a strip from what ``STRIP`` selects."""
     return rows.StripRow(
         strip_id=row[0], capture_id=row[1], index=row[2], outcome=row[3], analyzer=row[4], mode=row[5], series=row[6], number=row[7],
         purpose=Purpose(row[8]), priority=Priority(row[9]), patient_id=row[10], specimen_id=row[11], operator=row[12], strip_type=row[13],
@@ -291,14 +292,14 @@ class ShownReads:
 
     def strip(self, strip_id: int) -> rows.StripRow | None:
         """Give one judged strip."""
-        row = self._db().execute(f"{_STRIP} WHERE id = ?", (strip_id,)).fetchone()
-        return _strip(row) if row else None
+        row = self._db().execute(f"{STRIP} WHERE id = ?", (strip_id,)).fetchone()
+        return strip_row(row) if row else None
 
     def capture_strips(self, capture_id: int) -> tuple[rows.StripRow, ...]:
         """Give the newest interpretation of every strip of a capture, by index; superseded ones left out."""
         return tuple(
-            _strip(row)
-            for row in self._db().execute(f"{_STRIP} WHERE capture_id = ? AND is_newest = 1 ORDER BY idx", (capture_id,))
+            strip_row(row)
+            for row in self._db().execute(f"{STRIP} WHERE capture_id = ? AND is_newest = 1 ORDER BY idx", (capture_id,))
         )
 
     def strips(self, *, outcome: str = "", before: int | None = None, limit: int = 50) -> tuple[rows.StripRow, ...]:
@@ -310,8 +311,8 @@ class ShownReads:
             where.append("id < ?")
             values.append(before)  # type: ignore[arg-type]  # a database takes both
         return tuple(
-            _strip(row)
-            for row in self._db().execute(f"{_STRIP} WHERE {' AND '.join(where)} ORDER BY id DESC LIMIT ?", (*values, limit))
+            strip_row(row)
+            for row in self._db().execute(f"{STRIP} WHERE {' AND '.join(where)} ORDER BY id DESC LIMIT ?", (*values, limit))
         )
 
     def deliveries(self, result_id: str) -> tuple[rows.DeliveryRow, ...]:

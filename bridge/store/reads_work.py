@@ -200,13 +200,16 @@ class WorkReads:
         patient_id: str | None = None
         corrected_by: Actor | None = None
         accepted: set[str] = set()
+        released_by: Actor | None = None
         for row in self._db().execute(
             "SELECT patient_id, rules, actor, verified FROM decisions WHERE capture_id = ? AND idx = ? AND record_digest = ? ORDER BY id",
             (capture_id, index, record_digest),
         ):
             if row[0]:
                 patient_id, corrected_by = row[0], Actor(name=row[2], verified=row[3])
-            accepted.update(str(rule) for rule in json_of(row[1]))
+            rules = [str(rule) for rule in json_of(row[1])]
+            accepted.update(rules)
+            released_by = Actor(name=row[2], verified=row[3]) if rules else released_by
         prior = self._db().execute(
             "SELECT r.result_id, r.version FROM results r JOIN strips s ON s.id = r.strip_id"
             " WHERE s.capture_id = ? AND s.idx = ? AND s.record_digest = ? AND NOT EXISTS (SELECT 1 FROM deliveries d"
@@ -215,7 +218,9 @@ class WorkReads:
             (capture_id, index, record_digest),
         ).fetchone()  # fmt: skip
         return ReadingFacts(
-            decisions=Decisions(patient_id=patient_id, corrected_by=corrected_by, accepted_rules=frozenset(accepted)),
+            decisions=Decisions(
+                patient_id=patient_id, corrected_by=corrected_by, accepted_rules=frozenset(accepted), released_by=released_by
+            ),
             prior=PriorResult(result_id=prior[0], version=prior[1]) if prior else None,
         )
 

@@ -13,6 +13,7 @@ from datetime import UTC, datetime
 from bridge.lifecycle.states import DeliveryEvent, StopGroup
 from bridge.model import SERVICE, Finding, Place, Severity, Unreadable
 from bridge.store.apply import new_epoch
+from bridge.store.apply_gate import shut_all
 from bridge.store.apply_outcome import record_outcome
 from bridge.store.codec import moment_of, unpacked, when
 from bridge.store.commands import RecordOutcome
@@ -47,7 +48,8 @@ def review(db: Db, *, now: datetime, taken_at: datetime, known: Collection[str] 
     db.execute("UPDATE meta SET value = ? WHERE name = 'epoch'", (epoch,))
     said = f"{taken_at.astimezone(UTC):%Y-%m-%d %H:%M} UTC"
     deliveries = _review_deliveries(db, now, said)
-    captures = _review_intake(db, now, said)
+    captures = _review_intake(db, now, said) + _review_waiting(db, now, said)
+    shut_all(db, at=now, reason=f"restored from the backup of {said}")
     note(db, now, SERVICE, "store.restored", "store", Change(before=old, after=epoch, reason=f"backup of {said}"))
     return Reviewed(deliveries=deliveries, captures=captures, old_epoch=old, epoch=epoch)
 
@@ -111,6 +113,28 @@ def _review_intake(db: Db, now: datetime, said: str) -> int:
                 ends_intake=True,
             ),
         )
+    return len(found)
+
+
+def _review_waiting(db: Db, now: datetime, said: str) -> int:
+    """Stop every strip that waited for its controls: they may have passed since, and its result been sent under an identity that is lost."""
+    found = db.execute(
+        "SELECT s.id, s.capture_id, s.analyzer, c.source FROM strips s JOIN captures c ON c.id = s.capture_id"
+        " WHERE s.outcome = 'waiting' ORDER BY s.id"
+    ).fetchall()
+    for strip_id, capture_id, analyzer, source in found:
+        db.execute("UPDATE strips SET outcome = 'held' WHERE id = ?", (strip_id,))
+        stop = NewStop(
+            group=StopGroup.HELD,
+            rules=("restore.waited",),
+            sentence=f"This waited for its controls in the backup of {said}, from which Padpost was restored; they may have passed, and it may have been sent, since.",
+            remedy="Look for its result in the records. If it is not there, read it again; if it is, discard this row.",
+            source=source,
+            analyzer=analyzer,
+            capture_id=capture_id,
+            strip_id=strip_id,
+        )
+        open_stop(db, stop, at=now)
     return len(found)
 
 

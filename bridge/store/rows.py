@@ -5,8 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import date, datetime
 
+from bridge.bench.gate import Gate, GateKey
+from bridge.bench.look_back import Verdict
 from bridge.lifecycle.states import DestinationState, StopGroup, StopState
-from bridge.model import Capture, CodedResult, Decisions, DeliveryState, Message, Place, Priority, PriorResult, Purpose
+from bridge.model import Capture, CodedResult, Decisions, DeliveryState, GateState, Message, Place, Priority, PriorResult, Purpose
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -135,7 +137,7 @@ class RefusedFileRow:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class StripRow:
-    """One judged strip. ``outcome``: coded, held, rejected, copy, non_patient, unreadable, discarded, superseded.
+    """One judged strip. ``outcome``: coded, waiting, held, rejected, copy, non_patient, unreadable, discarded, superseded.
 
     ``findings`` is the stored list, (rule, severity, sentence). ``pads`` is (label, printed value, unit, abnormal) in
     strip order, abnormal None where unknown. ``purged_at`` is set where the site's rule emptied what names a patient or a value.
@@ -335,3 +337,70 @@ class Old:
 
     ids: tuple[int, ...]
     last: int | None
+
+
+# --- gates by controls
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class GateReading:
+    """How the gate of a strip stands, how it stood when the strip was read, and what decided first after that (``bench.gate.in_doubt``)."""
+
+    gate: Gate
+    at_reading: GateState
+    decided_next: bool | None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class GateRow:
+    """One gate as it was last moved, and how many strips wait for it."""
+
+    key: GateKey
+    gate: Gate
+    waiting: int
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class GateEventRow:
+    """Something that happened to a gate. ``capture_id`` 0: a person's word. ``run`` is a control's judgement as JSON, else ""."""
+
+    event_id: int
+    key: GateKey
+    at: datetime
+    capture_id: int
+    index: int
+    what: str
+    before: GateState
+    after: GateState
+    level: str
+    run: str
+    actor: str
+    verified: str
+    reason: str
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class LookBackShown:
+    """A result that left before a control failed, with its strip; ``verdict`` None while nobody has decided."""
+
+    row_id: int
+    strip: StripRow
+    failed_capture_id: int
+    failed_index: int
+    verdict: Verdict | None
+    actor: str
+    verified: str
+    decided_at: datetime | None
+    reason: str
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class LotShown:
+    """A lot that a person entered, in use. ``signed_by`` is "" while nobody signed it."""
+
+    lot_id: int
+    content: str
+    entered_by: str
+    entered_at: datetime
+    signed_by: str
+    signed_at: datetime | None

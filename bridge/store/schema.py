@@ -119,6 +119,14 @@ strips = Table(
     Index("strips_capture", "capture_id", "idx"),
     Index("strips_series", "analyzer", "series"),
     Index("strips_arrived", "arrived_at"),
+    Index(
+        "strips_waiting",
+        "analyzer",
+        "strip_type",
+        "strip_lot",
+        sqlite_where=text("outcome = 'waiting'"),
+        postgresql_where=text("outcome = 'waiting'"),
+    ),
 )
 
 stops = Table(
@@ -315,6 +323,69 @@ plan_checks = Table(
     Column("digest", Text, primary_key=True),
     Column("fault", Text, nullable=False),
     Column("at", Text, nullable=False),
+)
+
+gates = Table(
+    "gates",
+    metadata,
+    Column("analyzer", Text, primary_key=True),
+    Column("strip_type", Text, primary_key=True),
+    Column("strip_lot", Text, primary_key=True),
+    Column("content", Text, nullable=False),
+)
+
+# capture_id 0: a person's word. decides: 1 a whole set that counts, 0 a failure, NULL neither
+gate_events = Table(
+    "gate_events",
+    metadata,
+    _id(),
+    Column("analyzer", Text, nullable=False),
+    Column("strip_type", Text, nullable=False),
+    Column("strip_lot", Text, nullable=False),
+    Column("at", Text, nullable=False),
+    Column("capture_id", Integer, nullable=False),
+    Column("idx", Integer, nullable=False),
+    Column("what", Text, nullable=False),
+    Column("before", Text, nullable=False),
+    Column("after", Text, nullable=False),
+    Column("level", Text, nullable=False),
+    Column("decides", Integer),
+    Column("run", Text, nullable=False),
+    Column("actor", Text, nullable=False),
+    Column("verified", Text, nullable=False),
+    Column("reason", Text, nullable=False),
+    Index("gate_events_order", "analyzer", "strip_type", "strip_lot", "at", "capture_id", "idx"),
+    Index("gate_events_reading", "capture_id", "idx"),
+)
+
+look_backs = Table(
+    "look_backs",
+    metadata,
+    _id(),
+    Column("capture_id", Integer, nullable=False),
+    Column("idx", Integer, nullable=False),
+    Column("failed_capture_id", Integer, nullable=False),
+    Column("failed_idx", Integer, nullable=False),
+    Column("verdict", Text, nullable=False),
+    Column("actor", Text, nullable=False),
+    Column("verified", Text, nullable=False),
+    Column("decided_at", Text),
+    Column("reason", Text, nullable=False),
+    UniqueConstraint("capture_id", "idx"),
+)
+
+# content: controls_document.LotRow as JSON, unsigned; closed_at NULL: in use
+control_lots = Table(
+    "control_lots",
+    metadata,
+    _id(),
+    Column("content", Text, nullable=False),
+    Column("entered_by", Text, nullable=False),
+    Column("entered_at", Text, nullable=False),
+    Column("signed_by", Text, nullable=False),
+    Column("signed_at", Text),
+    Column("closed_by", Text, nullable=False),
+    Column("closed_at", Text),
 )
 
 refused_files = Table(

@@ -2,12 +2,11 @@
 
 Plain values go in (what a YAML file holds), frozen shapes come out. Unknown keys are errors. Numbers are
 quoted text, so that 1.010 keeps its zero. The JSON Schemas under mappings/schemas/ are made from these
-shapes by ``schema_texts`` and are for editors; what the shapes cannot say, ``compile_tables`` checks.
+shapes by ``schemas.schema_texts`` and are for editors; what the shapes cannot say, ``compile_tables`` checks.
 """
 
 from __future__ import annotations
 
-import json
 import re
 from collections.abc import Mapping
 from typing import Annotated, Literal
@@ -490,22 +489,3 @@ class FlagsDocument(Shape):
     bands: tuple[BandRow, ...] = ()
     normal: tuple[NormalRow, ...] = ()
     critical: tuple[CriticalRow, ...] = ()
-
-
-SHAPES: Mapping[str, type[Shape]] = {
-    "catalogue": CatalogueDocument,
-    "strip_type": StripTypeDocument,
-    "profile": ProfileDocument,
-    "flags": FlagsDocument,
-    "reading": ReadingsDocument,
-}
-"""The kinds of mapping file, and the posted reading, by the name of their schema."""
-
-
-def schema_texts() -> dict[str, str]:
-    """Give the JSON Schema (draft 2020-12) of each kind of mapping file, by file name, as committed under mappings/schemas/."""
-    texts = {}
-    for name, shape in SHAPES.items():
-        schema = {"$schema": "https://json-schema.org/draft/2020-12/schema", **shape.model_json_schema()}
-        texts[f"{name}.json"] = json.dumps(schema, indent=2, sort_keys=True, ensure_ascii=False) + "\n"
-    return texts

@@ -79,9 +79,11 @@ def test_the_needs_are_the_printed_keys() -> None:
         record_digest="d",
         patient_id="4711",
         printed_at=(ARRIVED - timedelta(minutes=2)).astimezone(UTC),
+        strip_type="fern-3",
+        strip_lot="L100",
     )
     assert needs(reading(number=None, patient=None, clock=None, digest="d"), TABLES) == Needs(
-        analyzer="bench-1", mode="routine", number="", record_digest="d", patient_id=""
+        analyzer="bench-1", mode="routine", number="", record_digest="d", patient_id="", strip_type="fern-3", strip_lot="L100"
     )
     assert needs(reading(number="7#", digest="d"), TABLES).number == ""
 

@@ -44,6 +44,7 @@ def test_findings_stand_in_the_order_of_concerns() -> None:
             "copy.possible",
             "time.future",
             "analyzer.fault",
+            "controls.failed",
             "unit.differs",
             "patient.missing",
         )
@@ -53,6 +54,7 @@ def test_findings_stand_in_the_order_of_concerns() -> None:
         "patient.missing",
         "unit.differs",
         "analyzer.fault",
+        "controls.failed",
         "time.future",
         "copy.possible",
         "pad.missing",

@@ -203,6 +203,18 @@ def test_critical_rules_that_are_on_are_said_loudly(tmp_path: Path) -> None:
     assert "messages for outbox, our own rules: ok" in lines
 
 
+def test_a_gate_without_lots_is_warned_of(tmp_path: Path) -> None:
+    """A level without a lot would be found out on the first morning, with patients waiting."""
+    own = tmp_path / "own"
+    own.mkdir()
+    material = "materials: {birch: {title: Birch, levels: [{level: '1', kind: negative}]}}\n"
+    (own / "controls.yaml").write_text(f"{material}gate: {{levels: ['1'], shut: wait}}\n", encoding="utf-8")
+    run = padpost("check", "--config", site(tmp_path, SITE + "mappings: own\n"), "--no-oracles", cwd=tmp_path)
+    told = [line for line in run.stdout.decode().splitlines() if "its gate opens by lots entered on the page" in line]
+    assert (run.returncode, len(told)) == (0, 2)  # the profile tern reads two strip types
+    assert told[0].startswith("warning: controls.yaml.gate.levels: ")
+
+
 def test_a_grade_that_a_receiver_cannot_be_told_is_told_with_its_line(tmp_path: Path) -> None:
     """The destination's messages cannot be made, so there is no line on them; the others are checked all the same."""
     table = "    grades: [local]\n    grade_table:\n      codes:\n        negative: {code: N, text: none}\n"

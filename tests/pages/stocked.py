@@ -23,6 +23,7 @@ from zoneinfo import ZoneInfo
 import httpx
 
 from bridge.desk.actions import Desk
+from bridge.desk.gates import GateDesk
 from bridge.model import (
     Acknowledgement,
     Answer,
@@ -367,7 +368,9 @@ class Stocked:
         """Serve the pages on a loopback port until the test is over."""
         listener = socket.create_server(("127.0.0.1", 0))
         port = int(listener.getsockname()[1])
-        app = make_pages(self.store, self.desk, site=self.site(**{"port": port, **site}), now=lambda: self.now)
+        told = self.site(**{"port": port, **site})
+        gates = GateDesk(self.store, told.bench.tables, lambda: self.now)
+        app = make_pages(self.store, self.desk, gates, site=told, now=lambda: self.now)
         server = PagesServer(app)
         thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]}, daemon=True)
         thread.start()

@@ -124,7 +124,7 @@ def test_a_strip_that_became_no_result(shelf: Stocked) -> None:
         "coded": "done done done done wait ahead",
     }
     assert {outcome: words(way_of_strip(strip, [])) for outcome, strip in strips.items()} == {
-        "non_patient": ["stored and shown, not judged yet; in no patient's record"],
+        "non_patient": ["stored and shown; in no patient's record"],
         "copy": ["a copy of an earlier strip; not sent"],
         "rejected": ["patient ID fails its check digit"],
         "unreadable": ["stopped in the middle"],

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from bridge.model import Capture, Reading, Unreadable, Way
 from bridge.read.capture import read_capture
-from bridge.tables.documents import schema_texts
+from bridge.tables.schemas import schema_texts
 from tests.read.captures import Strips, fixture, printed, profile, told
 
 LARK = profile("lark")

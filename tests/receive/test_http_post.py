@@ -25,7 +25,8 @@ from hypothesis import strategies as st
 from bridge import settings as site_settings
 from bridge.lifecycle.states import StopGroup
 from bridge.receive import http_post
-from bridge.receive.http_post import Bucket, Counter, Desk
+from bridge.receive.http_post import _TOLD, Bucket, Counter, Desk
+from bridge.store.apply_outcome import _WORDS
 from bridge.store.sqlite import SqliteStore
 from tests.journey.running import Running, play, running
 from tests.receive.shelf import Shelf, now
@@ -441,3 +442,8 @@ def test_a_key_is_compared_whole(monkeypatch: pytest.MonkeyPatch) -> None:
     taken = Counter(source, tables().profiles["tern"], asyncio.run(_new_shelf()).keep, clock=time.monotonic, now=now)
     assert taken.opens_to(KEY)
     assert not any(taken.opens_to(key) for key in (KEY[:-1], KEY + " ", "", "\ud800", KEY.upper()))
+
+
+def test_every_outcome_is_told() -> None:
+    """Whatever judging made of a strip, its sender is told in a word (a strip that was set aside is told of as its successor)."""
+    assert set(_TOLD) == {*_WORDS.values(), "unreadable", "discarded"}

@@ -23,6 +23,7 @@ from bridge.specification.rules import (
     volumes,
 )
 from bridge.specification.types import AnswerTable, Record, Words
+from bridge.tables.control_table import ControlTable, GatePolicy, ShutDoes
 from bridge.tables.signatures import Signature
 from tests.specification.subjects import MADE_AT, subject
 from tests.specification.test_parties import said
@@ -158,6 +159,27 @@ def test_the_record_has_cases_and_steps_or_says_why_not() -> None:
     bare = validation(subject(profiles=()))
     assert [part.title for part in bare.parts if isinstance(part, Record)] == ["Cases"]
     assert Words(text="Not set: without a source there are no pads to try.") in bare.parts
+
+
+@pytest.mark.parametrize(
+    ("shut", "does"),
+    [
+        (None, "Padpost judges none of them: the laboratory does, by its own procedure"),
+        (ShutDoes.NOTE, "patients' results of that analyzer, strip type and strip lot go with a note kept at Padpost."),
+        (
+            ShutDoes.WAIT,
+            "patients' results of that analyzer, strip type and strip lot wait until all have passed, and are held for a person after a failure.",
+        ),
+        (ShutDoes.HOLD, "patients' results of that analyzer, strip type and strip lot are held for a person."),
+    ],
+)
+def test_what_controls_do_to_results_is_said(shut: ShutDoes | None, does: str) -> None:
+    """A receiver that gets nothing for an hour must know why that can be."""
+    given = subject()
+    policy = GatePolicy(levels=frozenset({"1", "2"}), zone=given.terms.zone, shut=shut) if shut else None
+    made = replace(given, tables=replace(given.tables, controls=ControlTable(policy=policy)))
+    (words,) = (part for part in controls(made).parts if isinstance(part, Words))
+    assert does in words.text
 
 
 def test_a_site_that_sends_controls_says_so_and_tries_it() -> None:

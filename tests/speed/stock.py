@@ -14,6 +14,8 @@ from datetime import datetime, timedelta
 from pathlib import Path
 
 from bridge.store.codec import microseconds, moment, packed, unpacked, when
+from bridge.tables.controls_document import LotRow
+from tests.bench.controls_for_tests import lot
 from tests.speed.strips import ANALYZERS, PATIENTS, patient_of
 
 APART = timedelta(seconds=31)  # a million strips are a year's work then
@@ -54,6 +56,11 @@ def fill(file: Path, count: int, *, first: int, waiting: bool) -> None:
             for statement in _statements(store, model, stamp, shift):
                 store.execute(statement, {"begin": begin, "end": min(begin + RUN, count)})
             store.execute("COMMIT")
+        if not store.execute("SELECT 1 FROM control_lots").fetchone():  # one, for its page
+            store.execute(
+                "INSERT INTO control_lots (content, entered_by, entered_at, signed_by, closed_by) VALUES (?, 'R. Holm', ?, '', '')",
+                (LotRow.model_validate(lot("1", "B1-0771")).model_dump_json(), when(model.now)),
+            )
         store.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
 
 

@@ -16,12 +16,28 @@ from bridge.store.commands import ReserveNumbers
 from bridge.store.memory import MemoryStore
 from tests.store import strips as s
 from tests.store.contract import StoreContract
+from tests.store.gate_contract import GateContract
 from tests.store.machine import PLACES, StoreMachine
 from tests.store.strips import NOW, later
 
 
 class TestContract(StoreContract):
     """The twin is a store like the others, as far as judging, queues and the rows of the pages go."""
+
+    @pytest.fixture
+    def make(self) -> Callable[[], Store]:
+        made: list[MemoryStore] = []
+
+        def open_again() -> Store:
+            committed = made[-1].committed if made else None
+            made.append(MemoryStore(committed, now=lambda: later(60)))
+            return cast("Store", made[-1])  # without the sums that only pages ask
+
+        return open_again
+
+
+class TestGates(GateContract):
+    """The same store keeps the contract of gates."""
 
     @pytest.fixture
     def make(self) -> Callable[[], Store]:

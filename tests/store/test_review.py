@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
+from bridge.bench.controls import RunVerdict
+from bridge.bench.gate import ControlRead
 from bridge.lifecycle.states import StopEnd, StopGroup
-from bridge.model import Answer, Coded, DeliveryState
+from bridge.model import Answer, Coded, DeliveryState, GateState, NonPatient, Purpose
 from bridge.store.apply import EPOCH_LENGTH, EPOCH_LETTERS, new_epoch
+from bridge.store.commands import GateWrite
 from bridge.store.database import SqliteDb
 from bridge.store.review import Reviewed, newest_moment, review
 from bridge.store.sqlite import SqliteStore
 from tests.store import strips as s
+from tests.store.gate_contract import KEY, POLICY, Bench
 from tests.store.strips import later
 
 
@@ -101,6 +107,29 @@ def test_a_capture_that_was_not_judged_waits_for_a_person(store: SqliteStore, fi
     work = store.next_intake("brook-1")
     assert work is not None
     assert (work.capture_id, work.only_index, work.next_index) == (2, None, 0)
+
+
+def test_what_waited_for_controls_goes_to_a_person_and_gates_are_shut(store: SqliteStore, file: SqliteDb) -> None:
+    """Its controls may have passed in the lost time, and failed after that: nothing goes by what the backup says of them."""
+    bench = Bench(store)
+    waiting, _ = bench.patient(waits=True)
+    bench.control("1")  # half a set
+    capture_id = s.keep(store, arrived_at=later(5))
+    what = ControlRead(at=later(5), seat=(capture_id, 0), level="1", verdict=RunVerdict.PASSED)
+    other = NonPatient(checked=s.checked(s.reading("50"), purpose=Purpose.CONTROL, strip_lot="L2"))
+    whole = replace(POLICY, levels=frozenset({"1"}))
+    bench.record(capture_id, other, GateWrite(key=replace(KEY, strip_lot="L2"), what=what, policy=whole))
+    assert [row.gate.state for row in store.gates()] == [GateState.START, GateState.OPEN]
+    done = reviewed(file)
+    assert (done.deliveries, done.captures) == (0, 1)
+    assert [(row.gate.state, row.gate.passed, row.waiting) for row in store.gates()] == [(GateState.START, frozenset(), 0)] * 2
+    event = store.gate_events()[0]
+    assert (event.what, event.before, event.after) == ("begin_anew", GateState.OPEN, GateState.START)
+    assert (event.actor, event.reason) == ("padpost", "restored from the backup of 2026-11-25 10:05 UTC")
+    (stop,) = store.stops(rule="restore.waited")
+    assert (stop.capture_id, stop.group, stop.releasable, stop.number) == (waiting, StopGroup.HELD, False, "1")
+    s.close(store, stop.stop_id, StopEnd.READ_AGAIN)
+    assert bench.waiting_work() == [(waiting, "read again")]
 
 
 def test_a_capture_half_judged_keeps_what_was_judged(store: SqliteStore, file: SqliteDb) -> None:

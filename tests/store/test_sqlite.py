@@ -24,6 +24,7 @@ from bridge.store.commands import KeepCapture, ReserveNumbers
 from bridge.store.sqlite import FILE, SqliteStore, connect
 from tests.store import strips as s
 from tests.store.contract import StoreContract
+from tests.store.gate_contract import GateContract
 from tests.store.strips import NOW, WAIT, later
 
 ROOT = Path(__file__).parents[2]
@@ -34,6 +35,14 @@ PRIVATE_MOUNTS = ["unshare", "--mount"] if os.geteuid() == 0 else ["unshare", "-
 
 class TestContract(StoreContract):
     """SQLite keeps the contract of every store."""
+
+    @pytest.fixture
+    def make(self, tmp_path: Path) -> Callable[[], Store]:
+        return lambda: SqliteStore(tmp_path / "store", now=lambda: later(60))
+
+
+class TestGates(GateContract):
+    """The same store keeps the contract of gates."""
 
     @pytest.fixture
     def make(self, tmp_path: Path) -> Callable[[], Store]:

@@ -37,6 +37,7 @@ from bridge.store.postgres.store import PostgresStore, revision
 from tests.peers.postgres import PostgresServer
 from tests.store import strips as s
 from tests.store.contract import StoreContract
+from tests.store.gate_contract import GateContract
 from tests.store.histories import SINCE, Past, pasts, plain_runs, write
 from tests.store.strips import NOW, WAIT, later
 
@@ -45,6 +46,14 @@ _ANALYZERS = (f"mill-{number}" for number in itertools.count())
 
 class TestContract(StoreContract):
     """PostgreSQL keeps the contract of every store."""
+
+    @pytest.fixture
+    def make(self, at: Server) -> Callable[[], Store]:
+        return lambda: PostgresStore(at)
+
+
+class TestGates(GateContract):
+    """The same store keeps the contract of gates."""
 
     @pytest.fixture
     def make(self, at: Server) -> Callable[[], Store]:

@@ -1,0 +1,33 @@
+"""Whether the controls of a patient's strip were done and right, by the gate's facts and the site's policy."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from bridge.check.rulebook import finding
+from bridge.model import Finding, GateFacts, Severity
+from bridge.tables.control_table import GatePolicy, ShutDoes
+
+DUE = "controls.due"
+FAILED = "controls.failed"
+RULES = frozenset({DUE, FAILED})
+
+_GO_BY_THEMSELVES = "Run every level of the controls. This result goes by itself once all of them have passed."
+
+
+def controls_right(gate: GateFacts | None, policy: GatePolicy | None, *, analyzer: str) -> tuple[Finding, ...]:
+    """Find what the controls of the strip's analyzer and lot leave to be desired; nothing where the site has no policy.
+
+    A strip that was read between a failed control and its repair is held for a person, whether results wait or are held otherwise.
+    """
+    if gate is None or policy is None:
+        return ()
+    if gate.state.is_failure or gate.in_doubt:
+        found = finding(FAILED, f"Controls of {analyzer} failed, and this strip was read before that was put right.")
+    elif not gate.state.may_go:
+        waits = policy.shut is ShutDoes.WAIT
+        sentence = f"The controls of {analyzer} for this lot of strips are still to pass."
+        found = finding(DUE, sentence, remedy=_GO_BY_THEMSELVES if waits else "")
+    else:
+        return ()
+    return (replace(found, severity=Severity.NOTE) if policy.shut is ShutDoes.NOTE else found,)

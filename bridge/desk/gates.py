@@ -1,0 +1,79 @@
+"""What a person may say and decide about controls: why one is repeated, what was put right, what goes in an emergency, what stands."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import datetime
+
+from bridge.bench.gate import BegunAnew, Cause, GateKey, Mended, RepeatExplained, Word
+from bridge.bench.look_back import LookBackRow, Verdict, decided
+from bridge.desk.lots import LotDesk
+from bridge.errors import RefusedAction
+from bridge.lifecycle.states import StopEnd
+from bridge.model import Actor
+from bridge.store.api import Store
+from bridge.store.commands import DecideLookBack, EndWaiting, SayOfGate
+from bridge.tables.types import Tables
+
+CONTROL_RULES = frozenset(
+    {"controls.due"}
+)  # what an emergency release passes over; a failed control is released row by row among the stops
+
+
+class GateDesk:
+    """The actions on gates; ``lots`` are those on lots. Raises RefusedAction or Overtaken with a sentence for the technician."""
+
+    def __init__(self, store: Store, tables: Tables, now: Callable[[], datetime]) -> None:
+        self._store = store
+        self._policy = tables.controls.policy
+        self._now = now
+        self.lots = LotDesk(store, tables, now)
+
+    def explain_repeat(self, key: GateKey, *, reason: str, actor: Actor) -> None:
+        """Say why a control that failed is, or was, run once more. What waits goes if the repeat has passed already."""
+        _require(actor, reason)
+        self._say(key, RepeatExplained(at=self._now(), by=actor, reason=reason.strip()))
+
+    def note_repair(self, key: GateKey, *, cause: str, action: str, actor: Actor) -> None:
+        """Note what made the controls fail and what was done about it; a new full set is due then."""
+        _require(actor, cause)
+        _require(actor, action)
+        self._say(key, Mended(at=self._now(), by=actor, cause=cause.strip(), action=action.strip()))
+
+    def begin_anew(self, key: GateKey, *, cause: Cause, actor: Actor) -> None:
+        """Say that a container was opened, or that the analyzer was maintained, repaired or returned: controls are due."""
+        _require(actor, cause.value)
+        self._say(key, BegunAnew(at=self._now(), by=actor, cause=cause))
+
+    def release(self, strip_id: int, *, reason: str, actor: Actor) -> None:
+        """Send one waiting result in an emergency, before its controls have passed; its report says who let it go."""
+        self._end(strip_id, StopEnd.RELEASED, reason, actor)
+
+    def discard(self, strip_id: int, *, reason: str, actor: Actor) -> None:
+        """Give up one waiting strip; its bytes and its history stay."""
+        self._end(strip_id, StopEnd.DISCARDED, reason, actor)
+
+    def decide(self, row_id: int, verdict: Verdict, *, reason: str, actor: Actor) -> None:
+        """Decide about a result that left before a control failed."""
+        made = decided(LookBackRow(seat=(0, 0), failed_by=(0, 0)), verdict, by=actor, reason=reason, at=self._now())
+        command = DecideLookBack(row_id=row_id, verdict=verdict, actor=actor, reason=made.reason, at=self._now())
+        self._store.submit(command).result()
+
+    def _say(self, key: GateKey, word: Word) -> None:
+        if self._policy is None:
+            raise RefusedAction("This site has no policy for controls, so there is nothing to open or shut.")
+        self._store.submit(SayOfGate(key=key, word=word, policy=self._policy)).result()
+
+    def _end(self, strip_id: int, end: StopEnd, reason: str, actor: Actor) -> None:
+        _require(actor, reason)
+        command = EndWaiting(
+            strip_id=strip_id, end=end, actor=actor, reason=reason.strip(), accept_rules=CONTROL_RULES, at=self._now()
+        )
+        self._store.submit(command).result()
+
+
+def _require(actor: Actor, reason: str) -> None:
+    if not actor.name.strip():
+        raise RefusedAction("Say who you are: the name is kept with what you do.")
+    if not reason.strip():
+        raise RefusedAction("Give a reason: it is kept with what you do.")

@@ -1,0 +1,49 @@
+"""What judging asks of a gate before a strip, and what the strip does to it afterwards; nothing where the site has no policy."""
+
+from __future__ import annotations
+
+from bridge import pipeline
+from bridge.bench.gate import ControlRead, GateKey, PatientRead, Seat, at_time, in_doubt
+from bridge.bench.run_text import run_text
+from bridge.desk.lots import lots_in_use
+from bridge.model import Capture, Copy, GateFacts, Needs, Outcome, Purpose, Waiting
+from bridge.store.api import Store
+from bridge.store.commands import GateWrite
+from bridge.tables.types import Tables
+
+
+def is_asked(tables: Tables) -> bool:
+    """Say whether the site's policy asks for controls at all."""
+    return tables.controls.policy is not None
+
+
+def gate_facts(store: Store, tables: Tables, needs: Needs, capture: Capture, seat: Seat) -> GateFacts | None:
+    """Give how the controls of a strip stand; None where the site has no policy."""
+    policy = tables.controls.policy
+    if policy is None:
+        return None
+    key = GateKey(analyzer=needs.analyzer, strip_type=needs.strip_type, strip_lot=needs.strip_lot)
+    found = store.gate_reading(key, arrived_at=capture.arrived_at, seat=seat)
+    return GateFacts(
+        state=at_time(found.gate, capture.arrived_at, policy).state,
+        in_doubt=in_doubt(found.at_reading, found.decided_next),
+    )
+
+
+def gate_write(
+    outcome: Outcome, tables: Tables, store: Store, capture: Capture, seat: Seat, *, is_first: bool
+) -> GateWrite | None:
+    """Give what a judged strip does to its gate; None where that is nothing. ``is_first``: it is judged for the first time."""
+    policy, checked = tables.controls.policy, outcome.checked
+    if policy is None or checked is None or isinstance(outcome, Copy):
+        return None
+    key = GateKey(analyzer=checked.key.analyzer, strip_type=checked.strip_type, strip_lot=checked.strip_lot)
+    if checked.purpose is Purpose.PATIENT:
+        concerns = isinstance(outcome, Waiting) or (is_first and policy.every_strips is not None)
+        what = PatientRead(at=capture.arrived_at, seat=seat)
+        return GateWrite(key=key, what=what, policy=policy, counts=is_first) if concerns else None
+    run = pipeline.control_run(outcome, tables, lots_in_use(store, tables), arrived_at=capture.arrived_at)
+    if run is None:
+        return None
+    read = ControlRead(at=capture.arrived_at, seat=seat, level=run.lot.level if run.lot else "", verdict=run.verdict)
+    return GateWrite(key=key, what=read, policy=policy, run=run_text(run))

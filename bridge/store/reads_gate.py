@@ -1,0 +1,134 @@
+"""What judging and the page Controls ask of gates. Each query is named for what it answers."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import datetime
+from typing import Any
+
+from bridge.bench.gate import Gate, GateKey, Seat
+from bridge.bench.look_back import Verdict
+from bridge.model import GateState
+from bridge.store.codec import moment, moment_or_none, when
+from bridge.store.database import Db
+from bridge.store.gate_codec import gate_of
+from bridge.store.reads_shown import STRIP, strip_row
+from bridge.store.rows import GateEventRow, GateReading, GateRow, LookBackShown, LotShown, StripRow
+from bridge.store.snapshots import one_snapshot
+
+_OF_KEY = "analyzer = ? AND strip_type = ? AND strip_lot = ?"
+_EVENT = "SELECT id, analyzer, strip_type, strip_lot, at, capture_id, idx, what, before, after, level, run, actor, verified, reason FROM gate_events"
+
+
+class GateReads:
+    """The reads of gates; mixed into the store, which gives the connection."""
+
+    _db: Callable[[], Db]
+
+    @one_snapshot
+    def gate_reading(self, key: GateKey, *, arrived_at: datetime, seat: Seat) -> GateReading:
+        """Give a gate as it was last moved, and how it stood around a strip that arrived then and there."""
+        of = (key.analyzer, key.strip_type, key.strip_lot)
+        row = self._db().execute(f"SELECT content FROM gates WHERE {_OF_KEY}", of).fetchone()
+        if row is None:
+            return GateReading(gate=Gate(), at_reading=GateState.START, decided_next=None)
+        here = (when(arrived_at), *seat)
+        last = self._db().execute(
+            f"SELECT after FROM gate_events WHERE {_OF_KEY} AND (at, capture_id, idx) < (?, ?, ?)"
+            " ORDER BY at DESC, capture_id DESC, idx DESC, id DESC LIMIT 1",
+            (*of, *here),
+        ).fetchone()  # fmt: skip
+        following = self._db().execute(
+            f"SELECT decides FROM gate_events WHERE {_OF_KEY} AND (at, capture_id, idx) > (?, ?, ?) AND decides IS NOT NULL"
+            " ORDER BY at, capture_id, idx, id LIMIT 1",
+            (*of, *here),
+        ).fetchone()  # fmt: skip
+        return GateReading(
+            gate=gate_of(row[0]),
+            at_reading=GateState(last[0]) if last else GateState.START,
+            decided_next=None if following is None else bool(following[0]),
+        )
+
+    @one_snapshot
+    def gates(self) -> tuple[GateRow, ...]:
+        """Give every gate that something happened to or that a strip waits for, by analyzer, strip type and lot."""
+        waiting = "SELECT analyzer, strip_type, strip_lot, count(*) FROM strips WHERE outcome = 'waiting' GROUP BY analyzer, strip_type, strip_lot"
+        counts = {tuple(row[:3]): row[3] for row in self._db().execute(waiting)}
+        kept = {
+            tuple(row[:3]): gate_of(row[3])
+            for row in self._db().execute("SELECT analyzer, strip_type, strip_lot, content FROM gates")
+        }
+        return tuple(
+            GateRow(
+                key=GateKey(analyzer=of[0], strip_type=of[1], strip_lot=of[2]),
+                gate=kept.get(of, Gate()),
+                waiting=counts.get(of, 0),
+            )
+            for of in sorted({*counts, *kept})
+        )
+
+    def gate_events(
+        self, *, since: datetime | None = None, before: int | None = None, limit: int = 100
+    ) -> tuple[GateEventRow, ...]:
+        """Give what happened to gates, newest first: since a time, and before an event id."""
+        where = " AND ".join([*(["at >= ?"] if since else []), *(["id < ?"] if before is not None else [])])
+        values = [*([when(since)] if since else []), *([before] if before is not None else [])]
+        found = self._db().execute(f"{_EVENT}{' WHERE ' if where else ''}{where} ORDER BY id DESC LIMIT ?", (*values, limit))
+        return tuple(_event(row) for row in found)
+
+    def control_lots(self) -> tuple[LotShown, ...]:
+        """Give the lots that people entered and that are in use, oldest first."""
+        found = self._db().execute(
+            "SELECT id, content, entered_by, entered_at, signed_by, signed_at FROM control_lots WHERE closed_at IS NULL ORDER BY id"
+        )
+        return tuple(
+            LotShown(
+                lot_id=row[0],
+                content=row[1],
+                entered_by=row[2],
+                entered_at=moment(row[3]),
+                signed_by=row[4],
+                signed_at=moment_or_none(row[5]),
+            )
+            for row in found
+        )
+
+    def sent_in_spite(self, *, since: datetime, limit: int = 200) -> tuple[StripRow, ...]:
+        """Give the strips that arrived since then and were sent though their controls were not right, newest first."""
+        found = self._db().execute(
+            f"""{STRIP} WHERE arrived_at >= ? AND outcome = 'coded' AND findings LIKE '%["controls.%' ORDER BY id DESC LIMIT ?""",
+            (when(since), limit),
+        )
+        return tuple(strip_row(row) for row in found)
+
+    @one_snapshot
+    def look_backs(self, *, is_open: bool, limit: int = 500) -> tuple[LookBackShown, ...]:
+        """Give results that left before a control failed, as they were read: those that nobody has decided about, or the others."""
+        found = self._db().execute(
+            "SELECT id, capture_id, idx, failed_capture_id, failed_idx, verdict, actor, verified, decided_at, reason FROM look_backs"
+            f" WHERE verdict {'=' if is_open else '<>'} '' ORDER BY capture_id, idx LIMIT ?",
+            (limit,),
+        ).fetchall()  # fmt: skip
+        strip = f"{STRIP} WHERE capture_id = ? AND idx = ? AND is_newest = 1"
+        return tuple(_look_back(row, strip_row(self._db().execute(strip, row[1:3]).fetchone())) for row in found)
+
+
+def _event(row: Any) -> GateEventRow:
+    return GateEventRow(
+        event_id=row[0], key=GateKey(analyzer=row[1], strip_type=row[2], strip_lot=row[3]), at=moment(row[4]), capture_id=row[5], index=row[6],
+        what=row[7], before=GateState(row[8]), after=GateState(row[9]), level=row[10], run=row[11], actor=row[12], verified=row[13], reason=row[14],
+    )  # fmt: skip
+
+
+def _look_back(row: Any, strip: StripRow) -> LookBackShown:
+    return LookBackShown(
+        row_id=row[0],
+        strip=strip,
+        failed_capture_id=row[3],
+        failed_index=row[4],
+        verdict=Verdict(row[5]) if row[5] else None,
+        actor=row[6],
+        verified=row[7],
+        decided_at=moment_or_none(row[8]),
+        reason=row[9],
+    )

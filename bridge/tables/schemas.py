@@ -1,0 +1,28 @@
+"""The JSON Schemas of the mapping files, for editors: made from the shapes by which the program reads them."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+
+from bridge.tables.controls_document import ControlsDocument
+from bridge.tables.documents import CatalogueDocument, FlagsDocument, ProfileDocument, ReadingsDocument, Shape, StripTypeDocument
+
+SHAPES: Mapping[str, type[Shape]] = {
+    "catalogue": CatalogueDocument,
+    "strip_type": StripTypeDocument,
+    "profile": ProfileDocument,
+    "flags": FlagsDocument,
+    "controls": ControlsDocument,
+    "reading": ReadingsDocument,
+}
+"""The kinds of mapping file, and the posted reading, by the name of their schema."""
+
+
+def schema_texts() -> dict[str, str]:
+    """Give the JSON Schema (draft 2020-12) of each kind of mapping file, by file name, as committed under mappings/schemas/."""
+    texts = {}
+    for name, shape in SHAPES.items():
+        schema = {"$schema": "https://json-schema.org/draft/2020-12/schema", **shape.model_json_schema()}
+        texts[f"{name}.json"] = json.dumps(schema, indent=2, sort_keys=True, ensure_ascii=False) + "\n"
+    return texts
