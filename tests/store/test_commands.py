@@ -13,6 +13,7 @@ from bridge.store.apply import _APPLY
 from bridge.store.commands import (
     CloseStop,
     Command,
+    GateWrite,
     HeldLeases,
     KeepCapture,
     Lease,
@@ -22,7 +23,7 @@ from bridge.store.commands import (
 )
 from tests.store import strips as s
 
-NOT_COMMANDS = {NewDelivery, RecordedOutcome, NotedAnswer, Lease, HeldLeases}  # parts of some, and answers of some
+NOT_COMMANDS = {NewDelivery, GateWrite, RecordedOutcome, NotedAnswer, Lease, HeldLeases}  # parts of some, and answers of some
 
 
 def test_every_command_is_done_by_one_function() -> None:
