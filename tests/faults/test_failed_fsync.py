@@ -22,7 +22,7 @@ from tests.faults.strips import Batch
 from tests.receive.independent_sender import IndependentSender, frame
 
 ACK, NAK, EOT = b"\x06", b"\x15", b"\x04"
-PATIENCE_S = 30.0
+PATIENCE_S = 120.0
 MANY = 60  # strips: more than the service takes between two moves of its log
 
 pytestmark = [pytest.mark.needs_root, pytest.mark.slow]
