@@ -130,11 +130,63 @@ async def assemble(config: settings.Settings, roles: frozenset[Role] = EVERY_ROL
     terms = [terms_of(config, destination) for destination in config.destinations]
     book = PlanBook(terms, [source.profile for source in config.sources], tables)
     store = await asyncio.to_thread(open_store, config)
-    ids = Ids(store)
-    room = Room(config.site.data if config.database is None else None, config.room)
+    await done(store, KeepTables(digest=tables.digest, content=tables.canonical, at=clock.now()))
     owner = f"{socket.gethostname()}-{os.getpid()}-{secrets.token_hex(4)}"
     process = Process(owner=owner, host=socket.gethostname(), pid=os.getpid(), roles=roles)
     leases = Leases(store, process, now=clock.now, elapsed=clock.elapsed)
+    out = _ways_out(config, book, store, leases, roles)
+    watches = await _watches(config, book, store, out, digest=tables.digest)
+    sources: dict[str, Runs] = {}
+    service = Service(
+        store=store,
+        judging=Judging(
+            store,
+            tables,
+            book,
+            out.ids,
+            clock.now,
+            profiles={source.name: source.profile for source in config.sources},
+            outlets=out.queues if Role.DELIVERY in roles else {},
+        ),
+        sources=sources,
+        queues=out.queues,
+        leases=leases,
+        leased_sources=frozenset(source.name for source in config.sources if _is_leased(source)),
+        once=[partial(check_plans, book, store, out.queues), store.look_through],
+        watches={**watches.running(leases), **(out.listeners if Role.DELIVERY in roles else {})},
+        require_room=watches.room.require,
+    )
+    counters = _counters(config, service, tables)
+    receive = partial(_receiver, service=service, store=store, tables=tables, ids=out.ids, room=watches.room)
+    sources |= {source.name: receive(source) for source in config.sources if _is_here(source)}
+    bench = Bench(tables=tables, terms=terms or example_terms())
+    ways_in = partial(_ways_in, {**sources, **{each.source.name: each for each in counters}}, watches.certificates)
+    site = _pages_site(config, bench, service, out.queues, watches, ways_in)
+    return Padpost(
+        config=config,
+        tables=tables,
+        store=store,
+        service=service,
+        pages=_pages(site, service, store, _doors(counters, store)),
+        sources=sources,
+        clients=list(out.clients.values()),
+        roles=roles,
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
+class _WaysOut:
+    """What is sent by: a client and a queue for each destination, and who hears answers that come on a connection of their own."""
+
+    ids: Ids
+    clients: Mapping[str, Sends]
+    queues: Mapping[str, DestinationQueue]
+    listeners: Mapping[str, Runs]
+
+
+def _ways_out(config: settings.Settings, book: PlanBook, store: Store, leases: Leases, roles: frozenset[Role]) -> _WaysOut:
+    """Make the queues; each is shut until its messages' plan is shown to be right."""
+    ids = Ids(store)
     clients = {destination.name: _client(destination) for destination in config.destinations}
     queues = {
         destination.name: DestinationQueue(
@@ -149,66 +201,62 @@ async def assemble(config: settings.Settings, roles: frozenset[Role] = EVERY_ROL
         )
         for destination in config.destinations
     }
-    listeners = _answer_listeners(config, clients, queues, ids)
     for queue in queues.values():
         queue.shut("Its messages are being checked.")
-    await done(store, KeepTables(digest=tables.digest, content=tables.canonical, at=clock.now()))
-    live = {term.name: queues[term.name] for term in terms if term.is_live}
-    watch = SignOffWatch(config.signed_off, tables.digest, book, store, live)
-    await watch.look()  # before the first strip is judged: nothing may be written for a live destination that is not signed for
-    setup = SetupWatch(config.destinations, book, queues, now=clock.now)
+    listeners = _answer_listeners(config, clients, queues, ids)
+    return _WaysOut(ids=ids, clients=clients, queues=queues, listeners=listeners)
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Watches:
+    """What is looked at again and again: files of the site, receivers' promises, the disk, and what has been kept long enough."""
+
+    signatures: SignOffWatch
+    setup: SetupWatch
+    capabilities: CapabilityWatch
+    certificates: CertificateWatch
+    purge: PurgeWatch
+    room: Room
+
+    def running(self, leases: Leases) -> dict[str, Runs]:
+        """Give them by the names that the log has; one process alone purges."""
+        return {
+            "signatures": self.signatures,
+            "ways out": self.setup,
+            "capabilities": self.capabilities,
+            "ways in": self.certificates,
+            "purge": Alone(leases.grip("purge:store"), self.purge.run),
+            "room": self.room,
+        }
+
+    @property
+    def notice(self) -> str:
+        """Say what of the store a person should know."""
+        return self.room.notice or self.purge.notice
+
+
+async def _watches(config: settings.Settings, book: PlanBook, store: Store, out: _WaysOut, *, digest: str) -> _Watches:
+    """Make the watches; two have looked before the first strip is judged."""
+    live = {name: out.queues[name] for name in live_ones(config)}
+    signatures = SignOffWatch(config.signed_off, digest, book, store, live)
+    await signatures.look()  # nothing may be written for a live destination that is not signed for
+    setup = SetupWatch(config.destinations, book, out.queues, now=clock.now)
     await setup.look()  # a secret that is missing is told at once, not when the first result wants to go
-    purge = PurgeWatch(store, config.keep, clock.now)
-    certificates = CertificateWatch(config.sources, now=clock.now)
-    capabilities = CapabilityWatch(_askers(config), now=clock.now)
-    sources: dict[str, Runs] = {}
-    service = Service(
-        store=store,
-        judging=Judging(
-            store,
-            tables,
-            book,
-            ids,
-            clock.now,
-            profiles={source.name: source.profile for source in config.sources},
-            outlets=queues if Role.DELIVERY in roles else {},
-        ),
-        sources=sources,
-        queues=queues,
-        leases=leases,
-        leased_sources=frozenset(source.name for source in config.sources if _is_leased(source)),
-        once=[partial(check_plans, book, store, queues), store.look_through],
-        watches={
-            "signatures": watch,
-            "ways out": setup,
-            "capabilities": capabilities,
-            "ways in": certificates,
-            "purge": Alone(leases.grip("purge:store"), purge.run),
-            "room": room,
-            **(listeners if Role.DELIVERY in roles else {}),
-        },
-        require_room=room.require,
+    return _Watches(
+        signatures=signatures,
+        setup=setup,
+        capabilities=CapabilityWatch(_askers(config), now=clock.now),
+        certificates=CertificateWatch(config.sources, now=clock.now),
+        purge=PurgeWatch(store, config.keep, clock.now),
+        room=Room(config.site.data if config.database is None else None, config.room),
     )
-    counters = _counters(config, service, tables)
-    receive = partial(_receiver, service=service, store=store, tables=tables, ids=ids, room=room)
-    sources |= {source.name: receive(source) for source in config.sources if _is_here(source)}
-    desk = Desk(cast("Store", _Waking(store, service.wake)), tables.policy, clock.now)
-    bench = Bench(tables=tables, terms=terms or example_terms())
-    site = _pages_site(config, bench, service, queues, (setup, capabilities), room)
-    gates = GateDesk(cast("Store", _Waking(store, service.wake)), tables, clock.now)
-    ways_in = partial(_ways_in, {**sources, **{each.source.name: each for each in counters}}, certificates)
-    site = replace(site, ways_in=ways_in, notice=lambda: room.notice or purge.notice)
-    pages = make_pages(store, desk, gates, site=site, now=clock.now, doors=_doors(counters, store))
-    return Padpost(
-        config=config,
-        tables=tables,
-        store=store,
-        service=service,
-        pages=pages,
-        sources=sources,
-        clients=list(clients.values()),
-        roles=roles,
-    )
+
+
+def _pages(site: PagesSite, service: Service, store: Store, doors: Doors | None) -> FastAPI:
+    """Make the pages over a store that wakes the loops at what a person does."""
+    waking, tables = cast("Store", _Waking(store, service.wake)), site.bench.tables
+    desk, gates = Desk(waking, tables.policy, clock.now), GateDesk(waking, tables, clock.now)
+    return make_pages(store, desk, gates, site=site, now=clock.now, doors=doors)
 
 
 def open_store(config: settings.Settings) -> Store:
@@ -390,8 +438,8 @@ def _pages_site(
     bench: Bench,
     service: Service,
     queues: Mapping[str, DestinationQueue],
-    watches: Sequence[SetupWatch | CapabilityWatch],
-    room: Room,
+    watches: _Watches,
+    ways_in: Callable[[], tuple[WayIn, ...]],
 ) -> PagesSite:
     return PagesSite(
         name=config.site.name,
@@ -404,9 +452,11 @@ def _pages_site(
         destinations=tuple(destination.name for destination in config.destinations),
         not_ready=lambda: (service.fault,) if service.fault else (),
         next_tries=lambda: {name: at for name, queue in queues.items() if (at := queue.next_try)},
-        refusing=lambda: room.refusing,
+        refusing=lambda: watches.room.refusing,
         shut=lambda: {name: queue.shut_because for name, queue in queues.items() if queue.shut_because},
-        notes=lambda: {name: tuple(chain.from_iterable(watch.notes.get(name, ()) for watch in watches)) for name in queues},
+        notes=lambda: {name: (*watches.setup.notes.get(name, ()), *watches.capabilities.notes.get(name, ())) for name in queues},
+        ways_in=ways_in,
+        notice=lambda: watches.notice,
         send_again={source.analyzer: bench.tables.profiles[source.profile].send_again for source in config.sources},
         schemes={source.analyzer: bench.tables.profiles[source.profile].numbers for source in config.sources},
     )

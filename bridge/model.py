@@ -722,23 +722,6 @@ class DeliveryState(StrEnum):
     DISCARDED = "discarded"
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Delivery:
-    """One message on its way to one destination.
-
-    ``after`` names the delivery that must be over first, on any lane.
-    ``attempts`` counts tries that were begun durably, answered or not.
-    """
-
-    delivery_id: int
-    message: Message
-    state: DeliveryState
-    attempts: int
-    born_at: datetime
-    due_at: datetime | None
-    after: int | None = None
-
-
 class Answer(StrEnum):
     """What a receiver's answer means for the delivery."""
 

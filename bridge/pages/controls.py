@@ -177,6 +177,7 @@ class Controls:
         self._desk = desk
         self._tables = bench.tables
         self._table = bench.tables.controls
+        self._names = {pad: each.name for pad, each in bench.tables.catalogue.pads.items()}
         self._show = show
         self._require_token = require_token
         self._now = now
@@ -218,9 +219,8 @@ class Controls:
     def charts(self, request: Request) -> Response:
         """Show the charts of the last quarter of a year."""
         events = self._store.gate_events(since=self._now() - CHARTED, limit=MOST_CHARTED)
-        return self._show(
-            request, "control_charts.html", {"charts": shown_charts(events, self._table.drift), "drift": self._table.drift}
-        )
+        shown = {"charts": shown_charts(events, self._table.drift), "drift": self._table.drift, "names": self._names}
+        return self._show(request, "control_charts.html", shown)
 
     # --- actions
 

@@ -206,6 +206,7 @@ FATE_TERMS: tuple[tuple[Fate, str], ...] = (
     (Fate.OTHER_NON_PATIENT, "other than patients"),
 )
 EXTRA_TERMS: tuple[tuple[Fate, str], ...] = ((Fate.COPY, "copies"), (Fate.CONFLICT, "same number, other content"))
+ONE = {"controls": "control", "copies": "copy"}
 STANDING_TERMS: tuple[tuple[Standing, str], ...] = (
     (Standing.ACKNOWLEDGED, "received"),
     (Standing.QUEUED, "waiting"),
@@ -218,9 +219,9 @@ STANDING_TERMS: tuple[tuple[Standing, str], ...] = (
 def fate_terms(strips: Mapping[Fate, tuple[int, ...]], terms: tuple[tuple[Fate, str], ...] = FATE_TERMS) -> tuple[Term, ...]:
     """Give the terms of first readings (or of ``EXTRA_TERMS``) that are not empty."""
     return tuple(
-        Term(words=words, count=len(strips.get(fate, ())), strips=strips.get(fate, ()))
+        Term(words=ONE.get(words, words) if len(found) == 1 else words, count=len(found), strips=found)
         for fate, words in terms
-        if strips.get(fate)
+        if (found := strips.get(fate))
     )
 
 

@@ -145,7 +145,8 @@ def test_what_went_before_a_failure_is_decided_row_by_row(bench: Bench, visitor:
     page = visitor.page("/controls")
     paths = [each["action"] for each in page.all("form") if each.get("action", "").startswith("/controls/look-back/")]
     assert len(paths) == 2
-    assert [each["value"] for each in page.all("option")][:3] == ["stands", "to be corrected", "to be withdrawn"]
+    choices = ["", "stands", "to be corrected", "to be withdrawn"]  # nothing is decided before somebody chooses
+    assert [each["value"] for each in page.all("option")][:4] == choices
     assert visitor.post(paths[0], verdict="stands", name="Ana", reason="negative there").status_code == 303
     text = visitor.page("/controls").text
     assert "stands, by Ana (unverified)" in text

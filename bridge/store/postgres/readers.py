@@ -5,6 +5,7 @@ from __future__ import annotations
 import queue
 import threading
 from collections.abc import Sequence
+from contextlib import ExitStack
 from datetime import datetime
 from typing import Any
 
@@ -92,19 +93,19 @@ class Readers:
         """Do a statement on a session that is free, or on a new one where the server has ended that; give both."""
         session = self._free.get()
         is_new = session is None
-        try:
+        with ExitStack() as undo:  # whatever ends this early, the place is free again
+            undo.callback(lambda: self._give_back(session))
             session = session or self._server.connect(READING)
             try:
-                return session, session.execute(sql, values)
+                rows = session.execute(sql, values)
             except psycopg.Error as error:
                 if is_new or verdict_of(error) is not Verdict.AWAY:
                     raise
-            session.close()
-            session = self._server.connect(READING)
-            return session, session.execute(sql, values)
-        except BaseException:
-            self._give_back(session)
-            raise
+                session.close()
+                session = self._server.connect(READING)
+                rows = session.execute(sql, values)
+            undo.pop_all()
+            return session, rows
 
     def _give_back(self, session: PostgresDb | None) -> None:
         if session is not None and (session.connection.closed or session.in_transaction):

@@ -16,6 +16,15 @@ depends_on = None
 
 def upgrade() -> None:
     """Create every table."""
+    _captures_and_deliveries()
+    _small_tables()
+    _work()
+    _strips()
+    _stops()
+
+
+def _captures_and_deliveries() -> None:
+    """Create what is kept as it came, and what is sent of it."""
     op.create_table(
         "captures",
         sa.Column("id", Integer, autoincrement=True, nullable=False),
@@ -65,6 +74,10 @@ def upgrade() -> None:
         postgresql_where=sa.text("state IN ('unborn', 'queued', 'sending', 'retrying')"),
     )
     op.create_index("deliveries_result", "deliveries", ["result_id", "version"], unique=False)
+
+
+def _small_tables() -> None:
+    """Create receivers, history, counters, plans, series and table sets."""
     op.create_table(
         "destinations",
         sa.Column("name", Text, nullable=False),
@@ -116,6 +129,10 @@ def upgrade() -> None:
         sa.Column("at", Text, nullable=False),
         sa.PrimaryKeyConstraint("digest"),
     )
+
+
+def _work() -> None:
+    """Create tries, decisions and what is to be judged."""
     op.create_table(
         "attempts",
         sa.Column("id", Integer, autoincrement=True, nullable=False),
@@ -162,6 +179,10 @@ def upgrade() -> None:
         sqlite_where=sa.text("ended_at IS NULL"),
         postgresql_where=sa.text("ended_at IS NULL"),
     )
+
+
+def _strips() -> None:
+    """Create strips and their results."""
     op.create_table(
         "strips",
         sa.Column("id", Integer, autoincrement=True, nullable=False),
@@ -219,6 +240,10 @@ def upgrade() -> None:
         sa.ForeignKeyConstraint(["strip_id"], ["strips.id"]),
         sa.UniqueConstraint("result_id", "version"),
     )
+
+
+def _stops() -> None:
+    """Create what waits for a person; history is append-only: not even we may mend it."""
     op.create_table(
         "stops",
         sa.Column("id", Integer, autoincrement=True, nullable=False),
@@ -268,5 +293,4 @@ def upgrade() -> None:
         sa.ForeignKeyConstraint(["stop_id"], ["stops.id"]),
         sa.PrimaryKeyConstraint("stop_id"),
     )
-    # history is append-only: not even we may mend it
     append_only("events")
