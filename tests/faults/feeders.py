@@ -66,6 +66,11 @@ def caller(port: int) -> Open:
     return call
 
 
+def are_feeding(feeders: Sequence[threading.Thread]) -> Callable[[], bool]:
+    """Give what says whether one of the feeders still has something to bring."""
+    return lambda: any(feeder.is_alive() for feeder in feeders)
+
+
 class Called:
     """An analyzer that waits to be called, at one port of each of ``hosts``. A new caller takes the place of an older one."""
 

@@ -5,12 +5,16 @@ from __future__ import annotations
 import base64
 import json
 import threading
+import time
 from collections import defaultdict, deque
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 from tests.faults.history import Arrived, History
 from tests.faults.strips import Strip
+
+LOOK_S = 0.05  # that a feeder has ended is seen after this long
 
 
 class Journal:
@@ -75,11 +79,17 @@ class Journal:
         with self._lock:
             return strip.name in self.history.acknowledged
 
-    def wait_for_all(self, receivers: tuple[str, ...], *, bound_s: float) -> bool:
-        """Wait until every submitted strip is acknowledged and with each receiver; False if nothing moved for ``bound_s``."""
+    def wait_for_all(self, receivers: tuple[str, ...], *, bound_s: float, is_feeding: Callable[[], bool] = lambda: False) -> bool:
+        """Wait until every submitted strip is acknowledged and with each receiver; False if nothing moved for ``bound_s``.
+
+        While it ``is_feeding`` more may still be submitted.
+        """
+        moved_s = time.monotonic()
         with self._changed:
-            while not self._is_complete(receivers):
-                if not self._changed.wait(bound_s):
+            while is_feeding() or not self._is_complete(receivers):
+                if self._changed.wait(LOOK_S):
+                    moved_s = time.monotonic()
+                elif time.monotonic() - moved_s > bound_s:
                     return False
         return True
 

@@ -16,7 +16,7 @@ from pathlib import Path
 
 from bridge.store.sqlite import FILE
 from tests.faults.backups import broken_backups
-from tests.faults.feeders import Computer, Dropper, Feeder, Instrument, Line, Pty
+from tests.faults.feeders import Computer, Dropper, Feeder, Instrument, Line, Pty, are_feeding
 from tests.faults.journal import Journal
 from tests.faults.menu import FAKETIME, KILLS, Fault, Round
 from tests.faults.records import ANSWER_S, HL7, LATE, RECEIVERS, Records
@@ -143,7 +143,7 @@ class MainLine:
         self._wait_ready()
         cut = threading.Event()
         feeders = self._feed(cut)
-        is_through = self.journal.wait_for_all(RECEIVERS, bound_s=DRAIN_S)
+        is_through = self.journal.wait_for_all(RECEIVERS, bound_s=DRAIN_S, is_feeding=are_feeding(feeders))
         self._end_feeding(cut, feeders)
         self.served.stop()
         return is_through

@@ -15,7 +15,7 @@ from pathlib import Path
 import psycopg
 
 from bridge import clock
-from tests.faults.feeders import Called, Computer, Dropper, Feeder, Instrument, Line
+from tests.faults.feeders import Called, Computer, Dropper, Feeder, Instrument, Line, are_feeding
 from tests.faults.journal import Journal
 from tests.faults.menu import Round
 from tests.faults.namespaces import Link, Namespace
@@ -268,7 +268,7 @@ class Pair:
             member.served.wait_ready()
         cut = threading.Event()
         feeders = self.feed(cut)
-        is_through = self.journal.wait_for_all(self._site.receivers, bound_s=DRAIN_S)
+        is_through = self.journal.wait_for_all(self._site.receivers, bound_s=DRAIN_S, is_feeding=are_feeding(feeders))
         end_feeding(cut, feeders)
         assert is_through, (self.faults(), [member.served.log[-2000:] for member in self.members])
         for member in self.members:

@@ -17,7 +17,7 @@ from pathlib import Path
 from bridge import clock
 from bridge.store.sqlite import FILE
 from tests.faults.disk import Disk, sync_folder
-from tests.faults.feeders import Dropper, Feeder, Line, Open, Pty, caller
+from tests.faults.feeders import Dropper, Feeder, Line, Open, Pty, are_feeding, caller
 from tests.faults.journal import Journal
 from tests.faults.records import TWO, Records
 from tests.faults.served import Served, free_port
@@ -157,7 +157,7 @@ class Stage:
         self.served.wait_ready()
         cut = threading.Event()
         feeder = self.feed(last, cut)
-        is_through = self.journal.wait_for_all(TWO, bound_s=DRAIN_S)
+        is_through = self.journal.wait_for_all(TWO, bound_s=DRAIN_S, is_feeding=are_feeding([feeder]))
         cut.set()
         feeder.join()
         assert is_through, (self.faults(), self.served.log[-2000:])

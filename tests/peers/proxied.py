@@ -44,4 +44,4 @@ class FlakyProxy:
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None) -> None:
         """End the program."""
         self._process.terminate()
-        self._process.communicate(timeout=10)
+        self._process.communicate(timeout=60)
