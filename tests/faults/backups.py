@@ -7,7 +7,8 @@ from contextlib import closing
 from pathlib import Path
 
 HEADER = b"SQLite format 3\0"  # sqlite.org/fileformat.html, 1.3
-UNFINISHED = (".part", ".tmp")  # what a file is called that is not to be taken for a backup
+# What a file is called that is not to be taken for a backup; SQLite lays a journal beside what it writes (sqlite.org/tempfiles.html, 2.1)
+UNFINISHED = (".part", ".part-journal", ".tmp")
 
 
 def broken_backups(folder: Path) -> list[str]:

@@ -93,6 +93,14 @@ class Journal:
                     return False
         return True
 
+    def missing(self, receivers: tuple[str, ...]) -> str:
+        """Say what is not acknowledged yet, and what is not with each receiver."""
+        with self._lock:
+            submitted = self.history.submitted.keys()
+            left = {"not acknowledged": submitted - self.history.acknowledged}
+            left |= {f"not with {receiver}": submitted - self._there[receiver] for receiver in receivers}
+        return "; ".join(f"{what}: {sorted(strips)}" for what, strips in left.items() if strips)
+
     def close(self) -> None:
         """Let go of the file."""
         self._file.close()

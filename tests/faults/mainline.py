@@ -308,7 +308,8 @@ class MainLine:
         self._clock.write_text("+0", encoding="ascii")
         self._records.calm()
         if not self.journal.wait_for_all(RECEIVERS, bound_s=STUCK_S):
-            self.state.breaches.append(f"round {chosen.number}: {chosen.fault}, and nothing moves any more")
+            missing = self.journal.missing(RECEIVERS)
+            self.state.breaches.append(f"round {chosen.number}: {chosen.fault}, and nothing moves any more; {missing}")
         yield True
 
     def _wait_for(self, claim: Callable[[], bool]) -> bool:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import http.client
 import json
 import os
+import random
 import signal
 import socket
 import subprocess
@@ -29,11 +30,17 @@ sources:
 {destinations}"""
 
 
+PORTS = range(
+    15_000, 32_000
+)  # below what the system gives to callers (Linux: net.ipv4.ip_local_port_range), who would take it meanwhile
+
+
 def free_port() -> int:
-    """Give a loopback port that is free just now."""
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
+    """Give a loopback port that is free just now, and that nobody gets who asks the system for any."""
+    while True:
+        with socket.socket() as probe, suppress(OSError):
+            probe.bind(("127.0.0.1", random.choice(PORTS)))
+            return int(probe.getsockname()[1])
 
 
 class Served:

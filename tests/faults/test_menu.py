@@ -127,6 +127,7 @@ def test_a_backup_that_looks_whole_and_is_not_is_found(tmp_path: Path) -> None:
         db.executemany("INSERT INTO t VALUES (?)", [("x" * 3000,)] * 20)
         db.commit()
     (tmp_path / "unfinished.part").write_bytes(b"SQL")
+    (tmp_path / "unfinished.sqlite.part-journal").write_bytes(b"a page")
     (tmp_path / "whole.txt").write_text("12 captures", encoding="utf-8")
     assert broken_backups(tmp_path) == []
     (tmp_path / "short.sqlite").write_bytes(whole.read_bytes()[:20_000])
