@@ -361,7 +361,7 @@ class DestinationQueue:
             unanswered = await ask(self._store, self._store.next_unanswered, self._name)
             due = min(filter(None, (due, unanswered)), default=None)
         # what was due at this look has begun, or waits for something that will wake us
-        wait = LONGEST_LOOK if due is None or due <= now else min(due - self._now(), LONGEST_LOOK)
+        wait = LONGEST_LOOK if due is None or due <= now else min(due - now, LONGEST_LOOK)
         try:
             # not wait_for: up to Python 3.11 it swallows a cancellation that meets the wake-up, and the queue never ends
             async with asyncio.timeout(max(wait.total_seconds(), 0.001)):

@@ -188,6 +188,32 @@ def test_a_clock_that_was_set_back_while_nothing_ran_keeps_nothing_waiting(store
     assert states(store, message) == [S.ACCEPTED]
 
 
+def test_a_clock_that_is_set_back_in_the_middle_of_a_look_keeps_nothing_waiting(
+    store: SqliteStore, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Between what a look finds due and its rest: the rest is reckoned by the look's own moment, and not a minute long."""
+    wall, message = Wall(), oru("E0000M1")
+    wall.ahead = DAY
+    put(store, message)
+    queue = DestinationQueue(store, "record", Busy(wall, DAY), pace(first=1, longest=1), bear=no_births, now=wall.now, jitter=lambda: 0.0)
+    next_due = store.next_due
+
+    def set_back(destination: str) -> datetime | None:
+        due = next_due(destination)
+        wall.ahead = timedelta()
+        return due
+
+    async def whole() -> None:
+        async with running(queue, None):
+            await until(lambda: states(store, message) == [S.RETRYING] and not queue._trying)
+            monkeypatch.setattr(store, "next_due", set_back)
+            queue.wake()
+            await until(all_over(store, message))
+
+    asyncio.run(whole())
+    assert (states(store, message), wall.ahead) == ([S.ACCEPTED], timedelta())
+
+
 # --- order
 
 
