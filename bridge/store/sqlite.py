@@ -181,6 +181,7 @@ class SqliteEngine:
 
     def commit(self) -> None:
         """Commit, with an fsync."""
+        self._db.settle()
         self._db.standing = None
         self._db.execute("COMMIT")
 
@@ -188,8 +189,7 @@ class SqliteEngine:
         """Roll back, unless SQLite has done so itself."""
         if self._connection is None:
             return
-        self._connection.known.clear()
-        self._connection.standing = None
+        self._connection.forget()
         if self._connection.in_transaction:
             self._connection.execute("ROLLBACK")
 
