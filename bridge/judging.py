@@ -54,8 +54,9 @@ log = structlog.get_logger()
 
 BLOCK = 500  # ours: ids reserved at once; a restart skips what is left, which costs nothing
 LONG_BYTES = 100_000  # ours: a longer capture takes seconds to read, in which other analyzers wait for their answers; a strip is some 500 bytes
-MOST_FRESH = 1_000  # ours: captures held until they are judged, which is at once; what waits longer is read from the store
-LARGEST_FRESH_BYTES = 8_192  # ours: a strip or a few; a thousand of them are 8 MB at most, and some hundred kB as a rule
+MOST_FRESH_BYTES = 8_000_000  # ours: captures held until they are judged; some thousand strips of a burst. What waits longer is read from the store
+FRESH_BYTES = 1_500  # ours: what a capture takes in memory beside its payload, measured with sys.getsizeof and rounded up
+LARGEST_FRESH_BYTES = 8_192  # ours: a strip or a few
 NOTHING_KNOWN = rows.ReadingFacts(decisions=Decisions(patient_id=None, corrected_by=None, accepted_rules=frozenset()), prior=None)
 
 
@@ -149,14 +150,23 @@ class Judging:
         self._profiles = profiles
         self._outlets = outlets
         self._fresh: dict[int, rows.CaptureRow] = {}
+        self._fresh_bytes = 0
 
     def hand_over(self, kept: rows.CaptureRow) -> None:
         """Take a capture that has just been kept, so that it need not be read again; forgotten where it never comes up."""
         if len(kept.capture.payload) > LARGEST_FRESH_BYTES:
             return
-        if len(self._fresh) >= MOST_FRESH:
-            del self._fresh[next(iter(self._fresh))]
         self._fresh[kept.capture_id] = kept
+        self._fresh_bytes += _held_bytes(kept)
+        while self._fresh_bytes > MOST_FRESH_BYTES:
+            self._handed_over(next(iter(self._fresh)))
+
+    def _handed_over(self, capture_id: int) -> rows.CaptureRow | None:
+        """Give a capture that was handed over, once; None where there is none, or no room was left for it."""
+        kept = self._fresh.pop(capture_id, None)
+        if kept is not None:
+            self._fresh_bytes -= _held_bytes(kept)
+        return kept
 
     async def work_off(self, analyzer: str, grip: Grip = FREE) -> int:
         """Judge everything that waits for ``analyzer``; give how many readings were recorded.
@@ -195,7 +205,7 @@ class Judging:
         return known.popleft() if known else None
 
     async def _judge(self, intake: rows.IntakeRow, grip: Grip, underway: Underway, recorded: Callable[[], None]) -> None:
-        kept = self._fresh.pop(intake.capture_id, None)
+        kept = self._handed_over(intake.capture_id)
         if kept is None:
             kept = await ask(self._store, self._store.capture, intake.capture_id)
         for outlet in self._outlets.values():
@@ -397,6 +407,10 @@ _NO_PROFILE = Finding(
     sentence="The profile that says how to read this analyzer is not among the mapping files any more.",
     remedy="Tell your coordinator. Once the source has a profile again, read this again.",
 )
+
+
+def _held_bytes(kept: rows.CaptureRow) -> int:
+    return FRESH_BYTES + len(kept.capture.payload)
 
 
 def _left_by(command: RecordOutcome, capture: Capture) -> SeriesState | None:
