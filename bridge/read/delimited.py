@@ -22,7 +22,7 @@ NEAR_BYTES = 1_000  # ours: only pads that stand so near a capture's beginning a
 Cell = tuple[int, int, bool]  # start, end, and whether doubled quotes stand inside
 _Pad = tuple[str, tuple[int | None, ...]]  # its label, and the columns of its value, its unit and its mark
 
-_PADS = Memo()  # an analyzer prints the same few hundred pads at the same few hundred places, strip after strip
+_PADS = Memo(most=5_000)  # ours: some 2 MB. An analyzer prints the same few hundred pads at the same few hundred places, strip after strip
 
 
 class DelimitedReader:

@@ -11,9 +11,11 @@ T = TypeVar("T")
 
 
 class Memo:
-    """Answers by question. It belongs to one table set: a set with something replaced begins with an empty one."""
+    """Answers by question. It belongs to one table set, or to what is compiled from one: a set with something replaced begins with an empty one."""
 
-    def __init__(self) -> None:
+    def __init__(self, *, most: int = MOST) -> None:
+        """Keep ``most`` answers at a time."""
+        self._most = most
         self._known: dict[Hashable, tuple[object, Any]] = {}
 
     def once(self, question: Hashable, of: object, make: Callable[[], T]) -> T:
@@ -26,7 +28,7 @@ class Memo:
             answer: T = known[1]
             return answer
         made = make()
-        if len(self._known) >= MOST:
+        if len(self._known) >= self._most:
             self._known.clear()  # the usual questions come back at once
         self._known[question] = (of, made)
         return made
