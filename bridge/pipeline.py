@@ -74,7 +74,9 @@ def judge(reading: Reading, facts: Facts, tables: Tables, *, moment: Moment, res
     return NonPatient(checked=checked, findings=findings, result=_of_no_patient(result))
 
 
-def _result(verdict: Verdict, checked: CheckedReading, facts: Facts, tables: Tables, *, moment: Moment, result_id: str) -> CodedResult:
+def _result(
+    verdict: Verdict, checked: CheckedReading, facts: Facts, tables: Tables, *, moment: Moment, result_id: str
+) -> CodedResult:
     # Where nothing (whole) was printed, a note or a person's release let the arrival stand for the time of analysis;
     # the checked reading keeps the gap, so that identity never rests on the order of arrival.
     at = checked.analyzed_at or moment.arrived_at.astimezone(tables.profiles[checked.reading.profile].zone)

@@ -9,8 +9,8 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
-from types import MappingProxyType
 from enum import StrEnum
+from types import MappingProxyType
 
 from bridge.check.when import When, printed_when
 from bridge.identity.strip import NOT_UNDERSTOOD, in_doubt
@@ -96,7 +96,7 @@ class UnderstoodPad:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Understood:
-    """A reading with its meaning; ``pads`` in the record's order, ``strip_type`` None if unknown."""
+    """A reading with its meaning; ``pads`` in the record's order, ``strip_type`` None if unknown. ``is_doubtful``: a pad shows that no value can be trusted."""
 
     reading: Reading
     profile: Profile
@@ -105,6 +105,7 @@ class Understood:
     when: When
     strip_type: StripType | None
     pads: tuple[UnderstoodPad, ...]
+    is_doubtful: bool
 
 
 _understood = maker(UnderstoodPad)
@@ -127,6 +128,7 @@ def understand_reading(reading: Reading, tables: Tables) -> Understood:
     profile = tables.profiles[reading.profile]
     processing = processing_of(reading, tables.policy)
     strip_type = tables.strip_types.get(profile.strip_types.get(text_of(reading.strip_type), ""))
+    pads = tuple([_understand_pad(each, profile, strip_type, tables.memo) for each in reading.pads]) if strip_type else ()
     return _understood_whole(
         reading=reading,
         profile=profile,
@@ -134,7 +136,8 @@ def understand_reading(reading: Reading, tables: Tables) -> Understood:
         number=understand_number(reading, profile.numbers, processing),
         when=printed_when(profile, reading.printed_date, reading.printed_time),
         strip_type=strip_type,
-        pads=tuple(_understand_pad(each, profile, strip_type, tables.memo) for each in reading.pads) if strip_type else (),
+        pads=pads,
+        is_doubtful=any(each.stops_all for each in pads),
     )
 
 
@@ -320,10 +323,9 @@ def content_of(understood: Understood, *, is_decided: bool = False) -> StripCont
     """
     reading = understood.reading
     order = understood.strip_type.places if understood.strip_type else {}
-    is_shown_wrong = any([each.stops_all for each in understood.pads])
     undecided = () if is_decided else undecided_pads(understood.pads)
     ranked = [
-        (each.pad, NOT_UNDERSTOOD if is_shown_wrong else _ranked(each, is_decided=each not in undecided))
+        (each.pad, NOT_UNDERSTOOD if understood.is_doubtful else _ranked(each, is_decided=each not in undecided))
         for each in understood.pads
         if each.pad in order
     ]

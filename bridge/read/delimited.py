@@ -22,7 +22,9 @@ NEAR_BYTES = 1_000  # ours: only pads that stand so near a capture's beginning a
 Cell = tuple[int, int, bool]  # start, end, and whether doubled quotes stand inside
 _Pad = tuple[str, tuple[int | None, ...]]  # its label, and the columns of its value, its unit and its mark
 
-_PADS = Memo(most=5_000)  # ours: some 2 MB. An analyzer prints the same few hundred pads at the same few hundred places, strip after strip
+_PADS = Memo(
+    most=5_000
+)  # ours: some 2 MB. An analyzer prints the same few hundred pads at the same few hundred places, strip after strip
 
 
 class DelimitedReader:
@@ -155,11 +157,7 @@ class DelimitedReader:
                 at += len(part) + 1
             return cells
         while True:
-            cell, at = (
-                self._quoted(at, line)
-                if self._sheet.bytes.startswith(self._quote, at, line.end)
-                else self._bare(at, line)
-            )
+            cell, at = self._quoted(at, line) if self._sheet.bytes.startswith(self._quote, at, line.end) else self._bare(at, line)
             cells.append(cell)
             if at >= line.end:
                 return cells

@@ -172,7 +172,9 @@ class Segments:
         end = f"|{analyzer}|{strip.analyzed}{self.laboratory}\r{between}"
         segments = []
         for number, pad in enumerate(pads, 1):
-            value, method, note = self.known.once(id(pad), pad, partial(self._value, pad))  # pads are shared by the strips that have them
+            value, method, note = self.known.once(
+                id(pad), pad, partial(self._value, pad)
+            )  # pads are shared by the strips that have them
             segments.append(f"OBX|{number}{value}{middle}{method}{end}{note}")
         return segments
 
