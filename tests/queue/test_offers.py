@@ -16,7 +16,7 @@ from bridge.model import Acknowledgement, Answer, DeliveryState, Message, Priori
 from bridge.queue.lanes import URGENT_PLACES, DestinationQueue
 from bridge.queue.offers import Offer
 from bridge.store.api import Store
-from bridge.store.awaited import done
+from bridge.store.awaited import done, submitted
 from bridge.store.commands import Lease, RecordedOutcome
 from bridge.store.rows import LaneHead
 from bridge.store.sqlite import SqliteStore
@@ -85,7 +85,7 @@ def told(offer: Offer | None) -> Callable[[Any], None]:
 async def recorded(queue: DestinationQueue, store: Store, message: Message) -> bool:
     """Offer and record a message, as who judges does; say whether it was taken."""
     offer = queue.offer(message)
-    await done(store, outcome_of(store, message, offer=offer), told=told(offer))
+    await submitted(store, outcome_of(store, message, offer=offer), told=told(offer))
     if offer is None:
         queue.came()
     return offer is not None
@@ -262,7 +262,7 @@ def test_what_begins_after_the_queue_stopped_is_kept_back_and_goes_at_the_next_s
             await idle(queue)
             offer = queue.offer(message)
         assert offer is not None
-        await done(store, outcome_of(store, message, offer=offer), told=told(offer))
+        await submitted(store, outcome_of(store, message, offer=offer), told=told(offer))
         await until(lambda: states(store, message) == [S.RETRYING])
         assert (row(store, message).attempts, first.sent) == (0, [])
         second = Held()
