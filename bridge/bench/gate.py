@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from enum import StrEnum
 
-from bridge.bench.control_day import last_due
+from bridge.bench.control_day import first_due
 from bridge.bench.controls import RunVerdict
 from bridge.model import Actor, GateState
 from bridge.tables.control_table import GatePolicy
@@ -226,7 +226,7 @@ def at_time(gate: Gate, at: datetime, policy: GatePolicy) -> Gate:
         return replace(gate, as_of=at)
     if at <= gate.as_of:
         return gate  # a clock that was set back makes nothing due twice, and takes no due date back
-    due = last_due(gate.as_of, at, policy)
+    due = first_due(gate.as_of, at, policy)
     now = replace(gate, as_of=at)
     return _grace_ended(_come_due(now, due) if due else now, policy)
 

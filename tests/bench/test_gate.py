@@ -227,6 +227,17 @@ def test_grace_ends() -> None:
     assert Bench(bench.policy).do("1+", "2+").later(hours=23, minutes=10).do("1+", "2+", "p").state is S.OPEN
 
 
+def test_a_new_morning_brings_no_new_grace() -> None:
+    """Shut when yesterday's grace was over, a gate stays shut at the hour at which the next day's would begin: time alone opens nothing.
+
+    Nobody moved the gate meanwhile, so that what came due yesterday has to be reckoned from the last that is known.
+    """
+    graceful = replace(POLICY, grace=timedelta(hours=4))
+    bench = Bench(graceful).do("1+", "2+")
+    reckoned = [at_time(bench.gate, MORNING + timedelta(hours=hours), graceful).state for hours in (22, 24, 28, 46, 47, 71)]
+    assert reckoned == [S.OPEN, S.DUE, S.START, S.START, S.START, S.START]  # 05:00, 07:00, 11:00, then 05:00, 06:00 and 06:00 again
+
+
 def test_there_is_no_grace_at_the_beginning() -> None:
     """Grace is for what was proved before: a new lot of strips, a new container and a repaired analyzer have none."""
     patient = replace(POLICY, grace=timedelta(hours=8))
