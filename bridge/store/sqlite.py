@@ -18,7 +18,7 @@ from bridge.store.apply import apply, begin_store, recover
 from bridge.store.database import SqliteDb
 from bridge.store.file_check import WholeCheck, at_start
 from bridge.store.lock import ProcessLock, network_mount
-from bridge.store.mark import Mark, is_behind, mark_of, read_mark, write_mark
+from bridge.store.mark import Mark, is_behind, is_left, mark_of, read_mark, write_mark
 from bridge.store.migrate import migrate
 from bridge.store.reads_gate import GateReads
 from bridge.store.reads_purge import PurgeReads
@@ -75,7 +75,7 @@ class SqliteStore(WorkReads, WayReads, ShownReads, TodayReads, GateReads, PurgeR
                 raise StoreFailed(f"The store {self._file} is damaged ({verdict}). Restore it from a backup.")
             connection.execute("BEGIN IMMEDIATE")
             self._epoch = begin_store(connection)
-            if is_behind(mark_of(connection), read_mark(folder)):
+            if _went_back(connection, folder):
                 self._epoch = _put_before_a_person(connection, now())
             recover(connection, now())
             connection.execute("COMMIT")
@@ -128,6 +128,11 @@ def _require_no_restore(folder: Path) -> None:
         raise StoreFailed(
             f"A restore into {folder} was cut short. Run the same padpost restore command again, then start Padpost."
         )
+
+
+def _went_back(connection: SqliteDb, folder: Path) -> bool:
+    mark = read_mark(folder)
+    return mark is not None and is_behind(mark_of(connection), mark, is_reviewed=is_left(connection, mark.epoch))
 
 
 def _put_before_a_person(connection: SqliteDb, now: datetime) -> str:
