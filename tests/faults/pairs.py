@@ -33,7 +33,7 @@ from tests.faults.records import CHART, HL7, LATE
 from tests.faults.served import end_orphan
 from tests.peers.postgres import PostgresServer
 
-OLD = tuple(f"{number:04d}" for number in range(1, 8))  # released schemas that a store may come from, besides the newest
+OLD = tuple(f"{number:04d}" for number in range(1, int(migrate.NEWEST)))  # schemas that a store may come from
 BEFORE = 6  # captures that an older Padpost kept and did not judge
 HELD_S = 1.0  # how long at least a fault goes on once the other has taken over
 AFTER_S = 2.0  # how long a thawed process is watched: two heartbeats
