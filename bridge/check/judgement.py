@@ -111,8 +111,8 @@ def check(reading: Reading, facts: Facts, tables: Tables, *, arrived_at: datetim
         findings += controls.controls_right(facts.gate, tables.controls.policy, analyzer=reading.analyzer)
     accepted = facts.decisions.accepted_rules
     passed = in_order(tuple([_passed_over(each, accepted) for each in findings])) if findings else ()
-    told = None if understood.is_doubtful else assessment  # of a doubtful strip the rules went by less than coding may know
-    return _verdict(checked=checked, findings=passed, assessment=told)
+    may_go_by = None if understood.is_doubtful else assessment  # of a doubtful strip the rules went by less than coding may know
+    return _verdict(checked=checked, findings=passed, assessment=may_go_by)
 
 
 def _has_no_key(understood: Understood) -> bool:

@@ -235,7 +235,14 @@ def test_a_new_morning_brings_no_new_grace() -> None:
     graceful = replace(POLICY, grace=timedelta(hours=4))
     bench = Bench(graceful).do("1+", "2+")
     reckoned = [at_time(bench.gate, MORNING + timedelta(hours=hours), graceful).state for hours in (22, 24, 28, 46, 47, 71)]
-    assert reckoned == [S.OPEN, S.DUE, S.START, S.START, S.START, S.START]  # 05:00, 07:00, 11:00, then 05:00, 06:00 and 06:00 again
+    assert reckoned == [
+        S.OPEN,
+        S.DUE,
+        S.START,
+        S.START,
+        S.START,
+        S.START,
+    ]  # 05:00, 07:00, 11:00, then 05:00, 06:00 and 06:00 again
 
 
 def test_there_is_no_grace_at_the_beginning() -> None:
