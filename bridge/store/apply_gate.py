@@ -14,6 +14,7 @@ from bridge.bench.gate import (
     after,
     asks,
     at_time,
+    counted,
     decides,
     may,
     reason_of,
@@ -34,20 +35,20 @@ _OF_KEY = "analyzer = ? AND strip_type = ? AND strip_lot = ?"
 
 
 def move_gate(db: Db, command: RecordOutcome) -> None:
-    """Let a recorded strip move its gate; put a strip that waits to judging again where its gate has opened since it was judged."""
+    """Let a recorded strip move its gate; put what waits to judging again where its gate has opened since it was judged."""
     write = command.gate
     if write is None:
         return
     before = _held(db, write.key)
     if isinstance(write.what, ControlRead):
         if not _has_counted(db, write.what):
-            _after_control(db, write, write.what, before)
+            _after_control(db, write, counted(before, write.what, write.policy), before)
     else:
         if write.counts and write.policy.every_strips is not None:
             _keep(db, write.key, after(before, write.what, write.policy))
         stands = at_time(before, write.what.at, write.policy)
         if isinstance(command.outcome, Waiting) and stands.state.may_go:
-            _judge_again(db, write.key.analyzer, command.capture_id, command.reading.index, PASSED)
+            _free(db, write.key)
 
 
 def _held(db: Db, key: GateKey) -> Gate:
@@ -63,8 +64,8 @@ def _values(key: GateKey) -> tuple[str, str, str]:
 
 def _has_counted(db: Db, run: ControlRead) -> bool:
     """Say whether this very reading has moved its gate before: read or judged again, a control counts once."""
-    counted = "SELECT 1 FROM gate_events WHERE capture_id = ? AND idx = ? AND what IN ('passed', 'failed')"
-    return db.execute(counted, run.seat).fetchone() is not None
+    found = "SELECT 1 FROM gate_events WHERE capture_id = ? AND idx = ? AND what IN ('passed', 'failed')"
+    return db.execute(found, run.seat).fetchone() is not None
 
 
 def _after_control(db: Db, write: GateWrite, run: ControlRead, before: Gate) -> None:
@@ -74,7 +75,8 @@ def _after_control(db: Db, write: GateWrite, run: ControlRead, before: Gate) -> 
     look_back = look_back_of(before, run)
     if look_back is not None:
         _list(db, write.key, look_back)
-    _free(db, write.key, stands, left)
+    if left.state.may_go and not stands.state.may_go:
+        _free(db, write.key)
 
 
 def _keep(db: Db, key: GateKey, gate: Gate) -> None:
@@ -122,10 +124,8 @@ def _list(db: Db, key: GateKey, look_back: LookBack) -> None:
     )
 
 
-def _free(db: Db, key: GateKey, before: Gate, left: Gate) -> None:
-    """Put what waited for a gate that has opened to judging, in the order in which it was read."""
-    if before.state.may_go or not left.state.may_go:
-        return
+def _free(db: Db, key: GateKey) -> None:
+    """Put what waits for a gate that is open to judging, in the order in which it was read."""
     waiting = f"SELECT capture_id, idx FROM strips WHERE {_OF_KEY} AND outcome = 'waiting' ORDER BY capture_id, idx"
     for capture_id, index in db.execute(waiting, _values(key)).fetchall():
         _judge_again(db, key.analyzer, capture_id, index, PASSED)
@@ -170,7 +170,8 @@ def say_of_gate(db: Db, command: SayOfGate) -> None:
     left = after(before, word, command.policy)
     _keep(db, key, left)
     _append(db, key, word, stands, left, _Line(what=asks(word).name.lower(), actor=word.by, reason=reason_of(word)))
-    _free(db, key, stands, left)
+    if left.state.may_go and not stands.state.may_go:
+        _free(db, key)
 
 
 def end_waiting(db: Db, command: EndWaiting) -> None:
