@@ -278,6 +278,11 @@ def _anew(gate: Gate, at: datetime) -> Gate:
     return replace(gate, since=max(at, gate.since or at))
 
 
+def counts_again(run: ControlRead, counted_as: frozenset[RunVerdict]) -> bool:
+    """Say whether a control moves its gate that was read before and counted so: once as a failure, and as passed unless it fails now."""
+    return not counted_as or (counted_as == {RunVerdict.PASSED} and run.verdict is RunVerdict.FAILED)
+
+
 def decides(what: Happening, left: Gate) -> bool | None:
     """Say whether what happened completed a set that counts (True), was a failure (False), or decided nothing; ``left`` is the gate after it."""
     if not isinstance(what, ControlRead):

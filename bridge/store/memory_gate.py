@@ -6,7 +6,20 @@ from dataclasses import replace
 from datetime import datetime
 
 from bridge.bench.controls import RunVerdict
-from bridge.bench.gate import ControlRead, Gate, GateKey, Seat, after, asks, at_time, counted, decides, may, reason_of
+from bridge.bench.gate import (
+    ControlRead,
+    Gate,
+    GateKey,
+    Seat,
+    after,
+    asks,
+    at_time,
+    counted,
+    counts_again,
+    decides,
+    may,
+    reason_of,
+)
 from bridge.bench.look_back import LookBack, look_back_of
 from bridge.errors import Overtaken, RefusedAction
 from bridge.lifecycle.states import StopEnd
@@ -32,8 +45,9 @@ def move_gate(state: State, command: c.RecordOutcome) -> None:
         if isinstance(command.outcome, Waiting) and stands.state.may_go:
             _free(state, write.key)
         return
-    decided = (RunVerdict.PASSED, RunVerdict.FAILED)
-    if any((row.capture_id, row.index) == write.what.seat and row.what in decided for row, _ in state.gate_events):
+    decided = frozenset({RunVerdict.PASSED, RunVerdict.FAILED})
+    here = (row.what for row, _ in state.gate_events if (row.capture_id, row.index) == write.what.seat)
+    if not counts_again(write.what, decided.intersection(here)):
         return
     run = counted(before, write.what, write.policy)
     left = after(before, run, write.policy)
@@ -41,7 +55,8 @@ def move_gate(state: State, command: c.RecordOutcome) -> None:
     row = _row(state, write.key, run.at, stands, left, what=run.verdict.value)
     row = replace(row, capture_id=command.capture_id, index=command.reading.index, level=run.level, run=write.run)
     state.gate_events.append((row, decides(run, left)))
-    look_back = look_back_of(before, run)
+    sets = [(row.capture_id, row.index) for row, decided_so in state.gate_events if decided_so and row.key == write.key]
+    look_back = look_back_of(sets, run)
     if look_back is not None:
         _list(state, write.key, look_back)
     if left.state.may_go and not stands.state.may_go:
