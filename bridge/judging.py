@@ -408,7 +408,9 @@ class Judging:
             series=ahead.series(needs.mode, lambda: self._store.series(needs.analyzer, needs.mode)),
             decisions=known.decisions,
             prior=known.prior,
-            gate=gatekeeping.gate_facts(self._store, self._tables, needs, capture, (intake.capture_id, reading.index)),
+            gate=gatekeeping.gate_facts(
+                self._store, self._tables, needs, capture, (intake.capture_id, reading.index), is_first=not intake.because
+            ),
         )
 
     async def _deliveries(self, result: CodedResult) -> tuple[NewDelivery, ...]:

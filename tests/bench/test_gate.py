@@ -280,6 +280,40 @@ def test_a_clock_set_back_makes_nothing_due_twice() -> None:
     assert bench.do("p").later(minutes=40).state is S.OPEN
 
 
+@pytest.mark.parametrize(
+    ("happened", "minutes", "state"),
+    [
+        ("1+ 2- mend", -5, S.MENDED),  # read while the analyzer was still out of order, and told of late
+        ("1+ 2+ new", -5, S.START),  # strips of the old container
+        ("1+ 2+ service", -5, S.START),
+        ("1+ 2- why", -5, S.REPEAT),  # no repeat: it was read before what it would repeat
+        ("1+ 2- mend", -0.5, S.OPEN),  # printed to the minute
+        ("1+ 2+ new", 1, S.OPEN),
+    ],
+)
+@pytest.mark.parametrize("says", ["printed", "arrived"])
+def test_controls_read_before_what_asked_for_them(happened: str, minutes: float, state: S, says: str) -> None:
+    """The analyzer's memory sends them later, or a person decides about them later: they prove nothing of what came between."""
+    bench = Bench().do(*happened.split())
+    read_at = bench.at + timedelta(minutes=minutes)
+    late = bench.at + timedelta(minutes=3)
+    for level in ("1", "2"):
+        run = ControlRead(at=late, seat=(90, 0), level=level, verdict=RunVerdict.PASSED, printed_at=read_at)
+        if says == "arrived":
+            run = replace(run, at=read_at, printed_at=None)
+        bench.gate = after(bench.gate, run, POLICY)
+    assert bench.state is state
+
+
+def test_controls_of_yesterday_that_are_decided_about_today() -> None:
+    """Their arrival and their printed day agree; today's controls came due since."""
+    bench = Bench().do("1+", "2+").later(hours=23, minutes=30)
+    for level in ("1", "2"):
+        old = ControlRead(at=MORNING + timedelta(minutes=5), seat=(3, 0), level=level, verdict=RunVerdict.PASSED)
+        bench.gate = after(bench.gate, old, POLICY)
+    assert (bench.state, bench.gate.passed) == (S.START, frozenset())
+
+
 def test_the_last_set_that_passed() -> None:
     """Look-back begins there: at the strip that completed the set, and not at a set that opened nothing."""
     assert Bench().gate.last_set is None
