@@ -62,6 +62,8 @@ _COUNTS: tuple[tuple[str, str, str], ...] = (
         (
             "SELECT count(*) FROM strips s WHERE s.outcome = 'held' AND s.outcome <> 'coded' AND s.is_newest = 1"
             " AND NOT EXISTS (SELECT 1 FROM stops t WHERE t.strip_id = s.id AND t.state = 'open')"
+            # what a person has just decided about is held until it is judged again
+            " AND NOT EXISTS (SELECT 1 FROM intake i WHERE i.capture_id = s.capture_id AND i.ended_at IS NULL)"
         ),
         "{} strips are held and stand on no list; nobody sees them",
     ),
