@@ -315,7 +315,7 @@ def test_what_begins_for_a_queue_that_runs_anew_goes_also_where_its_end_finds_no
         assert offer is not None
         async with running(queue, None):
             await until(lambda: queue._is_taking)  # it has recovered
-            await done(store, outcome_of(store, message, offer=offer), told=told(offer))
+            await submitted(store, outcome_of(store, message, offer=offer), told=told(offer))
             await until(lambda: states(store, message) == [S.ACCEPTED])
         assert held.sent == ["E0000M1"]
 

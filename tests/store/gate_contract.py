@@ -260,7 +260,7 @@ class GateContract:
         bench.control("1")
         again = bench.control("2", stopped=True)
         behind, _ = bench.patient()
-        assert bench.state is S.OPEN
+        assert bench.state == S.OPEN.value
         bench.control_again(again, "2", RunVerdict.FAILED)
         assert bench.state is S.FAILED
         assert [row.strip.capture_id for row in bench.store.look_backs(is_open=True)] == [between, behind]
