@@ -292,7 +292,7 @@ def test_a_clock_set_back_makes_nothing_due_twice() -> None:
     ],
 )
 @pytest.mark.parametrize("says", ["printed", "arrived"])
-def test_controls_read_before_what_asked_for_them(happened: str, minutes: float, state: S, says: str) -> None:
+def test_controls_read_before_what_asked_for_them(happened: str, minutes: float, state: GateState, says: str) -> None:
     """The analyzer's memory sends them later, or a person decides about them later: they prove nothing of what came between."""
     bench = Bench().do(*happened.split())
     read_at = bench.at + timedelta(minutes=minutes)
