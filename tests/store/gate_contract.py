@@ -260,9 +260,9 @@ class GateContract:
         bench.control("1")
         again = bench.control("2", stopped=True)
         behind, _ = bench.patient()
-        assert bench.state == S.OPEN.value
+        stood = [bench.state]
         bench.control_again(again, "2", RunVerdict.FAILED)
-        assert bench.state is S.FAILED
+        assert [*stood, bench.state] == [S.OPEN, S.FAILED]
         assert [row.strip.capture_id for row in bench.store.look_backs(is_open=True)] == [between, behind]
 
     def test_a_strip_behind_its_patients_waiting_one(self, bench: Bench) -> None:
