@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from bridge import pipeline
-from bridge.bench.gate import ControlRead, GateKey, PatientRead, Seat, at_time, in_doubt
+from bridge.bench.controls import Flaw
+from bridge.bench.gate import ControlRead, GateKey, PatientRead, Seat, at_time, counted, in_doubt
 from bridge.bench.run_text import run_text
 from bridge.desk.lots import lots_in_use
 from bridge.model import Capture, Copy, GateFacts, Needs, Outcome, Purpose, Waiting
@@ -17,8 +20,12 @@ def is_asked(tables: Tables) -> bool:
     return tables.controls.policy is not None
 
 
-def gate_facts(store: Store, tables: Tables, needs: Needs, capture: Capture, seat: Seat) -> GateFacts | None:
-    """Give how the controls of a strip stand; None where the site has no policy."""
+def gate_facts(store: Store, tables: Tables, needs: Needs, capture: Capture, seat: Seat, *, is_first: bool) -> GateFacts | None:
+    """Give how the controls of a strip stand; None where the site has no policy.
+
+    A strip that is judged for the first time (``is_first``) is not to overtake its patient's earlier one, which the same controls have
+    freed and which is judged again after it. Once it has waited its own turn comes behind that one, so it is not asked for again.
+    """
     policy = tables.controls.policy
     if policy is None:
         return None
@@ -27,6 +34,7 @@ def gate_facts(store: Store, tables: Tables, needs: Needs, capture: Capture, sea
     return GateFacts(
         state=at_time(found.gate, capture.arrived_at, policy).state,
         in_doubt=in_doubt(found.at_reading, found.decided_next),
+        is_behind=is_first and needs.patient_id != "" and store.is_behind_waiting(key, patient_id=needs.patient_id, seat=seat),
     )
 
 
@@ -45,5 +53,10 @@ def gate_write(
     run = pipeline.control_run(outcome, tables, lots_in_use(store, tables), arrived_at=capture.arrived_at)
     if run is None:
         return None
-    read = ControlRead(at=capture.arrived_at, seat=seat, level=run.lot.level if run.lot else "", verdict=run.verdict)
+    level = run.lot.level if run.lot else ""
+    read = ControlRead(at=capture.arrived_at, seat=seat, level=level, verdict=run.verdict, printed_at=checked.analyzed_at)
+    stands = store.gate_reading(key, arrived_at=capture.arrived_at, seat=seat).gate
+    counts = counted(stands, read, policy)
+    if counts != read:
+        run, read = replace(run, flaws=(*run.flaws, Flaw.TOO_EARLY)), counts
     return GateWrite(key=key, what=read, policy=policy, run=run_text(run))

@@ -20,6 +20,7 @@ from bridge.bench.series import left_by
 from bridge.check import Moment
 from bridge.errors import Overtaken, RejectError, StoreError
 from bridge.lifecycle.states import StopEnd
+from bridge.making import maker
 from bridge.model import (
     Capture,
     Coded,
@@ -45,8 +46,8 @@ from bridge.read.again import Known, holds, one_anew, whole_anew
 from bridge.store import rows
 from bridge.store.api import Store
 from bridge.store.asking import ask
-from bridge.store.awaited import done
-from bridge.store.commands import EndIntake, GateWrite, NewDelivery, RecordedOutcome, RecordOutcome, ReserveNumbers
+from bridge.store.awaited import done, submitted
+from bridge.store.commands import EndIntake, GateWrite, Lease, NewDelivery, RecordedOutcome, RecordOutcome, ReserveNumbers
 from bridge.tables.types import Tables
 from bridge.underway import MOST, Underway
 
@@ -54,9 +55,15 @@ log = structlog.get_logger()
 
 BLOCK = 500  # ours: ids reserved at once; a restart skips what is left, which costs nothing
 LONG_BYTES = 100_000  # ours: a longer capture takes seconds to read, in which other analyzers wait for their answers; a strip is some 500 bytes
-MOST_FRESH = 1_000  # ours: captures held until they are judged, which is at once; what waits longer is read from the store
-LARGEST_FRESH_BYTES = 8_192  # ours: a strip or a few; a thousand of them are 8 MB at most, and some hundred kB as a rule
+MOST_FRESH_BYTES = 8_000_000  # ours: captures held until they are judged; some thousand strips of a burst. What waits longer is read from the store
+FRESH_BYTES = 1_500  # ours: what a capture takes in memory beside its payload, measured with sys.getsizeof and rounded up
+LARGEST_FRESH_BYTES = 8_192  # ours: a strip or a few
 NOTHING_KNOWN = rows.ReadingFacts(decisions=Decisions(patient_id=None, corrected_by=None, accepted_rules=frozenset()), prior=None)
+
+
+_delivery = maker(NewDelivery)
+_command = maker(RecordOutcome)
+_Judged = tuple[Outcome | None, tuple[NewDelivery, ...], GateWrite | None]
 
 
 class Ids:
@@ -74,6 +81,9 @@ class Ids:
         self._turn = asyncio.Lock()
 
     async def _number(self) -> int:
+        if BLOCK // 2 < self._end - self._next < BLOCK or 0 < self._end - self._next < BLOCK // 2:
+            self._next += 1  # nobody waits for a block then
+            return self._next - 1
         async with self._turn:
             if self._next == self._end:
                 self._next = await self._block()
@@ -149,14 +159,23 @@ class Judging:
         self._profiles = profiles
         self._outlets = outlets
         self._fresh: dict[int, rows.CaptureRow] = {}
+        self._fresh_bytes = 0
 
     def hand_over(self, kept: rows.CaptureRow) -> None:
         """Take a capture that has just been kept, so that it need not be read again; forgotten where it never comes up."""
         if len(kept.capture.payload) > LARGEST_FRESH_BYTES:
             return
-        if len(self._fresh) >= MOST_FRESH:
-            del self._fresh[next(iter(self._fresh))]
         self._fresh[kept.capture_id] = kept
+        self._fresh_bytes += _held_bytes(kept)
+        while self._fresh_bytes > MOST_FRESH_BYTES:
+            self._handed_over(next(iter(self._fresh)))
+
+    def _handed_over(self, capture_id: int) -> rows.CaptureRow | None:
+        """Give a capture that was handed over, once; None where there is none, or no room was left for it."""
+        kept = self._fresh.pop(capture_id, None)
+        if kept is not None:
+            self._fresh_bytes -= _held_bytes(kept)
+        return kept
 
     async def work_off(self, analyzer: str, grip: Grip = FREE) -> int:
         """Judge everything that waits for ``analyzer``; give how many readings were recorded.
@@ -195,7 +214,7 @@ class Judging:
         return known.popleft() if known else None
 
     async def _judge(self, intake: rows.IntakeRow, grip: Grip, underway: Underway, recorded: Callable[[], None]) -> None:
-        kept = self._fresh.pop(intake.capture_id, None)
+        kept = self._handed_over(intake.capture_id)
         if kept is None:
             kept = await ask(self._store, self._store.capture, intake.capture_id)
         for outlet in self._outlets.values():
@@ -210,12 +229,13 @@ class Judging:
             await done(self._store, EndIntake(intake_id=intake.intake_id, at=self._now(), lease=grip.fence()))
         for reading in chosen:
             ends = reading is chosen[-1]
-            command = await self._outcome_of(intake, kept.capture, reading, ends=ends, ahead=underway.ahead)
-            recording = self._record(replace(command, lease=grip.fence()), recorded)
+            judged = await self._as_far_as_it_goes(intake, kept.capture, reading, needs, underway.ahead)
+            recording = self._record(intake, reading, judged, ends=ends, lease=grip.fence(), recorded=recorded)
             if needs is None:
                 await recording
+                underway.ahead.forget_series()
             else:
-                await underway.add(intake.intake_id, needs, _left_by(command, kept.capture), recording)
+                await underway.add(intake.intake_id, needs, _left_by(judged[0], kept.capture), recording)
 
     def _needs(self, reading: Reading | Unreadable) -> Needs | None:
         """Give what the strip needs; None where it cannot be told, so that nothing is judged beside it."""
@@ -262,45 +282,60 @@ class Judging:
             return reading.index == intake.only_index
         return reading.index >= intake.next_index
 
-    async def _outcome_of(
-        self, intake: rows.IntakeRow, capture: Capture, reading: Reading | Unreadable, *, ends: bool, ahead: Ahead
-    ) -> RecordOutcome:
-        outcome: Outcome | None = None
-        deliveries: tuple[NewDelivery, ...] = ()
-        gate: GateWrite | None = None
-        if isinstance(reading, Reading):
-            try:
-                outcome, deliveries = await self._taken_as_far_as_it_goes(intake, capture, reading, ahead)
-                seat = (intake.capture_id, reading.index)
-                if gatekeeping.is_asked(self._tables):
-                    about = (outcome, self._tables, self._store, capture, seat)
-                    gate = await ask(self._store, gatekeeping.gate_write, *about, is_first=not intake.because)
-            except StoreError:
-                raise
-            except Exception:  # a defect of ours in one strip must not hold up the analyzer's next ones
-                log.exception("strip.defect", capture=intake.capture_id, index=reading.index)
-                outcome, deliveries = Rejected(findings=(_DEFECT,), checked=None), ()
-        return RecordOutcome(
+    async def _as_far_as_it_goes(
+        self, intake: rows.IntakeRow, capture: Capture, reading: Reading | Unreadable, needs: Needs | None, ahead: Ahead
+    ) -> _Judged:
+        if isinstance(reading, Unreadable):
+            return None, (), None
+        try:
+            outcome, deliveries = await self._taken(
+                intake, capture, reading, needs or pipeline.needs(reading, self._tables), ahead
+            )
+            gate: GateWrite | None = None
+            if gatekeeping.is_asked(self._tables):
+                about = (outcome, self._tables, self._store, capture, (intake.capture_id, reading.index))
+                gate = await ask(self._store, gatekeeping.gate_write, *about, is_first=not intake.because)
+        except StoreError:
+            raise
+        except Exception:  # a defect of ours in one strip must not hold up the analyzer's next ones
+            log.exception("strip.defect", capture=intake.capture_id, index=reading.index)
+            return Rejected(findings=(_DEFECT,), checked=None), (), None
+        return outcome, deliveries, gate
+
+    def _record(
+        self,
+        intake: rows.IntakeRow,
+        reading: Reading | Unreadable,
+        judged: _Judged,
+        *,
+        ends: bool,
+        lease: Lease | None,
+        recorded: Callable[[], None],
+    ) -> asyncio.Future[None]:
+        """Submit what was judged; give what is over once it is recorded."""
+        outcome, deliveries, gate = judged
+        offers = tuple(map(self._offer, deliveries))
+        command = _command(
             intake_id=intake.intake_id,
             capture_id=intake.capture_id,
             reading=reading,
             outcome=outcome,
-            deliveries=deliveries,
+            deliveries=tuple(map(_begun, deliveries, offers)),
             tables_digest=self._tables.digest,
             at=self._now(),
             ends_intake=ends,
             gate=gate,
+            lease=lease,
         )
+        return submitted(self._store, command, told=partial(self._recorded, command, offers, recorded))
 
-    async def _record(self, command: RecordOutcome, recorded: Callable[[], None]) -> None:
-        offers = tuple(map(self._offer, command.deliveries))
-        begun = tuple(
-            replace(new, begins=True, lease=offer.lease) if offer else new
-            for new, offer in zip(command.deliveries, offers, strict=True)
-        )
-        command = replace(command, deliveries=begun)
+    def _recorded(
+        self, command: RecordOutcome, offers: Sequence[Offer | None], recorded: Callable[[], None], future: Future[Any]
+    ) -> None:
+        """Hear of the commit, also where nobody waits for it any more. Raises what it was refused with."""
+        self._tell(command.deliveries, offers, future)
         try:
-            made: RecordedOutcome = await done(self._store, command, told=partial(self._tell, begun, offers))
+            made: RecordedOutcome = future.result()
         except Overtaken:  # recorded already, by a commit whose answer was lost: what is next stands in the store
             log.warning("strip.overtaken", capture=command.capture_id)
             return
@@ -319,7 +354,7 @@ class Judging:
         return outlet.offer(new.message) if outlet and new.message else None
 
     def _tell(self, deliveries: Sequence[NewDelivery], offers: Sequence[Offer | None], recorded: Future[Any]) -> None:
-        """Tell who sends what was made, or that it was not: also where nobody waits for the commit any more."""
+        """Tell who sends what was made, or that it was not."""
         error = recorded.exception()
         for number, (new, offer) in enumerate(zip(deliveries, offers, strict=True)):
             outlet = self._outlets.get(new.destination)
@@ -331,10 +366,10 @@ class Judging:
             elif outlet:
                 outlet.came() if new.message else outlet.wake()
 
-    async def _taken_as_far_as_it_goes(
-        self, intake: rows.IntakeRow, capture: Capture, reading: Reading, ahead: Ahead
+    async def _taken(
+        self, intake: rows.IntakeRow, capture: Capture, reading: Reading, needs: Needs, ahead: Ahead
     ) -> tuple[Outcome, tuple[NewDelivery, ...]]:
-        outcome = await self._outcome(intake, capture, reading, ahead)
+        outcome = await self._outcome(intake, capture, reading, needs, ahead)
         if isinstance(outcome, NonPatient):
             return await self._as_far_as_asked_for(outcome)
         if not isinstance(outcome, Coded):
@@ -354,14 +389,12 @@ class Judging:
             return pipeline.not_sent(outcome, reject), ()
         return outcome if deliveries else replace(outcome, result=None), deliveries
 
-    async def _outcome(self, intake: rows.IntakeRow, capture: Capture, reading: Reading, ahead: Ahead) -> Outcome:
-        needs = pipeline.needs(reading, self._tables)
-        stored = await ask(self._store, self._facts, intake, capture, reading, needs)
-        facts = replace(stored, series=ahead.series(needs.mode, stored.series))
+    async def _outcome(self, intake: rows.IntakeRow, capture: Capture, reading: Reading, needs: Needs, ahead: Ahead) -> Outcome:
+        facts = await ask(self._store, self._facts, intake, capture, reading, needs, ahead)
         moment = Moment(arrived_at=capture.arrived_at, live=capture.live, now=self._now())
         return pipeline.judge(reading, facts, self._tables, moment=moment, result_id=await self._ids.result())
 
-    def _facts(self, intake: rows.IntakeRow, capture: Capture, reading: Reading, needs: Needs) -> Facts:
+    def _facts(self, intake: rows.IntakeRow, capture: Capture, reading: Reading, needs: Needs, ahead: Ahead) -> Facts:
         known = NOTHING_KNOWN
         if intake.because:  # judged for the first time, nobody has decided about it and no result came of it
             known = self._store.reading_facts(intake.capture_id, reading.index, record_digest=reading.record_digest)
@@ -372,10 +405,12 @@ class Judging:
                 window=timedelta(minutes=self._tables.policy.rerun_window_minutes),
                 apart_from=(intake.capture_id, reading.index),
             ),
-            series=self._store.series(needs.analyzer, needs.mode),
+            series=ahead.series(needs.mode, lambda: self._store.series(needs.analyzer, needs.mode)),
             decisions=known.decisions,
             prior=known.prior,
-            gate=gatekeeping.gate_facts(self._store, self._tables, needs, capture, (intake.capture_id, reading.index)),
+            gate=gatekeeping.gate_facts(
+                self._store, self._tables, needs, capture, (intake.capture_id, reading.index), is_first=not intake.because
+            ),
         )
 
     async def _deliveries(self, result: CodedResult) -> tuple[NewDelivery, ...]:
@@ -387,7 +422,7 @@ class Judging:
             if self._writers.may_write(destination):
                 message = self._writers.write(destination, result, control_id=await self._ids.control(), made_at=self._now())
             lane = message.lane if message else self._writers.lane(result)
-            made.append(NewDelivery(destination=destination, lane=lane, priority=result.priority, message=message))
+            made.append(_delivery(destination=destination, lane=lane, priority=result.priority, message=message))
         return tuple(made)
 
 
@@ -407,9 +442,16 @@ _NO_PROFILE = Finding(
 )
 
 
-def _left_by(command: RecordOutcome, capture: Capture) -> SeriesState | None:
+def _held_bytes(kept: rows.CaptureRow) -> int:
+    return FRESH_BYTES + len(kept.capture.payload)
+
+
+def _begun(new: NewDelivery, offer: Offer | None) -> NewDelivery:
+    return replace(new, begins=True, lease=offer.lease) if offer else new
+
+
+def _left_by(outcome: Outcome | None, capture: Capture) -> SeriesState | None:
     """Give the series state that the strip leaves behind once it is recorded."""
-    outcome = command.outcome
     if outcome is None or outcome.checked is None or isinstance(outcome, Copy):
         return None
     return left_by(outcome.checked, arrived_at=capture.arrived_at)

@@ -566,10 +566,15 @@ class GateState(StrEnum):
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class GateFacts:
-    """How the controls of a strip's analyzer and lot stand. ``in_doubt``: a control failed after the strip was read, before any had passed."""
+    """How the controls of a strip's analyzer and lot stand.
+
+    ``in_doubt``: a control failed after the strip was read, before any had passed. ``is_behind``: an earlier strip of the patient
+    waited for them and has not gone yet.
+    """
 
     state: GateState
     in_doubt: bool = False
+    is_behind: bool = False
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

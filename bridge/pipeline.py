@@ -72,7 +72,7 @@ def judge(reading: Reading, facts: Facts, tables: Tables, *, moment: Moment, res
     if checked.purpose is not Purpose.PATIENT and checked.purpose not in MAY_GO:
         return NonPatient(checked=checked, findings=findings)
     try:
-        result = _result(checked, facts, tables, moment=moment, result_id=result_id)
+        result = _result(verdict, checked, facts, tables, moment=moment, result_id=result_id)
     except RejectError as reject:
         return _uncoded(checked, verdict, reject)
     if checked.purpose is Purpose.PATIENT:
@@ -118,7 +118,9 @@ def _told_of(result: CodedResult, findings: tuple[Finding, ...], facts: Facts) -
     return replace(result, comments=(*result.comments, f"{RELEASED} by {by.name}."))
 
 
-def _result(checked: CheckedReading, facts: Facts, tables: Tables, *, moment: Moment, result_id: str) -> CodedResult:
+def _result(
+    verdict: Verdict, checked: CheckedReading, facts: Facts, tables: Tables, *, moment: Moment, result_id: str
+) -> CodedResult:
     # Where nothing (whole) was printed, a note or a person's release let the arrival stand for the time of analysis;
     # the checked reading keeps the gap, so that identity never rests on the order of arrival.
     at = checked.analyzed_at or moment.arrived_at.astimezone(tables.profiles[checked.reading.profile].zone)
@@ -128,6 +130,7 @@ def _result(checked: CheckedReading, facts: Facts, tables: Tables, *, moment: Mo
         tables,
         result_id=prior.result_id if prior else result_id,
         version=prior.version + 1 if prior else 1,
+        assessment=verdict.assessment if checked.analyzed_at is at else None,
     )
 
 

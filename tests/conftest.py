@@ -6,24 +6,31 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from xdist.remote import Producer
+from xdist.scheduler.loadscope import LoadScopeScheduling
 
 from tests.peers.postgres import PostgresServer
 
 TESTS = Path(__file__).parent
 # Rooms whose tests compute and wait for nobody. All others start processes, listen or draw pages: side by side they would
-# meet each other's load, so one worker has them all (pytest-xdist, --dist loadgroup).
+# meet each other's load, so one worker has them all (pytest-xdist).
 PURE = frozenset({"bench", "check", "coding", "identity", "lifecycle", "read", "render", "specification", "tables", "wire"})
 PURE_FILES = frozenset({"test_every_token.py", "test_pipeline.py", "test_model.py", "test_trial.py"})
 
 _skipped: list[str] = []
 
 
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Give each test its worker's group: a file of a pure room is one group, since its tests share what they made."""
-    for item in items:
-        place = item.path.relative_to(TESTS)
-        is_pure = place.parts[0] in PURE or place.name in PURE_FILES
-        item.add_marker(pytest.mark.xdist_group(place.as_posix() if is_pure else "with others"))
+class ByRoom(LoadScopeScheduling):  # type: ignore[misc]  # pytest-xdist comes without types
+    """Gives a worker whole rooms: a file of a pure room is one piece of work, since its tests share what they made; all others are one piece."""
+
+    def _split_scope(self, nodeid: str) -> str:
+        place = Path(nodeid.partition("::")[0]).relative_to(TESTS.name)
+        return place.as_posix() if place.parts[0] in PURE or place.name in PURE_FILES else "with others"
+
+
+def pytest_xdist_make_scheduler(config: pytest.Config, log: Producer) -> ByRoom:
+    """Share the tests out by room; groups by mark end up in tests' names, which pytest-xdist 3.8 does not manage with pytest 9.2."""
+    return ByRoom(config, log)
 
 
 def pytest_runtest_logreport(report: pytest.TestReport) -> None:

@@ -57,6 +57,23 @@ def test_results_wait_for_the_mornings_controls_and_go_in_their_order(bench: Ben
     assert bench.sent == ["1", "2", "3", "6"]
 
 
+@pytest.mark.parametrize("together", [True, False], ids=["one capture", "captures that came while it was judged"])
+def test_a_patients_strips_go_in_their_order(bench: Bench, together: bool) -> None:
+    """A strip that came in behind the control that opens the gate does not overtake an earlier one of its patient, which waited."""
+    bench.read(bench.patient(patient_id="40718811"))
+    bench.read(bench.control("1"))
+    behind = bench.control("2"), bench.patient(patient_id="40718811", ranks={"glucose": 2}), bench.patient()
+    if together:
+        bench.read(*behind)
+    else:
+        for play in behind[:-1]:
+            bench.keep(play)
+        bench.read(behind[-1])
+    assert sorted(bench.sent) == ["1", "4", "5"]
+    assert bench.sent.index("1") < bench.sent.index("4")
+    assert bench.store.strips(outcome="waiting") == ()
+
+
 def test_twenty_results_after_a_failed_control_are_not_sent(bench: Bench) -> None:
     """42 CFR 493.1256(f): each is held for a person; controls that pass later send none of them."""
     bench.read(bench.control("1"))
@@ -192,6 +209,20 @@ def test_a_control_of_yesterday_opens_nothing(bench: Bench) -> None:
     bench.read(replace(bench.control("2"), at=at))
     assert [kept_run(event.run).flaws for event in events(bench)] == [(Flaw.OTHER_DAY,)] * 2
     assert bench.state is S.START
+
+
+def test_a_control_read_before_the_repair_opens_nothing(bench: Bench) -> None:
+    """The analyzer's memory sends it after the repair was noted: the run is kept, says so and does not count."""
+    early = bench.control("1"), bench.control("2")
+    bench.read(bench.control("2", blood=0))
+    bench.minute += 10
+    bench.say(MENDED)
+    bench.read(*early)
+    assert [kept_run(event.run).flaws for event in events(bench)[2:]] == [(Flaw.TOO_EARLY,)] * 2
+    stood = [bench.state]
+    bench.read(bench.control("1"))
+    bench.read(bench.control("2"))
+    assert [*stood, bench.state] == [S.MENDED, S.OPEN]
 
 
 def test_a_control_sent_again_counts_once(bench: Bench) -> None:

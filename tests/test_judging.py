@@ -25,7 +25,7 @@ from bridge.plan_book import PlanBook
 from bridge.queue.offers import Offer
 from bridge.store.api import Store
 from bridge.store.commands import CloseStop, Command, KeepCapture, RecordOutcome
-from bridge.store.rows import StripRow
+from bridge.store.rows import CaptureRow, StripRow
 from bridge.store.sqlite import SqliteStore
 from tests.judging_for_tests import NOW, ORU, Refusing, book, judging, kept, now, outcomes, strip
 from tests.render import tables_for_tests
@@ -401,3 +401,30 @@ def test_who_sends_hears_of_an_outcome_that_nobody_waits_for_any_more(store: Sql
 
     asyncio.run(whole())
     assert [told[0] for told in sender.heard] == ["offered", "made"]
+
+
+@pytest.mark.parametrize(("room_bytes", "read_again"), [(1_000_000, 0), (1, 3)])
+def test_what_was_handed_over_is_judged_without_being_read_again_as_far_as_there_is_room(
+    store: SqliteStore, monkeypatch: pytest.MonkeyPatch, room_bytes: int, read_again: int
+) -> None:
+    """Where there is no room the store has them all the same."""
+    monkeypatch.setattr("bridge.judging.MOST_FRESH_BYTES", room_bytes)
+    asked: list[int] = []
+
+    class Asked(Refusing):
+        """The real store; who asks for a capture is noted."""
+
+        def capture(self, capture_id: int) -> CaptureRow:
+            asked.append(capture_id)
+            return store.capture(capture_id)
+
+    judges = judging(Asked(store, times=0, error=StoreFull("no room")).as_store)
+    for number in range(1, 4):
+        command = kept(strip(number))
+        capture_id = store.submit(command).result(10)
+        judges.hand_over(
+            CaptureRow(capture_id=capture_id, analyzer=command.analyzer, profile=command.profile, capture=command.capture)
+        )
+    assert asyncio.run(judges.work_off("bench-b")) == 3
+    assert len(asked) == read_again
+    assert store.analyzers_with_work() == ()

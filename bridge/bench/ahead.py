@@ -7,6 +7,7 @@ by which facts are fetched; the newest number series, which every strip may move
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Callable
 
 from bridge.bench.series import newer
 from bridge.model import Needs, SeriesState
@@ -19,7 +20,7 @@ class Ahead:
 
     def __init__(self) -> None:
         self._waiting: deque[_Keys] = deque()
-        self._series: dict[str, SeriesState] = {}
+        self._series: dict[str, SeriesState | None] = {}
 
     def meets(self, needs: Needs) -> bool:
         """Say whether one of them could be the strip that asks for ``needs``, or be of its patient: its facts lack that one then."""
@@ -29,22 +30,25 @@ class Ahead:
             for its_mode, its_number, its_digest, its_patient in self._waiting
         )
 
-    def series(self, mode: str, stored: SeriesState | None) -> SeriesState | None:
-        """Give the newest series of the analyzer and mode, where the store has ``stored``."""
-        return newer(stored, self._series.get(mode))
+    def series(self, mode: str, stored: Callable[[], SeriesState | None]) -> SeriesState | None:
+        """Give the newest series of the analyzer and mode. ``stored`` gives the store's; it is asked once, since whoever asks moves it alone."""
+        if mode not in self._series:
+            self._series[mode] = stored()
+        return self._series[mode]
 
     def add(self, needs: Needs, left: SeriesState | None) -> None:
         """Note a strip that was judged; ``left`` is the series state that it leaves behind."""
         self._waiting.append(_keys(needs))
-        newest = newer(self._series.get(needs.mode), left)
-        if newest is not None:
-            self._series[needs.mode] = newest
+        if left is not None and needs.mode in self._series:  # else the store is asked, once this strip is committed
+            self._series[needs.mode] = newer(self._series[needs.mode], left)
+
+    def forget_series(self) -> None:
+        """Ask the store again: it was moved by a strip that was not added here."""
+        self._series.clear()
 
     def committed(self) -> None:
         """Note that the oldest stands in the store now."""
         self._waiting.popleft()
-        if not self._waiting:
-            self._series.clear()
 
 
 def _keys(needs: Needs) -> _Keys:

@@ -19,19 +19,22 @@ def _day(local: datetime, starts: time) -> date:
     return local.date() if local.time() >= starts else local.date() - _DAY
 
 
-def last_due(after: datetime, until: datetime, policy: GatePolicy) -> datetime | None:
-    """Give the last instant, UTC, after ``after`` and not after ``until`` at which controls came due by the clock; None if there is none."""
-    return max((each for each in _due_times(until, policy) if after < each <= until), default=None)
+def first_due(after: datetime, until: datetime, policy: GatePolicy) -> datetime | None:
+    """Give the first instant, UTC, after ``after`` and not after ``until`` at which controls came due by the clock; None if there is none.
+
+    The first counts, not the last: a time of grace that began anew each morning would let results go without controls for ever.
+    """
+    return min((each for each in _due_times(after, policy) if after < each <= until), default=None)
 
 
-def _due_times(until: datetime, policy: GatePolicy) -> Iterator[datetime]:
-    """Give the last times of day, in UTC, at which controls came due: those of the two local days before ``until`` and of its own.
+def _due_times(after: datetime, policy: GatePolicy) -> Iterator[datetime]:
+    """Give the times of day, in UTC, at which controls came due on the local day of ``after`` and on the two that follow.
 
-    Of any time of day at least one of them has come: one older than those can never be the last.
+    Any time of day comes at least once among them behind ``after``: one on a later day can never be the first.
     """
     clocks = {*policy.shifts, *({policy.day_starts} if policy.each_day else ())}
-    today = until.astimezone(policy.zone).date()
-    for back in (2, 1, 0):
+    day = after.astimezone(policy.zone).date()
+    for ahead in (0, 1, 2):
         for clock in clocks:
             # a time that the clock jumps over comes with the old offset, one that it shows twice comes at its first
-            yield datetime.combine(today - back * _DAY, clock, tzinfo=policy.zone).astimezone(UTC)
+            yield datetime.combine(day + ahead * _DAY, clock, tzinfo=policy.zone).astimezone(UTC)

@@ -34,6 +34,9 @@ class Flaw(StrEnum):
     EXPIRED = "its lot is past its last day"
     STOPPED = "its record stands among the rejected messages"
     OTHER_DAY = "its printed day is another control day than that of its arrival"
+    TOO_EARLY = (
+        "it was read before controls came due, or before a failure, repair, new container or service that asks for new ones"
+    )
 
 
 class Fit(StrEnum):

@@ -8,10 +8,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from enum import StrEnum
 
-from bridge.bench.control_day import last_due
+from bridge.bench.control_day import first_due
 from bridge.bench.controls import RunVerdict
 from bridge.model import Actor, GateState
 from bridge.tables.control_table import GatePolicy
@@ -118,18 +118,28 @@ class GateKey:
     strip_lot: str
 
 
+PRINTED_TO = timedelta(
+    minutes=1
+)  # ours: the coarsest printed time; a strip read after a person's word may be printed that much before it
+
 Seat = tuple[int, int]
 """Where a strip stands among those of its analyzer: the capture's id, which rises with arrival, and the strip's index in it."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class ControlRead:
-    """A control strip was judged. ``at`` is when it arrived."""
+    """A control strip was judged. ``at`` is when it arrived; ``printed_at`` the time that is printed on it, None where none is."""
 
     at: datetime
     seat: Seat
     level: str
     verdict: RunVerdict
+    printed_at: datetime | None = None
+
+    @property
+    def read_at(self) -> datetime:
+        """Give when it was read: it may have lain in the analyzer's memory, or have been stopped and decided about later."""
+        return min(self.at, self.printed_at or self.at)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -210,6 +220,7 @@ class Gate:
 
     ``passed`` are the levels of the set that is under way. ``last_set`` is the strip that completed the last set which opened the gate, or will
     once the repeat is explained. ``strips`` counts patients' strips since then; ``due_at`` is since when controls are due, where results still go.
+    ``since`` is the last failure, repair, container or service: a control that was read before it proves nothing of what comes after.
     """
 
     state: GateState = GateState.START
@@ -218,6 +229,7 @@ class Gate:
     last_set: Seat | None = None
     strips: int = 0
     due_at: datetime | None = None
+    since: datetime | None = None
 
 
 def at_time(gate: Gate, at: datetime, policy: GatePolicy) -> Gate:
@@ -226,7 +238,7 @@ def at_time(gate: Gate, at: datetime, policy: GatePolicy) -> Gate:
         return replace(gate, as_of=at)
     if at <= gate.as_of:
         return gate  # a clock that was set back makes nothing due twice, and takes no due date back
-    due = last_due(gate.as_of, at, policy)
+    due = first_due(gate.as_of, at, policy)
     now = replace(gate, as_of=at)
     return _grace_ended(_come_due(now, due) if due else now, policy)
 
@@ -241,11 +253,34 @@ def after(gate: Gate, what: Happening, policy: GatePolicy) -> Gate:
             return _after_patient(now, what, policy)
         case BegunAnew(cause=cause):
             asks = policy.new_container if cause is Cause.CONTAINER else policy.after_service
-            return _to(now, GateEvent.BEGIN_ANEW, passed=frozenset()) if asks else now
+            return _anew(_to(now, GateEvent.BEGIN_ANEW, passed=frozenset()), what.at) if asks else now
         case RepeatExplained():
             return _to(now, GateEvent.EXPLAIN)
         case Mended():
-            return _to(now, GateEvent.MEND, passed=frozenset())
+            return _anew(_to(now, GateEvent.MEND, passed=frozenset()), what.at)
+
+
+def _is_stale(gate: Gate, run: ControlRead, policy: GatePolicy) -> bool:
+    """Say whether a control was read too early to prove anything now: before controls came due, or before what asked for new ones."""
+    now = at_time(gate, run.at, policy)
+    if now.as_of is not None and first_due(run.read_at, now.as_of, policy) is not None:
+        return True
+    return now.since is not None and run.read_at < now.since - PRINTED_TO
+
+
+def counted(gate: Gate, run: ControlRead, policy: GatePolicy) -> ControlRead:
+    """Give a control as it counts for the gate before it: one that was read too early can fail, and cannot pass."""
+    is_early = run.verdict is RunVerdict.PASSED and _is_stale(gate, run, policy)
+    return replace(run, verdict=RunVerdict.NOT_COUNTED) if is_early else run
+
+
+def _anew(gate: Gate, at: datetime) -> Gate:
+    return replace(gate, since=max(at, gate.since or at))
+
+
+def counts_again(run: ControlRead, counted_as: frozenset[RunVerdict]) -> bool:
+    """Say whether a control moves its gate that was read before and counted so: once as a failure, and as passed unless it fails now."""
+    return not counted_as or (counted_as == {RunVerdict.PASSED} and run.verdict is RunVerdict.FAILED)
 
 
 def decides(what: Happening, left: Gate) -> bool | None:
@@ -275,11 +310,12 @@ def _to(gate: Gate, event: GateEvent, *, passed: frozenset[str] | None = None) -
     )
 
 
-def _after_control(gate: Gate, run: ControlRead, policy: GatePolicy) -> Gate:
+def _after_control(gate: Gate, read: ControlRead, policy: GatePolicy) -> Gate:
+    run = counted(gate, read, policy)
     if run.verdict is RunVerdict.NOT_COUNTED:
         return gate
     if run.verdict is RunVerdict.FAILED:
-        return _to(gate, GateEvent.FAIL, passed=gate.passed - {run.level})
+        return _anew(_to(gate, GateEvent.FAIL, passed=gate.passed - {run.level}), run.read_at)
     passed = gate.passed | ({run.level} & policy.levels)
     if passed < policy.levels:
         return _to(gate, GateEvent.LEVEL, passed=passed)

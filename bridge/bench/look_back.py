@@ -11,7 +11,7 @@ from datetime import datetime
 from enum import StrEnum
 
 from bridge.bench.controls import RunVerdict
-from bridge.bench.gate import ControlRead, Gate, Happening, Seat
+from bridge.bench.gate import ControlRead, Happening, Seat
 from bridge.errors import Overtaken, RefusedAction
 from bridge.model import Actor
 
@@ -26,14 +26,17 @@ class Verdict(StrEnum):
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class LookBack:
-    """The strips of one gate that were read after ``since`` (None: all before) and before ``failed_by``."""
+    """The strips of one gate that were read after ``since`` (None: from the beginning), when the control ``failed_by`` failed.
+
+    What was read behind that control is among them: it may have failed only when it was read again, or its lot was signed.
+    """
 
     since: Seat | None
     failed_by: Seat
 
     def takes_in(self, seat: Seat) -> bool:
-        """Say whether a strip was read between the two."""
-        return (self.since is None or self.since < seat) and seat < self.failed_by
+        """Say whether a strip was read since."""
+        return self.since is None or self.since < seat
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -53,11 +56,14 @@ class LookBackRow:
         return self.verdict is None
 
 
-def look_back_of(before: Gate, what: Happening) -> LookBack | None:
-    """Give what must be looked at again when ``what`` happens to the gate ``before``; None unless a control failed."""
+def look_back_of(sets: Iterable[Seat], what: Happening) -> LookBack | None:
+    """Give what must be looked at again when ``what`` happens; None unless a control failed. ``sets``: the strips that completed a set.
+
+    The last set before the control counts: one that it completed itself, as it was read first, is none.
+    """
     if not isinstance(what, ControlRead) or what.verdict is not RunVerdict.FAILED:
         return None
-    return LookBack(since=before.last_set, failed_by=what.seat)
+    return LookBack(since=max((seat for seat in sets if seat < what.seat), default=None), failed_by=what.seat)
 
 
 def rows_of(look_back: LookBack, sent: Iterable[Seat], known: frozenset[Seat] = frozenset()) -> tuple[LookBackRow, ...]:

@@ -28,6 +28,9 @@ def controls_right(gate: GateFacts | None, policy: GatePolicy | None, *, analyze
         waits = policy.shut is ShutDoes.WAIT
         sentence = f"The controls of {analyzer} for this lot of strips are still to pass."
         found = finding(DUE, sentence, remedy=_GO_BY_THEMSELVES if waits else "")
+    elif gate.is_behind and policy.shut is ShutDoes.WAIT:
+        sentence = "An earlier strip of this patient waited for the controls, and goes first."
+        found = finding(DUE, sentence, remedy="Nothing is to be done: this result goes by itself after it.")
     else:
         return ()
     return (replace(found, severity=Severity.NOTE) if policy.shut is ShutDoes.NOTE else found,)

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from bridge.check.rulebook import finding
-from bridge.check.understanding import STOPS_ALL_PADS, Understood
+from bridge.check.understanding import Understood
 from bridge.coding import Assessment, Person, assess
 from bridge.model import Finding, Purpose
 from bridge.tables.types import CataloguePad, Tables
@@ -20,9 +20,8 @@ def assessed(understood: Understood, person: Person, tables: Tables) -> Assessme
     Where the unit system is in doubt no value of the strip can be trusted, so nothing is critical.
     """
     steps = {each.pad: each.step for each in understood.pads if each.step is not None}
-    is_doubtful = any(each.meaning in STOPS_ALL_PADS for each in understood.pads)
     is_patient = understood.number.purpose is Purpose.PATIENT
-    return assess(steps, person if is_patient and not is_doubtful else None, tables)
+    return assess(steps, person if is_patient and not understood.is_doubtful else None, tables)
 
 
 def band_applied(assessment: Assessment, names: Mapping[str, CataloguePad]) -> tuple[Finding, ...]:

@@ -22,6 +22,7 @@ from bridge.check.understanding import (
 from bridge.check.when import printed_when
 from bridge.coding import Assessment, Person
 from bridge.identity.strip import key_of
+from bridge.making import maker
 from bridge.model import CheckedReading, Facts, Finding, Needs, Purpose, Reading, SeenStrips, SeriesState, Severity, StripKey
 from bridge.tables.types import Policy, SeriesRule, Tables
 
@@ -37,7 +38,7 @@ class Moment:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Verdict:
-    """What the rules say of a reading. ``findings`` is ordered: the first is shown first.
+    """What the rules say of a reading. ``findings`` is ordered: the first is shown first. ``assessment`` is what they went by, of a reading that may go.
 
     ``checked`` is None where the strip's number gives it no key, or its message is not of the kind that is taken. ``copy_of`` is the strip that came before, else None.
     """
@@ -45,17 +46,26 @@ class Verdict:
     checked: CheckedReading | None
     findings: tuple[Finding, ...]
     copy_of: int | None = None
+    assessment: Assessment | None = None
 
     def has(self, severity: Severity) -> bool:
         """Say whether a finding asks for this."""
-        return any(each.severity is severity for each in self.findings)
+        return bool(self.findings) and any(each.severity is severity for each in self.findings)
+
+
+_needs = maker(Needs)
+_moment = maker(Moment)
+_verdict = maker(Verdict)
+_checked_reading = maker(CheckedReading)
+_evidence = maker(Evidence)
+_made_claim = maker(Claim)
 
 
 def needs(reading: Reading, tables: Tables) -> Needs:
     """Give the keys by which the facts about ``reading`` are fetched. A key that it does not carry is empty."""
     profile = tables.profiles[reading.profile]
     number = understand_number(reading, profile.numbers, processing_of(reading, tables.policy))
-    return Needs(
+    return _needs(
         analyzer=reading.analyzer,
         mode=number.mode,
         number="" if number.number is None else str(number.number),
@@ -75,7 +85,7 @@ def check(reading: Reading, facts: Facts, tables: Tables, *, arrived_at: datetim
     understood = understand_reading(reading, tables)
     if understood.processing is Processing.OTHER:  # it gets no identity, so that no live strip could be taken for a copy of it
         return Verdict(checked=None, findings=record.processing_expected(reading, tables.policy))
-    moment = Moment(arrived_at=min(arrived_at, now), live=live, now=now)  # the service's own clock may have been set back
+    moment = _moment(arrived_at=min(arrived_at, now), live=live, now=now)  # the service's own clock may have been set back
     person = _person(understood, facts, moment)
     checked = None if _has_no_key(understood) else _checked(understood, facts, person)
     assessment = flagging.assessed(understood, person, tables)
@@ -100,7 +110,9 @@ def check(reading: Reading, facts: Facts, tables: Tables, *, arrived_at: datetim
         findings += _patient_findings(understood, facts, tables.policy)
         findings += controls.controls_right(facts.gate, tables.controls.policy, analyzer=reading.analyzer)
     accepted = facts.decisions.accepted_rules
-    return Verdict(checked=checked, findings=in_order(tuple(_passed_over(each, accepted) for each in findings)))
+    passed = in_order(tuple([_passed_over(each, accepted) for each in findings])) if findings else ()
+    may_go_by = None if understood.is_doubtful else assessment  # of a doubtful strip the rules went by less than coding may know
+    return _verdict(checked=checked, findings=passed, assessment=may_go_by)
 
 
 def _has_no_key(understood: Understood) -> bool:
@@ -137,7 +149,7 @@ def _flag_findings(understood: Understood, assessment: Assessment, on: date, tab
 
 def _checked(understood: Understood, facts: Facts, person: Person) -> CheckedReading:
     reading, decisions = understood.reading, facts.decisions
-    return CheckedReading(
+    return _checked_reading(
         reading=reading,
         key=_key(understood, facts.series, facts.seen),
         content=content_of(understood, is_decided="unit.undecided" in decisions.accepted_rules),
@@ -162,7 +174,7 @@ def _key(understood: Understood, newest: SeriesState | None, seen: SeenStrips) -
     number, when = understood.number, understood.when
     series = series_of(
         understood.profile.numbers,
-        Evidence(number=number.number, printed_day=when.day, printed_at=_utc(when.at)),
+        _evidence(number=number.number, printed_day=when.day, printed_at=_utc(when.at)),
         newest=newest,
         same_number=seen.same_number,
     )
@@ -181,7 +193,7 @@ def _patient_id(understood: Understood, facts: Facts) -> str:
 
 
 def _claim(understood: Understood, checked: CheckedReading, policy: Policy, moment: Moment) -> Claim:
-    return Claim(
+    return _made_claim(
         key=checked.key,
         content=checked.content,
         printed_at=_utc(understood.when.at),

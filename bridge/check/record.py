@@ -10,7 +10,6 @@ from collections.abc import Mapping
 
 from bridge.check.rulebook import finding
 from bridge.check.understanding import (
-    STOPS_ALL_PADS,
     Meaning,
     NumberFault,
     Processing,
@@ -116,7 +115,7 @@ def values_known(pads: tuple[UnderstoodPad, ...], names: Mapping[str, CatalogueP
 
 def units_agree(pads: tuple[UnderstoodPad, ...], declared: UnitSystem, names: Mapping[str, CataloguePad]) -> tuple[Finding, ...]:
     """Stop the whole strip where its units are not those that the analyzer is declared to print."""
-    doubtful = [each for each in pads if each.meaning in STOPS_ALL_PADS]
+    doubtful = [each for each in pads if each.stops_all]
     found = []
     for each in doubtful[:1]:  # one finding a strip: the first pad that shows it stands for all
         value, unit, name = text_of(each.printed.value), text_of(each.printed.unit), _name(each.pad, names)
@@ -145,7 +144,7 @@ def units_decided(
     Where a value shows another system, ``units_agree`` has stopped the strip already.
     """
     undecided = undecided_pads(pads)
-    if not undecided or any(each.meaning in STOPS_ALL_PADS for each in pads):
+    if not undecided or any(each.stops_all for each in pads):
         return ()
     listed = ", ".join(f"{_name(each.pad, names)} “{text_of(each.printed.value)}”" for each in undecided)
     systems = " or ".join(_SYSTEM_NAMES[system] for system in rival_systems(pads))

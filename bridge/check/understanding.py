@@ -7,12 +7,14 @@ one that it does. What is not understood is kept as such; the rules in record.py
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
 from enum import StrEnum
+from types import MappingProxyType
 
 from bridge.check.when import When, printed_when
 from bridge.identity.strip import NOT_UNDERSTOOD, in_doubt
+from bridge.making import maker
 from bridge.model import LIVE, CheckedPad, Printed, PrintedPad, Priority, Purpose, Reading, Step, StripContent, UnitSystem
 from bridge.tables.memo import Memo
 from bridge.tables.types import ModeRule, NumberScheme, PadVocabulary, Policy, Profile, StripType, Tables, Token
@@ -70,14 +72,16 @@ class Meaning(StrEnum):
 
 STOPS_ALL_PADS: frozenset[Meaning] = frozenset({Meaning.OFF_SCALE, Meaning.OTHER_SYSTEM, Meaning.OTHER_UNIT})
 NO_TOKEN = Token(step=None)  # a value that stands for no step, in no unit system
+_BITS: Mapping[UnitSystem, int] = MappingProxyType({system: 1 << place for place, system in enumerate(UnitSystem)})
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class UnderstoodPad:
     """A printed pad and its meaning. ``pad`` is "" for an unknown label; ``step`` is set for KNOWN only.
 
-    ``other`` names the unit system that a value belongs to, where it is not the declared one. ``elsewhere`` holds, of a
-    known value, each other system in which it could stand as printed, with the ranks of the steps that it would mean.
+    ``other`` names the unit system that a value belongs to, where it is not the declared one. ``possible`` holds, of a known value, the
+    other systems in which it could stand as printed, ``moved`` those of them in which it would mean another step: a bit each, since
+    whole strips are compared by them. ``stops_all``: it shows that no value of its strip can be trusted.
     """
 
     printed: PrintedPad
@@ -85,12 +89,14 @@ class UnderstoodPad:
     meaning: Meaning
     step: Step | None = None
     other: UnitSystem | None = None
-    elsewhere: Mapping[UnitSystem, frozenset[int]] = field(default_factory=dict)
+    possible: int = 0
+    moved: int = 0
+    stops_all: bool = False
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Understood:
-    """A reading with its meaning; ``pads`` in the record's order, ``strip_type`` None if unknown."""
+    """A reading with its meaning; ``pads`` in the record's order, ``strip_type`` None if unknown. ``is_doubtful``: a pad shows that no value can be trusted."""
 
     reading: Reading
     profile: Profile
@@ -99,6 +105,14 @@ class Understood:
     when: When
     strip_type: StripType | None
     pads: tuple[UnderstoodPad, ...]
+    is_doubtful: bool
+
+
+_understood = maker(UnderstoodPad)
+_understood_whole = maker(Understood)
+_number = maker(UnderstoodNumber)
+_content = maker(StripContent)
+_checked_pad = maker(CheckedPad)
 
 
 def text_of(printed: Printed | None) -> str:
@@ -114,14 +128,16 @@ def understand_reading(reading: Reading, tables: Tables) -> Understood:
     profile = tables.profiles[reading.profile]
     processing = processing_of(reading, tables.policy)
     strip_type = tables.strip_types.get(profile.strip_types.get(text_of(reading.strip_type), ""))
-    return Understood(
+    pads = tuple([_understand_pad(each, profile, strip_type, tables.memo) for each in reading.pads]) if strip_type else ()
+    return _understood_whole(
         reading=reading,
         profile=profile,
         processing=processing,
         number=understand_number(reading, profile.numbers, processing),
         when=printed_when(profile, reading.printed_date, reading.printed_time),
         strip_type=strip_type,
-        pads=tuple(_understand_pad(each, profile, strip_type, tables.memo) for each in reading.pads) if strip_type else (),
+        pads=pads,
+        is_doubtful=any(each.stops_all for each in pads),
     )
 
 
@@ -170,7 +186,7 @@ def _understood_number(reading: Reading, scheme: NumberScheme) -> UnderstoodNumb
     number = _counted(match["number"])
     if number is None:
         return _without_key(NumberFault.UNREADABLE, printed, rule)
-    return UnderstoodNumber(number=number, mode=_counted_mode(scheme, rule), purpose=rule.purpose, priority=rule.priority)
+    return _number(number=number, mode=_counted_mode(scheme, rule), purpose=rule.purpose, priority=rule.priority)
 
 
 def _missing_number(reading: Reading, scheme: NumberScheme) -> UnderstoodNumber:
@@ -221,8 +237,15 @@ def _understand_pad(printed: PrintedPad, profile: Profile, strip_type: StripType
     known = memo.once(question, strip_type, lambda: _understood_pad(printed, profile, strip_type))
     if known.printed is printed:
         return known
-    return UnderstoodPad(
-        printed=printed, pad=known.pad, meaning=known.meaning, step=known.step, other=known.other, elsewhere=known.elsewhere
+    return _understood(
+        printed=printed,
+        pad=known.pad,
+        meaning=known.meaning,
+        step=known.step,
+        other=known.other,
+        possible=known.possible,
+        moved=known.moved,
+        stops_all=known.stops_all,
     )
 
 
@@ -237,9 +260,20 @@ def _understood_pad(printed: PrintedPad, profile: Profile, strip_type: StripType
     words = profile.vocabularies.get((strip_type.name, pad))
     meaning, token = _understand_value(printed, words)
     if words is None or token.step is None:
-        return UnderstoodPad(printed=printed, pad=pad, meaning=meaning, other=token.other)
+        return UnderstoodPad(printed=printed, pad=pad, meaning=meaning, other=token.other, stops_all=meaning in STOPS_ALL_PADS)
     elsewhere = possible_elsewhere(words, text_of(printed.value), text_of(printed.unit))
-    return UnderstoodPad(printed=printed, pad=pad, meaning=meaning, step=token.step, elsewhere=elsewhere)
+    return UnderstoodPad(
+        printed=printed,
+        pad=pad,
+        meaning=meaning,
+        step=token.step,
+        possible=_bits(elsewhere),
+        moved=_bits(system for system, ranks in elsewhere.items() if ranks != {token.step.rank}),
+    )
+
+
+def _bits(systems: Iterable[UnitSystem]) -> int:
+    return sum(_BITS[system] for system in systems)
 
 
 def _understand_value(printed: PrintedPad, vocabulary: PadVocabulary | None) -> tuple[Meaning, Token]:
@@ -261,33 +295,23 @@ def rival_systems(pads: tuple[UnderstoodPad, ...]) -> tuple[UnitSystem, ...]:
 
     The whole strip judges: one understood value that a system does not print rules that system out for all pads.
     """
-    left = dict.fromkeys(UnitSystem, False)  # whether a pad would stand at another step there
+    rivals = _rivals(pads)
+    return tuple(system for system, bit in _BITS.items() if rivals & bit) if rivals else ()
+
+
+def _rivals(pads: tuple[UnderstoodPad, ...]) -> int:
+    left, moved = -1, 0  # every system; none in which a pad would stand at another step
     for each in pads:
-        if each.step is None:
-            continue
-        for system in tuple(left):
-            if system not in each.elsewhere:
-                del left[system]
-            elif _is_other_step(each, system):
-                left[system] = True
-        if not left:
-            return ()
-    return tuple(system for system, is_other in left.items() if is_other)
+        if each.step is not None:
+            left &= each.possible
+            moved |= each.moved
+    return left & moved
 
 
 def undecided_pads(pads: tuple[UnderstoodPad, ...]) -> tuple[UnderstoodPad, ...]:
     """Give the pads that would stand at another step in a unit system that the strip does not rule out."""
-    rivals = rival_systems(pads)
-    if not rivals:
-        return ()
-    return tuple(each for each in pads if any(_is_other_step(each, system) for system in rivals))
-
-
-def _is_other_step(pad: UnderstoodPad, system: UnitSystem) -> bool:
-    if pad.step is None:
-        return False
-    ranks = pad.elsewhere[system]
-    return len(ranks) != 1 or pad.step.rank not in ranks
+    rivals = _rivals(pads)
+    return tuple(each for each in pads if each.step is not None and each.moved & rivals) if rivals else ()
 
 
 def content_of(understood: Understood, *, is_decided: bool = False) -> StripContent:
@@ -299,14 +323,13 @@ def content_of(understood: Understood, *, is_decided: bool = False) -> StripCont
     """
     reading = understood.reading
     order = understood.strip_type.places if understood.strip_type else {}
-    is_shown_wrong = any(each.meaning in STOPS_ALL_PADS for each in understood.pads)
     undecided = () if is_decided else undecided_pads(understood.pads)
     ranked = [
-        (each.pad, NOT_UNDERSTOOD if is_shown_wrong else _ranked(each, is_decided=each not in undecided))
+        (each.pad, NOT_UNDERSTOOD if understood.is_doubtful else _ranked(each, is_decided=each not in undecided))
         for each in understood.pads
         if each.pad in order
     ]
-    return StripContent(
+    return _content(
         patient_id=_exact(reading.patient_id),
         operator=_exact(reading.operator),
         strip_type=understood.strip_type.name if understood.strip_type else "",
@@ -330,7 +353,7 @@ def checked_pads(understood: Understood) -> tuple[CheckedPad, ...]:
     """Give the pads that were understood, in the strip type's order."""
     order = understood.strip_type.places if understood.strip_type else {}
     known = [
-        CheckedPad(
+        _checked_pad(
             pad=each.pad,
             step=each.step,
             printed=each.printed.value.text,

@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from enum import StrEnum
+from functools import lru_cache
 from zoneinfo import ZoneInfo
 
 from bridge.check.local_time import local_time
@@ -43,25 +44,31 @@ class When:
 
 def printed_when(profile: Profile, printed_date: Printed | None, printed_time: Printed | None) -> When:
     """Read a strip's printed date and time by its profile."""
-    is_whole = _declares_instant(profile)
+    date_text, time_text = printed_date.text if printed_date else "", printed_time.text if printed_time else ""
+    return _when(date_text, time_text, profile.date_format, profile.time_format, profile.zone)
+
+
+@lru_cache(maxsize=1_000)  # ours: a strip asks twice, and the strips of a run are of one minute
+def _when(date_text: str, time_text: str, date_format: str, time_format: str, zone: ZoneInfo) -> When:
+    is_whole = _declares_instant(date_format, time_format)
     absent = TimeFault.MISSING if is_whole else TimeFault.NOT_PRINTED
-    if not profile.date_format or printed_date is None or not printed_date.text:
+    if not date_format or not date_text:
         return When(day=None, at=None, fault=absent)
     try:
-        dated = _parse_date(printed_date.text, profile.date_format)
-        timed = _parse_time(printed_time, profile.time_format)
+        dated = _parse_date(date_text, date_format)
+        timed = local_time(time_text, time_format) if time_format and time_text else None
     except ValueError:
         return When(day=None, at=None, fault=TimeFault.IMPOSSIBLE)
-    if not is_whole or (profile.time_format and timed is None):
+    if not is_whole or (time_format and timed is None):
         return When(day=dated.date(), at=None, fault=absent)
     local = datetime.combine(dated.date(), timed.timetz()) if timed else dated
-    return _in_zone(local, profile.zone)
+    return _in_zone(local, zone)
 
 
-def _declares_instant(profile: Profile) -> bool:
-    """Say whether the profile declares a full date and time, in two fields or in one."""
-    has_clock = bool(profile.time_format) or any(each in profile.date_format for each in _CLOCK_DIRECTIVES)
-    return bool(profile.date_format) and has_clock
+def _declares_instant(date_format: str, time_format: str) -> bool:
+    """Say whether a profile's formats declare a full date and time, in two fields or in one."""
+    has_clock = bool(time_format) or any(each in date_format for each in _CLOCK_DIRECTIVES)
+    return bool(date_format) and has_clock
 
 
 def _parse_date(text: str, form: str) -> datetime:
@@ -70,11 +77,6 @@ def _parse_date(text: str, form: str) -> datetime:
     if dated.year not in YEARS:
         raise ValueError(text)
     return dated
-
-
-def _parse_time(printed: Printed | None, form: str) -> datetime | None:
-    """Give a time on no day in particular; None where none is declared or printed. Raises ValueError."""
-    return local_time(printed.text, form) if form and printed and printed.text else None
 
 
 def _in_zone(local: datetime, zone: ZoneInfo) -> When:

@@ -53,4 +53,4 @@ def assess(steps: Mapping[str, Step], person: Person | None, tables: Tables) -> 
 def _flag(pad: str, step: Step, band: Band | None, tables: Tables) -> Flag:
     if band is not None:
         return flag_of(tables.catalogue.pads[pad], step, band)
-    return tables.memo.once(("flag", pad, id(step)), step, lambda: flag_of(tables.catalogue.pads[pad], step, None))
+    return tables.memo.once((pad, id(step)), step, lambda: flag_of(tables.catalogue.pads[pad], step, None))

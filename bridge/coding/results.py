@@ -10,6 +10,7 @@ from bridge.coding.bands import Person
 from bridge.coding.ratios import Known, ratio_pads
 from bridge.coding.steps import Unmapped, banded, code_step
 from bridge.errors import RejectError
+from bridge.making import maker
 from bridge.model import CheckedPad, CheckedReading, CodedPad, CodedResult, Purpose, ReadBy, ResultStatus
 from bridge.tables.types import StripType, Tables
 
@@ -17,11 +18,16 @@ from bridge.tables.types import StripType, Tables
 CRITICAL_NOTE = "Flagged critical by the laboratory's rule {rule}."
 
 
-def code(checked: CheckedReading, tables: Tables, *, result_id: str, version: int) -> CodedResult:
+_result = maker(CodedResult)
+
+
+def code(
+    checked: CheckedReading, tables: Tables, *, result_id: str, version: int, assessment: Assessment | None = None
+) -> CodedResult:
     """Give the coded result of ``checked``, final, its pads in the order of the reading; the ratios computed from them come last.
 
     Collection time stays unknown: an analyzer prints when it read the strip, not when the urine was
-    passed. Raises RejectError ``code.unmapped`` where a pad or one of its values has no code, and
+    passed. ``assessment`` is what was found of the same steps and person before; without it they are assessed here. Raises RejectError ``code.unmapped`` where a pad or one of its values has no code, and
     ``code.undated`` where no analysis time is known; KeyError if the reading's profile is not in ``tables``.
     """
     strip_type = tables.strip_types.get(checked.strip_type)
@@ -34,10 +40,11 @@ def code(checked: CheckedReading, tables: Tables, *, result_id: str, version: in
     known = {pad.pad: Known(step=pad.step, printed=pad.printed) for pad in checked.pads}
     read_by = tables.profiles[checked.reading.profile].read_by
     analyzed_at = _analyzed_at(checked)
-    # an analyzer tells no collection time, so ages are counted on the day of analysis, by the analyzer's calendar
-    person = Person(sex=checked.sex, born=checked.born, on=analyzed_at.date()) if checked.purpose is Purpose.PATIENT else None
-    assessment = assess({pad.pad: pad.step for pad in checked.pads}, person, tables)
-    return CodedResult(
+    if assessment is None:
+        # an analyzer tells no collection time, so ages are counted on the day of analysis, by the analyzer's calendar
+        person = Person(sex=checked.sex, born=checked.born, on=analyzed_at.date()) if checked.purpose is Purpose.PATIENT else None
+        assessment = assess({pad.pad: pad.step for pad in checked.pads}, person, tables)
+    return _result(
         result_id=result_id,
         version=version,
         status=ResultStatus.FINAL,

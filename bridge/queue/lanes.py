@@ -114,6 +114,7 @@ class DestinationQueue:
         self._door = Door(first=pace.first, longest=pace.longest)
         self._told: tuple[DestinationState, str] | None = None
         self._owed: list[EndAttempt] = []
+        self._keeping: set[asyncio.Task[None]] = set()
         self._clock: ClockWatch | None = None
         self._hurry_beyond: datetime | None = None
         self._was_set = False
@@ -172,8 +173,19 @@ class DestinationQueue:
             self._turn += 1
             self._start(head, self._go_on(begun))  # in the place that it has
         else:  # the queue has stopped since, or was stopped and runs again: the next look begins it anew
-            self._store.submit(self._ended(begun, no_answer(Silence.KEPT_BACK)))
-            self.wake()
+            keeping = asyncio.create_task(self._keep_back(self._ended(begun, no_answer(Silence.KEPT_BACK))))
+            self._keeping.add(keeping)
+            keeping.add_done_callback(self._keeping.discard)
+
+    async def _keep_back(self, command: EndAttempt) -> None:
+        """Note the end of a try that was not sent. What the store has no room for is owed: else its lane would stand until a restart."""
+        try:
+            await self._done(command)
+        except LeaseLost:
+            return  # whoever has the destination now makes it due again
+        except StoreError:
+            self._owed.append(command)
+        self.wake()
 
     def _fell(self, offer: Offer, error: BaseException) -> None:
         self._let_go(offer)

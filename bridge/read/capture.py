@@ -6,6 +6,7 @@ import hashlib
 from collections.abc import Iterable, Iterator
 
 from bridge.errors import RejectError
+from bridge.making import maker
 from bridge.model import LIVE, Capture, Finding, Place, Reading, Severity, Unreadable
 from bridge.read.delimited import DelimitedReader
 from bridge.read.hl7_result import Hl7ResultReader, charset_of
@@ -16,6 +17,8 @@ from bridge.read.slip import SlipReader
 from bridge.tables.types import Framing, Profile
 from bridge.wire.lis01 import unframe
 from bridge.wire.text import plain
+
+_made = maker(Reading)
 
 MOST_FAULTS = 200  # ours: a capture with more is not a day's work but a wrong file; the rest is told in stretches
 
@@ -125,7 +128,7 @@ def _digest(piece: Strip) -> str:
 
 
 def _reading(piece: Strip, sheet: Sheet, index: int, analyzer: str, *, profile: str) -> Reading:
-    return Reading(
+    return _made(
         index=index,
         place=sheet.place(piece.start, piece.end),
         analyzer=analyzer,

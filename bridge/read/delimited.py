@@ -5,14 +5,26 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from bridge.errors import RejectError
-from bridge.model import PrintedPad
+from bridge.making import maker
+from bridge.model import Printed, PrintedPad
 from bridge.read.sheet import Broken, Envelope, Line, Piece, Sheet, Strip
+from bridge.tables.memo import Memo
 from bridge.tables.types import DelimitedLayout
+
+_pad = maker(PrintedPad)
+_printed = maker(Printed)
 
 _BYTE_ORDER_MARK = b"\xef\xbb\xbf"  # UTF-8's signature, which some programs write before the first line (RFC 3629 section 6)
 _SAME_EXPORT = "Export the strip again with the analyzer's columns as the profile names them."
 
+NEAR_BYTES = 1_000  # ours: only pads that stand so near a capture's beginning are likely to stand there again
+
 Cell = tuple[int, int, bool]  # start, end, and whether doubled quotes stand inside
+_Pad = tuple[str, tuple[int | None, ...]]  # its label, and the columns of its value, its unit and its mark
+
+_PADS = Memo(
+    most=5_000
+)  # ours: some 2 MB. An analyzer prints the same few hundred pads at the same few hundred places, strip after strip
 
 
 class DelimitedReader:
@@ -61,7 +73,10 @@ class DelimitedReader:
             return False
 
     def _text(self, cell: Cell) -> str:
-        return self._sheet.printed(cell[0], cell[1], self._single_quotes if cell[2] else None).text
+        return self._printed(cell).text
+
+    def _printed(self, cell: Cell) -> Printed:
+        return self._sheet.printed(cell[0], cell[1], self._single_quotes if cell[2] else None)
 
     def _no_header(self, line: Line) -> Broken:
         """Give the whole rest as one fault: without its header no column is certain."""
@@ -102,23 +117,28 @@ class DelimitedReader:
             )
         for name, column in self._layout.columns.items():
             if ":" not in name:
-                start, end, doubled = cells[column]
-                strip.put(name, self._sheet.printed(start, end, self._single_quotes if doubled else None))
-        for label, columns in self._layout.pads:
-            pad = self._pad(label, [None if column is None else cells[column] for column in columns])
-            if pad is not None:
-                strip.pads.append(pad)
+                strip.put(name, self._printed(cells[column]))
+        shift = self._sheet.unframed.shift
+        is_known = shift is not None and line.stop <= NEAR_BYTES
+        for pad in self._layout.pads:
+            found = self._known_pad(pad, cells, shift) if is_known else self._pad(pad, cells)
+            if found is not None:
+                strip.pads.append(found)
 
-    def _pad(self, label: str, cells: list[Cell | None]) -> PrintedPad | None:
+    def _known_pad(self, pad: _Pad, cells: list[Cell], shift: int | None) -> PrintedPad | None:
+        """Give a pad as ``_pad`` does; one that was printed in the same place before is the very same."""
+        data = self._sheet.bytes
+        said = tuple([None if column is None else (cells[column], data[slice(*cells[column][:2])]) for column in pad[1]])
+        return _PADS.once((id(pad), self._sheet.charset, shift, said), pad, lambda: self._pad(pad, cells))
+
+    def _pad(self, pad: _Pad, cells: list[Cell]) -> PrintedPad | None:
         """Give a pad from its value, unit and mark cells; None where its value's cell is empty: this strip has no such pad."""
-        value, unit, mark = (
-            None if cell is None else self._sheet.printed(cell[0], cell[1], self._single_quotes if cell[2] else None)
-            for cell in cells
-        )
+        label, columns = pad
+        value, unit, mark = (None if column is None else self._printed(cells[column]) for column in columns)
         if value is None or not value.text:
             return None
-        return PrintedPad(
-            label=type(value)(text=label, place=value.place),
+        return _pad(
+            label=_printed(text=label, place=value.place),
             value=value,
             unit=unit if unit and unit.text else None,
             mark=mark if mark and mark.text else None,
@@ -130,13 +150,14 @@ class DelimitedReader:
     def _cells(self, line: Line) -> list[Cell]:
         """Give the line's cells. Raises RejectError where a quote is left open or followed by text."""
         cells: list[Cell] = []
-        at = line.start
+        at, record = line.start, self._sheet.bytes[line.start : line.end]
+        if not self._quote or self._quote not in record:
+            for part in record.split(self._delimiter):
+                cells.append((at, at + len(part), False))
+                at += len(part) + 1
+            return cells
         while True:
-            cell, at = (
-                self._quoted(at, line)
-                if self._quote and self._sheet.bytes.startswith(self._quote, at, line.end)
-                else self._bare(at, line)
-            )
+            cell, at = self._quoted(at, line) if self._sheet.bytes.startswith(self._quote, at, line.end) else self._bare(at, line)
             cells.append(cell)
             if at >= line.end:
                 return cells

@@ -11,8 +11,11 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 
 from bridge.errors import RejectError
+from bridge.making import maker
 from bridge.model import Place, Printed, PrintedPad
 from bridge.wire.text import Unframed
+
+_printed = maker(Printed)
 
 BLANKS = b" \t"
 _EDGES = frozenset((b" ", b"\t"))  # what a value may begin or end with that is not its own
@@ -134,7 +137,7 @@ class Sheet:
             raise self._bad("read.undecodable", start, end, f"is not text in the character set {self.charset}") from error
         if _CONTROLS.search(text):
             raise self._bad("read.control", start, end, "has no place in a value")
-        return Printed(text=text, place=self.place(start, end))
+        return _printed(text=text, place=self.unframed.place(start, end))
 
     def place(self, start: int, end: int) -> Place:
         """Give the capture's byte range of a stretch of the text."""

@@ -8,6 +8,7 @@ from dataclasses import dataclass, fields
 from datetime import datetime
 
 from bridge.errors import RejectError
+from bridge.making import maker
 from bridge.model import Code, CodedPad, CodedResult, Format, Message, Purpose
 from bridge.render.fhir import FhirWriter, fhir_writer
 from bridge.render.forms import every_pad
@@ -18,6 +19,8 @@ from bridge.render.segments import prepare
 from bridge.tables.types import DestinationTerms, Tables
 
 RENDERER = "10"  # ours: raised with every change of a sent byte, a sample or a rule, so that plans are checked again
+
+_message = maker(Message)
 
 Writer = OruWriter | OulWriter | FhirWriter
 
@@ -44,7 +47,7 @@ class Plan:
         """
         if not takes(self.terms, result):
             raise _of_no_patient(result, self.terms.name)
-        return Message(
+        return _message(
             destination=self.terms.name,
             format=self.terms.format,
             control_id=control_id,

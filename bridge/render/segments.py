@@ -7,8 +7,9 @@ wrote is never structure. Which segments stand in which order is the writers' ma
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
+from functools import partial
 from typing import NamedTuple
 
 from bridge.errors import RejectError
@@ -16,9 +17,11 @@ from bridge.model import Code, CodedGrade, CodedPad, CodedResult, CodedWord, For
 from bridge.render import wording
 from bridge.render.forms import TextKey, choose, expectation, leaves_bound_out, number_text, ranged, text_key
 from bridge.render.grades import TEXT, GradeCodes
+from bridge.tables.memo import Memo
 from bridge.tables.types import DestinationTerms, Laboratory, Orders, Provider
 from bridge.wire.er7 import escape
 
+MOST_KNOWN = 2_000  # ours: pads whose text is kept; those that are shared are some hundreds, and one made for a person's band is soon forgotten
 # Table 0211 as 2.5.1 has it -> Python's codec.
 CODECS = {"UNICODE UTF-8": "utf-8", "8859/1": "iso8859-1", "8859/15": "iso8859-15", "ASCII": "ascii"}
 # MSH-9 of each format (structures of 2.5.1)
@@ -101,6 +104,7 @@ class Segments:
     provider: str
     laboratory: str
     pads: Mapping[TextKey, PadText]
+    known: Memo = field(default_factory=lambda: Memo(most=MOST_KNOWN), compare=False, repr=False)
 
     def header(self, control_id: str, made: str) -> str:
         """Give MSH."""
@@ -166,18 +170,23 @@ class Segments:
         analyzer = escape(result.analyzer) if self.terms.equipment else ""
         middle = f"|||{strip.status}{at(3, self.time(result.collected_at))}||{operator}|"
         end = f"|{analyzer}|{strip.analyzed}{self.laboratory}\r{between}"
-        segments, forms = [], self.terms.value_forms
+        segments = []
         for number, pad in enumerate(pads, 1):
-            prepared = self.pads.get(text_key(pad, forms))
-            if prepared is None:
-                raise unplanned(self.terms.name, pad.name)
-            printed = escape(pad.printed)
-            if prepared.noted:
-                note = f"NTE|1|L|{wording.preface(pad)}{printed}\r"
-                segments.append(f"OBX|{number}{prepared.before}{prepared.after}{middle}{prepared.method}{end}{note}")
-            else:
-                segments.append(f"OBX|{number}{prepared.before}{printed}{prepared.after}{middle}{prepared.method}{end}")
+            value, method, note = self.known.once(
+                id(pad), pad, partial(self._value, pad)
+            )  # pads are shared by the strips that have them
+            segments.append(f"OBX|{number}{value}{middle}{method}{end}{note}")
         return segments
+
+    def _value(self, pad: CodedPad) -> tuple[str, str, str]:
+        """Give what is a pad's own in its segments: from OBX-2 to OBX-8, OBX-17, and the NTE behind it."""
+        prepared = self.pads.get(text_key(pad, self.terms.value_forms))
+        if prepared is None:
+            raise unplanned(self.terms.name, pad.name)
+        printed = escape(pad.printed)
+        if prepared.noted:
+            return f"{prepared.before}{prepared.after}", prepared.method, f"NTE|1|L|{wording.preface(pad)}{printed}\r"
+        return f"{prepared.before}{printed}{prepared.after}", prepared.method, ""
 
     def specimen(self, number: str, result: CodedResult) -> str:
         """Give SPM: ``number`` as written, urine, its role, SPM-17 collection time where it is known."""

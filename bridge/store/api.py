@@ -86,6 +86,9 @@ class Store(Protocol):
     def gate_reading(self, key: GateKey, *, arrived_at: datetime, seat: Seat) -> rows.GateReading:
         """Give a gate as it was last moved, and how it stood around a strip that arrived then and there (capture id, index)."""
 
+    def is_behind_waiting(self, key: GateKey, *, patient_id: str, seat: Seat) -> bool:
+        """Say whether a strip of the patient that was read before ``seat`` waits for the same gate still, or to be judged again."""
+
     def control_lots(self) -> tuple[rows.LotShown, ...]:
         """Give the lots of control material that people entered and that are in use, oldest first."""
 

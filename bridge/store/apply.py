@@ -19,8 +19,9 @@ from bridge.store.apply_lease import check_lease, hold_leases, leave_leases
 from bridge.store.apply_lot import close_lot, enter_lot, sign_lot
 from bridge.store.apply_outcome import record_outcome, set_unreadable_aside
 from bridge.store.apply_purge import purge_captures, purge_events, purge_files, trust_clock
-from bridge.store.codec import packed, when
-from bridge.store.database import Db, new_id
+from bridge.store.codec import microseconds, packed, when
+from bridge.store.database import Db
+from bridge.store.interned import OwnKind
 from bridge.store.lanes import MAY_GO, Moved, hold_lanes
 from bridge.store.reads_shown import SENT_TO
 from bridge.store.statements import (
@@ -32,6 +33,7 @@ from bridge.store.statements import (
     move_delivery,
     note,
     note_move,
+    note_own,
     open_stop,
     set_moved,
 )
@@ -52,20 +54,20 @@ def keep_capture(db: Db, command: c.KeepCapture) -> int:
                 came_again(db, known[0], command.capture.arrived_at)
             return int(known[0])
     capture = command.capture
-    capture_id = new_id(
-        db,
+    new = db.insert(
         "INSERT INTO captures (analyzer, profile, source, way, name, arrived_at, torn, live, digest, origin, payload) VALUES (?,?,?,?,?,?,?,?,?,?,?)",
         (
-            command.analyzer, command.profile, capture.source, capture.way, capture.name, when(capture.arrived_at), int(capture.torn),
+            command.analyzer, command.profile, capture.source, str(capture.way), capture.name, when(capture.arrived_at), int(capture.torn),
             int(capture.live), capture.digest, command.origin or None, packed(capture.payload),
         ),
     )  # fmt: skip
+    capture_id = int(new)
     db.execute(
         "INSERT INTO intake (capture_id, analyzer, only_index, next_index, because) VALUES (?,?,NULL,0,'')",
         (capture_id, command.analyzer),
     )
     db.tell(f"analyzer:{command.analyzer}")
-    note(db, capture.arrived_at, SERVICE, "capture.kept", f"capture:{capture_id}", Change(after=capture.way))
+    note_own(db, microseconds(capture.arrived_at), OwnKind("capture.kept", "capture", after=str(capture.way)), capture_id)
     return capture_id
 
 
@@ -135,7 +137,7 @@ def bear_message(db: Db, command: c.BearMessage) -> None:
     db.execute(
         "UPDATE deliveries SET format = ?, control_id = ? WHERE id = ?", (message.format, message.control_id, command.delivery_id)
     )
-    db.execute(KEEP_MESSAGE, (command.delivery_id, packed(message.payload)))
+    db.append(KEEP_MESSAGE, (command.delivery_id, packed(message.payload)))
 
 
 def withhold_delivery(db: Db, command: c.WithholdDelivery) -> None:
@@ -163,7 +165,7 @@ def begin_attempt(db: Db, command: c.BeginAttempt) -> int | None:
     sets = "attempts = attempts + 1, due_at = NULL, first_attempt_at = coalesce(first_attempt_at, ?)"
     set_moved(db, moved, Also(sets=sets, values=(at,)))
     note_move(db, moved, DeliveryEvent.BEGIN, command.at, SERVICE, "")
-    return int(db.execute(NEW_ATTEMPT, (command.delivery_id, at)).fetchone()[0])
+    return int(db.insert(NEW_ATTEMPT, (command.delivery_id, at)))
 
 
 def recover_deliveries(db: Db, command: c.RecoverDeliveries) -> int:
@@ -269,6 +271,10 @@ _APPLY: Mapping[type, Callable[[Db, Any], Any]] = {
 }
 
 
+# What comes with every strip, and reads nothing that is appended (Db.append): all others see what was appended before them
+_OF_STRIPS = frozenset({c.KeepCapture, c.KeepRun, c.RecordOutcome, c.EndIntake, c.BearMessage, c.BeginAttempt, c.EndAttempt})
+
+
 def apply(db: Db, command: c.Command) -> Any:
     """Do one command; give its result.
 
@@ -278,7 +284,10 @@ def apply(db: Db, command: c.Command) -> Any:
     lease: c.Lease | None = getattr(command, "lease", None)
     if lease is not None:
         check_lease(db, lease)
-    return _APPLY[type(command)](db, command)
+    kind = type(command)
+    if kind not in _OF_STRIPS:
+        db.settle()
+    return _APPLY[kind](db, command)
 
 
 def new_epoch(known: Collection[str] = ()) -> str:

@@ -5,15 +5,19 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from datetime import datetime
 
+from bridge.bench.controls import RunVerdict
 from bridge.bench.gate import (
     ControlRead,
     Gate,
     GateEvent,
     GateKey,
     Happening,
+    Seat,
     after,
     asks,
     at_time,
+    counted,
+    counts_again,
     decides,
     may,
     reason_of,
@@ -34,20 +38,20 @@ _OF_KEY = "analyzer = ? AND strip_type = ? AND strip_lot = ?"
 
 
 def move_gate(db: Db, command: RecordOutcome) -> None:
-    """Let a recorded strip move its gate; put a strip that waits to judging again where its gate has opened since it was judged."""
+    """Let a recorded strip move its gate; put what waits to judging again where its gate has opened since it was judged."""
     write = command.gate
     if write is None:
         return
     before = _held(db, write.key)
     if isinstance(write.what, ControlRead):
-        if not _has_counted(db, write.what):
-            _after_control(db, write, write.what, before)
+        if counts_again(write.what, _counted_as(db, write.what)):
+            _after_control(db, write, counted(before, write.what, write.policy), before)
     else:
         if write.counts and write.policy.every_strips is not None:
             _keep(db, write.key, after(before, write.what, write.policy))
         stands = at_time(before, write.what.at, write.policy)
         if isinstance(command.outcome, Waiting) and stands.state.may_go:
-            _judge_again(db, write.key.analyzer, command.capture_id, command.reading.index, PASSED)
+            _free(db, write.key)
 
 
 def _held(db: Db, key: GateKey) -> Gate:
@@ -61,20 +65,28 @@ def _values(key: GateKey) -> tuple[str, str, str]:
     return key.analyzer, key.strip_type, key.strip_lot
 
 
-def _has_counted(db: Db, run: ControlRead) -> bool:
-    """Say whether this very reading has moved its gate before: read or judged again, a control counts once."""
-    counted = "SELECT 1 FROM gate_events WHERE capture_id = ? AND idx = ? AND what IN ('passed', 'failed')"
-    return db.execute(counted, run.seat).fetchone() is not None
+def _counted_as(db: Db, run: ControlRead) -> frozenset[RunVerdict]:
+    """Give what this very reading has counted as before, when it was read or judged first."""
+    found = "SELECT what FROM gate_events WHERE capture_id = ? AND idx = ? AND what IN ('passed', 'failed')"
+    return frozenset(RunVerdict(what) for (what,) in db.execute(found, run.seat).fetchall())
 
 
 def _after_control(db: Db, write: GateWrite, run: ControlRead, before: Gate) -> None:
     stands, left = at_time(before, run.at, write.policy), after(before, run, write.policy)
     _keep(db, write.key, left)
     _append(db, write.key, run, stands, left, _Line(what=run.verdict.value, run=write.run, level=run.level))
-    look_back = look_back_of(before, run)
+    look_back = look_back_of(_sets_before(db, write.key, run), run)
     if look_back is not None:
         _list(db, write.key, look_back)
-    _free(db, write.key, stands, left)
+    if left.state.may_go and not stands.state.may_go:
+        _free(db, write.key)
+
+
+def _sets_before(db: Db, key: GateKey, run: ControlRead) -> list[Seat]:
+    """Give the strip that completed the last set before a control, if there is one."""
+    found = f"SELECT capture_id, idx FROM gate_events WHERE {_OF_KEY} AND decides = 1 AND (capture_id, idx) < (?, ?)"
+    rows = db.execute(f"{found} ORDER BY capture_id DESC, idx DESC LIMIT 1", (*_values(key), *run.seat)).fetchall()
+    return [(capture_id, index) for capture_id, index in rows]
 
 
 def _keep(db: Db, key: GateKey, gate: Gate) -> None:
@@ -111,21 +123,19 @@ def _append(db: Db, key: GateKey, happened: Happening | datetime, before: Gate, 
 
 
 def _list(db: Db, key: GateKey, look_back: LookBack) -> None:
-    """List every result that left between the two, once: what an earlier failure listed stays as it is."""
+    """List every result that left since, once: what an earlier failure listed stays as it is."""
     since = look_back.since or (0, -1)
     db.execute(
         "INSERT INTO look_backs (capture_id, idx, failed_capture_id, failed_idx, verdict, actor, verified, reason)"
         " SELECT capture_id, idx, CAST(? AS BIGINT), CAST(? AS BIGINT), '', '', '', '' FROM strips"
         f" WHERE {_OF_KEY} AND purpose = 'patient' AND outcome = 'coded' AND is_newest = 1"
-        " AND (capture_id, idx) > (?, ?) AND (capture_id, idx) < (?, ?) ORDER BY capture_id, idx ON CONFLICT DO NOTHING",
-        (*look_back.failed_by, *_values(key), *since, *look_back.failed_by),
+        " AND (capture_id, idx) > (?, ?) ORDER BY capture_id, idx ON CONFLICT DO NOTHING",
+        (*look_back.failed_by, *_values(key), *since),
     )
 
 
-def _free(db: Db, key: GateKey, before: Gate, left: Gate) -> None:
-    """Put what waited for a gate that has opened to judging, in the order in which it was read."""
-    if before.state.may_go or not left.state.may_go:
-        return
+def _free(db: Db, key: GateKey) -> None:
+    """Put what waits for a gate that is open to judging, in the order in which it was read."""
     waiting = f"SELECT capture_id, idx FROM strips WHERE {_OF_KEY} AND outcome = 'waiting' ORDER BY capture_id, idx"
     for capture_id, index in db.execute(waiting, _values(key)).fetchall():
         _judge_again(db, key.analyzer, capture_id, index, PASSED)
@@ -170,7 +180,8 @@ def say_of_gate(db: Db, command: SayOfGate) -> None:
     left = after(before, word, command.policy)
     _keep(db, key, left)
     _append(db, key, word, stands, left, _Line(what=asks(word).name.lower(), actor=word.by, reason=reason_of(word)))
-    _free(db, key, stands, left)
+    if left.state.may_go and not stands.state.may_go:
+        _free(db, key)
 
 
 def end_waiting(db: Db, command: EndWaiting) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from bridge.errors import Overtaken, RefusedAction
 from bridge.store.codec import when
 from bridge.store.commands import CloseLot, EnterLot, SignLot
-from bridge.store.database import Db, new_id
+from bridge.store.database import Db
 from bridge.store.statements import Change, note
 
 SAME_PERSON = "You entered this lot yourself. A second person compares it with the insert and signs."
@@ -18,11 +18,11 @@ def same_person(one: str, other: str) -> bool:
 
 def enter_lot(db: Db, command: EnterLot) -> int:
     """Keep a lot; nobody has signed it yet."""
-    lot_id = new_id(
-        db,
+    new = db.insert(
         "INSERT INTO control_lots (content, entered_by, entered_at, signed_by, closed_by) VALUES (?,?,?,'','')",
         (command.content, command.actor.name, when(command.at)),
     )
+    lot_id = int(new)
     note(db, command.at, command.actor, "lot.entered", f"lot:{lot_id}", Change(after="entered"))
     return lot_id
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from functools import lru_cache
+from typing import SupportsInt
 
 from bridge.bench.series import left_by
 from bridge.errors import LeaseLost, Overtaken
@@ -34,6 +34,7 @@ from bridge.store.codec import (
     content_bytes,
     json_bytes,
     json_text,
+    microseconds,
     moment,
     of_record,
     packed,
@@ -43,10 +44,10 @@ from bridge.store.codec import (
     when,
 )
 from bridge.store.commands import Lease, NewDelivery, RecordedOutcome, RecordOutcome
-from bridge.store.database import Db, Rows
-from bridge.store.interned import word_id
+from bridge.store.database import Db
+from bridge.store.interned import OwnKind, word_id
 from bridge.store.lanes import is_over, join_lane
-from bridge.store.statements import KEEP_MESSAGE, NEW_ATTEMPT, Change, NewStop, note, open_stop
+from bridge.store.statements import KEEP_MESSAGE, NEW_ATTEMPT, Change, NewStop, note, note_own, open_stop
 
 _PRINTED = (
     "number",
@@ -61,8 +62,10 @@ _WORDS = {Coded: "coded", Held: "held", Rejected: "rejected", Copy: "copy", NonP
 
 def record_outcome(db: Db, command: RecordOutcome) -> RecordedOutcome:
     """Record what judging made of one reading. Raises Overtaken where that was recorded already, or is not this piece of work's any more."""
-    _supersede(db, command, _due(db, command))
-    strip_id, arrived_at = _insert_strip(db, command)
+    due = _due(db, command)
+    _supersede(db, command, due)
+    at, at_us = when(command.at), microseconds(command.at)
+    strip_id = int(_insert_strip(db, command, due.arrived_at, at))
     stop_id, repeat = _stop(db, command, strip_id)
     made: list[_Made] = []
     result = _result(command)
@@ -71,24 +74,25 @@ def record_outcome(db: Db, command: RecordOutcome) -> RecordedOutcome:
             "INSERT INTO results (result_id, version, strip_id, content) VALUES (?,?,?,?)",
             (result.result_id, result.version, strip_id, result_bytes(result)),
         )
-        made = [_insert_delivery(db, new, result, command) for new in command.deliveries]
-    _advance_series(db, command, arrived_at)
-    delivery_ids = tuple(_noted(db, command, each) for each in made)
-    begun = [_begun(db, command, number) if each.begins else None for number, each in zip(delivery_ids, made, strict=True)]
+        made = [_insert_delivery(db, new, result, command, at) for new in command.deliveries]
+    _advance_series(db, command, due.arrived_at)
+    delivery_ids = tuple(_noted(db, at_us, each) for each in made)
+    begun = [_begun(db, at, at_us, number) if each.begins else None for number, each in zip(delivery_ids, made, strict=True)]
     db.execute(
         "UPDATE intake SET next_index = ?, ended_at = ? WHERE id = ?",
-        (command.reading.index + 1, when(command.at) if command.ends_intake else None, command.intake_id),
+        (command.reading.index + 1, at if command.ends_intake else None, command.intake_id),
     )
     move_gate(db, command)
-    note(db, command.at, SERVICE, "strip.judged", f"strip:{strip_id}", Change(after=_word(command)))
-    attempts = tuple(None if row is None else int(row.fetchone()[0]) for row in begun)
+    note_own(db, at_us, OwnKind("strip.judged", "strip", after=_word(command)), strip_id)
+    attempts = tuple(None if new is None else int(new) for new in begun)
     return RecordedOutcome(strip_id=strip_id, stop_id=stop_id, delivery_ids=delivery_ids, attempts=attempts, repeat=repeat)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class _Due:
-    """A reading that may be recorded: the strip that stood for it so far, and whether its whole capture is read again."""
+    """A reading that may be recorded: when its capture arrived, as stored, the strip that stood for it so far, and whether all of the capture is read again."""
 
+    arrived_at: str
     newest: int | None
     is_whole_again: bool
 
@@ -97,14 +101,14 @@ def _due(db: Db, command: RecordOutcome) -> _Due:
     """Refuse to record a reading twice: a judge may not know whether its last commit happened, or what a person did since it looked."""
     index = command.reading.index
     row = db.execute(
-        "SELECT i.only_index, i.next_index, i.ended_at, i.because, s.id FROM intake i"
-        " LEFT JOIN strips s ON s.capture_id = ? AND s.idx = ? AND s.is_newest = 1 WHERE i.id = ?",
+        "SELECT i.only_index, i.next_index, i.ended_at, i.because, s.id, c.arrived_at FROM intake i JOIN captures c ON c.id = ?"
+        " LEFT JOIN strips s ON s.capture_id = c.id AND s.idx = ? AND s.is_newest = 1 WHERE i.id = ?",
         (command.capture_id, index, command.intake_id),
     ).fetchone()
     is_due = row is not None and row[2] is None and (row[0] is not None or row[1] <= index)
     if not is_due or (row[0] is None and row[3] and _is_settled(db, command)):
         raise Overtaken("This reading was judged already. Look at what is next.")
-    return _Due(newest=row[4], is_whole_again=row[0] is None and row[3] != "")
+    return _Due(arrived_at=row[5], newest=row[4], is_whole_again=row[0] is None and row[3] != "")
 
 
 def _is_settled(db: Db, command: RecordOutcome) -> bool:
@@ -187,68 +191,44 @@ def _pads(command: RecordOutcome) -> list[tuple[str, str, str, bool | None]]:
     ]
 
 
-def _accepted_columns(command: RecordOutcome) -> dict[str, object]:
-    """Give the columns that checking settles; where it accepted nothing, the printed texts stand, as of a routine patient strip."""
+_ACCEPTED = ("mode", "series", "number", "purpose", "priority", "patient_id", "specimen_id", "operator", "strip_type", "strip_lot", "analyzed_at", "accepted")  # fmt: skip
+
+
+def _accepted_columns(command: RecordOutcome) -> tuple[object, ...]:
+    """Give the values of ``_ACCEPTED``, which checking settles; where it accepted nothing, the printed texts stand, as of a routine patient strip."""
     checked = _checked(command)
     if checked is None:
-        return {
-            "mode": "",
-            "series": "",
-            "purpose": "patient",
-            "priority": "routine",
-            **{name: _text(command.reading, name) for name in _PRINTED},
-            "analyzed_at": None,
-            "accepted": None,
-        }
-    return {
-        "mode": checked.key.mode,
-        "series": checked.key.series,
-        "number": checked.key.number,
-        "purpose": checked.purpose,
-        "priority": checked.priority,
-        "patient_id": checked.patient_id,
-        "specimen_id": checked.specimen_id,
-        "operator": checked.operator,
-        "strip_type": checked.strip_type,
-        "strip_lot": checked.strip_lot,
-        "analyzed_at": when(checked.analyzed_at),
-        "accepted": packed_column(content_bytes(checked.content)),
-    }
+        number, *others = (_text(command.reading, name) for name in _PRINTED)
+        return ("", "", number, "patient", "routine", *others, None, None)
+    return (
+        checked.key.mode, checked.key.series, checked.key.number, str(checked.purpose), str(checked.priority), checked.patient_id,
+        checked.specimen_id, checked.operator, checked.strip_type, checked.strip_lot, when(checked.analyzed_at),
+        packed_column(content_bytes(checked.content)),
+    )  # fmt: skip
 
 
-def _insert_strip(db: Db, command: RecordOutcome) -> tuple[int, str]:
-    """Write the strip; give its id, and when its capture arrived, as stored."""
+_STRIP = (
+    "capture_id", "idx", "is_newest", "outcome", "analyzer", *_ACCEPTED, "patient_printed", "arrived_at", "judged_at", "record_digest", "record_key",
+    "copy_of", "result_id", "findings", "printed", "abnormal", "place_start", "place_end", "tables",
+)  # fmt: skip
+_INSERT_STRIP = f"INSERT INTO strips ({', '.join(_STRIP)}) VALUES ({', '.join('?' * len(_STRIP))})"
+
+
+def _insert_strip(db: Db, command: RecordOutcome, arrived_at: str, at: str | None) -> SupportsInt:
+    """Write the strip, whose capture arrived at ``arrived_at`` and which is judged ``at``, both as stored; give its row."""
     reading, outcome, result = command.reading, command.outcome, _result(command)
     pads = _pads(command)
-    row = {
-        "capture_id": command.capture_id,
-        "idx": reading.index,
-        "is_newest": 1,
-        "outcome": _word(command),
-        "analyzer": reading.analyzer,
-        **_accepted_columns(command),
-        "patient_printed": _text(reading, "patient_id"),
-        "judged_at": when(command.at),
-        "record_digest": reading.record_digest,
-        "record_key": record_key(reading.record_digest),
-        "copy_of": outcome.of if isinstance(outcome, Copy) else None,
-        "result_id": result.result_id if result else "",
-        "findings": json_text([(f.rule, f.severity, f.sentence) for f in _findings(command)]),
-        "printed": packed_column(json_bytes(pads)) if pads else None,
-        "abnormal": sum(bool(pad[3]) for pad in pads),
-        "place_start": reading.place.start,
-        "place_end": reading.place.end,
-        "tables": word_id(db, command.tables_digest),
-    }
-    strip_id, arrived_at = db.execute(_strip_insert(tuple(row)), (*row.values(), command.capture_id)).fetchone()
-    return int(strip_id), str(arrived_at)
-
-
-@lru_cache(maxsize=8)
-def _strip_insert(columns: tuple[str, ...]) -> str:
-    marks = ", ".join("?" * len(columns))
-    from_capture = f"SELECT {marks}, arrived_at FROM captures WHERE id = ?"
-    return f"INSERT INTO strips ({', '.join(columns)}, arrived_at) {from_capture} RETURNING id, arrived_at"
+    findings = _findings(command)
+    return db.insert(
+        _INSERT_STRIP,
+        (
+            command.capture_id, reading.index, 1, _word(command), reading.analyzer, *_accepted_columns(command), _text(reading, "patient_id"),
+            arrived_at, at, reading.record_digest, record_key(reading.record_digest), outcome.of if isinstance(outcome, Copy) else None,
+            result.result_id if result else "", json_text([(f.rule, f.severity, f.sentence) for f in findings]) if findings else "[]",
+            packed_column(json_bytes(pads)) if pads else None, sum(bool(pad[3]) for pad in pads), reading.place.start, reading.place.end,
+            word_id(db, command.tables_digest),
+        ),
+    )  # fmt: skip
 
 
 # --- stops
@@ -328,31 +308,31 @@ def _joined(db: Db, command: RecordOutcome, where: str, values: tuple[object, ..
 
 _INSERT_DELIVERY = (
     "INSERT INTO deliveries (destination, lane, priority, result_id, version, format, control_id, state, attempts, born_at, first_attempt_at,"
-    " last_code, after, is_head, rank, is_blocked, tables) VALUES (?,?,?,?,?,?,?,?,?,?,?,'',?,?,?,?,?) RETURNING id"
+    " last_code, after, is_head, rank, is_blocked, tables) VALUES (?,?,?,?,?,?,?,?,?,?,?,'',?,?,?,?,?)"
 )
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class _Made:
-    """A delivery that was made: the row with its id, which is not asked for yet, its state, its message, and whether its first try began with it."""
+    """A delivery that was made: its row, whose id is not asked for yet, its state, its message, and whether its first try began with it."""
 
-    row: Rows
+    row: SupportsInt
     state: DeliveryState
     message: Message | None
     begins: bool
 
 
-def _insert_delivery(db: Db, new: NewDelivery, result: CodedResult, command: RecordOutcome) -> _Made:
-    message, at = new.message, when(command.at)
+def _insert_delivery(db: Db, new: NewDelivery, result: CodedResult, command: RecordOutcome, at: str | None) -> _Made:
+    message = new.message
     state = DeliveryState.QUEUED if message else DeliveryState.UNBORN
     is_head, rank = join_lane(db, new.destination, new.lane, new.priority)
     is_blocked = new.after is not None and not is_over(db, new.after)
     begins = new.begins and message is not None and is_head and not is_blocked and _is_newest(db, new.lease)
-    row = db.execute(
+    row = db.insert(
         _INSERT_DELIVERY,
         (
-            new.destination, new.lane, new.priority, result.result_id, result.version, message.format if message else "",
-            message.control_id if message else None, step(state, DeliveryEvent.BEGIN) if begins else state,
+            new.destination, new.lane, str(new.priority), result.result_id, result.version, str(message.format) if message else "",
+            message.control_id if message else None, str(step(state, DeliveryEvent.BEGIN) if begins else state),
             int(begins), at, at if begins else None, new.after, int(is_head), rank, int(is_blocked), word_id(db, command.tables_digest),
         ),
     )  # fmt: skip
@@ -370,21 +350,27 @@ def _is_newest(db: Db, lease: Lease | None) -> bool:
     return True
 
 
-def _noted(db: Db, command: RecordOutcome, made: _Made) -> int:
+def _noted(db: Db, at_us: int, made: _Made) -> int:
     """Keep the message of a delivery that was made, and note it; give its id."""
-    delivery_id = int(made.row.fetchone()[0])
+    delivery_id = int(made.row)
     if made.message is not None:
-        db.execute(KEEP_MESSAGE, (delivery_id, packed(made.message.payload)))
-    note(db, command.at, SERVICE, "delivery.made", f"delivery:{delivery_id}", Change(after=made.state))
+        db.append(KEEP_MESSAGE, (delivery_id, packed(made.message.payload)))
+    note_own(db, at_us, OwnKind("delivery.made", "delivery", after=str(made.state)), delivery_id)
     return delivery_id
 
 
-def _begun(db: Db, command: RecordOutcome, delivery_id: int) -> Rows:
-    """Note the try that began with a delivery; give the row with its id, which is not asked for yet."""
-    begin = DeliveryEvent.BEGIN
-    change = Change(before=DeliveryState.QUEUED, after=step(DeliveryState.QUEUED, begin))
-    note(db, command.at, SERVICE, f"delivery.{begin.name.lower()}", f"delivery:{delivery_id}", change)
-    return db.execute(NEW_ATTEMPT, (delivery_id, when(command.at)))
+_BEGUN = OwnKind(
+    f"delivery.{DeliveryEvent.BEGIN.name.lower()}",
+    "delivery",
+    str(DeliveryState.QUEUED),
+    str(step(DeliveryState.QUEUED, DeliveryEvent.BEGIN)),
+)
+
+
+def _begun(db: Db, at: str | None, at_us: int, delivery_id: int) -> SupportsInt:
+    """Note the try that began with a delivery; give its row, whose id is not asked for yet."""
+    note_own(db, at_us, _BEGUN, delivery_id)
+    return db.insert(NEW_ATTEMPT, (delivery_id, at))
 
 
 def _advance_series(db: Db, command: RecordOutcome, arrived_at: str) -> None:

@@ -12,15 +12,23 @@ from weakref import WeakKeyDictionary, ref
 from bridge.store.api import Store
 from bridge.store.commands import Command
 
-_Told = Callable[["Future[Any]"], None]
+_Told = Callable[["Future[Any]"], Any]
 _Finished = tuple["asyncio.Future[Any]", "Future[Any]", _Told | None]
 
 
-async def done(store: Store, command: Command, *, told: _Told | None = None) -> Any:
+async def done(store: Store, command: Command) -> Any:
     """Submit ``command`` and give its result once it is durable; raises what it is refused with.
 
-    What was submitted is done: being cancelled while waiting takes nothing back. ``told`` hears of the finished command in the event loop,
-    before who waits does, and where nobody waits any more as well.
+    What was submitted is done: being cancelled while waiting takes nothing back.
+    """
+    return await submitted(store, command)
+
+
+def submitted(store: Store, command: Command, *, told: _Told | None = None) -> asyncio.Future[Any]:
+    """Submit ``command`` at once, and give what is waited for.
+
+    ``told`` hears of the finished command in the event loop, before who waits does, and where nobody waits any more as well. Who waits gets
+    what ``told`` gives or raises.
     """
     loop = asyncio.get_running_loop()
     awaited: asyncio.Future[Any] = loop.create_future()
@@ -28,7 +36,7 @@ async def done(store: Store, command: Command, *, told: _Told | None = None) -> 
     if mailbox is None:
         mailbox = _MAILBOXES[loop] = _Mailbox(loop)
     store.submit(command).add_done_callback(lambda future: mailbox.put((awaited, future, told)))
-    return await awaited
+    return awaited
 
 
 class _Mailbox:
@@ -54,14 +62,14 @@ class _Mailbox:
         self._is_called = False  # first: what is left from now on wakes the loop again
         while self._finished:
             awaited, future, told = self._finished.popleft()
-            if told is not None:
-                told(future)
-            if awaited.done():
-                continue  # cancelled
-            if error := future.exception():
-                awaited.set_exception(error)
+            try:
+                given = future.result() if told is None else told(future)
+            except Exception as error:  # noqa: BLE001 - whatever it is, it is for who waits
+                if not awaited.done():
+                    awaited.set_exception(error)
             else:
-                awaited.set_result(future.result())
+                if not awaited.done():  # else cancelled
+                    awaited.set_result(given)
 
 
 _MAILBOXES: WeakKeyDictionary[asyncio.AbstractEventLoop, _Mailbox] = WeakKeyDictionary()

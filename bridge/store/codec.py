@@ -29,7 +29,7 @@ STRIP = "strip-1.zdict"  # of the columns of a strip's row, which are packed by 
 _BYTES = {name: (_FOLDER / name).read_bytes() for name in (*_KINDS.values(), STRIP)}
 # The first byte of what is stored names the dictionary; none is the first byte of a zlib stream, whose low half is 8 (RFC 1950, section 2.2)
 _MARKS = {"": 0, "hl7-1.zdict": 1, "fhir-1.zdict": 2, "result-1.zdict": 3, STRIP: 4}
-_LEVELS = {"": 3, "hl7-1.zdict": 5, "fhir-1.zdict": 3, "result-1.zdict": 6, STRIP: 3}  # ours: see docs/explanation/size.md
+_LEVELS = {"": 3, "hl7-1.zdict": 3, "fhir-1.zdict": 3, "result-1.zdict": 3, STRIP: 3}  # ours: see docs/explanation/size.md
 # What earlier versions packed with zlib and a dictionary, which a stream names by its Adler-32
 _OLD_DICTIONARIES = {zlib.adler32(content).to_bytes(4, "big"): content for name, content in _BYTES.items() if name != STRIP}
 _HAS_DICTIONARY = 0x20  # RFC 1950, section 2.2: bit 5 of the second byte

@@ -9,7 +9,7 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Iterator, Sequence
 from datetime import datetime
-from typing import Any, Protocol
+from typing import Any, Protocol, SupportsInt
 
 
 class Rows(Protocol):
@@ -54,6 +54,15 @@ class Db(Protocol):
     def execute(self, sql: str, values: Sequence[Any] = (), /) -> Rows:
         """Do one statement."""
 
+    def insert(self, sql: str, values: Sequence[Any], /) -> SupportsInt:
+        """Do an INSERT into a table that has ids; ``int`` of what this gives is the new row's, and may wait for a server's answer."""
+
+    def append(self, sql: str, values: Sequence[Any], /) -> None:
+        """Do an INSERT of a row that nothing reads before it is settled: with its like, at the latest by the commit."""
+
+    def settle(self) -> None:
+        """Write what was appended. Whoever reads or changes such rows does this first."""
+
     def hold(self, name: str) -> None:
         """Wait until nobody else holds ``name``, and hold it to the end of the transaction."""
 
@@ -73,6 +82,33 @@ class SqliteDb(sqlite3.Connection):
         super().__init__(*args, **more)
         self.known: dict[object, int] = {}
         self.standing: set[object] | None = None
+        self._appended: dict[str, list[Sequence[Any]]] = {}
+
+    def insert(self, sql: str, values: Sequence[Any], /) -> int:
+        """Do an INSERT; give the new row's id."""
+        new = self.execute(sql, values).lastrowid
+        assert new is not None
+        return new
+
+    def append(self, sql: str, values: Sequence[Any], /) -> None:
+        """Keep a row for ``settle`` while a group is done together; else write it."""
+        if self.standing is None:
+            self.execute(sql, values)
+        else:
+            self._appended.setdefault(sql, []).append(values)
+
+    def settle(self) -> None:
+        """Write what was appended, one statement for all rows of a kind, each kind in its order."""
+        if self._appended:
+            appended, self._appended = self._appended, {}
+            for sql, rows in appended.items():
+                self.executemany(sql, rows)
+
+    def forget(self) -> None:
+        """Forget what was appended, and all that was looked up: what it is of is undone."""
+        self._appended.clear()
+        self.known.clear()
+        self.standing = None
 
     def hold(self, name: str) -> None:
         """Hold nothing more."""
@@ -83,8 +119,3 @@ class SqliteDb(sqlite3.Connection):
     def time(self, given: datetime) -> datetime:
         """Give ``given``."""
         return given
-
-
-def new_id(db: Db, insert: str, values: Sequence[Any]) -> int:
-    """Do ``insert`` into a table that has ids; give the new row's."""
-    return int(db.execute(f"{insert} RETURNING id", values).fetchone()[0])

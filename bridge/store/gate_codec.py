@@ -18,6 +18,7 @@ def gate_text(gate: Gate) -> str:
         "last_set": gate.last_set,
         "strips": gate.strips,
         "due_at": when(gate.due_at),
+        "since": when(gate.since),
     }
     return orjson.dumps(plain).decode()
 
@@ -33,4 +34,5 @@ def gate_of(text: str) -> Gate:
         last_set=(last_set[0], last_set[1]) if last_set else None,
         strips=plain["strips"],
         due_at=moment_or_none(plain["due_at"]),
+        since=moment_or_none(plain.get("since")),  # a gate that was last moved before it was kept has none
     )

@@ -6,12 +6,23 @@ was given in a transaction which did not come about would be another word's.
 
 from __future__ import annotations
 
-from bridge.model import Actor
+from typing import NamedTuple
+
+from bridge.model import SERVICE, Actor
 from bridge.store.database import Db
 
 NUMBERED = frozenset(
     {"capture", "strip", "stop", "delivery"}
 )  # what an event is about has a number of its own; all else is named in full
+
+
+class OwnKind(NamedTuple):
+    """A kind of event that Padpost itself makes, about what has a number (``NUMBERED``): plain words, none for no state."""
+
+    what: str
+    subject: str
+    before: str = ""
+    after: str = ""
 
 
 def word_id(db: Db, word: str) -> int:
@@ -38,6 +49,14 @@ def kind_id(db: Db, actor: Actor, what: str, subject: str, before: str, after: s
             values,
         )
         known = db.known[kind] = int(found.fetchone()[0])
+    return known
+
+
+def own_kind_id(db: Db, kind: OwnKind) -> int:
+    """Give the number of a kind of event of Padpost's own."""
+    known = db.known.get(kind)
+    if known is None:
+        known = db.known[kind] = kind_id(db, SERVICE, *kind)
     return known
 
 

@@ -60,8 +60,22 @@ def forget_mark(folder: Path) -> None:
     (folder / NAME).unlink(missing_ok=True)
 
 
-def is_behind(store: Mark, mark: Mark | None) -> bool:
-    """Say whether a store is not the one that the mark was written of, or has gone back since."""
+def is_behind(store: Mark, mark: Mark | None, *, is_reviewed: bool = False) -> bool:
+    """Say whether a store is not the one that the mark was written of, or has gone back since.
+
+    ``is_reviewed``: the store itself tells of a review that ended the mark's epoch (``is_left``); then the mark is from before it.
+    """
     if mark is None:
         return False
-    return store.epoch != mark.epoch or store.captures < mark.captures or store.attempts < mark.attempts
+    if store.epoch != mark.epoch:
+        return not is_reviewed
+    return store.captures < mark.captures or store.attempts < mark.attempts
+
+
+def is_left(db: Db, epoch: str) -> bool:
+    """Say whether a review in this store has ended ``epoch``.
+
+    Its mark may be older than that: the power failed between the review's commit and the new mark, or the mark cannot be written. To review
+    once more at each start would put before a person what nobody sent twice. Kinds of events outlive a purge of the events.
+    """
+    return db.execute("SELECT 1 FROM event_kinds WHERE what = 'store.restored' AND before = ?", (epoch,)).fetchone() is not None

@@ -6,7 +6,20 @@ from dataclasses import replace
 from datetime import datetime
 
 from bridge.bench.controls import RunVerdict
-from bridge.bench.gate import ControlRead, Gate, GateKey, Seat, after, asks, at_time, decides, may, reason_of
+from bridge.bench.gate import (
+    ControlRead,
+    Gate,
+    GateKey,
+    Seat,
+    after,
+    asks,
+    at_time,
+    counted,
+    counts_again,
+    decides,
+    may,
+    reason_of,
+)
 from bridge.bench.look_back import LookBack, look_back_of
 from bridge.errors import Overtaken, RefusedAction
 from bridge.lifecycle.states import StopEnd
@@ -30,20 +43,24 @@ def move_gate(state: State, command: c.RecordOutcome) -> None:
         if write.counts and write.policy.every_strips is not None:
             state.gates[write.key] = after(before, write.what, write.policy)
         if isinstance(command.outcome, Waiting) and stands.state.may_go:
-            _judge_again(state, command.capture_id, command.reading.index, PASSED)
+            _free(state, write.key)
         return
-    counted = (RunVerdict.PASSED, RunVerdict.FAILED)
-    if any((row.capture_id, row.index) == write.what.seat and row.what in counted for row, _ in state.gate_events):
+    decided = frozenset({RunVerdict.PASSED, RunVerdict.FAILED})
+    here = (row.what for row, _ in state.gate_events if (row.capture_id, row.index) == write.what.seat)
+    if not counts_again(write.what, decided.intersection(here)):
         return
-    left = after(before, write.what, write.policy)
+    run = counted(before, write.what, write.policy)
+    left = after(before, run, write.policy)
     state.gates[write.key] = left
-    row = _row(state, write.key, write.what.at, stands, left, what=write.what.verdict.value)
-    row = replace(row, capture_id=command.capture_id, index=command.reading.index, level=write.what.level, run=write.run)
-    state.gate_events.append((row, decides(write.what, left)))
-    look_back = look_back_of(before, write.what)
+    row = _row(state, write.key, run.at, stands, left, what=run.verdict.value)
+    row = replace(row, capture_id=command.capture_id, index=command.reading.index, level=run.level, run=write.run)
+    state.gate_events.append((row, decides(run, left)))
+    sets = [(row.capture_id, row.index) for row, decided_so in state.gate_events if decided_so and row.key == write.key]
+    look_back = look_back_of(sets, run)
     if look_back is not None:
         _list(state, write.key, look_back)
-    _free(state, write.key, stands, left)
+    if left.state.may_go and not stands.state.may_go:
+        _free(state, write.key)
 
 
 def _row(state: State, key: GateKey, at: datetime, before: Gate, left: Gate, *, what: str) -> rows.GateEventRow:
@@ -74,10 +91,9 @@ def _list(state: State, key: GateKey, look_back: LookBack) -> None:
             state.doubted[next_id(state.doubted)] = Doubted(seat=seat, failed_by=look_back.failed_by)
 
 
-def _free(state: State, key: GateKey, before: Gate, left: Gate) -> None:
-    if left.state.may_go and not before.state.may_go:
-        for capture_id, index in _seats(state, key, "waiting"):
-            _judge_again(state, capture_id, index, PASSED)
+def _free(state: State, key: GateKey) -> None:
+    for capture_id, index in _seats(state, key, "waiting"):
+        _judge_again(state, capture_id, index, PASSED)
 
 
 def _is_underway(state: State, capture_id: int, index: int) -> bool:
@@ -112,7 +128,8 @@ def say_of_gate(state: State, command: c.SayOfGate) -> None:
     row = _row(state, command.key, word.at, stands, left, what=asks(word).name.lower())
     row = replace(row, actor=word.by.name, verified=word.by.verified, reason=reason_of(word))
     state.gate_events.append((row, None))
-    _free(state, command.key, stands, left)
+    if left.state.may_go and not stands.state.may_go:
+        _free(state, command.key)
 
 
 def end_waiting(state: State, command: c.EndWaiting) -> None:
@@ -201,6 +218,11 @@ class GatesInMemory:
             at_reading=next((each[2] for each in reversed(happened) if each[0] < here), GateState.START),
             decided_next=next((each[3] for each in happened if each[0] > here and each[3] is not None), None),
         )
+
+    def is_behind_waiting(self, key: GateKey, *, patient_id: str, seat: Seat) -> bool:
+        """Say whether a strip of the patient that was read before ``seat`` waits for the same gate still, or to be judged again."""
+        waiting = (strip.row for strip in self._state.strips.values() if _of(key, strip, "waiting"))
+        return any(row.patient_id == patient_id and (row.capture_id, row.index) < seat for row in waiting)
 
     def gates(self) -> tuple[rows.GateRow, ...]:
         """Give every gate that something happened to or that a strip waits for, by analyzer, strip type and lot."""

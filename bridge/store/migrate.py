@@ -8,7 +8,7 @@ from pathlib import Path
 
 from bridge.errors import StoreFailed
 
-NEWEST = "0010"  # the newest revision under migrations/versions; a test compares
+NEWEST = "0011"  # the newest revision under migrations/versions; a test compares
 
 
 def revision(file: Path) -> str:
@@ -32,7 +32,8 @@ def migrate(file: Path) -> None:
 def bring_forward(found: str, where: str, target: Callable[[], str]) -> None:
     """Bring the store ``where``, of revision ``found``, to the newest schema. Raises StoreFailed if a newer Padpost wrote it.
 
-    ``target`` gives SQLAlchemy's URL of a file, or libpq's connection string of a database.
+    ``target`` gives SQLAlchemy's URL of a file, or libpq's connection string of a database. What the database says against it (no room, no
+    right, gone) is raised as its own driver says it, sqlite3.Error or psycopg.Error: callers know those. The store is as it was then.
     """
     if found == NEWEST:
         return
@@ -42,8 +43,14 @@ def bring_forward(found: str, where: str, target: Callable[[], str]) -> None:
         )
     from alembic import command  # noqa: PLC0415 - see the module's first line
     from alembic.config import Config  # noqa: PLC0415 - as above
+    from sqlalchemy.exc import DBAPIError  # noqa: PLC0415 - as above
 
     config = Config()
     config.set_main_option("script_location", str(Path(__file__).parent / "migrations"))
     config.attributes["target"] = target()
-    command.upgrade(config, "head")
+    try:
+        command.upgrade(config, "head")
+    except DBAPIError as error:
+        if error.orig is None:
+            raise
+        raise error.orig from error

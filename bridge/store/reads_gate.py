@@ -49,6 +49,14 @@ class GateReads:
             decided_next=None if following is None else bool(following[0]),
         )
 
+    def is_behind_waiting(self, key: GateKey, *, patient_id: str, seat: Seat) -> bool:
+        """Say whether a strip of the patient that was read before ``seat`` waits for the same gate still, or to be judged again."""
+        found = self._db().execute(
+            f"SELECT 1 FROM strips WHERE {_OF_KEY} AND outcome = 'waiting' AND patient_id = ? AND (capture_id, idx) < (?, ?) LIMIT 1",
+            (key.analyzer, key.strip_type, key.strip_lot, patient_id, *seat),
+        )
+        return found.fetchone() is not None
+
     @one_snapshot
     def gates(self) -> tuple[GateRow, ...]:
         """Give every gate that something happened to or that a strip waits for, by analyzer, strip type and lot."""

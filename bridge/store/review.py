@@ -18,7 +18,7 @@ from bridge.store.apply_outcome import record_outcome
 from bridge.store.codec import moment_of, unpacked, when
 from bridge.store.commands import RecordOutcome
 from bridge.store.database import Db
-from bridge.store.lanes import OPEN
+from bridge.store.lanes import opened
 from bridge.store.statements import Change, NewStop, move_delivery, note, open_stop
 
 
@@ -59,7 +59,7 @@ def _review_deliveries(db: Db, now: datetime, said: str) -> int:
     found = db.execute(
         "SELECT d.id, d.destination, r.strip_id, s.capture_id, s.analyzer FROM deliveries d"
         " JOIN results r ON r.result_id = d.result_id AND r.version = d.version JOIN strips s ON s.id = r.strip_id"
-        f" WHERE d.{OPEN} ORDER BY d.id"
+        f" WHERE {opened('d.')} ORDER BY d.id"
     ).fetchall()
     for delivery_id, destination, strip_id, capture_id, analyzer in found:
         move_delivery(db, delivery_id, DeliveryEvent.RESTORE, now, SERVICE)

@@ -210,7 +210,7 @@ deliveries = Table(
     Column("payload_digest", Text),
     Column("tables", Integer, nullable=False, server_default="0"),
     _part("deliveries_waiting", "destination", "lane", "id", where=WAITING),
-    _part("deliveries_stat", "destination", "lane", where=f"{OPEN} AND priority = 'stat'"),
+    _part("deliveries_stat", "destination", "lane", where=f"priority = 'stat' AND {OPEN}"),
     _part("deliveries_tables", "tables", "destination", where=OPEN),
     _part("deliveries_head", "destination", "lane", where="is_head = 1", unique=True),
     _part("deliveries_ready", "destination", "rank", "id", where=f"{MAY_GO} AND due_at IS NULL"),

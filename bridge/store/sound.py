@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from bridge.lifecycle.states import STOPPED_DELIVERY
 from bridge.store.codec import unpacked
 from bridge.store.database import Db
-from bridge.store.lanes import OPEN
+from bridge.store.lanes import OPEN, opened
 from bridge.store.reads_shown import SENT_TO
 
 AT_ONCE = 500  # ours: captures unpacked by one question; some hundred kilobytes
@@ -26,7 +26,7 @@ _COUNTS: tuple[tuple[str, str, str], ...] = (
     (
         "lanes: each with something open has a head",
         (
-            f"SELECT count(*) FROM deliveries d WHERE d.{OPEN} AND NOT EXISTS (SELECT 1 FROM deliveries h WHERE h.destination = d.destination"
+            f"SELECT count(*) FROM deliveries d WHERE {opened('d.')} AND NOT EXISTS (SELECT 1 FROM deliveries h WHERE h.destination = d.destination"
             " AND h.lane = d.lane AND h.is_head = 1)"
         ),
         "{} waiting messages stand in lanes that nothing leads; they are not sent",
@@ -40,13 +40,13 @@ _COUNTS: tuple[tuple[str, str, str], ...] = (
         "lanes: the oldest goes first",
         (
             "SELECT count(*) FROM deliveries h WHERE h.is_head = 1 AND h.state <> 'sending' AND EXISTS (SELECT 1 FROM deliveries d WHERE d.destination ="
-            f" h.destination AND d.lane = h.lane AND d.{OPEN} AND d.id < h.id)"
+            f" h.destination AND d.lane = h.lane AND {opened('d.')} AND d.id < h.id)"
         ),
         "{} lanes are led by a younger message than their oldest",
     ),
     (
         "deliveries: none waits for one that is over",
-        f"SELECT count(*) FROM deliveries d JOIN deliveries a ON a.id = d.after WHERE d.is_blocked = 1 AND d.{OPEN} AND NOT (a.{OPEN})",
+        f"SELECT count(*) FROM deliveries d JOIN deliveries a ON a.id = d.after WHERE d.is_blocked = 1 AND {opened('d.')} AND NOT ({opened('a.')})",
         "{} messages wait for an earlier version that is over; they are not sent",
     ),
     (
@@ -62,14 +62,16 @@ _COUNTS: tuple[tuple[str, str, str], ...] = (
         (
             "SELECT count(*) FROM strips s WHERE s.outcome = 'held' AND s.outcome <> 'coded' AND s.is_newest = 1"
             " AND NOT EXISTS (SELECT 1 FROM stops t WHERE t.strip_id = s.id AND t.state = 'open')"
+            # what a person has just decided about is held until it is judged again
+            " AND NOT EXISTS (SELECT 1 FROM intake i WHERE i.capture_id = s.capture_id AND i.ended_at IS NULL)"
         ),
         "{} strips are held and stand on no list; nobody sees them",
     ),
     (
         "results: each that waits has its values",
         (
-            f"SELECT count(*) FROM deliveries d WHERE d.{OPEN} AND NOT EXISTS (SELECT 1 FROM results r WHERE r.result_id = d.result_id AND r.version = d.version"
-            " AND length(r.content) > 0)"
+            f"SELECT count(*) FROM deliveries d WHERE {opened('d.')} AND NOT EXISTS (SELECT 1 FROM results r WHERE r.result_id = d.result_id"
+            " AND r.version = d.version AND length(r.content) > 0)"
         ),
         "{} waiting messages have no result behind them",
     ),

@@ -18,7 +18,7 @@ from bridge.store.apply import apply, begin_store, recover
 from bridge.store.database import SqliteDb
 from bridge.store.file_check import WholeCheck, at_start
 from bridge.store.lock import ProcessLock, network_mount
-from bridge.store.mark import Mark, is_behind, mark_of, read_mark, write_mark
+from bridge.store.mark import Mark, is_behind, is_left, mark_of, read_mark, write_mark
 from bridge.store.migrate import migrate
 from bridge.store.reads_gate import GateReads
 from bridge.store.reads_purge import PurgeReads
@@ -75,7 +75,7 @@ class SqliteStore(WorkReads, WayReads, ShownReads, TodayReads, GateReads, PurgeR
                 raise StoreFailed(f"The store {self._file} is damaged ({verdict}). Restore it from a backup.")
             connection.execute("BEGIN IMMEDIATE")
             self._epoch = begin_store(connection)
-            if is_behind(mark_of(connection), read_mark(folder)):
+            if _went_back(connection, folder):
                 self._epoch = _put_before_a_person(connection, now())
             recover(connection, now())
             connection.execute("COMMIT")
@@ -130,6 +130,11 @@ def _require_no_restore(folder: Path) -> None:
         )
 
 
+def _went_back(connection: SqliteDb, folder: Path) -> bool:
+    mark = read_mark(folder)
+    return mark is not None and is_behind(mark_of(connection), mark, is_reviewed=is_left(connection, mark.epoch))
+
+
 def _put_before_a_person(connection: SqliteDb, now: datetime) -> str:
     """Do for a store that went back what ``padpost restore --in-place`` does; give its new epoch."""
     reviewed = review(connection, now=now, taken_at=newest_moment(connection) or now)
@@ -181,6 +186,7 @@ class SqliteEngine:
 
     def commit(self) -> None:
         """Commit, with an fsync."""
+        self._db.settle()
         self._db.standing = None
         self._db.execute("COMMIT")
 
@@ -188,8 +194,7 @@ class SqliteEngine:
         """Roll back, unless SQLite has done so itself."""
         if self._connection is None:
             return
-        self._connection.known.clear()
-        self._connection.standing = None
+        self._connection.forget()
         if self._connection.in_transaction:
             self._connection.execute("ROLLBACK")
 

@@ -8,12 +8,12 @@ from datetime import datetime
 from bridge.lifecycle.states import OPEN_DELIVERY, DeliveryEvent, StopGroup, step
 from bridge.model import SERVICE, Actor, DeliveryState, Place
 from bridge.store.codec import json_text, microseconds, when
-from bridge.store.database import Db, new_id
-from bridge.store.interned import kind_id, parted
+from bridge.store.database import Db
+from bridge.store.interned import OwnKind, kind_id, own_kind_id, parted
 from bridge.store.lanes import Moved, hold_lanes, keep_lane
 
 KEEP_MESSAGE = "INSERT INTO messages (delivery_id, payload) VALUES (?,?)"
-NEW_ATTEMPT = "INSERT INTO attempts (delivery_id, started_at, code, words) VALUES (?,?,'','') RETURNING id"
+NEW_ATTEMPT = "INSERT INTO attempts (delivery_id, started_at, code, words) VALUES (?,?,'','')"
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -50,20 +50,24 @@ class Change:
     reason: str = ""
 
 
+_NEW_EVENT = "INSERT INTO events (at_us, kind, number, reason) VALUES (?,?,?,?)"
+
+
 def note(db: Db, at: datetime, actor: Actor, what: str, subject: str, change: Change) -> None:
     """Append an event."""
     sort, number = parted(subject)
-    db.execute(
-        "INSERT INTO events (at_us, kind, number, reason) VALUES (?,?,?,?)",
-        (microseconds(at), kind_id(db, actor, what, sort, change.before, change.after), number, change.reason),
-    )
+    db.append(_NEW_EVENT, (microseconds(at), kind_id(db, actor, what, sort, change.before, change.after), number, change.reason))
+
+
+def note_own(db: Db, at_us: int, kind: OwnKind, number: int, reason: str = "") -> None:
+    """Append an event of Padpost's own about what has a ``number``; ``at_us`` is microseconds since 1970 (``codec.microseconds``)."""
+    db.append(_NEW_EVENT, (at_us, own_kind_id(db, kind), number, reason))
 
 
 def open_stop(db: Db, stop: NewStop, *, at: datetime) -> int:
     """Open a stop; give its id."""
     start, end = (stop.place.start, stop.place.end) if stop.place else (None, None)
-    stop_id = new_id(
-        db,
+    new = db.insert(
         "INSERT INTO stops (grp, state, rule, rules, sentence, remedy, place_start, place_end, releasable, opened_at, repeats, source, analyzer,"
         " capture_id, strip_id, delivery_id, receiver_words, closed_by, closed_how, closed_reason)"
         " VALUES (?,'open',?,?,?,?,?,?,?,?,0,?,?,?,?,?,?,'','','')",
@@ -72,6 +76,7 @@ def open_stop(db: Db, stop: NewStop, *, at: datetime) -> int:
             stop.source, stop.analyzer, stop.capture_id, stop.strip_id, stop.delivery_id, stop.receiver_words,
         ),
     )  # fmt: skip
+    stop_id = int(new)
     note(db, at, SERVICE, "stop.opened", f"stop:{stop_id}", Change(after=stop.group, reason=stop.rules[0]))
     return stop_id
 
@@ -105,15 +110,18 @@ def set_moved(db: Db, moved: Moved, also: Also | None = None) -> None:
     """Write where a delivery went, in one with what else changes in its row, and keep its lane; lanes are held."""
     sets = "state = ?" if moved.after in OPEN_DELIVERY else "state = ?, is_head = 0"  # what is over heads no lane
     if also is None:
-        db.execute(f"UPDATE deliveries SET {sets} WHERE id = ?", (moved.after, moved.delivery_id))
+        db.execute(f"UPDATE deliveries SET {sets} WHERE id = ?", (str(moved.after), moved.delivery_id))
     else:
-        db.execute(f"UPDATE deliveries SET {sets}, {also.sets} WHERE id = ?", (moved.after, *also.values, moved.delivery_id))
+        db.execute(f"UPDATE deliveries SET {sets}, {also.sets} WHERE id = ?", (str(moved.after), *also.values, moved.delivery_id))
     keep_lane(db, moved)
 
 
 def note_move(db: Db, moved: Moved, event: DeliveryEvent, at: datetime, actor: Actor, reason: str) -> None:
     """Append the event of a move, and tell its destination's queue what a person did; of its own moves it needs no news."""
-    if actor != SERVICE:
-        db.tell(f"destination:{moved.destination}")
+    if actor == SERVICE:
+        kind = OwnKind(_NAMES[event], "delivery", str(moved.before), str(moved.after))
+        note_own(db, microseconds(at), kind, moved.delivery_id, reason)
+        return
+    db.tell(f"destination:{moved.destination}")
     change = Change(before=moved.before, after=moved.after, reason=reason)
     note(db, at, actor, _NAMES[event], f"delivery:{moved.delivery_id}", change)

@@ -69,6 +69,12 @@ class Bench:
 
     def read(self, *plays: Play) -> list[str]:
         """Let one capture arrive and judge all that waits; give the outcome of each of its strips."""
+        capture_id = self.keep(*plays)
+        self.work_off()
+        return [strip.outcome for strip in self.store.capture_strips(capture_id)]
+
+    def keep(self, *plays: Play) -> int:
+        """Let one capture arrive, to be judged with the next; give its id."""
         self.minute += 1
         profile = self.tables.profiles["brook"]
         capture = Capture(
@@ -77,9 +83,8 @@ class Bench:
             arrived_at=NOW + timedelta(minutes=self.minute),
             payload=framed(printed(plays, profile, self.tables), profile),
         )
-        capture_id = self.store.submit(KeepCapture(capture=capture, analyzer="bench-a", profile="brook")).result(WAIT)
-        self.work_off()
-        return [strip.outcome for strip in self.store.capture_strips(capture_id)]
+        capture_id: int = self.store.submit(KeepCapture(capture=capture, analyzer="bench-a", profile="brook")).result(WAIT)
+        return capture_id
 
     def work_off(self) -> None:
         """Judge all that waits to be judged."""

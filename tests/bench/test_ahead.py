@@ -62,13 +62,30 @@ def test_every_strip_is_remembered_until_its_own_commit() -> None:
 def test_the_newest_series_is_carried_along_by_mode() -> None:
     """A number that falls opens a series only beside the newest one, committed or not; a late strip moves nothing."""
     ahead = Ahead()
-    assert ahead.series("m", None) is None
+    assert ahead.series("m", lambda: None) is None
     ahead.add(needs("5"), state(5))
     ahead.add(needs("3", digest="e", patient="q"), state(3))
     ahead.add(needs("4", digest="f", patient="r"), None)
-    assert ahead.series("m", state(2)) == state(5)
-    assert ahead.series("m", state(9)) == state(9)
-    assert ahead.series("n", state(2)) == state(2)
+    assert ahead.series("m", never) == state(5)
+    assert ahead.series("n", lambda: state(2)) == state(2)
     for _ in range(3):
         ahead.committed()
-    assert ahead.series("m", state(2)) == state(2)  # the store tells it itself by now
+    assert ahead.series("m", never) == state(5)
+
+
+def test_a_late_strip_moves_nothing_of_what_the_store_said() -> None:
+    ahead = Ahead()
+    assert ahead.series("m", lambda: state(9)) == state(9)
+    ahead.add(needs("5"), state(5))
+    assert ahead.series("m", never) == state(9)
+
+
+def test_what_was_moved_beside_it_is_asked_for_again() -> None:
+    ahead = Ahead()
+    ahead.series("m", lambda: state(2))
+    ahead.forget_series()
+    assert ahead.series("m", lambda: state(7)) == state(7)
+
+
+def never() -> SeriesState | None:
+    raise AssertionError("the store was asked once more")

@@ -227,6 +227,24 @@ def test_grace_ends() -> None:
     assert Bench(bench.policy).do("1+", "2+").later(hours=23, minutes=10).do("1+", "2+", "p").state is S.OPEN
 
 
+def test_a_new_morning_brings_no_new_grace() -> None:
+    """Shut when yesterday's grace was over, a gate stays shut at the hour at which the next day's would begin: time alone opens nothing.
+
+    Nobody moved the gate meanwhile, so that what came due yesterday has to be reckoned from the last that is known.
+    """
+    graceful = replace(POLICY, grace=timedelta(hours=4))
+    bench = Bench(graceful).do("1+", "2+")
+    reckoned = [at_time(bench.gate, MORNING + timedelta(hours=hours), graceful).state for hours in (22, 24, 28, 46, 47, 71)]
+    assert reckoned == [
+        S.OPEN,
+        S.DUE,
+        S.START,
+        S.START,
+        S.START,
+        S.START,
+    ]  # 05:00, 07:00, 11:00, then 05:00, 06:00 and 06:00 again
+
+
 def test_there_is_no_grace_at_the_beginning() -> None:
     """Grace is for what was proved before: a new lot of strips, a new container and a repaired analyzer have none."""
     patient = replace(POLICY, grace=timedelta(hours=8))
@@ -260,6 +278,40 @@ def test_a_clock_set_back_makes_nothing_due_twice() -> None:
     assert bench.state is S.OPEN  # 06:14
     bench.at -= timedelta(minutes=30)
     assert bench.do("p").later(minutes=40).state is S.OPEN
+
+
+@pytest.mark.parametrize(
+    ("happened", "minutes", "state"),
+    [
+        ("1+ 2- mend", -5, S.MENDED),  # read while the analyzer was still out of order, and told of late
+        ("1+ 2+ new", -5, S.START),  # strips of the old container
+        ("1+ 2+ service", -5, S.START),
+        ("1+ 2- why", -5, S.REPEAT),  # no repeat: it was read before what it would repeat
+        ("1+ 2- mend", -0.5, S.OPEN),  # printed to the minute
+        ("1+ 2+ new", 1, S.OPEN),
+    ],
+)
+@pytest.mark.parametrize("says", ["printed", "arrived"])
+def test_controls_read_before_what_asked_for_them(happened: str, minutes: float, state: GateState, says: str) -> None:
+    """The analyzer's memory sends them later, or a person decides about them later: they prove nothing of what came between."""
+    bench = Bench().do(*happened.split())
+    read_at = bench.at + timedelta(minutes=minutes)
+    late = bench.at + timedelta(minutes=3)
+    for level in ("1", "2"):
+        run = ControlRead(at=late, seat=(90, 0), level=level, verdict=RunVerdict.PASSED, printed_at=read_at)
+        if says == "arrived":
+            run = replace(run, at=read_at, printed_at=None)
+        bench.gate = after(bench.gate, run, POLICY)
+    assert bench.state is state
+
+
+def test_controls_of_yesterday_that_are_decided_about_today() -> None:
+    """Their arrival and their printed day agree; today's controls came due since."""
+    bench = Bench().do("1+", "2+").later(hours=23, minutes=30)
+    for level in ("1", "2"):
+        old = ControlRead(at=MORNING + timedelta(minutes=5), seat=(3, 0), level=level, verdict=RunVerdict.PASSED)
+        bench.gate = after(bench.gate, old, POLICY)
+    assert (bench.state, bench.gate.passed) == (S.START, frozenset())
 
 
 def test_the_last_set_that_passed() -> None:

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bridge.bench.controls import RunVerdict
-from bridge.bench.gate import ControlRead, Gate, PatientRead, after
+from bridge.bench.gate import ControlRead, PatientRead, after
 from bridge.bench.look_back import LookBack, LookBackRow, Verdict, decided, look_back_of, rows_of
 from bridge.errors import Overtaken, RefusedAction
 from bridge.model import Actor
@@ -30,7 +30,7 @@ def test_a_failure_at_strip_31_of_60() -> None:
     bench = Bench().do("1+", "2+", *["p"] * 28)
     sent = [(strip, 0) for strip in range(3, 31) if bench.gate.state.may_go]
     failing = control(31, "2", RunVerdict.FAILED)
-    looked = look_back_of(bench.gate, failing)
+    looked = look_back_of([(2, 0)], failing)
     assert looked == LookBack(since=(2, 0), failed_by=(31, 0))
     gate = after(bench.gate, failing, POLICY)
     for strip in range(32, 61):
@@ -42,15 +42,21 @@ def test_a_failure_at_strip_31_of_60() -> None:
 @pytest.mark.parametrize("verdict", [RunVerdict.PASSED, RunVerdict.NOT_COUNTED])
 def test_only_a_failure_looks_back(verdict: RunVerdict) -> None:
     """What passed, or does not count, puts nothing in doubt."""
-    assert look_back_of(Gate(last_set=(2, 0)), control(9, "1", verdict)) is None
-    assert look_back_of(Gate(last_set=(2, 0)), PatientRead(at=MORNING, seat=(9, 0))) is None
+    assert look_back_of([(2, 0)], control(9, "1", verdict)) is None
+    assert look_back_of([(2, 0)], PatientRead(at=MORNING, seat=(9, 0))) is None
 
 
 def test_without_any_set_everything_is_looked_at() -> None:
     """What was sent before the first controls ever passed (noted only, or released in an emergency) is in doubt from the beginning."""
-    looked = look_back_of(Gate(), control(9, "1", RunVerdict.FAILED))
+    looked = look_back_of([], control(9, "1", RunVerdict.FAILED))
     assert looked == LookBack(since=None, failed_by=(9, 0))
-    assert [row.seat for row in rows_of(looked, [(10, 0), (8, 1), (1, 0), (8, 1), (9, 1)])] == [(1, 0), (8, 1)]
+    assert [row.seat for row in rows_of(looked, [(10, 0), (8, 1), (1, 0), (8, 1)])] == [(1, 0), (8, 1), (10, 0)]
+
+
+def test_a_control_that_completed_a_set_and_fails_when_it_is_read_again() -> None:
+    """The set that it completed is none: what was sent since the one before it is in doubt."""
+    looked = look_back_of([(2, 0), (9, 0), (14, 0)], control(9, "1", RunVerdict.FAILED))
+    assert looked == LookBack(since=(2, 0), failed_by=(9, 0))
 
 
 def test_a_second_failure_lists_nothing_twice() -> None:
@@ -63,14 +69,14 @@ SEATS = st.tuples(st.integers(1, 30), st.integers(0, 2))
 
 
 @given(st.sets(SEATS), st.none() | SEATS, SEATS)
-def test_the_list_is_what_lies_between(
+def test_the_list_is_what_lies_behind_the_set(
     sent: set[tuple[int, int]], since: tuple[int, int] | None, failed_by: tuple[int, int]
 ) -> None:
-    """Each sent strip after the set and before the failure, oldest first, and no other; strips of one capture by their order in it."""
+    """Each sent strip after the set, oldest first, and no other: what lies behind the control too, since it may have failed late."""
     rows = rows_of(LookBack(since=since, failed_by=failed_by), sent)
     every = [(capture, index) for capture in range(1, 31) for index in range(3)]
-    between = every[every.index(since) + 1 if since else 0 : every.index(failed_by)]
-    assert [row.seat for row in rows] == [seat for seat in between if seat in sent]
+    behind = every[every.index(since) + 1 if since else 0 :]
+    assert [row.seat for row in rows] == [seat for seat in behind if seat in sent]
     assert all(row.is_open and row.failed_by == failed_by for row in rows)
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import threading
 from collections.abc import Callable, Iterator
+from concurrent.futures import Future
 from pathlib import Path
 from typing import Any, cast
 
@@ -16,8 +17,8 @@ from bridge.model import Acknowledgement, Answer, DeliveryState, Message, Priori
 from bridge.queue.lanes import URGENT_PLACES, DestinationQueue
 from bridge.queue.offers import Offer
 from bridge.store.api import Store
-from bridge.store.awaited import done
-from bridge.store.commands import Lease, RecordedOutcome
+from bridge.store.awaited import done, submitted
+from bridge.store.commands import Command, EndAttempt, Lease, RecordedOutcome
 from bridge.store.rows import LaneHead
 from bridge.store.sqlite import SqliteStore
 from tests.peers.mllp_receiver import MllpReceiver, accept, turn_away
@@ -85,7 +86,7 @@ def told(offer: Offer | None) -> Callable[[Any], None]:
 async def recorded(queue: DestinationQueue, store: Store, message: Message) -> bool:
     """Offer and record a message, as who judges does; say whether it was taken."""
     offer = queue.offer(message)
-    await done(store, outcome_of(store, message, offer=offer), told=told(offer))
+    await submitted(store, outcome_of(store, message, offer=offer), told=told(offer))
     if offer is None:
         queue.came()
     return offer is not None
@@ -262,7 +263,7 @@ def test_what_begins_after_the_queue_stopped_is_kept_back_and_goes_at_the_next_s
             await idle(queue)
             offer = queue.offer(message)
         assert offer is not None
-        await done(store, outcome_of(store, message, offer=offer), told=told(offer))
+        await submitted(store, outcome_of(store, message, offer=offer), told=told(offer))
         await until(lambda: states(store, message) == [S.RETRYING])
         assert (row(store, message).attempts, first.sent) == (0, [])
         second = Held()
@@ -274,6 +275,52 @@ def test_what_begins_after_the_queue_stopped_is_kept_back_and_goes_at_the_next_s
 
     asyncio.run(whole())
     assert row(store, message).attempts == 1
+
+
+class Refusing:
+    """The real store, which has no room for the first end of a try."""
+
+    def __init__(self, store: SqliteStore) -> None:
+        self._store = store
+        self.refused = 0
+
+    @property
+    def as_store(self) -> Store:
+        return cast("Store", self)
+
+    def submit(self, command: Command) -> Future[Any]:
+        """Refuse one command; pass the others on."""
+        if not isinstance(command, EndAttempt) or self.refused:
+            return self._store.submit(command)
+        self.refused += 1
+        future: Future[Any] = Future()
+        future.set_exception(StoreFull("The disk is full; nothing was written (SQLITE_FULL)."))
+        return future
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._store, name)
+
+
+def test_what_begins_for_a_queue_that_runs_anew_goes_also_where_its_end_finds_no_room(store: SqliteStore) -> None:
+    """Offered in one run and made in the next, which has recovered already: nobody else would ever make it due again."""
+    message, refusing = oru("E0000M1"), Refusing(store)
+
+    async def whole() -> None:
+        held = Held()
+        held.may_answer.set()
+        queue = queue_of(refusing.as_store, held, pace())
+        async with running(queue, None):
+            await idle(queue)
+            offer = queue.offer(message)
+        assert offer is not None
+        async with running(queue, None):
+            await until(lambda: queue._is_taking)  # it has recovered
+            await submitted(store, outcome_of(store, message, offer=offer), told=told(offer))
+            await until(lambda: states(store, message) == [S.ACCEPTED])
+        assert held.sent == ["E0000M1"]
+
+    asyncio.run(whole())
+    assert (refusing.refused, row(store, message).attempts) == (1, 1)
 
 
 def test_what_may_have_begun_is_made_due_again(store: SqliteStore) -> None:

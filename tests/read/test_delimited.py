@@ -157,3 +157,30 @@ def test_a_spoilt_row_costs_no_neighbour(junk: bytes) -> None:
     before = read(b"1,a,NEG,,,\r\n2,b,60,,,\r\n3,c,120,,,\r\n", SMALL)
     after = read(b"1,a,NEG,,,\r\n" + junk + b"\r\n3,c,120,,,\r\n", SMALL)
     assert (content(after[0]), content(after[-1])) == (content(before[0]), content(before[2]))
+
+
+def pads_of(payload: bytes) -> list[tuple[str, str, int, int]]:
+    (reading,) = read(payload, SMALL)
+    assert isinstance(reading, Reading)
+    return [
+        (pad.value.text, pad.unit.text if pad.unit else "", pad.value.place.start, pad.value.place.end) for pad in reading.pads
+    ]
+
+
+def test_a_pad_that_was_read_before_keeps_its_own_text_and_place() -> None:
+    """The same text in the same place, another text there, the same text elsewhere, and the same place in quotes: each is told as it stands."""
+    assert pads_of(b"1,A,2+,mg,,\n") == [("2+", "mg", 4, 6)]
+    assert pads_of(b"2,B,2+,mg,,\n") == [("2+", "mg", 4, 6)]
+    assert pads_of(b"3,B,3+,mg,,\n") == [("3+", "mg", 4, 6)]
+    assert pads_of(b"3,B,2+,mL,,\n") == [("2+", "mL", 4, 6)]
+    assert pads_of(b"10,A,2+,mg,,\n") == [("2+", "mg", 5, 7)]
+    assert pads_of(b"1,A,'2+',mg,,\n") == [("2+", "mg", 5, 7)]
+
+
+def test_a_pad_far_from_the_beginning_is_read_like_one_at_it() -> None:
+    first = b"1,A,2+,mg,," + b"x" * 1_500 + b"\n"
+    readings = [each for each in read(first + b"2,A,2+,mg,,\n", SMALL) if isinstance(each, Reading)]
+    assert [(pad.value.text, pad.value.place.start) for each in readings for pad in each.pads] == [
+        ("2+", 4),
+        ("2+", len(first) + 4),
+    ]

@@ -252,6 +252,35 @@ class GateContract:
         bench.control_again(stopped, "2", RunVerdict.FAILED)
         assert (bench.state, len(bench.store.gate_events())) == (S.FAILED, 1)
 
+    def test_a_control_that_passed_and_fails_when_it_is_read_again(self, bench: Bench) -> None:
+        """Read by a mended profile it is off: the gate shuts, and all that went since the set before is listed, behind it too."""
+        bench.control("1")
+        bench.control("2")
+        between, _ = bench.patient()
+        bench.control("1")
+        again = bench.control("2", stopped=True)
+        behind, _ = bench.patient()
+        stood = [bench.state]
+        bench.control_again(again, "2", RunVerdict.FAILED)
+        assert [*stood, bench.state] == [S.OPEN, S.FAILED]
+        assert [row.strip.capture_id for row in bench.store.look_backs(is_open=True)] == [between, behind]
+
+    def test_a_strip_behind_its_patients_waiting_one(self, bench: Bench) -> None:
+        """Only an earlier strip of the same patient and the same gate counts, and only while it waits."""
+        capture_id, waiting = bench.patient(waits=True)
+        strip = bench.store.strip(waiting.strip_id)
+        assert strip is not None
+        asked: dict[str, Any] = {"patient_id": strip.patient_id, "seat": (capture_id, 1)}
+        assert bench.store.is_behind_waiting(KEY, **asked)
+        assert not bench.store.is_behind_waiting(KEY, **{**asked, "seat": (capture_id, 0)})
+        assert not bench.store.is_behind_waiting(KEY, **{**asked, "patient_id": f"{strip.patient_id}9"})
+        assert not bench.store.is_behind_waiting(replace(KEY, strip_lot="L2"), **asked)
+        bench.control("1")
+        bench.control("2")
+        assert bench.store.is_behind_waiting(KEY, **asked)  # it is put to judging again, and has not gone yet
+        bench.patient(capture_id=capture_id)
+        assert not bench.store.is_behind_waiting(KEY, **asked)
+
     def test_a_control_that_did_not_count_may_count_later(self, bench: Bench) -> None:
         """Once what stopped it is mended it counts; that it did not at first stays in the history."""
         stopped = bench.control("1", RunVerdict.NOT_COUNTED, stopped=True)

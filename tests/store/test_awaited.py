@@ -8,6 +8,7 @@ import threading
 import weakref
 from collections.abc import Iterator
 from concurrent.futures import Future
+from functools import partial
 from pathlib import Path
 from typing import Any, cast
 
@@ -16,7 +17,7 @@ import pytest
 from bridge import clock
 from bridge.errors import StoreFailed
 from bridge.store.api import Store
-from bridge.store.awaited import done
+from bridge.store.awaited import done, submitted
 from bridge.store.commands import Command, ReserveNumbers
 from bridge.store.sqlite import SqliteStore
 
@@ -127,10 +128,15 @@ def test_who_is_to_be_told_hears_of_it_before_who_waits_and_where_nobody_does() 
     """A place that was given away for a command comes back whether or not somebody still waits for that command."""
 
     async def whole() -> list[str]:
-        slow, heard = Slow(), []
+        slow, heard = Slow(), list[str]()
+
+        def tell(name: str, future: Future[Any]) -> str:
+            heard.append(f"{name} told {future.result()}")
+            return str(future.result())
 
         async def waits(name: str) -> None:
-            value = await done(cast("Store", slow), ONE, told=lambda future: heard.append(f"{name} told {future.result()}"))
+            told = partial(tell, name)
+            value = await submitted(cast("Store", slow), ONE, told=told)
             heard.append(f"{name} has {value}")
 
         gone, stays = asyncio.create_task(waits("gone")), asyncio.create_task(waits("stays"))

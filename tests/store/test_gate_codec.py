@@ -23,6 +23,7 @@ MOMENTS = st.none() | st.datetimes(datetime(2000, 1, 1), datetime(2100, 1, 1), t
         last_set=st.none() | st.tuples(st.integers(1, 2**53), st.integers(0, 9999)),
         strips=st.integers(0, 10**6),
         due_at=MOMENTS,
+        since=MOMENTS,
     )
 )
 def test_there_and_back(gate: Gate) -> None:

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from bridge.model import SERVICE
 from bridge.store.database import SqliteDb
-from bridge.store.interned import NUMBERED, joined, kind_id, parted, word_id
+from bridge.store.interned import NUMBERED, OwnKind, joined, kind_id, own_kind_id, parted, word_id
 from bridge.store.sqlite import SqliteEngine, SqliteStore, connect
 from tests.store import strips as s
 
@@ -87,3 +87,11 @@ def test_a_subject_comes_together_as_it_was_parted(subject: str) -> None:
 def test_what_is_numbered_is_parted(subject: str, parts: tuple[str, int]) -> None:
     """Sort and number, or the whole and 0."""
     assert parted(subject) == parts
+
+
+def test_a_kind_of_our_own_is_the_same_kind(file: SqliteDb) -> None:
+    """However it is asked for, one row says it: the events of one kind are counted together."""
+    own = own_kind_id(file, OwnKind("strip.judged", "strip", after="held"))
+    assert own == kind_id(file, SERVICE, "strip.judged", "strip", "", "held")
+    assert own == own_kind_id(file, OwnKind("strip.judged", "strip", "", "held"))
+    assert file.execute("SELECT count(*) FROM event_kinds").fetchone() == (1,)

@@ -57,6 +57,41 @@ def test_a_copy_that_lies_in_the_stores_place_sends_nothing_by_itself(tmp_path: 
     store.close()
 
 
+def test_a_review_is_done_once_though_its_mark_cannot_be_written(tmp_path: Path) -> None:
+    """A disk without room, or a folder in the way: the old mark stays. What came since the review goes on at every later start."""
+    folder = tmp_path / "store"
+    copy = _copied(folder)
+    shutil.copyfile(copy, folder / FILE)
+    (folder / f"{NAME}.part").mkdir()  # no mark can be written from here on
+    store = _opened(folder)
+    assert [stop.rule for stop in store.stops()] == ["restore.unsure"]
+    epoch = store.epoch
+    s.post(store, "2")
+    store.close()
+    store = _opened(folder)
+    assert (store.epoch, s.heads(store, now=later(600)), len(store.stops())) == (epoch, ["2"], 1)
+    store.close()
+
+
+@pytest.mark.parametrize("how", ["in place", "from a backup"])
+def test_a_power_cut_between_a_command_and_the_end_of_its_mark_is_no_second_review(tmp_path: Path, how: str) -> None:
+    """The mark's name comes back with the power; the store itself says that its epoch was ended."""
+    folder = tmp_path / "store"
+    copy = _copied(folder)
+    mark = read_mark(folder)
+    assert mark is not None
+    if how == "in place":
+        shutil.copyfile(copy, folder / FILE)
+        done = open_epoch(folder, now=NOW)
+    else:
+        taken, _ = back_up(folder / FILE, tmp_path / "backups", now=NOW, spare_bytes=0)
+        done = restore(taken, folder, now=NOW, replace=True)
+    write_mark(folder, mark)
+    store = _opened(folder)
+    assert store.epoch == done.reviewed.epoch
+    store.close()
+
+
 @pytest.mark.parametrize("how", ["in place", "from a backup"])
 def test_what_a_command_put_back_is_not_put_back_twice(tmp_path: Path, how: str) -> None:
     """The command has opened an epoch and made the rows; the start finds nothing to do."""
@@ -102,6 +137,12 @@ def test_a_crash_leaves_the_mark_behind_the_store_and_nothing_is_made_of_it(tmp_
 def test_a_store_is_behind_where_it_lacks_what_was_there(store: Mark, mark: Mark | None, expected: bool) -> None:
     """No mark says nothing."""
     assert is_behind(store, mark) is expected
+
+
+def test_a_mark_of_an_epoch_that_a_review_ended_says_nothing_of_what_came_then() -> None:
+    """Numbers of the lost time are higher than those that are given since."""
+    assert is_behind(HERE, Mark(epoch="FGHJK", captures=99, attempts=99), is_reviewed=True) is False
+    assert is_behind(HERE, Mark(epoch="ABCDE", captures=99, attempts=99), is_reviewed=True) is True
 
 
 def _no_json(folder: Path) -> None:

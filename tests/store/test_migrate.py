@@ -11,7 +11,7 @@ from alembic.autogenerate import compare_metadata
 from alembic.config import Config
 from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
-from sqlalchemy import create_engine
+from sqlalchemy import Engine, create_engine, event
 
 from bridge.errors import StoreFailed
 from bridge.store import migrate as module
@@ -40,12 +40,28 @@ def _objects(file: Path) -> list[tuple[str, str]]:
         connection.close()
 
 
+class _FullDisk:
+    """While it is entered, SQLAlchemy's connections to SQLite may make no file larger than so many pages."""
+
+    def __init__(self, pages: int) -> None:
+        self._pages = pages
+
+    def _bound(self, made: sqlite3.Connection, _record: object) -> None:
+        made.execute(f"PRAGMA max_page_count = {self._pages}")
+
+    def __enter__(self) -> None:
+        event.listen(Engine, "connect", self._bound)
+
+    def __exit__(self, *_: object) -> None:
+        event.remove(Engine, "connect", self._bound)
+
+
 def test_the_newest_revision_is_the_only_head(tmp_path: Path) -> None:
     """One line of steps, and the number that opens without Alembic is its end."""
     script = ScriptDirectory.from_config(_config(tmp_path / "x"))
     assert script.get_heads() == [NEWEST]
     assert script.get_bases() == ["0001"]
-    assert [step.revision for step in script.walk_revisions()] == [f"{number:04}" for number in range(10, 0, -1)]
+    assert [step.revision for step in script.walk_revisions()] == [f"{number:04}" for number in range(11, 0, -1)]
 
 
 def test_the_newest_schema_is_what_the_tables_declare(tmp_path: Path) -> None:
@@ -202,6 +218,25 @@ def test_a_step_that_fails_leaves_nothing_behind(tmp_path: Path) -> None:
     connection.close()
     migrate(file)
     assert revision(file) == NEWEST
+
+
+def test_a_disk_without_room_for_the_step_to_0008_is_named_and_the_step_is_done_once_there_is_room(tmp_path: Path) -> None:
+    """SQLite's own bound on pages stands for the disk: full in the middle, nothing is changed, and the sentence says where to look."""
+    file = tmp_path / FILE
+    command.upgrade(_config(file), "0007")
+    connection = sqlite3.connect(file)
+    for statement in schema_0007.statements(lambda content: f"x'{content.hex()}'"):
+        connection.execute(statement)
+    connection.commit()
+    connection.close()
+    before = file.read_bytes()
+    full = _FullDisk(len(before) // 4096)
+    with full, pytest.raises(StoreFailed, match=r"cannot be opened: database or disk is full\. Check the disk"):
+        SqliteStore(tmp_path, now=lambda: s.NOW)
+    assert (file.read_bytes(), revision(file)) == (before, "0007")
+    store = SqliteStore(tmp_path, now=lambda: s.NOW)
+    assert store.result("R2") is not None
+    store.close()
 
 
 def test_a_store_of_a_newer_padpost_is_left_alone(tmp_path: Path) -> None:

@@ -21,7 +21,7 @@ def test_what_holds_a_lane_is_spelt_alike_everywhere() -> None:
     parts = {str(index.name): index for index in metadata.tables["deliveries"].indexes}
     for name, words in (
         ("deliveries_waiting", WAITING),
-        ("deliveries_stat", f"{OPEN} AND priority = 'stat'"),
+        ("deliveries_stat", f"priority = 'stat' AND {OPEN}"),
         ("deliveries_tables", OPEN),
         ("deliveries_ready", f"{MAY_GO} AND due_at IS NULL"),
         ("deliveries_due", f"{MAY_GO} AND due_at IS NOT NULL"),

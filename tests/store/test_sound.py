@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from bridge.lifecycle.states import StopEnd
+from bridge.lifecycle.states import StopEnd, StopGroup
 from bridge.model import Answer
 from bridge.store.database import SqliteDb
 from bridge.store.sound import faults, file_faults
@@ -39,6 +39,13 @@ def test_a_sound_store_has_nothing_wrong_with_it(busy: SqliteStore, file: Sqlite
     lines = [line for line, _ in (*file_faults(file), *faults(file))]
     assert _wrong(file) == []
     assert (len(lines), lines[-1]) == (10, "captures: bytes of the newest 8")
+
+
+def test_a_strip_that_a_person_has_decided_about_is_on_its_way_to_be_judged_again(busy: SqliteStore, file: SqliteDb) -> None:
+    """Held still, and on no list: it stands among what is to be judged."""
+    (stop,) = (stop for stop in busy.stops() if stop.group is StopGroup.HELD)
+    s.close(busy, stop.stop_id, StopEnd.RELEASED)
+    assert _wrong(file) == []
 
 
 @pytest.mark.parametrize(

@@ -5,10 +5,12 @@ from __future__ import annotations
 import pytest
 
 from bridge.lifecycle.states import DELIVERY_STEPS, DeliveryEvent, StopGroup
-from bridge.model import DeliveryState
+from bridge.model import SERVICE, DeliveryState
+from bridge.store.codec import microseconds
 from bridge.store.database import SqliteDb
+from bridge.store.interned import OwnKind
 from bridge.store.sqlite import SqliteStore
-from bridge.store.statements import Change, NewStop, move_delivery, note, open_stop
+from bridge.store.statements import Change, NewStop, move_delivery, note, note_own, open_stop
 from tests.store import strips as s
 
 PAIRS = [(state, event) for state in DeliveryState for event in DeliveryEvent]
@@ -23,6 +25,14 @@ def test_an_event_says_who_what_and_from_where_to_where(store: SqliteStore, file
     assert (one.before, one.after, one.reason) == ("open", "released", "seen")
     assert (two.at, two.actor, two.before, two.after, two.reason) == (s.later(1), "Eda", "", "", "")
     assert store.events("stop:70") == ()
+
+
+def test_an_event_of_our_own_reads_like_any_other(store: SqliteStore, file: SqliteDb) -> None:
+    """What is said shorter because it comes with every strip is the same in the history."""
+    note_own(file, microseconds(s.NOW), OwnKind("strip.judged", "strip", after="held"), 7, "why")
+    note(file, s.NOW, SERVICE, "strip.judged", "strip:7", Change(after="held", reason="why"))
+    own, usual = store.events("strip:7")
+    assert own == usual
 
 
 def test_a_stop_is_opened_with_its_event_and_without_the_patient(store: SqliteStore, file: SqliteDb) -> None:

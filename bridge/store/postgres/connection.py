@@ -119,6 +119,16 @@ def _sendable(values: Sequence[Any]) -> Sequence[Any]:
     return values
 
 
+class NewRow:
+    """A row that was inserted; ``int`` gives its id. Raises psycopg.Error where the row did not come about."""
+
+    def __init__(self, rows: Rows) -> None:
+        self._rows = rows
+
+    def __int__(self) -> int:
+        return int(self._rows.fetchone()[0])
+
+
 class PostgresDb:
     """One session; implements ``database.Db``. Transactions begin and end by BEGIN and COMMIT, or by ``begin``, ``commit`` and ``undo``.
 
@@ -179,6 +189,17 @@ class PostgresDb:
         if self._is_ahead:
             return self._together.say(numbered(sql), sendable)
         return self.connection.execute(translated(sql, has_values=bool(values)), sendable or None)
+
+    def insert(self, sql: str, values: Sequence[Any], /) -> NewRow:
+        """Do an INSERT; the new row's id is asked for when ``int`` is."""
+        return NewRow(self.execute(f"{sql} RETURNING id", values))
+
+    def append(self, sql: str, values: Sequence[Any], /) -> None:
+        """Do an INSERT: what is sent ahead waits for nothing anyhow."""
+        self.execute(sql, values)
+
+    def settle(self) -> None:
+        """Do nothing: a later statement of the session sees what was said before it."""
 
     def hold(self, name: str) -> None:
         """Wait until no other process holds ``name``, and hold it to the end of the transaction."""

@@ -29,9 +29,15 @@ _HERE = (
 )
 log = structlog.get_logger()
 
-LONGEST_TAKEOVER = timedelta(
-    minutes=10
-)  # ours: a standby takes over within minutes; a recovery to a moment before that takes a person longer
+# A recovery that was to end before the last commit names its end in one of these, which stay set behind it (PostgreSQL documentation,
+# "Recovery Target")
+_TARGET = (
+    "SELECT current_setting('recovery_target') || current_setting('recovery_target_lsn') || current_setting('recovery_target_name')"
+    " || current_setting('recovery_target_time') || current_setting('recovery_target_xid')"
+)
+# ours: who mends a server at night may take hours to let a standby take over, while Padpost was restarted beside it and knows of nothing;
+# whoever recovers a database without naming an end mostly has a backup of yesterday
+LONGEST_TAKEOVER = timedelta(days=1)
 LEAP = 1_000_000  # ours: more identifiers than any process can have in hand, or a standby can be behind
 
 
@@ -61,23 +67,24 @@ def epoch_here(db: Db, *, quiet_s: float = 0) -> str:
     return str(epoch)
 
 
-def was_put_back(before: str, after: str, *, alive_at: datetime | None, at: datetime) -> bool:
+def was_put_back(before: str, after: str, *, alive_at: datetime | None, at: datetime, has_target: bool = False) -> bool:
     """Say whether a database that is elsewhere now was put back, and not taken over by a standby; both are places as ``_HERE`` gives them.
 
-    A standby is the same cluster and the same tables on a later timeline, and takes over from a database that was at work a moment ago:
-    ``alive_at`` is the last sign of life in it, ``at`` when it could last have been at work. All else is a copy, a dump or a recovery to a
-    point in time. Times are aware, UTC.
+    A standby is the same cluster and the same tables on a later timeline, was recovered to no end that a person named (``has_target``), and
+    takes over from a database that was at work within a day: ``alive_at`` is the last sign of life in it, ``at`` when it could last have been
+    at work. All else is a copy, a dump or a recovery to a point in time. Times are aware, UTC.
     """
     (cluster, _, tables), (its_cluster, _, its_tables) = before.split("/"), after.split("/")
     if (cluster, tables) != (its_cluster, its_tables):
         return True
-    return alive_at is None or at - alive_at > LONGEST_TAKEOVER
+    return has_target or alive_at is None or at - alive_at > LONGEST_TAKEOVER
 
 
 def _leave(db: Db, epoch: str, moved: Change, quiet: timedelta) -> None:
     """Open a new epoch, and leave behind every number that may have been given; stop what may have been sent, if the database was put back."""
     now, alive_at = server_time(db), _alive_at(db)
-    if was_put_back(moved.before, moved.after, alive_at=alive_at, at=now - quiet):
+    (target,) = db.execute(_TARGET).fetchone()
+    if was_put_back(moved.before, moved.after, alive_at=alive_at, at=now - quiet, has_target=bool(target)):
         hold_lanes(db)
         reviewed = review(db, now=now, taken_at=alive_at or now, known={epoch})
         log.warning("store.put_back", deliveries=reviewed.deliveries, captures=reviewed.captures)

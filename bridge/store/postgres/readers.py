@@ -69,6 +69,17 @@ class Readers:
                 raise
             raise StoreAway(f"The database cannot be read ({name_of(error)}). Try again.") from error
 
+    def insert(self, sql: str, values: Sequence[Any], /) -> int:
+        """Do it like any statement: a session that reads refuses it. Raises psycopg.Error."""
+        return int(self.execute(f"{sql} RETURNING id", values).fetchone()[0])
+
+    def append(self, sql: str, values: Sequence[Any], /) -> None:
+        """Do it like any statement, as ``insert``."""
+        self.execute(sql, values)
+
+    def settle(self) -> None:
+        """Settle nothing: nothing is appended here."""
+
     def hold(self, name: str) -> None:
         """Hold nothing: nothing is changed here."""
 

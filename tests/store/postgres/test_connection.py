@@ -13,7 +13,6 @@ from psycopg.conninfo import conninfo_to_dict, make_conninfo
 
 from bridge import clock
 from bridge.model import DeliveryState
-from bridge.store.database import new_id
 from bridge.store.postgres.connection import READING, WRITING, PostgresDb, Server, numbered, translated
 from tests.store.strips import NOW
 
@@ -93,13 +92,13 @@ def test_a_transaction_is_open_from_begin_to_commit(db: PostgresDb) -> None:
 def test_a_new_row_gives_its_id_and_a_savepoint_undoes_it(db: PostgresDb) -> None:
     """As on SQLite; an id that was undone is not given again."""
     db.execute("BEGIN")
-    assert new_id(db, STOP, ("x", "a")) == 1
+    assert int(db.insert(STOP, ("x", "a"))) == 1
     db.execute("SAVEPOINT one")
-    assert new_id(db, STOP, ("y", "b")) == 2
+    assert int(db.insert(STOP, ("y", "b"))) == 2
     db.execute("ROLLBACK TO one")
     db.execute("RELEASE one")
     db.execute("COMMIT")
-    assert new_id(db, STOP, ("z", "c")) == 3
+    assert int(db.insert(STOP, ("z", "c"))) == 3
     assert db.execute("SELECT id, opened_at FROM stops ORDER BY id").fetchall() == [(1, "x"), (3, "z")]
 
 

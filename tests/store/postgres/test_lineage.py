@@ -105,8 +105,8 @@ NEXT = HERE.replace("/00000001/", "/00000002/")
     ("after", "quiet_minutes", "expected"),
     [
         (NEXT, 0, False),  # a standby took over
-        (NEXT, 9, False),
-        (NEXT, 11, True),  # recovered to a moment that is past
+        (NEXT, 9 * 60, False),  # at night: mended in the morning, by somebody who lets a standby take over
+        (NEXT, 25 * 60, True),  # recovered to a moment that is past
         (NEXT, None, True),
         (HERE.replace("70000", "70001"), 0, True),  # another cluster
         (HERE.replace("16384.", "16999."), 0, True),  # another database
@@ -114,9 +114,43 @@ NEXT = HERE.replace("/00000001/", "/00000002/")
     ],
 )
 def test_a_takeover_is_told_from_what_was_put_back(after: str, quiet_minutes: float | None, expected: bool) -> None:
-    """Common practice, no source: a standby takes over within minutes of the last commit; whoever restores needs longer."""
+    """Common practice, no source: a standby takes over within a night of the last commit; who restores a whole cluster has yesterday's."""
     alive_at = None if quiet_minutes is None else NOW - timedelta(minutes=quiet_minutes)
     assert was_put_back(HERE, after, alive_at=alive_at, at=NOW) is expected
+
+
+def test_a_standby_that_takes_over_while_no_process_lives_stops_nothing(own: PostgresServer) -> None:
+    """The server and Padpost went down together: what was queued goes on, under a new epoch, and no person has to look it up."""
+    at = Server(url=own.url())
+    store = PostgresStore(at)
+    s.post(store, "1")
+    before = store.epoch
+    store.close()
+    own.stop()
+    own.start_as_standby()
+    own.promote()
+    store = PostgresStore(at)
+    assert store.epoch != before
+    assert len(store.lane_heads("records", now=later(600), limit=5)) == 1
+    assert store.stops() == ()
+    store.close()
+
+
+def test_a_recovery_to_an_end_that_was_named_goes_to_a_person(own: PostgresServer) -> None:
+    """However short ago: what came behind that end may have been sent (PostgreSQL documentation, "Recovery Target")."""
+    at = Server(url=own.url())
+    store = PostgresStore(at)
+    s.post(store, "1")
+    store.close()
+    own.stop()
+    own.start_as_standby()
+    own.promote()
+    own.stop()
+    own.start("recovery_target_name=noon")  # as a recovery leaves it behind
+    store = PostgresStore(at)
+    assert store.lane_heads("records", now=later(600), limit=5) == ()
+    assert [stop.rule for stop in store.stops()] == ["restore.unsure"]
+    store.close()
 
 
 def test_what_a_copy_had_under_way_goes_to_a_person(postgres: PostgresServer, make_database: Callable[..., str]) -> None:

@@ -124,7 +124,7 @@ def test_the_schema_does_not_change_under_a_running_process(postgres: PostgresSe
     ):
         PostgresStore(empty)
     postgres.sql(f"UPDATE processes SET seen_until = '{past}'", name)
-    with pytest.raises(Exception, match="already exists"):  # the steps are begun
+    with pytest.raises(StoreFailed, match=r"cannot be used \(DuplicateTable\)"):  # the steps are begun
         PostgresStore(empty)
     postgres.sql(f"UPDATE alembic_version SET version_num = '{NEWEST}'", name)
     PostgresStore(empty).close()
