@@ -195,7 +195,9 @@ def test_a_clock_that_is_set_back_in_the_middle_of_a_look_keeps_nothing_waiting(
     wall, message = Wall(), oru("E0000M1")
     wall.ahead = DAY
     put(store, message)
-    queue = DestinationQueue(store, "record", Busy(wall, DAY), pace(first=1, longest=1), bear=no_births, now=wall.now, jitter=lambda: 0.0)
+    queue = DestinationQueue(
+        store, "record", Busy(wall, DAY), pace(first=1, longest=1), bear=no_births, now=wall.now, jitter=lambda: 0.0
+    )
     next_due = store.next_due
 
     def set_back(destination: str) -> datetime | None:
