@@ -1,4 +1,4 @@
-"""What holds for every test: a skipped test fails the run, and those that start processes share one worker."""
+"""What holds for every test: a skipped test fails the run, and those that load the whole machine share one worker."""
 
 from __future__ import annotations
 
@@ -12,20 +12,18 @@ from xdist.scheduler.loadscope import LoadScopeScheduling
 from tests.peers.postgres import PostgresServer
 
 TESTS = Path(__file__).parent
-# Rooms whose tests compute and wait for nobody. All others start processes, listen or draw pages: side by side they would
-# meet each other's load, so one worker has them all (pytest-xdist).
-PURE = frozenset({"bench", "check", "coding", "identity", "lifecycle", "read", "render", "specification", "tables", "wire"})
-PURE_FILES = frozenset({"test_every_token.py", "test_pipeline.py", "test_model.py", "test_trial.py"})
+# Rooms whose tests load the whole machine, or lean on time: side by side they would meet each other's load, so one worker has them all.
+HEAVY = frozenset({"browser", "demo", "faults", "journey"})
 
 _skipped: list[str] = []
 
 
 class ByRoom(LoadScopeScheduling):  # type: ignore[misc]  # pytest-xdist comes without types
-    """Gives a worker whole rooms: a file of a pure room is one piece of work, since its tests share what they made; all others are one piece."""
+    """Gives a worker whole files, since the tests of one share what they made; all heavy rooms are one piece."""
 
     def _split_scope(self, nodeid: str) -> str:
         place = Path(nodeid.partition("::")[0]).relative_to(TESTS.name)
-        return place.as_posix() if place.parts[0] in PURE or place.name in PURE_FILES else "with others"
+        return "heavy" if place.parts[0] in HEAVY else place.as_posix()
 
 
 def pytest_xdist_make_scheduler(config: pytest.Config, log: Producer) -> ByRoom:
