@@ -31,6 +31,7 @@ ELSEWHERE = {
     "bridge/store/migrations/versions/m0008_dense.py": "a migration never changes; tests/store/test_migrate.py runs it",
     "bridge/store/migrations/versions/m0009_found_at_once.py": "a migration never changes; tests/store/test_migrate.py runs it",
     "bridge/store/migrations/versions/m0010_gates.py": "a migration never changes; tests/store/test_migrate.py runs it",
+    "bridge/store/migrations/versions/m0011_open_by_state.py": "a migration never changes; tests/store/test_migrate.py runs it",
 }
 
 
