@@ -29,6 +29,7 @@ from bridge.deliver.pool import Pool
 from bridge.desk.actions import Desk
 from bridge.desk.gates import GateDesk
 from bridge.errors import SettingsError
+from bridge.gatekeeping import free_waiting
 from bridge.judging import Ids, Judging
 from bridge.lifecycle.sharing import EVERY_ROLE, Role
 from bridge.model import Acknowledgement, CodedResult, Message
@@ -152,7 +153,11 @@ async def assemble(config: settings.Settings, roles: frozenset[Role] = EVERY_ROL
         queues=out.queues,
         leases=leases,
         leased_sources=frozenset(source.name for source in config.sources if _is_leased(source)),
-        once=[partial(check_plans, book, store, out.queues), store.look_through],
+        once=[
+            partial(check_plans, book, store, out.queues),
+            store.look_through,
+            *([partial(free_waiting, store, tables)] if Role.INTAKE in roles else ()),
+        ],
         watches={**watches.running(leases), **(out.listeners if Role.DELIVERY in roles else {})},
         require_room=watches.room.require,
     )

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import structlog
+
 from bridge import pipeline
 from bridge.bench.controls import Flaw
 from bridge.bench.gate import ControlRead, GateKey, PatientRead, Seat, at_time, counted, in_doubt
@@ -11,13 +13,26 @@ from bridge.bench.run_text import run_text
 from bridge.desk.lots import lots_in_use
 from bridge.model import Capture, Copy, GateFacts, Needs, Outcome, Purpose, Waiting
 from bridge.store.api import Store
-from bridge.store.commands import GateWrite
+from bridge.store.awaited import done
+from bridge.store.commands import GateWrite, JudgeWaiting
+from bridge.tables.control_table import ShutDoes
 from bridge.tables.types import Tables
+
+log = structlog.get_logger()
 
 
 def is_asked(tables: Tables) -> bool:
     """Say whether the site's policy asks for controls at all."""
     return tables.controls.policy is not None
+
+
+async def free_waiting(store: Store, tables: Tables) -> None:
+    """Put what waits to judging where the site's policy lets no strip wait, or there is none any more: nothing else would free it."""
+    policy = tables.controls.policy
+    if policy is None or policy.shut is not ShutDoes.WAIT:
+        freed = await done(store, JudgeWaiting())
+        if freed:
+            log.warning("controls.none_waits", strips=freed)
 
 
 def gate_facts(store: Store, tables: Tables, needs: Needs, capture: Capture, seat: Seat, *, is_first: bool) -> GateFacts | None:

@@ -81,8 +81,8 @@ class Ids:
         self._turn = asyncio.Lock()
 
     async def _number(self) -> int:
-        if BLOCK // 2 < self._end - self._next < BLOCK or 0 < self._end - self._next < BLOCK // 2:
-            self._next += 1  # nobody waits for a block then
+        if self._end - self._next not in {0, BLOCK // 2}:  # where nothing is to be asked for, nobody takes turns
+            self._next += 1
             return self._next - 1
         async with self._turn:
             if self._next == self._end:

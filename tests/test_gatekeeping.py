@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Iterator
 from dataclasses import replace
 from datetime import timedelta
@@ -16,6 +17,7 @@ from bridge.bench.controls import Flaw
 from bridge.bench.gate import RepeatExplained
 from bridge.bench.run_text import kept_run
 from bridge.errors import StoreFailed
+from bridge.gatekeeping import free_waiting
 from bridge.lifecycle.states import StopEnd
 from bridge.model import GateState, Purpose
 from bridge.store.api import Store
@@ -384,3 +386,19 @@ def test_any_morning_comes_out_as_it_should(words: list[str]) -> None:
             account.control(word[0], passes=passes)
     patients = (strip for strip in bench.store.strips(limit=500) if strip.purpose is Purpose.PATIENT)
     assert {strip.number: strip.outcome for strip in patients} == account.fate
+
+
+@pytest.mark.parametrize(("shut", "outcome"), [(None, "coded"), (ShutDoes.NOTE, "coded"), (ShutDoes.HOLD, "held")])
+def test_what_waits_is_judged_by_a_policy_that_lets_none_wait(bench: Bench, shut: ShutDoes | None, outcome: str) -> None:
+    """At the start after the site's file was changed: nothing else would ever free these strips. By the old policy they wait on."""
+    captures = [bench.keep(bench.patient()) for _ in range(2)]
+    bench.work_off()
+    asyncio.run(free_waiting(cast("Store", bench.store), bench.tables))
+    bench.work_off()
+    assert [strip.outcome for number in captures for strip in bench.store.capture_strips(number)] == ["waiting"] * 2
+    after = Bench(bench.store, tables() if shut is None else with_policy(shut))
+    after.minute = bench.minute
+    asyncio.run(free_waiting(cast("Store", after.store), after.tables))
+    after.work_off()
+    assert [strip.outcome for number in captures for strip in after.store.capture_strips(number)] == [outcome] * 2
+    assert after.sent == (["1", "2"] if outcome == "coded" else [])

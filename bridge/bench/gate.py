@@ -6,7 +6,7 @@ named person's word, or a corrective action and a new set, opens the gate again.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from enum import StrEnum
@@ -290,14 +290,6 @@ def decides(what: Happening, left: Gate) -> bool | None:
     if what.verdict is RunVerdict.FAILED:
         return False
     return True if what.verdict is RunVerdict.PASSED and left.last_set == what.seat else None
-
-
-def story(happenings: Iterable[Happening], policy: GatePolicy) -> Iterator[tuple[Happening, Gate]]:
-    """Give everything that happened, in its order, each with the gate that it left behind; nothing is left out."""
-    gate = Gate()
-    for each in happenings:
-        gate = after(gate, each, policy)
-        yield each, gate
 
 
 def _to(gate: Gate, event: GateEvent, *, passed: frozenset[str] | None = None) -> Gate:

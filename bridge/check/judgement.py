@@ -73,7 +73,7 @@ def needs(reading: Reading, tables: Tables) -> Needs:
         patient_id=reading.patient_id.text if reading.patient_id else "",
         printed_at=_utc(printed_when(profile, reading.printed_date, reading.printed_time).at),
         strip_type=profile.strip_types.get(text_of(reading.strip_type), ""),
-        strip_lot=text_of(reading.strip_lot),
+        strip_lot=reading.strip_lot.text if reading.strip_lot else "",  # as printed, since strips stand in the store by it
     )
 
 

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime, time, timedelta
 
-from bridge.bench.gaps import Gap, NumberRun, gaps_before
+from bridge.bench.gaps import Gap, gaps_before
 from bridge.bench.tally import DayTally, Fate, Standing, TalliedDelivery, TalliedStrip, fate_of, standing_of, tally
 from bridge.lifecycle.states import DestinationState, StopGroup
 from bridge.model import Priority
@@ -14,7 +14,6 @@ from bridge.pages.controls import ShownGate, shown_gates
 from bridge.pages.site import PagesSite
 from bridge.store.api import Store
 from bridge.store.rows import AnalyzerRow, DayStrips, DestinationRow, StopRow, StripRow
-from bridge.store.rows import NumberRun as StoredRun
 from bridge.tables.types import NumberScheme
 
 SERIES_WINDOW = timedelta(days=2)  # ours: a number that is missing since yesterday can still be sent from the analyzer's memory
@@ -84,7 +83,7 @@ def today(store: Store, site: PagesSite, *, now: datetime) -> Today:
         urgent=store.urgent_stops(priority=Priority.STAT, limit=URGENT),
         last_through=_last_through(store, day),
         analyzers=store.analyzers(),
-        missing=gaps_before((_run(each) for each in store.number_runs(since=now - SERIES_WINDOW)), site.schemes),
+        missing=gaps_before(store.number_runs(since=now - SERIES_WINDOW), site.schemes),
         gates=shown_gates(store, site.bench.tables.controls.policy, now=now),
         to_review=len(store.look_backs(is_open=True)),
         in_spite=_in_spite(store, site, now=now),
@@ -94,12 +93,6 @@ def today(store: Store, site: PagesSite, *, now: datetime) -> Today:
         tally=tally_of(day, site.schemes),
         unreadable_captures=len(day.of("unreadable")),
         refused_files=day.refused_files,
-    )
-
-
-def _run(each: StoredRun) -> NumberRun:
-    return NumberRun(
-        analyzer=each.analyzer, mode=each.mode, series=each.series, first=each.first, last=each.last, before=each.before
     )
 
 

@@ -28,6 +28,7 @@ from bridge.queue.committed import Committed
 from bridge.queue.door import Door
 from bridge.queue.leases import FREE, Grip
 from bridge.queue.offers import Offer
+from bridge.queue.owed import Owed
 from bridge.queue.places import Places
 from bridge.queue.tries import At, Begun, Conflicts, Pace, asker, ended
 from bridge.queue.turns import Turns
@@ -102,9 +103,8 @@ class DestinationQueue:
         self._is_taking = self._is_leaving = False
         self._may_wait = True  # whether the store may have something that could go; False: all that could has begun
         self._urgent_waits = False
-        self._tried_in: Counter[str] = (
-            Counter()
-        )  # tries under way, by lane: more than one where the end of the first is noted already
+        # tries under way, by lane: more than one where the end of the first is noted already
+        self._tried_in: Counter[str] = Counter()
         self._followed: set[str] = set()  # lanes with a try under way behind which the store may have more
         self._turn = 0  # tries begun so far
         self._asked: deque[int] = deque(maxlen=ASKERS)  # who asked last while the receiver gave nobody an answer
@@ -113,8 +113,7 @@ class DestinationQueue:
         self._shut = ""
         self._door = Door(first=pace.first, longest=pace.longest)
         self._told: tuple[DestinationState, str] | None = None
-        self._owed: list[EndAttempt] = []
-        self._keeping: set[asyncio.Task[None]] = set()
+        self._owed = Owed(store)
         self._clock: ClockWatch | None = None
         self._hurry_beyond: datetime | None = None
         self._was_set = False
@@ -173,19 +172,7 @@ class DestinationQueue:
             self._turn += 1
             self._start(head, self._go_on(begun))  # in the place that it has
         else:  # the queue has stopped since, or was stopped and runs again: the next look begins it anew
-            keeping = asyncio.create_task(self._keep_back(self._ended(begun, no_answer(Silence.KEPT_BACK))))
-            self._keeping.add(keeping)
-            keeping.add_done_callback(self._keeping.discard)
-
-    async def _keep_back(self, command: EndAttempt) -> None:
-        """Note the end of a try that was not sent. What the store has no room for is owed: else its lane would stand until a restart."""
-        try:
-            await self._done(command)
-        except LeaseLost:
-            return  # whoever has the destination now makes it due again
-        except StoreError:
-            self._owed.append(command)
-        self.wake()
+            self._owed.note(self._ended(begun, no_answer(Silence.KEPT_BACK)), then=self.wake)
 
     def _fell(self, offer: Offer, error: BaseException) -> None:
         self._let_go(offer)
@@ -225,18 +212,17 @@ class DestinationQueue:
         self._faults.clear()
         self._may_wait = True
         try:
-            await self._pay_owed()
+            await self._owed.pay()
             await self._recover()
             self._is_taking = True
             while True:
                 self._woken.clear()
-                await self._pay_owed()
+                await self._owed.pay()
                 watched = self._watch_clock()
                 await self._hurry()
                 await self._note_state()
-                await self._committed.end_waits(
-                    watched
-                )  # by the clock of this look: what it was set to since is noticed at the next one
+                # by the clock of this look: what it was set to since is noticed at the next one
+                await self._committed.end_waits(watched)
                 now = self._now()
                 if not self._shut:
                     await self._bear_some()
@@ -323,9 +309,8 @@ class DestinationQueue:
         self._may_wait = self._urgent_waits = False  # what comes while the store is asked says so itself
         heads = await ask(self._store, self._store.lane_heads, self._name, now=now, limit=wanted, turn=turn)
         may_go = [head for head in heads if head.delivery_id not in self._busy]
-        self._followed.update(
-            head.message.lane for head in heads if head.delivery_id in self._busy
-        )  # due again, or about to be begun
+        # of these the try has a step to go, and the store has them due again
+        self._followed.update(head.message.lane for head in heads if head.delivery_id in self._busy)
         if not flows or len(heads) >= wanted or len(may_go) > room:
             self._may_wait = True
             self._urgent_waits = self._urgent_waits or (bool(heads) and heads[-1].is_urgent)  # the urgent come first
@@ -419,13 +404,6 @@ class DestinationQueue:
     async def _done(self, command: Command) -> Any:
         return await done(self._store, command)
 
-    async def _pay_owed(self) -> None:
-        """Note the ends of tries that the store had no room for."""
-        while self._owed:
-            with suppress(LeaseLost):  # the destination was another's meanwhile, which has made the message due again
-                await self._done(self._owed[0])
-            del self._owed[0]
-
     # --- one try
 
     async def _try(self, head: LaneHead, *, asks: bool) -> None:
@@ -483,7 +461,7 @@ class DestinationQueue:
         except LeaseLost:
             raise
         except Exception:
-            self._owed.append(self._ended(begun, no_answer(Silence.FAULT)))
+            self._owed.add(self._ended(begun, no_answer(Silence.FAULT)))
             raise
 
     def _may_send(self, begun: Begun, *, asks: bool) -> bool:
@@ -504,7 +482,7 @@ class DestinationQueue:
         try:
             state: DeliveryState = await self._done(command)
         except StoreError:
-            self._owed.append(command)
+            self._owed.add(command)
             raise
         if state in {DeliveryState.RETRYING, DeliveryState.COMMITTED}:
             self.wake()  # it falls due again

@@ -8,6 +8,7 @@ from datetime import date, datetime, timedelta
 from typing import Any, Protocol
 from zoneinfo import ZoneInfo
 
+from bridge.bench.gaps import NumberRun
 from bridge.bench.gate import GateKey, Seat
 from bridge.lifecycle.states import StopGroup
 from bridge.model import CodedResult, DeliveryState, Needs, Priority, SeenStrips, SeriesState
@@ -207,7 +208,7 @@ class Store(Protocol):
     def analyzers(self) -> tuple[rows.AnalyzerRow, ...]:
         """Give every analyzer that was ever heard, by name."""
 
-    def number_runs(self, *, since: datetime) -> tuple[rows.NumberRun, ...]:
+    def number_runs(self, *, since: datetime) -> tuple[NumberRun, ...]:
         """Give the numbers that arrived since ``since`` as runs without a hole, in order of analyzer, mode, series, number; copies too, what was set aside not."""
 
     def day(self, day: date, zone: ZoneInfo) -> rows.DayStrips:

@@ -14,7 +14,7 @@ from bridge.model import SERVICE, DeliveryState, Way
 from bridge.store import commands as c
 from bridge.store.apply_answers import end_attempt, end_wait, note_answer
 from bridge.store.apply_desk import close_stop
-from bridge.store.apply_gate import decide_look_back, end_waiting, say_of_gate
+from bridge.store.apply_gate import decide_look_back, end_waiting, judge_waiting, say_of_gate
 from bridge.store.apply_lease import check_lease, hold_leases, leave_leases
 from bridge.store.apply_lot import close_lot, enter_lot, sign_lot
 from bridge.store.apply_outcome import record_outcome, set_unreadable_aside
@@ -257,6 +257,7 @@ _APPLY: Mapping[type, Callable[[Db, Any], Any]] = {
     c.CloseStop: close_stop,
     c.SayOfGate: say_of_gate,
     c.EndWaiting: end_waiting,
+    c.JudgeWaiting: judge_waiting,
     c.DecideLookBack: decide_look_back,
     c.EnterLot: enter_lot,
     c.SignLot: sign_lot,

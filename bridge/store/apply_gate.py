@@ -28,12 +28,13 @@ from bridge.errors import Overtaken
 from bridge.lifecycle.states import StopEnd
 from bridge.model import SERVICE, Actor, Waiting
 from bridge.store.codec import json_text, when
-from bridge.store.commands import DecideLookBack, EndWaiting, GateWrite, RecordOutcome, SayOfGate
+from bridge.store.commands import DecideLookBack, EndWaiting, GateWrite, JudgeWaiting, RecordOutcome, SayOfGate
 from bridge.store.database import Db
 from bridge.store.gate_codec import gate_of, gate_text
 from bridge.store.statements import Change, note
 
 PASSED = "controls passed"  # why a strip that waited is judged again
+NONE_WAITS = "no strip waits any more"  # the site took its policy back, or has another
 _OF_KEY = "analyzer = ? AND strip_type = ? AND strip_lot = ?"
 
 
@@ -207,6 +208,17 @@ def end_waiting(db: Db, command: EndWaiting) -> None:
     else:
         db.execute("UPDATE strips SET outcome = 'discarded' WHERE id = ?", (command.strip_id,))
     _note(db, command.at, command.actor, f"strip:{command.strip_id}", command.end, command.reason)
+
+
+def judge_waiting(db: Db, _: JudgeWaiting) -> int:
+    """Put every strip that waits to judging, an analyzer's in the order in which they were read."""
+    waiting = "SELECT analyzer, capture_id, idx FROM strips WHERE outcome = 'waiting' ORDER BY analyzer, capture_id, idx"
+    found = db.execute(waiting).fetchall()
+    for analyzer in sorted({analyzer for analyzer, _, _ in found}):
+        db.hold(f"gate:{analyzer}")
+    for analyzer, capture_id, index in found:
+        _judge_again(db, analyzer, capture_id, index, NONE_WAITS)
+    return len(found)
 
 
 def _note(db: Db, at: datetime, actor: Actor, subject: str, end: StopEnd, reason: str) -> None:

@@ -374,6 +374,11 @@ class EndWaiting:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class JudgeWaiting:
+    """Put every strip that waits for controls to judging, since the site lets none wait any more. Gives how many there are (int)."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class DecideLookBack:
     """Keep a person's decision about a result that left before a control failed. Gives None; raises Overtaken where there is one."""
 
@@ -502,6 +507,7 @@ Command = (
     | CloseStop
     | SayOfGate
     | EndWaiting
+    | JudgeWaiting
     | DecideLookBack
     | EnterLot
     | SignLot

@@ -23,7 +23,7 @@ from bridge.lifecycle.states import (
 )
 from bridge.model import SERVICE, Actor, Answer, Decisions, DeliveryState, Priority, Purpose
 from bridge.store import commands as c
-from bridge.store.memory_gate import close_lot, decide_look_back, end_waiting, enter_lot, say_of_gate, sign_lot
+from bridge.store.memory_gate import close_lot, decide_look_back, end_waiting, enter_lot, judge_waiting, say_of_gate, sign_lot
 from bridge.store.memory_lease import check_lease, hold_leases, leave_leases, recover_deliveries
 from bridge.store.memory_outcome import record_outcome, set_unreadable_aside
 from bridge.store.memory_rows import Decided, Door, Sent, State, Tried, next_id
@@ -454,6 +454,7 @@ _APPLY: Mapping[type, Callable[[State, Any], Any]] = {
     c.CloseStop: close_stop,
     c.SayOfGate: say_of_gate,
     c.EndWaiting: end_waiting,
+    c.JudgeWaiting: judge_waiting,
     c.DecideLookBack: decide_look_back,
     c.EnterLot: enter_lot,
     c.SignLot: sign_lot,

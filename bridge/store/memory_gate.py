@@ -26,7 +26,7 @@ from bridge.lifecycle.states import StopEnd
 from bridge.model import SERVICE, Decisions, GateState, Purpose, Waiting
 from bridge.store import commands as c
 from bridge.store import rows
-from bridge.store.apply_gate import PASSED
+from bridge.store.apply_gate import NONE_WAITS, PASSED
 from bridge.store.apply_lot import SAME_PERSON, same_person
 from bridge.store.memory_rows import Decided, Doubted, State, Strip, next_id
 from bridge.store.statements import Change
@@ -148,6 +148,18 @@ def end_waiting(state: State, command: c.EndWaiting) -> None:
         state.strips[command.strip_id] = replace(strip, row=replace(row, outcome="discarded"))
     change = Change(before="waiting", after=command.end, reason=command.reason)
     state.note(command.at, command.actor, f"strip.{command.end.name.lower()}", f"strip:{command.strip_id}", change)
+
+
+def judge_waiting(state: State, _: c.JudgeWaiting) -> int:
+    """Put every strip that waits to judging, an analyzer's in the order in which they were read."""
+    waiting = sorted(
+        (strip.row.analyzer, strip.row.capture_id, strip.row.index)
+        for strip in state.strips.values()
+        if strip.row.outcome == "waiting"
+    )
+    for _analyzer, capture_id, index in waiting:
+        _judge_again(state, capture_id, index, NONE_WAITS)
+    return len(waiting)
 
 
 def decide_look_back(state: State, command: c.DecideLookBack) -> None:

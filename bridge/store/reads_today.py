@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterator
 from datetime import date, datetime
 from zoneinfo import ZoneInfo
 
+from bridge.bench.gaps import NumberRun, stretches
 from bridge.lifecycle.states import OPEN_DELIVERY, STOPPED_DELIVERY, DestinationState
 from bridge.model import DeliveryState, Purpose
 from bridge.store import rows
@@ -101,23 +102,20 @@ class TodayReads:
         )
 
     @one_snapshot
-    def number_runs(self, *, since: datetime) -> tuple[rows.NumberRun, ...]:
+    def number_runs(self, *, since: datetime) -> tuple[NumberRun, ...]:
         """Give the numbers that arrived since ``since`` as runs without a hole, in order of analyzer, mode, series, number; copies too, what was set aside not."""
         found = self._db().execute(_ARRIVED, (when(since),)).fetchall()
         numbers = (((analyzer, mode, series), _numbers(together)) for analyzer, mode, series, together in found)
         return tuple(run for key, of in numbers if of for run in self._runs(key, of, when(since) or ""))
 
-    def _runs(self, key: _Series, numbers: list[int], since: str) -> Iterator[rows.NumberRun]:
+    def _runs(self, key: _Series, numbers: list[int], since: str) -> Iterator[NumberRun]:
         """Give the runs of one series; what stands before each may have arrived long before ``since``."""
+        analyzer, mode, series = key
         floor: int | None = None
-        first = 0
-        for place, number in enumerate(numbers, 1):
-            if place < len(numbers) and numbers[place] == number + 1:
-                continue
-            analyzer, mode, series = key
-            before = self._before(key, numbers[first], floor, since)
-            yield rows.NumberRun(analyzer=analyzer, mode=mode, series=series, first=numbers[first], last=number, before=before)
-            floor, first = number, place
+        for first, last in stretches(numbers):
+            before = self._before(key, first, floor, since)
+            yield NumberRun(analyzer=analyzer, mode=mode, series=series, first=first, last=last, before=before)
+            floor = last
 
     def _before(self, key: _Series, number: int, floor: int | None, since: str) -> int | None:
         """Give the nearest number of the series below ``number``; ``floor`` is the nearest one of the window, None where there is none.

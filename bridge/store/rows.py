@@ -273,18 +273,6 @@ class AnalyzerRow:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class NumberRun:
-    """The numbers ``first`` to ``last`` of one series that arrived lately, without a hole; ``before``: the nearest below that ever arrived, if any."""
-
-    analyzer: str
-    mode: str
-    series: str
-    first: int
-    last: int
-    before: int | None
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
 class DayGroup:
     """Strips of one day that share a series and a fate, as (id, number), by id. ``rules`` are those that hold them, empty where they are not held."""
 

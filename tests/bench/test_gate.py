@@ -31,7 +31,6 @@ from bridge.bench.gate import (
     may,
     reason_of,
     step,
-    story,
 )
 from bridge.model import Actor, GateState
 from bridge.tables.control_table import GatePolicy, ShutDoes
@@ -323,16 +322,14 @@ def test_the_last_set_that_passed() -> None:
     assert Bench().do("1+", "2-", "2+", "why").gate.last_set == (3, 0)
 
 
-def test_a_story_leaves_nothing_out() -> None:
-    """Every run is kept, with the gate that it left behind, whatever it came to."""
-    bench = Bench()
-    happened = []
+def test_a_morning_step_by_step() -> None:
+    """Each happening leaves a gate behind, whatever it came to."""
+    bench, states = Bench(), []
     for word in ["1+", "2?", "2-", "2+", "why", "p", "2+"]:
         bench.at += timedelta(minutes=1)
-        happened.append(bench.happening(word))
-    told = list(story(happened, POLICY))
-    assert [each for each, _ in told] == happened
-    assert [gate.state for _, gate in told] == [S.START, S.START, S.FAILED, S.REPEATED, S.OPEN, S.OPEN, S.OPEN]
+        bench.gate = after(bench.gate, bench.happening(word), POLICY)
+        states.append(bench.gate.state)
+    assert states == [S.START, S.START, S.FAILED, S.REPEATED, S.OPEN, S.OPEN, S.OPEN]
 
 
 def test_what_decides_about_strips() -> None:

@@ -88,6 +88,14 @@ def test_the_needs_are_the_printed_keys() -> None:
     assert needs(reading(number="7#", digest="d"), TABLES).number == ""
 
 
+def test_a_strips_lot_is_looked_up_as_it_is_recorded() -> None:
+    """Blank by blank: a strip that waited by another text than its controls are kept by would wait for ever."""
+    of = replace(reading(number="S0007", digest="d"), strip_lot=printed("24  A01"))
+    checked = _check(of).checked
+    assert checked is not None
+    assert (needs(of, TABLES).strip_lot, checked.strip_lot) == ("24  A01", "24  A01")
+
+
 def test_findings_stand_in_the_order_for_the_page() -> None:
     """Identity, record, analyzer, time, copy, completeness; what is only noted stands last."""
     bad = replace(

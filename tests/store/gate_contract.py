@@ -23,6 +23,7 @@ from bridge.store.commands import (
     EndWaiting,
     EnterLot,
     GateWrite,
+    JudgeWaiting,
     NewDelivery,
     RecordedOutcome,
     RecordOutcome,
@@ -311,6 +312,13 @@ class GateContract:
             ("begin_anew", S.START, "Eda", "unverified", "a new container was opened"),
             ("mend", S.MENDED, "Eda", "unverified", "strips left open; new container"),
         ]
+
+    def test_all_that_waits_is_judged_once_none_may_wait(self, bench: Bench) -> None:
+        """The site took its policy back: each is put to judging in its order, and not twice."""
+        first, _ = bench.patient(waits=True)
+        second, _ = bench.patient(waits=True)
+        assert [bench.store.submit(JudgeWaiting()).result(WAIT) for _ in range(2)] == [2, 2]
+        assert bench.waiting_work() == [(first, "no strip waits any more"), (second, "no strip waits any more")]
 
     def test_one_strip_is_released_or_given_up(self, bench: Bench) -> None:
         """In an emergency a named person lets one go: judged again with the finding passed over; another is given up."""

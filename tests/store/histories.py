@@ -9,9 +9,9 @@ from datetime import timedelta
 
 from hypothesis import strategies as st
 
+from bridge.bench.gaps import NumberRun
 from bridge.store.codec import when
 from bridge.store.database import Db
-from bridge.store.rows import NumberRun
 from tests.store.strips import NOW
 
 SINCE = NOW - timedelta(days=2)

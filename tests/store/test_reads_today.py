@@ -10,10 +10,11 @@ from zoneinfo import ZoneInfo
 import pytest
 from hypothesis import HealthCheck, given, settings
 
+from bridge.bench.gaps import NumberRun
 from bridge.model import Answer, Coded, DeliveryState
 from bridge.store.commands import NoteRefusedFile
 from bridge.store.database import SqliteDb
-from bridge.store.rows import DaySent, NumberRun
+from bridge.store.rows import DaySent
 from bridge.store.sqlite import SqliteStore
 from tests.store import strips as s
 from tests.store.histories import SINCE, Past, pasts, plain_runs, write

@@ -48,7 +48,6 @@ def test_every_question_has_a_row_of_its_own() -> None:
         "LookBackShown",
         "LotShown",
         "News",
-        "NumberRun",
         "Old",
         "ReadingFacts",
         "RefusedFileRow",
