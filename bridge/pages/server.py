@@ -21,9 +21,8 @@ log = structlog.get_logger()
 
 HEAD_S = 10.0  # ours: a head is one or two packets; who needs longer holds a place for nothing
 MOST_CONNECTIONS = 256  # ours: a laboratory's screens and programs are some tens, each with a few connections
-MOST_OF_ONE = (
-    64  # ours: a browser opens six; one machine must not take the places of all. A proxy on this machine brings everybody
-)
+# ours: a browser opens six; one machine must not take the places of all. A proxy on this machine brings everybody
+MOST_OF_ONE = 64
 IDLE_S = 5  # ours, uvicorn's own: silence after an answer; a browser just connects again
 LARGEST_HEAD_BYTES = 16_384  # ours: twice what browsers send with many cookies
 

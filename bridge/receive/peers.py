@@ -13,9 +13,8 @@ from bridge.receive import Now
 
 log = structlog.get_logger()
 
-SHOWN_FOR = timedelta(
-    hours=1
-)  # ours: who looks at Today in the morning's rush still sees it; an hour without one more, and it is over
+# ours: who looks at Today in the morning's rush still sees it; an hour without one more, and it is over
+SHOWN_FOR = timedelta(hours=1)
 STRANGER = "it is not among the peers of this way in"
 CROWDED = "all places of this way in are taken"
 

@@ -16,9 +16,8 @@ from bridge.store.lanes import OPEN, opened
 from bridge.store.reads_shown import SENT_TO
 
 AT_ONCE = 500  # ours: captures unpacked by one question; some hundred kilobytes
-MOST_CAPTURES = (
-    100_000  # ours: the newest whose bytes are compared with their digests, some tens of seconds; older ones have stood longer
-)
+# ours: the newest whose bytes are compared with their digests, some tens of seconds; older ones have stood longer
+MOST_CAPTURES = 100_000
 _STOPPED = ", ".join(f"'{state}'" for state in sorted(STOPPED_DELIVERY))
 
 # What is counted must be none. Each is answered from an index of what is open or seldom.
@@ -60,6 +59,7 @@ _COUNTS: tuple[tuple[str, str, str], ...] = (
     (
         "strips: each that is held stands on Rejected messages",
         (
+            # "<> 'coded'", as the index of the seldom ones says it
             "SELECT count(*) FROM strips s WHERE s.outcome = 'held' AND s.outcome <> 'coded' AND s.is_newest = 1"
             " AND NOT EXISTS (SELECT 1 FROM stops t WHERE t.strip_id = s.id AND t.state = 'open')"
             # what a person has just decided about is held until it is judged again

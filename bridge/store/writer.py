@@ -26,9 +26,8 @@ from bridge.store.commands import Command, EndAttempt, HoldLeases
 from bridge.store.database import Db
 
 LARGEST_GROUP = 200  # ours: bounds how long the first of a group waits for the last
-COMPANY_S = (
-    0.005  # ours: a strip that is run when the last one was answered comes within this, and a technician sees no difference
-)
+# ours: a strip that is run when the last one was answered comes within this, and a technician sees no difference
+COMPANY_S = 0.005
 LONGEST_GROUP_S = 0.005  # ours: some two commits of a good disk; no group takes more commands after so long
 MOST_TURNS = 5  # ours: groups of two processes that keep meeting are told so rather than tried for ever
 FIRST_REST_S = 0.1  # ours: a server that restarts is back within seconds

@@ -7,9 +7,8 @@ from collections.abc import Callable, Iterator
 from bridge.errors import StoreAway
 from bridge.store.database import Db
 
-OLDEST = (
-    140000  # ours: the oldest version that its makers still mended when this was written (PostgreSQL 14, until November 2026)
-)
+# ours: the oldest version that its makers still mended when this was written (PostgreSQL 14, until November 2026)
+OLDEST = 140000
 # PostgreSQL documentation, section "Write Ahead Log", synchronous_commit: the others answer before the commit is flushed anywhere,
 # or (local) before a standby that the site asked for has it
 DURABLE = frozenset({"on", "remote_write", "remote_apply"})
