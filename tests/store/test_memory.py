@@ -21,19 +21,24 @@ from tests.store.machine import PLACES, StoreMachine
 from tests.store.strips import NOW, later
 
 
+def reopening() -> Callable[[], Store]:
+    """Give what opens a twin over what the one before it committed."""
+    made: list[MemoryStore] = []
+
+    def open_again() -> Store:
+        committed = made[-1].committed if made else None
+        made.append(MemoryStore(committed, now=lambda: later(60)))
+        return cast("Store", made[-1])  # without the sums that only pages ask
+
+    return open_again
+
+
 class TestContract(StoreContract):
     """The twin is a store like the others, as far as judging, queues and the rows of the pages go."""
 
     @pytest.fixture
     def make(self) -> Callable[[], Store]:
-        made: list[MemoryStore] = []
-
-        def open_again() -> Store:
-            committed = made[-1].committed if made else None
-            made.append(MemoryStore(committed, now=lambda: later(60)))
-            return cast("Store", made[-1])  # without the sums that only pages ask
-
-        return open_again
+        return reopening()
 
 
 class TestGates(GateContract):
@@ -41,14 +46,7 @@ class TestGates(GateContract):
 
     @pytest.fixture
     def make(self) -> Callable[[], Store]:
-        made: list[MemoryStore] = []
-
-        def open_again() -> Store:
-            committed = made[-1].committed if made else None
-            made.append(MemoryStore(committed, now=lambda: later(60)))
-            return cast("Store", made[-1])  # without the sums that only pages ask
-
-        return open_again
+        return reopening()
 
 
 class MemoryMachine(StoreMachine):
