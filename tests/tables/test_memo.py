@@ -4,9 +4,6 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-import pytest
-
-from bridge.tables import memo
 from bridge.tables.memo import Memo
 from tests.check.tables_for_tests import TABLES
 
@@ -31,10 +28,9 @@ def test_another_object_under_the_same_question_gets_its_own() -> None:
     assert known.once("question", one, lambda: 3) == 3
 
 
-def test_it_keeps_no_more_than_its_bound(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_it_keeps_no_more_than_its_bound() -> None:
     """Texts that no vocabulary has are without number: at the bound everything is forgotten, and made anew when it is asked for."""
-    monkeypatch.setattr(memo, "MOST", 2)
-    known, of = Memo(), object()
+    known, of = Memo(most=2), object()
     answers = iter(range(10))
     assert [known.once(question, of, lambda: next(answers)) for question in "abab"] == [0, 1, 0, 1]
     assert [known.once(question, of, lambda: next(answers)) for question in "ccb"] == [2, 2, 3]

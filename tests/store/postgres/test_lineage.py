@@ -7,6 +7,7 @@ from datetime import timedelta
 
 import pytest
 
+from bridge import clock
 from bridge.store.commands import ReserveNumbers
 from bridge.store.postgres.checks import unfit
 from bridge.store.postgres.connection import WRITING, Server
@@ -124,6 +125,7 @@ def test_a_standby_that_takes_over_while_no_process_lives_stops_nothing(own: Pos
     at = Server(url=own.url())
     store = PostgresStore(at)
     s.post(store, "1")
+    s.keep(store, b"another", arrived_at=clock.now())  # a moment ago by the server's own clock
     before = store.epoch
     store.close()
     own.stop()
