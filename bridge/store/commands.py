@@ -6,7 +6,8 @@ future of ``Store.submit`` gives once the commit is durable.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from datetime import datetime
 
 from bridge.bench.gate import ControlRead, GateKey, PatientRead, Word
@@ -31,8 +32,9 @@ class Lease:
 class HoldLeases:
     """One heartbeat: stay alive, free what dead processes held, take a fair share of what is free. Gives HeldLeases.
 
-    ``wishes`` are names, or all of a kind (``lifecycle.sharing.every``). ``wound_up`` are names to give back, on which this process
-    works no more. ``length_s`` None: the store is this process's alone; leases of others are void and its own do not run out.
+    ``wishes`` are names, or all of a kind (``lifecycle.sharing.every``); ``steps_back`` by name how far this process stands back from
+    some of them (``lifecycle.sharing.StepsBack``). ``wound_up`` are names to give back, on which this process works no more.
+    ``length_s`` None: the store is this process's alone; leases of others are void and its own do not run out.
     ``at`` is the time where the database has no clock of its own.
     """
 
@@ -44,6 +46,7 @@ class HoldLeases:
     wound_up: frozenset[str]
     length_s: float | None
     at: datetime
+    steps_back: Mapping[str, int] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
@@ -98,10 +99,11 @@ class Door:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Alive:
-    """A process that shares the store: what it wishes to work on, and until when it counts as alive (None: for ever)."""
+    """A process that shares the store: what it wishes to work on, until when it counts as alive (None: for ever), how far it stands back."""
 
     wishes: frozenset[str]
     seen_until: datetime | None
+    steps_back: Mapping[str, int]
 
 
 @dataclass(kw_only=True)
