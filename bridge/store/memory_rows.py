@@ -13,6 +13,7 @@ from bridge.model import Actor, CodedResult, Decisions, DeliveryState, Message, 
 from bridge.store.rows import (
     AttemptRow,
     CaptureRow,
+    ContainerRow,
     DeliveryRow,
     EventRow,
     GateEventRow,
@@ -132,6 +133,7 @@ class State:
     doubted: dict[int, Doubted] = field(default_factory=dict)
     lots: dict[int, LotShown] = field(default_factory=dict)
     lots_out: set[int] = field(default_factory=set)
+    containers: dict[int, ContainerRow] = field(default_factory=dict)
     leases: dict[str, tuple[str, int]] = field(default_factory=dict)  # name -> owner, token
     processes: dict[str, Alive] = field(default_factory=dict)
 

@@ -5,10 +5,23 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import date, datetime
 
+from bridge.bench.containers import ContainerEnd
 from bridge.bench.gate import Gate, GateKey
 from bridge.bench.look_back import Verdict
 from bridge.lifecycle.states import DestinationState, StopGroup, StopState
-from bridge.model import Capture, CodedResult, Decisions, DeliveryState, GateState, Message, Place, Priority, PriorResult, Purpose
+from bridge.model import (
+    Capture,
+    CodedResult,
+    Container,
+    Decisions,
+    DeliveryState,
+    GateState,
+    Message,
+    Place,
+    Priority,
+    PriorResult,
+    Purpose,
+)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -392,3 +405,59 @@ class LotShown:
     entered_at: datetime
     signed_by: str
     signed_at: datetime | None
+
+
+# --- containers and lots of strips
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ContainerRow:
+    """A container as it was entered for an analyzer. ``closed_how`` None and ``closed_by`` "" while it is in use."""
+
+    analyzer: str
+    strip_type: str
+    container: Container
+    entered_by: str
+    entered_at: datetime
+    closed_by: str
+    closed_how: ContainerEnd | None
+
+    @property
+    def is_mistake(self) -> bool:
+        """Say whether it was entered by mistake, and counts for nothing."""
+        return self.closed_how is ContainerEnd.MISTAKE
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class LotUse:
+    """One strip of a lot, as it stands now, and where its result went: (destination, state) of the newest version, by destination.
+
+    ``read_at`` is when it was read, else when it arrived. ``patient_id`` is "" for any other purpose.
+    """
+
+    strip_id: int
+    analyzer: str
+    number: str
+    purpose: Purpose
+    outcome: str
+    patient_id: str
+    specimen_id: str
+    read_at: datetime
+    result_id: str
+    ways: tuple[tuple[str, DeliveryState], ...]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class LotReading:
+    """What one strip of a lot showed: (pad, rank of its step) in strip order, below 0 where a value was not understood.
+
+    ``said`` is what its record says of the specimen, else of the patient: strips of one specimen say the same.
+    """
+
+    strip_id: int
+    analyzer: str
+    strip_lot: str
+    purpose: Purpose
+    read_at: datetime
+    said: str
+    pads: tuple[tuple[str, int], ...]

@@ -1,0 +1,147 @@
+"""Containers and lots of strips on the in-memory twin: what people do, and the reads of judging and the page Lots."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+from datetime import datetime
+
+from bridge.bench.controls import RunVerdict
+from bridge.bench.gate import BegunAnew, Cause, Gate, GateKey, at_time
+from bridge.errors import Overtaken, RefusedAction
+from bridge.lifecycle.states import StopEnd, StopGroup, StopState
+from bridge.model import Container, Purpose
+from bridge.store import commands as c
+from bridge.store import rows
+from bridge.store.apply_container import ENTERED, SAME_DAY, keys_of, other_day
+from bridge.store.memory_gate import judge_again, say_of_gate
+from bridge.store.memory_rows import State, Strip, next_id
+from bridge.store.statements import Change
+from bridge.tables.control_table import GatePolicy
+
+
+def open_container(state: State, command: c.OpenContainer) -> int:
+    """Keep a container; controls come due for it. Raises RefusedAction where its lot has another last day."""
+    for row in state.containers.values():
+        of = (row.strip_type, row.container.strip_lot)
+        if of == (command.strip_type, command.strip_lot) and not row.is_mistake and row.container.expires != command.expires:
+            raise RefusedAction(other_day(command.strip_lot, row.container.expires.isoformat()))
+    container_id = next_id(state.containers)
+    state.containers[container_id] = rows.ContainerRow(
+        analyzer=command.analyzer,
+        strip_type=command.strip_type,
+        container=Container(
+            container_id=container_id, strip_lot=command.strip_lot, expires=command.expires, opened_at=command.opened_at
+        ),
+        entered_by=command.actor.name,
+        entered_at=command.at,
+        closed_by="",
+        closed_how=None,
+    )
+    state.note(command.at, command.actor, "container.opened", f"container:{container_id}", Change(after="in use"))
+    if command.policy is not None:
+        _ask_for_controls(state, command, command.policy)
+    _judge_held_again(state, command)
+    return container_id
+
+
+def close_container(state: State, command: c.CloseContainer) -> None:
+    """Take a container out of use. Raises Overtaken where it is out already."""
+    row = state.containers.get(command.container_id)
+    if row is None or row.container.closed_at is not None:
+        raise Overtaken("This container is out of use already. Look at the list again.")
+    ended = replace(row.container, closed_at=command.at)
+    state.containers[command.container_id] = replace(row, container=ended, closed_by=command.actor.name, closed_how=command.how)
+    change = Change(before="in use", after=command.how, reason=command.reason)
+    state.note(command.at, command.actor, "container.closed", f"container:{command.container_id}", change)
+
+
+def _ask_for_controls(state: State, command: c.OpenContainer, policy: GatePolicy) -> None:
+    for key in keys_of(command):
+        if key not in state.gates and key.strip_lot != command.strip_lot:
+            continue
+        gate = at_time(state.gates.get(key, Gate()), command.at, policy)
+        if gate.state.may_go and policy.levels <= _passed_since(state, key, command.opened_at):
+            continue
+        word = BegunAnew(at=command.at, by=command.actor, cause=Cause.CONTAINER)
+        say_of_gate(state, c.SayOfGate(key=key, word=word, policy=policy))
+
+
+def _passed_since(state: State, key: GateKey, opened_at: datetime) -> frozenset[str]:
+    read = {
+        (strip.row.capture_id, strip.row.index): strip.row.analyzed_at or strip.row.arrived_at
+        for strip in state.strips.values()
+        if strip.is_newest
+    }
+    return frozenset(
+        row.level
+        for row, _ in state.gate_events
+        if row.key == key
+        and row.what == RunVerdict.PASSED
+        and row.at >= opened_at
+        and read.get((row.capture_id, row.index), row.at) >= opened_at
+    )
+
+
+def _judge_held_again(state: State, command: c.OpenContainer) -> None:
+    held = [
+        (strip.capture_id, strip.index, stop)
+        for stop in state.stops.values()
+        if stop.state is StopState.OPEN
+        and stop.group is StopGroup.HELD
+        and stop.rules == ("container.unknown",)
+        and stop.strip_id is not None
+        for strip in [state.strips[stop.strip_id].row]
+        if (strip.analyzer, strip.strip_type) == (command.analyzer, command.strip_type)
+        and strip.strip_lot in {command.strip_lot, ""}
+        and (strip.analyzed_at or strip.arrived_at) >= command.opened_at - SAME_DAY
+    ]
+    for capture_id, index, stop in sorted(held, key=lambda each: each[:2]):
+        state.stops[stop.stop_id] = replace(
+            stop, state=StopState.CLOSED, closed_at=command.at, closed_by=f"{command.actor.name} ({command.actor.verified})",
+            closed_how=StopEnd.READ_AGAIN, closed_reason=ENTERED,
+        )  # fmt: skip
+        change = Change(before="open", after=StopEnd.READ_AGAIN, reason=ENTERED)
+        state.note(command.at, command.actor, "stop.closed", f"stop:{stop.stop_id}", change)
+        judge_again(state, capture_id, index, ENTERED)
+
+
+class LotsInMemory:
+    """The reads of containers and lots; mixed into the twin, which has the state."""
+
+    _state: State
+
+    def containers(self) -> tuple[rows.ContainerRow, ...]:
+        """Give every container that was ever entered, in the order of opening."""
+        found = self._state.containers.values()
+        return tuple(sorted(found, key=lambda row: (row.container.opened_at, row.container.container_id)))
+
+    def _of_lot(self, strip_type: str, strip_lot: str) -> Iterator[Strip]:
+        for strip in self._state.strips.values():
+            if strip.is_newest and (strip.row.strip_type, strip.row.strip_lot) == (strip_type, strip_lot):
+                yield strip
+
+    def lot_uses(self, strip_type: str, strip_lot: str) -> tuple[rows.LotUse, ...]:
+        """Give every strip of a lot as it stands, oldest first, and where the newest version of its result went."""
+        return tuple(self._use(strip.row) for strip in self._of_lot(strip_type, strip_lot))
+
+    def _use(self, row: rows.StripRow) -> rows.LotUse:
+        newest = max((version for result_id, version in self._state.results if result_id == row.result_id), default=0)
+        sent = (each.row for each in self._state.sent.values())
+        ways = sorted((way.destination, way.state) for way in sent if (way.result_id, way.version) == (row.result_id, newest))
+        return rows.LotUse(
+            strip_id=row.strip_id, analyzer=row.analyzer, number=row.number, purpose=row.purpose, outcome=row.outcome,
+            patient_id=row.patient_id if row.purpose is Purpose.PATIENT else "", specimen_id=row.specimen_id,
+            read_at=row.analyzed_at or row.arrived_at, result_id=row.result_id, ways=tuple(ways),
+        )  # fmt: skip
+
+    def lot_readings(self, strip_type: str, strip_lot: str) -> Iterator[rows.LotReading]:
+        """Give what every strip of a lot showed, as far as it was understood, oldest first; copies and what was discarded left out."""
+        for strip in self._of_lot(strip_type, strip_lot):
+            row = strip.row
+            if strip.content is None or row.outcome in {"copy", "discarded"}:
+                continue
+            yield rows.LotReading(
+                strip_id=row.strip_id, analyzer=row.analyzer, strip_lot=row.strip_lot, purpose=row.purpose, read_at=row.analyzed_at or row.arrived_at,
+                said=row.specimen_id or row.patient_id, pads=strip.content.pads,
+            )  # fmt: skip

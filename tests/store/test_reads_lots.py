@@ -1,0 +1,38 @@
+"""Lots in the file: what the purge leaves of them. The contract: lot_contract.py."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from bridge.model import Coded
+from bridge.store.commands import PurgeCaptures
+from bridge.store.sqlite import SqliteStore
+from tests.store import strips as s
+from tests.store.strips import NOW, WAIT, later
+
+
+def test_what_was_purged_shows_nothing_and_is_still_counted(tmp_path: Path) -> None:
+    """A recall after the site's time for results: the strip and where it went stand there, without its patient; its pads are gone."""
+    store = SqliteStore(tmp_path, now=lambda: NOW)
+    of = s.reading("1")
+    s.record(store, of, Coded(checked=s.checked(of), result=s.result("A1")))
+    assert len(list(store.lot_readings("plover-12", "L1"))) == 1
+    store.submit(PurgeCaptures(capture_ids=(1,), results=True, at=later(60))).result(WAIT)
+    assert list(store.lot_readings("plover-12", "L1")) == []
+    (use,) = store.lot_uses("plover-12", "L1")
+    assert (use.number, use.outcome, use.patient_id) == ("1", "coded", "")
+    store.close()
+
+
+def test_a_result_of_two_versions_is_told_by_its_newest(tmp_path: Path) -> None:
+    """Where the first went does not stand beside where the second goes: the list says how the record stands now."""
+    store = SqliteStore(tmp_path, now=lambda: NOW)
+    first = s.post(store, "A1")
+    again = s.reading("A1")
+    capture = s.keep(store, b"again")
+    made = s.result("A1", version=2)
+    going = [s.delivery(s.message(made, "A1chart", destination="chart"))]
+    second = s.record(store, again, Coded(checked=s.checked(again), result=made), deliveries=going, capture_id=capture)
+    ways = {use.strip_id: [way for way, _ in use.ways] for use in store.lot_uses("plover-12", "L1")}
+    assert ways == {first.strip_id: ["chart"], second.strip_id: ["chart"]}
+    store.close()
