@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
 from typing import cast
@@ -24,13 +24,17 @@ from tests.tables.shipped_tables import tables
 NEEDS = Needs(analyzer="brook-1", mode="", number="1", record_digest="d", patient_id="", strip_type="plover-12", strip_lot="L1")
 
 
+def _nothing() -> None:
+    pass
+
+
 class Counted:
     """The real store, which counts how often it is asked for containers; what happens between asking and answering can be given."""
 
     def __init__(self, store: SqliteStore) -> None:
         self._store = store
         self.asked = 0
-        self.between = lambda: None
+        self.between: Callable[[], None] = _nothing
 
     @property
     def as_store(self) -> Store:
@@ -73,7 +77,7 @@ def test_what_was_forgotten_while_it_was_read_is_read_again(store: SqliteStore) 
     shelf = Shelf(counted.as_store, with_containers())
 
     def entered_meanwhile() -> None:
-        counted.between = lambda: None
+        counted.between = _nothing
         Bench(store).opens()
         shelf.forget()
 

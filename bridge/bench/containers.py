@@ -57,6 +57,10 @@ class Span:
     since: datetime
     until: datetime | None
 
+    def takes_in(self, at: datetime) -> bool:
+        """Say whether a strip that was read then is from the container."""
+        return self.since <= at and (self.until is None or at < self.until)
+
 
 def spans(containers: Sequence[Container]) -> dict[int, Span]:
     """Give the span of each container of one analyzer, strip type and lot, by its id; ``containers`` in the order of opening."""

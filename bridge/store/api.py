@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo
 
 from bridge.bench.gaps import NumberRun
 from bridge.bench.gate import GateKey, Seat
+from bridge.bench.lots import LotReading, LotUse
 from bridge.lifecycle.states import StopGroup
 from bridge.model import CodedResult, DeliveryState, Needs, Priority, SeenStrips, SeriesState
 from bridge.store import rows
@@ -231,11 +232,14 @@ class Store(Protocol):
     def look_backs(self, *, is_open: bool, limit: int = 500) -> tuple[rows.LookBackShown, ...]:
         """Give results that left before a control failed, as they were read: those that nobody has decided about, or the others."""
 
-    def lot_uses(self, strip_type: str, strip_lot: str) -> tuple[rows.LotUse, ...]:
+    def lot_uses(self, strip_type: str, strip_lot: str) -> tuple[LotUse, ...]:
         """Give every strip of a lot as it stands, oldest first, and where the newest version of its result went."""
 
-    def lot_readings(self, strip_type: str, strip_lot: str) -> Iterator[rows.LotReading]:
-        """Give what every strip of a lot showed, as far as it was understood, oldest first; copies and what was discarded or purged left out."""
+    def patient_readings(self, strip_type: str, strip_lot: str, *, since: datetime) -> Iterator[LotReading]:
+        """Give what patients' strips of a lot showed that arrived since then, oldest first; copies and what was discarded or purged left out."""
+
+    def compared_readings(self, strip_type: str, strip_lot: str) -> Iterator[LotReading]:
+        """Give what strips of a lot showed that were read for no patient, oldest first; what was stopped, or purged, left out."""
 
     # --- purging
 

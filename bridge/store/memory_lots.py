@@ -8,6 +8,7 @@ from datetime import datetime
 
 from bridge.bench.controls import RunVerdict
 from bridge.bench.gate import BegunAnew, Cause, Gate, GateKey, at_time
+from bridge.bench.lots import LotReading, LotUse
 from bridge.errors import Overtaken, RefusedAction
 from bridge.lifecycle.states import StopEnd, StopGroup, StopState
 from bridge.model import Container, Purpose
@@ -121,27 +122,38 @@ class LotsInMemory:
             if strip.is_newest and (strip.row.strip_type, strip.row.strip_lot) == (strip_type, strip_lot):
                 yield strip
 
-    def lot_uses(self, strip_type: str, strip_lot: str) -> tuple[rows.LotUse, ...]:
+    def lot_uses(self, strip_type: str, strip_lot: str) -> tuple[LotUse, ...]:
         """Give every strip of a lot as it stands, oldest first, and where the newest version of its result went."""
         return tuple(self._use(strip.row) for strip in self._of_lot(strip_type, strip_lot))
 
-    def _use(self, row: rows.StripRow) -> rows.LotUse:
+    def _use(self, row: rows.StripRow) -> LotUse:
         newest = max((version for result_id, version in self._state.results if result_id == row.result_id), default=0)
         sent = (each.row for each in self._state.sent.values())
         ways = sorted((way.destination, way.state) for way in sent if (way.result_id, way.version) == (row.result_id, newest))
-        return rows.LotUse(
+        return LotUse(
             strip_id=row.strip_id, analyzer=row.analyzer, number=row.number, purpose=row.purpose, outcome=row.outcome,
             patient_id=row.patient_id if row.purpose is Purpose.PATIENT else "", specimen_id=row.specimen_id,
             read_at=row.analyzed_at or row.arrived_at, result_id=row.result_id, ways=tuple(ways),
         )  # fmt: skip
 
-    def lot_readings(self, strip_type: str, strip_lot: str) -> Iterator[rows.LotReading]:
-        """Give what every strip of a lot showed, as far as it was understood, oldest first; copies and what was discarded left out."""
+    def patient_readings(self, strip_type: str, strip_lot: str, *, since: datetime) -> Iterator[LotReading]:
+        """Give what patients' strips of a lot showed that arrived since then, oldest first; copies and what was discarded left out."""
         for strip in self._of_lot(strip_type, strip_lot):
             row = strip.row
-            if strip.content is None or row.outcome in {"copy", "discarded"}:
-                continue
-            yield rows.LotReading(
-                strip_id=row.strip_id, analyzer=row.analyzer, strip_lot=row.strip_lot, purpose=row.purpose, read_at=row.analyzed_at or row.arrived_at,
-                said=row.specimen_id or row.patient_id, pads=strip.content.pads,
-            )  # fmt: skip
+            if row.purpose is Purpose.PATIENT and row.outcome not in {"copy", "discarded"} and row.arrived_at >= since:
+                yield from _shown(strip)
+
+    def compared_readings(self, strip_type: str, strip_lot: str) -> Iterator[LotReading]:
+        """Give what strips of a lot showed that were read for no patient, oldest first; what was stopped left out."""
+        for strip in self._of_lot(strip_type, strip_lot):
+            if strip.row.outcome == "non_patient":
+                yield from _shown(strip)
+
+
+def _shown(strip: Strip) -> Iterator[LotReading]:
+    row = strip.row
+    if strip.content is not None:
+        yield LotReading(
+            strip_id=row.strip_id, analyzer=row.analyzer, strip_lot=row.strip_lot, purpose=row.purpose, read_at=row.analyzed_at or row.arrived_at,
+            said=row.specimen_id or row.patient_id, pads=strip.content.pads,
+        )  # fmt: skip

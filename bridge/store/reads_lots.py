@@ -3,17 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from datetime import date
+from datetime import date, datetime
 from typing import Any
 
 from bridge.bench.containers import ContainerEnd
+from bridge.bench.lots import LotReading, LotUse
 from bridge.model import Container, DeliveryState, Purpose
-from bridge.store.codec import content_of, moment, moment_or_none, unpacked_column
+from bridge.store.codec import content_of, moment, moment_or_none, unpacked_column, when
 from bridge.store.database import Db
-from bridge.store.rows import ContainerRow, LotReading, LotUse
+from bridge.store.rows import ContainerRow
 from bridge.store.snapshots import one_snapshot
 
 _READ = "coalesce(s.analyzed_at, s.arrived_at)"
+_READING = (
+    f"SELECT s.id, s.analyzer, s.strip_lot, s.purpose, {_READ}, s.specimen_id, s.patient_id, s.accepted FROM strips s"
+    " WHERE s.strip_type = ? AND s.strip_lot = ? AND s.is_newest = 1 AND s.accepted IS NOT NULL AND s.purged_at IS NULL"
+)
 
 
 class LotReads:
@@ -48,19 +53,16 @@ class LotReads:
         )
         return tuple(_use(row, tuple(ways.get(row[0], ()))) for row in found)
 
-    def lot_readings(self, strip_type: str, strip_lot: str) -> Iterator[LotReading]:
-        """Give what every strip of a lot showed, as far as it was understood, oldest first; copies and what was discarded or purged left out."""
-        found = (
-            self._db()
-            .execute(
-                f"SELECT s.id, s.analyzer, s.strip_lot, s.purpose, {_READ}, s.specimen_id, s.patient_id, s.accepted FROM strips s"
-                " WHERE s.strip_type = ? AND s.strip_lot = ? AND s.is_newest = 1 AND s.accepted IS NOT NULL AND s.purged_at IS NULL"
-                " AND s.outcome NOT IN ('copy', 'discarded') ORDER BY s.id",
-                (strip_type, strip_lot),
-            )
-            .fetchall()
-        )
-        return (_reading(row) for row in found)
+    def patient_readings(self, strip_type: str, strip_lot: str, *, since: datetime) -> Iterator[LotReading]:
+        """Give what patients' strips of a lot showed that arrived since then, oldest first; copies and what was discarded or purged left out."""
+        query = f"{_READING} AND s.purpose = 'patient' AND s.outcome NOT IN ('copy', 'discarded') AND s.arrived_at >= ? ORDER BY s.arrived_at, s.id"
+        return map(_reading, self._db().execute(query, (strip_type, strip_lot, when(since))).fetchall())
+
+    def compared_readings(self, strip_type: str, strip_lot: str) -> Iterator[LotReading]:
+        """Give what strips of a lot showed that were read for no patient, oldest first; what was stopped, or purged, left out."""
+        # said twice, so that it goes by the index of the seldom ones
+        query = f"{_READING} AND s.outcome = 'non_patient' AND s.outcome <> 'coded' ORDER BY s.id"
+        return map(_reading, self._db().execute(query, (strip_type, strip_lot)).fetchall())
 
 
 def _container(row: Any) -> ContainerRow:

@@ -426,38 +426,3 @@ class ContainerRow:
     def is_mistake(self) -> bool:
         """Say whether it was entered by mistake, and counts for nothing."""
         return self.closed_how is ContainerEnd.MISTAKE
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class LotUse:
-    """One strip of a lot, as it stands now, and where its result went: (destination, state) of the newest version, by destination.
-
-    ``read_at`` is when it was read, else when it arrived. ``patient_id`` is "" for any other purpose.
-    """
-
-    strip_id: int
-    analyzer: str
-    number: str
-    purpose: Purpose
-    outcome: str
-    patient_id: str
-    specimen_id: str
-    read_at: datetime
-    result_id: str
-    ways: tuple[tuple[str, DeliveryState], ...]
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class LotReading:
-    """What one strip of a lot showed: (pad, rank of its step) in strip order, below 0 where a value was not understood.
-
-    ``said`` is what its record says of the specimen, else of the patient: strips of one specimen say the same.
-    """
-
-    strip_id: int
-    analyzer: str
-    strip_lot: str
-    purpose: Purpose
-    read_at: datetime
-    said: str
-    pads: tuple[tuple[str, int], ...]

@@ -153,7 +153,7 @@ def test_a_strip_without_container_and_controls_is_held_then_waits(store: Sqlite
 def test_what_cannot_be_meant_is_asked_again(bench: Shelved, wrong: dict[str, str], words: str) -> None:
     """A slip of the pen here would let expired strips go, or hold good ones."""
     with pytest.raises(RefusedAction) as caught:
-        bench.open(**wrong)
+        bench.desk.open(replace(TYPED, **wrong), actor=SUND)
     assert words in str(caught.value)
     assert bench.store.containers() == ()
 

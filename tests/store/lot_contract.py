@@ -11,7 +11,9 @@ import pytest
 
 from bridge.bench.containers import ContainerEnd
 from bridge.bench.controls import RunVerdict
+from bridge.bench.lots import LotReading, LotUse
 from bridge.errors import Overtaken, RefusedAction
+from bridge.lifecycle.states import StopEnd
 from bridge.model import (
     Answer,
     CheckedReading,
@@ -26,7 +28,7 @@ from bridge.model import (
 )
 from bridge.store.api import Store
 from bridge.store.commands import CloseContainer, OpenContainer
-from bridge.store.rows import ContainerRow, LotReading, LotUse
+from bridge.store.rows import ContainerRow
 from tests.store import gate_contract as g
 from tests.store import strips as s
 from tests.store.contract import Opened
@@ -150,9 +152,9 @@ class LotContract:
         """HZ-E01: the gate of its lot begins anew, and says who opened the container; a new lot has a gate to be opened."""
         bench.control("1")
         bench.control("2")
-        assert bench.state is S.OPEN
+        before = bench.state
         bench.opens()
-        assert bench.state is S.START
+        assert (before, bench.state) == (S.OPEN, S.START)
         newest = bench.store.gate_events()[0]
         assert (newest.what, newest.actor, newest.reason) == ("begin_anew", "Eda", "a new container was opened")
         bench.opens("L2")
@@ -244,26 +246,33 @@ class LotContract:
         assert opened.store.lot_uses("plover-12", "L3") == ()
         assert opened.store.lot_uses("quill-10", "L1") == ()
 
-    def test_what_strips_of_a_lot_showed(self, store_of: Store) -> None:
-        """Pads as ranks, of patients and controls; what was discarded, or is a copy, shows nothing."""
+    def test_what_strips_of_a_lot_showed(self, opened: Opened) -> None:
+        """Pads as ranks, of patients and of others apart; what was discarded, or is a copy, shows nothing."""
+        store = opened.store
         pads = (("nitrite", 1), ("leukocytes", 0))
         of = s.reading("1")
         content = StripContent(patient_id="4711", operator="OP7", strip_type="plover-12", strip_lot="L1", pads=pads)
-        one = s.record(store_of, of, Coded(checked=s.checked(of, content=content, specimen_id=""), result=s.result("A1")))
-        s.record(store_of, of, s.copy(of, one.strip_id))
+        one = s.record(store, of, Coded(checked=s.checked(of, content=content, specimen_id=""), result=s.result("A1")))
+        s.record(store, of, s.copy(of, one.strip_id))
+        gone = s.record(store, s.reading("3"), s.held(s.reading("3")))
+        s.close(store, gone.stop_id or 0, StopEnd.DISCARDED)
         control = s.reading("2")
-        two = s.record(store_of, control, NonPatient(checked=s.checked(control, purpose=Purpose.COMPARISON, at=None)))
-        assert list(store_of.lot_readings("plover-12", "L1")) == [
-            LotReading(
-                strip_id=one.strip_id, analyzer="brook-1", strip_lot="L1", purpose=Purpose.PATIENT, read_at=NOW, said="4711", pads=pads
-            ),
-            LotReading(
-                strip_id=two.strip_id, analyzer="brook-1", strip_lot="L1", purpose=Purpose.COMPARISON, read_at=NOW, said="U2",
-                pads=(("glucose", 0),),
-            ),
-        ]  # fmt: skip
-        assert list(store_of.lot_readings("plover-12", "L2")) == []
-
-    @pytest.fixture
-    def store_of(self, opened: Opened) -> Store:
-        return opened.store
+        two = s.record(store, control, NonPatient(checked=s.checked(control, purpose=Purpose.COMPARISON, at=None)))
+        s.record(store, s.reading("4"), s.rejected(s.reading("4")))
+        plain = LotReading(
+            strip_id=one.strip_id,
+            analyzer="brook-1",
+            strip_lot="L1",
+            purpose=Purpose.PATIENT,
+            read_at=NOW,
+            said="4711",
+            pads=pads,
+        )
+        rejected = replace(plain, strip_id=two.strip_id + 1, said="U4", pads=(("glucose", 0),))
+        assert list(store.patient_readings("plover-12", "L1", since=NOW)) == [plain, rejected]
+        assert list(store.patient_readings("plover-12", "L1", since=later(1))) == []
+        assert list(store.patient_readings("plover-12", "L2", since=NOW)) == []
+        assert list(store.compared_readings("plover-12", "L1")) == [
+            replace(plain, strip_id=two.strip_id, purpose=Purpose.COMPARISON, said="U2", pads=(("glucose", 0),))
+        ]
+        assert list(store.compared_readings("plover-12", "L2")) == []
