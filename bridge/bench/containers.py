@@ -6,7 +6,7 @@ Days are the site's: a container that was opened in the course of a day has been
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from enum import StrEnum
@@ -22,25 +22,26 @@ class ContainerEnd(StrEnum):
     MISTAKE = "entered by mistake"
 
 
-def of_lot(containers: Iterable[Container], strip_lot: str) -> tuple[Container, ...]:
-    """Give the containers that a strip may be from: those of its lot; of an analyzer that prints no lot, all."""
-    return tuple(each for each in containers if not strip_lot or each.strip_lot == strip_lot)
+def is_of(container: Container, strip_lot: str) -> bool:
+    """Say whether a strip may be from a container: its lot is the printed one; of an analyzer that prints no lot (""), any."""
+    return not strip_lot or container.strip_lot == strip_lot
 
 
-def container_of(containers: Sequence[Container], read_at: datetime, zone: ZoneInfo) -> Container | None:
-    """Give the container that was open when a strip was read; None where none was.
+def container_of(containers: Sequence[Container], strip_lot: str, read_at: datetime, zone: ZoneInfo) -> Container | None:
+    """Give the container that a strip is from; None where none of its lot was in use when it was read.
 
-    ``containers``: those that it may be from, in the order of opening. One that was opened later on the same day counts where no other
-    does: people write down the day, and an analyzer's clock may be some minutes slow.
+    ``containers``: those of its analyzer and strip type, in the order of opening. One that was opened later on the same day counts where no
+    other does: people write down the day, and an analyzer's clock may be some minutes slow.
     """
-    day = read_at.astimezone(zone).date()
-    open_then = [
-        each
-        for each in containers
-        if each.opened_at.astimezone(zone).date() <= day and (each.closed_at is None or read_at <= each.closed_at)
-    ]
-    before = [each for each in open_then if each.opened_at <= read_at]
-    return before[-1] if before else (open_then[0] if open_then else None)
+    later = None
+    for each in reversed(containers):  # the newest ones decide, however many years of them there are
+        if not is_of(each, strip_lot) or (each.closed_at is not None and each.closed_at < read_at):
+            continue
+        if each.opened_at <= read_at:
+            return each
+        if each.opened_at.astimezone(zone).date() == read_at.astimezone(zone).date():
+            later = each
+    return later
 
 
 def last_day(container: Container, zone: ZoneInfo, open_days: int | None) -> date:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from datetime import datetime
 
-from bridge.bench.containers import container_of, last_day, of_lot
+from bridge.bench.containers import container_of, is_of, last_day
 from bridge.check.rulebook import finding
 from bridge.model import Container, Finding, Severity
 from bridge.tables.container_table import ContainerPolicy, ContainerTable
@@ -34,10 +34,9 @@ def container_right(containers: tuple[Container, ...] | None, table: ContainerTa
     policy = table.policy
     if containers is None or policy is None:
         return ()
-    possible = of_lot(containers, asked.strip_lot)
-    found = container_of(possible, asked.read_at, policy.zone)
+    found = container_of(containers, asked.strip_lot, asked.read_at, policy.zone)
     if found is None:
-        return (_unknown(possible, policy, asked),)
+        return (_unknown(containers, policy, asked),)
     day = asked.read_at.astimezone(policy.zone).date()
     if day > found.expires:
         return (
@@ -53,9 +52,9 @@ def container_right(containers: tuple[Container, ...] | None, table: ContainerTa
     return ()
 
 
-def _unknown(possible: tuple[Container, ...], policy: ContainerPolicy, asked: Asked) -> Finding:
+def _unknown(containers: tuple[Container, ...], policy: ContainerPolicy, asked: Asked) -> Finding:
     lot = f"lot {asked.strip_lot}" if asked.strip_lot else "strips"
-    if not possible:
+    if not any(is_of(each, asked.strip_lot) for each in containers):
         return _asking(policy.unknown, UNKNOWN, f"No container of {lot} is entered for {asked.analyzer}.")
     at = asked.read_at.astimezone(policy.zone)
     sentence = f"No container of {lot} that is entered for {asked.analyzer} was in use on {at:%Y-%m-%d at %H:%M}, when this strip was read."

@@ -94,9 +94,9 @@ def test_a_container_near_its_end_and_one_that_stood_open_are_told_of_on_today(
 ) -> None:
     """HZ-C03 and HZ-C04: nobody has to open the page Lots to hear of it."""
     bench.open(expires="2026-11-27")
-    assert "bench-a, strips of lot 24A01 : in use, not for long any more, to be used to 2026-11-27." in visitor.page(
-        "/"
-    ).text.replace("24A01:", "24A01 :")
+    assert "bench-a, strips of lot 24A01 : in use, not for long any more; last day 2026-11-27." in visitor.page("/").text.replace(
+        "24A01:", "24A01 :"
+    )
     bench.open(strip_lot="24B07", expires="2027-08-31")
     for _ in range(8):
         bench.read(bench.patient(lot="24B07", ranks={"nitrite": 1}))
@@ -105,7 +105,7 @@ def test_a_container_near_its_end_and_one_that_stood_open_are_told_of_on_today(
     assert "The container may have stood open." in visitor.page("/").text
     text = visitor.page("/lots").text
     assert "It may have stood open. 8 of 8 strips of patients were positive on Nitrite and negative on Leukocyte" in text
-    assert "expected 5 %" in text
+    assert "expected 5 %). So many come by chance in fewer than 0.01 of 100 containers." in text
 
 
 def test_every_strip_of_a_lot_is_listed(bench: Shelved, visitor: Visitor) -> None:
@@ -118,8 +118,8 @@ def test_every_strip_of_a_lot_is_listed(bench: Shelved, visitor: Visitor) -> Non
     here = "strip_type=quill-10&strip_lot=24A01"
     page = visitor.page(f"/lots/strips?{here}")
     assert "quill-10: 4 strips of 3 patients." in page.text
-    assert "3 patient: became a result" in page.text
-    assert "1 control: stored and shown; in no patient's record" in page.text
+    assert "3 strips (patient): became a result" in page.text
+    assert "1 strip (control): stored and shown; in no patient's record" in page.text
     assert "records: 3 waiting to be sent" in page.text
     assert len(page.links("/strips/")) == 4
     answer = visitor.client.get(f"/lots/strips.csv?{here}")
@@ -129,7 +129,7 @@ def test_every_strip_of_a_lot_is_listed(bench: Shelved, visitor: Visitor) -> Non
     assert [row[2] for row in rows[1:]] == ["1", "2", "3", "4"]
     other = visitor.page("/lots/strips?strip_type=quill-10&strip_lot=24B07")
     assert "quill-10: 1 strip of 1 patient." in other.text
-    assert "1 patient: waiting for your decision" in other.text
+    assert "1 strip (patient): waiting for your decision" in other.text
 
 
 def test_a_lot_that_nothing_was_read_of_says_so(visitor: Visitor) -> None:
