@@ -581,7 +581,7 @@ class GateFacts:
 class Container:
     """A container of strips that a person entered: its lot code and the last day on its label, and when it was opened.
 
-    ``closed_at`` is when it was taken out of use, None while it is in use. Times are aware, UTC.
+    ``closed_at`` is when it was taken out of use, None while it is in use. ``is_accepted``: a person has accepted its lot. Times are aware, UTC.
     """
 
     container_id: int
@@ -589,6 +589,7 @@ class Container:
     expires: date
     opened_at: datetime
     closed_at: datetime | None = None
+    is_accepted: bool = False
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -13,6 +13,7 @@ from bridge.tables.container_table import ContainerPolicy, ContainerTable
 UNKNOWN = "container.unknown"
 EXPIRED = "container.expired"
 OPEN_TOO_LONG = "container.open_too_long"
+NEW_LOT = "container.new_lot"
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -37,6 +38,10 @@ def container_right(containers: tuple[Container, ...] | None, table: ContainerTa
     found = container_of(containers, asked.strip_lot, asked.read_at, policy.zone)
     if found is None:
         return (_unknown(containers, policy, asked),)
+    return (*_too_old(found, table, policy, asked), *_new_lot(found, policy))
+
+
+def _too_old(found: Container, table: ContainerTable, policy: ContainerPolicy, asked: Asked) -> tuple[Finding, ...]:
     day = asked.read_at.astimezone(policy.zone).date()
     if day > found.expires:
         return (
@@ -45,11 +50,19 @@ def container_right(containers: tuple[Container, ...] | None, table: ContainerTa
             ),
         )
     last = last_day(found, policy.zone, table.open_days.get(asked.strip_type))
-    if day > last:
-        opened = found.opened_at.astimezone(policy.zone).date()
-        sentence = f"The container of lot {found.strip_lot} was opened on {opened} and may be used to {last}; this strip was read on {day}."
-        return (_asking(policy.open_too_long, OPEN_TOO_LONG, sentence),)
-    return ()
+    if day <= last:
+        return ()
+    opened = found.opened_at.astimezone(policy.zone).date()
+    sentence = (
+        f"The container of lot {found.strip_lot} was opened on {opened} and may be used to {last}; this strip was read on {day}."
+    )
+    return (_asking(policy.open_too_long, OPEN_TOO_LONG, sentence),)
+
+
+def _new_lot(found: Container, policy: ContainerPolicy) -> tuple[Finding, ...]:
+    if policy.new_lot is None or found.is_accepted:
+        return ()
+    return (_asking(policy.new_lot, NEW_LOT, f"Nobody has accepted lot {found.strip_lot} yet."),)
 
 
 def _unknown(containers: tuple[Container, ...], policy: ContainerPolicy, asked: Asked) -> Finding:

@@ -197,6 +197,16 @@ _ALL: tuple[Rule, ...] = (
         releasable=True,
     ),
     Rule(
+        rule="container.new_lot",
+        concern=Concern.CONTROLS,
+        severity=_HOLD,
+        remedy=(
+            "Compare the new lot with the one in use by your procedure, and accept it on the page Lots: then this strip is judged again by "
+            "itself. If it cannot be accepted, run the specimen with the lot in use."
+        ),
+        releasable=True,
+    ),
+    Rule(
         rule="time.missing",
         concern=Concern.TIME,
         severity=_HOLD,

@@ -33,7 +33,10 @@ class Standing(StrEnum):
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class ShownContainer:
-    """A container as it stands now. ``last`` is the last day on which its strips may be used, ``days_left`` 0 on that day; ``suspicion`` None: nothing to judge by."""
+    """A container as it stands now. ``last`` is the last day on which its strips may be used, ``days_left`` 0 on that day; ``suspicion`` None: nothing to judge by.
+
+    ``is_new_lot``: its lot is still to be accepted.
+    """
 
     row: ContainerRow
     span: Span
@@ -41,6 +44,7 @@ class ShownContainer:
     days_left: int
     standing: Standing
     suspicion: Suspicion | None
+    is_new_lot: bool
 
     @property
     def is_suspected(self) -> bool:
@@ -51,7 +55,10 @@ class ShownContainer:
     def asks_for_a_look(self) -> bool:
         """Say whether somebody should look at it today."""
         return (
-            self.is_suspected or self.standing in {Standing.EXPIRED, Standing.OPEN_TOO_LONG} or self.days_left <= VERY_SOON_DAYS
+            self.is_new_lot
+            or self.is_suspected
+            or self.standing in {Standing.EXPIRED, Standing.OPEN_TOO_LONG}
+            or self.days_left <= VERY_SOON_DAYS
         )
 
 
@@ -90,6 +97,7 @@ class ContainerBoard:
             days_left=left,
             standing=_standing(left, is_expired=today > row.container.expires),
             suspicion=self._suspicion(row, own, now),
+            is_new_lot=policy.new_lot is not None and not row.container.is_accepted,
         )
 
     def _suspicion(self, row: ContainerRow, own: tuple[Span, Span], now: datetime) -> Suspicion | None:

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Annotated
+from typing import Annotated, Any, Literal
+from urllib.parse import urlencode
 
 import pydantic
 from fastapi import APIRouter, Form, Request
@@ -41,6 +42,17 @@ class ContainerForm(BaseModel):
     opened: Field = ""
     token: Field = ""
     name: Field = ""
+
+
+class AcceptForm(BaseModel):
+    """A person's word on a lot, as the page's forms send it."""
+
+    action: Literal["accept", "withdraw"]
+    strip_type: Field
+    strip_lot: Field
+    token: Field = ""
+    name: Field = ""
+    reason: Field = ""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -79,6 +91,7 @@ class Lots:
         routes.add_api_route("/lots", self.page, methods=["GET"], response_model=None)
         routes.add_api_route("/lots/containers", self.open, methods=["POST"], response_model=None)
         routes.add_api_route("/lots/containers/{container_id}/close", self.close, methods=["POST"], response_model=None)
+        routes.add_api_route("/lots/accepted", self.accept, methods=["POST"], response_model=None)
         routes.add_api_route("/lots/strips", self.strips, methods=["GET"], response_model=None)
         routes.add_api_route("/lots/strips.csv", self.export, methods=["GET"], response_model=None)
         routes.add_api_route("/lots/compared", self.compared, methods=["GET"], response_model=None)
@@ -143,12 +156,26 @@ class Lots:
             return self._page(request, said=str(error))
         return RedirectResponse("/lots", status_code=SEE_OTHER)
 
+    def accept(self, request: Request, form: Annotated[AcceptForm, Form()]) -> Response:
+        """Accept a lot, or take that back."""
+        self._require_token(request, form.token)
+        does = self._desk.accept_lot if form.action == "accept" else self._desk.withdraw_lot
+        try:
+            does(form.strip_type, form.strip_lot, reason=form.reason, actor=_actor(form.name))
+        except RefusedAction as error:
+            return self._strips(request, form.strip_type, form.strip_lot, said=str(error))
+        where = urlencode({"strip_type": form.strip_type, "strip_lot": form.strip_lot})
+        return RedirectResponse(f"/lots/strips?{where}", status_code=SEE_OTHER)
+
     # --- a lot
 
     def strips(self, request: Request, strip_type: str = "", strip_lot: str = "") -> Response:
         """Show every strip of a lot: how many, where their results went, and the newest of them."""
+        return self._strips(request, strip_type, strip_lot)
+
+    def _strips(self, request: Request, strip_type: str, strip_lot: str, *, said: str = "") -> Response:
         uses = self._uses(strip_type, strip_lot.strip())
-        shown = {
+        shown: dict[str, Any] = {
             "strip_type": strip_type,
             "strip_lot": strip_lot.strip(),
             "tally": tallied(uses),
@@ -159,7 +186,10 @@ class Lots:
                 if (row.strip_type, row.container.strip_lot) == (strip_type, strip_lot.strip())
             ),
         }
-        return self._show(request, "lot.html", shown)
+        policy = self._tables.containers.policy
+        shown["asks"] = policy is not None and policy.new_lot is not None and strip_type in self._tables.strip_types
+        shown |= {"accepted": self._store.accepted_lot(strip_type, strip_lot.strip()), "said": said}
+        return self._show(request, "lot.html", shown, status=409 if said else 200)
 
     def export(self, strip_type: str = "", strip_lot: str = "") -> Response:
         """Give every strip of a lot as a table for a spreadsheet."""

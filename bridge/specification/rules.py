@@ -60,6 +60,7 @@ def _container_words(policy: ContainerPolicy | None) -> str:
         ("from a container that nobody entered", policy.unknown),
         ("past their last day", policy.expired),
         ("from a container that was open for too long", policy.open_too_long),
+        ("of a lot that nobody has accepted yet", policy.new_lot),
     )
     held = [what for what, severity in asked if severity is Severity.HOLD]
     if not held:

@@ -44,7 +44,7 @@ class Store(Protocol):
         """Do ``command`` in one durable transaction; the future gives its result once committed.
 
         The future raises StoreFull, StoreAway, StoreUnsure (it may be kept or not: look at the store), StoreFailed, or
-        Overtaken (CloseStop, RecordOutcome, BearMessage, WithholdDelivery, SayOfGate, EndWaiting, DecideLookBack, SignLot, CloseLot, CloseContainer), or LeaseLost (commands that carry a lease).
+        Overtaken (CloseStop, RecordOutcome, BearMessage, WithholdDelivery, SayOfGate, EndWaiting, DecideLookBack, SignLot, CloseLot, CloseContainer, AcceptLot, WithdrawLot), or LeaseLost (commands that carry a lease).
         """
 
     def listen(self, heard: Callable[[str], None]) -> None:
@@ -231,6 +231,9 @@ class Store(Protocol):
 
     def look_backs(self, *, is_open: bool, limit: int = 500) -> tuple[rows.LookBackShown, ...]:
         """Give results that left before a control failed, as they were read: those that nobody has decided about, or the others."""
+
+    def accepted_lot(self, strip_type: str, strip_lot: str) -> rows.AcceptedLot | None:
+        """Give who accepted a lot of strips; None where nobody did, or it was taken back."""
 
     def lot_uses(self, strip_type: str, strip_lot: str) -> tuple[LotUse, ...]:
         """Give every strip of a lot as it stands, oldest first, and where the newest version of its result went."""

@@ -1,4 +1,4 @@
-"""Containers of strips: entered as they are opened, taken out of use, and what that does to gates and to strips that are held."""
+"""Containers of strips and their lots: entered, taken out of use, accepted, and what that does to gates and to strips that are held."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from bridge.errors import Overtaken, RefusedAction
 from bridge.lifecycle.states import StopEnd
 from bridge.store.apply_gate import judge_again, say_of_gate
 from bridge.store.codec import json_text, when
-from bridge.store.commands import CloseContainer, OpenContainer, SayOfGate
+from bridge.store.commands import AcceptLot, CloseContainer, OpenContainer, SayOfGate, WithdrawLot
 from bridge.store.database import Db
 from bridge.store.gate_codec import gate_of
 from bridge.store.statements import Change, note
@@ -19,8 +19,13 @@ from bridge.tables.control_table import GatePolicy
 
 NEWS = "containers"  # the name by which other processes hear that what they keep of containers is old
 ENTERED = "container entered"  # why a strip that was held is judged again
+ACCEPTED = "lot accepted"  # as above
+IS_ACCEPTED = "This lot is accepted already. Look at it again."
+IS_NOT_ACCEPTED = "This lot is not accepted any more. Look at it again."
 ONLY_UNKNOWN = json_text(["container.unknown"])  # the rules of a stop that an entered container may end
+ONLY_NEW_LOT = json_text(["container.new_lot"])  # as above, of a lot that was accepted
 SAME_DAY = timedelta(days=1)  # ours: no strip of the day of opening is left out, whatever the zone
+_STANDING = "strip_type = ? AND strip_lot = ? AND withdrawn_at IS NULL"
 _OF_KEY = "analyzer = ? AND strip_type = ? AND strip_lot = ?"
 
 
@@ -104,17 +109,62 @@ def _passed_since(db: Db, key: GateKey, opened_at: datetime) -> frozenset[str]:
 
 def _judge_held_again(db: Db, command: OpenContainer) -> None:
     """Put to judging what was held for nothing but an unknown container of this lot, in the order in which it was read."""
-    held = db.execute(
-        "SELECT t.id, s.capture_id, s.idx FROM stops t JOIN strips s ON s.id = t.strip_id WHERE t.state = 'open' AND t.grp = 'held' AND t.rules = ?"
-        " AND s.analyzer = ? AND s.strip_type = ? AND (s.strip_lot = ? OR s.strip_lot = '') AND coalesce(s.analyzed_at, s.arrived_at) >= ?"
-        f" ORDER BY s.capture_id, s.idx{db.for_update}",
-        (ONLY_UNKNOWN, command.analyzer, command.strip_type, command.strip_lot, when(command.opened_at - SAME_DAY)),
+    where = "s.analyzer = ? AND s.strip_type = ? AND (s.strip_lot = ? OR s.strip_lot = '') AND coalesce(s.analyzed_at, s.arrived_at) >= ?"
+    values = (command.analyzer, command.strip_type, command.strip_lot, when(command.opened_at - SAME_DAY))
+    _free(db, (ONLY_UNKNOWN, where, values), command, because=ENTERED)
+
+
+def _free(db: Db, held: tuple[str, str, tuple[object, ...]], by: OpenContainer | AcceptLot, *, because: str) -> None:
+    """End the stops of these rules whose strips are ``held`` (rules, where, values), and judge these again, in the order in which they were read."""
+    rules, where, values = held
+    found = db.execute(
+        "SELECT t.id, s.analyzer, s.capture_id, s.idx FROM stops t JOIN strips s ON s.id = t.strip_id"
+        f" WHERE t.state = 'open' AND t.grp = 'held' AND t.rules = ? AND {where} ORDER BY s.capture_id, s.idx{db.for_update}",
+        (rules, *values),
     ).fetchall()
-    for stop_id, capture_id, index in held:
+    for stop_id, analyzer, capture_id, index in found:
         db.execute(
             "UPDATE stops SET state = 'closed', closed_at = ?, closed_by = ?, closed_how = ?, closed_reason = ? WHERE id = ?",
-            (when(command.at), f"{command.actor.name} ({command.actor.verified})", StopEnd.READ_AGAIN, ENTERED, stop_id),
+            (when(by.at), f"{by.actor.name} ({by.actor.verified})", StopEnd.READ_AGAIN, because, stop_id),
         )
-        change = Change(before="open", after=StopEnd.READ_AGAIN, reason=ENTERED)
-        note(db, command.at, command.actor, "stop.closed", f"stop:{stop_id}", change)
-        judge_again(db, command.analyzer, capture_id, index, ENTERED)
+        change = Change(before="open", after=StopEnd.READ_AGAIN, reason=because)
+        note(db, by.at, by.actor, "stop.closed", f"stop:{stop_id}", change)
+        judge_again(db, analyzer, capture_id, index, because)
+
+
+# --- lots
+
+
+def subject_of(strip_type: str, strip_lot: str) -> str:
+    """Name a lot of strips as what an event is about."""
+    return f"strip_lot:{strip_type} {strip_lot}"
+
+
+def accept_lot(db: Db, command: AcceptLot) -> None:
+    """Keep that a lot is accepted. Raises Overtaken where it is already."""
+    db.hold(NEWS)
+    of = (command.strip_type, command.strip_lot)
+    if db.execute(f"SELECT 1 FROM accepted_lots WHERE {_STANDING}", of).fetchone() is not None:
+        raise Overtaken(IS_ACCEPTED)
+    db.execute(
+        "INSERT INTO accepted_lots (strip_type, strip_lot, accepted_by, accepted_at, reason, withdrawn_by) VALUES (?,?,?,?,?,'')",
+        (*of, command.actor.name, when(command.at), command.reason),
+    )
+    note(db, command.at, command.actor, "strip_lot.accepted", subject_of(*of), Change(after="accepted", reason=command.reason))
+    where = "s.strip_type = ? AND (s.strip_lot = ? OR s.strip_lot = '')"
+    _free(db, (ONLY_NEW_LOT, where, of), command, because=ACCEPTED)
+    db.tell(NEWS)
+
+
+def withdraw_lot(db: Db, command: WithdrawLot) -> None:
+    """Take back that a lot is accepted. Raises Overtaken where it is not."""
+    of = (command.strip_type, command.strip_lot)
+    changed = db.execute(
+        f"UPDATE accepted_lots SET withdrawn_by = ?, withdrawn_at = ? WHERE {_STANDING}",
+        (command.actor.name, when(command.at), *of),
+    ).rowcount
+    if not changed:
+        raise Overtaken(IS_NOT_ACCEPTED)
+    change = Change(before="accepted", after="not accepted", reason=command.reason)
+    note(db, command.at, command.actor, "strip_lot.withdrawn", subject_of(*of), change)
+    db.tell(NEWS)

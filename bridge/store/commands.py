@@ -452,6 +452,31 @@ class CloseContainer:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class AcceptLot:
+    """Keep that a person accepts a lot of strips, and why. Gives None; raises Overtaken where it is accepted already.
+
+    What is held for nothing but its new lot is put to judging again.
+    """
+
+    strip_type: str
+    strip_lot: str
+    actor: Actor
+    reason: str
+    at: datetime
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class WithdrawLot:
+    """Take back that a lot is accepted. Gives None; raises Overtaken where it is not. What was sent stays sent."""
+
+    strip_type: str
+    strip_lot: str
+    actor: Actor
+    reason: str
+    at: datetime
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class KeepTables:
     """Keep a loaded table set, so that every result stays explainable. Gives None.
 
@@ -545,6 +570,8 @@ Command = (
     | CloseLot
     | OpenContainer
     | CloseContainer
+    | AcceptLot
+    | WithdrawLot
     | KeepTables
     | KeepPlanCheck
     | ReserveNumbers

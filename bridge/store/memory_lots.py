@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from datetime import datetime
 
@@ -14,7 +14,16 @@ from bridge.lifecycle.states import StopEnd, StopGroup, StopState
 from bridge.model import Container, Purpose
 from bridge.store import commands as c
 from bridge.store import rows
-from bridge.store.apply_container import ENTERED, SAME_DAY, keys_of, other_day
+from bridge.store.apply_container import (
+    ACCEPTED,
+    ENTERED,
+    IS_ACCEPTED,
+    IS_NOT_ACCEPTED,
+    SAME_DAY,
+    keys_of,
+    other_day,
+    subject_of,
+)
 from bridge.store.memory_gate import judge_again, say_of_gate
 from bridge.store.memory_rows import State, Strip, next_id
 from bridge.store.statements import Change
@@ -85,26 +94,58 @@ def _passed_since(state: State, key: GateKey, opened_at: datetime) -> frozenset[
 
 
 def _judge_held_again(state: State, command: c.OpenContainer) -> None:
+    def concerns(strip: rows.StripRow) -> bool:
+        read_at = strip.analyzed_at or strip.arrived_at
+        here = (strip.analyzer, strip.strip_type) == (command.analyzer, command.strip_type)
+        return here and strip.strip_lot in {command.strip_lot, ""} and read_at >= command.opened_at - SAME_DAY
+
+    _free(state, "container.unknown", concerns, command, because=ENTERED)
+
+
+def _free(
+    state: State, rule: str, concerns: Callable[[rows.StripRow], bool], by: c.OpenContainer | c.AcceptLot, *, because: str
+) -> None:
     held = [
         (strip.capture_id, strip.index, stop)
         for stop in state.stops.values()
-        if stop.state is StopState.OPEN
-        and stop.group is StopGroup.HELD
-        and stop.rules == ("container.unknown",)
-        and stop.strip_id is not None
+        if stop.state is StopState.OPEN and stop.group is StopGroup.HELD and stop.rules == (rule,) and stop.strip_id is not None
         for strip in [state.strips[stop.strip_id].row]
-        if (strip.analyzer, strip.strip_type) == (command.analyzer, command.strip_type)
-        and strip.strip_lot in {command.strip_lot, ""}
-        and (strip.analyzed_at or strip.arrived_at) >= command.opened_at - SAME_DAY
+        if concerns(strip)
     ]
     for capture_id, index, stop in sorted(held, key=lambda each: each[:2]):
         state.stops[stop.stop_id] = replace(
-            stop, state=StopState.CLOSED, closed_at=command.at, closed_by=f"{command.actor.name} ({command.actor.verified})",
-            closed_how=StopEnd.READ_AGAIN, closed_reason=ENTERED,
+            stop, state=StopState.CLOSED, closed_at=by.at, closed_by=f"{by.actor.name} ({by.actor.verified})", closed_how=StopEnd.READ_AGAIN,
+            closed_reason=because,
         )  # fmt: skip
-        change = Change(before="open", after=StopEnd.READ_AGAIN, reason=ENTERED)
-        state.note(command.at, command.actor, "stop.closed", f"stop:{stop.stop_id}", change)
-        judge_again(state, capture_id, index, ENTERED)
+        change = Change(before="open", after=StopEnd.READ_AGAIN, reason=because)
+        state.note(by.at, by.actor, "stop.closed", f"stop:{stop.stop_id}", change)
+        judge_again(state, capture_id, index, because)
+
+
+# --- lots
+
+
+def accept_lot(state: State, command: c.AcceptLot) -> None:
+    """Keep that a lot is accepted. Raises Overtaken where it is already."""
+    of = (command.strip_type, command.strip_lot)
+    if of in state.accepted_lots:
+        raise Overtaken(IS_ACCEPTED)
+    state.accepted_lots[of] = rows.AcceptedLot(accepted_by=command.actor.name, accepted_at=command.at, reason=command.reason)
+    state.note(command.at, command.actor, "strip_lot.accepted", subject_of(*of), Change(after="accepted", reason=command.reason))
+
+    def concerns(strip: rows.StripRow) -> bool:
+        return strip.strip_type == command.strip_type and strip.strip_lot in {command.strip_lot, ""}
+
+    _free(state, "container.new_lot", concerns, command, because=ACCEPTED)
+
+
+def withdraw_lot(state: State, command: c.WithdrawLot) -> None:
+    """Take back that a lot is accepted. Raises Overtaken where it is not."""
+    of = (command.strip_type, command.strip_lot)
+    if state.accepted_lots.pop(of, None) is None:
+        raise Overtaken(IS_NOT_ACCEPTED)
+    change = Change(before="accepted", after="not accepted", reason=command.reason)
+    state.note(command.at, command.actor, "strip_lot.withdrawn", subject_of(*of), change)
 
 
 class LotsInMemory:
@@ -114,8 +155,16 @@ class LotsInMemory:
 
     def containers(self) -> tuple[rows.ContainerRow, ...]:
         """Give every container that was ever entered, in the order of opening."""
-        found = self._state.containers.values()
+        accepted = self._state.accepted_lots
+        found = (
+            replace(row, container=replace(row.container, is_accepted=(row.strip_type, row.container.strip_lot) in accepted))
+            for row in self._state.containers.values()
+        )
         return tuple(sorted(found, key=lambda row: (row.container.opened_at, row.container.container_id)))
+
+    def accepted_lot(self, strip_type: str, strip_lot: str) -> rows.AcceptedLot | None:
+        """Give who accepted a lot of strips; None where nobody did, or it was taken back."""
+        return self._state.accepted_lots.get((strip_type, strip_lot))
 
     def _of_lot(self, strip_type: str, strip_lot: str) -> Iterator[Strip]:
         for strip in self._state.strips.values():

@@ -11,7 +11,7 @@ from bridge.bench.lots import LotReading, LotUse
 from bridge.model import Container, DeliveryState, Purpose
 from bridge.store.codec import content_of, moment, moment_or_none, unpacked_column, when
 from bridge.store.database import Db
-from bridge.store.rows import ContainerRow
+from bridge.store.rows import AcceptedLot, ContainerRow
 from bridge.store.snapshots import one_snapshot
 
 _READ = "coalesce(s.analyzed_at, s.arrived_at)"
@@ -29,10 +29,19 @@ class LotReads:
     def containers(self) -> tuple[ContainerRow, ...]:
         """Give every container that was ever entered, in the order of opening."""
         found = self._db().execute(
-            "SELECT id, analyzer, strip_type, strip_lot, expires, opened_at, entered_by, entered_at, closed_by, closed_at, closed_how"
-            " FROM containers ORDER BY opened_at, id"
+            "SELECT id, analyzer, strip_type, strip_lot, expires, opened_at, entered_by, entered_at, closed_by, closed_at, closed_how,"
+            " EXISTS (SELECT 1 FROM accepted_lots a WHERE a.strip_type = c.strip_type AND a.strip_lot = c.strip_lot AND a.withdrawn_at IS NULL)"
+            " FROM containers c ORDER BY opened_at, id"
         )
         return tuple(_container(row) for row in found)
+
+    def accepted_lot(self, strip_type: str, strip_lot: str) -> AcceptedLot | None:
+        """Give who accepted a lot of strips; None where nobody did, or it was taken back."""
+        row = self._db().execute(
+            "SELECT accepted_by, accepted_at, reason FROM accepted_lots WHERE strip_type = ? AND strip_lot = ? AND withdrawn_at IS NULL",
+            (strip_type, strip_lot),
+        ).fetchone()  # fmt: skip
+        return None if row is None else AcceptedLot(accepted_by=row[0], accepted_at=moment(row[1]), reason=row[2])
 
     @one_snapshot
     def lot_uses(self, strip_type: str, strip_lot: str) -> tuple[LotUse, ...]:
@@ -72,6 +81,7 @@ def _container(row: Any) -> ContainerRow:
         expires=date.fromisoformat(row[4]),
         opened_at=moment(row[5]),
         closed_at=moment_or_none(row[9]),
+        is_accepted=bool(row[11]),
     )
     return ContainerRow(
         analyzer=row[1],

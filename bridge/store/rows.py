@@ -426,3 +426,12 @@ class ContainerRow:
     def is_mistake(self) -> bool:
         """Say whether it was entered by mistake, and counts for nothing."""
         return self.closed_how is ContainerEnd.MISTAKE
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class AcceptedLot:
+    """Who accepted a lot of strips, when, and what for."""
+
+    accepted_by: str
+    accepted_at: datetime
+    reason: str

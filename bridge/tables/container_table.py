@@ -18,13 +18,15 @@ class ContainerPolicy:
     """What each finding about a container asks for (a note or a hold). ``zone`` is the site's: a last day ends at its midnight.
 
     ``unknown``: nobody entered an open container of the strip's lot. ``expired``: the lot is past its last day. ``open_too_long``: the
-    container is past the days for which its strips may be used once it was opened.
+    container is past the days for which its strips may be used once it was opened. ``new_lot``: nobody has accepted the lot; None: nobody
+    needs to.
     """
 
     zone: ZoneInfo
     unknown: Severity = Severity.HOLD
     expired: Severity = Severity.HOLD
     open_too_long: Severity = Severity.HOLD
+    new_lot: Severity | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

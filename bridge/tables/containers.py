@@ -46,6 +46,7 @@ def container_table(document: ContainersDocument, types: Types, *, zone: ZoneInf
             unknown=Severity(findings.unknown),
             expired=Severity(findings.expired),
             open_too_long=Severity(findings.open_too_long),
+            new_lot=Severity(findings.new_lot) if findings.new_lot else None,
         )
     return ContainerTable(
         policy=policy,

@@ -20,11 +20,15 @@ Asks = Literal["note", "hold"]
 
 
 class FindingsRow(Shape):
-    """What a strip meets whose container is not known, past its last day, or open for too long. What is left out holds the strip."""
+    """What a strip meets whose container is not known, past its last day, or open for too long. What is left out holds the strip.
+
+    ``new_lot`` is for a lot that nobody has accepted yet; left out, no lot needs that, and its controls alone take it into use.
+    """
 
     unknown: Asks = "hold"
     expired: Asks = "hold"
     open_too_long: Asks = "hold"
+    new_lot: Asks | None = None
 
 
 class OpenDaysRow(Shape):

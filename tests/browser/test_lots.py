@@ -9,9 +9,9 @@ from playwright.sync_api import Browser, expect
 
 from bridge.pages.site import Bench as PagesBench
 from bridge.site import example_terms
+from tests.bench.shelved import Shelved
 from tests.browser.test_pages import CONTRAST
 from tests.browser.watched import Tab
-from tests.desk.test_containers import Shelved
 from tests.judging_for_tests import NOW
 from tests.pages.stocked import Stocked
 

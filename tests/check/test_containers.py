@@ -88,6 +88,22 @@ def test_expired_is_told_before_open_for_too_long() -> None:
     assert rules(datetime(2027, 6, 1, tzinfo=UTC), container(OPENED)) == [("container.expired", Severity.HOLD)]
 
 
+def test_a_new_lot_is_held_only_where_the_site_says_so() -> None:
+    """HZ-C05: a lot that nobody accepted; it is told beside what else is wrong, so that whoever releases the one sees the other."""
+    table = compiled(findings={"new_lot": "hold"})
+    opened, accepted = container(OPENED), container(OPENED, is_accepted=True)
+    assert rules(OPENED, opened) == []
+    assert rules(OPENED, opened, table=table) == [("container.new_lot", Severity.HOLD)]
+    assert rules(OPENED, accepted, table=table) == []
+    assert rules(OPENED, opened, table=compiled(findings={"new_lot": "note"})) == [("container.new_lot", Severity.NOTE)]
+    assert [rule for rule, _ in rules(datetime(2027, 3, 1, tzinfo=UTC), opened, table=table)] == [
+        "container.open_too_long",
+        "container.new_lot",
+    ]
+    (found,) = container_right((opened,), table, asked(OPENED))
+    assert (found.sentence, found.releasable) == ("Nobody has accepted lot 24A01 yet.", True)
+
+
 def test_without_a_policy_no_container_is_asked_for() -> None:
     """As before: results go."""
     assert rules(OPENED, table=ContainerTable()) == []

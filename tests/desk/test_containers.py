@@ -10,31 +10,14 @@ from pathlib import Path
 import pytest
 
 from bridge.bench.containers import ContainerEnd
-from bridge.desk.containers import ContainerDesk, TypedContainer
+from bridge.desk.containers import ContainerDesk
 from bridge.errors import Overtaken, RefusedAction
 from bridge.model import Actor, GateState
 from bridge.store.sqlite import SqliteStore
-from tests.bench.containers_for_tests import with_containers
-from tests.bench.judged import SUND, Bench, with_policy
+from tests.bench.judged import SUND
+from tests.bench.shelved import TYPED, Shelved
 from tests.judging_for_tests import NOW
 from tests.tables.shipped_tables import tables
-
-TYPED = TypedContainer(analyzer="bench-a", strip_type="quill-10", strip_lot="24A01", expires="2027-03-31")
-
-
-class Shelved(Bench):
-    """The bench, whose judging hears of what its desk did, as the service tells it."""
-
-    def __init__(self, store: SqliteStore, *, gate: bool = False) -> None:
-        super().__init__(store, with_containers(with_policy() if gate else tables()))
-        self.desk = ContainerDesk(store, self.tables, lambda: self.at)
-
-    def open(self, actor: Actor = SUND, **more: str) -> int:
-        """Enter a container and judge what that frees."""
-        made = self.desk.open(replace(TYPED, **more), actor=actor)
-        self.judging.shelf.forget()
-        self.work_off()
-        return made
 
 
 @pytest.fixture
@@ -133,6 +116,33 @@ def test_a_strip_without_container_and_controls_is_held_then_waits(store: Sqlite
     for level in ("1", "2"):
         bench.read(bench.control(level))
     assert bench.sent == ["1"]
+
+
+def test_a_new_lot_waits_for_a_persons_word(store: SqliteStore) -> None:
+    """HZ-C05: entered, in date, and still held until it was compared with the lot in use and accepted; taken back, it is held again."""
+    bench = Shelved(store, findings={"new_lot": "hold"})
+    bench.open()
+    assert bench.read(bench.patient()) == ["held"]
+    assert [stop.rule for stop in store.stops()] == ["container.new_lot"]
+    with pytest.raises(RefusedAction, match="Say what it was compared with"):
+        bench.desk.accept_lot("quill-10", "24A01", reason=" ", actor=SUND)
+    with pytest.raises(RefusedAction, match="Say who you are"):
+        bench.desk.accept_lot("quill-10", "24A01", reason="20 pairs", actor=Actor(name="", verified="unverified"))
+    bench.desk.accept_lot("quill-10", "24A01", reason=" 20 pairs ", actor=SUND)
+    bench.judging.shelf.forget()
+    bench.work_off()
+    assert (bench.sent, store.stops()) == (["1"], ())
+    assert bench.read(bench.patient()) == ["coded"]
+    bench.desk.withdraw_lot("quill-10", "24A01", reason="false low in the controls", actor=SUND)
+    bench.judging.shelf.forget()
+    assert bench.read(bench.patient()) == ["held"]
+
+
+def test_a_site_that_asks_for_none_accepts_none(bench: Shelved) -> None:
+    """Nothing is kept that nothing would follow from."""
+    for does in (bench.desk.accept_lot, bench.desk.withdraw_lot):
+        with pytest.raises(RefusedAction, match="This site asks for no lots to be accepted"):
+            does("quill-10", "24A01", reason="20 pairs", actor=SUND)
 
 
 @pytest.mark.parametrize(

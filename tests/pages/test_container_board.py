@@ -10,7 +10,7 @@ import pytest
 
 from bridge.pages.container_board import RECKONED_FOR, ContainerBoard, Standing
 from bridge.store.sqlite import SqliteStore
-from tests.desk.test_containers import Shelved
+from tests.bench.shelved import Shelved
 from tests.judging_for_tests import NOW
 from tests.tables.shipped_tables import ZONE, tables
 

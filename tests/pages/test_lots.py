@@ -12,7 +12,7 @@ import pytest
 from bridge.pages.site import Bench as PagesBench
 from bridge.site import example_terms
 from tests.bench.controls_for_tests import compiled
-from tests.desk.test_containers import Shelved
+from tests.bench.shelved import Shelved
 from tests.judging_for_tests import NOW
 from tests.pages.stocked import Page, Stocked, Visitor
 
@@ -130,6 +130,31 @@ def test_every_strip_of_a_lot_is_listed(bench: Shelved, visitor: Visitor) -> Non
     other = visitor.page("/lots/strips?strip_type=quill-10&strip_lot=24B07")
     assert "quill-10: 1 strip of 1 patient." in other.text
     assert "1 strip (patient): waiting for your decision" in other.text
+
+
+def test_a_new_lot_is_accepted_on_its_page(shelf: Stocked) -> None:
+    """HZ-C05: told of on Today and on Lots, accepted with a name and a reason, and taken back in the same way."""
+    shelf.now = NOW
+    bench = Shelved(shelf.store, findings={"new_lot": "hold"})
+    bench.open()
+    here = "/lots/strips?strip_type=quill-10&strip_lot=24A01"
+    lot = {"strip_type": "quill-10", "strip_lot": "24A01", "name": "A. Sund"}
+    with shelf.serving(bench=PagesBench(tables=bench.tables, terms=example_terms())) as visitor:
+        assert "Nobody has accepted the lot yet." in visitor.page("/").text
+        assert "Nobody has accepted this lot yet: look at it." in visitor.page("/lots").text
+        assert "Nobody has accepted this lot yet." in visitor.page(here).text
+        refused = visitor.post("/lots/accepted", action="accept", reason=" ", **lot)
+        assert (refused.status_code, "Say what it was compared with" in refused.text) == (409, True)
+        answer = visitor.post("/lots/accepted", action="accept", reason="20 pairs", **lot)
+        assert (answer.status_code, answer.headers["location"]) == (303, here)
+        assert "Accepted by A. Sund, 09:00, just now: 20 pairs" in visitor.page(here).text
+        assert "Nobody has accepted" not in visitor.page("/lots").text + visitor.page("/").text
+        again = visitor.post("/lots/accepted", action="accept", reason="20 pairs", **lot)
+        assert (again.status_code, "This lot is accepted already." in again.text) == (409, True)
+        assert visitor.post("/lots/accepted", action="withdraw", reason="false low", **lot).status_code == 303
+        assert "Nobody has accepted this lot yet." in visitor.page(here).text
+        assert visitor.post("/lots/accepted", action="lose", reason="x", **lot).status_code == 422
+        assert visitor.post("/lots/accepted", action="accept", reason="x", token="x", **lot).status_code == 403
 
 
 def test_a_lot_that_nothing_was_read_of_says_so(visitor: Visitor) -> None:

@@ -189,8 +189,14 @@ def test_what_controls_do_to_results_is_said(shut: ShutDoes | None, does: str) -
         (None, "before patients' results are used."),
         (
             {},
-            "Results of strips from a container that nobody entered, or past their last day, or from a container that was open for too long"
-            " are held for a person.",
+            (
+                "Results of strips from a container that nobody entered, or past their last day, or from a container that was open for too long"
+                " are held for a person."
+            ),
+        ),
+        (
+            {"unknown": "note", "expired": "note", "open_too_long": "note", "new_lot": "hold"},
+            "Results of strips of a lot that nobody has accepted yet are held for a person.",
         ),
         ({"unknown": "note", "open_too_long": "note"}, "Results of strips past their last day are held for a person."),
         (

@@ -27,8 +27,8 @@ from bridge.model import (
     StripContent,
 )
 from bridge.store.api import Store
-from bridge.store.commands import CloseContainer, OpenContainer
-from bridge.store.rows import ContainerRow
+from bridge.store.commands import AcceptLot, CloseContainer, OpenContainer, WithdrawLot
+from bridge.store.rows import AcceptedLot, ContainerRow
 from tests.store import gate_contract as g
 from tests.store import strips as s
 from tests.store.contract import Opened
@@ -64,6 +64,16 @@ class Bench(g.Bench):
         """Take a container out of use."""
         at = later(self.count + 0.75)
         command = CloseContainer(container_id=container_id, how=how, actor=BO, reason="empty", at=at)
+        self.store.submit(command).result(WAIT)
+
+    def accepts(self, lot: str = "L1") -> None:
+        """Accept a lot."""
+        command = AcceptLot(strip_type="plover-12", strip_lot=lot, actor=BO, reason="20 pairs", at=NOW)
+        self.store.submit(command).result(WAIT)
+
+    def withdraws(self, lot: str = "L1") -> None:
+        """Take back that a lot is accepted."""
+        command = WithdrawLot(strip_type="plover-12", strip_lot=lot, actor=EDA, reason="false low", at=later(1))
         self.store.submit(command).result(WAIT)
 
     def held(self, *rules: str, lot: str = "L1") -> tuple[int, int]:
@@ -217,6 +227,46 @@ class LotContract:
             "read again",
             "container entered",
         )
+
+    def test_a_lot_is_accepted_once_until_it_is_taken_back(self, opened: Opened) -> None:
+        """HZ-C05: who, when and why stay, also of what was taken back; every container of the lot says how it stands."""
+        bench = Bench(opened.store)
+        bench.opens()
+        bench.opens("L2")
+        bench.accepts()
+        with pytest.raises(Overtaken, match="accepted already"):
+            bench.accepts()
+        bench.store = opened.restart()
+        assert bench.store.accepted_lot("plover-12", "L1") == AcceptedLot(accepted_by="Bo", accepted_at=NOW, reason="20 pairs")
+        assert bench.store.accepted_lot("plover-12", "L2") is None
+        assert {row.container.strip_lot: row.container.is_accepted for row in bench.store.containers()} == {
+            "L1": True,
+            "L2": False,
+        }
+        bench.withdraws()
+        with pytest.raises(Overtaken, match="not accepted any more"):
+            bench.withdraws()
+        assert bench.store.accepted_lot("plover-12", "L1") is None
+        assert [row.container.is_accepted for row in bench.store.containers()] == [False, False]
+        bench.accepts()
+        assert [(e.what, e.actor, e.before, e.after, e.reason) for e in bench.store.events("strip_lot:plover-12 L1")] == [
+            ("strip_lot.accepted", "Bo", "", "accepted", "20 pairs"),
+            ("strip_lot.withdrawn", "Eda", "accepted", "not accepted", "false low"),
+            ("strip_lot.accepted", "Bo", "", "accepted", "20 pairs"),
+        ]
+
+    def test_what_was_held_for_a_new_lot_is_judged_again(self, bench: Bench) -> None:
+        """Those that lack nothing else, of this lot, in their order; others stay with a person."""
+        first, one = bench.held("container.new_lot")
+        _, other = bench.held("container.new_lot", lot="L9")
+        _, more = bench.held("container.open_too_long", "container.new_lot")
+        second, _ = bench.held("container.new_lot", lot="")
+        bench.accepts()
+        assert bench.waiting_work() == [(first, "lot accepted"), (second, "lot accepted")]
+        assert {stop.stop_id for stop in bench.store.stops()} == {other, more}
+        closed = bench.store.stop(one)
+        assert closed is not None
+        assert (closed.closed_by, closed.closed_reason) == ("Bo (unverified)", "lot accepted")
 
     def test_every_strip_of_a_lot_is_found_with_where_it_went(self, opened: Opened) -> None:
         """A recall: results of two receivers, a held strip, a control and a copy; none of another lot."""

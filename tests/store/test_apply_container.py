@@ -8,9 +8,9 @@ from pathlib import Path
 import pytest
 
 from bridge.bench.gate import GateKey
-from bridge.check.containers import UNKNOWN
+from bridge.check.containers import NEW_LOT, UNKNOWN
 from bridge.errors import RefusedAction
-from bridge.store.apply_container import ONLY_UNKNOWN, keys_of, other_day
+from bridge.store.apply_container import ONLY_NEW_LOT, ONLY_UNKNOWN, keys_of, other_day
 from bridge.store.codec import json_of
 from bridge.store.commands import OpenContainer
 from bridge.store.sqlite import SqliteStore
@@ -18,9 +18,9 @@ from tests.store.lot_contract import Bench
 from tests.store.strips import EDA, NOW
 
 
-def test_the_rule_that_an_entered_container_mends_is_the_rulebooks() -> None:
+def test_the_rules_that_a_person_mends_here_are_the_rulebooks() -> None:
     """The store stands below the checks and names the rule itself: both must say the same."""
-    assert json_of(ONLY_UNKNOWN) == [UNKNOWN]
+    assert (json_of(ONLY_UNKNOWN), json_of(ONLY_NEW_LOT)) == ([UNKNOWN], [NEW_LOT])
 
 
 def test_a_container_concerns_the_gate_of_its_lot_and_that_of_no_lot() -> None:

@@ -30,6 +30,9 @@ def test_the_file_compiles_to_what_it_says() -> None:
     assert table.left_open == LeftOpenRule(
         found="nitrite", not_found="leukocytes", share=Fraction(1, 20), below=Fraction(1, 100), least=5
     )
+    new = compiled(findings={"new_lot": "note"}).policy
+    assert new is not None
+    assert (new.new_lot, new.unknown) == (Severity.NOTE, Severity.HOLD)
     bare = compiled(findings=None, open_days=[], left_open=None)
     assert (bare.policy, dict(bare.open_days), bare.left_open) == (None, {}, None)
 
