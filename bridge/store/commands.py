@@ -8,8 +8,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import date, datetime
 
+from bridge.bench.containers import ContainerEnd
 from bridge.bench.gate import ControlRead, GateKey, PatientRead, Word
 from bridge.bench.look_back import Verdict
 from bridge.lifecycle.states import DestinationState, StopEnd
@@ -424,6 +425,61 @@ class CloseLot:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class OpenContainer:
+    """Keep that a container of strips was opened at an analyzer. Gives its id (int).
+
+    Controls come due again there by ``policy`` (None: the site has no gate), unless every level has passed on strips read since
+    ``opened_at``. What is held for nothing but an unknown container of this lot is put to judging again.
+    Raises RefusedAction where the lot has another last day already.
+    """
+
+    analyzer: str
+    strip_type: str
+    strip_lot: str
+    expires: date
+    opened_at: datetime
+    policy: GatePolicy | None
+    actor: Actor
+    at: datetime
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class CloseContainer:
+    """Take a container out of use. Gives None; raises Overtaken where it is out already."""
+
+    container_id: int
+    how: ContainerEnd
+    actor: Actor
+    reason: str
+    at: datetime
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class AcceptLot:
+    """Keep that a person accepts a lot of strips, and why. Gives None; raises Overtaken where it is accepted already.
+
+    What is held for nothing but its new lot is put to judging again.
+    """
+
+    strip_type: str
+    strip_lot: str
+    actor: Actor
+    reason: str
+    at: datetime
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class WithdrawLot:
+    """Take back that a lot is accepted. Gives None; raises Overtaken where it is not. What was sent stays sent."""
+
+    strip_type: str
+    strip_lot: str
+    actor: Actor
+    reason: str
+    at: datetime
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class KeepTables:
     """Keep a loaded table set, so that every result stays explainable. Gives None.
 
@@ -515,6 +571,10 @@ Command = (
     | EnterLot
     | SignLot
     | CloseLot
+    | OpenContainer
+    | CloseContainer
+    | AcceptLot
+    | WithdrawLot
     | KeepTables
     | KeepPlanCheck
     | ReserveNumbers

@@ -12,8 +12,10 @@ from bridge.bench.look_back import Verdict
 from bridge.lifecycle.states import OPEN_DELIVERY, DestinationState
 from bridge.model import Actor, CodedResult, Decisions, DeliveryState, Message, Priority, SeriesState, StripContent
 from bridge.store.rows import (
+    AcceptedLot,
     AttemptRow,
     CaptureRow,
+    ContainerRow,
     DeliveryRow,
     EventRow,
     GateEventRow,
@@ -134,6 +136,8 @@ class State:
     doubted: dict[int, Doubted] = field(default_factory=dict)
     lots: dict[int, LotShown] = field(default_factory=dict)
     lots_out: set[int] = field(default_factory=set)
+    containers: dict[int, ContainerRow] = field(default_factory=dict)
+    accepted_lots: dict[tuple[str, str], AcceptedLot] = field(default_factory=dict)  # by strip type and lot
     leases: dict[str, tuple[str, int]] = field(default_factory=dict)  # name -> owner, token
     processes: dict[str, Alive] = field(default_factory=dict)
 
