@@ -64,7 +64,7 @@ _made_claim = maker(Claim)
 def needs(reading: Reading, tables: Tables) -> Needs:
     """Give the keys by which the facts about ``reading`` are fetched. A key that it does not carry is empty."""
     profile = tables.profiles[reading.profile]
-    number = understand_number(reading, profile.numbers, processing_of(reading, tables.policy))
+    number = understand_number(reading, profile.numbers, processing_of(reading, tables))
     return _needs(
         analyzer=reading.analyzer,
         mode=number.mode,
@@ -84,7 +84,7 @@ def check(reading: Reading, facts: Facts, tables: Tables, *, arrived_at: datetim
     """
     understood = understand_reading(reading, tables)
     if understood.processing is Processing.OTHER:  # it gets no identity, so that no live strip could be taken for a copy of it
-        return Verdict(checked=None, findings=record.processing_expected(reading, tables.policy))
+        return Verdict(checked=None, findings=(record.processing_unexpected(reading, tables.policy),))
     moment = _moment(arrived_at=min(arrived_at, now), live=live, now=now)  # the service's own clock may have been set back
     person = _person(understood, facts, moment)
     checked = None if _has_no_key(understood) else _checked(understood, facts, person)

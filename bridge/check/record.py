@@ -12,10 +12,8 @@ from bridge.check.rulebook import finding
 from bridge.check.understanding import (
     Meaning,
     NumberFault,
-    Processing,
     UnderstoodNumber,
     UnderstoodPad,
-    processing_of,
     rival_systems,
     text_of,
     undecided_pads,
@@ -28,17 +26,21 @@ _SYSTEM_NAMES: Mapping[UnitSystem, str] = {
     UnitSystem.CONVENTIONAL: "conventional units",
     UnitSystem.SI: "SI units",
 }
-_PROCESSING = {"P": "live", "T": "a test", "D": "for debugging"}  # HL7 table 0103, in words
+_PROCESSING = {
+    "P": "live",
+    "T": "a test",
+    "D": "for debugging",
+    "Q": "of a control",
+}  # HL7 table 0103 and LIS02-A2 H.12, in words
 
 
-def processing_expected(reading: Reading, policy: Policy) -> tuple[Finding, ...]:
-    """Stop a message that is not of the kind (live, test, debugging) that this analyzer's must be."""
-    if processing_of(reading, policy) is not Processing.OTHER or reading.processing_id is None:
-        return ()
-    expected, said = policy.processing_ids.get(reading.analyzer, LIVE), reading.processing_id.text
-    what = f"says that it is {_kind(said)}" if said else "does not say whether it is live or a test"
+def processing_unexpected(reading: Reading, policy: Policy) -> Finding:
+    """Say why a message stops that is not of the kind (live, test, debugging) that this analyzer's must be."""
+    said = reading.processing_id
+    expected = policy.processing_ids.get(reading.analyzer, LIVE)
+    what = f"says that it is {_kind(said.text)}" if said and said.text else "does not say whether it is live or a test"
     sentence = f"The message {what}; here {_kind(expected)} is expected."
-    return (finding("message.processing_id", sentence, place=reading.processing_id.place),)
+    return finding("message.processing_id", sentence, place=said.place if said else None)
 
 
 def _kind(processing_id: str) -> str:

@@ -20,7 +20,8 @@ from bridge.tables.memo import Memo
 from bridge.tables.types import ModeRule, NumberScheme, PadVocabulary, Policy, Profile, StripType, Tables, Token
 from bridge.tables.vocabulary import possible_elsewhere
 
-TESTS = frozenset({"T", "D"})  # HL7 table 0103: training, debugging
+TESTS = frozenset({"T", "D"})  # HL7 table 0103: training, debugging; LIS02-A2 header field 12 has the same letters
+QUALITY_CONTROL = "Q"  # LIS02-A2 header field 12, from memory; no letter of HL7 table 0103
 TEST_MODE = "test"  # ours: the mode in the key of a test reading, so that no live one is told by it
 SHARED_MODE = "all"  # ours: the mode in the key of a strip whose modes count in one series
 LONGEST_NUMBER = 18  # ours: digits that fit a signed 64-bit integer, the widest a database column holds
@@ -126,7 +127,7 @@ def understand_reading(reading: Reading, tables: Tables) -> Understood:
     Raises KeyError if ``tables`` lacks the reading's profile: the caller read it by that profile.
     """
     profile = tables.profiles[reading.profile]
-    processing = processing_of(reading, tables.policy)
+    processing = processing_of(reading, tables)
     strip_type = tables.strip_types.get(profile.strip_types.get(text_of(reading.strip_type), ""))
     pads = tuple([_understand_pad(each, profile, strip_type, tables.memo) for each in reading.pads]) if strip_type else ()
     return _understood_whole(
@@ -144,13 +145,20 @@ def understand_reading(reading: Reading, tables: Tables) -> Understood:
 # --- number, mode, purpose, priority ---------------------------------------------------------
 
 
-def processing_of(reading: Reading, policy: Policy) -> Processing:
-    """Hold a reading's processing ID against the one that its analyzer's messages must bear. One that says none is never taken for live."""
+def processing_of(reading: Reading, tables: Tables) -> Processing:
+    """Hold a reading's processing ID against the one that its analyzer's messages must bear. One that says none is never taken for live.
+
+    Quality control is live where the strip's own number says so too, and never a patient's.
+    """
     if reading.processing_id is None:
         return Processing.EXPECTED
-    said = reading.processing_id.text
-    if said == policy.processing_ids.get(reading.analyzer, LIVE):
+    said, policy, profile = reading.processing_id.text, tables.policy, tables.profiles[reading.profile]
+    expected = policy.processing_ids.get(reading.analyzer, LIVE)
+    if said == expected:
         return Processing.EXPECTED
+    if said == QUALITY_CONTROL and expected == LIVE and profile.lis2 is not None:
+        is_control = _understood_number(reading, profile.numbers).purpose is Purpose.CONTROL
+        return Processing.EXPECTED if is_control else Processing.OTHER
     return Processing.TEST if said in processing_taken(reading.analyzer, policy) else Processing.OTHER
 
 

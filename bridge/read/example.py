@@ -38,8 +38,9 @@ def understood(strip: Reading | Unreadable, profile: Profile, tables: Tables) ->
         value = getattr(strip, part.name)
         if isinstance(value, Printed):
             said[part.name] = value.text
-    if profile.hl7 is not None and "processing_id" not in profile.hl7.fields and said.get("processing_id") == LIVE:
-        del said["processing_id"]  # read of every HL7 message unasked: that an example is live goes without saying
+    layout = profile.hl7 or profile.lis2
+    if layout is not None and "processing_id" not in layout.fields and said.get("processing_id") == LIVE:
+        del said["processing_id"]  # read of every such message unasked: that an example is live goes without saying
     if strip.comments:
         said["comments"] = [comment.text for comment in strip.comments]
     if strip.pads:

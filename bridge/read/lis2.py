@@ -8,7 +8,7 @@ light of the P record above it.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from bridge.errors import RejectError
@@ -19,6 +19,7 @@ from bridge.tables.types import Lis2Layout
 
 _IN_STRIP = (b"P", b"O", b"R", b"C", b"M", b"S")  # [LIS02] patient, order, result, comment, maker's, scientific
 _TERMINATOR = re.compile(rb"(?:[0-9]{0,2}(?:.[A-Z]?)?)?")  # [LIS02] L: sequence number and one letter, after the first separator
+_PROCESSING = 12  # [LIS02] H.12, processing ID: P production, T training, D debugging, Q quality control
 _SEND_AGAIN = "Send the strip again from the analyzer's memory."
 
 
@@ -243,6 +244,7 @@ class _Fields:
     def __init__(self, sheet: Sheet, layout: Lis2Layout) -> None:
         self._sheet = sheet
         self._by_kind = _by_kind(layout.fields)
+        self._reads_processing = "processing_id" not in layout.fields  # else the profile says where it stands
         if layout.comments:
             self._by_kind[b"C"] = (*self._by_kind.get(b"C", ()), ("comment", 4, 0))  # [LIS02] C.4 is the text
 
@@ -251,6 +253,8 @@ class _Fields:
         self._sheet.text(line.start, line.end)
         kind = self._sheet.bytes[line.start : line.start + 1]
         cells = self._cells(line, signs)
+        if kind == b"H" and self._reads_processing:
+            self._take_processing(strip, cells, signs)
         pad: dict[str, tuple[int, int]] = {}
         for name, number, component in self._by_kind.get(kind, ()):
             if number > len(cells):
@@ -262,6 +266,12 @@ class _Fields:
                 strip.put(name, self._sheet.printed(start, end, signs.unescape))
         if kind == b"R":
             strip.pads.append(self._pad(line, pad, signs))
+
+    def _take_processing(self, strip: Strip, cells: Sequence[tuple[int, int]], signs: Separators) -> None:
+        """Put what the header says of its records: live, a test, a control. Many analyzers leave it out, which says nothing."""
+        said = self._sheet.printed(*cells[_PROCESSING - 1], signs.unescape) if len(cells) >= _PROCESSING else None
+        if said is not None and said.text:
+            strip.put("processing_id", said)
 
     def _cells(self, line: Line, signs: Separators) -> list[tuple[int, int]]:
         """Give the byte ranges of a record's fields; number n stands at n - 1."""

@@ -308,3 +308,24 @@ def test_a_spoilt_value_costs_no_neighbour(at: int, byte: int) -> None:
     before, after = read(payload, BARE), read(payload[:here] + bytes([byte]) + payload[here + 1 :], BARE)
     assert (content(after[0]), content(after[2])) == (content(before[0]), content(before[2]))
     assert len(after) == 3
+
+
+@pytest.mark.parametrize(("field", "said"), [("P", "P"), ("T", "T"), ("D", "D"), ("Q", "Q"), ("", None), (None, None)])
+def test_the_header_says_whether_its_strips_are_live(field: str | None, said: str | None) -> None:
+    """LIS02-A2 header field 12, processing ID, from memory (production, training, debugging, quality control); left out, it says nothing."""
+    header = "H|\\^&|||BROOK\r" if field is None else HEADER.replace("|P|", f"|{field}|")
+    payload = message("P|1||40718823", order("N00012"), glucose()).replace(HEADER.encode(), header.encode())
+    (strip,) = read(payload, BARE)
+    assert isinstance(strip, Reading)
+    assert (strip.processing_id.text if strip.processing_id else None) == said
+    if strip.processing_id:
+        start = strip.processing_id.place.start
+        assert payload[start : start + 1].decode() == said
+
+
+def test_a_record_of_a_test_is_no_copy_of_the_live_one() -> None:
+    """Equal records under two headers are two: the live strip behind its test must go to the record."""
+    live = message("P|1||40718823", order("N00012"), glucose())
+    digests = [strip.record_digest for payload in (live, live.replace(b"|P|", b"|T|")) for strip in read(payload, BARE)]
+    assert [type(digest) for digest in digests] == [str, str]
+    assert len(set(digests)) == 2
