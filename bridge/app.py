@@ -51,7 +51,7 @@ from bridge.receive.tcp import TcpReceiver
 from bridge.room import Room
 from bridge.service import Runs, Service
 from bridge.sign_off_watch import SignOffWatch
-from bridge.site import answer_faults, example_terms, grade_faults, live_ones, tables_for, terms_of
+from bridge.site import answer_faults, example_terms, expected_of, grade_faults, live_ones, tables_for, terms_of
 from bridge.store.api import Store
 from bridge.store.asking import ask
 from bridge.store.awaited import done
@@ -164,7 +164,7 @@ async def assemble(config: settings.Settings, roles: frozenset[Role] = EVERY_ROL
     counters = _counters(config, service, tables)
     receive = partial(_receiver, service=service, store=store, tables=tables, ids=out.ids, room=watches.room)
     sources |= {source.name: receive(source) for source in config.sources if _is_here(source)}
-    bench = Bench(tables=tables, terms=terms or example_terms())
+    bench = Bench(tables=tables, terms=terms or example_terms(), expects=expected_of(config))
     ways_in = partial(_ways_in, {**sources, **{each.source.name: each for each in counters}}, watches.certificates)
     site = _pages_site(config, bench, service, out, watches, ways_in)
     return Padpost(

@@ -128,6 +128,11 @@ def policy_of(config: settings.Settings) -> Policy:
     )
 
 
+def expected_of(config: settings.Settings) -> dict[str, str]:
+    """Give by profile the processing ID that its first source expects; a profile that no source has is left out, and expects live ones."""
+    return {source.profile: source.processing_id for source in reversed(config.sources)}
+
+
 def live_ones(config: settings.Settings) -> tuple[str, ...]:
     """Name the destinations that file results in patients' records."""
     return tuple(each.name for each in config.destinations if each.processing_id == LIVE)

@@ -7,13 +7,14 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 from bridge import pipeline
 from bridge.check import Moment
 from bridge.errors import RejectError
 from bridge.model import (
+    LIVE,
     Capture,
     CheckedReading,
     Coded,
@@ -110,13 +111,15 @@ class Trial:
 
 
 def try_out(
-    capture: Capture, profile: Profile, terms: Sequence[DestinationTerms], tables: Tables, *, called: str
+    capture: Capture, profile: Profile, terms: Sequence[DestinationTerms], tables: Tables, *, called: str, expects: str = LIVE
 ) -> tuple[Trial, ...]:
     """Take every strip of ``capture`` as far as it goes, as if none had come before.
 
-    ``called`` stands in place of the analyzer and begins every identifier, so that no message could be taken for a real one.
+    ``called`` stands in place of the analyzer and begins every identifier, so that no message could be taken for a real one; ``expects``
+    is the processing ID that such an analyzer's transmissions must bear.
     Copies, conflicts and missing numbers need the store's memory and are not looked for. Never raises on data.
     """
+    tables = replace(tables, policy=replace(tables.policy, processing_ids={called.lower(): expects}))
     plans: dict[tuple[str, str], Plan] = {}
     found = []
     for number, reading in enumerate(pipeline.understand(capture, profile, analyzer=called.lower())):

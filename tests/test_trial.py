@@ -144,3 +144,34 @@ def test_its_identifiers_cannot_be_taken_for_real_ones(payload: bytes) -> None:
         for message in trial.messages:
             assert message.message is not None
             assert message.message.control_id.startswith("TRYOUTM")
+
+
+@pytest.mark.parametrize(
+    ("sent", "expects", "word"),
+    [
+        ("P", "P", "coded"),
+        ("T", "P", "rejected"),
+        ("T", "T", "coded"),
+        ("P", "T", "rejected"),
+        ("D", "T", "rejected"),
+        ("Q", "P", "rejected"),
+    ],
+)
+def test_a_transmission_is_judged_by_what_the_site_expects(sent: str, expects: str, word: str) -> None:
+    """On a test site a test is what is expected, and a live record is not: trying out says what sending would. LIS02-A2 H.12, from memory."""
+    profile = tables().profiles["brook"]
+    text = printed([play(1, GOOD, at=AT, strip_type="quill-10", word="N")], profile, tables())
+    payload = framed(text.replace(b"|P|LIS2-A2|", f"|{sent}|LIS2-A2|".encode()), profile)
+    capture = Capture(source="tests", way=Way.FOLDER, arrived_at=NOW, payload=payload, name="x", live=False)
+    (trial,) = try_out(capture, profile, (), tables(), called="TRYOUT", expects=expects)
+    assert trial.word == word
+    assert [finding.rule for finding in trial.findings] == ([] if word == "coded" else ["message.processing_id"])
+
+
+def test_a_control_that_is_sent_as_quality_control_is_one() -> None:
+    """Header and number say the same; a patient's number under such a header is stopped (above)."""
+    profile = tables().profiles["brook"]
+    text = printed([play(1, "", at=AT, strip_type="quill-10", word="C")], profile, tables())
+    payload = framed(text.replace(b"|P|LIS2-A2|", b"|Q|LIS2-A2|"), profile)
+    (trial,) = tried(payload, "brook", ())
+    assert trial.word == "non_patient"

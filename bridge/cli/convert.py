@@ -13,6 +13,7 @@ import orjson
 from bridge import clock, settings
 from bridge.errors import PadpostError, SetupError
 from bridge.model import (
+    LIVE,
     Capture,
     Coded,
     Copy,
@@ -21,7 +22,7 @@ from bridge.model import (
     Reading,
     Way,
 )
-from bridge.site import example_terms, grade_faults, tables_for, terms_of
+from bridge.site import example_terms, expected_of, grade_faults, tables_for, terms_of
 from bridge.tables.types import DestinationTerms, Laboratory, Provider, Tables
 from bridge.trial import Trial, try_out
 
@@ -73,7 +74,8 @@ def convert(file: str, profile: str, to: str, config_path: Path | None, *, desti
         raise SetupError(f"No profile is called {profile!r}.", remedy=f"There are {', '.join(sorted(tables.profiles))}.")
     terms = [] if to == "json" else [_terms(config, config_path, tables, to=to, name=destination)]
     capture = Capture(source="convert", way=Way.FOLDER, arrived_at=clock.now(), payload=_payload(file), name=file, live=False)
-    trials = try_out(capture, tables.profiles[profile], terms, tables, called="CONVERT")
+    expects = expected_of(config).get(profile, LIVE) if config else LIVE
+    trials = try_out(capture, tables.profiles[profile], terms, tables, called="CONVERT", expects=expects)
     if to == "json":
         print(orjson.dumps([_plain(trial) for trial in trials], option=orjson.OPT_INDENT_2).decode())
     _write_messages(trials)

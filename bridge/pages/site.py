@@ -12,10 +12,11 @@ from bridge.tables.types import DestinationTerms, NumberScheme, Tables
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Bench:
-    """What strips are tried with: the tables in force and the site's destinations."""
+    """What strips are tried with: the tables in force, the site's destinations, and by profile the processing ID that is expected (else P)."""
 
     tables: Tables
     terms: Sequence[DestinationTerms]
+    expects: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

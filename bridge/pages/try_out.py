@@ -10,7 +10,7 @@ from typing import Annotated, Any, Protocol
 from fastapi import APIRouter, File, Form, HTTPException, Request
 from fastapi.responses import Response
 
-from bridge.model import Capture, Place, Reading, Way
+from bridge.model import LIVE, Capture, Place, Reading, Way
 from bridge.pages import capture_view, message_view
 from bridge.pages.site import Bench
 from bridge.pages.words import CONTROL_WORDS
@@ -85,7 +85,8 @@ class TryOut:
             )  # fmt: skip
         terms = [each for each in self._bench.terms if destination in ("", each.name)]
         capture = Capture(source=CALLED.lower(), way=Way.FOLDER, arrived_at=self._now(), payload=payload, name="", live=False)
-        trials = try_out(capture, chosen, terms, self._bench.tables, called=CALLED)
+        expects = self._bench.expects.get(profile, LIVE)
+        trials = try_out(capture, chosen, terms, self._bench.tables, called=CALLED, expects=expects)
         return self._page(
             request, profile=profile, destination=destination, text="" if file else text,
             strips=[_strip(trial, payload) for trial in trials], size=len(payload),
