@@ -8,6 +8,7 @@ from datetime import date, datetime, timedelta
 from typing import Any, Protocol
 from zoneinfo import ZoneInfo
 
+from bridge.bench.clock import Heard
 from bridge.bench.gaps import NumberRun
 from bridge.bench.gate import GateKey, Seat
 from bridge.lifecycle.states import StopGroup
@@ -213,6 +214,9 @@ class Store(Protocol):
 
     def day(self, day: date, zone: ZoneInfo) -> rows.DayStrips:
         """Give everything that the day tally adds up."""
+
+    def heard_strips(self, analyzer: str, *, until: int | None = None, limit: int) -> tuple[Heard, ...]:
+        """Give the newest strips of an analyzer, no copies, as far as they tell of its clock, up to a capture."""
 
     def gates(self) -> tuple[rows.GateRow, ...]:
         """Give every gate that something happened to or that a strip waits for, by analyzer, strip type and lot."""

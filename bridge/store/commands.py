@@ -331,7 +331,7 @@ class SetDestination:
 class CloseStop:
     """End an open stop by a named person. Gives None; raises Overtaken if it is not open any more.
 
-    ``patient_id`` (ID_CORRECTED) and ``accept_rules`` (RELEASED) become decisions of the reading, and
+    ``patient_id`` (ID_CORRECTED), ``analyzed_at`` (TIME_CORRECTED) and ``accept_rules`` (RELEASED) become decisions of the reading, and
     it is judged again; READ_AGAIN judges it again with the current profile (the whole capture, where the stop is of
     an Unreadable: a corrected profile may cut it otherwise); SENT_AGAIN queues the same
     message again; DISCARDED ends the strip or the delivery.
@@ -344,6 +344,7 @@ class CloseStop:
     at: datetime
     patient_id: str = ""
     accept_rules: frozenset[str] = frozenset()
+    analyzed_at: datetime | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

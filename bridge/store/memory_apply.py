@@ -330,7 +330,7 @@ def close_stop(state: State, command: c.CloseStop) -> None:
     if stop is None or stop.state is not StopState.OPEN:
         raise Overtaken("Somebody has dealt with this already. Look at the list again.")
     match command.end:
-        case StopEnd.ID_CORRECTED | StopEnd.RELEASED | StopEnd.READ_AGAIN:
+        case StopEnd.ID_CORRECTED | StopEnd.TIME_CORRECTED | StopEnd.RELEASED | StopEnd.READ_AGAIN:
             _judge_again(state, command, stop)
         case StopEnd.SENT_AGAIN:
             _send_again(state, command, stop)
@@ -354,12 +354,14 @@ def _judge_again(state: State, command: c.CloseStop, stop: StopRow) -> None:
     if stop.delivery_id is not None:
         _set_result_aside(state, command, stop.delivery_id)
     strip = state.strips[stop.strip_id].row
-    if command.patient_id or command.accept_rules:
+    if command.patient_id or command.accept_rules or command.analyzed_at:
         decisions = Decisions(
             patient_id=command.patient_id or None,
             corrected_by=command.actor if command.patient_id else None,
             accepted_rules=command.accept_rules,
             released_by=command.actor if command.accept_rules else None,
+            analyzed_at=command.analyzed_at,
+            timed_by=command.actor if command.analyzed_at else None,
         )
         state.decided.append(Decided(place=(stop.capture_id, strip.index, strip.record_digest), decisions=decisions))
     is_whole = command.end is StopEnd.READ_AGAIN and strip.outcome == "unreadable"

@@ -171,6 +171,7 @@ decisions = Table(
     Column("verified", Text, nullable=False),
     Column("at", Text, nullable=False),
     Column("record_digest", Text, nullable=False, server_default=""),
+    Column("analyzed_at", Text),
     Index("decisions_reading", "capture_id", "idx"),
 )
 

@@ -36,6 +36,7 @@ from bridge.store.postgres.connection import WRITING, Server
 from bridge.store.postgres.store import PostgresStore, revision
 from tests.peers.postgres import PostgresServer
 from tests.store import strips as s
+from tests.store.clock_contract import ClockContract
 from tests.store.contract import StoreContract
 from tests.store.gate_contract import GateContract
 from tests.store.histories import SINCE, Past, pasts, plain_runs, write
@@ -54,6 +55,14 @@ class TestContract(StoreContract):
 
 class TestGates(GateContract):
     """The same store keeps the contract of gates."""
+
+    @pytest.fixture
+    def make(self, at: Server) -> Callable[[], Store]:
+        return lambda: PostgresStore(at)
+
+
+class TestClocks(ClockContract):
+    """The same store keeps the contract of clocks."""
 
     @pytest.fixture
     def make(self, at: Server) -> Callable[[], Store]:
