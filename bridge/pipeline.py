@@ -132,9 +132,7 @@ def _result(
     # Where nothing (whole) was printed, a note or a person's release let the arrival stand for the time of analysis;
     # the checked reading keeps the gap, so that identity never rests on the order of arrival.
     at = (
-        checked.corrected_at
-        or checked.analyzed_at
-        or moment.arrived_at.astimezone(tables.profiles[checked.reading.profile].zone)
+        checked.corrected_at or checked.analyzed_at or moment.arrived_at.astimezone(tables.profiles[checked.reading.profile].zone)
     )
     prior = facts.prior
     return code(

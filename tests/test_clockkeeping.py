@@ -114,7 +114,10 @@ def test_strips_that_are_sent_again_tell_nothing(bench: Bench) -> None:
         bench.read(replace(play, at=(NOW + timedelta(minutes=bench.minute + 1)).astimezone(ZONE)))
     sent = bench.store.heard_strips("bench-a", limit=20)
     bench.minute += 300
-    again = [bench.read(replace(play, at=(NOW + timedelta(minutes=3 * n + 3 + n + 1)).astimezone(ZONE))) for n, play in enumerate(plays)]
+    again = [
+        bench.read(replace(play, at=(NOW + timedelta(minutes=3 * n + 3 + n + 1)).astimezone(ZONE)))
+        for n, play in enumerate(plays)
+    ]
     assert again == [["copy"]] * 6
     assert bench.store.heard_strips("bench-a", limit=20) == sent
     assert bench.read(bench.patient()) == ["coded"]
@@ -177,7 +180,9 @@ def test_a_corrected_time_goes_and_the_printed_one_stands_beside_it(bench: Bench
     bench.read(off(bench, timedelta(hours=12)))
     (stop,) = bench.store.stops()
     given = NOW + MINUTE
-    corrected = CloseStop(stop_id=stop.stop_id, end=StopEnd.TIME_CORRECTED, actor=ANA, reason="AM for PM", at=NOW, analyzed_at=given)
+    corrected = CloseStop(
+        stop_id=stop.stop_id, end=StopEnd.TIME_CORRECTED, actor=ANA, reason="AM for PM", at=NOW, analyzed_at=given
+    )
     bench.store.submit(corrected).result(WAIT)
     bench.work_off()
     (row,) = bench.store.results()

@@ -14,7 +14,9 @@ from statistics import median_low
 
 from bridge.model import ClockFacts
 
-BURST = timedelta(seconds=4)  # ours: no analyzer reads strips that fast; what follows so closely was stored (fastest known: 7 s, from memory)
+BURST = timedelta(
+    seconds=4
+)  # ours: no analyzer reads strips that fast; what follows so closely was stored (fastest known: 7 s, from memory)
 STEADY = timedelta(minutes=2)  # ours: a time printed without seconds, and a line that was busy
 FEWEST = 3  # ours: of two that differ nobody can say which is right
 

@@ -10,7 +10,9 @@ from bridge.model import ClockFacts, Finding, Place, SeriesState, Severity, Stri
 from bridge.tables.types import ClockRule
 
 HALF_DAY = timedelta(hours=12)
-NEAR_HALF_DAY = timedelta(minutes=15)  # ours: a clock that is set by hand to the wrong half of the day is not set to the second either
+NEAR_HALF_DAY = timedelta(
+    minutes=15
+)  # ours: a clock that is set by hand to the wrong half of the day is not set to the second either
 NEAR_CHANGE = timedelta(days=3)  # trade practice, no source: clocks that are set by hand are set within days of the change
 CHANGE_SLACK = timedelta(minutes=5)  # as above: 55 to 65 minutes
 SAME_TIME = timedelta(minutes=1)  # as bench/series.py: times printed without seconds
@@ -54,7 +56,11 @@ def usual_cause(offset: timedelta, at: datetime, *, arrived_at: datetime) -> tup
     changed = _change_missed(offset, local)
     if changed is not None:
         return "time.clock_change", f"{changed} The strip says {_day_clock(at)} and arrived at {_day_clock(local)}."
-    if abs(offset) > DAY and (swapped := _swapped(at)) is not None and abs(local.astimezone(UTC) - swapped.astimezone(UTC)) <= DAY:
+    if (
+        abs(offset) > DAY
+        and (swapped := _swapped(at)) is not None
+        and abs(local.astimezone(UTC) - swapped.astimezone(UTC)) <= DAY
+    ):
         return (
             "time.day_month",
             f"The strip says {_day_clock(at)}; with day and month the other way round it would be of {swapped:%Y-%m-%d}, when it arrived.",
@@ -97,7 +103,9 @@ def order_kept(
     if not is_later or newest.last_printed_at > limit or newest.last_printed_at.astimezone(UTC) - at.astimezone(UTC) <= SAME_TIME:
         return ()
     last = newest.last_printed_at.astimezone(at.tzinfo)
-    sentence = f"Number {key.number} says {_day_clock(at)}, but number {newest.last_number}, read before it, says {_day_clock(last)}."
+    sentence = (
+        f"Number {key.number} says {_day_clock(at)}, but number {newest.last_number}, read before it, says {_day_clock(last)}."
+    )
     return (_weighed(finding("time.order", sentence), rule),)
 
 

@@ -10,6 +10,7 @@ from bridge.bench.gaps import Gap, gaps_before
 from bridge.bench.tally import DayTally, Fate, Standing, TalliedDelivery, TalliedStrip, fate_of, standing_of, tally
 from bridge.lifecycle.states import DestinationState, StopGroup
 from bridge.model import Priority
+from bridge.pages.analyzers import clocks_off
 from bridge.pages.controls import ShownGate, shown_gates
 from bridge.pages.site import PagesSite
 from bridge.store.api import Store
@@ -38,7 +39,7 @@ URGENT = 20  # ours: STAT rows shown on Today; the list shows all
 class Today:
     """Everything on Today. ``last_through`` is when a receiver last acknowledged a strip; ``faults`` stand above all, then the ``notice``.
 
-    ``missing`` are the numbers that were passed over lately: what stands right before a number that came within ``SERIES_WINDOW``.
+    ``clocks`` says of each analyzer whose clock is off how far. ``missing`` are the numbers that were passed over lately: what stands right before a number that came within ``SERIES_WINDOW``.
     ``non_patient`` are the newest of the day's, ``non_patients`` counts them all.
     """
 
@@ -48,6 +49,7 @@ class Today:
     urgent: tuple[StopRow, ...]
     last_through: datetime | None
     analyzers: tuple[AnalyzerRow, ...]
+    clocks: Mapping[str, str]
     missing: tuple[Gap, ...]
     gates: tuple[ShownGate, ...]
     to_review: int
@@ -76,13 +78,15 @@ def today(store: Store, site: PagesSite, *, now: datetime) -> Today:
     day = store.day(local.date(), site.zone)
     counts = store.open_stops()
     non_patients = day.of("non_patient")
+    analyzers = store.analyzers()
     return Today(
         faults=(*faults(store, site), *degraded(site)),
         notice=site.notice(),
         counts={group: counts.get(group, 0) for group in StopGroup},
         urgent=store.urgent_stops(priority=Priority.STAT, limit=URGENT),
         last_through=_last_through(store, day),
-        analyzers=store.analyzers(),
+        analyzers=analyzers,
+        clocks=clocks_off(store, site, tuple(row.analyzer for row in analyzers)),
         missing=gaps_before(store.number_runs(since=now - SERIES_WINDOW), site.schemes),
         gates=shown_gates(store, site.bench.tables.controls.policy, now=now),
         to_review=len(store.look_backs(is_open=True)),

@@ -69,7 +69,7 @@ class PatientIds(Shape):
 class ClockChecks(Shape):
     """How far an analyzer's clock may be off, by the median of its last ``strips`` that were sent as they were read.
 
-    Beyond ``note_minutes`` the page Clocks says so. Beyond ``hold_minutes`` the time of a strip is in doubt: ``hold`` stops it for a
+    Beyond ``note_minutes`` the page Analyzers says so. Beyond ``hold_minutes`` the time of a strip is in doubt: ``hold`` stops it for a
     person, who corrects the time or releases it; ``note`` lets it go with a note.
     """
 

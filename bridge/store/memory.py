@@ -186,8 +186,12 @@ class MemoryStore(ShownInMemory, GatesInMemory, ClocksInMemory):
                     patient_id, corrected_by = decided.decisions.patient_id, decided.decisions.corrected_by
         return rows.ReadingFacts(
             decisions=Decisions(
-                patient_id=patient_id, corrected_by=corrected_by, accepted_rules=accepted, released_by=released_by,
-                analyzed_at=timed.analyzed_at, timed_by=timed.timed_by,
+                patient_id=patient_id,
+                corrected_by=corrected_by,
+                accepted_rules=accepted,
+                released_by=released_by,
+                analyzed_at=timed.analyzed_at,
+                timed_by=timed.timed_by,
             ),
             prior=self._prior(place),
         )

@@ -1,13 +1,16 @@
-"""What judging and the page Clocks ask about analyzers' clocks. Each query is named for what it answers."""
+"""What judging and the page Analyzers ask about analyzers' clocks. Each query is named for what it answers."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
+
 from bridge.bench.clock import Heard
-from bridge.store.codec import json_of, moment, moment_or_none
+from bridge.store.codec import moment, moment_or_none
 from bridge.store.database import Db
 
-UNCERTAIN = frozenset({"time.skipped_hour", "time.repeated_hour"})  # the printed time stands for another instant, or for one of two
+UNCERTAIN = frozenset(
+    {"time.skipped_hour", "time.repeated_hour"}
+)  # the printed time stands for another instant, or for one of two
 
 # A capture has other strips if one of them has the index 1: they are counted from 0
 _HEARD = (
@@ -33,7 +36,7 @@ class ClockReads:
                 printed_at=moment_or_none(row[3]),
                 is_live=bool(row[4]),
                 is_alone=row[1] == 0 and not row[6],
-                is_certain=not UNCERTAIN & {finding[0] for finding in json_of(row[5])},
+                is_certain=not any(f'"{rule}"' in row[5] for rule in UNCERTAIN),
             )
             for row in self._db().execute(f"{_HEARD}{newest} ORDER BY s.id DESC LIMIT ?", values)
         )

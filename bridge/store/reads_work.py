@@ -223,8 +223,12 @@ class WorkReads:
         ).fetchone()  # fmt: skip
         return ReadingFacts(
             decisions=Decisions(
-                patient_id=patient_id, corrected_by=corrected_by, accepted_rules=frozenset(accepted), released_by=released_by,
-                analyzed_at=analyzed_at, timed_by=timed_by,
+                patient_id=patient_id,
+                corrected_by=corrected_by,
+                accepted_rules=frozenset(accepted),
+                released_by=released_by,
+                analyzed_at=analyzed_at,
+                timed_by=timed_by,
             ),
             prior=PriorResult(result_id=prior[0], version=prior[1]) if prior else None,
         )

@@ -396,7 +396,7 @@ class PatientIdPolicy:
 class ClockRule:
     """How far an analyzer's clock may be off, in whole minutes; told by the median of its last ``strips``.
 
-    Beyond ``note_minutes`` the page Clocks says so; beyond ``hold_minutes`` a strip's time is in doubt: the strip is held where the rule
+    Beyond ``note_minutes`` the page Analyzers says so; beyond ``hold_minutes`` a strip's time is in doubt: the strip is held where the rule
     ``stops``, else it goes with a note.
     """
 

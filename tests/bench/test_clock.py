@@ -19,7 +19,12 @@ MINUTE = timedelta(minutes=1)
 def heard(minute: float, off: timedelta | None = timedelta(), **more: object) -> Heard:
     """Give a live strip that arrived ``minute`` minutes after NOW, printed ``off`` before that."""
     at = NOW + minute * MINUTE
-    given = {"seat": (round(minute * 100) + 1, 0), "arrived_at": at, "printed_at": None if off is None else at - off, "is_live": True}
+    given = {
+        "seat": (round(minute * 100) + 1, 0),
+        "arrived_at": at,
+        "printed_at": None if off is None else at - off,
+        "is_live": True,
+    }
     return Heard(**{**given, **more})  # type: ignore[arg-type] # a strip's own fields, of several types
 
 

@@ -113,7 +113,9 @@ CHANGES = [
 def test_a_change_of_the_clocks_that_was_missed(zone: ZoneInfo, change: datetime, minutes: int) -> None:
     """Hazard HZ-D09, both nights and two continents, against zoneinfo: the analyzer prints the old offset's time for three days, then it is drift."""
     before, after = (change + timedelta(seconds=by) for by in (-1, 0))
-    assert (after.astimezone(zone).utcoffset() or timedelta()) - (before.astimezone(zone).utcoffset() or timedelta()) == minutes * MINUTE
+    assert (after.astimezone(zone).utcoffset() or timedelta()) - (
+        before.astimezone(zone).utcoffset() or timedelta()
+    ) == minutes * MINUTE
     for arrived_at, rule in (
         (change + timedelta(hours=4), "time.clock_change"),
         (change + timedelta(days=2, hours=23), "time.clock_change"),
@@ -164,8 +166,14 @@ def test_day_and_month_the_other_way_round() -> None:
     assert found.sentence == (
         "The strip says 2026-03-04 10:00; with day and month the other way round it would be of 2026-04-03, when it arrived."
     )
-    assert usual_cause(timedelta(days=30), datetime(2026, 12, 12, tzinfo=BERLIN), arrived_at=datetime(2027, 1, 11, tzinfo=UTC)) is None
-    assert usual_cause(timedelta(days=30), datetime(2026, 3, 13, tzinfo=BERLIN), arrived_at=datetime(2026, 4, 12, tzinfo=UTC)) is None
+    assert (
+        usual_cause(timedelta(days=30), datetime(2026, 12, 12, tzinfo=BERLIN), arrived_at=datetime(2027, 1, 11, tzinfo=UTC))
+        is None
+    )
+    assert (
+        usual_cause(timedelta(days=30), datetime(2026, 3, 13, tzinfo=BERLIN), arrived_at=datetime(2026, 4, 12, tzinfo=UTC))
+        is None
+    )
 
 
 def test_every_day_of_a_year_that_has_another_reading_is_found() -> None:
