@@ -1,15 +1,17 @@
-"""The page Analyzers: how each analyzer's clock stands, by the strips that it sent as they were read."""
+"""The page Analyzers: settings that likely spoil what each sends, and how its clock stands by the strips that it sent as they were read."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
-from datetime import timedelta
+from datetime import datetime, timedelta
 
 from fastapi import APIRouter, Request
 from fastapi.responses import Response
 
 from bridge.bench.clock import Clock, offsets
+from bridge.bench.feed import LikelySetting, spoilt, unsent
+from bridge.bench.gaps import Gap, gaps_before
 from bridge.model import ClockFacts
 from bridge.pages.clock_chart import ClockDrawing, by_words, clock_drawing
 from bridge.pages.site import PagesSite
@@ -17,6 +19,8 @@ from bridge.pages.try_out import ShowsPage
 from bridge.store.api import Store
 from bridge.tables.types import ClockRule
 
+SERIES_WINDOW = timedelta(days=2)  # ours: a number that is missing since yesterday can still be sent from the analyzer's memory
+CAME = 20  # ours: strips looked at for a setting; the words say how many in a row, and no more than this matter
 LOOKED_AT = 1_000  # ours: strips of an analyzer that a chart is made from; most of them tell an offset where the line is live
 
 
@@ -72,10 +76,17 @@ def clocks_off(store: Store, site: PagesSite, analyzers: tuple[str, ...]) -> Map
     return found
 
 
+def likely_settings(store: Store, analyzers: Iterable[str], gaps: Iterable[Gap]) -> tuple[LikelySetting, ...]:
+    """Say which settings at analyzers likely stop or spoil what they send, once each."""
+    lately = (each for analyzer in analyzers for each in spoilt(analyzer, store.came_lately(analyzer, limit=CAME)))
+    return (*unsent(gaps), *lately)
+
+
 class Analyzers:
     """Makes the route of the page."""
 
-    def __init__(self, store: Store, site: PagesSite, show: ShowsPage) -> None:
+    def __init__(self, store: Store, site: PagesSite, show: ShowsPage, now: Callable[[], datetime]) -> None:
+        self._now = now
         self._store = store
         self._site = site
         self._show = show
@@ -86,5 +97,11 @@ class Analyzers:
 
     def page(self, request: Request) -> Response:
         """Show every analyzer that was ever heard."""
-        clocks = tuple(shown_clock(self._store, self._site, row.analyzer) for row in self._store.analyzers())
-        return self._show(request, "analyzers.html", {"clocks": clocks, "rule": self._site.bench.tables.policy.clock})
+        names = tuple(row.analyzer for row in self._store.analyzers())
+        gaps = gaps_before(self._store.number_runs(since=self._now() - SERIES_WINDOW), self._site.schemes)
+        shown = {
+            "clocks": tuple(shown_clock(self._store, self._site, name) for name in names),
+            "rule": self._site.bench.tables.policy.clock,
+            "settings": likely_settings(self._store, names, gaps),
+        }
+        return self._show(request, "analyzers.html", shown)

@@ -9,6 +9,7 @@ from typing import Any, Protocol
 from zoneinfo import ZoneInfo
 
 from bridge.bench.clock import Heard
+from bridge.bench.feed import Came
 from bridge.bench.gaps import NumberRun
 from bridge.bench.gate import GateKey, Seat
 from bridge.lifecycle.states import StopGroup
@@ -208,6 +209,9 @@ class Store(Protocol):
 
     def analyzers(self) -> tuple[rows.AnalyzerRow, ...]:
         """Give every analyzer that was ever heard, by name."""
+
+    def came_lately(self, analyzer: str, *, limit: int) -> tuple[Came, ...]:
+        """Give an analyzer's newest patients' strips and what could not be read, copies left out: what stopped each, newest first."""
 
     def number_runs(self, *, since: datetime) -> tuple[NumberRun, ...]:
         """Give the numbers that arrived since ``since`` as runs without a hole, in order of analyzer, mode, series, number; copies too, what was set aside not."""

@@ -219,7 +219,7 @@ class Stocked:
         default = finding("time.missing", severity=Severity.HOLD, sentence="No time is printed.", releasable=True)
         return _stop_of(self.record(Held(checked=checked, findings=found or (default,)), checked.reading, **kept))
 
-    def unread(self, **more: Any) -> int:
+    def unread(self, *, found: Finding | None = None, **more: Any) -> int:
         """Put a stretch there that gave no reading; give its stop id."""
         self.count += 1
         reading = Unreadable(
@@ -227,7 +227,7 @@ class Stocked:
             place=Place(start=0, end=4),
             analyzer="bench-a",
             record_digest=f"{self.count:064d}",
-            finding=finding("read.torn", sentence="It stopped in the middle.", remedy="Send it again."),
+            finding=found or finding("read.torn", sentence="It stopped in the middle.", remedy="Send it again."),
         )
         return _stop_of(self.record(None, reading, **more))
 

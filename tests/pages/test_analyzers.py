@@ -12,7 +12,7 @@ from bridge.site import example_terms
 from bridge.tables.types import ClockRule, Tables
 from tests.bench.judged import Bench
 from tests.judging_for_tests import NOW
-from tests.pages.stocked import Stocked
+from tests.pages.stocked import Stocked, finding
 from tests.tables.shipped_tables import ZONE, tables
 
 
@@ -87,3 +87,38 @@ def test_a_time_is_corrected_on_the_page(shelf: Stocked) -> None:
         (row,) = shelf.store.results()
         assert "corrected to" in visitor.page(f"/strips/{row.strip_id}").text
         assert "Time of analysis given by Ana" in visitor.page(f"/results/{row.result_id}").text
+
+
+def test_five_strips_without_an_id_are_five_stops_and_one_finding(shelf: Stocked) -> None:
+    """Hazard HZ-K04: each strip is still stopped; the setting that is likely behind them is named once, on Today and on its page."""
+    bench = Bench(shelf.store, with_rule(None))
+    for _ in range(5):
+        assert bench.read(bench.patient(patient_id="")) == ["rejected"]
+    with shelf.serving(bench=PagesBench(tables=bench.tables, terms=example_terms())) as visitor:
+        for path in ("/analyzers", "/"):
+            text = visitor.page(path).text
+            assert text.count("bench-a: entry of the patient ID?") == 1
+            assert "The last 5 strips were stopped alike." in text
+        assert len(shelf.store.stops()) == 5
+        bench.read(bench.patient())
+        assert "entry of the patient ID?" not in visitor.page("/analyzers").text
+
+
+def test_a_wrapped_slip_is_one_finding_and_no_value(shelf: Stocked) -> None:
+    """Hazard HZ-K03: stretches that are not laid out as the profile says give no value, each; one finding names the layout."""
+    found = finding("read.layout", sentence="A line is cut.")
+    for number in range(3):
+        shelf.unread(found=found, payload=f"cut {number}".encode())
+    with shelf.serving() as visitor:
+        assert visitor.page("/analyzers").text.count("bench-a: layout of the print?") == 1
+    assert {strip.pads for strip in shelf.store.strips()} == {()}
+
+
+def test_numbers_that_never_arrived_name_the_output(shelf: Stocked) -> None:
+    """Hazards HZ-K01 and HZ-K02: silence, then a jump of numbers: the gap is listed and the likely setting named, with how to send again."""
+    for number in ("1", "6"):
+        shelf.coded(number=number)
+    with shelf.serving() as visitor:
+        text = visitor.page("/analyzers").text
+        assert "The numbers 2 to 5 were read and never arrived." in text
+        assert "bench-a: automatic output?" in text
