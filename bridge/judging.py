@@ -41,6 +41,7 @@ from bridge.model import (
     Severity,
     Unreadable,
 )
+from bridge.operatorkeeping import Operators
 from bridge.queue.leases import FREE, Grip
 from bridge.queue.offers import Offer, Outlet
 from bridge.read.again import Known, holds, one_anew, whole_anew
@@ -178,6 +179,7 @@ class Judging:
         self._profiles = profiles
         self._outlets = outlets
         self._clocks = Clocks(store, tables)
+        self._operators = Operators(store, tables, now)
         self._fresh: dict[int, rows.CaptureRow] = {}
         self._fresh_bytes = 0
 
@@ -441,6 +443,7 @@ class Judging:
                 if intake.because
                 else self._clocks.facts(needs, capture, piece.seat, is_alone=piece.is_alone)
             ),
+            operator=self._operators.facts(reading, capture, needs.printed_at, is_first=not intake.because),
         )
 
     async def _deliveries(self, result: CodedResult) -> tuple[NewDelivery, ...]:

@@ -592,6 +592,25 @@ class ClockFacts:
     is_fresh: bool = False
 
 
+class OperatorState(StrEnum):
+    """What the register of operators says of a number on a day."""
+
+    KNOWN = "known"
+    BLANK = "blank"
+    UNKNOWN = "unknown"
+    EXPIRED = "expired"
+    COMPETENCY_DUE = "competency due"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class OperatorFacts:
+    """Whose a strip's operator number is; ``name`` "" where it is nobody's. ``elsewhere``: another analyzer at which that person was at once, else ""."""
+
+    state: OperatorState
+    name: str = ""
+    elsewhere: str = ""
+
+
 @dataclass(frozen=True, kw_only=True, slots=True)
 class SeenStrip:
     """An earlier strip, as far as identity needs it.
@@ -655,7 +674,7 @@ class PriorResult:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Facts:
-    """Everything outside the reading that judging may look at. ``gate`` and ``clock`` None: the site's policy asks for none."""
+    """Everything outside the reading that judging may look at. ``gate`` and ``clock`` None: the site's policy asks for none; ``operator`` None: nobody is entered."""
 
     seen: SeenStrips = field(default_factory=SeenStrips)
     series: SeriesState | None = None
@@ -663,6 +682,7 @@ class Facts:
     prior: PriorResult | None = None
     gate: GateFacts | None = None
     clock: ClockFacts | None = None
+    operator: OperatorFacts | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

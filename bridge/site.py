@@ -123,6 +123,7 @@ def policy_of(config: settings.Settings) -> Policy:
         },
         test_messages=config.checks.test_messages,
         clock=_clock_rule(config.checks.clock),
+        operators=config.checks.operators,
     )
 
 

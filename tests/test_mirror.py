@@ -18,6 +18,7 @@ ELSEWHERE = {
     "bridge/store/memory_clock.py": "the twin's clocks; the contract in tests/store/test_memory.py",
     "bridge/store/memory_gate.py": "the twin's gates; the contract in tests/store/test_memory.py",
     "bridge/store/memory_lease.py": "the twin's leases; many processes run on them in tests/faults/test_simulation.py",
+    "bridge/store/memory_operators.py": "the twin's register; the contract in tests/store/test_memory.py",
     "bridge/store/memory_outcome.py": "the twin's RecordOutcome; the contract in tests/store/test_memory.py",
     "bridge/store/memory_rows.py": "the twin's rows; the contract in tests/store/test_memory.py",
     "bridge/store/memory_shown.py": "the twin's reads for pages; the contract in tests/store/test_memory.py",

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
 
 from bridge.bench.series import Evidence, series_of
-from bridge.check import clock, controls, copies, evidence, flagging, patient, record, timing
+from bridge.check import clock, controls, copies, evidence, flagging, operators, patient, record, timing
 from bridge.check.copies import Claim, Original
 from bridge.check.rulebook import OF_TIME, in_order
 from bridge.check.understanding import (
@@ -107,6 +107,7 @@ def check(reading: Reading, facts: Facts, tables: Tables, *, arrived_at: datetim
             return Verdict(checked=checked, findings=(known.note,), copy_of=known.seen.strip_id)
         findings += _copy_findings(claim, facts.seen, known, purpose=checked.purpose)
         findings += _order_findings(checked, facts, tables.policy, moment)
+    findings += operators.operator_right(facts.operator, text_of(reading.operator), stops=tables.policy.operators == "hold")
     if understood.number.purpose is Purpose.PATIENT:
         findings += _patient_findings(understood, facts, tables.policy)
         findings += controls.controls_right(facts.gate, tables.controls.policy, analyzer=reading.analyzer)

@@ -156,6 +156,27 @@ _ALL: tuple[Rule, ...] = (
         remedy="Do what the analyzer's instructions say of this error, then run a new strip.",
     ),
     Rule(
+        rule="operator.unknown",
+        concern=Concern.ANALYZER,
+        severity=_HOLD,
+        remedy="Find out who read it. Enter the number on the page Analyzers if it is somebody's; release the strip if its result is sound.",
+        releasable=True,
+    ),
+    Rule(
+        rule="operator.expired",
+        concern=Concern.ANALYZER,
+        severity=_HOLD,
+        remedy="Find out who read it, and have the training shown or the entry renewed. Release the strip if its result is sound.",
+        releasable=True,
+    ),
+    Rule(
+        rule="operator.elsewhere",
+        concern=Concern.ANALYZER,
+        severity=_HOLD,
+        remedy="Find out who used the number: one of the two strips was read by another person. Release the strip if its result is sound.",
+        releasable=True,
+    ),
+    Rule(
         rule="controls.due",
         concern=Concern.CONTROLS,
         severity=_HOLD,

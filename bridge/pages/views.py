@@ -16,6 +16,7 @@ from bridge.bench.tally import Fate
 from bridge.check.rulebook import OF_TIME
 from bridge.desk.actions import Desk
 from bridge.desk.gates import GateDesk
+from bridge.desk.operators import OperatorDesk
 from bridge.errors import RefusedAction
 from bridge.lifecycle.states import OPEN_DELIVERY, STOPPED_DELIVERY, StopGroup
 from bridge.model import Actor, DeliveryState
@@ -85,7 +86,7 @@ class Views:
     ) -> None:
         self._control_lots = ControlLots(store, gates.lots, site.bench, self._page, self._require_token)
         self._controls = Controls(store, gates, site.bench, self._page, self._require_token, now)
-        self._analyzers = Analyzers(store, site, self._page, now)
+        self._analyzers = Analyzers(store, OperatorDesk(store, now), site, self._page, self._require_token, now)
         self._try_out = TryOut(site.bench, self._page, self._require_token, now)
         self._store = store
         self._desk = desk

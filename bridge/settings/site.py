@@ -84,7 +84,8 @@ class Checks(Shape):
 
     ``test_messages``: what becomes of a message that says that it is a test (MSH-11 T or D) from an analyzer that is live: ``stop``
     puts it on Rejected messages, ``training`` keeps it as a training strip, which goes to no patient's record.
-    ``clock``: whether analyzers' clocks are judged by when live strips arrive; left out, they are not.
+    ``clock``: whether analyzers' clocks are judged by when live strips arrive; left out, they are not. ``operators``: what becomes of a strip whose
+    operator number is not that of a known person in date, at an analyzer for which operators are entered.
     """
 
     rerun_window_minutes: int = Field(default=120, ge=0, le=10_080)
@@ -92,6 +93,7 @@ class Checks(Shape):
     oldest_days: int = Field(default=30, ge=1, le=3_650)
     test_messages: Literal["stop", "training"] = "stop"
     clock: ClockChecks | None = None
+    operators: Literal["note", "hold"] = "note"
 
 
 class Settings(Shape):

@@ -45,7 +45,7 @@ class Store(Protocol):
         """Do ``command`` in one durable transaction; the future gives its result once committed.
 
         The future raises StoreFull, StoreAway, StoreUnsure (it may be kept or not: look at the store), StoreFailed, or
-        Overtaken (CloseStop, RecordOutcome, BearMessage, WithholdDelivery, SayOfGate, EndWaiting, DecideLookBack, SignLot, CloseLot), or LeaseLost (commands that carry a lease).
+        Overtaken (CloseStop, RecordOutcome, BearMessage, WithholdDelivery, SayOfGate, EndWaiting, DecideLookBack, SignLot, CloseLot, EndOperator), or LeaseLost (commands that carry a lease).
         """
 
     def listen(self, heard: Callable[[str], None]) -> None:
@@ -221,6 +221,9 @@ class Store(Protocol):
 
     def heard_strips(self, analyzer: str, *, until: int | None = None, limit: int) -> tuple[Heard, ...]:
         """Give the newest strips of an analyzer, no copies, as far as they tell of its clock, up to a capture."""
+
+    def operators(self) -> tuple[rows.OperatorShown, ...]:
+        """Give the entries of the register that are in force, in the order in which they were entered."""
 
     def gates(self) -> tuple[rows.GateRow, ...]:
         """Give every gate that something happened to or that a strip waits for, by analyzer, strip type and lot."""

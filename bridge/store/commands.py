@@ -11,6 +11,7 @@ from datetime import datetime
 
 from bridge.bench.gate import ControlRead, GateKey, PatientRead, Word
 from bridge.bench.look_back import Verdict
+from bridge.bench.operators import Operator
 from bridge.lifecycle.states import DestinationState, StopEnd
 from bridge.model import Acknowledgement, Actor, Capture, DeliveryState, Message, Outcome, Priority, Reading, Unreadable
 from bridge.tables.control_table import GatePolicy
@@ -422,6 +423,25 @@ class CloseLot:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class EnterOperator:
+    """Keep whose a number is at an analyzer. Gives the entry's id (int); raises RefusedAction where the number is another's on one of the days."""
+
+    operator: Operator
+    actor: Actor
+    at: datetime
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class EndOperator:
+    """Take an entry of the register out of force. Gives None; raises Overtaken where it is out already."""
+
+    operator_id: int
+    actor: Actor
+    reason: str
+    at: datetime
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class KeepTables:
     """Keep a loaded table set, so that every result stays explainable. Gives None.
 
@@ -513,6 +533,8 @@ Command = (
     | EnterLot
     | SignLot
     | CloseLot
+    | EnterOperator
+    | EndOperator
     | KeepTables
     | KeepPlanCheck
     | ReserveNumbers

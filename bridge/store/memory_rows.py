@@ -18,6 +18,7 @@ from bridge.store.rows import (
     GateEventRow,
     IntakeRow,
     LotShown,
+    OperatorShown,
     RefusedFileRow,
     StopRow,
     StripRow,
@@ -132,6 +133,8 @@ class State:
     doubted: dict[int, Doubted] = field(default_factory=dict)
     lots: dict[int, LotShown] = field(default_factory=dict)
     lots_out: set[int] = field(default_factory=set)
+    operators: dict[int, OperatorShown] = field(default_factory=dict)
+    operators_out: set[int] = field(default_factory=set)
     leases: dict[str, tuple[str, int]] = field(default_factory=dict)  # name -> owner, token
     processes: dict[str, Alive] = field(default_factory=dict)
 

@@ -7,6 +7,7 @@ from datetime import date, datetime
 
 from bridge.bench.gate import Gate, GateKey
 from bridge.bench.look_back import Verdict
+from bridge.bench.operators import Operator
 from bridge.lifecycle.states import DestinationState, StopGroup, StopState
 from bridge.model import Capture, CodedResult, Decisions, DeliveryState, GateState, Message, Place, Priority, PriorResult, Purpose
 
@@ -392,3 +393,13 @@ class LotShown:
     entered_at: datetime
     signed_by: str
     signed_at: datetime | None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class OperatorShown:
+    """An entry of the register of operators that is in force."""
+
+    operator_id: int
+    operator: Operator
+    entered_by: str
+    entered_at: datetime

@@ -389,6 +389,24 @@ control_lots = Table(
     Column("closed_at", Text),
 )
 
+# days as ISO dates, both included; until NULL: no end is set; ended_at NULL: in force
+operators = Table(
+    "operators",
+    metadata,
+    _id(),
+    Column("analyzer", Text, nullable=False),
+    Column("number", Text, nullable=False),
+    Column("name", Text, nullable=False),
+    Column("since", Text, nullable=False),
+    Column("until", Text),
+    Column("competency_due", Text),
+    Column("shift", Text, nullable=False),
+    Column("entered_by", Text, nullable=False),
+    Column("entered_at", Text, nullable=False),
+    Column("ended_by", Text, nullable=False),
+    Column("ended_at", Text),
+)
+
 refused_files = Table(
     "refused_files",
     metadata,

@@ -89,6 +89,8 @@ def _canonical(
         del policies["processing_ids"]
     if policy.test_messages == "stop":
         del policies["test_messages"]
+    if policy.operators == "note":
+        del policies["operators"]
     if policy.clock is None:
         del policies["clock"]
     plain = {

@@ -412,6 +412,7 @@ class Policy:
 
     ``processing_ids`` holds the processing ID that an analyzer's messages must bear, where that is not P (live). ``test_messages``:
     what becomes of a test message of an analyzer that is live: ``stop``, or ``training``, a reading that goes to no record.
+    ``operators``: what becomes of a strip whose operator number is not a known person's in date, where any are entered: ``note`` or ``hold``.
     ``clock`` None: analyzers' clocks are not judged, but for a strip that was read after it arrived, or too long before.
     """
 
@@ -422,6 +423,7 @@ class Policy:
     processing_ids: Mapping[str, str] = field(default_factory=dict)
     test_messages: str = "stop"
     clock: ClockRule | None = None
+    operators: str = "note"
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

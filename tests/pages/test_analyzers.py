@@ -122,3 +122,25 @@ def test_numbers_that_never_arrived_name_the_output(shelf: Stocked) -> None:
         text = visitor.page("/analyzers").text
         assert "The numbers 2 to 5 were read and never arrived." in text
         assert "bench-a: automatic output?" in text
+
+
+def test_an_operator_is_entered_and_ended_on_the_page(shelf: Stocked) -> None:
+    """Hazard HZ-D15: the name of who entered it is kept; what cannot be is told in words."""
+    shelf.coded()
+    entry = {"analyzer": "bench-a", "number": "12", "person": "Ana Reis", "competency_due": "2026-01-31", "name": "Ben"}
+    with shelf.serving() as visitor:
+        assert "Nobody is entered." in visitor.page("/analyzers").text
+        assert visitor.post("/analyzers/operators", **entry).status_code == 303
+        again = visitor.post("/analyzers/operators", **entry)
+        assert again.status_code == 409
+        assert "another entry&#39;s at this analyzer" in again.text
+        page = visitor.page("/analyzers")
+        assert all(text in page.text for text in ("bench-a 12", "Ana Reis", "2026-11-25"))
+        assert '<span class="cannot">2026-01-31</span>' in page.html  # the training was due: it stands out
+        (shown,) = shelf.store.operators()
+        assert (shown.entered_by, shown.operator.name) == ("Ben", "Ana Reis")
+        end = f"/analyzers/operators/{shown.operator_id}/end"
+        assert visitor.post(end, name="Ben").status_code == 409
+        assert visitor.post(end, name="Ben", reason="left").status_code == 303
+        assert shelf.store.operators() == ()
+        assert visitor.post("/analyzers/operators", **{**entry, "since": "1 May"}).status_code == 409

@@ -19,6 +19,7 @@ from tests.store.clock_contract import ClockContract
 from tests.store.contract import StoreContract
 from tests.store.gate_contract import GateContract
 from tests.store.machine import PLACES, StoreMachine
+from tests.store.operator_contract import OperatorContract
 from tests.store.strips import NOW, later
 
 
@@ -52,6 +53,14 @@ class TestGates(GateContract):
 
 class TestClocks(ClockContract):
     """The same store keeps the contract of clocks."""
+
+    @pytest.fixture
+    def make(self) -> Callable[[], Store]:
+        return reopening()
+
+
+class TestOperators(OperatorContract):
+    """The same store keeps the contract of the register of operators."""
 
     @pytest.fixture
     def make(self) -> Callable[[], Store]:
