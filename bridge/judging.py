@@ -45,6 +45,7 @@ from bridge.operatorkeeping import Operators
 from bridge.queue.leases import FREE, Grip
 from bridge.queue.offers import Offer, Outlet
 from bridge.read.again import Known, holds, one_anew, whole_anew
+from bridge.shelf import Shelf
 from bridge.store import rows
 from bridge.store.api import Store
 from bridge.store.asking import ask
@@ -180,6 +181,7 @@ class Judging:
         self._outlets = outlets
         self._clocks = Clocks(store, tables)
         self._operators = Operators(store, tables, now)
+        self.shelf = Shelf(store, tables)
         self._fresh: dict[int, rows.CaptureRow] = {}
         self._fresh_bytes = 0
 
@@ -444,6 +446,7 @@ class Judging:
                 else self._clocks.facts(needs, capture, piece.seat, is_alone=piece.is_alone)
             ),
             operator=self._operators.facts(reading, capture, needs.printed_at, is_first=not intake.because),
+            containers=self.shelf.containers(needs),
         )
 
     async def _deliveries(self, result: CodedResult) -> tuple[NewDelivery, ...]:

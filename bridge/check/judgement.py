@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
 
 from bridge.bench.series import Evidence, series_of
-from bridge.check import clock, controls, copies, evidence, flagging, operators, patient, record, timing
+from bridge.check import clock, containers, controls, copies, evidence, flagging, operators, patient, record, timing
 from bridge.check.copies import Claim, Original
 from bridge.check.rulebook import OF_TIME, in_order
 from bridge.check.understanding import (
@@ -111,10 +111,22 @@ def check(reading: Reading, facts: Facts, tables: Tables, *, arrived_at: datetim
     if understood.number.purpose is Purpose.PATIENT:
         findings += _patient_findings(understood, facts, tables.policy)
         findings += controls.controls_right(facts.gate, tables.controls.policy, analyzer=reading.analyzer)
+        if facts.containers is not None:
+            findings += containers.container_right(facts.containers, tables.containers, _asked(understood, moment))
     accepted = facts.decisions.accepted_rules | (OF_TIME if facts.decisions.analyzed_at else frozenset())
     passed = in_order(tuple([_passed_over(each, accepted) for each in findings])) if findings else ()
     may_go_by = None if understood.is_doubtful else assessment  # of a doubtful strip the rules went by less than coding may know
     return _verdict(checked=checked, findings=passed, assessment=may_go_by)
+
+
+def _asked(understood: Understood, moment: Moment) -> containers.Asked:
+    reading = understood.reading
+    return containers.Asked(
+        analyzer=reading.analyzer,
+        strip_type=understood.strip_type.name if understood.strip_type else "",
+        strip_lot=reading.strip_lot.text if reading.strip_lot else "",
+        read_at=_utc(understood.when.at) or moment.arrived_at,
+    )
 
 
 def _has_no_key(understood: Understood) -> bool:

@@ -18,6 +18,7 @@ from tests.store import strips as s
 from tests.store.clock_contract import ClockContract
 from tests.store.contract import StoreContract
 from tests.store.gate_contract import GateContract
+from tests.store.lot_contract import LotContract
 from tests.store.machine import PLACES, StoreMachine
 from tests.store.operator_contract import OperatorContract
 from tests.store.strips import NOW, later
@@ -61,6 +62,14 @@ class TestClocks(ClockContract):
 
 class TestOperators(OperatorContract):
     """The same store keeps the contract of the register of operators."""
+
+    @pytest.fixture
+    def make(self) -> Callable[[], Store]:
+        return reopening()
+
+
+class TestLots(LotContract):
+    """The same store keeps the contract of containers and lots."""
 
     @pytest.fixture
     def make(self) -> Callable[[], Store]:

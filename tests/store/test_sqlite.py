@@ -26,6 +26,7 @@ from tests.store import strips as s
 from tests.store.clock_contract import ClockContract
 from tests.store.contract import StoreContract
 from tests.store.gate_contract import GateContract
+from tests.store.lot_contract import LotContract
 from tests.store.operator_contract import OperatorContract
 from tests.store.strips import NOW, WAIT, later
 
@@ -61,6 +62,14 @@ class TestClocks(ClockContract):
 
 class TestOperators(OperatorContract):
     """The same store keeps the contract of the register of operators."""
+
+    @pytest.fixture
+    def make(self, tmp_path: Path) -> Callable[[], Store]:
+        return lambda: SqliteStore(tmp_path / "store", now=lambda: later(60))
+
+
+class TestLots(LotContract):
+    """The same store keeps the contract of containers and lots."""
 
     @pytest.fixture
     def make(self, tmp_path: Path) -> Callable[[], Store]:

@@ -40,6 +40,7 @@ from tests.store.clock_contract import ClockContract
 from tests.store.contract import StoreContract
 from tests.store.gate_contract import GateContract
 from tests.store.histories import SINCE, Past, pasts, plain_runs, write
+from tests.store.lot_contract import LotContract
 from tests.store.operator_contract import OperatorContract
 from tests.store.strips import NOW, WAIT, later
 
@@ -72,6 +73,14 @@ class TestClocks(ClockContract):
 
 class TestOperators(OperatorContract):
     """The same store keeps the contract of the register of operators."""
+
+    @pytest.fixture
+    def make(self, at: Server) -> Callable[[], Store]:
+        return lambda: PostgresStore(at)
+
+
+class TestLots(LotContract):
+    """The same store keeps the contract of containers and lots."""
 
     @pytest.fixture
     def make(self, at: Server) -> Callable[[], Store]:

@@ -8,7 +8,7 @@ from alembic import op
 from bridge.store.schema import Integer, Text
 
 revision = "0015"
-down_revision = "0011"
+down_revision = "0012"
 branch_labels = None
 depends_on = None
 
