@@ -99,6 +99,11 @@ class HookReceiver:
 
             def do_POST(self) -> None:
                 body = self.rfile.read(int(self.headers["content-length"]))
+                if len(body) < int(
+                    self.headers["content-length"]
+                ):  # its sender died in the middle, or a wire cut it off: nobody is answered
+                    self.close_connection = True
+                    return
                 fields = {name.lower(): value for name, value in self.headers.items()}
                 status, said, more = receiver._said(self.path, fields, body)
                 self.send_response(status)

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import base64
 import hashlib
+import socket
 
 import pytest
 from cryptography.hazmat.primitives.asymmetric import ec
 from cryptography.hazmat.primitives.serialization import load_pem_public_key
 
-from tests.peers.hook_receiver import NotVerified, key_of, verified
+from tests.peers.hook_receiver import HookReceiver, NotVerified, key_of, verified
 
 # RFC 9421 B.1.3, test-key-ecc-p256
 ECC = """-----BEGIN PUBLIC KEY-----
@@ -79,3 +80,17 @@ def test_a_jwk_is_the_same_key() -> None:
     assert isinstance(found, ec.EllipticCurvePublicKey)
     assert isinstance(known, ec.EllipticCurvePublicKey)
     assert found.public_numbers() == known.public_numbers()
+
+
+def address_of(receiver: HookReceiver) -> tuple[str, int]:
+    host, _, port = receiver.authority.partition(":")
+    return host, int(port)
+
+
+def test_half_a_request_is_not_answered() -> None:
+    """RFC 9112 8: a server may answer an incomplete request or not. A 400 would be a refusal, where a wire was cut."""
+    with HookReceiver(keys={}) as receiver, socket.create_connection(address_of(receiver)) as sender:
+        sender.sendall(b"POST /in/results HTTP/1.1\r\nHost: bench\r\nContent-Length: 10\r\n\r\nhalf")
+        sender.shutdown(socket.SHUT_WR)
+        assert sender.recv(100) == b""
+        assert receiver.seen == []
