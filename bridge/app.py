@@ -268,7 +268,8 @@ async def _watches(config: settings.Settings, book: PlanBook, store: Store, out:
 def _pages(site: PagesSite, service: Service, store: Store, doors: Doors | None) -> FastAPI:
     """Make the pages over a store that wakes the loops at what a person does."""
     waking, tables = cast("Store", _Waking(store, service.wake)), site.bench.tables
-    desk, gates = Desk(waking, tables.policy, clock.now), GateDesk(waking, tables, clock.now)
+    desk = Desk(waking, tables.policy, clock.now, zone=site.zone)
+    gates = GateDesk(waking, tables, clock.now)
     return make_pages(store, desk, gates, site=site, now=clock.now, doors=doors)
 
 

@@ -6,7 +6,7 @@ import asyncio
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Future
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from functools import partial
 from types import MappingProxyType
@@ -18,6 +18,7 @@ from bridge import gatekeeping, pipeline
 from bridge.bench.ahead import Ahead
 from bridge.bench.series import left_by
 from bridge.check import Moment
+from bridge.clockkeeping import Clocks
 from bridge.errors import Overtaken, RejectError, StoreError
 from bridge.lifecycle.states import StopEnd
 from bridge.making import maker
@@ -40,6 +41,7 @@ from bridge.model import (
     Severity,
     Unreadable,
 )
+from bridge.operatorkeeping import Operators
 from bridge.queue.leases import FREE, Grip
 from bridge.queue.offers import Offer, Outlet
 from bridge.read.again import Known, holds, one_anew, whole_anew
@@ -134,6 +136,24 @@ class Writers(Protocol):
         """Give the lane of a message that is not born yet."""
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Piece:
+    """One reading to be judged; ``is_alone``: nothing else was in its capture, and it is judged for the first time."""
+
+    intake: rows.IntakeRow
+    capture: Capture
+    reading: Reading
+    needs: Needs
+    is_alone: bool
+
+    @property
+    def seat(self) -> tuple[int, int]:
+        return self.intake.capture_id, self.reading.index
+
+
+_piece = maker(_Piece)
+
+
 class Judging:
     """Takes kept captures as far as they go, one analyzer at a time, in the order they came."""
 
@@ -159,6 +179,8 @@ class Judging:
         self._now = now
         self._profiles = profiles
         self._outlets = outlets
+        self._clocks = Clocks(store, tables)
+        self._operators = Operators(store, tables, now)
         self.shelf = Shelf(store, tables)
         self._fresh: dict[int, rows.CaptureRow] = {}
         self._fresh_bytes = 0
@@ -185,6 +207,7 @@ class Judging:
         Raises LeaseLost once the analyzer is another process's: it judges on from what is recorded.
         """
         count, underway, known = 0, Underway(), deque[rows.IntakeRow]()
+        self._clocks.owned(analyzer, grip.fence())
 
         def counted() -> None:
             nonlocal count
@@ -290,12 +313,19 @@ class Judging:
         if isinstance(reading, Unreadable):
             return None, (), None
         try:
-            outcome, deliveries = await self._taken(
-                intake, capture, reading, needs or pipeline.needs(reading, self._tables), ahead
+            piece = _piece(
+                intake=intake,
+                capture=capture,
+                reading=reading,
+                needs=needs or pipeline.needs(reading, self._tables),
+                is_alone=needs is not None,
             )
+            outcome, deliveries = await self._taken(piece, ahead)
+            if not intake.because:
+                self._clocks.keep(piece.needs, capture, piece.seat, outcome, is_alone=piece.is_alone)
             gate: GateWrite | None = None
             if gatekeeping.is_asked(self._tables):
-                about = (outcome, self._tables, self._store, capture, (intake.capture_id, reading.index))
+                about = (outcome, self._tables, self._store, capture, piece.seat)
                 gate = await ask(self._store, gatekeeping.gate_write, *about, is_first=not intake.because)
         except StoreError:
             raise
@@ -368,10 +398,8 @@ class Judging:
             elif outlet:
                 outlet.came() if new.message else outlet.wake()
 
-    async def _taken(
-        self, intake: rows.IntakeRow, capture: Capture, reading: Reading, needs: Needs, ahead: Ahead
-    ) -> tuple[Outcome, tuple[NewDelivery, ...]]:
-        outcome = await self._outcome(intake, capture, reading, needs, ahead)
+    async def _taken(self, piece: _Piece, ahead: Ahead) -> tuple[Outcome, tuple[NewDelivery, ...]]:
+        outcome = await self._outcome(piece, ahead)
         if isinstance(outcome, NonPatient):
             return await self._as_far_as_asked_for(outcome)
         if not isinstance(outcome, Coded):
@@ -391,12 +419,13 @@ class Judging:
             return pipeline.not_sent(outcome, reject), ()
         return outcome if deliveries else replace(outcome, result=None), deliveries
 
-    async def _outcome(self, intake: rows.IntakeRow, capture: Capture, reading: Reading, needs: Needs, ahead: Ahead) -> Outcome:
-        facts = await ask(self._store, self._facts, intake, capture, reading, needs, ahead)
-        moment = Moment(arrived_at=capture.arrived_at, live=capture.live, now=self._now())
-        return pipeline.judge(reading, facts, self._tables, moment=moment, result_id=await self._ids.result())
+    async def _outcome(self, piece: _Piece, ahead: Ahead) -> Outcome:
+        facts = await ask(self._store, self._facts, piece, ahead)
+        moment = Moment(arrived_at=piece.capture.arrived_at, live=piece.capture.live, now=self._now())
+        return pipeline.judge(piece.reading, facts, self._tables, moment=moment, result_id=await self._ids.result())
 
-    def _facts(self, intake: rows.IntakeRow, capture: Capture, reading: Reading, needs: Needs, ahead: Ahead) -> Facts:
+    def _facts(self, piece: _Piece, ahead: Ahead) -> Facts:
+        intake, capture, reading, needs = piece.intake, piece.capture, piece.reading, piece.needs
         known = NOTHING_KNOWN
         if intake.because:  # judged for the first time, nobody has decided about it and no result came of it
             known = self._store.reading_facts(intake.capture_id, reading.index, record_digest=reading.record_digest)
@@ -405,14 +434,18 @@ class Judging:
                 needs,
                 now=capture.arrived_at,
                 window=timedelta(minutes=self._tables.policy.rerun_window_minutes),
-                apart_from=(intake.capture_id, reading.index),
+                apart_from=piece.seat,
             ),
             series=ahead.series(needs.mode, lambda: self._store.series(needs.analyzer, needs.mode)),
             decisions=known.decisions,
             prior=known.prior,
-            gate=gatekeeping.gate_facts(
-                self._store, self._tables, needs, capture, (intake.capture_id, reading.index), is_first=not intake.because
+            gate=gatekeeping.gate_facts(self._store, self._tables, needs, capture, piece.seat, is_first=not intake.because),
+            clock=(
+                self._clocks.facts_then(needs.analyzer, piece.seat)
+                if intake.because
+                else self._clocks.facts(needs, capture, piece.seat, is_alone=piece.is_alone)
             ),
+            operator=self._operators.facts(reading, capture, needs.printed_at, is_first=not intake.because),
             containers=self.shelf.containers(needs),
         )
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import hashlib
 from dataclasses import dataclass, field
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from decimal import Decimal
 from enum import StrEnum
 
@@ -295,7 +295,8 @@ class CheckedReading:
     ``patient_id`` is the printed one or a person's correction (then ``corrected_by`` is set).
     ``order_number`` is the placer's, as printed; ``born`` and ``sex`` are evidence for reference ranges, never for matching,
     and None where they were not printed, not understood, or printed beside an ID that a person corrected.
-    ``analyzed_at`` is aware, in the analyzer's zone; None where nothing was printed.
+    ``analyzed_at`` is as printed: aware, in the analyzer's zone; None where nothing was printed. ``corrected_at`` is a person's
+    (``timed_by``) correction of it: results go by that one, identity by what was printed.
     """
 
     reading: Reading
@@ -315,6 +316,8 @@ class CheckedReading:
     order_number: str = ""
     born: date | None = None
     sex: Sex | None = None
+    corrected_at: datetime | None = None
+    timed_by: Actor | None = None
 
 
 # --- coding ----------------------------------------------------------------------------------
@@ -578,6 +581,37 @@ class GateFacts:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class ClockFacts:
+    """What is known of an analyzer's clock. ``offset``: arrival less printed time, the steady median of its last ``strips``; None: not known.
+
+    ``is_fresh``: this strip itself was sent as it was read, so that its arrival says when that was.
+    """
+
+    offset: timedelta | None
+    strips: int
+    is_fresh: bool = False
+
+
+class OperatorState(StrEnum):
+    """What the register of operators says of a number on a day."""
+
+    KNOWN = "known"
+    BLANK = "blank"
+    UNKNOWN = "unknown"
+    EXPIRED = "expired"
+    COMPETENCY_DUE = "competency due"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class OperatorFacts:
+    """Whose a strip's operator number is; ``name`` "" where it is nobody's. ``elsewhere``: another analyzer at which that person was at once, else ""."""
+
+    state: OperatorState
+    name: str = ""
+    elsewhere: str = ""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class Container:
     """A container of strips that a person entered: its lot code and the last day on its label, and when it was opened.
 
@@ -635,12 +669,14 @@ class SeriesState:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Decisions:
-    """What named persons decided about this reading before: corrected ID, and findings to pass over, the last of them by ``released_by``."""
+    """What named persons decided about this reading before: corrected ID, corrected time, and findings to pass over, the last of them by ``released_by``."""
 
     patient_id: str | None = None
     corrected_by: Actor | None = None
     accepted_rules: frozenset[str] = frozenset()
     released_by: Actor | None = None
+    analyzed_at: datetime | None = None
+    timed_by: Actor | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -653,9 +689,10 @@ class PriorResult:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Facts:
-    """Everything outside the reading that judging may look at. ``gate`` None: the site's policy asks for none.
+    """Everything outside the reading that judging may look at. ``gate`` and ``clock`` None: the site's policy asks for none.
 
     ``containers`` are those that were entered for the strip's analyzer and strip type, in the order of opening; None: nobody asks for them.
+    ``operator`` None: nobody is entered for the analyzer.
     """
 
     seen: SeenStrips = field(default_factory=SeenStrips)
@@ -663,6 +700,8 @@ class Facts:
     decisions: Decisions = field(default_factory=Decisions)
     prior: PriorResult | None = None
     gate: GateFacts | None = None
+    clock: ClockFacts | None = None
+    operator: OperatorFacts | None = None
     containers: tuple[Container, ...] | None = None
 
 

@@ -76,7 +76,7 @@ def judge(reading: Reading, facts: Facts, tables: Tables, *, moment: Moment, res
     except RejectError as reject:
         return _uncoded(checked, verdict, reject)
     if checked.purpose is Purpose.PATIENT:
-        return Coded(checked=checked, result=_told_of(result, findings, facts), findings=findings)
+        return Coded(checked=checked, result=_timed(_told_of(result, findings, facts), checked), findings=findings)
     return NonPatient(checked=checked, findings=findings, result=_of_no_patient(result))
 
 
@@ -118,12 +118,22 @@ def _told_of(result: CodedResult, findings: tuple[Finding, ...], facts: Facts) -
     return replace(result, comments=(*result.comments, f"{RELEASED} by {by.name}."))
 
 
+def _timed(result: CodedResult, checked: CheckedReading) -> CodedResult:
+    """Give the result with a comment for its reader where a person corrected the time: the printed one stays beside it."""
+    if checked.corrected_at is None or checked.timed_by is None:
+        return result
+    printed = f"the analyzer printed {checked.analyzed_at:%Y-%m-%d %H:%M}" if checked.analyzed_at else "the analyzer printed none"
+    return replace(result, comments=(*result.comments, f"Time of analysis given by {checked.timed_by.name}; {printed}."))
+
+
 def _result(
     verdict: Verdict, checked: CheckedReading, facts: Facts, tables: Tables, *, moment: Moment, result_id: str
 ) -> CodedResult:
     # Where nothing (whole) was printed, a note or a person's release let the arrival stand for the time of analysis;
     # the checked reading keeps the gap, so that identity never rests on the order of arrival.
-    at = checked.analyzed_at or moment.arrived_at.astimezone(tables.profiles[checked.reading.profile].zone)
+    at = (
+        checked.corrected_at or checked.analyzed_at or moment.arrived_at.astimezone(tables.profiles[checked.reading.profile].zone)
+    )
     prior = facts.prior
     return code(
         checked if checked.analyzed_at is at else replace(checked, analyzed_at=at),

@@ -23,6 +23,7 @@ from bridge.tables.controls_document import ControlsDocument
 from bridge.tables.documents import CatalogueDocument, FlagsDocument, ProfileDocument, Shape, StripTypeDocument
 from bridge.tables.flags import FLAGS_FILE
 from bridge.tables.types import (
+    ClockRule,
     DestinationTerms,
     GradeTable,
     Laboratory,
@@ -125,6 +126,16 @@ def policy_of(config: settings.Settings) -> Policy:
             if source.processing_id != LIVE
         },
         test_messages=config.checks.test_messages,
+        clock=_clock_rule(config.checks.clock),
+        operators=config.checks.operators,
+    )
+
+
+def _clock_rule(asked: settings.ClockChecks | None) -> ClockRule | None:
+    if asked is None:
+        return None
+    return ClockRule(
+        strips=asked.strips, note_minutes=asked.note_minutes, hold_minutes=asked.hold_minutes, stops=asked.doubtful == "hold"
     )
 
 

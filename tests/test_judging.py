@@ -276,7 +276,7 @@ def test_judging_ends_where_the_analyzer_is_anothers(store: SqliteStore) -> None
     capture_id = store.submit(kept(strip(1), strip(2))).result()
 
     class Losing(Free):
-        left = 1
+        left = 2  # looked at as judging begins, and for the first strip
 
         def fence(self) -> None:
             self.left -= 1

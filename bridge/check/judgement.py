@@ -6,9 +6,9 @@ from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
 
 from bridge.bench.series import Evidence, series_of
-from bridge.check import containers, controls, copies, evidence, flagging, patient, record, timing
+from bridge.check import clock, containers, controls, copies, evidence, flagging, operators, patient, record, timing
 from bridge.check.copies import Claim, Original
-from bridge.check.rulebook import in_order
+from bridge.check.rulebook import OF_TIME, in_order
 from bridge.check.understanding import (
     Processing,
     Understood,
@@ -92,7 +92,7 @@ def check(reading: Reading, facts: Facts, tables: Tables, *, arrived_at: datetim
     findings = [
         *record.number_understood(understood.number),
         *_record_findings(understood, assessment, tables),
-        *_time_findings(understood, tables.policy, moment),
+        *_time_findings(understood, facts, tables.policy, moment),
         *_flag_findings(understood, assessment, person.on, tables),
     ]
     if checked is not None:
@@ -106,12 +106,14 @@ def check(reading: Reading, facts: Facts, tables: Tables, *, arrived_at: datetim
         if known is not None:
             return Verdict(checked=checked, findings=(known.note,), copy_of=known.seen.strip_id)
         findings += _copy_findings(claim, facts.seen, known, purpose=checked.purpose)
+        findings += _order_findings(checked, facts, tables.policy, moment)
+    findings += operators.operator_right(facts.operator, text_of(reading.operator), stops=tables.policy.operators == "hold")
     if understood.number.purpose is Purpose.PATIENT:
         findings += _patient_findings(understood, facts, tables.policy)
         findings += controls.controls_right(facts.gate, tables.controls.policy, analyzer=reading.analyzer)
         if facts.containers is not None:
             findings += containers.container_right(facts.containers, tables.containers, _asked(understood, moment))
-    accepted = facts.decisions.accepted_rules
+    accepted = facts.decisions.accepted_rules | (OF_TIME if facts.decisions.analyzed_at else frozenset())
     passed = in_order(tuple([_passed_over(each, accepted) for each in findings])) if findings else ()
     may_go_by = None if understood.is_doubtful else assessment  # of a doubtful strip the rules went by less than coding may know
     return _verdict(checked=checked, findings=passed, assessment=may_go_by)
@@ -138,7 +140,9 @@ def _person(understood: Understood, facts: Facts, moment: Moment) -> Person:
     sex may be that one's, so it counts as not known.
     """
     reading, profile = understood.reading, understood.profile
-    on = (understood.when.at or moment.arrived_at.astimezone(profile.zone)).date()
+    given = facts.decisions.analyzed_at
+    at = given.astimezone(profile.zone) if given else understood.when.at or moment.arrived_at.astimezone(profile.zone)
+    on = at.date()
     corrected = facts.decisions.patient_id
     if corrected is not None and corrected != text_of(reading.patient_id):
         return Person(sex=None, born=None, on=on)
@@ -179,6 +183,8 @@ def _checked(understood: Understood, facts: Facts, person: Person) -> CheckedRea
         pads=checked_pads(understood),
         born=person.born,
         sex=person.sex,
+        corrected_at=decisions.analyzed_at.astimezone(understood.profile.zone) if decisions.analyzed_at else None,
+        timed_by=decisions.timed_by,
     )
 
 
@@ -248,18 +254,28 @@ def _record_findings(understood: Understood, assessment: Assessment, tables: Tab
     )
 
 
-def _time_findings(understood: Understood, policy: Policy, moment: Moment) -> tuple[Finding, ...]:
+def _time_findings(understood: Understood, facts: Facts, policy: Policy, moment: Moment) -> tuple[Finding, ...]:
+    """Ask the rules of time; where the strip alone is not to be believed, nothing more is said of its analyzer's clock."""
     reading, when = understood.reading, understood.when
-    return (
-        *timing.time_legible(when, reading.printed_date, reading.printed_time, is_live=moment.live),
-        *timing.time_plausible(
-            when.at,
-            reading.printed_date.place if reading.printed_date else None,
-            arrived_at=moment.arrived_at,
-            future_tolerance=timedelta(minutes=policy.future_tolerance_minutes),
-            oldest=timedelta(days=policy.oldest_days),
-        ),
+    place = reading.printed_date.place if reading.printed_date else None
+    legible = timing.time_legible(when, reading.printed_date, reading.printed_time, is_live=moment.live)
+    plausible = timing.time_plausible(
+        when.at,
+        place,
+        arrived_at=moment.arrived_at,
+        future_tolerance=timedelta(minutes=policy.future_tolerance_minutes),
+        oldest=timedelta(days=policy.oldest_days),
     )
+    if policy.clock is None or legible or plausible:
+        return (*legible, *plausible)
+    return clock.clock_right(when.at, place, arrived_at=moment.arrived_at, clock=facts.clock, rule=policy.clock)
+
+
+def _order_findings(checked: CheckedReading, facts: Facts, policy: Policy, moment: Moment) -> tuple[Finding, ...]:
+    """Ask whether time goes on with the numbers, of strips that may have waited; one that was sent as it was read has its arrival."""
+    if policy.clock is None or (facts.clock is not None and facts.clock.is_fresh):
+        return ()
+    return clock.order_kept(checked.key, checked.analyzed_at, facts.series, arrived_at=moment.arrived_at, rule=policy.clock)
 
 
 def _copy_findings(claim: Claim, seen: SeenStrips, known: Original | None, *, purpose: Purpose) -> tuple[Finding, ...]:

@@ -42,6 +42,8 @@ _AGAIN = "Run the strip again, or send it again from the analyzer's memory."
 _COORDINATOR = "Tell your coordinator: the analyzer's profile does not know it. Read the strip again once it does."
 _COMPARE = "Compare both strips. Release this one if it is a strip of its own; discard it if it is not."
 _CLOCK = "Set the analyzer's clock. Release this strip if its date and time are right; else discard it and run a new strip."
+_DOUBTFUL = "Set the analyzer's clock. Correct this strip's time here, or release it if its date and time are right."
+_TWELVE = "Set the analyzer's clock, and see whether it counts 12 or 24 hours. Correct this strip's time here, or release it if it is right."
 
 _REJECT, _HOLD, _NOTE = Severity.REJECT, Severity.HOLD, Severity.NOTE
 
@@ -154,6 +156,27 @@ _ALL: tuple[Rule, ...] = (
         remedy="Do what the analyzer's instructions say of this error, then run a new strip.",
     ),
     Rule(
+        rule="operator.unknown",
+        concern=Concern.ANALYZER,
+        severity=_HOLD,
+        remedy="Find out who read it. Enter the number on the page Analyzers if it is somebody's; release the strip if its result is sound.",
+        releasable=True,
+    ),
+    Rule(
+        rule="operator.expired",
+        concern=Concern.ANALYZER,
+        severity=_HOLD,
+        remedy="Find out who read it, and have the training shown or the entry renewed. Release the strip if its result is sound.",
+        releasable=True,
+    ),
+    Rule(
+        rule="operator.elsewhere",
+        concern=Concern.ANALYZER,
+        severity=_HOLD,
+        remedy="Find out who used the number: one of the two strips was read by another person. Release the strip if its result is sound.",
+        releasable=True,
+    ),
+    Rule(
         rule="controls.due",
         concern=Concern.CONTROLS,
         severity=_HOLD,
@@ -223,6 +246,20 @@ _ALL: tuple[Rule, ...] = (
     Rule(rule="time.skipped_hour", concern=Concern.TIME, severity=_HOLD, remedy=_CLOCK, releasable=True),
     Rule(rule="time.repeated_hour", concern=Concern.TIME, severity=_HOLD, remedy=_CLOCK, releasable=True),
     Rule(rule="time.future", concern=Concern.TIME, severity=_HOLD, remedy=_CLOCK, releasable=True),
+    Rule(rule="time.half_day", concern=Concern.TIME, severity=_HOLD, remedy=_TWELVE, releasable=True),
+    Rule(rule="time.clock_change", concern=Concern.TIME, severity=_HOLD, remedy=_DOUBTFUL, releasable=True),
+    Rule(
+        rule="time.day_month",
+        concern=Concern.TIME,
+        severity=_HOLD,
+        remedy=(
+            "Look at the order of day and month that is set on the analyzer: it must be the one that its profile declares. Correct this "
+            "strip's time here."
+        ),
+        releasable=True,
+    ),
+    Rule(rule="time.clock_off", concern=Concern.TIME, severity=_HOLD, remedy=_DOUBTFUL, releasable=True),
+    Rule(rule="time.order", concern=Concern.TIME, severity=_HOLD, remedy=_DOUBTFUL, releasable=True),
     Rule(
         rule="time.too_old",
         concern=Concern.TIME,
@@ -265,6 +302,8 @@ _ALL: tuple[Rule, ...] = (
 )
 
 RULES: Mapping[str, Rule] = {each.rule: each for each in _ALL}
+# What a person answers who says when a strip was read
+OF_TIME = frozenset(each.rule for each in _ALL if each.concern is Concern.TIME and each.severity is Severity.HOLD)
 
 
 def finding(

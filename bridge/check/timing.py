@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
 
+from bridge.check.clock import usual_cause
 from bridge.check.rulebook import finding
 from bridge.check.when import TimeFault, When
 from bridge.model import Finding, Place, Printed
@@ -50,11 +51,15 @@ def time_plausible(
 ) -> tuple[Finding, ...]:
     """Hold a strip that was read after it arrived, or longer before than the site allows.
 
-    A difference of exactly the tolerance, or exactly the oldest age, is still in order.
+    A difference of exactly the tolerance, or exactly the oldest age, is still in order. Where it has a usual cause, that is told.
     """
     if at is None:
         return ()
     age = arrived_at.astimezone(UTC) - at.astimezone(UTC)  # in UTC: within one zone Python subtracts clock faces
+    if -age > future_tolerance or age > oldest:
+        named = usual_cause(age, at, arrived_at=arrived_at)
+        if named is not None:
+            return (finding(*named, place=place),)
     if -age > future_tolerance:
         local = arrived_at.astimezone(at.tzinfo)
         sentence = f"The strip says {_day_clock(at)}, but it arrived before that, at {_day_clock(local)}."

@@ -6,8 +6,12 @@ Each action checks the state it meets, then does everything in one store transac
 from __future__ import annotations
 
 from collections.abc import Callable
-from datetime import datetime
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from zoneinfo import ZoneInfo
 
+from bridge.check.rulebook import OF_TIME
+from bridge.desk.typed_time import typed_time
 from bridge.errors import Overtaken, RefusedAction
 from bridge.identity.patient_id import IdFault, id_fault
 from bridge.lifecycle.states import StopEnd, StopGroup, StopState
@@ -17,6 +21,7 @@ from bridge.store.commands import CloseStop
 from bridge.store.rows import StopRow, StripRow
 from bridge.tables.types import Policy
 
+SAME_MINUTE = timedelta(minutes=1)  # ours: people read a clock without seconds
 MOST_AT_ONCE = 500  # ours: a preview that a person can still look through
 
 _ID_FAULTS = {
@@ -30,8 +35,9 @@ _ID_FAULTS = {
 class Desk:
     """The actions on stopped strips and messages. Raises RefusedAction or Overtaken with a sentence for the technician."""
 
-    def __init__(self, store: Store, policy: Policy, now: Callable[[], datetime]) -> None:
+    def __init__(self, store: Store, policy: Policy, now: Callable[[], datetime], *, zone: ZoneInfo) -> None:
         self._store = store
+        self._zone = zone
         self._policy = policy
         self._now = now
 
@@ -55,29 +61,50 @@ class Desk:
         if first == strip.patient_id:
             raise RefusedAction("This is the patient ID that the strip has already.")
         _compare(second_identifier, strip)
-        self._close(stop, StopEnd.ID_CORRECTED, actor, reason, patient_id=first)
+        self._close(stop, replace(self._ended(stop, StopEnd.ID_CORRECTED, actor, reason), patient_id=first))
+
+    def correct_time(self, stop_id: int, *, day: str, clock: str, which: str, reason: str, actor: Actor) -> None:
+        """Judge the strip again as analyzed at another time; the printed one stays beside it, and its report names both.
+
+        ``day``, ``clock`` and ``which`` are as ``typed_time`` has them, in the site's zone. Only where the time is what is in doubt.
+        """
+        stop = self._open(stop_id, actor, reason)
+        strip = self._strip(stop)
+        if stop.group is not StopGroup.HELD or not OF_TIME & set(stop.rules):
+            raise RefusedAction("The time of this strip is not what stopped it. " + stop.remedy)
+        at = typed_time(day, clock, which=which, zone=self._zone)
+        arrived = strip.arrived_at.astimezone(self._zone)
+        if at.astimezone(UTC) > strip.arrived_at + SAME_MINUTE:
+            raise RefusedAction(f"This is after the strip arrived, at {arrived:%Y-%m-%d %H:%M}. It was read before that.")
+        if at.astimezone(UTC) < strip.arrived_at - timedelta(days=self._policy.oldest_days):
+            raise RefusedAction(
+                f"This is more than {self._policy.oldest_days} days before the strip arrived. Discard it, or read the specimen again."
+            )
+        self._close(stop, replace(self._ended(stop, StopEnd.TIME_CORRECTED, actor, reason), analyzed_at=at.astimezone(UTC)))
 
     def release(self, stop_id: int, *, reason: str, actor: Actor) -> None:
         """Send a held strip in spite of what held it. Only where every hold on it may be released by a person."""
         stop = self._open(stop_id, actor, reason)
         if stop.group is not StopGroup.HELD or not stop.releasable:
             raise RefusedAction("This cannot be released. " + stop.remedy)
-        self._close(stop, StopEnd.RELEASED, actor, reason, accept_rules=frozenset(stop.rules))
+        self._close(stop, replace(self._ended(stop, StopEnd.RELEASED, actor, reason), accept_rules=frozenset(stop.rules)))
 
     def discard(self, stop_id: int, *, reason: str, actor: Actor) -> None:
         """Give up a stopped strip, message or file; its bytes and its history stay."""
-        self._close(self._open(stop_id, actor, reason), StopEnd.DISCARDED, actor, reason)
+        stop = self._open(stop_id, actor, reason)
+        self._close(stop, self._ended(stop, StopEnd.DISCARDED, actor, reason))
 
     def send_again(self, stop_id: int, *, reason: str, actor: Actor) -> None:
         """Send a turned-away message again: the same bytes under the same identity."""
         stop = self._open(stop_id, actor, reason)
         if stop.delivery_id is None:
             raise RefusedAction("Nothing of this was ever sent, so it cannot be sent again.")
-        self._close(stop, StopEnd.SENT_AGAIN, actor, reason)
+        self._close(stop, self._ended(stop, StopEnd.SENT_AGAIN, actor, reason))
 
     def read_again(self, stop_id: int, *, reason: str, actor: Actor) -> None:
         """Read the kept bytes again with the current profile; its outcome replaces this stop."""
-        self._close(self._open(stop_id, actor, reason), StopEnd.READ_AGAIN, actor, reason)
+        stop = self._open(stop_id, actor, reason)
+        self._close(stop, self._ended(stop, StopEnd.READ_AGAIN, actor, reason))
 
     def preview_read_again(self, rule: str) -> tuple[StopRow, ...]:
         """Give the open stops of one reason that have kept bytes to read, newest first."""
@@ -93,7 +120,7 @@ class Desk:
         done = 0
         for stop in stops:
             try:
-                self._close(stop, StopEnd.READ_AGAIN, actor, reason)
+                self._close(stop, self._ended(stop, StopEnd.READ_AGAIN, actor, reason))
             except Overtaken:
                 continue  # reading one whole capture again can take several of its stops at once
             done += 1
@@ -118,25 +145,10 @@ class Desk:
             )
         return strip
 
-    def _close(
-        self,
-        stop: StopRow,
-        end: StopEnd,
-        actor: Actor,
-        reason: str,
-        *,
-        patient_id: str = "",
-        accept_rules: frozenset[str] = frozenset(),
-    ) -> None:
-        command = CloseStop(
-            stop_id=stop.stop_id,
-            end=end,
-            actor=actor,
-            reason=reason.strip(),
-            at=self._now(),
-            patient_id=patient_id,
-            accept_rules=accept_rules,
-        )
+    def _ended(self, stop: StopRow, end: StopEnd, actor: Actor, reason: str) -> CloseStop:
+        return CloseStop(stop_id=stop.stop_id, end=end, actor=actor, reason=reason.strip(), at=self._now())
+
+    def _close(self, stop: StopRow, command: CloseStop) -> None:
         try:
             self._store.submit(command).result()
         except Overtaken as overtaken:  # between our look and the commit: say by whom, as _open does

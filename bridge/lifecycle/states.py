@@ -118,6 +118,7 @@ class StopEnd(StrEnum):
     """
 
     ID_CORRECTED = "patient ID corrected"
+    TIME_CORRECTED = "time corrected"
     RELEASED = "released"
     DISCARDED = "discarded"
     SENT_AGAIN = "sent again"

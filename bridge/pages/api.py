@@ -26,7 +26,7 @@ LONGEST = 500  # ours: what one answer holds at most; `after` and `before` go on
 PROBLEM = "application/problem+json"  # RFC 9457 section 3
 T = TypeVar("T")
 Limit = Annotated[int, Query(ge=1, le=LONGEST)]
-Action = Literal["correct", "release", "discard", "send-again", "read-again"]
+Action = Literal["correct", "correct-time", "release", "discard", "send-again", "read-again"]
 
 
 class Problem(BaseModel):
@@ -39,13 +39,20 @@ class Problem(BaseModel):
 
 
 class Act(BaseModel):
-    """Who acts and why; the ID fields are for ``correct`` only."""
+    """Who acts and why; the ID fields are for ``correct`` only.
+
+    ``day``, ``clock`` and ``which`` are for ``correct-time``: ISO date, time of day in the site's zone, and ``first`` or ``second`` where the clocks
+    showed it twice.
+    """
 
     name: str
     reason: str
     first: str = ""
     second: str = ""
     second_identifier: str = ""
+    day: str = ""
+    clock: str = ""
+    which: str = ""
 
 
 class ActOnAll(BaseModel):
@@ -279,6 +286,8 @@ def do(desk: Desk, stop_id: int, action: str, act: Act) -> None:
                 reason=act.reason,
                 actor=actor,
             )
+        case "correct-time":
+            desk.correct_time(stop_id, day=act.day, clock=act.clock, which=act.which, reason=act.reason, actor=actor)
         case "release":
             desk.release(stop_id, reason=act.reason, actor=actor)
         case "discard":

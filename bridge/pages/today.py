@@ -6,17 +6,18 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime, time, timedelta
 
+from bridge.bench.feed import LikelySetting
 from bridge.bench.gaps import Gap, gaps_before
 from bridge.bench.tally import DayTally, Fate, Standing, TalliedDelivery, TalliedStrip, fate_of, standing_of, tally
 from bridge.lifecycle.states import DestinationState, StopGroup
 from bridge.model import Priority
+from bridge.pages.analyzers import SERIES_WINDOW, clocks_off, likely_settings
 from bridge.pages.controls import ShownGate, shown_gates
 from bridge.pages.site import PagesSite
 from bridge.store.api import Store
 from bridge.store.rows import AnalyzerRow, DayStrips, DestinationRow, StopRow, StripRow
 from bridge.tables.types import NumberScheme
 
-SERIES_WINDOW = timedelta(days=2)  # ours: a number that is missing since yesterday can still be sent from the analyzer's memory
 STORE_FAILED = "No strip is taken and nothing is sent any more. Keep the slips and work by your procedure for a broken link; tell your administrator."
 REFUSING = (
     "No strip is taken in, though results that are here already are still sent: analyzers are told to send again, files stay where they are."
@@ -38,7 +39,7 @@ URGENT = 20  # ours: STAT rows shown on Today; the list shows all
 class Today:
     """Everything on Today. ``last_through`` is when a receiver last acknowledged a strip; ``faults`` stand above all, then the ``notice``.
 
-    ``missing`` are the numbers that were passed over lately: what stands right before a number that came within ``SERIES_WINDOW``.
+    ``settings`` are those at analyzers that likely stop or spoil what they send. ``clocks`` says of each analyzer whose clock is off how far. ``missing`` are the numbers that were passed over lately: what stands right before a number that came within ``SERIES_WINDOW``.
     ``non_patient`` are the newest of the day's, ``non_patients`` counts them all.
     """
 
@@ -48,7 +49,9 @@ class Today:
     urgent: tuple[StopRow, ...]
     last_through: datetime | None
     analyzers: tuple[AnalyzerRow, ...]
+    clocks: Mapping[str, str]
     missing: tuple[Gap, ...]
+    settings: tuple[LikelySetting, ...]
     gates: tuple[ShownGate, ...]
     to_review: int
     in_spite: int
@@ -76,14 +79,18 @@ def today(store: Store, site: PagesSite, *, now: datetime) -> Today:
     day = store.day(local.date(), site.zone)
     counts = store.open_stops()
     non_patients = day.of("non_patient")
+    analyzers = store.analyzers()
+    missing = gaps_before(store.number_runs(since=now - SERIES_WINDOW), site.schemes)
     return Today(
         faults=(*faults(store, site), *degraded(site)),
         notice=site.notice(),
         counts={group: counts.get(group, 0) for group in StopGroup},
         urgent=store.urgent_stops(priority=Priority.STAT, limit=URGENT),
         last_through=_last_through(store, day),
-        analyzers=store.analyzers(),
-        missing=gaps_before(store.number_runs(since=now - SERIES_WINDOW), site.schemes),
+        analyzers=analyzers,
+        clocks=clocks_off(store, site, tuple(row.analyzer for row in analyzers)),
+        missing=missing,
+        settings=likely_settings(store, tuple(row.analyzer for row in analyzers), missing),
         gates=shown_gates(store, site.bench.tables.controls.policy, now=now),
         to_review=len(store.look_backs(is_open=True)),
         in_spite=_in_spite(store, site, now=now),

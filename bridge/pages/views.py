@@ -13,12 +13,15 @@ from fastapi.responses import RedirectResponse, Response
 from fastapi.templating import Jinja2Templates
 
 from bridge.bench.tally import Fate
+from bridge.check.rulebook import OF_TIME
 from bridge.desk.actions import Desk
 from bridge.desk.gates import GateDesk
+from bridge.desk.operators import OperatorDesk
 from bridge.errors import RefusedAction
 from bridge.lifecycle.states import OPEN_DELIVERY, STOPPED_DELIVERY, StopGroup
 from bridge.model import Actor, DeliveryState
 from bridge.pages import capture_view, message_view, way
+from bridge.pages.analyzers import Analyzers
 from bridge.pages.api import Act, Search, do
 from bridge.pages.control_lots import ControlLots
 from bridge.pages.controls import Controls
@@ -65,6 +68,9 @@ class ActForm(Act):
     first: Field = ""
     second: Field = ""
     second_identifier: Field = ""
+    day: Field = ""
+    clock: Field = ""
+    which: Field = ""
 
 
 class Views:
@@ -81,6 +87,7 @@ class Views:
     ) -> None:
         self._control_lots = ControlLots(store, gates.lots, site.bench, self._page, self._require_token)
         self._controls = Controls(store, gates, site.bench, self._page, self._require_token, now)
+        self._analyzers = Analyzers(store, OperatorDesk(store, now), site, self._page, self._require_token, now)
         self._lots = Lots(store, gates.containers, site, self._page, self._require_token, now)
         self._try_out = TryOut(site.bench, self._page, self._require_token, now)
         self._store = store
@@ -106,6 +113,7 @@ class Views:
         routes.add_api_route("/results", self.search, methods=["POST"], response_model=None)
         self._control_lots.add_to(routes)
         self._controls.add_to(routes)
+        self._analyzers.add_to(routes)
         self._lots.add_to(routes)
         self._try_out.add_to(routes)
         return routes
@@ -200,6 +208,7 @@ class Views:
                 "said": said,
                 "given": given,
                 "groups": StopGroup,
+                "of_time": bool(OF_TIME & set(row.rules)),
             },
             status=409 if refused else 200,
         )
@@ -261,14 +270,16 @@ class Views:
         states = [delivery.state for delivery in self._store.deliveries(row.result_id)] if row.result_id else []
         view = capture_view.view(kept.capture.payload, row.place, start=start)
         drawn = way.way_of_strip(row, states)
-        return self._page(request, "strip.html", {"strip": row, "kept": kept, "view": view, "way": drawn})
+        decided = self._store.reading_facts(row.capture_id, row.index, record_digest=row.record_digest).decisions
+        shown = {"strip": row, "kept": kept, "view": view, "way": drawn, "decided": decided}
+        return self._page(request, "strip.html", shown)
 
     # --- actions
 
     def act(self, request: Request, stop_id: int, action: str, form: Annotated[ActForm, Form()]) -> Response:
         """Do one action; on a refusal show the page again with the reason."""
         self._require_token(request, form.token)
-        if action not in {"correct", "release", "discard", "send-again", "read-again"}:
+        if action not in {"correct", "correct-time", "release", "discard", "send-again", "read-again"}:
             raise HTTPException(404, "There is no such action.")
         try:
             do(self._desk, stop_id, action, form)

@@ -30,7 +30,7 @@ from bridge.settings.destinations import (
 from bridge.settings.document import Document, KeyPath
 from bridge.settings.security import Basic, OAuth, Signing, Tls
 from bridge.settings.shapes import Name, Secret, Shape, Zone, cause
-from bridge.settings.site import Checks, Pages, PatientIds, Settings, Site, placed, read_settings, shipped_mappings
+from bridge.settings.site import Checks, ClockChecks, Pages, PatientIds, Settings, Site, placed, read_settings, shipped_mappings
 from bridge.settings.sources import (
     Cut,
     FolderSource,
@@ -52,6 +52,7 @@ __all__ = [
     "AnswersOn",
     "Basic",
     "Checks",
+    "ClockChecks",
     "Cut",
     "Database",
     "Destination",

@@ -66,17 +66,34 @@ class PatientIds(Shape):
         return self
 
 
+class ClockChecks(Shape):
+    """How far an analyzer's clock may be off, by the median of its last ``strips`` that were sent as they were read.
+
+    Beyond ``note_minutes`` the page Analyzers says so. Beyond ``hold_minutes`` the time of a strip is in doubt: ``hold`` stops it for a
+    person, who corrects the time or releases it; ``note`` lets it go with a note.
+    """
+
+    strips: int = Field(default=5, ge=3, le=50)
+    note_minutes: int = Field(default=2, ge=1, le=1_440)
+    hold_minutes: int = Field(default=15, ge=2, le=1_440)
+    doubtful: Literal["hold", "note"] = "hold"
+
+
 class Checks(Shape):
     """Windows and limits of the checks.
 
     ``test_messages``: what becomes of a message that says that it is a test (MSH-11 T or D) from an analyzer that is live: ``stop``
     puts it on Rejected messages, ``training`` keeps it as a training strip, which goes to no patient's record.
+    ``clock``: whether analyzers' clocks are judged by when live strips arrive; left out, they are not. ``operators``: what becomes of a strip whose
+    operator number is not that of a known person in date, at an analyzer for which operators are entered.
     """
 
     rerun_window_minutes: int = Field(default=120, ge=0, le=10_080)
     future_tolerance_minutes: int = Field(default=15, ge=0, le=1_440)
     oldest_days: int = Field(default=30, ge=1, le=3_650)
     test_messages: Literal["stop", "training"] = "stop"
+    clock: ClockChecks | None = None
+    operators: Literal["note", "hold"] = "note"
 
 
 class Settings(Shape):

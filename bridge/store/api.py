@@ -8,6 +8,8 @@ from datetime import date, datetime, timedelta
 from typing import Any, Protocol
 from zoneinfo import ZoneInfo
 
+from bridge.bench.clock import Heard
+from bridge.bench.feed import Came
 from bridge.bench.gaps import NumberRun
 from bridge.bench.gate import GateKey, Seat
 from bridge.bench.lots import LotReading, LotUse
@@ -44,7 +46,7 @@ class Store(Protocol):
         """Do ``command`` in one durable transaction; the future gives its result once committed.
 
         The future raises StoreFull, StoreAway, StoreUnsure (it may be kept or not: look at the store), StoreFailed, or
-        Overtaken (CloseStop, RecordOutcome, BearMessage, WithholdDelivery, SayOfGate, EndWaiting, DecideLookBack, SignLot, CloseLot, CloseContainer, AcceptLot, WithdrawLot), or LeaseLost (commands that carry a lease).
+        Overtaken (CloseStop, RecordOutcome, BearMessage, WithholdDelivery, SayOfGate, EndWaiting, DecideLookBack, SignLot, CloseLot, CloseContainer, AcceptLot, WithdrawLot, EndOperator), or LeaseLost (commands that carry a lease).
         """
 
     def listen(self, heard: Callable[[str], None]) -> None:
@@ -212,11 +214,20 @@ class Store(Protocol):
     def analyzers(self) -> tuple[rows.AnalyzerRow, ...]:
         """Give every analyzer that was ever heard, by name."""
 
+    def came_lately(self, analyzer: str, *, limit: int) -> tuple[Came, ...]:
+        """Give an analyzer's newest patients' strips and what could not be read, copies left out: what stopped each, newest first."""
+
     def number_runs(self, *, since: datetime) -> tuple[NumberRun, ...]:
         """Give the numbers that arrived since ``since`` as runs without a hole, in order of analyzer, mode, series, number; copies too, what was set aside not."""
 
     def day(self, day: date, zone: ZoneInfo) -> rows.DayStrips:
         """Give everything that the day tally adds up."""
+
+    def heard_strips(self, analyzer: str, *, until: int | None = None, limit: int) -> tuple[Heard, ...]:
+        """Give the newest strips of an analyzer, no copies, as far as they tell of its clock, up to a capture."""
+
+    def operators(self) -> tuple[rows.OperatorShown, ...]:
+        """Give the entries of the register that are in force, in the order in which they were entered."""
 
     def gates(self) -> tuple[rows.GateRow, ...]:
         """Give every gate that something happened to or that a strip waits for, by analyzer, strip type and lot."""

@@ -33,7 +33,7 @@ def close_stop(db: Db, command: CloseStop) -> None:
         raise Overtaken("Somebody has dealt with this already. Look at the list again.")
     _, capture_id, strip_id, delivery_id = row
     match command.end:
-        case StopEnd.ID_CORRECTED | StopEnd.RELEASED | StopEnd.READ_AGAIN:
+        case StopEnd.ID_CORRECTED | StopEnd.TIME_CORRECTED | StopEnd.RELEASED | StopEnd.READ_AGAIN:
             _judge_again(db, command, capture_id, strip_id, delivery_id)
         case StopEnd.SENT_AGAIN:
             _send_again(db, command, delivery_id)
@@ -53,12 +53,12 @@ def _judge_again(db: Db, command: CloseStop, capture_id: int | None, strip_id: i
     if delivery_id is not None:
         _set_result_aside(db, command, delivery_id)
     index, outcome, digest = db.execute("SELECT idx, outcome, record_digest FROM strips WHERE id = ?", (strip_id,)).fetchone()
-    if command.patient_id or command.accept_rules:
+    if command.patient_id or command.accept_rules or command.analyzed_at:
         db.execute(
-            "INSERT INTO decisions (capture_id, idx, patient_id, rules, actor, verified, at, record_digest) VALUES (?,?,?,?,?,?,?,?)",
+            "INSERT INTO decisions (capture_id, idx, patient_id, rules, actor, verified, at, record_digest, analyzed_at) VALUES (?,?,?,?,?,?,?,?,?)",
             (
                 capture_id, index, command.patient_id, json_text(sorted(command.accept_rules)), command.actor.name, command.actor.verified,
-                when(command.at), digest,
+                when(command.at), digest, when(command.analyzed_at),
             ),
         )  # fmt: skip
     whole = command.end is StopEnd.READ_AGAIN and outcome == "unreadable"

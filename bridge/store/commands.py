@@ -13,6 +13,7 @@ from datetime import date, datetime
 from bridge.bench.containers import ContainerEnd
 from bridge.bench.gate import ControlRead, GateKey, PatientRead, Word
 from bridge.bench.look_back import Verdict
+from bridge.bench.operators import Operator
 from bridge.lifecycle.states import DestinationState, StopEnd
 from bridge.model import Acknowledgement, Actor, Capture, DeliveryState, Message, Outcome, Priority, Reading, Unreadable
 from bridge.tables.control_table import GatePolicy
@@ -335,7 +336,7 @@ class SetDestination:
 class CloseStop:
     """End an open stop by a named person. Gives None; raises Overtaken if it is not open any more.
 
-    ``patient_id`` (ID_CORRECTED) and ``accept_rules`` (RELEASED) become decisions of the reading, and
+    ``patient_id`` (ID_CORRECTED), ``analyzed_at`` (TIME_CORRECTED) and ``accept_rules`` (RELEASED) become decisions of the reading, and
     it is judged again; READ_AGAIN judges it again with the current profile (the whole capture, where the stop is of
     an Unreadable: a corrected profile may cut it otherwise); SENT_AGAIN queues the same
     message again; DISCARDED ends the strip or the delivery.
@@ -348,6 +349,7 @@ class CloseStop:
     at: datetime
     patient_id: str = ""
     accept_rules: frozenset[str] = frozenset()
+    analyzed_at: datetime | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -425,6 +427,15 @@ class CloseLot:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class EnterOperator:
+    """Keep whose a number is at an analyzer. Gives the entry's id (int); raises RefusedAction where the number is another's on one of the days."""
+
+    operator: Operator
+    actor: Actor
+    at: datetime
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class OpenContainer:
     """Keep that a container of strips was opened at an analyzer. Gives its id (int).
 
@@ -463,6 +474,16 @@ class AcceptLot:
 
     strip_type: str
     strip_lot: str
+    actor: Actor
+    reason: str
+    at: datetime
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class EndOperator:
+    """Take an entry of the register out of force. Gives None; raises Overtaken where it is out already."""
+
+    operator_id: int
     actor: Actor
     reason: str
     at: datetime
@@ -571,6 +592,8 @@ Command = (
     | EnterLot
     | SignLot
     | CloseLot
+    | EnterOperator
+    | EndOperator
     | OpenContainer
     | CloseContainer
     | AcceptLot

@@ -33,15 +33,17 @@ from bridge.model import (
 from bridge.store import rows
 from bridge.store.commands import Command, HoldLeases
 from bridge.store.memory_apply import apply, recover
+from bridge.store.memory_clock import ClocksInMemory
 from bridge.store.memory_gate import GatesInMemory
 from bridge.store.memory_lots import LotsInMemory
+from bridge.store.memory_operators import OperatorsInMemory
 from bridge.store.memory_rows import Sent, State, Strip
 from bridge.store.memory_shown import ShownInMemory
 
 SLACK = timedelta(days=1)  # as reads_work.py has it
 
 
-class MemoryStore(ShownInMemory, GatesInMemory, LotsInMemory):
+class MemoryStore(ShownInMemory, GatesInMemory, ClocksInMemory, LotsInMemory, OperatorsInMemory):
     """A store over ``committed``, or an empty one of ``epoch``. What the pages' sums and the purge ask it does not answer.
 
     ``is_shared``: several simulated processes work on it at the same time, and each recovers what it takes over; leases go by ``now``,
@@ -175,15 +177,23 @@ class MemoryStore(ShownInMemory, GatesInMemory, LotsInMemory):
         corrected_by: Actor | None = None
         accepted: frozenset[str] = frozenset()
         released_by: Actor | None = None
+        timed = Decisions()
         for decided in self._state.decided:
             if decided.place == place:
                 accepted |= decided.decisions.accepted_rules
                 released_by = decided.decisions.released_by or released_by
+                if decided.decisions.analyzed_at:
+                    timed = decided.decisions
                 if decided.decisions.patient_id:
                     patient_id, corrected_by = decided.decisions.patient_id, decided.decisions.corrected_by
         return rows.ReadingFacts(
             decisions=Decisions(
-                patient_id=patient_id, corrected_by=corrected_by, accepted_rules=accepted, released_by=released_by
+                patient_id=patient_id,
+                corrected_by=corrected_by,
+                accepted_rules=accepted,
+                released_by=released_by,
+                analyzed_at=timed.analyzed_at,
+                timed_by=timed.timed_by,
             ),
             prior=self._prior(place),
         )

@@ -26,6 +26,7 @@ from bridge.store import commands as c
 from bridge.store.memory_gate import close_lot, decide_look_back, end_waiting, enter_lot, judge_waiting, say_of_gate, sign_lot
 from bridge.store.memory_lease import check_lease, hold_leases, leave_leases, recover_deliveries
 from bridge.store.memory_lots import accept_lot, close_container, open_container, withdraw_lot
+from bridge.store.memory_operators import end_operator, enter_operator
 from bridge.store.memory_outcome import record_outcome, set_unreadable_aside
 from bridge.store.memory_rows import Decided, Door, Sent, State, Tried, next_id
 from bridge.store.rows import AttemptRow, CaptureRow, DeliveryRow, IntakeRow, RefusedFileRow, StopRow
@@ -331,7 +332,7 @@ def close_stop(state: State, command: c.CloseStop) -> None:
     if stop is None or stop.state is not StopState.OPEN:
         raise Overtaken("Somebody has dealt with this already. Look at the list again.")
     match command.end:
-        case StopEnd.ID_CORRECTED | StopEnd.RELEASED | StopEnd.READ_AGAIN:
+        case StopEnd.ID_CORRECTED | StopEnd.TIME_CORRECTED | StopEnd.RELEASED | StopEnd.READ_AGAIN:
             _judge_again(state, command, stop)
         case StopEnd.SENT_AGAIN:
             _send_again(state, command, stop)
@@ -355,12 +356,14 @@ def _judge_again(state: State, command: c.CloseStop, stop: StopRow) -> None:
     if stop.delivery_id is not None:
         _set_result_aside(state, command, stop.delivery_id)
     strip = state.strips[stop.strip_id].row
-    if command.patient_id or command.accept_rules:
+    if command.patient_id or command.accept_rules or command.analyzed_at:
         decisions = Decisions(
             patient_id=command.patient_id or None,
             corrected_by=command.actor if command.patient_id else None,
             accepted_rules=command.accept_rules,
             released_by=command.actor if command.accept_rules else None,
+            analyzed_at=command.analyzed_at,
+            timed_by=command.actor if command.analyzed_at else None,
         )
         state.decided.append(Decided(place=(stop.capture_id, strip.index, strip.record_digest), decisions=decisions))
     is_whole = command.end is StopEnd.READ_AGAIN and strip.outcome == "unreadable"
@@ -460,6 +463,8 @@ _APPLY: Mapping[type, Callable[[State, Any], Any]] = {
     c.EnterLot: enter_lot,
     c.SignLot: sign_lot,
     c.CloseLot: close_lot,
+    c.EnterOperator: enter_operator,
+    c.EndOperator: end_operator,
     c.OpenContainer: open_container,
     c.CloseContainer: close_container,
     c.AcceptLot: accept_lot,

@@ -21,6 +21,7 @@ from bridge.store.rows import (
     GateEventRow,
     IntakeRow,
     LotShown,
+    OperatorShown,
     RefusedFileRow,
     StopRow,
     StripRow,
@@ -136,6 +137,8 @@ class State:
     doubted: dict[int, Doubted] = field(default_factory=dict)
     lots: dict[int, LotShown] = field(default_factory=dict)
     lots_out: set[int] = field(default_factory=set)
+    operators: dict[int, OperatorShown] = field(default_factory=dict)
+    operators_out: set[int] = field(default_factory=set)
     containers: dict[int, ContainerRow] = field(default_factory=dict)
     accepted_lots: dict[tuple[str, str], AcceptedLot] = field(default_factory=dict)  # by strip type and lot
     leases: dict[str, tuple[str, int]] = field(default_factory=dict)  # name -> owner, token

@@ -100,8 +100,13 @@ class ShownInMemory:
             is_of_day = day is None or strip.arrived_at.astimezone(day[1]).date() == day[0]
             is_there = not states or any(row.state in states for row in ways)
             if is_shown and is_of_day and is_there and (not search or self._is_searched(strip, search)):
-                found.append(_result_row(strip, version, ways))
+                found.append(_result_row(strip, version, ways, self._corrected_at(strip)))
         return tuple(sorted(found, key=lambda row: -row.strip_id)[:limit])
+
+    def _corrected_at(self, strip: rows.StripRow) -> datetime | None:
+        place = (strip.capture_id, strip.index, strip.record_digest)
+        given = [each.decisions.analyzed_at for each in self._state.decided if each.place == place]
+        return next((at for at in reversed(given) if at), None)
 
     def _is_searched(self, strip: rows.StripRow, search: str) -> bool:
         is_patient = strip.patient_id == search and strip.purpose is Purpose.PATIENT
@@ -161,7 +166,9 @@ class ShownInMemory:
         )
 
 
-def _result_row(strip: rows.StripRow, version: int, ways: list[rows.DeliveryRow]) -> rows.ResultRow:
+def _result_row(
+    strip: rows.StripRow, version: int, ways: list[rows.DeliveryRow], corrected_at: datetime | None
+) -> rows.ResultRow:
     return rows.ResultRow(
         strip_id=strip.strip_id,
         result_id=strip.result_id,
@@ -171,7 +178,7 @@ def _result_row(strip: rows.StripRow, version: int, ways: list[rows.DeliveryRow]
         patient_id=strip.patient_id if strip.purpose is Purpose.PATIENT else "",
         purpose=strip.purpose,
         priority=strip.priority,
-        analyzed_at=strip.analyzed_at or strip.arrived_at,
+        analyzed_at=corrected_at or strip.analyzed_at or strip.arrived_at,
         judged_at=strip.judged_at,
         abnormal=sum(bool(pad[3]) for pad in strip.pads),
         states=tuple((row.destination, row.state) for row in ways),

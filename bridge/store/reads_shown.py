@@ -40,6 +40,11 @@ _FOUND = (
     " UNION SELECT id FROM strips WHERE patient_id = ? AND patient_id <> patient_printed AND purpose = 'patient'"
     " UNION SELECT strip_id FROM results WHERE result_id IN (SELECT result_id FROM deliveries WHERE control_id = ?)"
 )
+# The time of analysis as a person corrected it, of the strip s
+_CORRECTED = (
+    "(SELECT d.analyzed_at FROM decisions d WHERE d.capture_id = s.capture_id AND d.idx = s.idx AND d.record_digest = s.record_digest"
+    " AND d.analyzed_at IS NOT NULL ORDER BY d.id DESC LIMIT 1)"
+)
 MOST_FEW = 500  # ours: results that are named one by one in a question
 _NO_PADS = b"[]"
 MOST_NEWS = 1_000  # ours: a person who sees as many opens the page anew, however many more there are
@@ -216,8 +221,8 @@ class ShownReads:
             where.append(f"s.id IN ({_FOUND})")
             values += [search] * 6
         found = self._db().execute(
-            "SELECT s.id, r.result_id, r.version, s.analyzer, s.number, s.patient_id, s.priority, s.analyzed_at, s.judged_at, s.abnormal, s.arrived_at, s.purpose"
-            f" FROM {table} JOIN results r ON r.strip_id = s.id WHERE {' AND '.join(where)} ORDER BY s.id DESC LIMIT ?",
+            "SELECT s.id, r.result_id, r.version, s.analyzer, s.number, s.patient_id, s.priority, s.analyzed_at, s.judged_at, s.abnormal, s.arrived_at, s.purpose,"
+            f" {_CORRECTED} FROM {table} JOIN results r ON r.strip_id = s.id WHERE {' AND '.join(where)} ORDER BY s.id DESC LIMIT ?",
             (*values, limit),
         ).fetchall()  # fmt: skip
         return tuple(self._result_row(row) for row in found)
@@ -244,7 +249,7 @@ class ShownReads:
         return rows.ResultRow(
             strip_id=row[0], result_id=row[1], version=row[2], analyzer=row[3], number=row[4],
             patient_id=row[5] if purpose is Purpose.PATIENT else "", purpose=purpose, priority=Priority(row[6]),
-            analyzed_at=moment(row[7] or row[10]), judged_at=moment(row[8]), abnormal=row[9],
+            analyzed_at=moment(row[12] or row[7] or row[10]), judged_at=moment(row[8]), abnormal=row[9],
             states=tuple((destination, DeliveryState(state)) for destination, state in states),
         )  # fmt: skip
 

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from datetime import date, datetime
+from typing import Any
 from zoneinfo import ZoneInfo
 
+from bridge.bench.feed import Came
 from bridge.bench.gaps import NumberRun, stretches
 from bridge.lifecycle.states import OPEN_DELIVERY, STOPPED_DELIVERY, DestinationState
-from bridge.model import DeliveryState, Purpose
+from bridge.model import DeliveryState, Purpose, Severity
 from bridge.store import rows
 from bridge.store.codec import json_of, moment, moment_or_none, when
 from bridge.store.database import Db
@@ -55,6 +57,15 @@ class TodayReads:
     """The reads of Today; mixed into the store, which gives the connection."""
 
     _db: Callable[[], Db]
+
+    def came_lately(self, analyzer: str, *, limit: int) -> tuple[Came, ...]:
+        """Give an analyzer's newest patients' strips and what could not be read, copies left out: what stopped each, newest first."""
+        found = self._db().execute(
+            "SELECT arrived_at, findings FROM strips WHERE analyzer = ? AND is_newest = 1 AND purpose = 'patient' AND outcome <> 'copy'"
+            " ORDER BY id DESC LIMIT ?",
+            (analyzer, limit),
+        )
+        return tuple(Came(arrived_at=moment(row[0]), stopped_by=_stopping(row[1])) for row in found)
 
     @one_snapshot
     def destinations(self, *, since: datetime | None = None) -> tuple[rows.DestinationRow, ...]:
@@ -179,3 +190,8 @@ def _group(row: tuple[str, ...]) -> rows.DayGroup:
     return rows.DayGroup(
         analyzer=analyzer, mode=mode, series=series, outcome=outcome, purpose=Purpose(purpose), rules=rules, strips=tuple(strips)
     )
+
+
+def _stopping(findings: str) -> frozenset[str]:
+    stored: list[Any] = json_of(findings)
+    return frozenset(rule for rule, severity, _ in stored if severity != Severity.NOTE)

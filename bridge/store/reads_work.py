@@ -201,12 +201,16 @@ class WorkReads:
         corrected_by: Actor | None = None
         accepted: set[str] = set()
         released_by: Actor | None = None
+        analyzed_at: datetime | None = None
+        timed_by: Actor | None = None
         for row in self._db().execute(
-            "SELECT patient_id, rules, actor, verified FROM decisions WHERE capture_id = ? AND idx = ? AND record_digest = ? ORDER BY id",
+            "SELECT patient_id, rules, actor, verified, analyzed_at FROM decisions WHERE capture_id = ? AND idx = ? AND record_digest = ? ORDER BY id",
             (capture_id, index, record_digest),
         ):
             if row[0]:
                 patient_id, corrected_by = row[0], Actor(name=row[2], verified=row[3])
+            if row[4]:
+                analyzed_at, timed_by = moment(row[4]), Actor(name=row[2], verified=row[3])
             rules = [str(rule) for rule in json_of(row[1])]
             accepted.update(rules)
             released_by = Actor(name=row[2], verified=row[3]) if rules else released_by
@@ -219,7 +223,12 @@ class WorkReads:
         ).fetchone()  # fmt: skip
         return ReadingFacts(
             decisions=Decisions(
-                patient_id=patient_id, corrected_by=corrected_by, accepted_rules=frozenset(accepted), released_by=released_by
+                patient_id=patient_id,
+                corrected_by=corrected_by,
+                accepted_rules=frozenset(accepted),
+                released_by=released_by,
+                analyzed_at=analyzed_at,
+                timed_by=timed_by,
             ),
             prior=PriorResult(result_id=prior[0], version=prior[1]) if prior else None,
         )

@@ -8,6 +8,7 @@ from datetime import date, datetime
 from bridge.bench.containers import ContainerEnd
 from bridge.bench.gate import Gate, GateKey
 from bridge.bench.look_back import Verdict
+from bridge.bench.operators import Operator
 from bridge.lifecycle.states import DestinationState, StopGroup, StopState
 from bridge.model import (
     Capture,
@@ -435,3 +436,13 @@ class AcceptedLot:
     accepted_by: str
     accepted_at: datetime
     reason: str
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class OperatorShown:
+    """An entry of the register of operators that is in force."""
+
+    operator_id: int
+    operator: Operator
+    entered_by: str
+    entered_at: datetime

@@ -171,6 +171,7 @@ decisions = Table(
     Column("verified", Text, nullable=False),
     Column("at", Text, nullable=False),
     Column("record_digest", Text, nullable=False, server_default=""),
+    Column("analyzed_at", Text),
     Index("decisions_reading", "capture_id", "idx"),
 )
 
@@ -386,6 +387,24 @@ control_lots = Table(
     Column("signed_at", Text),
     Column("closed_by", Text, nullable=False),
     Column("closed_at", Text),
+)
+
+# days as ISO dates, both included; until NULL: no end is set; ended_at NULL: in force
+operators = Table(
+    "operators",
+    metadata,
+    _id(),
+    Column("analyzer", Text, nullable=False),
+    Column("number", Text, nullable=False),
+    Column("name", Text, nullable=False),
+    Column("since", Text, nullable=False),
+    Column("until", Text),
+    Column("competency_due", Text),
+    Column("shift", Text, nullable=False),
+    Column("entered_by", Text, nullable=False),
+    Column("entered_at", Text, nullable=False),
+    Column("ended_by", Text, nullable=False),
+    Column("ended_at", Text),
 )
 
 # closed_at NULL: in use; closed_how: a bench.containers.ContainerEnd, "" while it is in use

@@ -89,6 +89,10 @@ def _canonical(
         del policies["processing_ids"]
     if policy.test_messages == "stop":
         del policies["test_messages"]
+    if policy.operators == "note":
+        del policies["operators"]
+    if policy.clock is None:
+        del policies["clock"]
     plain = {
         "catalogue": catalogue.model_dump(mode="json"),
         "strip_types": {name: document.model_dump(mode="json") for name, document in strip_types.items()},

@@ -161,6 +161,12 @@ def _check_format(key: str, text: str, path: Path) -> None:
         raise TableError(
             f"{text!r} cannot be read back: {error}.", remedy="Use strptime codes such as %d.%m.%Y.", path=(*path, key)
         ) from error
+    if "%I" in text and "%p" not in text:
+        raise TableError(
+            f"{text!r} counts twelve hours and does not say which half of the day.",
+            remedy="Use %H; or %I with %p, where the analyzer prints AM or PM. Set the analyzer to 24 hours if it can.",
+            path=(*path, key),
+        )
     if key != "time_format" and ("%y" in text or again.date() != _PROBE.date()):
         raise TableError(
             f"{text!r} does not name day, month and four-digit year.",

@@ -394,11 +394,27 @@ class PatientIdPolicy:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class ClockRule:
+    """How far an analyzer's clock may be off, in whole minutes; told by the median of its last ``strips``.
+
+    Beyond ``note_minutes`` the page Analyzers says so; beyond ``hold_minutes`` a strip's time is in doubt: the strip is held where the rule
+    ``stops``, else it goes with a note.
+    """
+
+    strips: int = 5
+    note_minutes: int = 2
+    hold_minutes: int = 15
+    stops: bool = True
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class Policy:
     """The site's rules for checks. Minutes and days are whole numbers.
 
     ``processing_ids`` holds the processing ID that an analyzer's messages must bear, where that is not P (live). ``test_messages``:
     what becomes of a test message of an analyzer that is live: ``stop``, or ``training``, a reading that goes to no record.
+    ``operators``: what becomes of a strip whose operator number is not a known person's in date, where any are entered: ``note`` or ``hold``.
+    ``clock`` None: analyzers' clocks are not judged, but for a strip that was read after it arrived, or too long before.
     """
 
     patient_id: PatientIdPolicy
@@ -407,6 +423,8 @@ class Policy:
     oldest_days: int
     processing_ids: Mapping[str, str] = field(default_factory=dict)
     test_messages: str = "stop"
+    clock: ClockRule | None = None
+    operators: str = "note"
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

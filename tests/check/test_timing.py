@@ -37,10 +37,25 @@ def test_a_time_must_lie_near_its_arrival(at: datetime | None, rule: str | None)
 
 def test_the_sentence_names_both_times_on_the_analyzers_clock() -> None:
     """The technician compares with the clock on the analyzer, not with UTC."""
-    (found,) = _plausible((ARRIVED + timedelta(hours=12)).astimezone(ZONE))
-    assert found.sentence == "The strip says 2026-11-25 22:00, but it arrived before that, at 2026-11-25 10:00."
+    (found,) = _plausible((ARRIVED + timedelta(hours=11)).astimezone(ZONE))
+    assert found.sentence == "The strip says 2026-11-25 21:00, but it arrived before that, at 2026-11-25 10:00."
     (found,) = _plausible((ARRIVED - timedelta(days=40)).astimezone(ZONE))
     assert found.sentence == "The strip says 2026-10-16 11:00, which is more than 30 days before it arrived."
+
+
+@pytest.mark.parametrize(
+    ("at", "arrived_at", "rule"),
+    [
+        (ARRIVED + timedelta(hours=12, minutes=2), ARRIVED, "time.half_day"),
+        (ARRIVED + timedelta(hours=11, minutes=58), ARRIVED, "time.half_day"),
+        (datetime(2026, 10, 25, 9, 0, tzinfo=UTC), datetime(2026, 10, 25, 8, 0, tzinfo=UTC), "time.clock_change"),
+        (datetime(2026, 12, 3, 9, 0, tzinfo=UTC), datetime(2026, 3, 12, 9, 5, tzinfo=UTC), "time.day_month"),
+        (datetime(2026, 3, 12, 9, 0, tzinfo=UTC), datetime(2026, 12, 3, 9, 5, tzinfo=UTC), "time.day_month"),
+    ],
+)
+def test_a_usual_cause_is_named(at: datetime, arrived_at: datetime, rule: str) -> None:
+    """Hazards HZ-K06, HZ-D09 and HZ-D10: what would be held anyway says what is likely set wrong, files and lines alike."""
+    assert [each.rule for each in _plausible(at.astimezone(ZONE), arrived_at)] == [rule]
 
 
 def test_a_clock_change_in_between_makes_no_hour() -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +15,7 @@ from bridge.errors import Overtaken, RefusedAction
 from bridge.lifecycle.states import StopEnd, StopState
 from bridge.model import Actor, Answer, Decisions, DeliveryState, Format, Severity
 from bridge.store.commands import CloseStop, EndIntake
-from tests.pages.stocked import GOOD, MISTYPED, NOW, OTHER, POLICY, Stocked, finding
+from tests.pages.stocked import GOOD, LISBON, MISTYPED, NOW, OTHER, POLICY, Stocked, finding
 
 ANA, BEN = Actor(name="Ana", verified="unverified"), Actor(name="Ben", verified="unverified")
 SLIP = "typing slip"
@@ -321,7 +322,7 @@ class _Slower:
 def test_who_was_quicker_by_a_moment_is_named_too(shelf: Stocked) -> None:
     """The look found the row open; the commit did not."""
     stop_id = shelf.rejected()
-    desk = Desk(_Slower(shelf), POLICY, lambda: NOW)  # type: ignore[arg-type]  # the store, overtaken
+    desk = Desk(_Slower(shelf), POLICY, lambda: NOW, zone=LISBON)  # type: ignore[arg-type]  # the store, overtaken
     with pytest.raises(Overtaken) as overtaken:
         desk.read_again(stop_id, reason="r", actor=BEN)
     assert str(overtaken.value) == "Ana (unverified) has dealt with this already: discarded."
@@ -345,3 +346,65 @@ def test_of_twenty_at_once_one_acts(shelf: Stocked) -> None:
     name = done.removeprefix("done by ")
     assert sorted(set(said)) == sorted({done, f"{name} (unverified) has dealt with this already: discarded."})
     assert len([event for event in shelf.store.events(f"stop:{stop_id}") if event.what == "stop.closed"]) == 1
+
+
+# --- a corrected time
+
+
+def correct_time(shelf: Stocked, stop_id: int, **more: Any) -> None:
+    """Say when a strip was read, as a careful person does, but for what the test gives."""
+    given = {"day": "2026-11-25", "clock": "11:40", "which": "", "reason": "from the slip", "actor": ANA, **more}
+    shelf.desk.correct_time(stop_id, **given)
+
+
+def doubtful(shelf: Stocked) -> int:
+    """Put a strip there that is held for its time."""
+    return shelf.held(found=(finding("time.half_day", severity=Severity.HOLD, sentence="Near twelve hours.", releasable=True),))
+
+
+def test_a_corrected_time_becomes_a_decision_and_the_strip_is_judged_again(shelf: Stocked) -> None:
+    """Hazard HZ-D08: the reader's time is never overwritten silently; the person's stands beside it, with name and reason."""
+    stop_id = doubtful(shelf)
+    printed = shelf.store.strips()[0].analyzed_at
+    correct_time(shelf, stop_id)
+    row = shelf.store.stop(stop_id)
+    assert row is not None
+    assert (row.closed_how, row.closed_by, row.closed_reason) == ("time corrected", "Ana (unverified)", "from the slip")
+    intake = shelf.store.next_intake("bench-a")
+    assert intake is not None
+    decisions = shelf.store.reading_facts(intake.capture_id, 0, record_digest=shelf.store.strips()[0].record_digest).decisions
+    assert decisions == Decisions(analyzed_at=datetime(2026, 11, 25, 11, 40, tzinfo=UTC), timed_by=ANA)
+    assert shelf.store.strips()[0].analyzed_at == printed
+
+
+@pytest.mark.parametrize(
+    ("given", "sentence"),
+    [
+        ({"clock": "noon"}, "This is not a date and a time. Write the date as 2026-11-25 and the time as 13:05."),
+        ({"clock": "12:02"}, "This is after the strip arrived, at 2026-11-25 12:00. It was read before that."),
+        (
+            {"day": "2026-10-01"},
+            "This is more than 30 days before the strip arrived. Discard it, or read the specimen again.",
+        ),
+        ({"reason": " "}, "Give a reason: it is kept with what you do."),
+        ({"actor": Actor(name="", verified="unverified")}, "Say who you are: the name is kept with what you do."),
+    ],
+)
+def test_a_time_that_cannot_be_is_refused(shelf: Stocked, given: dict[str, Any], sentence: str) -> None:
+    """A strip was read before it arrived; the stop stays open and nothing is kept."""
+    stop_id = doubtful(shelf)
+    with pytest.raises(RefusedAction) as refused:
+        correct_time(shelf, stop_id, **given)
+    assert str(refused.value) == sentence
+    assert is_open(shelf, stop_id)
+
+
+def test_only_a_time_in_doubt_is_corrected(shelf: Stocked) -> None:
+    """Nobody moves the time of a strip that was stopped for something else."""
+    other = shelf.held(
+        found=(finding("copy.possible", severity=Severity.HOLD, sentence="s", remedy="Compare both.", releasable=True),)
+    )
+    for stop_id in (other, shelf.rejected()):
+        with pytest.raises(RefusedAction, match="is not what stopped it"):
+            correct_time(shelf, stop_id)
+        assert is_open(shelf, stop_id)

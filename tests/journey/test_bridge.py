@@ -30,7 +30,7 @@ def bridge(tmp_path: Path) -> Iterator[Running]:
 
 def desk(bridge: Running) -> Desk:
     """Give the desk as the pages have it: what it does wakes the loops."""
-    return Desk(_Waking(bridge), bridge.bridge.tables.policy, clock.now)  # type: ignore[arg-type]  # the store, with a wake
+    return Desk(_Waking(bridge), bridge.bridge.tables.policy, clock.now, zone=bridge.bridge.config.site.zone)  # type: ignore[arg-type]  # the store, with a wake
 
 
 class _Waking:

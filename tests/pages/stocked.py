@@ -116,14 +116,14 @@ class Stocked:
         self.now = NOW
         self.store = SqliteStore(folder / "store", now=lambda: self.now)
         self._file = folder / "store" / FILE
-        self.desk = Desk(self.store, POLICY, lambda: self.now)
+        self.desk = Desk(self.store, POLICY, lambda: self.now, zone=zone)
         self.zone = zone
         self.count = 0
 
     # --- what came of a strip
 
     def record(self, outcome: Outcome | None, reading: Reading | Unreadable, **more: Any) -> RecordedOutcome:
-        """Keep a capture and record what became of it. ``more``: payload, name, arrived_at, deliveries."""
+        """Keep a capture and record what became of it. ``more``: payload, name, arrived_at, live, deliveries."""
         payload = more.get("payload", f"capture {self.count}".encode())
         capture = Capture(
             source="drops",
@@ -131,6 +131,7 @@ class Stocked:
             arrived_at=more.get("arrived_at", self.now),
             payload=payload,
             name=more.get("name", ""),
+            live=more.get("live", True),
         )
         capture_id = self.store.submit(KeepCapture(capture=capture, analyzer=reading.analyzer, profile="tern")).result(10)
         intake = self.store.next_intake(reading.analyzer)
@@ -218,7 +219,7 @@ class Stocked:
         default = finding("time.missing", severity=Severity.HOLD, sentence="No time is printed.", releasable=True)
         return _stop_of(self.record(Held(checked=checked, findings=found or (default,)), checked.reading, **kept))
 
-    def unread(self, **more: Any) -> int:
+    def unread(self, *, found: Finding | None = None, **more: Any) -> int:
         """Put a stretch there that gave no reading; give its stop id."""
         self.count += 1
         reading = Unreadable(
@@ -226,7 +227,7 @@ class Stocked:
             place=Place(start=0, end=4),
             analyzer="bench-a",
             record_digest=f"{self.count:064d}",
-            finding=finding("read.torn", sentence="It stopped in the middle.", remedy="Send it again."),
+            finding=found or finding("read.torn", sentence="It stopped in the middle.", remedy="Send it again."),
         )
         return _stop_of(self.record(None, reading, **more))
 
@@ -513,7 +514,7 @@ class Page(HTMLParser):
 
 def _split(more: dict[str, Any]) -> tuple[dict[str, Any], dict[str, Any]]:
     """Part what the capture takes from what the strip says."""
-    of_capture = {"payload", "name", "arrived_at"}
+    of_capture = {"payload", "name", "arrived_at", "live"}
     kept = {key: value for key, value in more.items() if key in of_capture}
     return kept, {key: value for key, value in more.items() if key not in of_capture | {"message"}}
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from datetime import timedelta
 from typing import Any
 
@@ -155,7 +156,10 @@ def test_an_id_is_corrected_by_the_api_as_by_the_page(shelf: Stocked, visitor: V
 @pytest.mark.parametrize("action", ["release", "discard", "send-again", "read-again"])
 def test_each_action_is_done_or_refused_in_words(shelf: Stocked, visitor: Visitor, action: str) -> None:
     """On the stop for which it is meant it is done; on a file that was not taken all but discard are refused."""
-    stop = {"release": shelf.held, "discard": shelf.unread, "send-again": shelf.refused, "read-again": shelf.rejected}[action]()
+    made: dict[str, Callable[..., int]] = {
+        "release": shelf.held, "discard": shelf.unread, "send-again": shelf.refused, "read-again": shelf.rejected,
+    }  # fmt: skip
+    stop = made[action]()
     assert visitor.api(f"/api/stops/{stop}/{action}", {"name": "Ana", "reason": "r"}).json() == {"stop_id": stop, "done": action}
     if action != "discard":
         status, _, detail = problem(visitor.api(f"/api/stops/{shelf.refused_file()}/{action}", {"name": "Ana", "reason": "r"}))

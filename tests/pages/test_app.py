@@ -25,7 +25,7 @@ from bridge.pages.today import STORE_FAILED, STORE_FULL
 from bridge.pages.views import Views
 from bridge.store.database import SqliteDb
 from bridge.store.sqlite import SqliteStore
-from tests.pages.stocked import NOW, POLICY, Page, Stocked, Visitor
+from tests.pages.stocked import LISBON, NOW, POLICY, Page, Stocked, Visitor
 from tests.speed.measures import PAGES
 
 ANA = {"name": "Ana", "reason": "no urine left"}
@@ -51,7 +51,7 @@ def failing(tmp_path: Path) -> Iterator[Stocked]:
     stocked = Stocked(tmp_path)
     stocked.store.close()
     stocked.store = _Reachable(tmp_path / "store", now=lambda: NOW)
-    stocked.desk = Desk(stocked.store, POLICY, lambda: NOW)
+    stocked.desk = Desk(stocked.store, POLICY, lambda: NOW, zone=LISBON)
     yield stocked
     stocked.close()
 
@@ -177,7 +177,7 @@ class _Falls(Desk):
 def test_a_defect_is_answered_without_its_insides(shelf: Stocked) -> None:
     """Nobody is shown a stack trace, nor what they had typed; and the headers stand there as everywhere."""
     stop = shelf.rejected()
-    shelf.desk = _Falls(shelf.store, POLICY, lambda: NOW)
+    shelf.desk = _Falls(shelf.store, POLICY, lambda: NOW, zone=LISBON)
     with shelf.serving() as visitor:
         page = visitor.post(f"/rejected/{stop}/discard", **ANA)
         problem = visitor.api(f"/api/stops/{stop}/discard", ANA)
@@ -231,7 +231,7 @@ def test_an_action_is_answered_after_its_commit(shelf: Stocked) -> None:
         def __getattr__(self, name: str) -> Any:
             return getattr(shelf.store, name)
 
-    shelf.desk = Desk(Watching(), POLICY, lambda: NOW)
+    shelf.desk = Desk(Watching(), POLICY, lambda: NOW, zone=LISBON)
     with shelf.serving() as visitor:
         assert visitor.post(f"/rejected/{stop}/discard", **ANA).status_code == 303
     assert seen == ["discarded"]

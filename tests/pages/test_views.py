@@ -268,7 +268,7 @@ def test_a_stop_shows_the_bytes_beside_what_was_understood(shelf: Stocked, visit
     ("kind", "offered"),
     [
         ("rejected", ["correct", "read-again", "discard"]),
-        ("held", ["correct", "release", "read-again", "discard"]),
+        ("held", ["correct", "correct-time", "release", "read-again", "discard"]),
         ("held fast", ["correct", "read-again", "discard"]),
         ("unread", ["read-again", "discard"]),
         ("refused_file", ["discard"]),

@@ -12,7 +12,9 @@ from bridge.store.database import SqliteDb
 from bridge.store.sqlite import FILE, SqliteStore
 from tests.store.strips import NOW
 
-pytest.register_assert_rewrite("tests.store.contract", "tests.store.machine")
+pytest.register_assert_rewrite(
+    "tests.store.clock_contract", "tests.store.contract", "tests.store.machine", "tests.store.operator_contract"
+)
 
 
 @pytest.fixture

@@ -320,7 +320,7 @@ class StoreMachine(RuleBasedStateMachine):
     def decide(self, pick: int, how: StopEnd) -> None:
         stop = list(self.stops)[pick % len(self.stops)]
         capture, index, number = self.stops[stop]
-        again = how in (StopEnd.ID_CORRECTED, StopEnd.RELEASED, StopEnd.READ_AGAIN)
+        again = how in (StopEnd.ID_CORRECTED, StopEnd.TIME_CORRECTED, StopEnd.RELEASED, StopEnd.READ_AGAIN)
         siblings = [n for n, each in self.sent.items() if number is not None and each.result == self.sent[number].result]
         if (how is StopEnd.SENT_AGAIN and number is None) or (again and any(map(self._may_be_there, siblings))):
             with pytest.raises(RefusedAction):

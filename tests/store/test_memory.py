@@ -15,10 +15,12 @@ from bridge.store.api import Store
 from bridge.store.commands import ReserveNumbers
 from bridge.store.memory import MemoryStore
 from tests.store import strips as s
+from tests.store.clock_contract import ClockContract
 from tests.store.contract import StoreContract
 from tests.store.gate_contract import GateContract
 from tests.store.lot_contract import LotContract
 from tests.store.machine import PLACES, StoreMachine
+from tests.store.operator_contract import OperatorContract
 from tests.store.strips import NOW, later
 
 
@@ -44,6 +46,22 @@ class TestContract(StoreContract):
 
 class TestGates(GateContract):
     """The same store keeps the contract of gates."""
+
+    @pytest.fixture
+    def make(self) -> Callable[[], Store]:
+        return reopening()
+
+
+class TestClocks(ClockContract):
+    """The same store keeps the contract of clocks."""
+
+    @pytest.fixture
+    def make(self) -> Callable[[], Store]:
+        return reopening()
+
+
+class TestOperators(OperatorContract):
+    """The same store keeps the contract of the register of operators."""
 
     @pytest.fixture
     def make(self) -> Callable[[], Store]:

@@ -10,8 +10,9 @@ from zoneinfo import ZoneInfo
 import pytest
 from hypothesis import HealthCheck, given, settings
 
+from bridge.bench.feed import Came
 from bridge.bench.gaps import NumberRun
-from bridge.model import Answer, Coded, DeliveryState
+from bridge.model import Answer, Coded, DeliveryState, Severity
 from bridge.store.commands import NoteRefusedFile
 from bridge.store.database import SqliteDb
 from bridge.store.rows import DaySent
@@ -165,3 +166,21 @@ def test_todays_questions_are_answered_by_an_index(store: SqliteStore, ask: Call
     assert any(f"INDEX {index}" in line for line in lines), lines
     big = ("captures", "strips", "deliveries", "events", "attempts", "s", "d", "c")
     assert [line for line in lines if line.startswith("SCAN ") and line.split()[1] in big] == []
+
+
+def test_what_came_lately_says_what_stopped_it(store: SqliteStore) -> None:
+    """Newest first, notes left out; a copy says nothing, nor does a control, nor another analyzer's strip; it goes by the analyzer's index."""
+    blank, noted = s.reading("1", patient=""), s.reading("2")
+    s.record(store, blank, s.rejected(blank, "patient.missing"))
+    s.record(store, blank, s.copy(blank, 1))
+    s.record(store, noted, s.held(noted, s.finding("time.half_day", Severity.HOLD), s.finding("mark.disagrees", Severity.NOTE)))
+    s.record(store, s.reading("3"), s.control(s.reading("3")))
+    s.record(store, s.unreadable(), None)
+    foreign = s.reading("9", analyzer="tern-1")
+    s.record(store, foreign, s.held(foreign))
+    told = [each.stopped_by for each in store.came_lately("brook-1", limit=9)]
+    assert told == [frozenset({"read.unreadable"}), frozenset({"time.half_day"}), frozenset({"patient.missing"})]
+    assert store.came_lately("brook-1", limit=1)[0] == Came(arrived_at=NOW, stopped_by=told[0])
+    (plan,) = plans(store, lambda: store.came_lately("brook-1", limit=9))
+    assert "strips_analyzer" in plan
+    assert "TEMP B-TREE" not in plan

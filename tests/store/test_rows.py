@@ -51,6 +51,7 @@ def test_every_question_has_a_row_of_its_own() -> None:
         "LotShown",
         "News",
         "Old",
+        "OperatorShown",
         "ReadingFacts",
         "RefusedFileRow",
         "ResultDetail",

@@ -23,9 +23,11 @@ from bridge.store.apply import EPOCH_LETTERS
 from bridge.store.commands import KeepCapture, ReserveNumbers
 from bridge.store.sqlite import FILE, SqliteStore, connect
 from tests.store import strips as s
+from tests.store.clock_contract import ClockContract
 from tests.store.contract import StoreContract
 from tests.store.gate_contract import GateContract
 from tests.store.lot_contract import LotContract
+from tests.store.operator_contract import OperatorContract
 from tests.store.strips import NOW, WAIT, later
 
 ROOT = Path(__file__).parents[2]
@@ -44,6 +46,22 @@ class TestContract(StoreContract):
 
 class TestGates(GateContract):
     """The same store keeps the contract of gates."""
+
+    @pytest.fixture
+    def make(self, tmp_path: Path) -> Callable[[], Store]:
+        return lambda: SqliteStore(tmp_path / "store", now=lambda: later(60))
+
+
+class TestClocks(ClockContract):
+    """The same store keeps the contract of clocks."""
+
+    @pytest.fixture
+    def make(self, tmp_path: Path) -> Callable[[], Store]:
+        return lambda: SqliteStore(tmp_path / "store", now=lambda: later(60))
+
+
+class TestOperators(OperatorContract):
+    """The same store keeps the contract of the register of operators."""
 
     @pytest.fixture
     def make(self, tmp_path: Path) -> Callable[[], Store]:

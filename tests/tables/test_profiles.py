@@ -99,6 +99,7 @@ ROUTINE = {"word": "", "mode": "routine", "purpose": "patient", "priority": "rou
         ("tern", {"time_format": ""}, "No format is given for the printed_time."),
         ("tern", {"time_format": "%H:%Q"}, "'%H:%Q' cannot be read back"),
         ("tern", {"date_format": "%m.%Y"}, "'%m.%Y' does not name day, month and four-digit year."),
+        ("tern", {"time_format": "%I:%M"}, "'%I:%M' counts twelve hours and does not say which half of the day."),
         ("brook", {"copy_marks": []}, "The layout finds a copy_mark, but no words are given for it."),
         ("alder", {"marks": None}, "The layout finds a mark, but no words are given for it."),
         ("tern", {"marks": {"*": True}}, "The layout finds no mark."),

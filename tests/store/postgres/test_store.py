@@ -36,10 +36,12 @@ from bridge.store.postgres.connection import WRITING, Server
 from bridge.store.postgres.store import PostgresStore, revision
 from tests.peers.postgres import PostgresServer
 from tests.store import strips as s
+from tests.store.clock_contract import ClockContract
 from tests.store.contract import StoreContract
 from tests.store.gate_contract import GateContract
 from tests.store.histories import SINCE, Past, pasts, plain_runs, write
 from tests.store.lot_contract import LotContract
+from tests.store.operator_contract import OperatorContract
 from tests.store.strips import NOW, WAIT, later
 
 _ANALYZERS = (f"mill-{number}" for number in itertools.count())
@@ -55,6 +57,22 @@ class TestContract(StoreContract):
 
 class TestGates(GateContract):
     """The same store keeps the contract of gates."""
+
+    @pytest.fixture
+    def make(self, at: Server) -> Callable[[], Store]:
+        return lambda: PostgresStore(at)
+
+
+class TestClocks(ClockContract):
+    """The same store keeps the contract of clocks."""
+
+    @pytest.fixture
+    def make(self, at: Server) -> Callable[[], Store]:
+        return lambda: PostgresStore(at)
+
+
+class TestOperators(OperatorContract):
+    """The same store keeps the contract of the register of operators."""
 
     @pytest.fixture
     def make(self, at: Server) -> Callable[[], Store]:

@@ -1,0 +1,180 @@
+"""The page Analyzers: settings that likely spoil what each sends, how its clock stands, and whose its operator numbers are."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Annotated
+
+import pydantic
+from fastapi import APIRouter, Form, Request
+from fastapi.responses import RedirectResponse, Response
+from pydantic import BaseModel
+
+from bridge.bench.clock import Clock, offsets
+from bridge.bench.feed import LikelySetting, spoilt, unsent
+from bridge.bench.gaps import Gap, gaps_before
+from bridge.bench.operators import Operator
+from bridge.desk.operators import OperatorDesk, typed_day
+from bridge.errors import RefusedAction
+from bridge.model import Actor, ClockFacts
+from bridge.pages.clock_chart import ClockDrawing, by_words, clock_drawing
+from bridge.pages.site import PagesSite
+from bridge.pages.try_out import ShowsPage
+from bridge.store.api import Store
+from bridge.tables.types import ClockRule
+
+SERIES_WINDOW = timedelta(days=2)  # ours: a number that is missing since yesterday can still be sent from the analyzer's memory
+SEE_OTHER = 303  # RFC 9110: after a POST, look there
+Text = Annotated[str, Form(max_length=500)]
+Field = Annotated[str, pydantic.Field(max_length=500)]
+CAME = 20  # ours: strips looked at for a setting; the words say how many in a row, and no more than this matter
+LOOKED_AT = 1_000  # ours: strips of an analyzer that a chart is made from; most of them tell an offset where the line is live
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ShownClock:
+    """An analyzer's clock: how it stands in words, whether that asks for something, and its chart (None without a strip to draw)."""
+
+    analyzer: str
+    facts: ClockFacts
+    words: str
+    is_off: bool
+    stops: bool
+    drawing: ClockDrawing | None
+
+
+def shown_clock(store: Store, site: PagesSite, analyzer: str) -> ShownClock:
+    """Give how the clock of one analyzer stands."""
+    rule = site.bench.tables.policy.clock or ClockRule()
+    clock = Clock(rule.strips)
+    told = offsets(store.heard_strips(analyzer, limit=LOOKED_AT), clock)
+    facts = clock.facts()
+    off = abs(facts.offset) if facts.offset is not None else timedelta()
+    return ShownClock(
+        analyzer=analyzer,
+        facts=facts,
+        words=_words(facts),
+        is_off=off > timedelta(minutes=rule.note_minutes),
+        stops=site.bench.tables.policy.clock is not None and rule.stops and off > timedelta(minutes=rule.hold_minutes),
+        drawing=clock_drawing(told, rule, site.zone) if told else None,
+    )
+
+
+def _words(facts: ClockFacts) -> str:
+    if facts.offset is not None:
+        return f"Its clock is {by_words(facts.offset)}, by the median of its last {facts.strips} strips."
+    if facts.strips == 0:
+        return "Nothing can be told of its clock: no strip with a time came over a line as it was read."
+    return "Nothing can be told of its clock yet: its last strips are too few, or differ too much."
+
+
+def clocks_off(store: Store, site: PagesSite, analyzers: tuple[str, ...]) -> Mapping[str, str]:
+    """Say of each analyzer whose clock is further off than the site wants to know of; nothing where the site does not ask."""
+    rule = site.bench.tables.policy.clock
+    if rule is None:
+        return {}
+    found: dict[str, str] = {}
+    for analyzer in analyzers:
+        clock = Clock(rule.strips)
+        offsets(store.heard_strips(analyzer, limit=4 * rule.strips), clock)
+        offset = clock.facts().offset
+        if offset is not None and abs(offset) > timedelta(minutes=rule.note_minutes):
+            found[analyzer] = f"clock {by_words(offset)}"
+    return found
+
+
+def likely_settings(store: Store, analyzers: Iterable[str], gaps: Iterable[Gap]) -> tuple[LikelySetting, ...]:
+    """Say which settings at analyzers likely stop or spoil what they send, once each."""
+    lately = (each for analyzer in analyzers for each in spoilt(analyzer, store.came_lately(analyzer, limit=CAME)))
+    return (*unsent(gaps), *lately)
+
+
+class OperatorForm(BaseModel):
+    """An entry of the register of operators as the page's form sends it; days as ISO dates, "" for none."""
+
+    token: Field = ""
+    name: Field = ""
+    analyzer: Field = ""
+    number: Field = ""
+    person: Field = ""
+    since: Field = ""
+    until: Field = ""
+    competency_due: Field = ""
+    shift: Field = ""
+
+
+class Analyzers:
+    """Makes the routes of the page."""
+
+    def __init__(
+        self,
+        store: Store,
+        desk: OperatorDesk,
+        site: PagesSite,
+        show: ShowsPage,
+        require_token: Callable[[Request, str], None],
+        now: Callable[[], datetime],
+    ) -> None:
+        self._now = now
+        self._store = store
+        self._desk = desk
+        self._site = site
+        self._show = show
+        self._require_token = require_token
+
+    def add_to(self, routes: APIRouter) -> None:
+        """Add the routes."""
+        routes.add_api_route("/analyzers", self.page, methods=["GET"], response_model=None)
+        routes.add_api_route("/analyzers/operators", self.enter, methods=["POST"], response_model=None)
+        routes.add_api_route("/analyzers/operators/{operator_id}/end", self.end, methods=["POST"], response_model=None)
+
+    def page(self, request: Request) -> Response:
+        """Show every analyzer that was ever heard, and the register of operators."""
+        return self._page(request)
+
+    def enter(self, request: Request, form: Annotated[OperatorForm, Form()]) -> Response:
+        """Enter whose a number is."""
+        self._require_token(request, form.token)
+        return self._do(request, lambda: self._enter(form))
+
+    def _enter(self, form: OperatorForm) -> None:
+        today = self._now().astimezone(self._site.zone).date()
+        operator = Operator(
+            analyzer=form.analyzer.strip(),
+            number=form.number.strip(),
+            name=form.person.strip(),
+            since=typed_day(form.since) or today,
+            until=typed_day(form.until),
+            competency_due=typed_day(form.competency_due),
+            shift=form.shift.strip(),
+        )
+        self._desk.enter(operator, actor=Actor(name=form.name.strip(), verified="unverified"))
+
+    def end(self, request: Request, operator_id: int, token: Text = "", name: Text = "", reason: Text = "") -> Response:
+        """End an entry."""
+        self._require_token(request, token)
+        actor = Actor(name=name.strip(), verified="unverified")
+        return self._do(request, lambda: self._desk.end(operator_id, reason=reason, actor=actor))
+
+    def _do(self, request: Request, action: Callable[[], None]) -> Response:
+        try:
+            action()
+        except RefusedAction as error:
+            return self._page(request, said=str(error))
+        return RedirectResponse("/analyzers", status_code=SEE_OTHER)
+
+    def _page(self, request: Request, *, said: str = "") -> Response:
+        names = tuple(row.analyzer for row in self._store.analyzers())
+        gaps = gaps_before(self._store.number_runs(since=self._now() - SERIES_WINDOW), self._site.schemes)
+        shown = {
+            "clocks": tuple(shown_clock(self._store, self._site, name) for name in names),
+            "rule": self._site.bench.tables.policy.clock,
+            "settings": likely_settings(self._store, names, gaps),
+            "operators": self._store.operators(),
+            "names": names,
+            "today": self._now().astimezone(self._site.zone).date(),
+            "said": said,
+        }
+        return self._show(request, "analyzers.html", shown, status=409 if said else 200)
