@@ -30,10 +30,12 @@ def test_a_row_is_frozen_named_and_holds_no_mutable_part(kind: type) -> None:
 def test_every_question_has_a_row_of_its_own() -> None:
     """One frozen type a question, as the module says."""
     assert [kind.__name__ for kind in KINDS] == [
+        "AcceptedLot",
         "AnalyzerRow",
         "AttemptRow",
         "CaptureRow",
         "CaptureState",
+        "ContainerRow",
         "DayGroup",
         "DaySent",
         "DayStrips",
