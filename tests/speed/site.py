@@ -69,7 +69,9 @@ class Site:
             return str(store.execute(query).fetchone()[0])
 
     def _opened(self) -> int:
-        return self.count("SELECT count(*) FROM destinations WHERE state = 'open'")
+        return self.count(
+            "SELECT count(*) FROM destinations WHERE state IN ('open', 'resting')"
+        )  # resting: it tried, and nobody answers
 
     @property
     def processor_s(self) -> float:
