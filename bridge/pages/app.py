@@ -82,7 +82,8 @@ def make_pages(
         sentence = "This is a defect of Padpost. Nothing was changed by this page. Tell your administrator; the log has more."
         answer = refuse(request, 500, "This page fell over", sentence)
         answer.headers.update(HEADERS)  # this answer is made outside the guard
-        answer.headers["Connection"] = "close"  # the server ends it behind a defect; a browser must not send the next request into it
+        # The server ends the connection behind a defect; a browser must not send its next request into it
+        answer.headers["Connection"] = "close"
         return answer
 
     return app
