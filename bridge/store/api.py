@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from concurrent.futures import Future
 from datetime import date, datetime, timedelta
 from typing import Any, Protocol
 from zoneinfo import ZoneInfo
 
-from bridge.bench.gaps import NumberRun
+from bridge.bench.answered import GapAnswer
+from bridge.bench.gaps import Gap, NumberRun
 from bridge.bench.gate import GateKey, Seat
 from bridge.lifecycle.states import StopGroup
 from bridge.model import CodedResult, DeliveryState, Needs, Priority, SeenStrips, SeriesState
@@ -43,7 +44,7 @@ class Store(Protocol):
         """Do ``command`` in one durable transaction; the future gives its result once committed.
 
         The future raises StoreFull, StoreAway, StoreUnsure (it may be kept or not: look at the store), StoreFailed, or
-        Overtaken (CloseStop, RecordOutcome, BearMessage, WithholdDelivery, SayOfGate, EndWaiting, DecideLookBack, SignLot, CloseLot), or LeaseLost (commands that carry a lease).
+        Overtaken (CloseStop, RecordOutcome, BearMessage, WithholdDelivery, SayOfGate, EndWaiting, DecideLookBack, SignLot, CloseLot, AnswerGap), or LeaseLost (commands that carry a lease).
         """
 
     def listen(self, heard: Callable[[str], None]) -> None:
@@ -208,11 +209,17 @@ class Store(Protocol):
     def analyzers(self) -> tuple[rows.AnalyzerRow, ...]:
         """Give every analyzer that was ever heard, by name."""
 
-    def number_runs(self, *, since: datetime) -> tuple[NumberRun, ...]:
-        """Give the numbers that arrived since ``since`` as runs without a hole, in order of analyzer, mode, series, number; copies too, what was set aside not."""
+    def number_runs(self, *, since: datetime, until: datetime | None = None) -> tuple[NumberRun, ...]:
+        """Give the numbers that arrived since ``since``, and before ``until``, as runs without a hole, in order of analyzer, mode, series, number; copies too, what was set aside not."""
 
     def day(self, day: date, zone: ZoneInfo) -> rows.DayStrips:
         """Give everything that the day tally adds up."""
+
+    def gap_answers(self, gaps: Iterable[Gap]) -> tuple[GapAnswer, ...]:
+        """Give what people said of numbers of the series that these gaps are in, oldest first within a series."""
+
+    def day_signatures(self, *, since: date, until: date) -> tuple[rows.DaySignature, ...]:
+        """Give the signatures of the days from ``since`` to ``until``, both inclusive: by day, newest first, and of one day the latest first."""
 
     def gates(self) -> tuple[rows.GateRow, ...]:
         """Give every gate that something happened to or that a strip waits for, by analyzer, strip type and lot."""

@@ -17,6 +17,7 @@ from bridge.store.apply_desk import close_stop
 from bridge.store.apply_gate import decide_look_back, end_waiting, judge_waiting, say_of_gate
 from bridge.store.apply_lease import check_lease, hold_leases, leave_leases
 from bridge.store.apply_lot import close_lot, enter_lot, sign_lot
+from bridge.store.apply_numbers import answer_gap, sign_day
 from bridge.store.apply_outcome import record_outcome, set_unreadable_aside
 from bridge.store.apply_purge import purge_captures, purge_events, purge_files, trust_clock
 from bridge.store.codec import microseconds, packed, when
@@ -262,6 +263,8 @@ _APPLY: Mapping[type, Callable[[Db, Any], Any]] = {
     c.EnterLot: enter_lot,
     c.SignLot: sign_lot,
     c.CloseLot: close_lot,
+    c.AnswerGap: answer_gap,
+    c.SignDay: sign_day,
     c.KeepTables: keep_tables,
     c.KeepPlanCheck: keep_plan_check,
     c.ReserveNumbers: reserve_numbers,

@@ -7,8 +7,9 @@ future of ``Store.submit`` gives once the commit is durable.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime
 
+from bridge.bench.answered import GapAnswer
 from bridge.bench.gate import ControlRead, GateKey, PatientRead, Word
 from bridge.bench.look_back import Verdict
 from bridge.lifecycle.states import DestinationState, StopEnd
@@ -421,6 +422,24 @@ class CloseLot:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class AnswerGap:
+    """Keep what a person says of missing numbers. Gives None; raises Overtaken where any of them is accounted for, or the same was said."""
+
+    answer: GapAnswer
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class SignDay:
+    """Keep a person's signature of a day's sheet, as its figures stood (``content``: pages.day_sheet.figures). Gives its id (int)."""
+
+    day: date
+    content: str
+    actor: Actor
+    remark: str
+    at: datetime
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class KeepTables:
     """Keep a loaded table set, so that every result stays explainable. Gives None.
 
@@ -512,6 +531,8 @@ Command = (
     | EnterLot
     | SignLot
     | CloseLot
+    | AnswerGap
+    | SignDay
     | KeepTables
     | KeepPlanCheck
     | ReserveNumbers

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
 
+from bridge.bench.answered import GapAnswer
 from bridge.bench.gate import Gate, GateKey, Seat
 from bridge.bench.look_back import Verdict
 from bridge.lifecycle.states import OPEN_DELIVERY, DestinationState
@@ -13,6 +14,7 @@ from bridge.model import Actor, CodedResult, Decisions, DeliveryState, Message, 
 from bridge.store.rows import (
     AttemptRow,
     CaptureRow,
+    DaySignature,
     DeliveryRow,
     EventRow,
     GateEventRow,
@@ -132,6 +134,8 @@ class State:
     doubted: dict[int, Doubted] = field(default_factory=dict)
     lots: dict[int, LotShown] = field(default_factory=dict)
     lots_out: set[int] = field(default_factory=set)
+    gap_answers: list[GapAnswer] = field(default_factory=list)
+    signed: list[DaySignature] = field(default_factory=list)
     leases: dict[str, tuple[str, int]] = field(default_factory=dict)  # name -> owner, token
     processes: dict[str, Alive] = field(default_factory=dict)
 

@@ -388,6 +388,37 @@ control_lots = Table(
     Column("closed_at", Text),
 )
 
+# What people said of missing numbers, and the days that they signed; content: pages/day_sheet.py
+gap_answers = Table(
+    "gap_answers",
+    metadata,
+    _id(),
+    Column("analyzer", Text, nullable=False),
+    Column("mode", Text, nullable=False),
+    Column("series", Text, nullable=False),
+    Column("first_number", Integer, nullable=False),
+    Column("last_number", Integer, nullable=False),
+    Column("what", Text, nullable=False),
+    Column("actor", Text, nullable=False),
+    Column("verified", Text, nullable=False),
+    Column("at", Text, nullable=False),
+    Column("reason", Text, nullable=False),
+    Index("gap_answers_series", "analyzer", "mode", "series"),
+)
+
+day_signatures = Table(
+    "day_signatures",
+    metadata,
+    _id(),
+    Column("day", Text, nullable=False),
+    Column("content", Text, nullable=False),
+    Column("actor", Text, nullable=False),
+    Column("verified", Text, nullable=False),
+    Column("at", Text, nullable=False),
+    Column("remark", Text, nullable=False),
+    Index("day_signatures_day", "day"),
+)
+
 refused_files = Table(
     "refused_files",
     metadata,

@@ -17,6 +17,7 @@ from bridge.store.memory import MemoryStore
 from tests.store import strips as s
 from tests.store.contract import StoreContract
 from tests.store.gate_contract import GateContract
+from tests.store.number_contract import NumberContract
 from tests.store.machine import PLACES, StoreMachine
 from tests.store.strips import NOW, later
 
@@ -43,6 +44,14 @@ class TestContract(StoreContract):
 
 class TestGates(GateContract):
     """The same store keeps the contract of gates."""
+
+    @pytest.fixture
+    def make(self) -> Callable[[], Store]:
+        return reopening()
+
+
+class TestNumbers(NumberContract):
+    """The same store keeps the contract of missing numbers."""
 
     @pytest.fixture
     def make(self) -> Callable[[], Store]:

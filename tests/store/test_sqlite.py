@@ -25,6 +25,7 @@ from bridge.store.sqlite import FILE, SqliteStore, connect
 from tests.store import strips as s
 from tests.store.contract import StoreContract
 from tests.store.gate_contract import GateContract
+from tests.store.number_contract import NumberContract
 from tests.store.strips import NOW, WAIT, later
 
 ROOT = Path(__file__).parents[2]
@@ -43,6 +44,14 @@ class TestContract(StoreContract):
 
 class TestGates(GateContract):
     """The same store keeps the contract of gates."""
+
+    @pytest.fixture
+    def make(self, tmp_path: Path) -> Callable[[], Store]:
+        return lambda: SqliteStore(tmp_path / "store", now=lambda: later(60))
+
+
+class TestNumbers(NumberContract):
+    """The same store keeps the contract of missing numbers."""
 
     @pytest.fixture
     def make(self, tmp_path: Path) -> Callable[[], Store]:

@@ -38,6 +38,7 @@ from tests.peers.postgres import PostgresServer
 from tests.store import strips as s
 from tests.store.contract import StoreContract
 from tests.store.gate_contract import GateContract
+from tests.store.number_contract import NumberContract
 from tests.store.histories import SINCE, Past, pasts, plain_runs, write
 from tests.store.strips import NOW, WAIT, later
 
@@ -54,6 +55,14 @@ class TestContract(StoreContract):
 
 class TestGates(GateContract):
     """The same store keeps the contract of gates."""
+
+    @pytest.fixture
+    def make(self, at: Server) -> Callable[[], Store]:
+        return lambda: PostgresStore(at)
+
+
+class TestNumbers(NumberContract):
+    """The same store keeps the contract of missing numbers."""
 
     @pytest.fixture
     def make(self, at: Server) -> Callable[[], Store]:

@@ -1,0 +1,45 @@
+"""Missing numbers that people accounted for, and days that they signed."""
+
+from __future__ import annotations
+
+import sqlalchemy as sa
+from alembic import op
+
+from bridge.store.migrations.append_only import append_only
+from bridge.store.schema import Integer, Text
+
+revision = "0013"
+down_revision = "0011"
+branch_labels = None
+depends_on = None
+
+
+def _id() -> sa.Column[int]:
+    return sa.Column("id", Integer, autoincrement=True, nullable=False)
+
+
+def _texts(*names: str) -> list[sa.Column[str]]:
+    return [sa.Column(name, Text, nullable=False) for name in names]
+
+
+def _numbers(*names: str) -> list[sa.Column[int]]:
+    return [sa.Column(name, Integer, nullable=False) for name in names]
+
+
+def upgrade() -> None:
+    """Add the two tables, to which rows are only appended."""
+    op.create_table(
+        "gap_answers",
+        _id(),
+        *_texts("analyzer", "mode", "series"),
+        *_numbers("first_number", "last_number"),
+        *_texts("what", "actor", "verified", "at", "reason"),
+        sa.PrimaryKeyConstraint("id"),
+    )
+    op.create_index("gap_answers_series", "gap_answers", ["analyzer", "mode", "series"])
+    op.create_table(
+        "day_signatures", _id(), *_texts("day", "content", "actor", "verified", "at", "remark"), sa.PrimaryKeyConstraint("id")
+    )
+    op.create_index("day_signatures_day", "day_signatures", ["day"])
+    append_only("gap_answers")
+    append_only("day_signatures")
