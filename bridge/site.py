@@ -121,6 +121,7 @@ def policy_of(config: settings.Settings) -> Policy:
             if source.processing_id != LIVE
         },
         test_messages=config.checks.test_messages,
+        jump_limit=config.checks.jump_limit,
     )
 
 

@@ -10,6 +10,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from enum import StrEnum
+from itertools import pairwise
 
 from bridge.bench.gaps import Gap
 from bridge.model import Actor
@@ -65,7 +66,7 @@ def parts_of(gap: Gap, answers: Iterable[GapAnswer]) -> tuple[GapPart, ...]:
     for each in said:
         cuts |= {number for number in (each.gap.first, each.gap.last + 1) if gap.first < number <= gap.last}
     edges = sorted(cuts)
-    return _joined([_part(gap, first, following - 1, said) for first, following in zip(edges, edges[1:], strict=False)])
+    return _joined([_part(gap, first, following - 1, said) for first, following in pairwise(edges)])
 
 
 def parts(gaps: Iterable[Gap], answers: Sequence[GapAnswer]) -> tuple[GapPart, ...]:

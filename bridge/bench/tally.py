@@ -22,7 +22,6 @@ from bridge.bench.gaps import NumberRun, gaps_before, runs_of
 from bridge.model import DeliveryState, Purpose
 from bridge.tables.types import NumberScheme
 
-
 _Series = tuple[str, str, str]  # analyzer, mode, series
 
 

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime, time, timedelta
+from datetime import date, datetime, time, timedelta
 
-from bridge.bench.gaps import Gap, gaps_before
+from bridge.bench.answered import GapAnswer, GapPart, parts
+from bridge.bench.gaps import gaps_before
 from bridge.bench.tally import DayTally, Fate, Standing, TalliedDelivery, TalliedStrip, fate_of, standing_of, tally
 from bridge.lifecycle.states import DestinationState, StopGroup
 from bridge.model import Priority
@@ -38,7 +39,8 @@ URGENT = 20  # ours: STAT rows shown on Today; the list shows all
 class Today:
     """Everything on Today. ``last_through`` is when a receiver last acknowledged a strip; ``faults`` stand above all, then the ``notice``.
 
-    ``missing`` are the numbers that were passed over lately: what stands right before a number that came within ``SERIES_WINDOW``.
+    ``missing`` are the numbers that were passed over lately and that nobody has accounted for: what stands right before a number that came
+    within ``SERIES_WINDOW``.
     ``non_patient`` are the newest of the day's, ``non_patients`` counts them all.
     """
 
@@ -48,7 +50,7 @@ class Today:
     urgent: tuple[StopRow, ...]
     last_through: datetime | None
     analyzers: tuple[AnalyzerRow, ...]
-    missing: tuple[Gap, ...]
+    missing: tuple[GapPart, ...]
     gates: tuple[ShownGate, ...]
     to_review: int
     in_spite: int
@@ -58,6 +60,7 @@ class Today:
     tally: DayTally
     unreadable_captures: int
     refused_files: int
+    date: date
 
     @property
     def stopped(self) -> int:
@@ -83,17 +86,23 @@ def today(store: Store, site: PagesSite, *, now: datetime) -> Today:
         urgent=store.urgent_stops(priority=Priority.STAT, limit=URGENT),
         last_through=_last_through(store, day),
         analyzers=store.analyzers(),
-        missing=gaps_before(store.number_runs(since=now - SERIES_WINDOW), site.schemes),
+        missing=_missing(store, site, now=now),
         gates=shown_gates(store, site.bench.tables.controls.policy, now=now),
         to_review=len(store.look_backs(is_open=True)),
         in_spite=_in_spite(store, site, now=now),
         non_patient=tuple(strip for strip_id in non_patients[:CONTROLS_SHOWN] if (strip := store.strip(strip_id)) is not None),
         non_patients=len(non_patients),
         destinations=_destinations(store, site, since=datetime.combine(local.date(), time(), tzinfo=site.zone)),
-        tally=tally_of(day, site.schemes),
+        tally=tally_of(day, site.schemes, store.gap_answers(gaps_before(day.runs, site.schemes))),
         unreadable_captures=len(day.of("unreadable")),
         refused_files=day.refused_files,
+        date=day.day,
     )
+
+
+def _missing(store: Store, site: PagesSite, *, now: datetime) -> tuple[GapPart, ...]:
+    gaps = gaps_before(store.number_runs(since=now - SERIES_WINDOW), site.schemes)
+    return tuple(part for part in parts(gaps, store.gap_answers(gaps)) if part.is_open)
 
 
 def _in_spite(store: Store, site: PagesSite, *, now: datetime) -> int:
@@ -149,9 +158,9 @@ def _untouched(name: str) -> DestinationRow:
     )
 
 
-def tally_of(day: DayStrips, schemes: Mapping[str, NumberScheme]) -> DayTally:
-    """Add up a day; ``schemes`` is keyed by analyzer."""
-    return tally(_tallied_strips(day), _tallied_deliveries(day), schemes=schemes)
+def tally_of(day: DayStrips, schemes: Mapping[str, NumberScheme], answers: Sequence[GapAnswer] = ()) -> DayTally:
+    """Add up a day; ``schemes`` is keyed by analyzer, ``answers`` are what people said of missing numbers."""
+    return tally(_tallied_strips(day), _tallied_deliveries(day), schemes=schemes, runs=day.runs, answers=answers)
 
 
 def _tallied_strips(day: DayStrips) -> Iterator[TalliedStrip]:
@@ -193,6 +202,7 @@ FATE_TERMS: tuple[tuple[Fate, str], ...] = (
     (Fate.WAITING, "waiting"),
     (Fate.HELD, "waiting for your decision"),
     (Fate.REJECTED, "cannot be sent"),
+    (Fate.NO_READING, "no reading"),
     (Fate.DISCARDED, "discarded"),
     (Fate.SUPERSEDED, "replaced"),
     (Fate.CONTROL, "controls"),

@@ -23,6 +23,7 @@ from bridge.pages.api import Act, Search, do
 from bridge.pages.control_lots import ControlLots
 from bridge.pages.controls import Controls
 from bridge.pages.guard import COOKIE, form_token, token_is_good
+from bridge.pages.numbers import Numbers, missing_words, question_words
 from bridge.pages.site import PagesSite
 from bridge.pages.today import fate_terms, standing_terms, today
 from bridge.pages.try_out import TryOut
@@ -80,6 +81,7 @@ class Views:
     ) -> None:
         self._control_lots = ControlLots(store, gates.lots, site.bench, self._page, self._require_token)
         self._controls = Controls(store, gates, site.bench, self._page, self._require_token, now)
+        self._numbers = Numbers(store, site, self._page, self._require_token, now)
         self._try_out = TryOut(site.bench, self._page, self._require_token, now)
         self._store = store
         self._desk = desk
@@ -104,6 +106,7 @@ class Views:
         routes.add_api_route("/results", self.search, methods=["POST"], response_model=None)
         self._control_lots.add_to(routes)
         self._controls.add_to(routes)
+        self._numbers.add_to(routes)
         self._try_out.add_to(routes)
         return routes
 
@@ -133,6 +136,9 @@ class Views:
                 "wall": wall,
                 "fate_terms": fate_terms,
                 "standing_terms": standing_terms,
+                "missing_words": missing_words,
+                "question_words": question_words,
+                "most": self._site.bench.tables.policy.jump_limit,
                 "fates": Fate,
                 "groups": StopGroup,
             },

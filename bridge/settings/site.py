@@ -71,12 +71,14 @@ class Checks(Shape):
 
     ``test_messages``: what becomes of a message that says that it is a test (MSH-11 T or D) from an analyzer that is live: ``stop``
     puts it on Rejected messages, ``training`` keeps it as a training strip, which goes to no patient's record.
+    ``jump_limit``: where an analyzer's number jumps over more numbers than that, the pages ask whether it was set by hand.
     """
 
     rerun_window_minutes: int = Field(default=120, ge=0, le=10_080)
     future_tolerance_minutes: int = Field(default=15, ge=0, le=1_440)
     oldest_days: int = Field(default=30, ge=1, le=3_650)
     test_messages: Literal["stop", "training"] = "stop"
+    jump_limit: int = Field(default=100, ge=1, le=1_000_000)
 
 
 class Settings(Shape):

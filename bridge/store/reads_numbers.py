@@ -17,9 +17,7 @@ _ANSWERS = (
     "SELECT first_number, last_number, what, actor, verified, at, reason FROM gap_answers"
     " WHERE analyzer = ? AND mode = ? AND series = ? ORDER BY id"
 )
-_SIGNED = (
-    "SELECT id, day, content, actor, verified, at, remark FROM day_signatures WHERE day >= ? AND day <= ? ORDER BY day DESC, id DESC"
-)
+_SIGNED = "SELECT id, day, content, actor, verified, at, remark FROM day_signatures WHERE day >= ? AND day <= ? ORDER BY day DESC, id DESC"
 
 
 class NumberReads:

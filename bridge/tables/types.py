@@ -397,7 +397,8 @@ class Policy:
     """The site's rules for checks. Minutes and days are whole numbers.
 
     ``processing_ids`` holds the processing ID that an analyzer's messages must bear, where that is not P (live). ``test_messages``:
-    what becomes of a test message of an analyzer that is live: ``stop``, or ``training``, a reading that goes to no record.
+    what becomes of a test message of an analyzer that is live: ``stop``, or ``training``, a reading that goes to no record. A jump over more
+    than ``jump_limit`` numbers is one question, whether the number was set by hand.
     """
 
     patient_id: PatientIdPolicy
@@ -406,6 +407,7 @@ class Policy:
     oldest_days: int
     processing_ids: Mapping[str, str] = field(default_factory=dict)
     test_messages: str = "stop"
+    jump_limit: int = 100
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

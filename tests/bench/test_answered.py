@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
+from itertools import pairwise
 
 from hypothesis import given
 from hypothesis import strategies as st
@@ -26,7 +27,9 @@ def _said(first: int, last: int, end: GapEnd = GapEnd.EXPLAINED, *, minute: int 
 
 def test_nothing_said_leaves_a_gap_whole() -> None:
     """Answers of another series, or of other numbers, are not this gap's."""
-    assert parts_of(_gap(41, 43), [_said(41, 43, series="2026-11-24"), _said(44, 50), _said(1, 40)]) == (GapPart(gap=_gap(41, 43)),)
+    assert parts_of(_gap(41, 43), [_said(41, 43, series="2026-11-24"), _said(44, 50), _said(1, 40)]) == (
+        GapPart(gap=_gap(41, 43)),
+    )
 
 
 def test_a_slip_that_was_typed_in_closes_its_number() -> None:
@@ -63,7 +66,7 @@ ranges = st.tuples(st.integers(1, 30), st.integers(1, 30)).map(sorted)
 def test_each_number_has_the_latest_word_said_of_it(of: list[int], said: list[tuple[list[int], GapEnd]]) -> None:
     """Number by number; and the parts fill the gap without a hole or a seam."""
     answers = [_said(first, last, end, minute=minute) for minute, ((first, last), end) in enumerate(said)]
-    found = parts_of(_gap(*of), answers)
+    found = parts_of(_gap(of[0], of[1]), answers)
     told = {number: part.answer for part in found for number in range(part.gap.first, part.gap.last + 1)}
     latest = {
         number: next((each for each in reversed(answers) if each.gap.first <= number <= each.gap.last), None)
@@ -71,4 +74,4 @@ def test_each_number_has_the_latest_word_said_of_it(of: list[int], said: list[tu
     }
     assert told == latest
     assert [number for part in found for number in range(part.gap.first, part.gap.last + 1)] == list(latest)
-    assert all(one.answer is not other.answer for one, other in zip(found, found[1:], strict=False))
+    assert all(one.answer is not other.answer for one, other in pairwise(found))

@@ -17,8 +17,8 @@ from bridge.store.memory import MemoryStore
 from tests.store import strips as s
 from tests.store.contract import StoreContract
 from tests.store.gate_contract import GateContract
-from tests.store.number_contract import NumberContract
 from tests.store.machine import PLACES, StoreMachine
+from tests.store.number_contract import NumberContract
 from tests.store.strips import NOW, later
 
 

@@ -93,7 +93,9 @@ def test_runs_are_those_of_the_plain_definition(store: SqliteStore, file: Sqlite
 
 @settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(strips=pasts, ended=st.integers(0, 47))
-def test_runs_of_a_window_that_is_over_know_what_came_since(store: SqliteStore, file: SqliteDb, strips: list[Past], ended: int) -> None:
+def test_runs_of_a_window_that_is_over_know_what_came_since(
+    store: SqliteStore, file: SqliteDb, strips: list[Past], ended: int
+) -> None:
     """A day of last week: a number that came later closes its gap, and begins no run of that day."""
     name, until = next(_NAMES), NOW - timedelta(hours=ended)
     write(file, s.keep(store), name, strips)

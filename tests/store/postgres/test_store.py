@@ -38,8 +38,8 @@ from tests.peers.postgres import PostgresServer
 from tests.store import strips as s
 from tests.store.contract import StoreContract
 from tests.store.gate_contract import GateContract
-from tests.store.number_contract import NumberContract
 from tests.store.histories import SINCE, Past, pasts, plain_runs, write
+from tests.store.number_contract import NumberContract
 from tests.store.strips import NOW, WAIT, later
 
 _ANALYZERS = (f"mill-{number}" for number in itertools.count())
