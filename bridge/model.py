@@ -619,6 +619,33 @@ class SeriesState:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class RunState:
+    """How the run of an analyzer stands after its last strip, which was printed and arrived then (aware).
+
+    ``has_fault``: that strip ended in an error. ``broken_by``: what went missing inside the run, in words, "" while it is whole;
+    ``is_held``: a patient's strip was held for it.
+    """
+
+    printed_at: datetime | None
+    arrived_at: datetime
+    has_fault: bool = False
+    broken_by: str = ""
+    is_held: bool = False
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class RunFacts:
+    """The run of a strip: ``state`` before one that is judged for the first time.
+
+    Of one that is judged again ``broken_by`` says for what its run was held, and ``confirmed_by`` who has confirmed it, "" for nobody.
+    """
+
+    state: RunState | None = None
+    broken_by: str = ""
+    confirmed_by: str = ""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class Decisions:
     """What named persons decided about this reading before: corrected ID, and findings to pass over, the last of them by ``released_by``."""
 
@@ -638,13 +665,14 @@ class PriorResult:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Facts:
-    """Everything outside the reading that judging may look at. ``gate`` None: the site's policy asks for none."""
+    """Everything outside the reading that judging may look at. ``gate`` and ``run`` None: the site's policy asks for none, or the strip is of no run."""
 
     seen: SeenStrips = field(default_factory=SeenStrips)
     series: SeriesState | None = None
     decisions: Decisions = field(default_factory=Decisions)
     prior: PriorResult | None = None
     gate: GateFacts | None = None
+    run: RunFacts | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

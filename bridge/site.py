@@ -122,6 +122,7 @@ def policy_of(config: settings.Settings) -> Policy:
         },
         test_messages=config.checks.test_messages,
         jump_limit=config.checks.jump_limit,
+        run_pause_minutes=config.checks.run_pause_minutes,
     )
 
 

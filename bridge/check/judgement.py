@@ -6,7 +6,8 @@ from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
 
 from bridge.bench.series import Evidence, series_of
-from bridge.check import controls, copies, evidence, flagging, patient, record, timing
+from bridge.bench.shift import Read
+from bridge.check import controls, copies, evidence, flagging, patient, record, shift, timing
 from bridge.check.copies import Claim, Original
 from bridge.check.rulebook import in_order
 from bridge.check.understanding import (
@@ -109,6 +110,9 @@ def check(reading: Reading, facts: Facts, tables: Tables, *, arrived_at: datetim
     if understood.number.purpose is Purpose.PATIENT:
         findings += _patient_findings(understood, facts, tables.policy)
         findings += controls.controls_right(facts.gate, tables.controls.policy, analyzer=reading.analyzer)
+        if checked is not None and facts.run is not None:
+            read = Read(printed_at=understood.when.at, arrived_at=arrived_at)
+            findings += shift.run_unbroken(checked.key, read, facts.run, facts.series, tables.policy)
     accepted = facts.decisions.accepted_rules
     passed = in_order(tuple([_passed_over(each, accepted) for each in findings])) if findings else ()
     may_go_by = None if understood.is_doubtful else assessment  # of a doubtful strip the rules went by less than coding may know

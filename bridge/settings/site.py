@@ -72,6 +72,9 @@ class Checks(Shape):
     ``test_messages``: what becomes of a message that says that it is a test (MSH-11 T or D) from an analyzer that is live: ``stop``
     puts it on Rejected messages, ``training`` keeps it as a training strip, which goes to no patient's record.
     ``jump_limit``: where an analyzer's number jumps over more numbers than that, the pages ask whether it was set by hand.
+    ``run_pause_minutes``: for analyzers that are given a list of patient IDs ahead. Strips of one analyzer that lie no further apart are one
+    run; where a number goes missing inside it, or a strip ends in an error, the rest is held until a person has confirmed its first and last.
+    0: nothing is held for that.
     """
 
     rerun_window_minutes: int = Field(default=120, ge=0, le=10_080)
@@ -79,6 +82,7 @@ class Checks(Shape):
     oldest_days: int = Field(default=30, ge=1, le=3_650)
     test_messages: Literal["stop", "training"] = "stop"
     jump_limit: int = Field(default=100, ge=1, le=1_000_000)
+    run_pause_minutes: int = Field(default=0, ge=0, le=240)
 
 
 class Settings(Shape):

@@ -20,6 +20,7 @@ from bridge.store.apply_lot import close_lot, enter_lot, sign_lot
 from bridge.store.apply_numbers import answer_gap, sign_day
 from bridge.store.apply_outcome import record_outcome, set_unreadable_aside
 from bridge.store.apply_purge import purge_captures, purge_events, purge_files, trust_clock
+from bridge.store.apply_shift import confirm_run
 from bridge.store.codec import microseconds, packed, when
 from bridge.store.database import Db
 from bridge.store.interned import OwnKind
@@ -265,6 +266,7 @@ _APPLY: Mapping[type, Callable[[Db, Any], Any]] = {
     c.CloseLot: close_lot,
     c.AnswerGap: answer_gap,
     c.SignDay: sign_day,
+    c.ConfirmRun: confirm_run,
     c.KeepTables: keep_tables,
     c.KeepPlanCheck: keep_plan_check,
     c.ReserveNumbers: reserve_numbers,

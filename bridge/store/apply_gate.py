@@ -139,10 +139,11 @@ def _free(db: Db, key: GateKey) -> None:
     """Put what waits for a gate that is open to judging, in the order in which it was read."""
     waiting = f"SELECT capture_id, idx FROM strips WHERE {_OF_KEY} AND outcome = 'waiting' ORDER BY capture_id, idx"
     for capture_id, index in db.execute(waiting, _values(key)).fetchall():
-        _judge_again(db, key.analyzer, capture_id, index, PASSED)
+        judge_again(db, key.analyzer, capture_id, index, PASSED)
 
 
-def _judge_again(db: Db, analyzer: str, capture_id: int, index: int, because: str) -> None:
+def judge_again(db: Db, analyzer: str, capture_id: int, index: int, because: str) -> None:
+    """Put one strip to judging again, unless it is underway."""
     if _is_underway(db, analyzer, capture_id, index):
         return
     db.execute(
@@ -204,7 +205,7 @@ def end_waiting(db: Db, command: EndWaiting) -> None:
                 capture_id, index, json_text(sorted(command.accept_rules)), command.actor.name, command.actor.verified, when(command.at), digest,
             ),
         )  # fmt: skip
-        _judge_again(db, analyzer, capture_id, index, command.end)
+        judge_again(db, analyzer, capture_id, index, command.end)
     else:
         db.execute("UPDATE strips SET outcome = 'discarded' WHERE id = ?", (command.strip_id,))
     _note(db, command.at, command.actor, f"strip:{command.strip_id}", command.end, command.reason)
@@ -217,7 +218,7 @@ def judge_waiting(db: Db, _: JudgeWaiting) -> int:
     for analyzer in sorted({analyzer for analyzer, _, _ in found}):
         db.hold(f"gate:{analyzer}")
     for analyzer, capture_id, index in found:
-        _judge_again(db, analyzer, capture_id, index, NONE_WAITS)
+        judge_again(db, analyzer, capture_id, index, NONE_WAITS)
     return len(found)
 
 

@@ -93,7 +93,7 @@ def _list(state: State, key: GateKey, look_back: LookBack) -> None:
 
 def _free(state: State, key: GateKey) -> None:
     for capture_id, index in _seats(state, key, "waiting"):
-        _judge_again(state, capture_id, index, PASSED)
+        judge_again(state, capture_id, index, PASSED)
 
 
 def _is_underway(state: State, capture_id: int, index: int) -> bool:
@@ -104,7 +104,8 @@ def _is_underway(state: State, capture_id: int, index: int) -> bool:
     )
 
 
-def _judge_again(state: State, capture_id: int, index: int, because: str) -> None:
+def judge_again(state: State, capture_id: int, index: int, because: str) -> None:
+    """Put one strip to judging again, unless it is underway."""
     if _is_underway(state, capture_id, index):
         return
     kept, intake_id = state.captures[capture_id], next_id(state.intake)
@@ -143,7 +144,7 @@ def end_waiting(state: State, command: c.EndWaiting) -> None:
     if command.end is StopEnd.RELEASED:
         decisions = Decisions(accepted_rules=command.accept_rules, released_by=command.actor)
         state.decided.append(Decided(place=(row.capture_id, row.index, row.record_digest), decisions=decisions))
-        _judge_again(state, row.capture_id, row.index, command.end)
+        judge_again(state, row.capture_id, row.index, command.end)
     else:
         state.strips[command.strip_id] = replace(strip, row=replace(row, outcome="discarded"))
     change = Change(before="waiting", after=command.end, reason=command.reason)
@@ -158,7 +159,7 @@ def judge_waiting(state: State, _: c.JudgeWaiting) -> int:
         if strip.row.outcome == "waiting"
     )
     for _analyzer, capture_id, index in waiting:
-        _judge_again(state, capture_id, index, NONE_WAITS)
+        judge_again(state, capture_id, index, NONE_WAITS)
     return len(waiting)
 
 

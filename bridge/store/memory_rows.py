@@ -90,6 +90,17 @@ class Doubted:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class Shift:
+    """A run that is held, by the seats of its first and last strip; ``confirmed_by`` "" while it waits."""
+
+    analyzer: str
+    cause: str
+    first: Seat
+    last: Seat
+    confirmed_by: str = ""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class Door:
     """A destination's state as it was last noted."""
 
@@ -135,6 +146,7 @@ class State:
     lots: dict[int, LotShown] = field(default_factory=dict)
     lots_out: set[int] = field(default_factory=set)
     gap_answers: list[GapAnswer] = field(default_factory=list)
+    shifts: dict[int, Shift] = field(default_factory=dict)
     signed: list[DaySignature] = field(default_factory=list)
     leases: dict[str, tuple[str, int]] = field(default_factory=dict)  # name -> owner, token
     processes: dict[str, Alive] = field(default_factory=dict)

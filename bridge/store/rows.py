@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 
 from bridge.bench.gaps import NumberRun
-from bridge.bench.gate import Gate, GateKey
+from bridge.bench.gate import Gate, GateKey, Seat
 from bridge.bench.look_back import Verdict
 from bridge.lifecycle.states import DestinationState, StopGroup, StopState
 from bridge.model import Capture, CodedResult, Decisions, DeliveryState, GateState, Message, Place, Priority, PriorResult, Purpose
@@ -403,6 +403,17 @@ class LotShown:
 
 
 # --- numbers
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ShiftShown:
+    """A run that is held for what went missing inside it (``cause``), with the strips that still wait for it, as they were read."""
+
+    shift_id: int
+    analyzer: str
+    cause: str
+    last: Seat
+    strips: tuple[StripRow, ...]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

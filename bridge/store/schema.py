@@ -419,6 +419,25 @@ day_signatures = Table(
     Index("day_signatures_day", "day"),
 )
 
+# Runs inside which something went missing, by the seats of the first and the last strip that was held for it
+shifts = Table(
+    "shifts",
+    metadata,
+    _id(),
+    Column("analyzer", Text, nullable=False),
+    Column("cause", Text, nullable=False),
+    Column("capture_id", Integer, nullable=False),
+    Column("idx", Integer, nullable=False),
+    Column("last_capture_id", Integer, nullable=False),
+    Column("last_idx", Integer, nullable=False),
+    Column("confirmed_by", Text, nullable=False),
+    Column("verified", Text, nullable=False),
+    Column("confirmed_at", Text),
+    Column("reason", Text, nullable=False),
+    Index("shifts_analyzer", "analyzer", "id"),
+    _part("shifts_open", "id", where="confirmed_at IS NULL"),
+)
+
 refused_files = Table(
     "refused_files",
     metadata,

@@ -398,7 +398,8 @@ class Policy:
 
     ``processing_ids`` holds the processing ID that an analyzer's messages must bear, where that is not P (live). ``test_messages``:
     what becomes of a test message of an analyzer that is live: ``stop``, or ``training``, a reading that goes to no record. A jump over more
-    than ``jump_limit`` numbers is one question, whether the number was set by hand.
+    than ``jump_limit`` numbers is one question, whether the number was set by hand. ``run_pause_minutes``: strips of one analyzer that lie no
+    further apart are one run, of which the rest is held where something goes missing inside it; 0 holds nothing.
     """
 
     patient_id: PatientIdPolicy
@@ -408,6 +409,7 @@ class Policy:
     processing_ids: Mapping[str, str] = field(default_factory=dict)
     test_messages: str = "stop"
     jump_limit: int = 100
+    run_pause_minutes: int = 0
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

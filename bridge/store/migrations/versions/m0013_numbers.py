@@ -1,4 +1,4 @@
-"""Missing numbers that people accounted for, and days that they signed."""
+"""Missing numbers that people accounted for, days that they signed, and runs that are held for what went missing inside them."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ def _numbers(*names: str) -> list[sa.Column[int]]:
 
 
 def upgrade() -> None:
-    """Add the two tables, to which rows are only appended."""
+    """Add the three tables; to two of them rows are only appended."""
     op.create_table(
         "gap_answers",
         _id(),
@@ -41,5 +41,18 @@ def upgrade() -> None:
         "day_signatures", _id(), *_texts("day", "content", "actor", "verified", "at", "remark"), sa.PrimaryKeyConstraint("id")
     )
     op.create_index("day_signatures_day", "day_signatures", ["day"])
+    op.create_table(
+        "shifts",
+        _id(),
+        *_texts("analyzer", "cause"),
+        *_numbers("capture_id", "idx", "last_capture_id", "last_idx"),
+        *_texts("confirmed_by", "verified"),
+        sa.Column("confirmed_at", Text, nullable=True),
+        *_texts("reason"),
+        sa.PrimaryKeyConstraint("id"),
+    )
+    op.create_index("shifts_analyzer", "shifts", ["analyzer", "id"])
+    is_open = sa.text("confirmed_at IS NULL")
+    op.create_index("shifts_open", "shifts", ["id"], sqlite_where=is_open, postgresql_where=is_open)
     append_only("gap_answers")
     append_only("day_signatures")
