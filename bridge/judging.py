@@ -10,7 +10,7 @@ from dataclasses import replace
 from datetime import datetime, timedelta
 from functools import partial
 from types import MappingProxyType
-from typing import Any, Protocol
+from typing import Any, NamedTuple, Protocol
 
 import structlog
 
@@ -36,6 +36,7 @@ from bridge.model import (
     Place,
     Reading,
     Rejected,
+    RunFacts,
     SeriesState,
     Severity,
     Unreadable,
@@ -43,11 +44,21 @@ from bridge.model import (
 from bridge.queue.leases import FREE, Grip
 from bridge.queue.offers import Offer, Outlet
 from bridge.read.again import Known, holds, one_anew, whole_anew
+from bridge.shiftkeeping import Runs
 from bridge.store import rows
 from bridge.store.api import Store
 from bridge.store.asking import ask
 from bridge.store.awaited import done, submitted
-from bridge.store.commands import EndIntake, GateWrite, Lease, NewDelivery, RecordedOutcome, RecordOutcome, ReserveNumbers
+from bridge.store.commands import (
+    EndIntake,
+    GateWrite,
+    Lease,
+    NewDelivery,
+    RecordedOutcome,
+    RecordOutcome,
+    ReserveNumbers,
+    ShiftWrite,
+)
 from bridge.tables.types import Tables
 from bridge.underway import MOST, Underway
 
@@ -63,7 +74,15 @@ NOTHING_KNOWN = rows.ReadingFacts(decisions=Decisions(patient_id=None, corrected
 
 _delivery = maker(NewDelivery)
 _command = maker(RecordOutcome)
-_Judged = tuple[Outcome | None, tuple[NewDelivery, ...], GateWrite | None]
+_Judged = tuple[Outcome | None, tuple[NewDelivery, ...], GateWrite | None, ShiftWrite | None]
+
+
+class _Known(NamedTuple):
+    """What is known before the facts of a strip are fetched."""
+
+    needs: Needs
+    ahead: Ahead
+    run: RunFacts | None
 
 
 class Ids:
@@ -158,6 +177,7 @@ class Judging:
         self._now = now
         self._profiles = profiles
         self._outlets = outlets
+        self._runs = Runs(store, tables.policy)
         self._fresh: dict[int, rows.CaptureRow] = {}
         self._fresh_bytes = 0
 
@@ -200,9 +220,14 @@ class Judging:
                         await self._judge(intake, grip, underway, counted)
                     except Overtaken:  # ended already, by a commit whose answer was lost: what is next stands in the store
                         known.clear()
+                        self._runs.forget(analyzer)
                         log.warning("strip.overtaken", capture=intake.capture_id)
         except asyncio.CancelledError:
             underway.let_go()
+            self._runs.forget(analyzer)
+            raise
+        except Exception:
+            self._runs.forget(analyzer)
             raise
         finally:
             await underway.abandoned()
@@ -222,14 +247,16 @@ class Judging:
         readings = await self._readings(kept, intake)
         chosen = [reading for reading in readings if self._is_due(reading, intake)]
         needs = None if intake.because or len(readings) > 1 else self._needs(*readings)
-        # with a gate nothing is judged ahead: a control decides about what comes next
-        if needs is None or underway.meets(needs) or gatekeeping.is_asked(self._tables):
+        # with a gate nothing is judged ahead: a control decides about what comes next; nor in a run that waits for a person's word
+        is_alone = gatekeeping.is_asked(self._tables) or self._runs.is_broken(intake.analyzer)
+        if needs is None or underway.meets(needs) or is_alone:
             await underway.committed()
         if not chosen:
             await done(self._store, EndIntake(intake_id=intake.intake_id, at=self._now(), lease=grip.fence()))
         for reading in chosen:
             ends = reading is chosen[-1]
-            judged = await self._as_far_as_it_goes(intake, kept.capture, reading, needs, underway.ahead)
+            lease = grip.fence() if self._runs.is_asked else None
+            judged = await self._as_far_as_it_goes(intake, kept.capture, reading, needs, underway.ahead, lease)
             recording = self._record(intake, reading, judged, ends=ends, lease=grip.fence(), recorded=recorded)
             if needs is None:
                 await recording
@@ -283,14 +310,23 @@ class Judging:
         return reading.index >= intake.next_index
 
     async def _as_far_as_it_goes(
-        self, intake: rows.IntakeRow, capture: Capture, reading: Reading | Unreadable, needs: Needs | None, ahead: Ahead
+        self,
+        intake: rows.IntakeRow,
+        capture: Capture,
+        reading: Reading | Unreadable,
+        needs: Needs | None,
+        ahead: Ahead,
+        lease: Lease | None,
     ) -> _Judged:
         if isinstance(reading, Unreadable):
-            return None, (), None
+            return None, (), None, None
         try:
-            outcome, deliveries = await self._taken(
-                intake, capture, reading, needs or pipeline.needs(reading, self._tables), ahead
-            )
+            needed = needs or pipeline.needs(reading, self._tables)
+            run = await self._run(intake, reading, lease)
+            outcome, deliveries = await self._taken(intake, capture, reading, _Known(needed, ahead, run))
+            shift: ShiftWrite | None = None
+            if self._runs.is_asked and not intake.because:
+                shift = self._runs.moved(reading.analyzer, outcome, capture, lambda: self._series(needed, ahead))
             gate: GateWrite | None = None
             if gatekeeping.is_asked(self._tables):
                 about = (outcome, self._tables, self._store, capture, (intake.capture_id, reading.index))
@@ -299,8 +335,18 @@ class Judging:
             raise
         except Exception:  # a defect of ours in one strip must not hold up the analyzer's next ones
             log.exception("strip.defect", capture=intake.capture_id, index=reading.index)
-            return Rejected(findings=(_DEFECT,), checked=None), (), None
-        return outcome, deliveries, gate
+            return Rejected(findings=(_DEFECT,), checked=None), (), None, None
+        return outcome, deliveries, gate, shift
+
+    async def _run(self, intake: rows.IntakeRow, reading: Reading, lease: Lease | None) -> RunFacts | None:
+        """Give the run of a strip; nothing is asked where the site has no policy for runs."""
+        if not self._runs.is_asked:
+            return None
+        seat = (intake.capture_id, reading.index)
+        return await ask(self._store, self._runs.facts, reading.analyzer, seat, lease, is_first=not intake.because)
+
+    def _series(self, needs: Needs, ahead: Ahead) -> SeriesState | None:
+        return ahead.series(needs.mode, lambda: self._store.series(needs.analyzer, needs.mode))
 
     def _record(
         self,
@@ -313,7 +359,7 @@ class Judging:
         recorded: Callable[[], None],
     ) -> asyncio.Future[None]:
         """Submit what was judged; give what is over once it is recorded."""
-        outcome, deliveries, gate = judged
+        outcome, deliveries, gate, shift = judged
         offers = tuple(map(self._offer, deliveries))
         command = _command(
             intake_id=intake.intake_id,
@@ -325,6 +371,7 @@ class Judging:
             at=self._now(),
             ends_intake=ends,
             gate=gate,
+            shift=shift,
             lease=lease,
         )
         return submitted(self._store, command, told=partial(self._recorded, command, offers, recorded))
@@ -367,9 +414,9 @@ class Judging:
                 outlet.came() if new.message else outlet.wake()
 
     async def _taken(
-        self, intake: rows.IntakeRow, capture: Capture, reading: Reading, needs: Needs, ahead: Ahead
+        self, intake: rows.IntakeRow, capture: Capture, reading: Reading, known: _Known
     ) -> tuple[Outcome, tuple[NewDelivery, ...]]:
-        outcome = await self._outcome(intake, capture, reading, needs, ahead)
+        outcome = await self._outcome(intake, capture, reading, known)
         if isinstance(outcome, NonPatient):
             return await self._as_far_as_asked_for(outcome)
         if not isinstance(outcome, Coded):
@@ -389,15 +436,15 @@ class Judging:
             return pipeline.not_sent(outcome, reject), ()
         return outcome if deliveries else replace(outcome, result=None), deliveries
 
-    async def _outcome(self, intake: rows.IntakeRow, capture: Capture, reading: Reading, needs: Needs, ahead: Ahead) -> Outcome:
-        facts = await ask(self._store, self._facts, intake, capture, reading, needs, ahead)
+    async def _outcome(self, intake: rows.IntakeRow, capture: Capture, reading: Reading, known: _Known) -> Outcome:
+        facts = await ask(self._store, self._facts, intake, capture, reading, known)
         moment = Moment(arrived_at=capture.arrived_at, live=capture.live, now=self._now())
         return pipeline.judge(reading, facts, self._tables, moment=moment, result_id=await self._ids.result())
 
-    def _facts(self, intake: rows.IntakeRow, capture: Capture, reading: Reading, needs: Needs, ahead: Ahead) -> Facts:
-        known = NOTHING_KNOWN
+    def _facts(self, intake: rows.IntakeRow, capture: Capture, reading: Reading, known: _Known) -> Facts:
+        needs, before = known.needs, NOTHING_KNOWN
         if intake.because:  # judged for the first time, nobody has decided about it and no result came of it
-            known = self._store.reading_facts(intake.capture_id, reading.index, record_digest=reading.record_digest)
+            before = self._store.reading_facts(intake.capture_id, reading.index, record_digest=reading.record_digest)
         return Facts(
             seen=self._store.seen_strips(
                 needs,
@@ -405,9 +452,10 @@ class Judging:
                 window=timedelta(minutes=self._tables.policy.rerun_window_minutes),
                 apart_from=(intake.capture_id, reading.index),
             ),
-            series=ahead.series(needs.mode, lambda: self._store.series(needs.analyzer, needs.mode)),
-            decisions=known.decisions,
-            prior=known.prior,
+            series=self._series(needs, known.ahead),
+            decisions=before.decisions,
+            prior=before.prior,
+            run=known.run,
             gate=gatekeeping.gate_facts(
                 self._store, self._tables, needs, capture, (intake.capture_id, reading.index), is_first=not intake.because
             ),

@@ -88,7 +88,7 @@ _OUTCOMES: Mapping[str, Fate] = {  # the words of store.rows.StripRow.outcome
     "copy": Fate.COPY,
 }
 CONFLICT_RULE = "copy.conflict"  # ours: the rule's id in bridge/check/rulebook.py, which stands above this room
-FAULT_RULE = "analyzer.fault"  # ours: as above
+FAULT_RULES = frozenset({"analyzer.fault", "pad.error"})  # ours: as above
 
 
 def fate_of(outcome: str, *, rules: Iterable[str], purpose: Purpose) -> Fate:
@@ -102,7 +102,7 @@ def fate_of(outcome: str, *, rules: Iterable[str], purpose: Purpose) -> Fate:
     fate = _OUTCOMES[outcome]
     if fate is Fate.HELD and CONFLICT_RULE in rules:
         return Fate.CONFLICT
-    return Fate.NO_READING if fate in _STOPPED and FAULT_RULE in rules else fate
+    return Fate.NO_READING if fate in _STOPPED and not FAULT_RULES.isdisjoint(rules) else fate
 
 
 class TalliedStrip(NamedTuple):  # a tuple, since thousands are made at each look at Today: a third of a dataclass's time

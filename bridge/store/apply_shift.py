@@ -63,7 +63,14 @@ def confirm_run(db: Db, command: ConfirmRun) -> int:
         "UPDATE shifts SET confirmed_by = ?, verified = ?, confirmed_at = ?, reason = ? WHERE id = ?",
         (command.actor.name, command.actor.verified, when(command.at), command.reason, command.shift_id),
     )
-    note(db, command.at, command.actor, "run.confirmed", f"run:{command.shift_id}", Change(after="confirmed", reason=command.reason))
+    note(
+        db,
+        command.at,
+        command.actor,
+        "run.confirmed",
+        f"run:{command.shift_id}",
+        Change(after="confirmed", reason=command.reason),
+    )
     held = db.execute(f"{_HELD}{db.for_update}", (analyzer, *row)).fetchall()
     for stop_id, capture_id, index in held:
         _release(db, command, stop_id)

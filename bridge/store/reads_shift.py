@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from bridge.bench.gate import Seat
+from bridge.bench.tally import FAULT_RULES
 from bridge.model import RunFacts, RunState
 from bridge.store.codec import moment, moment_or_none
 from bridge.store.database import Db
@@ -14,16 +15,18 @@ from bridge.store.snapshots import one_snapshot
 
 # strips that were judged again have newer ids than the last one that was read: a few of the newest are looked at
 _NEWEST = (
-    "SELECT capture_id, idx, analyzed_at, arrived_at, findings FROM strips"
+    "SELECT capture_id, idx, analyzed_at, arrived_at, findings, purpose FROM strips"
     " WHERE analyzer = ? AND outcome NOT IN ('copy', 'superseded', 'unreadable') ORDER BY id DESC LIMIT 20"
 )
-_LAST = "SELECT capture_id, idx, last_capture_id, last_idx, cause FROM shifts WHERE analyzer = ? AND confirmed_at IS NULL ORDER BY id DESC LIMIT 1"
+_LAST = "SELECT capture_id, idx, cause FROM shifts WHERE analyzer = ? AND confirmed_at IS NULL ORDER BY id DESC LIMIT 1"
 _LAST_HELD = "SELECT confirmed_at FROM shifts WHERE analyzer = ? ORDER BY id DESC LIMIT 1"
 _OF_SEAT = (
     "SELECT cause, confirmed_by FROM shifts WHERE analyzer = ? AND (capture_id, idx) <= (?, ?) AND (last_capture_id, last_idx) >= (?, ?)"
     " ORDER BY id DESC LIMIT 1"
 )
-_OPEN = "SELECT id, analyzer, cause, capture_id, idx, last_capture_id, last_idx FROM shifts WHERE confirmed_at IS NULL ORDER BY id"
+_OPEN = (
+    "SELECT id, analyzer, cause, capture_id, idx, last_capture_id, last_idx FROM shifts WHERE confirmed_at IS NULL ORDER BY id"
+)
 _WAITING = (
     f"{STRIP} WHERE id IN (SELECT t.strip_id FROM stops t WHERE t.state = 'open' AND t.grp = 'held' AND t.rules LIKE '%\"number.shift\"%')"
     " AND analyzer = ? AND (capture_id, idx) >= (?, ?) AND (capture_id, idx) <= (?, ?) ORDER BY capture_id, idx"
@@ -41,16 +44,18 @@ class ShiftReads:
         newest = self._db().execute(_NEWEST, (analyzer,)).fetchall()
         if not newest:
             return None
-        capture_id, index, printed, arrived, findings = max(newest)
+        capture_id, index, printed, arrived, findings, purpose = max(newest, key=lambda row: tuple(row[:2]))
         row = self._db().execute(_LAST, (analyzer,)).fetchone()
-        # a run that was held up to this strip is still the run; one that a pause ended is told by the pause
-        is_held = row is not None and tuple(row[:2]) <= (capture_id, index)
+        # a patient's strip that was not held for it is of a run that began later; a control's tells nothing
+        is_held = (
+            row is not None and tuple(row[:2]) <= (capture_id, index) and ('["number.shift"' in findings or purpose != "patient")
+        )
         return RunState(
             printed_at=moment_or_none(printed),
             arrived_at=moment(arrived),
-            has_fault='["analyzer.fault"' in findings,
-            broken_by=row[4] if is_held and '["number.shift"' in findings else "",
-            is_held=is_held and '["number.shift"' in findings,
+            has_fault=any(f'["{rule}"' in findings for rule in FAULT_RULES),
+            broken_by=row[2] if is_held else "",
+            is_held=is_held,
         )
 
     def is_run_held(self, analyzer: str) -> bool:

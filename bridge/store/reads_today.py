@@ -26,7 +26,8 @@ _OLDEST = "SELECT min(born_at) FROM deliveries WHERE destination = ? AND state =
 _OF_DAY = "s.arrived_at >= ? AND s.arrived_at < ?"
 # A day's strips and the numbers of a series come in one text each: thousands of rows made one by one in Python cost several times as much
 # Which findings decide what became of a strip: those that hold it, and an error of the analyzer's, which used a number
-_TOLD = """s.outcome = 'held' OR (s.outcome IN ('rejected', 'discarded') AND s.findings LIKE '%["analyzer.fault"%')"""
+_FAULT = """(s.findings LIKE '%["analyzer.fault"%' OR s.findings LIKE '%["pad.error"%')"""
+_TOLD = f"s.outcome = 'held' OR (s.outcome IN ('rejected', 'discarded') AND {_FAULT})"
 _DAY_GROUPS = (
     f"SELECT s.analyzer, s.mode, s.series, s.outcome, s.purpose, CASE WHEN {_TOLD} THEN s.findings ELSE '' END AS held_by,"
     " group_concat(CAST(s.id AS TEXT), ','), group_concat(s.number, ',') FROM strips s INDEXED BY strips_arrived"

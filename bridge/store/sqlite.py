@@ -23,6 +23,7 @@ from bridge.store.migrate import migrate
 from bridge.store.reads_gate import GateReads
 from bridge.store.reads_numbers import NumberReads
 from bridge.store.reads_purge import PurgeReads
+from bridge.store.reads_shift import ShiftReads
 from bridge.store.reads_shown import ShownReads
 from bridge.store.reads_today import TodayReads
 from bridge.store.reads_ways import WayReads
@@ -41,7 +42,7 @@ CACHE_KIB = 16_384  # ours: the upper pages of every index of a million strips; 
 _OF_ONE = (sqlite3.IntegrityError, sqlite3.ProgrammingError, sqlite3.InterfaceError, sqlite3.DataError)
 
 
-class SqliteStore(WorkReads, WayReads, ShownReads, TodayReads, GateReads, NumberReads, PurgeReads, Written):
+class SqliteStore(WorkReads, WayReads, ShownReads, TodayReads, GateReads, NumberReads, ShiftReads, PurgeReads, Written):
     """A store in the folder ``path``; implements ``api.Store``.
 
     Opening takes the process lock, migrates the schema, checks the file, puts before a person what was under way if the file went back

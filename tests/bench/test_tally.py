@@ -12,7 +12,7 @@ from bridge.bench.answered import GapAnswer, GapEnd
 from bridge.bench.gaps import Gap, NumberRun
 from bridge.bench.tally import (
     CONFLICT_RULE,
-    FAULT_RULE,
+    FAULT_RULES,
     FIRST_FATES,
     Fate,
     Standing,
@@ -144,6 +144,7 @@ def test_every_day_adds_up(strips: list[TalliedStrip], data: st.DataObject) -> N
         ("coded", ("copy.conflict",), Purpose.PATIENT, Fate.SENT_ON),
         ("rejected", (), Purpose.PATIENT, Fate.REJECTED),
         ("rejected", ("analyzer.fault",), Purpose.PATIENT, Fate.NO_READING),
+        ("discarded", ("patient.missing", "pad.error"), Purpose.PATIENT, Fate.NO_READING),
         ("discarded", ("analyzer.fault",), Purpose.PATIENT, Fate.NO_READING),
         ("coded", ("analyzer.fault",), Purpose.PATIENT, Fate.SENT_ON),
         ("unreadable", (), Purpose.PATIENT, Fate.REJECTED),
@@ -162,7 +163,7 @@ def test_each_outcome_has_one_fate(outcome: str, rules: tuple[str, ...], purpose
 def test_the_words_of_other_rooms_are_known_here() -> None:
     """Each delivery state has a standing, the conflict's rule is in the rulebook, and an unknown outcome is an error."""
     assert {standing_of(state) for state in DeliveryState} == set(Standing)
-    assert {CONFLICT_RULE, FAULT_RULE} <= RULES.keys()
+    assert {CONFLICT_RULE, *FAULT_RULES} <= RULES.keys()
     assert Fate.COPY not in FIRST_FATES
     with pytest.raises(KeyError):
         fate_of("lost", rules=(), purpose=Purpose.PATIENT)

@@ -21,6 +21,7 @@ from bridge.store.postgres.readers import Readers
 from bridge.store.reads_gate import GateReads
 from bridge.store.reads_numbers import NumberReads
 from bridge.store.reads_purge import PurgeReads
+from bridge.store.reads_shift import ShiftReads
 from bridge.store.reads_shown import ShownReads
 from bridge.store.reads_today import TodayReads
 from bridge.store.reads_ways import WayReads
@@ -28,7 +29,7 @@ from bridge.store.reads_work import WorkReads
 from bridge.store.writer import Writer, Written
 
 
-class PostgresStore(WorkReads, WayReads, ShownReads, TodayReads, GateReads, NumberReads, PurgeReads, Written):
+class PostgresStore(WorkReads, WayReads, ShownReads, TodayReads, GateReads, NumberReads, ShiftReads, PurgeReads, Written):
     """A store in the database ``server``; implements ``api.Store``.
 
     Any number of processes may open it; leases say which does what, and whoever takes a destination makes due again what was being sent.
