@@ -14,6 +14,7 @@ from pydantic import BaseModel
 
 from bridge.bench.answered import GapEnd, parts
 from bridge.bench.gaps import Gap
+from bridge.desk.actions import Desk
 from bridge.desk.numbers import NumberDesk, missing_numbers
 from bridge.errors import Overtaken, RefusedAction
 from bridge.model import Actor
@@ -48,6 +49,17 @@ class AnswerForm(BaseModel):
     reason: Field = ""
 
 
+class ConfirmForm(BaseModel):
+    """The labels of a held run's first and last specimen as scanned or keyed, and the last strip that the person saw."""
+
+    first_label: Field = ""
+    last_label: Field = ""
+    last_strip: int
+    token: Field = ""
+    name: Field = ""
+    reason: Field = ""
+
+
 def missing_words(gap: Gap) -> str:
     """Say plainly which numbers never arrived: ``41 to 43 were read and never arrived``."""
     if gap.first == gap.last:
@@ -71,6 +83,7 @@ class Numbers:
     def __init__(
         self,
         store: Store,
+        stops: Desk,
         site: PagesSite,
         show: ShowsPage,
         require_token: Callable[[Request, str], None],
@@ -78,6 +91,7 @@ class Numbers:
     ) -> None:
         self._store = store
         self._desk = NumberDesk(store, site.schemes, site.zone, now)
+        self._stops = stops
         self._site = site
         self._show = show
         self._require_token = require_token
@@ -87,6 +101,7 @@ class Numbers:
         """Add the routes."""
         routes.add_api_route("/numbers", self.page, methods=["GET"], response_model=None)
         routes.add_api_route("/numbers", self.answer, methods=["POST"], response_model=None)
+        routes.add_api_route("/numbers/runs/{shift_id}", self.confirm, methods=["POST"], response_model=None)
         routes.add_api_route("/days/{day}", self.day, methods=["GET"], response_model=None)
         routes.add_api_route("/days/{day}", self.sign, methods=["POST"], response_model=None)
 
@@ -107,6 +122,8 @@ class Numbers:
             request,
             "numbers.html",
             {
+                "runs": self._store.held_runs(),
+                "pause": self._site.bench.tables.policy.run_pause_minutes,
                 "questions": tuple(part for part in found if part.is_question(most)),
                 "missing": tuple(part for part in found if part.is_open and not part.is_question(most)),
                 "explained": tuple(part for part in found if not part.is_open),
@@ -126,6 +143,22 @@ class Numbers:
         numbers = Gap(analyzer=form.analyzer, mode=form.mode, series=form.series, first=form.first, last=form.last)
         try:
             self._desk.answer(numbers, form.end, reason=form.reason, actor=_actor(form.name))
+        except RefusedAction as error:
+            return self._page(request, said=str(error))
+        return RedirectResponse("/numbers", status_code=SEE_OTHER)
+
+    def confirm(self, request: Request, shift_id: int, form: Annotated[ConfirmForm, Form()]) -> Response:
+        """Let a held run go whose first and last specimen were compared."""
+        self._require_token(request, form.token)
+        try:
+            self._stops.confirm_run(
+                shift_id,
+                first=form.first_label,
+                last=form.last_label,
+                last_strip=form.last_strip,
+                reason=form.reason,
+                actor=_actor(form.name),
+            )
         except RefusedAction as error:
             return self._page(request, said=str(error))
         return RedirectResponse("/numbers", status_code=SEE_OTHER)

@@ -41,6 +41,7 @@ class Today:
 
     ``missing`` are the numbers that were passed over lately and that nobody has accounted for: what stands right before a number that came
     within ``SERIES_WINDOW``.
+    ``runs`` counts the runs that are held for what went missing in them.
     ``non_patient`` are the newest of the day's, ``non_patients`` counts them all.
     """
 
@@ -54,6 +55,7 @@ class Today:
     gates: tuple[ShownGate, ...]
     to_review: int
     in_spite: int
+    runs: int
     non_patient: tuple[StripRow, ...]
     non_patients: int
     destinations: tuple[DestinationRow, ...]
@@ -90,6 +92,7 @@ def today(store: Store, site: PagesSite, *, now: datetime) -> Today:
         gates=shown_gates(store, site.bench.tables.controls.policy, now=now),
         to_review=len(store.look_backs(is_open=True)),
         in_spite=_in_spite(store, site, now=now),
+        runs=len(store.held_runs()),
         non_patient=tuple(strip for strip_id in non_patients[:CONTROLS_SHOWN] if (strip := store.strip(strip_id)) is not None),
         non_patients=len(non_patients),
         destinations=_destinations(store, site, since=datetime.combine(local.date(), time(), tzinfo=site.zone)),

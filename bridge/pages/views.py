@@ -81,7 +81,7 @@ class Views:
     ) -> None:
         self._control_lots = ControlLots(store, gates.lots, site.bench, self._page, self._require_token)
         self._controls = Controls(store, gates, site.bench, self._page, self._require_token, now)
-        self._numbers = Numbers(store, site, self._page, self._require_token, now)
+        self._numbers = Numbers(store, desk, site, self._page, self._require_token, now)
         self._try_out = TryOut(site.bench, self._page, self._require_token, now)
         self._store = store
         self._desk = desk

@@ -6,15 +6,18 @@ from collections.abc import Iterator
 from dataclasses import replace
 from datetime import date, timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from bridge.bench.answered import GapEnd
 from bridge.bench.gaps import Gap
+from bridge.desk.actions import Desk
 from bridge.desk.numbers import NumberDesk, missing_numbers
 from bridge.errors import Overtaken, RefusedAction
 from bridge.model import Actor
 from tests.pages.stocked import LISBON, NOW, SCHEME, Stocked
+from tests.test_shiftkeeping import Row, opened
 
 ANA = Actor(name=" Ana ", verified="unverified")
 NOBODY = Actor(name="  ", verified="unverified")
@@ -99,3 +102,73 @@ def test_a_day_is_signed_by_a_named_person(shelf: Stocked, desk: NumberDesk) -> 
     desk.sign(DAY, content="{}", left=("3 missing numbers",), remark=" the paper is with us ", actor=ANA)
     (signed,) = shelf.store.day_signatures(since=DAY, until=DAY)
     assert (signed.day, signed.content, signed.by, signed.remark, signed.at) == (DAY, "{}", "Ana", "the paper is with us", NOW)
+
+
+# --- held runs
+
+
+@pytest.fixture
+def row(tmp_path: Path) -> Iterator[Row]:
+    """Give an analyzer that was fed a list: 1 went, 2 never came, 3 to 5 are held."""
+    made = opened(tmp_path / "row")
+    made.patients(1)
+    made.skip()
+    made.patients(3)
+    yield made
+    made.store.close()
+
+
+def confirm(row: Row, **more: Any) -> int:
+    """Confirm the held run as a careful person does, but for what the test gives."""
+    run = row.held
+    given = {"first": run.strips[0].patient_id, "last": run.strips[-1].patient_id, "last_strip": run.strips[-1].strip_id, **more}
+    desk = Desk(row.store, row.tables.policy, lambda: row.at)
+    return desk.confirm_run(run.shift_id, **{"reason": "labels compared", "actor": ANA, **given})
+
+
+def test_a_run_goes_once_its_first_and_last_label_were_compared(row: Row) -> None:
+    """HZ-A10: one confirmed action for the whole run; it goes in its order."""
+    assert confirm(row) == 3
+    row.work_off()
+    assert row.sent == ["1", "3", "4", "5"]
+    assert row.store.events("run:1")[0].reason == "labels compared"
+
+
+@pytest.mark.parametrize(
+    ("given", "said"),
+    [
+        (
+            {"first": "40718802"},
+            "The label of the first specimen is not what strip 3 carries: the run may have shifted. Nothing goes.",
+        ),
+        ({"last": ""}, "The label of the last specimen is not what strip 5 carries"),
+        ({"last_strip": 1}, "The run has changed since you opened the page"),
+        ({"reason": " "}, "Give a reason"),
+        ({"actor": NOBODY}, "Say who you are"),
+    ],
+)
+def test_a_label_that_does_not_agree_lets_nothing_go(row: Row, given: dict[str, Any], said: str) -> None:
+    """A shift by one shows at both ends: then the specimens are run again."""
+    with pytest.raises(RefusedAction, match=said):
+        confirm(row, **given)
+    row.work_off()
+    assert (row.sent, len(row.held.strips)) == (["1"], 3)
+
+
+def test_a_run_is_confirmed_once(row: Row) -> None:
+    """The second of two people is told."""
+    seen = row.held
+    confirm(row)
+    desk = Desk(row.store, row.tables.policy, lambda: row.at)
+    with pytest.raises(Overtaken, match="confirmed already"):
+        desk.confirm_run(seen.shift_id, first="x", last="x", last_strip=1, reason="r", actor=ANA)
+
+
+def test_no_single_strip_of_a_run_is_released_and_any_may_be_discarded(row: Row) -> None:
+    """A release of one says nothing of its neighbours."""
+    desk = Desk(row.store, row.tables.policy, lambda: row.at)
+    stops = row.store.stops()
+    with pytest.raises(RefusedAction, match="This cannot be released. On Numbers, scan the labels"):
+        desk.release(stops[0].stop_id, reason="r", actor=ANA)
+    desk.discard(stops[0].stop_id, reason="run again", actor=ANA)
+    assert [strip.number for strip in row.held.strips] == ["3", "4"]

@@ -2,9 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from bridge.bench.gaps import Gap
 from bridge.pages.numbers import missing_words, question_words
+from bridge.pages.site import Bench as PagesBench
+from bridge.site import example_terms
 from tests.pages.stocked import Page, Stocked, Visitor
+from tests.tables.shipped_tables import tables
+from tests.test_shiftkeeping import Row
 
 OF = {"analyzer": "bench-a", "mode": "all", "series": "2026-11-25"}
 SIGNED = {"name": "Ana", "reason": "paper jam"}
@@ -102,3 +108,35 @@ def test_a_day_that_is_no_day_has_no_sheet(visitor: Visitor) -> None:
     for day in ("0001-01-01", "9999-12-31"):
         assert visitor.client.get(f"/days/{day}").status_code == 404, day
         assert visitor.post(f"/days/{day}", name="Ana").status_code == 404, day
+
+
+def test_a_held_run_is_compared_and_goes(shelf: Stocked) -> None:
+    """HZ-A10: Today and Numbers say it; the form asks for the labels of its first and last specimen, and a wrong one lets nothing go."""
+    made = replace(tables(), policy=replace(tables().policy, run_pause_minutes=5))
+    row = Row(shelf.store, made)
+    row.patients(1)
+    row.skip()
+    row.patients(2)
+    with shelf.serving(bench=PagesBench(tables=made, terms=example_terms())) as visitor:
+        assert "1 run of strips held : something went missing" in visitor.page("/").text.replace("held:", "held :")
+        page = visitor.page("/numbers")
+        assert "bench-a : 2 was read and never arrived in the middle of a run." in page.text.replace("bench-a:", "bench-a :")
+        assert "2 strips held: 3, 4." in page.text
+        (path,) = {each["action"] for each in page.all("form") if "/runs/" in each.get("action", "")}
+        (seen,) = [each["value"] for each in page.all("input", name="last_strip")]
+        first, last = row.held.strips
+        labels = {"first_label": first.patient_id, "last_label": last.patient_id, "last_strip": seen, **SIGNED}
+        refused = visitor.post(path, **{**labels, "last_label": first.patient_id})
+        assert refused.status_code == 409
+        assert "The label of the last specimen is not what strip 4 carries" in Page(refused.text).text
+        assert visitor.post(path, **{**labels, "token": "old"}).status_code == 403
+        assert visitor.post(path, **labels).status_code == 303
+        row.work_off()
+        assert row.sent == ["1", "3", "4"]
+        assert "Held runs" not in visitor.page("/numbers").text
+        assert "held" not in visitor.page("/").text.split("Analyzers")[0].split("Rejected messages")[-1]
+
+
+def test_a_site_that_holds_no_runs_is_told_so(visitor: Visitor) -> None:
+    """What is not done is as plain to see."""
+    assert "This site holds no run of strips after a missing number." in visitor.page("/numbers").text

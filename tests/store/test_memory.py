@@ -18,7 +18,7 @@ from tests.store import strips as s
 from tests.store.contract import StoreContract
 from tests.store.gate_contract import GateContract
 from tests.store.machine import PLACES, StoreMachine
-from tests.store.number_contract import NumberContract
+from tests.store.number_contract import NumberContract, ShiftContract
 from tests.store.strips import NOW, later
 
 
@@ -52,6 +52,14 @@ class TestGates(GateContract):
 
 class TestNumbers(NumberContract):
     """The same store keeps the contract of missing numbers."""
+
+    @pytest.fixture
+    def make(self) -> Callable[[], Store]:
+        return reopening()
+
+
+class TestShifts(ShiftContract):
+    """The same store keeps the contract of held runs."""
 
     @pytest.fixture
     def make(self) -> Callable[[], Store]:

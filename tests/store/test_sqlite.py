@@ -25,7 +25,7 @@ from bridge.store.sqlite import FILE, SqliteStore, connect
 from tests.store import strips as s
 from tests.store.contract import StoreContract
 from tests.store.gate_contract import GateContract
-from tests.store.number_contract import NumberContract
+from tests.store.number_contract import NumberContract, ShiftContract
 from tests.store.strips import NOW, WAIT, later
 
 ROOT = Path(__file__).parents[2]
@@ -52,6 +52,14 @@ class TestGates(GateContract):
 
 class TestNumbers(NumberContract):
     """The same store keeps the contract of missing numbers."""
+
+    @pytest.fixture
+    def make(self, tmp_path: Path) -> Callable[[], Store]:
+        return lambda: SqliteStore(tmp_path / "store", now=lambda: later(60))
+
+
+class TestShifts(ShiftContract):
+    """The same store keeps the contract of held runs."""
 
     @pytest.fixture
     def make(self, tmp_path: Path) -> Callable[[], Store]:

@@ -39,7 +39,7 @@ from tests.store import strips as s
 from tests.store.contract import StoreContract
 from tests.store.gate_contract import GateContract
 from tests.store.histories import SINCE, Past, pasts, plain_runs, write
-from tests.store.number_contract import NumberContract
+from tests.store.number_contract import NumberContract, ShiftContract
 from tests.store.strips import NOW, WAIT, later
 
 _ANALYZERS = (f"mill-{number}" for number in itertools.count())
@@ -63,6 +63,14 @@ class TestGates(GateContract):
 
 class TestNumbers(NumberContract):
     """The same store keeps the contract of missing numbers."""
+
+    @pytest.fixture
+    def make(self, at: Server) -> Callable[[], Store]:
+        return lambda: PostgresStore(at)
+
+
+class TestShifts(ShiftContract):
+    """The same store keeps the contract of held runs."""
 
     @pytest.fixture
     def make(self, at: Server) -> Callable[[], Store]:
