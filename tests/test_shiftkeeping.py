@@ -196,15 +196,15 @@ def test_another_process_goes_on_with_the_run_as_it_stands(row: Row, tmp_path: P
     row.patients(1)
     row.skip()
     row.patients(1)
-    row.judging = row.judging_over(row.store)  # type: ignore[arg-type] # a SqliteStore is a Store
+    row.judging = row.judging_over(row.store)
     assert row.patients(1) == ["held"]
     row.read(row.control("1"))
-    row.judging = row.judging_over(row.store)  # type: ignore[arg-type] # as above
+    row.judging = row.judging_over(row.store)
     assert row.patients(1) == ["held"]
     assert [strip.number for strip in row.held.strips] == ["3", "4", "6"]
     row.confirm()
     row.work_off()
-    row.judging = row.judging_over(row.store)  # type: ignore[arg-type] # as above
+    row.judging = row.judging_over(row.store)
     assert row.patients(1) == ["coded"]
 
 

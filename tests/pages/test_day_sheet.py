@@ -19,7 +19,7 @@ BOTH = (Format.ORU_R01, Format.FHIR)
 FAULT = finding("analyzer.fault", severity=Severity.REJECT)
 
 
-def _sheet(shelf: Stocked, day: date = DAY, *, days_later: int = 0):
+def _sheet(shelf: Stocked, day: date = DAY, *, days_later: int = 0) -> DaySheet:
     return day_sheet(shelf.store, shelf.site(), day, now=NOW + timedelta(days=days_later))
 
 
