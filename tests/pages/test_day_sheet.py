@@ -9,7 +9,7 @@ from datetime import date, timedelta
 from bridge.bench.answered import GapAnswer, GapEnd
 from bridge.bench.gaps import Gap
 from bridge.model import Actor, Answer, Format, Severity
-from bridge.pages.day_sheet import day_sheet
+from bridge.pages.day_sheet import DaySheet, day_sheet
 from bridge.store.commands import AnswerGap, SignDay
 from tests.pages.stocked import GOOD, NOW, OTHER, Stocked, finding
 
