@@ -158,7 +158,7 @@ async def assemble(config: settings.Settings, roles: frozenset[Role] = EVERY_ROL
             store.look_through,
             *([partial(free_waiting, store, tables)] if Role.INTAKE in roles else ()),
         ],
-        watches={**watches.running(leases), **(out.listeners if Role.DELIVERY in roles else {})},
+        watches={**watches.running(leases), **(out.listening() if Role.DELIVERY in roles else {})},
         require_room=watches.room.require,
     )
     counters = _counters(config, service, tables)
@@ -166,7 +166,7 @@ async def assemble(config: settings.Settings, roles: frozenset[Role] = EVERY_ROL
     sources |= {source.name: receive(source) for source in config.sources if _is_here(source)}
     bench = Bench(tables=tables, terms=terms or example_terms())
     ways_in = partial(_ways_in, {**sources, **{each.source.name: each for each in counters}}, watches.certificates)
-    site = _pages_site(config, bench, service, out.queues, watches, ways_in)
+    site = _pages_site(config, bench, service, out, watches, ways_in)
     return Padpost(
         config=config,
         tables=tables,
@@ -186,7 +186,15 @@ class _WaysOut:
     ids: Ids
     clients: Mapping[str, Sends]
     queues: Mapping[str, DestinationQueue]
-    listeners: Mapping[str, Runs]
+    listeners: Mapping[str, AnswerListener]
+
+    def listening(self) -> dict[str, Runs]:
+        """Give the listeners by the names that the log has."""
+        return {f"answers of {name}": listener for name, listener in self.listeners.items()}
+
+    def notes(self, name: str) -> tuple[str, ...]:
+        """Say of a destination who was turned away where its receiver's answers come in."""
+        return tuple(f"answers_on: {note}" for note in self.listeners[name].peers.notes()) if name in self.listeners else ()
 
 
 def _ways_out(config: settings.Settings, book: PlanBook, store: Store, leases: Leases, roles: frozenset[Role]) -> _WaysOut:
@@ -323,16 +331,16 @@ def _client(destination: settings.DestinationShape) -> Sends:
 
 def _answer_listeners(
     config: settings.Settings, clients: Mapping[str, Any], queues: Mapping[str, DestinationQueue], ids: Ids
-) -> dict[str, Runs]:
+) -> dict[str, AnswerListener]:
     """Give each receiver's late answers to its queue; give the listeners for those that it sends on a connection of its own."""
-    listeners: dict[str, Runs] = {}
+    listeners: dict[str, AnswerListener] = {}
     for destination in config.destinations:
         if not isinstance(destination, settings.MllpDestination) or destination.acknowledgement == "original":
             continue
         late = LateAnswers(destination, settle=queues[destination.name].settle, control=ids.control, now=clock.now)
         clients[destination.name].hear(late)
         if destination.answers_on:
-            listeners[f"answers of {destination.name}"] = AnswerListener(destination.name, destination.answers_on, late)
+            listeners[destination.name] = AnswerListener(destination.name, destination.answers_on, late, now=clock.now)
     return listeners
 
 
@@ -442,7 +450,7 @@ def _pages_site(
     config: settings.Settings,
     bench: Bench,
     service: Service,
-    queues: Mapping[str, DestinationQueue],
+    out: _WaysOut,
     watches: _Watches,
     ways_in: Callable[[], tuple[WayIn, ...]],
 ) -> PagesSite:
@@ -456,10 +464,13 @@ def _pages_site(
         doors=http_post.PATHS if any(isinstance(source, settings.HttpSource) for source in config.sources) else frozenset(),
         destinations=tuple(destination.name for destination in config.destinations),
         not_ready=lambda: (service.fault,) if service.fault else (),
-        next_tries=lambda: {name: at for name, queue in queues.items() if (at := queue.next_try)},
+        next_tries=lambda: {name: at for name, queue in out.queues.items() if (at := queue.next_try)},
         refusing=lambda: watches.room.refusing,
-        shut=lambda: {name: queue.shut_because for name, queue in queues.items() if queue.shut_because},
-        notes=lambda: {name: (*watches.setup.notes.get(name, ()), *watches.capabilities.notes.get(name, ())) for name in queues},
+        shut=lambda: {name: queue.shut_because for name, queue in out.queues.items() if queue.shut_because},
+        notes=lambda: {
+            name: (*watches.setup.notes.get(name, ()), *watches.capabilities.notes.get(name, ()), *out.notes(name))
+            for name in out.queues
+        },
         ways_in=ways_in,
         notice=lambda: watches.notice,
         send_again={source.analyzer: bench.tables.profiles[source.profile].send_again for source in config.sources},

@@ -44,6 +44,7 @@ from bridge.model import (
 from bridge.queue.leases import FREE, Grip
 from bridge.queue.offers import Offer, Outlet
 from bridge.read.again import Known, holds, one_anew, whole_anew
+from bridge.shelf import Shelf
 from bridge.shiftkeeping import Runs
 from bridge.store import rows
 from bridge.store.api import Store
@@ -178,6 +179,7 @@ class Judging:
         self._profiles = profiles
         self._outlets = outlets
         self._runs = Runs(store, tables.policy)
+        self.shelf = Shelf(store, tables)
         self._fresh: dict[int, rows.CaptureRow] = {}
         self._fresh_bytes = 0
 
@@ -459,6 +461,7 @@ class Judging:
             gate=gatekeeping.gate_facts(
                 self._store, self._tables, needs, capture, (intake.capture_id, reading.index), is_first=not intake.because
             ),
+            containers=self.shelf.containers(needs),
         )
 
     async def _deliveries(self, result: CodedResult) -> tuple[NewDelivery, ...]:

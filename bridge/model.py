@@ -578,6 +578,21 @@ class GateFacts:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class Container:
+    """A container of strips that a person entered: its lot code and the last day on its label, and when it was opened.
+
+    ``closed_at`` is when it was taken out of use, None while it is in use. ``is_accepted``: a person has accepted its lot. Times are aware, UTC.
+    """
+
+    container_id: int
+    strip_lot: str
+    expires: date
+    opened_at: datetime
+    closed_at: datetime | None = None
+    is_accepted: bool = False
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class SeenStrip:
     """An earlier strip, as far as identity needs it.
 
@@ -665,7 +680,10 @@ class PriorResult:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Facts:
-    """Everything outside the reading that judging may look at. ``gate`` and ``run`` None: the site's policy asks for none, or the strip is of no run."""
+    """Everything outside the reading that judging may look at. ``gate`` and ``run`` None: the site's policy asks for none, or the strip is of no run.
+
+    ``containers`` are those that were entered for the strip's analyzer and strip type, in the order of opening; None: nobody asks for them.
+    """
 
     seen: SeenStrips = field(default_factory=SeenStrips)
     series: SeriesState | None = None
@@ -673,6 +691,7 @@ class Facts:
     prior: PriorResult | None = None
     gate: GateFacts | None = None
     run: RunFacts | None = None
+    containers: tuple[Container, ...] | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

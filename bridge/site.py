@@ -16,6 +16,8 @@ from bridge.plan_book import PlanBook
 from bridge.settings import Document
 from bridge.tables.care import CATALOGUE_FILE
 from bridge.tables.compiled import compile_tables
+from bridge.tables.containers import CONTAINERS_FILE, with_containers
+from bridge.tables.containers_document import ContainersDocument
 from bridge.tables.controls import CONTROLS_FILE, with_controls
 from bridge.tables.controls_document import ControlsDocument
 from bridge.tables.documents import CatalogueDocument, FlagsDocument, ProfileDocument, Shape, StripTypeDocument
@@ -47,6 +49,7 @@ def load_tables(shipped: Path, own: Path | None, policy: Policy, *, zone: ZoneIn
         profiles = _shaped(_files(shipped, own, "profiles/*.yaml"), ProfileDocument, documents)
         flags = _shaped(_files(shipped, own, FLAGS_FILE), FlagsDocument, documents)
         controls = _shaped(_files(shipped, own, CONTROLS_FILE), ControlsDocument, documents)
+        containers = _shaped(_files(shipped, own, CONTAINERS_FILE), ContainersDocument, documents)
         for name, found, loss in (
             (CATALOGUE_FILE, catalogue, "has a code"),
             (FLAGS_FILE, flags, "says which critical rules are on"),
@@ -66,6 +69,7 @@ def load_tables(shipped: Path, own: Path | None, policy: Policy, *, zone: ZoneIn
             flags=flags[Path(FLAGS_FILE).stem],
         )
         tables = with_controls(tables, controls.get(Path(CONTROLS_FILE).stem, ControlsDocument()), zone=zone)
+        tables = with_containers(tables, containers.get(Path(CONTAINERS_FILE).stem, ContainersDocument()), zone=zone)
         return replace(tables, doubts=tuple(replace(d, spot=_spot(d.path, documents)) for d in tables.doubts))
     except SetupError as error:
         raise _placed(error, documents) from error

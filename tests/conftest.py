@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import asyncio
+import warnings
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+import uvloop
 from xdist.remote import Producer
 from xdist.scheduler.loadscope import LoadScopeScheduling
 
@@ -16,6 +19,10 @@ TESTS = Path(__file__).parent
 HEAVY = frozenset({"browser", "demo", "faults", "journey"})
 
 _skipped: list[str] = []
+
+with warnings.catch_warnings():  # Python 3.14 wants the loop named at every asyncio.run; here each test is to have the service's
+    warnings.simplefilter("ignore", DeprecationWarning)
+    asyncio.set_event_loop_policy(uvloop.EventLoopPolicy())
 
 
 class ByRoom(LoadScopeScheduling):  # type: ignore[misc]  # pytest-xdist comes without types

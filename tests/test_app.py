@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import os
 import socket
 from datetime import UTC, datetime
 from pathlib import Path
 
+import httpx
 import pytest
 
 from bridge import settings
 from bridge.app import Padpost, _is_here, _is_leased, assemble, run_until
+from bridge.deliver.late import AnswerListener
 from bridge.deliver.pool import Pool
 from bridge.errors import SettingsError, StoreLocked, TableError
 from bridge.lifecycle.sharing import Role
@@ -37,6 +40,35 @@ def test_two_answers_reach_the_renderer_and_the_queue(tmp_path: Path) -> None:
     assert "answers of records" in bridge.service._watches
     hears = [isinstance(client, Pool) and all(each.late is not None for each in client._clients) for client in bridge.clients]
     assert hears == [True, False, False, False]
+
+
+def test_who_may_not_answer_is_told_on_the_destinations_row(tmp_path: Path) -> None:
+    """A receiver that answers from an address nobody named is a wait of a quarter of an hour for each result, unless somebody sees why."""
+    more = ", acknowledgement: enhanced, answers_on: {port: 0, peers: [192.0.2.7]}}"
+    config = site(tmp_path, 'provider: {number: "7", family: Able}}', 'provider: {number: "7", family: Able}' + more)
+
+    async def live() -> list[dict[str, str]]:
+        bridge = await assemble(config)
+        listener = bridge.service._watches["answers of records"]
+        assert isinstance(listener, AnswerListener)
+        listening = asyncio.create_task(listener.run())
+        await asyncio.wait_for(listener.opened.wait(), 10)
+        assert listener.address is not None
+        reader, writer = await asyncio.open_connection(*listener.address)
+        with contextlib.suppress(ConnectionResetError):
+            assert await asyncio.wait_for(reader.read(), 10) == b""
+        writer.close()
+        async with httpx.AsyncClient(
+            transport=httpx.ASGITransport(app=bridge.pages), base_url=f"http://127.0.0.1:{config.pages.port}"
+        ) as page:
+            found: list[dict[str, str]] = (await page.get("/health/ready")).json()["notes"]
+        listening.cancel()
+        await asyncio.gather(listening, return_exceptions=True)
+        await bridge.close()
+        return found
+
+    said = "answers_on: a connection from 127.0.0.1 was turned away: it is not among the peers of this port"
+    assert {"destination": "records", "note": said} in asyncio.run(live())
 
 
 def test_a_sites_word_on_a_yes_stops_the_start(tmp_path: Path) -> None:

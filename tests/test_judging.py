@@ -22,6 +22,7 @@ from bridge.judging import BLOCK, LONG_BYTES, Ids
 from bridge.lifecycle.states import StopEnd
 from bridge.model import Actor, DeliveryState, Format, Message, Purpose
 from bridge.plan_book import PlanBook
+from bridge.queue.leases import Free
 from bridge.queue.offers import Offer
 from bridge.store.api import Store
 from bridge.store.commands import CloseStop, Command, KeepCapture, RecordOutcome
@@ -274,7 +275,7 @@ def test_judging_ends_where_the_analyzer_is_anothers(store: SqliteStore) -> None
     """The lease is lost between two strips: what is recorded stands, the rest is the other's."""
     capture_id = store.submit(kept(strip(1), strip(2))).result()
 
-    class Losing:
+    class Losing(Free):
         left = 1
 
         def fence(self) -> None:

@@ -13,14 +13,17 @@ import pytest
 
 from bridge import clock, service
 from bridge.errors import LeaseLost, StoreFailed, StoreFull
+from bridge.judging import Ids, Judging
 from bridge.lifecycle.sharing import EVERY_ROLE, Role
-from bridge.model import Message
+from bridge.model import Message, Needs
 from bridge.queue.leases import Leases, Process
 from bridge.service import Runs, Service
 from bridge.store.api import Store
 from bridge.store.commands import RecordOutcome
 from bridge.store.sqlite import SqliteStore
-from tests.judging_for_tests import Refusing, judging, kept, now, outcomes, strip
+from tests.bench.containers_for_tests import with_containers
+from tests.judging_for_tests import Refusing, book, judging, kept, now, outcomes, strip
+from tests.store.lot_contract import Bench
 
 BOUND_S = 20.0  # far longer than any of this takes
 
@@ -110,6 +113,22 @@ def test_a_loop_that_falls_over_is_shown_rests_and_runs_again(store: SqliteStore
         await stopped(running)
 
     asyncio.run(live())
+
+
+def test_news_of_containers_is_heard_before_the_next_strip(store: SqliteStore) -> None:
+    """What judging keeps of them is read anew: after the news itself, and where anything may have been missed; not after other news."""
+    shelved = Judging(store, with_containers(), book(), Ids(store), now, profiles={})
+    subject = Service(store=store, judging=shelved, sources={}, queues={}, leases=leases(store))
+    needs = Needs(
+        analyzer="brook-1", mode="", number="1", record_digest="d", patient_id="", strip_type="plover-12", strip_lot="L1"
+    )
+    told = []
+    for number, name in enumerate(("containers", "", "analyzer:brook-1"), start=1):
+        shelved.shelf.containers(needs)
+        Bench(store).opens(opened=number)
+        subject._hear(name)
+        told.append(len(shelved.shelf.containers(needs) or ()))
+    assert told == [1, 2, 2]
 
 
 def test_a_watch_that_falls_over_looks_again(store: SqliteStore, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -7,7 +7,7 @@ from datetime import UTC, date, datetime, timedelta
 
 from bridge.bench.series import Evidence, series_of
 from bridge.bench.shift import Read
-from bridge.check import controls, copies, evidence, flagging, patient, record, shift, timing
+from bridge.check import containers, controls, copies, evidence, flagging, patient, record, shift, timing
 from bridge.check.copies import Claim, Original
 from bridge.check.rulebook import in_order
 from bridge.check.understanding import (
@@ -113,10 +113,22 @@ def check(reading: Reading, facts: Facts, tables: Tables, *, arrived_at: datetim
         if checked is not None and facts.run is not None:
             read = Read(printed_at=understood.when.at, arrived_at=arrived_at)
             findings += shift.run_unbroken(checked.key, read, facts.run, facts.series, tables.policy)
+        if facts.containers is not None:
+            findings += containers.container_right(facts.containers, tables.containers, _asked(understood, moment))
     accepted = facts.decisions.accepted_rules
     passed = in_order(tuple([_passed_over(each, accepted) for each in findings])) if findings else ()
     may_go_by = None if understood.is_doubtful else assessment  # of a doubtful strip the rules went by less than coding may know
     return _verdict(checked=checked, findings=passed, assessment=may_go_by)
+
+
+def _asked(understood: Understood, moment: Moment) -> containers.Asked:
+    reading = understood.reading
+    return containers.Asked(
+        analyzer=reading.analyzer,
+        strip_type=understood.strip_type.name if understood.strip_type else "",
+        strip_lot=reading.strip_lot.text if reading.strip_lot else "",
+        read_at=_utc(understood.when.at) or moment.arrived_at,
+    )
 
 
 def _has_no_key(understood: Understood) -> bool:

@@ -180,6 +180,42 @@ _ALL: tuple[Rule, ...] = (
         releasable=True,
     ),
     Rule(
+        rule="container.unknown",
+        concern=Concern.CONTROLS,
+        severity=_HOLD,
+        remedy=(
+            "Enter the container on the page Lots, as its label says: then this strip is judged again by itself. If the analyzer has "
+            "another lot than the container, put that right and run a new strip."
+        ),
+        releasable=True,
+    ),
+    Rule(
+        rule="container.expired",
+        concern=Concern.CONTROLS,
+        severity=_HOLD,
+        remedy=(
+            "Discard this strip and run the specimen with a new container. If the last day was typed wrong, take the container out of use as "
+            "a mistake, enter it anew, and read this strip again."
+        ),
+    ),
+    Rule(
+        rule="container.open_too_long",
+        concern=Concern.CONTROLS,
+        severity=_HOLD,
+        remedy="Open a new container and run the specimen again. Release this strip only if its result is sound all the same.",
+        releasable=True,
+    ),
+    Rule(
+        rule="container.new_lot",
+        concern=Concern.CONTROLS,
+        severity=_HOLD,
+        remedy=(
+            "Compare the new lot with the one in use by your procedure, and accept it on the page Lots: then this strip is judged again by "
+            "itself. If it cannot be accepted, run the specimen with the lot in use."
+        ),
+        releasable=True,
+    ),
+    Rule(
         rule="time.missing",
         concern=Concern.TIME,
         severity=_HOLD,

@@ -20,6 +20,7 @@ from bridge.render.oracles import oracle_faults
 from bridge.settings.security import is_loopback, keeps_secrets
 from bridge.site import answer_faults, example_terms, grade_faults, live_ones, tables_for, terms_of
 from bridge.specification import specify
+from bridge.tables.containers import container_doubts
 from bridge.tables.controls import control_doubts
 from bridge.tables.types import DestinationTerms, Tables
 
@@ -85,6 +86,7 @@ def _verdict(wrong: int, warnings: int) -> str:
 def _warnings(config: settings.Settings, tables: Tables, *, signing: bool, ask: bool) -> Iterator[str]:
     yield from _unset(config, tables)
     yield from map(str, control_doubts(tables.controls, _strip_types(config, tables)))
+    yield from map(str, container_doubts(tables.containers, _strip_types(config, tables)))
     yield from _way_warnings(config, ask=ask)
     if not signing:
         yield from unsigned(config, tables)

@@ -8,7 +8,7 @@ import signal
 from collections.abc import Sequence
 from pathlib import Path
 
-from bridge import settings
+from bridge import event_loop, settings
 from bridge.app import assemble, run_until
 from bridge.errors import SettingsError
 from bridge.lifecycle.sharing import EVERY_ROLE, Role
@@ -23,7 +23,7 @@ def serve(config_path: Path, only: Sequence[Role] = ()) -> int:
     config = settings.read_settings(config_path)
     configure_logging(config.log)
     try:
-        return asyncio.run(_serve(config, frozenset(only) or EVERY_ROLE))
+        return event_loop.run(_serve(config, frozenset(only) or EVERY_ROLE))
     except SettingsError as error:
         raise settings.placed(error, config_path) from error
 

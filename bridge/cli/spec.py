@@ -145,7 +145,8 @@ def _answers_on(destination: settings.MllpDestination) -> tuple[Fact, ...]:
         return ()
     how = "without TLS" if on.tls is None else f"by TLS {on.tls.minimum} or newer"
     proof = ", and the receiver shows a certificate of its own" if on.tls and on.tls.ca else ""
-    says = f"{on.host}:{on.port}, MLLP over TCP {how}{proof}"
+    callers = f"; only {', '.join(on.peers)} may connect" if on.peers else ""
+    says = f"{on.host}:{on.port}, MLLP over TCP {how}{proof}{callers}"
     return (Fact(name="answers on a connection of the receiver's own", says=says),)
 
 

@@ -9,6 +9,7 @@ from datetime import datetime
 
 import structlog
 
+from bridge.credentials.peers import CROWDED, STRANGER, Peers
 from bridge.credentials.tls import listening_context
 from bridge.deliver.terms import asked_of, site_answers_of
 from bridge.errors import SettingsError, StoreError
@@ -83,7 +84,8 @@ class LateAnswers:
 class AnswerListener:
     """Listens for one receiver's answers. ``address`` is where, once ``opened`` is set. Runs until cancelled."""
 
-    def __init__(self, destination: str, settings: AnswersOn, late: LateAnswers) -> None:
+    def __init__(self, destination: str, settings: AnswersOn, late: LateAnswers, *, now: Callable[[], datetime]) -> None:
+        self.peers = Peers(f"answers of {destination}", settings.peers, now=now)
         self._destination = destination
         self._settings = settings
         self._late = late
@@ -127,8 +129,10 @@ class AnswerListener:
                 await asyncio.wait(list(self._guests), timeout=GRACE_S)
 
     async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        if len(self._guests) >= MOST_CONNECTIONS:
-            log.warning("answers.turned_away", destination=self._destination, connections=len(self._guests))
+        peer = str(writer.get_extra_info("peername", ("",))[0])
+        is_friend = self.peers.admits(peer)
+        if not is_friend or len(self._guests) >= MOST_CONNECTIONS:
+            self.peers.turn_away(peer, CROWDED if is_friend else STRANGER)
             writer.transport.abort()
             return
         task = asyncio.current_task()

@@ -39,6 +39,7 @@ REMEDIES = {
 }
 TARGETS = "pty, serial:DEVICE, tcp:HOST:PORT, mllp:HOST:PORT, listen:PORT, post:URL or folder:PATH"
 KEY = "PADPOST_SIMULATE_KEY"  # ours: the variable (or KEY_FILE) that holds the key of the source that is posted to
+MOST_PORT = 65_535  # RFC 9293 3.1: 16 bits
 GONE = "The far end of the line is gone."
 SILENCE_S = 0.3  # ours: the pause between two plain-stream captures, longer than a wire's own gaps
 
@@ -294,16 +295,24 @@ async def _wire(kind: str, where: str) -> Wire:
                     return FdWire(os.dup(device.fileno()))
             case "tcp" | "mllp":
                 host, _, port = where.rpartition(":")
-                return TcpWire(*await asyncio.open_connection(host, int(port)))
+                return TcpWire(*await asyncio.open_connection(host, _port(port)))
             case _:
-                return await _guest(int(where))
-    except (ValueError, OverflowError) as error:
+                return await _guest(_port(where))
+    except ValueError as error:
         raise SetupError(f"{where!r} names no port.", remedy="Write tcp:HOST:PORT, mllp:HOST:PORT or listen:PORT.") from error
     except EOFError as error:
         raise LineError("Nobody pressed Enter: simulate pty needs a terminal to wait at.") from error
     except OSError as error:
         cause = os.strerror(error.errno) if error.errno and error.errno > 0 else error
         raise LineError(f"{where or 'The pty'} cannot be opened: {cause}. {REMEDIES[kind]}") from error
+
+
+def _port(text: str) -> int:
+    """Give the port. Raises ValueError; uvloop would take the last 16 bits of a greater number."""
+    port = int(text)
+    if not 0 <= port <= MOST_PORT:
+        raise ValueError(text)
+    return port
 
 
 async def _guest(port: int) -> TcpWire:

@@ -14,7 +14,7 @@ from contextlib import suppress
 from datetime import date
 from pathlib import Path
 
-from bridge import clock, settings
+from bridge import clock, event_loop, settings
 from bridge.app import Padpost, assemble, run_until
 from bridge.bench.gaps import UsedNumber, gaps
 from bridge.demo import scenario
@@ -61,7 +61,7 @@ def run(*, once: bool, port: int, folder: Path | None) -> int:
     home.mkdir(parents=True, exist_ok=True)
     with (home / "log.jsonl").open("a", encoding="utf-8") as log:
         configure_logging("json", log)
-        return asyncio.run(_run(home, once=once, port=_free_port(port)))
+        return event_loop.run(_run(home, once=once, port=_free_port(port)))
 
 
 def _free_port(port: int) -> int:

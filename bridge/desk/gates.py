@@ -7,6 +7,7 @@ from datetime import datetime
 
 from bridge.bench.gate import BegunAnew, Cause, GateKey, Mended, RepeatExplained, Word
 from bridge.bench.look_back import LookBackRow, Verdict, decided
+from bridge.desk.containers import ContainerDesk
 from bridge.desk.lots import LotDesk
 from bridge.errors import RefusedAction
 from bridge.lifecycle.states import StopEnd
@@ -21,13 +22,14 @@ CONTROL_RULES = frozenset(
 
 
 class GateDesk:
-    """The actions on gates; ``lots`` are those on lots. Raises RefusedAction or Overtaken with a sentence for the technician."""
+    """The actions on gates; ``lots`` are those on lots of controls, ``containers`` on containers of strips. Raises RefusedAction or Overtaken with a sentence for the technician."""
 
     def __init__(self, store: Store, tables: Tables, now: Callable[[], datetime]) -> None:
         self._store = store
         self._policy = tables.controls.policy
         self._now = now
         self.lots = LotDesk(store, tables, now)
+        self.containers = ContainerDesk(store, tables, now)
 
     def explain_repeat(self, key: GateKey, *, reason: str, actor: Actor) -> None:
         """Say why a control that failed is, or was, run once more. What waits goes if the repeat has passed already."""

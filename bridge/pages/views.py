@@ -23,6 +23,7 @@ from bridge.pages.api import Act, Search, do
 from bridge.pages.control_lots import ControlLots
 from bridge.pages.controls import Controls
 from bridge.pages.guard import COOKIE, form_token, token_is_good
+from bridge.pages.lots import Lots
 from bridge.pages.numbers import Numbers, missing_words, question_words
 from bridge.pages.site import PagesSite
 from bridge.pages.today import fate_terms, standing_terms, today
@@ -82,6 +83,7 @@ class Views:
         self._control_lots = ControlLots(store, gates.lots, site.bench, self._page, self._require_token)
         self._controls = Controls(store, gates, site.bench, self._page, self._require_token, now)
         self._numbers = Numbers(store, desk, site, self._page, self._require_token, now)
+        self._lots = Lots(store, gates.containers, site, self._page, self._require_token, now)
         self._try_out = TryOut(site.bench, self._page, self._require_token, now)
         self._store = store
         self._desk = desk
@@ -107,6 +109,7 @@ class Views:
         self._control_lots.add_to(routes)
         self._controls.add_to(routes)
         self._numbers.add_to(routes)
+        self._lots.add_to(routes)
         self._try_out.add_to(routes)
         return routes
 
@@ -131,6 +134,7 @@ class Views:
             "today.html",
             {
                 "day": shown,
+                "containers": tuple(each for each in self._lots.board.in_use(now=self._now()) if each.asks_for_a_look),
                 "next_tries": self._site.next_tries(),
                 "ways_in": self._site.ways_in(),
                 "wall": wall,

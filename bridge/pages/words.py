@@ -137,6 +137,10 @@ FLAG_WORDS: dict[Flag, str] = {
 REASON_WORDS: dict[str, str] = {
     "controls.due": "controls are still to pass",
     "controls.failed": "controls failed",
+    "container.unknown": "the container of strips is not entered",
+    "container.expired": "the strips are past their last day",
+    "container.open_too_long": "the container was open for too long",
+    "container.new_lot": "nobody has accepted the lot of strips",
     "patient.missing": "no patient ID",
     "patient.denied": "patient ID is something else's number",
     "patient.malformed": "patient ID is not built as IDs are",

@@ -29,6 +29,7 @@ from bridge.queue.door import Door
 from bridge.queue.leases import FREE, Grip
 from bridge.queue.offers import Offer
 from bridge.queue.owed import Owed
+from bridge.queue.patience import Patience
 from bridge.queue.places import Places
 from bridge.queue.tries import At, Begun, Conflicts, Pace, asker, ended
 from bridge.queue.turns import Turns
@@ -112,6 +113,7 @@ class DestinationQueue:
         self._committed = Committed(store, name, pace, now)
         self._shut = ""
         self._door = Door(first=pace.first, longest=pace.longest)
+        self._patience = Patience()
         self._told: tuple[DestinationState, str] | None = None
         self._owed = Owed(store)
         self._clock: ClockWatch | None = None
@@ -211,6 +213,7 @@ class DestinationQueue:
         """
         self._faults.clear()
         self._may_wait = True
+        self._patience.begin()
         try:
             await self._owed.pay()
             await self._recover()
@@ -428,6 +431,7 @@ class DestinationQueue:
             if acknowledgement.code != Silence.KEPT_BACK:
                 self._watch_clock()
                 self._door.note(acknowledgement, now=self._now(), jitter=self._jitter())
+                self._grip.stand_back(self._patience.note(self._door, asyncio.get_running_loop().time()))
             await self._end(begun, acknowledgement)
             await self._note_state()
         except LeaseLost:

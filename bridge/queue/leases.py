@@ -32,6 +32,9 @@ class Grip(Protocol):
     def fence(self) -> Lease | None:
         """Give the lease to act under, None where none is needed. Raises LeaseLost where it is not held."""
 
+    def stand_back(self, steps: int) -> None:
+        """Leave the name to a process that stands back by fewer steps, where there is one; 0: it is served well here."""
+
 
 class Free:
     """The grip on what nobody else can work on."""
@@ -39,6 +42,9 @@ class Free:
     def fence(self) -> Lease | None:
         """Give none."""
         return None
+
+    def stand_back(self, steps: int) -> None:
+        """Stay: nobody else could."""
 
 
 FREE = Free()
@@ -71,6 +77,10 @@ class NamedGrip:
         if self._lease is None or self._leases.are_over():
             raise LeaseLost(f"{self.name} is not held by this process.")
         return self._lease
+
+    def stand_back(self, steps: int) -> None:
+        """Go on, but let a process have it that stands back by fewer steps."""
+        self._leases.stand_back(self.name, steps)
 
     async def hold(self, work: Callable[[], Awaitable[None]]) -> None:
         """Do ``work`` whenever the lease is held, anew each time; it is cancelled where the lease is to be given back or is lost.
@@ -170,6 +180,7 @@ class Leases:
         self._ends_at: float | None = None
         self._wishes: set[str] = set()
         self._wound_up: set[str] = set()
+        self._steps_back: dict[str, int] = {}
         self._passing: tuple[frozenset[str], Future[Any]] | None = None
         self._grips: dict[str, NamedGrip] = {}
         self._woken = asyncio.Event()
@@ -196,6 +207,15 @@ class Leases:
         """Wish for a name, or for every name of a kind."""
         if name not in self._wishes:
             self._wishes.add(name)
+            self._woken.set()
+
+    def stand_back(self, name: str, steps: int) -> None:
+        """Stand back from a name by ``steps``, of which the other processes hear at once."""
+        if self._steps_back.get(name, 0) == steps:
+            return
+        self._steps_back[name] = steps
+        if self._length_s is not None:
+            log.info("lease.stands_back", name=name, steps=steps)
             self._woken.set()
 
     def on_found(self, found: Callable[[str], None]) -> None:
@@ -245,6 +265,7 @@ class Leases:
             wound_up=wound_up,
             length_s=self._length_s,
             at=self._now(),
+            steps_back=dict(self._steps_back),
         )
 
     def _pass_back(self) -> None:

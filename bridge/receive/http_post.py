@@ -20,11 +20,11 @@ from fastapi.security import HTTPAuthorizationCredentials, HTTPBearer
 from pydantic import BaseModel
 from starlette.requests import ClientDisconnect
 
+from bridge.credentials.peers import STRANGER, Peers
 from bridge.errors import StoreError
 from bridge.model import Capture, DeliveryState, Way
 from bridge.read.json_reading import posted_fault
 from bridge.receive import Keep, Now
-from bridge.receive.peers import STRANGER, Peers
 from bridge.settings import HttpSource
 from bridge.store.rows import CaptureState, DeliveryRow
 from bridge.tables.documents import ReadingsDocument

@@ -11,10 +11,10 @@ from dataclasses import dataclass
 
 import structlog
 
+from bridge.credentials.peers import Peers
 from bridge.errors import LineError, StoreError
 from bridge.model import Capture, Way
 from bridge.receive import Keep, NoteRefused, Now
-from bridge.receive.peers import Peers
 from bridge.receive.tcp import Listener, TcpStream, for_ever
 from bridge.receive.verdict import is_turned_down, judged
 from bridge.settings import MllpSource

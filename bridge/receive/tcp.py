@@ -10,12 +10,12 @@ from typing import Protocol, cast
 
 import structlog
 
+from bridge.credentials.peers import CROWDED, STRANGER, Peers
 from bridge.errors import LineError
 from bridge.model import Way
 from bridge.receive import Keep, Now
 from bridge.receive.inbox import Inbox
 from bridge.receive.line import Line
-from bridge.receive.peers import CROWDED, STRANGER, Peers
 from bridge.settings import TcpSource
 
 log = structlog.get_logger()

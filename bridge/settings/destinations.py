@@ -12,7 +12,7 @@ from pydantic import Field, ValidationInfo, field_validator, model_validator
 
 from bridge.model import Grade
 from bridge.settings.security import Basic, OAuth, Signing, Tls, has_no_fragment, holds_nobody, is_a_base, is_https, keeps_secrets
-from bridge.settings.shapes import Name, Secret, Shape, Zone
+from bridge.settings.shapes import Name, Network, Secret, Shape, Zone
 
 
 class Retry(Shape):
@@ -212,11 +212,13 @@ class SiteAnswer(Shape):
 class AnswersOn(Shape):
     """Where we listen for answers that the receiver sends on a connection of its own (enhanced mode).
 
-    With ``tls`` (its certificate and key) the line is encrypted; with ``tls.ca`` too only a receiver that proves who it is is let in.
+    ``peers`` are the addresses or networks that may connect; empty for everybody. With ``tls`` (its certificate and key) the line is
+    encrypted; with ``tls.ca`` too only a receiver that proves who it is is let in.
     """
 
     host: str = "127.0.0.1"
     port: int = Field(ge=0, le=65535)
+    peers: tuple[Network, ...] = ()
     tls: Tls | None = None
 
     @model_validator(mode="after")

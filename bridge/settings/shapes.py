@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import os
+from ipaddress import ip_network
 from pathlib import Path
 from typing import Annotated
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field
 
 from bridge.errors import SettingsError
 
@@ -23,6 +24,18 @@ def _zone(name: object) -> ZoneInfo:
 
 Zone = Annotated[ZoneInfo, BeforeValidator(_zone)]
 Name = Annotated[str, Field(pattern=r"^[a-z][a-z0-9-]{0,39}$")]
+
+
+def _network(text: str) -> str:
+    try:
+        return str(ip_network(text))
+    except ValueError as error:
+        raise ValueError(
+            f"{text!r} is no address and no network: write 192.0.2.7, or 192.0.2.0/24 with nothing behind the mask"
+        ) from error
+
+
+Network = Annotated[str, AfterValidator(_network)]
 
 QUIET = "quiet"  # the type of an error whose value must not be repeated in its sentence
 

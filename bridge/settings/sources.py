@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from ipaddress import ip_network
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import AfterValidator, Field, field_validator, model_validator
+from pydantic import Field, field_validator, model_validator
 
 from bridge.settings.security import Tls
-from bridge.settings.shapes import Name, Secret, Shape
+from bridge.settings.shapes import Name, Network, Secret, Shape
 
 
 class SourceShape(Shape):
@@ -24,18 +23,6 @@ class SourceShape(Shape):
     profile: Name
     processing_id: Literal["P", "T", "D"] = "P"
     longest_capture_bytes: int = Field(default=4_000_000, ge=1_000)
-
-
-def _network(text: str) -> str:
-    try:
-        return str(ip_network(text))
-    except ValueError as error:
-        raise ValueError(
-            f"{text!r} is no address and no network: write 192.0.2.7, or 192.0.2.0/24 with nothing behind the mask"
-        ) from error
-
-
-Network = Annotated[str, AfterValidator(_network)]
 
 
 class FolderSource(SourceShape):

@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from bridge.lifecycle.answers import DOOR, ENHANCED, FOLDER, HOOK, HTTP, LONGEST_RETRY_AFTER_S, MLLP, SILENCE, Asked, Row
+from bridge.model import Severity
 from bridge.specification.messages import Shown, sizes, strip_types
 from bridge.specification.parties import NO_SOURCE, agreed
 from bridge.specification.steps import step_records
 from bridge.specification.types import AnswerRow, AnswerTable, Block, Door, Fact, Facts, Part, Record, RecordRow, Subject, Words
+from bridge.tables.container_table import ContainerPolicy
 from bridge.tables.control_table import GatePolicy, ShutDoes
 
 
@@ -28,7 +30,8 @@ def controls(subject: Subject) -> Block:
         "take one message at a time of each analyzer in its order. Proficiency and training strips are not sent. "
     )
     kept = "Controls are kept and shown by Padpost, never sent: the receiver gets nothing of them. "
-    words = Words(text=(sent if subject.terms.non_patient else kept) + _gate_words(subject.tables.controls.policy))
+    judged = _gate_words(subject.tables.controls.policy) + _container_words(subject.tables.containers.policy)
+    words = Words(text=(sent if subject.terms.non_patient else kept) + judged)
     pair = ("what was agreed on controls", "agreement.controls", subject.agreement.controls)
     return _agreed_block("H", "Quality control", (words,), (pair,))
 
@@ -47,6 +50,22 @@ def _gate_words(policy: GatePolicy | None) -> str:
         f"failed, patients' results of that analyzer, strip type and strip lot {does}. One that a named person lets go all the same bears a comment that says so. "
         "What was sent before a control failed is looked at again by the laboratory, and put right by its procedure."
     )
+
+
+def _container_words(policy: ContainerPolicy | None) -> str:
+    """Say what becomes of results whose strips may be bad, before these are sent."""
+    if policy is None:
+        return ""
+    asked = (
+        ("from a container that nobody entered", policy.unknown),
+        ("past their last day", policy.expired),
+        ("from a container that was open for too long", policy.open_too_long),
+        ("of a lot that nobody has accepted yet", policy.new_lot),
+    )
+    held = [what for what, severity in asked if severity is Severity.HOLD]
+    if not held:
+        return " Strips from unknown or old containers are noted at Padpost, and their results sent."
+    return f" Results of strips {', or '.join(held)} are held for a person."
 
 
 def statuses(subject: Subject) -> Block:

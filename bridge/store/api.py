@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from concurrent.futures import Future
 from datetime import date, datetime, timedelta
 from typing import Any, Protocol
@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 from bridge.bench.answered import GapAnswer
 from bridge.bench.gaps import Gap, NumberRun
 from bridge.bench.gate import GateKey, Seat
+from bridge.bench.lots import LotReading, LotUse
 from bridge.lifecycle.states import StopGroup
 from bridge.model import CodedResult, DeliveryState, Needs, Priority, RunFacts, RunState, SeenStrips, SeriesState
 from bridge.store import rows
@@ -44,7 +45,7 @@ class Store(Protocol):
         """Do ``command`` in one durable transaction; the future gives its result once committed.
 
         The future raises StoreFull, StoreAway, StoreUnsure (it may be kept or not: look at the store), StoreFailed, or
-        Overtaken (CloseStop, RecordOutcome, BearMessage, WithholdDelivery, SayOfGate, EndWaiting, DecideLookBack, SignLot, CloseLot, AnswerGap, ConfirmRun), or LeaseLost (commands that carry a lease).
+        Overtaken (CloseStop, RecordOutcome, BearMessage, WithholdDelivery, SayOfGate, EndWaiting, DecideLookBack, SignLot, CloseLot, CloseContainer, AcceptLot, WithdrawLot, AnswerGap, ConfirmRun), or LeaseLost (commands that carry a lease).
         """
 
     def listen(self, heard: Callable[[str], None]) -> None:
@@ -102,6 +103,9 @@ class Store(Protocol):
 
     def control_lots(self) -> tuple[rows.LotShown, ...]:
         """Give the lots of control material that people entered and that are in use, oldest first."""
+
+    def containers(self) -> tuple[rows.ContainerRow, ...]:
+        """Give every container of strips that was ever entered, in the order of opening."""
 
     # --- telling a sender
 
@@ -246,6 +250,18 @@ class Store(Protocol):
 
     def look_backs(self, *, is_open: bool, limit: int = 500) -> tuple[rows.LookBackShown, ...]:
         """Give results that left before a control failed, as they were read: those that nobody has decided about, or the others."""
+
+    def accepted_lot(self, strip_type: str, strip_lot: str) -> rows.AcceptedLot | None:
+        """Give who accepted a lot of strips; None where nobody did, or it was taken back."""
+
+    def lot_uses(self, strip_type: str, strip_lot: str) -> tuple[LotUse, ...]:
+        """Give every strip of a lot as it stands, oldest first, and where the newest version of its result went."""
+
+    def patient_readings(self, strip_type: str, strip_lot: str, *, since: datetime) -> Iterator[LotReading]:
+        """Give what patients' strips of a lot showed that arrived since then, oldest first; copies and what was discarded or purged left out."""
+
+    def compared_readings(self, strip_type: str, strip_lot: str) -> Iterator[LotReading]:
+        """Give what strips of a lot showed that were read for no patient, oldest first; what was stopped, or purged, left out."""
 
     # --- purging
 

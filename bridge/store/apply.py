@@ -13,6 +13,7 @@ from bridge.lifecycle.states import DeliveryEvent, DestinationState, StopGroup, 
 from bridge.model import SERVICE, DeliveryState, Way
 from bridge.store import commands as c
 from bridge.store.apply_answers import end_attempt, end_wait, note_answer
+from bridge.store.apply_container import accept_lot, close_container, open_container, withdraw_lot
 from bridge.store.apply_desk import close_stop
 from bridge.store.apply_gate import decide_look_back, end_waiting, judge_waiting, say_of_gate
 from bridge.store.apply_lease import check_lease, hold_leases, leave_leases
@@ -267,6 +268,10 @@ _APPLY: Mapping[type, Callable[[Db, Any], Any]] = {
     c.AnswerGap: answer_gap,
     c.SignDay: sign_day,
     c.ConfirmRun: confirm_run,
+    c.OpenContainer: open_container,
+    c.CloseContainer: close_container,
+    c.AcceptLot: accept_lot,
+    c.WithdrawLot: withdraw_lot,
     c.KeepTables: keep_tables,
     c.KeepPlanCheck: keep_plan_check,
     c.ReserveNumbers: reserve_numbers,

@@ -143,7 +143,7 @@ def _free(db: Db, key: GateKey) -> None:
 
 
 def judge_again(db: Db, analyzer: str, capture_id: int, index: int, because: str) -> None:
-    """Put one strip to judging again, unless it is underway."""
+    """Put one strip to judging, unless it is on its way there."""
     if _is_underway(db, analyzer, capture_id, index):
         return
     db.execute(

@@ -40,7 +40,7 @@ def hold_leases(db: Db, command: c.HoldLeases) -> c.HeldLeases:
     db.execute(
         "INSERT INTO processes (owner, roles, host, pid, wishes, seen_until) VALUES (?,?,?,?,?,?)"
         " ON CONFLICT (owner) DO UPDATE SET wishes = excluded.wishes, seen_until = excluded.seen_until",
-        (command.owner, ",".join(sorted(command.roles)), command.host, command.pid, json_text(sorted(command.wishes)), ends_at),
+        (command.owner, ",".join(sorted(command.roles)), command.host, command.pid, _wishes_text(command), ends_at),
     )
     for name in sorted(command.wound_up):
         _pass(db, name, command.owner, NOBODY)
@@ -79,14 +79,26 @@ def _pass(db: Db, name: str, owner: str, following: str) -> None:
     db.execute("UPDATE leases SET owner = ?, token = token + 1 WHERE name = ? AND owner = ?", (following, name, owner))
 
 
+def _wishes_text(command: c.HoldLeases) -> str:
+    """Give the wishes as they are stored: by name, how far the process stands back from each."""
+    return json_text({name: command.steps_back.get(name, 0) for name in sorted(command.wishes)})
+
+
+def _wished(text: str) -> Mapping[str, int]:
+    """Read what ``_wishes_text`` gives; or the mere list of names of a process of an earlier version, which never stands back."""
+    found = json.loads(text)
+    return found if isinstance(found, dict) else dict.fromkeys(found, 0)
+
+
 def _shared_out(db: Db, command: c.HoldLeases, now: datetime) -> c.HeldLeases:
     processes = db.execute("SELECT owner, wishes, seen_until FROM processes").fetchall()
-    wishes: Mapping[str, frozenset[str]] = {owner: frozenset(json.loads(wished)) for owner, wished, _ in processes}
+    steps_back = {owner: _wished(text) for owner, text, _ in processes}
+    wishes = {owner: frozenset(wished) for owner, wished in steps_back.items()}
     owners: dict[str, str] = dict(db.execute("SELECT name, owner FROM leases").fetchall())
     for name in sorted(name for name in command.wishes - owners.keys() if not is_every(name)):
         db.execute("INSERT INTO leases (name, owner, token) VALUES (?,?,0)", (name, NOBODY))
         owners[name] = NOBODY
-    share = share_out(command.owner, wishes, owners)
+    share = share_out(command.owner, wishes, owners, steps_back)
     for name in share.take:
         _pass(db, name, NOBODY, command.owner)
     held = db.execute("SELECT name, token FROM leases WHERE owner = ? ORDER BY name", (command.owner,)).fetchall()

@@ -6,10 +6,12 @@ future of ``Store.submit`` gives once the commit is durable.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from datetime import date, datetime
 
 from bridge.bench.answered import GapAnswer
+from bridge.bench.containers import ContainerEnd
 from bridge.bench.gate import ControlRead, GateKey, PatientRead, Seat, Word
 from bridge.bench.look_back import Verdict
 from bridge.lifecycle.states import DestinationState, StopEnd
@@ -32,8 +34,9 @@ class Lease:
 class HoldLeases:
     """One heartbeat: stay alive, free what dead processes held, take a fair share of what is free. Gives HeldLeases.
 
-    ``wishes`` are names, or all of a kind (``lifecycle.sharing.every``). ``wound_up`` are names to give back, on which this process
-    works no more. ``length_s`` None: the store is this process's alone; leases of others are void and its own do not run out.
+    ``wishes`` are names, or all of a kind (``lifecycle.sharing.every``); ``steps_back`` by name how far this process stands back from
+    some of them (``lifecycle.sharing.StepsBack``). ``wound_up`` are names to give back, on which this process works no more.
+    ``length_s`` None: the store is this process's alone; leases of others are void and its own do not run out.
     ``at`` is the time where the database has no clock of its own.
     """
 
@@ -45,6 +48,7 @@ class HoldLeases:
     wound_up: frozenset[str]
     length_s: float | None
     at: datetime
+    steps_back: Mapping[str, int] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -434,6 +438,61 @@ class CloseLot:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class OpenContainer:
+    """Keep that a container of strips was opened at an analyzer. Gives its id (int).
+
+    Controls come due again there by ``policy`` (None: the site has no gate), unless every level has passed on strips read since
+    ``opened_at``. What is held for nothing but an unknown container of this lot is put to judging again.
+    Raises RefusedAction where the lot has another last day already.
+    """
+
+    analyzer: str
+    strip_type: str
+    strip_lot: str
+    expires: date
+    opened_at: datetime
+    policy: GatePolicy | None
+    actor: Actor
+    at: datetime
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class CloseContainer:
+    """Take a container out of use. Gives None; raises Overtaken where it is out already."""
+
+    container_id: int
+    how: ContainerEnd
+    actor: Actor
+    reason: str
+    at: datetime
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class AcceptLot:
+    """Keep that a person accepts a lot of strips, and why. Gives None; raises Overtaken where it is accepted already.
+
+    What is held for nothing but its new lot is put to judging again.
+    """
+
+    strip_type: str
+    strip_lot: str
+    actor: Actor
+    reason: str
+    at: datetime
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class WithdrawLot:
+    """Take back that a lot is accepted. Gives None; raises Overtaken where it is not. What was sent stays sent."""
+
+    strip_type: str
+    strip_lot: str
+    actor: Actor
+    reason: str
+    at: datetime
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class AnswerGap:
     """Keep what a person says of missing numbers. Gives None; raises Overtaken where any of them is accounted for, or the same was said."""
 
@@ -560,6 +619,10 @@ Command = (
     | AnswerGap
     | SignDay
     | ConfirmRun
+    | OpenContainer
+    | CloseContainer
+    | AcceptLot
+    | WithdrawLot
     | KeepTables
     | KeepPlanCheck
     | ReserveNumbers

@@ -25,6 +25,7 @@ from bridge.model import SERVICE, Actor, Answer, Decisions, DeliveryState, Prior
 from bridge.store import commands as c
 from bridge.store.memory_gate import close_lot, decide_look_back, end_waiting, enter_lot, judge_waiting, say_of_gate, sign_lot
 from bridge.store.memory_lease import check_lease, hold_leases, leave_leases, recover_deliveries
+from bridge.store.memory_lots import accept_lot, close_container, open_container, withdraw_lot
 from bridge.store.memory_numbers import answer_gap, confirm_run, sign_day
 from bridge.store.memory_outcome import record_outcome, set_unreadable_aside
 from bridge.store.memory_rows import Decided, Door, Sent, State, Tried, next_id
@@ -463,6 +464,10 @@ _APPLY: Mapping[type, Callable[[State, Any], Any]] = {
     c.AnswerGap: answer_gap,
     c.SignDay: sign_day,
     c.ConfirmRun: confirm_run,
+    c.OpenContainer: open_container,
+    c.CloseContainer: close_container,
+    c.AcceptLot: accept_lot,
+    c.WithdrawLot: withdraw_lot,
     c.KeepTables: keep_tables,
     c.KeepPlanCheck: keep_plan_check,
     c.ReserveNumbers: reserve_numbers,

@@ -105,7 +105,7 @@ def _is_underway(state: State, capture_id: int, index: int) -> bool:
 
 
 def judge_again(state: State, capture_id: int, index: int, because: str) -> None:
-    """Put one strip to judging again, unless it is underway."""
+    """Put one strip to judging, unless it is on its way there."""
     if _is_underway(state, capture_id, index):
         return
     kept, intake_id = state.captures[capture_id], next_id(state.intake)

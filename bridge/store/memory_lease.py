@@ -34,7 +34,7 @@ def hold_leases(state: State, command: c.HoldLeases) -> c.HeldLeases:
     for owner, alive in list(state.processes.items()):  # a clock that was set back must not keep a dead process alive
         if until is not None and alive.seen_until is not None and alive.seen_until > until:
             state.processes[owner] = replace(alive, seen_until=until)
-    state.processes[me] = Alive(wishes=command.wishes, seen_until=until)
+    state.processes[me] = Alive(wishes=command.wishes, seen_until=until, steps_back=command.steps_back)
     for name in command.wound_up:
         if state.leases.get(name, (NOBODY, 0))[0] == me:
             _pass(state, name, NOBODY)
@@ -45,6 +45,7 @@ def hold_leases(state: State, command: c.HoldLeases) -> c.HeldLeases:
         me,
         {owner: alive.wishes for owner, alive in state.processes.items()},
         {name: owner for name, (owner, _) in state.leases.items()},
+        {owner: alive.steps_back for owner, alive in state.processes.items()},
     )
     for name in share.take:
         _pass(state, name, me)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
@@ -12,8 +13,10 @@ from bridge.bench.look_back import Verdict
 from bridge.lifecycle.states import OPEN_DELIVERY, DestinationState
 from bridge.model import Actor, CodedResult, Decisions, DeliveryState, Message, Priority, SeriesState, StripContent
 from bridge.store.rows import (
+    AcceptedLot,
     AttemptRow,
     CaptureRow,
+    ContainerRow,
     DaySignature,
     DeliveryRow,
     EventRow,
@@ -111,10 +114,11 @@ class Door:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Alive:
-    """A process that shares the store: what it wishes to work on, and until when it counts as alive (None: for ever)."""
+    """A process that shares the store: what it wishes to work on, until when it counts as alive (None: for ever), how far it stands back."""
 
     wishes: frozenset[str]
     seen_until: datetime | None
+    steps_back: Mapping[str, int]
 
 
 @dataclass(kw_only=True)
@@ -148,6 +152,8 @@ class State:
     gap_answers: list[GapAnswer] = field(default_factory=list)
     shifts: dict[int, Shift] = field(default_factory=dict)
     signed: list[DaySignature] = field(default_factory=list)
+    containers: dict[int, ContainerRow] = field(default_factory=dict)
+    accepted_lots: dict[tuple[str, str], AcceptedLot] = field(default_factory=dict)  # by strip type and lot
     leases: dict[str, tuple[str, int]] = field(default_factory=dict)  # name -> owner, token
     processes: dict[str, Alive] = field(default_factory=dict)
 

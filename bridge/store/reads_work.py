@@ -151,20 +151,20 @@ class WorkReads:
         ways: list[_Way] = [(numbered, keys), (SAME_RECORD, of_record(needs.analyzer, needs.record_digest))]
         if needs.patient_id:
             ways.append(_of_patient(needs, now, window))
-        if not self._is_any_seen(ways, apart_from):
+        found = self._which_are_seen(ways, apart_from)
+        if not any(found):
             return _NOTHING_SEEN
-        return self._all_seen(ways, apart_from)
-
-    def _is_any_seen(self, ways: Sequence[_Way], apart_from: tuple[int, int]) -> bool:
-        """Ask all at once whether there is any: of most strips there is none."""
-        found = " OR ".join(f"EXISTS (SELECT 1 FROM strips s WHERE {where} AND {_COUNTS})" for where, _ in ways)
-        values = [value for _, keys in ways for value in (*keys, *apart_from)]
-        return bool(self._db().execute(f"SELECT {found}", values).fetchone()[0])
-
-    @one_snapshot
-    def _all_seen(self, ways: Sequence[_Way], apart_from: tuple[int, int]) -> SeenStrips:
-        same_number, same_record, *same_patient = [self._seen(where, values, apart_from) for where, values in ways]
+        same_number, same_record, *same_patient = [
+            self._seen(where, values, apart_from) if is_any else () for is_any, (where, values) in zip(found, ways, strict=True)
+        ]
         return SeenStrips(same_number=same_number, same_record=same_record, same_patient=same_patient[0] if same_patient else ())
+
+    def _which_are_seen(self, ways: Sequence[_Way], apart_from: tuple[int, int]) -> Sequence[object]:
+        """Ask for all ways at once whether there is any strip: of most there is none, or only of the patient."""
+        found = ", ".join(f"EXISTS (SELECT 1 FROM strips s WHERE {where} AND {_COUNTS})" for where, _ in ways)
+        values = [value for _, keys in ways for value in (*keys, *apart_from)]
+        row: Sequence[object] = self._db().execute(f"SELECT {found}", values).fetchone()
+        return row
 
     def _seen(self, where: str, values: Sequence[object], apart_from: tuple[int, int]) -> tuple[SeenStrip, ...]:
         rows = self._db().execute(

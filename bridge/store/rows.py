@@ -5,11 +5,24 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import date, datetime
 
+from bridge.bench.containers import ContainerEnd
 from bridge.bench.gaps import NumberRun
 from bridge.bench.gate import Gate, GateKey, Seat
 from bridge.bench.look_back import Verdict
 from bridge.lifecycle.states import DestinationState, StopGroup, StopState
-from bridge.model import Capture, CodedResult, Decisions, DeliveryState, GateState, Message, Place, Priority, PriorResult, Purpose
+from bridge.model import (
+    Capture,
+    CodedResult,
+    Container,
+    Decisions,
+    DeliveryState,
+    GateState,
+    Message,
+    Place,
+    Priority,
+    PriorResult,
+    Purpose,
+)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -427,3 +440,33 @@ class DaySignature:
     verified: str
     at: datetime
     remark: str
+
+
+# --- containers and lots of strips
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ContainerRow:
+    """A container as it was entered for an analyzer. ``closed_how`` None and ``closed_by`` "" while it is in use."""
+
+    analyzer: str
+    strip_type: str
+    container: Container
+    entered_by: str
+    entered_at: datetime
+    closed_by: str
+    closed_how: ContainerEnd | None
+
+    @property
+    def is_mistake(self) -> bool:
+        """Say whether it was entered by mistake, and counts for nothing."""
+        return self.closed_how is ContainerEnd.MISTAKE
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class AcceptedLot:
+    """Who accepted a lot of strips, when, and what for."""
+
+    accepted_by: str
+    accepted_at: datetime
+    reason: str

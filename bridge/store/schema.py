@@ -438,6 +438,38 @@ shifts = Table(
     _part("shifts_open", "id", where="confirmed_at IS NULL"),
 )
 
+# closed_at NULL: in use; closed_how: a bench.containers.ContainerEnd, "" while it is in use
+containers = Table(
+    "containers",
+    metadata,
+    _id(),
+    Column("analyzer", Text, nullable=False),
+    Column("strip_type", Text, nullable=False),
+    Column("strip_lot", Text, nullable=False),
+    Column("expires", Text, nullable=False),
+    Column("opened_at", Text, nullable=False),
+    Column("entered_by", Text, nullable=False),
+    Column("entered_at", Text, nullable=False),
+    Column("closed_by", Text, nullable=False),
+    Column("closed_at", Text),
+    Column("closed_how", Text, nullable=False),
+)
+
+# withdrawn_at NULL: the lot is accepted
+accepted_lots = Table(
+    "accepted_lots",
+    metadata,
+    _id(),
+    Column("strip_type", Text, nullable=False),
+    Column("strip_lot", Text, nullable=False),
+    Column("accepted_by", Text, nullable=False),
+    Column("accepted_at", Text, nullable=False),
+    Column("reason", Text, nullable=False),
+    Column("withdrawn_by", Text, nullable=False),
+    Column("withdrawn_at", Text),
+    _part("accepted_lots_standing", "strip_type", "strip_lot", where="withdrawn_at IS NULL", unique=True),
+)
+
 refused_files = Table(
     "refused_files",
     metadata,

@@ -21,6 +21,7 @@ from bridge.store.lock import ProcessLock, network_mount
 from bridge.store.mark import Mark, is_behind, is_left, mark_of, read_mark, write_mark
 from bridge.store.migrate import migrate
 from bridge.store.reads_gate import GateReads
+from bridge.store.reads_lots import LotReads
 from bridge.store.reads_numbers import NumberReads
 from bridge.store.reads_purge import PurgeReads
 from bridge.store.reads_shift import ShiftReads
@@ -42,7 +43,7 @@ CACHE_KIB = 16_384  # ours: the upper pages of every index of a million strips; 
 _OF_ONE = (sqlite3.IntegrityError, sqlite3.ProgrammingError, sqlite3.InterfaceError, sqlite3.DataError)
 
 
-class SqliteStore(WorkReads, WayReads, ShownReads, TodayReads, GateReads, NumberReads, ShiftReads, PurgeReads, Written):
+class SqliteStore(WorkReads, WayReads, ShownReads, TodayReads, GateReads, LotReads, NumberReads, ShiftReads, PurgeReads, Written):
     """A store in the folder ``path``; implements ``api.Store``.
 
     Opening takes the process lock, migrates the schema, checks the file, puts before a person what was under way if the file went back

@@ -8,6 +8,7 @@ from difflib import SequenceMatcher
 from typing import Any
 
 from bridge.tables.care import CATALOGUE_FILE
+from bridge.tables.containers import CONTAINERS_FILE
 from bridge.tables.controls import CONTROLS_FILE
 
 Path = tuple[str | int, ...]
@@ -76,6 +77,8 @@ def _place(path: Path) -> str:
             return f"{CATALOGUE_FILE}: {_dotted(keys)}" if keys else CATALOGUE_FILE
         case ("controls", *keys):
             return f"{CONTROLS_FILE}: {_dotted(keys)}" if keys else CONTROLS_FILE
+        case ("containers", *keys):
+            return f"{CONTAINERS_FILE}: {_dotted(keys)}" if keys else CONTAINERS_FILE
         case ("profiles" | "strip_types" as folder, name, *keys):
             return f"{folder}/{name}.yaml: {_dotted(keys)}" if keys else f"{folder}/{name}.yaml"
         case ("policy", part, *keys):

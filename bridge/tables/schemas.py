@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 
+from bridge.tables.containers_document import ContainersDocument
 from bridge.tables.controls_document import ControlsDocument
 from bridge.tables.documents import CatalogueDocument, FlagsDocument, ProfileDocument, ReadingsDocument, Shape, StripTypeDocument
 
@@ -14,6 +15,7 @@ SHAPES: Mapping[str, type[Shape]] = {
     "profile": ProfileDocument,
     "flags": FlagsDocument,
     "controls": ControlsDocument,
+    "containers": ContainersDocument,
     "reading": ReadingsDocument,
 }
 """The kinds of mapping file, and the posted reading, by the name of their schema."""

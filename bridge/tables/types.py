@@ -13,6 +13,7 @@ from zoneinfo import ZoneInfo
 
 from bridge.errors import Spot, TableError
 from bridge.model import Code, Format, Grade, Priority, Property, Purpose, Quantity, ReadBy, Sex, Step, UnitSystem
+from bridge.tables.container_table import ContainerTable
 from bridge.tables.control_table import ControlTable
 from bridge.tables.flag_table import FlagTable
 from bridge.tables.memo import Memo
@@ -540,7 +541,8 @@ class Tables:
 
     ``canonical`` is everything in it as canonical JSON, which the store keeps; ``digest`` is its SHA-256. Empty where tables
     are put together by hand and not compiled. ``doubts`` is what ``padpost check`` warns of. The site's word on a ladder's
-    abnormal steps is already in ``strip_types``; its bands and critical rules are in ``flags``, its control lots and gate policy in ``controls``. ``memo`` keeps what judging worked out.
+    abnormal steps is already in ``strip_types``; its bands and critical rules are in ``flags``, its control lots and gate policy in ``controls``,
+    what it says of containers of strips in ``containers``. ``memo`` keeps what judging worked out.
     """
 
     digest: str
@@ -552,4 +554,5 @@ class Tables:
     doubts: tuple[Doubt, ...] = ()
     flags: FlagTable = field(default_factory=FlagTable)
     controls: ControlTable = field(default_factory=ControlTable)
+    containers: ContainerTable = field(default_factory=ContainerTable)
     memo: Memo = field(init=False, compare=False, repr=False, default_factory=Memo)

@@ -118,6 +118,16 @@ def test_links_are_those_of_the_configuration(tmp_path: Path, capfd: pytest.Capt
     assert "block L" not in errors
 
 
+def test_who_may_answer_on_a_connection_of_its_own_is_said(tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
+    """The vendor's network people must let these addresses through, and Padpost lets in no others."""
+    more = "acknowledgement: enhanced, answers_on: {port: 2576, peers: [192.0.2.7, 198.51.100.0/24]}, agreement:"
+    text = SITE[: SITE.index("sources:")] + LINES + "destinations:\n" + MLLP.replace("agreement:", more)
+    output = here("spec", "-c", site(tmp_path, text), "-d", "records", "--as", "json", capfd=capfd)[1]
+    assert facts(output, "E")["answers on a connection of the receiver's own"] == (
+        "127.0.0.1:2576, MLLP over TCP without TLS; only 192.0.2.7/32, 198.51.100.0/24 may connect"
+    )
+
+
 def test_instruments_and_posts_are_ways_in(tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
     """Who reads the document must know who speaks to Padpost, and that a yes means kept; the key need not be there for it."""
     lines = (

@@ -35,7 +35,7 @@ def run(talk: Callable[[int, Notebook, LateAnswers], Awaitable[T]], tls: Tls | N
         notebook = Notebook()
         settings = MllpDestination(kind="mllp", name="record", host="h", port=1, acknowledgement="enhanced")
         late = LateAnswers(settings, settle=notebook.settle, control=control, now=lambda: MADE_AT)
-        listener = AnswerListener("record", AnswersOn(port=0, tls=tls), late)
+        listener = AnswerListener("record", AnswersOn(port=0, tls=tls), late, now=lambda: MADE_AT)
         task = asyncio.create_task(listener.run())
         try:
             await asyncio.wait_for(listener.opened.wait(), 10)
@@ -153,7 +153,7 @@ def test_a_port_that_is_taken_is_tried_again(monkeypatch: pytest.MonkeyPatch, ca
             port = other.getsockname()[1]
             settings = MllpDestination(kind="mllp", name="record", host="h", port=1, acknowledgement="enhanced")
             late = LateAnswers(settings, settle=Notebook().settle, control=control, now=lambda: MADE_AT)
-            listener = AnswerListener("record", AnswersOn(port=port), late)
+            listener = AnswerListener("record", AnswersOn(port=port), late, now=lambda: MADE_AT)
             task = asyncio.create_task(listener.run())
             while "answers.absent" not in capsys.readouterr().out:  # pytest's own time limit bounds it
                 await asyncio.sleep(0.005)
@@ -187,6 +187,33 @@ def test_answers_over_tls_from_a_receiver_that_shows_who_it_is(tmp_path: Path) -
     assert run(talk, own).noted == [("EPOCHM1", Answer.ACCEPTED, "AA")]
 
 
+@pytest.mark.parametrize(("peers", "is_heard"), [(("192.0.2.0/24",), False), (("192.0.2.0/24", "127.0.0.1"), True)])
+def test_only_peers_are_heard(peers: tuple[str, ...], is_heard: bool) -> None:
+    """Whoever may call can close a result whose control ID it knows: a stranger is hung up on unheard, and a note says who it was."""
+
+    async def whole() -> tuple[Notebook, tuple[str, ...]]:
+        notebook = Notebook()
+        settings = MllpDestination(kind="mllp", name="record", host="h", port=1, acknowledgement="enhanced")
+        late = LateAnswers(settings, settle=notebook.settle, control=control, now=lambda: MADE_AT)
+        listener = AnswerListener("record", AnswersOn(port=0, peers=peers), late, now=lambda: MADE_AT)
+        task = asyncio.create_task(listener.run())
+        await asyncio.wait_for(listener.opened.wait(), 10)
+        assert listener.address is not None
+        talking = answer_apart(listener.address[1], SENT, accept(wish="AL"), expected=1)
+        if is_heard:
+            assert len(await talking) == 1
+        else:
+            with pytest.raises((OSError, EOFError)):
+                await talking
+        task.cancel()
+        await asyncio.gather(task, return_exceptions=True)
+        return notebook, listener.peers.notes()
+
+    notebook, notes = asyncio.run(asyncio.wait_for(whole(), 30))
+    turned_away = ("a connection from 127.0.0.1 was turned away: it is not among the peers of this port",)
+    assert (notebook.noted, notes) == (([("EPOCHM1", Answer.ACCEPTED, "AA")], ()) if is_heard else ([], turned_away))
+
+
 def test_a_certificate_that_cannot_be_used_is_told_and_tried_again(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -199,7 +226,7 @@ def test_a_certificate_that_cannot_be_used_is_told_and_tried_again(
     async def whole() -> None:
         settings = MllpDestination(kind="mllp", name="record", host="h", port=1, acknowledgement="enhanced")
         late = LateAnswers(settings, settle=Notebook().settle, control=control, now=lambda: MADE_AT)
-        listener = AnswerListener("record", AnswersOn(port=0, tls=own), late)
+        listener = AnswerListener("record", AnswersOn(port=0, tls=own), late, now=lambda: MADE_AT)
         task = asyncio.create_task(listener.run())
         while "answers.absent" not in capsys.readouterr().out:  # pytest's own time limit bounds it
             await asyncio.sleep(0.005)

@@ -37,7 +37,7 @@ BATCHES = 8  # brought in a round of this kind
 FILL_S = 1.0  # how long a disk stays full
 DISK = "size=6m"  # of a tmpfs: a store, its log, and a little
 NAMES = "nr_inodes=24"
-OLD = tuple(f"{number:04d}" for number in range(1, int(migrate.NEWEST)) if number != 12)  # schemas that a store may come from
+OLD = tuple(f"{number:04d}" for number in range(1, int(migrate.NEWEST)))  # schemas that a store may come from
 WRITES = 60  # of a store that is brought forward: a kill comes at one of the first so many
 ZONE = ZoneInfo("Europe/Vienna")
 # Directive 2000/84/EC, articles 2 and 3: 01:00 UTC on the last Sunday of March and of October

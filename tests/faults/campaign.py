@@ -25,10 +25,11 @@ from tests.faults.mainline import DRAIN_S, MainLine
 from tests.faults.menu import ASIDE, PAIRS, Fault, chosen, not_here
 from tests.faults.pairs import Pairs
 from tests.faults.records import RECEIVERS
-from tests.faults.report import campaign_table, commit, put, run_words
+from tests.faults.report import campaign_table, commit, put, run_words, together
 from tests.faults.scene import delivered, stopped
 from tests.faults.state import State, tally
 
+FIGURES = "figures.json"
 KEPT = "0 lost, 0 under a second identity, 0 out of order within a patient, 0 marked as delivered and not there, 0 stopped without cause"
 
 
@@ -170,6 +171,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument(
         "--page", type=Path, metavar="FILE", help="put the figures into this page, between its markers `campaign`"
     )
+    parser.add_argument("--beside", type=Path, nargs="+", default=(), metavar="DIR",
+        help="where campaigns of other seeds that ran at the same time have ended: the page adds their figures")  # fmt: skip
     given = parser.parse_args(arguments)
     logging.getLogger("asyncio").setLevel(logging.ERROR)  # the receivers' loops warn of every wire that is cut here
     found, faults = run(
@@ -179,8 +182,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
         tell=lambda line: print(line, flush=True),
         only=tuple(Fault[name] for name in given.only),
     )
+    (given.state / FIGURES).write_text(json.dumps([found, faults]), encoding="utf-8")
     if given.page:
-        put(given.page, "campaign", run_words(found["minutes"], found["commits"]) + campaign_table(found, faults))
+        ended = [json.loads((home / FIGURES).read_text(encoding="utf-8")) for home in (given.state, *given.beside)]
+        whole = together([each for each, _ in ended])
+        breaches = [breach for _, each in ended for breach in each]
+        put(given.page, "campaign", run_words(whole["minutes"], whole["commits"]) + campaign_table(whole, breaches))
     print(json.dumps(found, indent=1))
     print("\n".join(faults) or KEPT)
     return 1 if faults else 0

@@ -201,17 +201,19 @@ class Pair:
         """Give the other one."""
         return next(each for each in self.members if each is not member)
 
-    def taken_over(self, heir: Member, *, bound_s: float = 30.0) -> float:
-        """Wait until ``heir`` holds every lease; give the seconds. Raises AssertionError if that does not come."""
+    def taken_over(self, heir: Member, *, kind: str = "", bound_s: float = 30.0) -> float:
+        """Wait until ``heir`` holds every lease of a kind, or of all; give the seconds. Raises AssertionError if that does not come."""
         began = time.monotonic()
-        self.wait(lambda: not self._elsewhere(heir), bound_s)
+        self.wait(lambda: not self._elsewhere(heir, kind=kind), bound_s)
         return time.monotonic() - began
 
-    def _elsewhere(self, member: Member, *must: str) -> bool:
-        """Say whether any lease is not ``member``'s, or one of ``must`` does not exist."""
+    def _elsewhere(self, member: Member, *must: str, kind: str = "") -> bool:
+        """Say whether any lease (of a kind, where one is named) is not ``member``'s, or one of ``must`` does not exist."""
         query = "SELECT l.name, coalesce(p.pid, 0) FROM leases l LEFT JOIN processes p ON p.owner = l.owner"
         held = {str(name): int(pid) for name, pid in self._base.execute(query)}
-        return any(name not in held for name in must) or any(pid != member.served.pid for pid in held.values())
+        return any(name not in held for name in must) or any(
+            pid != member.served.pid for name, pid in held.items() if name.startswith(kind)
+        )
 
     def sent_by(self, member: Member, since_s: float) -> int:
         """Count what a member sent to the HL7 receiver since a monotonic moment."""

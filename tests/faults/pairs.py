@@ -20,7 +20,6 @@ from alembic import command
 from alembic.config import Config
 
 from bridge.clock import now
-from bridge.queue.leases import LENGTH_S
 from bridge.store import migrate
 from bridge.store.codec import packed, when
 from bridge.store.postgres.connection import Server
@@ -36,6 +35,7 @@ from tests.peers.postgres import PostgresServer
 OLD = tuple(f"{number:04d}" for number in range(1, int(migrate.NEWEST)))  # schemas that a store may come from
 BEFORE = 6  # captures that an older Padpost kept and did not judge
 HELD_S = 1.0  # how long at least a fault goes on once the other has taken over
+CUT_OFF_S = 120.0  # a bound: the longest wait for an answer, the patience behind it (15 s, to the next knock 31 s), winding up
 AFTER_S = 2.0  # how long a thawed process is watched: two heartbeats
 # Docs/decisions/0015: a process frozen between its last look at the clock and the write can send one message late, the very same bytes
 LATE_ONES = 1
@@ -190,15 +190,21 @@ class Pairs:
             pair.breaches.append(f"a process without its database sent {sent} messages after its lease was over")
 
     def _cut_from_records(self, pair: Pair) -> None:
-        """Cut the first off from the receivers alone: what it holds waits, and the other's goes on."""
+        """Cut the first off from the receivers alone: once its patience is over, the other sends what it held; mended, that stays so."""
         pair.start()
-        one, _ = pair.members
+        one, two = pair.members
         assert one.links is not None
-        with self._fed(pair):
+        with self._fed(pair, 0.5):
             time.sleep(pair.chosen.seconds)  # as above
             one.links.records.cut()
-            time.sleep(LENGTH_S + HELD_S)
+        with self._fed(pair):  # so that there is something to send to each
+            self._measured["taken over from one that reaches no receiver"] = pair.taken_over(
+                two, kind="destination:", bound_s=CUT_OFF_S
+            )
             one.links.records.mend()
+            time.sleep(HELD_S)
+            if pair.holder("destination:hl7") is not two:
+                pair.breaches.append("a process that stands back from a receiver has it again, though the other reaches it")
 
     def _swallow(self, pair: Pair) -> None:
         """Let a proxy swallow all that one and the database say to each other, calls too; at last it ends the connections."""

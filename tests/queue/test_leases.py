@@ -16,16 +16,21 @@ from typing import Any
 import pytest
 
 from bridge import clock
+from bridge.deliver.mllp import MllpClient
 from bridge.errors import LeaseLost, StoreFull
 from bridge.lifecycle.sharing import EVERY_ROLE, every
 from bridge.model import Acknowledgement, Answer, DeliveryState, Format, Message, Priority
 from bridge.queue import leases as module
+from bridge.queue import patience
 from bridge.queue.lanes import DestinationQueue
 from bridge.queue.leases import FREE, LENGTH_S, MARGIN_S, Leases, Process
 from bridge.queue.tries import Pace
+from bridge.settings import MllpDestination
 from bridge.store.commands import BeginAttempt, HoldLeases, Lease, ReserveNumbers
 from bridge.store.database import SqliteDb
 from bridge.store.sqlite import SqliteStore
+from tests.peers.mllp_receiver import MllpReceiver
+from tests.peers.outgoing import oru
 from tests.queue import stock
 
 DEST = "destination:record"
@@ -442,3 +447,96 @@ def _is_held(mine: Leases) -> bool:
     with suppress(LeaseLost):
         return mine.grip(DEST).fence().token > 0
     return False
+
+
+# --- a receiver that only one of two processes reaches
+
+
+class Members:
+    """Two processes with a queue each for one destination, on one store."""
+
+    def __init__(self, store: Shared, ports: dict[str, int]) -> None:
+        self.leases = {name: leases(store, name) for name in ports}
+        self.clients = {
+            name: MllpClient(MllpDestination(kind="mllp", name="record", host="127.0.0.1", port=port))
+            for name, port in ports.items()
+        }
+        wait = timedelta(seconds=0.01)
+        pace = Pace(first=wait, longest=wait, give_up=timedelta(days=1), lanes=1, in_flight=1)
+        self.queues = {
+            name: DestinationQueue(
+                store,
+                "record",
+                self.clients[name],
+                pace,
+                bear=_no_births,
+                now=clock.now,
+                jitter=lambda: 0.0,
+                grip=each.grip(DEST),
+            )
+            for name, each in self.leases.items()
+        }
+        self.tasks: list[asyncio.Task[None]] = []
+
+    def start(self, name: str) -> None:
+        """Start one of them."""
+        holding = self.leases[name].grip(DEST).hold(self.queues[name].run)
+        self.tasks += [asyncio.create_task(holding), asyncio.create_task(self.leases[name].run())]
+
+    def owner(self) -> list[str]:
+        """Give who has the destination just now."""
+        return [name for name, each in self.leases.items() if _is_held(each)]
+
+    async def stop(self) -> None:
+        """Stop both."""
+        await _stopped(*self.tasks)
+        for client in self.clients.values():
+            await client.close()
+
+
+def test_who_does_not_reach_a_receiver_leaves_it_to_who_does(shared: Shared, monkeypatch: pytest.MonkeyPatch) -> None:
+    """It reaches the database, and would keep the destination for ever: each message goes once, in order, through the other."""
+    monkeypatch.setattr(patience, "FIRST_S", 0.1)
+    messages = [oru(f"M{number}", lane="p") for number in range(1, 6)]
+    for message in messages[:3]:
+        stock.put(shared, message)
+
+    async def story() -> None:
+        with MllpReceiver() as receiver, MllpReceiver() as gone:
+            gone.go_away()
+            pair = Members(shared, {"cut off": gone.port, "whole": receiver.port})
+            pair.start("cut off")
+            await stock.until(lambda: pair.owner() == ["cut off"])
+            pair.start("whole")
+            await stock.until(lambda: pair.owner() == ["whole"])
+            for message in messages[3:]:
+                stock.put(shared, message)
+            pair.queues["whole"].wake()
+            await stock.until(lambda: stock.states(shared, *messages) == [DeliveryState.ACCEPTED] * 5)
+            assert receiver.control_ids == [each.control_id for each in messages]
+            assert pair.owner() == ["whole"]
+            await pair.stop()
+
+    _live(story)
+
+
+def test_who_is_alone_goes_on_trying(shared: Shared, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Nobody else is there: however often it stood back, it sends as soon as the receiver is there."""
+    monkeypatch.setattr(patience, "FIRST_S", 0.02)
+    message = oru("M1")
+    stock.put(shared, message)
+
+    async def story() -> None:
+        with MllpReceiver() as receiver:
+            receiver.go_away()
+            pair = Members(shared, {"alone": receiver.port})
+            pair.start("alone")
+            await stock.until(lambda: stock.row(shared, message).attempts >= 8)
+            token = pair.leases["alone"].grip(DEST).fence().token
+            receiver.come_back()
+            await stock.until(lambda: stock.states(shared, message) == [DeliveryState.ACCEPTED])
+            assert receiver.control_ids == ["M1"]
+            assert pair.leases["alone"].grip(DEST).fence().token == token
+            await pair.stop()
+
+    _live(story)

@@ -15,6 +15,7 @@ from bridge import clock
 from bridge.errors import LeaseLost, StoreFull, StoreUnsure
 from bridge.model import Acknowledgement, Answer, DeliveryState, Message, Priority
 from bridge.queue.lanes import URGENT_PLACES, DestinationQueue
+from bridge.queue.leases import Free
 from bridge.queue.offers import Offer
 from bridge.store.api import Store
 from bridge.store.awaited import done, submitted
@@ -231,7 +232,7 @@ class Silent:
         return Acknowledgement(answer=Answer.CLOSED, code="no connection")
 
 
-class NotHeld:
+class NotHeld(Free):
     """The grip on a destination that is another process's."""
 
     def fence(self) -> Lease | None:

@@ -56,7 +56,9 @@ class Far:
 
 @contextlib.asynccontextmanager
 async def connected(shelf: Shelf, settings: LineSource) -> AsyncIterator[tuple[Far, asyncio.Task[None]]]:
-    ours, theirs = socket.socketpair()
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        theirs = socket.create_connection(server.getsockname())
+        ours, _ = server.accept()
     loop = asyncio.get_running_loop()
     _, stream = await loop.create_connection(TcpStream, sock=ours)
     far = Far(*await asyncio.open_connection(sock=theirs))

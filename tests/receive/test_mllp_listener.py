@@ -443,7 +443,7 @@ def test_many_connections_and_one_too_many(capsys: pytest.CaptureFixture[str]) -
         assert await extra.is_hung_up()
         said = capsys.readouterr().out
         assert re.search(
-            "line.turned_away .*peer=127.0.0.1 .*why=.all places of this way in are taken", said
+            "line.turned_away .*peer=127.0.0.1 .*why=.all places of this port are taken", said
         )  # whoever looks for what fills the port finds it
         assert len(re.findall("line.opened .*peer=127.0.0.1 ", said)) == 8
         extra.socket.close()

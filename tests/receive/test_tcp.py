@@ -136,7 +136,7 @@ def test_more_connections_than_allowed_are_turned_away() -> None:
                         assert await asyncio.to_thread(third.recv, 1) == b""
                     assert receiver.peers.here() == ("127.0.0.1",)
                     assert receiver.peers.notes() == (
-                        "a connection from 127.0.0.1 was turned away: all places of this way in are taken",
+                        "a connection from 127.0.0.1 was turned away: all places of this port are taken",
                     )
             while receiver.peers.here():
                 await asyncio.sleep(0.01)
@@ -190,7 +190,7 @@ def test_only_peers_may_connect() -> None:
             with dial(receiver) as stranger:
                 assert await asyncio.to_thread(stranger.recv, 1) == b""
             assert receiver.peers.notes() == (
-                "a connection from 127.0.0.1 was turned away: it is not among the peers of this way in",
+                "a connection from 127.0.0.1 was turned away: it is not among the peers of this port",
             )
             assert receiver.peers.here() == ()
         return shelf

@@ -25,6 +25,7 @@ from bridge.specification.rules import (
 from bridge.specification.types import AnswerTable, Record, Words
 from bridge.tables.control_table import ControlTable, GatePolicy, ShutDoes
 from bridge.tables.signatures import Signature
+from tests.bench.containers_for_tests import compiled
 from tests.specification.subjects import MADE_AT, subject
 from tests.specification.test_parties import said
 
@@ -189,6 +190,36 @@ def test_what_controls_do_to_results_is_said(shut: ShutDoes | None, does: str) -
     made = replace(given, tables=replace(given.tables, controls=ControlTable(policy=policy)))
     (words,) = (part for part in controls(made).parts if isinstance(part, Words))
     assert does in words.text
+
+
+@pytest.mark.parametrize(
+    ("findings", "does"),
+    [
+        (None, "before patients' results are used."),
+        (
+            {},
+            (
+                "Results of strips from a container that nobody entered, or past their last day, or from a container that was open for too long"
+                " are held for a person."
+            ),
+        ),
+        (
+            {"unknown": "note", "expired": "note", "open_too_long": "note", "new_lot": "hold"},
+            "Results of strips of a lot that nobody has accepted yet are held for a person.",
+        ),
+        ({"unknown": "note", "open_too_long": "note"}, "Results of strips past their last day are held for a person."),
+        (
+            {"unknown": "note", "expired": "note", "open_too_long": "note"},
+            "Strips from unknown or old containers are noted at Padpost, and their results sent.",
+        ),
+    ],
+)
+def test_what_becomes_of_bad_strips_is_said(findings: dict[str, str] | None, does: str) -> None:
+    """The other reason for which a result may not come; of a site that asks for no containers nothing is said of them."""
+    given = subject()
+    made = replace(given, tables=replace(given.tables, containers=compiled(findings=findings)))
+    (words,) = (part for part in controls(made).parts if isinstance(part, Words))
+    assert words.text.endswith(does)
 
 
 def test_a_site_that_sends_controls_says_so_and_tries_it() -> None:

@@ -23,6 +23,7 @@ from bridge.store.commands import (
     BearMessage,
     CloseStop,
     EndIntake,
+    HeldLeases,
     HoldLeases,
     HurryWaiting,
     KeepCapture,
@@ -482,6 +483,30 @@ class StoreContract:
         store.submit(LeaveLeases(owner="one")).result(WAIT)
         assert s.post(store, "B1", patient="B", begins=True, lease=lease).attempts == (None,)
         assert s.heads(store) == ["B1"]
+
+    def test_who_stands_back_is_told_to_leave_it_to_who_does_not(self, store: Store) -> None:
+        """And to nobody while it is alone, or the other stands back as far; what is given back is the other's with its next heartbeat."""
+        name = "destination:records"
+
+        def beat(owner: str, steps: int, *wound_up: str) -> HeldLeases:
+            hold = HoldLeases(
+                owner=owner, roles=frozenset(), host="h", pid=1, wishes=frozenset({name}), wound_up=frozenset(wound_up),
+                length_s=3600, at=NOW, steps_back={name: steps},
+            )  # fmt: skip
+            told: HeldLeases = store.submit(hold).result(WAIT)
+            return told
+
+        assert beat("one", 0).give_back == frozenset()
+        assert beat("one", 1).give_back == frozenset()
+        assert beat("two", 1).held == ()
+        assert beat("one", 1).give_back == frozenset()
+        assert beat("two", 0).held == ()
+        assert beat("one", 1).give_back == {name}
+        assert beat("one", 1, name).held == ()
+        ((token, given),) = [(lease.token, lease.name) for lease in beat("two", 0).held]
+        assert (given, token) == (name, 3)  # taken, given back, taken
+        store.submit(LeaveLeases(owner="two")).result(WAIT)
+        assert [lease.name for lease in beat("one", 1).held] == [name]
 
     def test_after_holds_a_delivery_on_another_lane(self, store: Store) -> None:
         """A successor's message is born and goes only once the named delivery is over, whatever came of it."""

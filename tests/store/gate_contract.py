@@ -44,8 +44,8 @@ MENDED = Mended(at=NOW, by=EDA, cause="strips left open", action="new container"
 class Bench:
     """Strips of one analyzer, a minute apart, each in a capture of its own."""
 
-    def __init__(self, store: Store, policy: GatePolicy = POLICY) -> None:
-        self.store, self.policy, self.count = store, policy, 0
+    def __init__(self, store: Store, policy: GatePolicy = POLICY, *, key: GateKey = KEY) -> None:
+        self.store, self.policy, self.key, self.count = store, policy, key, 0
 
     @property
     def at(self) -> datetime:
@@ -68,7 +68,7 @@ class Bench:
     def patient(self, *, waits: bool = False, noted: bool = False, capture_id: int | None = None) -> tuple[int, RecordedOutcome]:
         """Record a patient's strip that goes, or that waits; give its capture. With ``capture_id`` that one is judged again."""
         self.count += 1
-        gate = GateWrite(key=KEY, what=PatientRead(at=self.at, seat=(0, 0)), policy=self.policy, counts=capture_id is None)
+        gate = GateWrite(key=self.key, what=PatientRead(at=self.at, seat=(0, 0)), policy=self.policy, counts=capture_id is None)
         if capture_id is None:
             capture_id = s.keep(self.store, arrived_at=self.at)
         checked = self._checked()
@@ -87,7 +87,9 @@ class Bench:
 
     def say(self, word: Any) -> None:
         """Say a word of the gate a while after the strip that came last."""
-        self.store.submit(SayOfGate(key=KEY, word=replace(word, at=later(self.count + 0.25)), policy=self.policy)).result(WAIT)
+        self.store.submit(SayOfGate(key=self.key, word=replace(word, at=later(self.count + 0.25)), policy=self.policy)).result(
+            WAIT
+        )
 
     def waiting_work(self) -> list[tuple[int, str]]:
         """Give what is to be judged again, in its order: (capture, because)."""
@@ -114,7 +116,7 @@ class Bench:
         what = ControlRead(at=self.at, seat=(capture_id, 0), level=level, verdict=verdict)
         checked = self._checked(purpose=Purpose.CONTROL)
         outcome = s.rejected(checked.reading, "pad.missing") if stopped else NonPatient(checked=checked)
-        return self.record(capture_id, outcome, GateWrite(key=KEY, what=what, policy=self.policy, run='{"level":"x"}'))
+        return self.record(capture_id, outcome, GateWrite(key=self.key, what=what, policy=self.policy, run='{"level":"x"}'))
 
     def record(self, capture_id: int, outcome: Outcome, gate: GateWrite, *deliveries: NewDelivery) -> RecordedOutcome:
         """Record an outcome of a capture's open piece of work."""

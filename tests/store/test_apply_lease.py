@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import json
 import random
 import sqlite3
 from collections.abc import Iterator
@@ -378,3 +379,14 @@ def test_a_clock_that_was_set_back_does_not_keep_a_dead_process_alive(db: Shared
     _pass_time(db, LENGTH_S)
     (taken,) = _beat(db, "heir", DEST).held
     assert taken.token > old.token
+
+
+def test_the_wishes_of_an_earlier_version_are_understood_and_ours_by_it(db: SharedDb) -> None:
+    """Processes are updated one by one: a list of names is one that stands back from nothing, and who reads names finds them in ours."""
+    _beat(db, "new", DEST, steps_back={DEST: 1})
+    (stored,) = db.execute("SELECT wishes FROM processes WHERE owner = 'new'").fetchone()
+    assert frozenset(json.loads(stored)) == {DEST}
+    assert _beat(db, "new", DEST, steps_back={DEST: 1}).give_back == frozenset()
+    _beat(db, "old", DEST)
+    db.execute("UPDATE processes SET wishes = ? WHERE owner = 'old'", (json.dumps([DEST]),))
+    assert _beat(db, "new", DEST, steps_back={DEST: 1}).give_back == {DEST}

@@ -17,6 +17,7 @@ from bridge.store.memory import MemoryStore
 from tests.store import strips as s
 from tests.store.contract import StoreContract
 from tests.store.gate_contract import GateContract
+from tests.store.lot_contract import LotContract
 from tests.store.machine import PLACES, StoreMachine
 from tests.store.number_contract import NumberContract, ShiftContract
 from tests.store.strips import NOW, later
@@ -60,6 +61,14 @@ class TestNumbers(NumberContract):
 
 class TestShifts(ShiftContract):
     """The same store keeps the contract of held runs."""
+
+    @pytest.fixture
+    def make(self) -> Callable[[], Store]:
+        return reopening()
+
+
+class TestLots(LotContract):
+    """The same store keeps the contract of containers and lots."""
 
     @pytest.fixture
     def make(self) -> Callable[[], Store]:

@@ -25,6 +25,7 @@ from bridge.store.sqlite import FILE, SqliteStore, connect
 from tests.store import strips as s
 from tests.store.contract import StoreContract
 from tests.store.gate_contract import GateContract
+from tests.store.lot_contract import LotContract
 from tests.store.number_contract import NumberContract, ShiftContract
 from tests.store.strips import NOW, WAIT, later
 
@@ -60,6 +61,14 @@ class TestNumbers(NumberContract):
 
 class TestShifts(ShiftContract):
     """The same store keeps the contract of held runs."""
+
+    @pytest.fixture
+    def make(self, tmp_path: Path) -> Callable[[], Store]:
+        return lambda: SqliteStore(tmp_path / "store", now=lambda: later(60))
+
+
+class TestLots(LotContract):
+    """The same store keeps the contract of containers and lots."""
 
     @pytest.fixture
     def make(self, tmp_path: Path) -> Callable[[], Store]:

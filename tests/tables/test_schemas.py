@@ -30,6 +30,7 @@ def test_committed_schemas_are_the_shapes() -> None:
     assert committed == schema_texts()
     assert sorted(committed) == [
         "catalogue.json",
+        "containers.json",
         "controls.json",
         "flags.json",
         "profile.json",

@@ -22,6 +22,9 @@ from psycopg.pq import ExecStatus
 from psycopg.pq.abc import PGresult
 
 MOST_BYTES = 32_000  # ours: well below the 64 KiB at which libpq begins to send by itself
+# ours: a server's process that said its last word gives back its locks before it ends, and another may be at work on them by then; a
+# session between two of its statements hears next to nothing else
+LAST_WORD_MS = 200
 MOST_PREPARED = 500  # ours: commands say some two hundred different things; more would be a text with values in it
 _DONE = frozenset({ExecStatus.COMMAND_OK, ExecStatus.TUPLES_OK})
 
@@ -133,11 +136,13 @@ class Ahead:
             raise
 
     def must_stand(self) -> None:
-        """Raise psycopg.OperationalError where the server is known to have ended the session; waits for nothing."""
+        """Raise psycopg.OperationalError where the server is known to have ended the session; waits for nothing where it said nothing."""
         ready = poll()
         ready.register(self._pg.socket, POLLIN)
-        while ready.poll(0):
+        wait_ms = 0
+        while ready.poll(wait_ms):
             self._pg.consume_input()  # a last word, then the end, which is an error
+            wait_ms = LAST_WORD_MS
             self._pg.is_busy()
 
     def loaded(self, result: PGresult) -> list[Any]:

@@ -19,6 +19,7 @@ from bridge.store.postgres.lineage import epoch_here, server_time
 from bridge.store.postgres.listener import Listener
 from bridge.store.postgres.readers import Readers
 from bridge.store.reads_gate import GateReads
+from bridge.store.reads_lots import LotReads
 from bridge.store.reads_numbers import NumberReads
 from bridge.store.reads_purge import PurgeReads
 from bridge.store.reads_shift import ShiftReads
@@ -29,7 +30,9 @@ from bridge.store.reads_work import WorkReads
 from bridge.store.writer import Writer, Written
 
 
-class PostgresStore(WorkReads, WayReads, ShownReads, TodayReads, GateReads, NumberReads, ShiftReads, PurgeReads, Written):
+class PostgresStore(
+    WorkReads, WayReads, ShownReads, TodayReads, GateReads, LotReads, NumberReads, ShiftReads, PurgeReads, Written
+):
     """A store in the database ``server``; implements ``api.Store``.
 
     Any number of processes may open it; leases say which does what, and whoever takes a destination makes due again what was being sent.

@@ -81,8 +81,9 @@ def test_a_database_of_another_encoding_is_refused(postgres: PostgresServer, mak
 def test_a_role_that_may_not_create_tables_is_told_which_grant_it_lacks(
     postgres: PostgresServer, make_database: Callable[..., str]
 ) -> None:
-    """PostgreSQL 15 and later: the schema public takes no tables of everybody."""
+    """As PostgreSQL 15 and later are of themselves: the schema public takes no tables of everybody."""
     name = make_database()
+    postgres.sql("REVOKE CREATE ON SCHEMA public FROM public", name)
     postgres.sql("CREATE ROLE padlock LOGIN")
     try:
         at = Server(url=postgres.url(name, user="padlock"))

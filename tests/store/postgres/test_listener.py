@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import queue
 
+from bridge.store.apply_container import NEWS
 from bridge.store.postgres.connection import Server
 from bridge.store.postgres.listener import EVERYTHING, Listener
+from bridge.store.postgres.store import PostgresStore
 from tests.peers.postgres import PostgresServer
+from tests.store.lot_contract import Bench
 from tests.store.strips import WAIT
 
 EARS = "SELECT pid FROM pg_stat_activity WHERE query LIKE 'LISTEN%' AND datname = current_database()"
@@ -27,6 +30,21 @@ def test_names_are_heard_but_not_ones_own(at: Server) -> None:
     assert heard.empty()
     mine.close()
     other.close()
+
+
+def test_a_container_that_another_process_entered_is_news(at: Server) -> None:
+    """Pages may run in one process and judging in another: what the second keeps of containers is old then."""
+    heard: queue.Queue[str] = queue.Queue()
+    listener = Listener(at, heard.put, own=lambda: ())
+    assert heard.get(timeout=WAIT) == EVERYTHING
+    store = PostgresStore(at)
+    bench = Bench(store)
+    one = bench.opens()
+    assert heard.get(timeout=WAIT) == NEWS
+    bench.closes(one)
+    assert heard.get(timeout=WAIT) == NEWS
+    listener.close()
+    store.close()
 
 
 def test_after_a_cut_everything_may_have_been_missed(postgres: PostgresServer, database: str, at: Server) -> None:

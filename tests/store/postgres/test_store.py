@@ -39,6 +39,7 @@ from tests.store import strips as s
 from tests.store.contract import StoreContract
 from tests.store.gate_contract import GateContract
 from tests.store.histories import SINCE, Past, pasts, plain_runs, write
+from tests.store.lot_contract import LotContract
 from tests.store.number_contract import NumberContract, ShiftContract
 from tests.store.strips import NOW, WAIT, later
 
@@ -71,6 +72,14 @@ class TestNumbers(NumberContract):
 
 class TestShifts(ShiftContract):
     """The same store keeps the contract of held runs."""
+
+    @pytest.fixture
+    def make(self, at: Server) -> Callable[[], Store]:
+        return lambda: PostgresStore(at)
+
+
+class TestLots(LotContract):
+    """The same store keeps the contract of containers and lots."""
 
     @pytest.fixture
     def make(self, at: Server) -> Callable[[], Store]:

@@ -9,7 +9,7 @@ from bridge.store.migrations.append_only import append_only
 from bridge.store.schema import Integer, Text
 
 revision = "0013"
-down_revision = "0011"
+down_revision = "0012"
 branch_labels = None
 depends_on = None
 

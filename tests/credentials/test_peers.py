@@ -6,7 +6,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from bridge.receive.peers import CROWDED, STRANGER, Peers
+from bridge.credentials.peers import CROWDED, STRANGER, Peers
 
 AT = datetime(2026, 11, 26, 8, 0, tzinfo=UTC)
 
@@ -48,14 +48,14 @@ def test_a_scan_is_told_once_and_counted(capsys: pytest.CaptureFixture[str]) -> 
         peers.turn_away(f"203.0.113.{last}", STRANGER)
     peers.turn_away("192.0.2.9", CROWDED)
     assert peers.notes() == (
-        "a connection from 203.0.113.99 was turned away, and 99 before it in a row: it is not among the peers of this way in",
-        "a connection from 192.0.2.9 was turned away: all places of this way in are taken",
+        "a connection from 203.0.113.99 was turned away, and 99 before it in a row: it is not among the peers of this port",
+        "a connection from 192.0.2.9 was turned away: all places of this port are taken",
     )
     assert capsys.readouterr().out.count("line.turned_away") == 7 + 1  # the 1st, 2nd, 4th ... 64th
     now[0] += timedelta(hours=1, seconds=1)
     assert peers.notes() == ()
     peers.turn_away("203.0.113.5", STRANGER)
-    assert peers.notes() == ("a connection from 203.0.113.5 was turned away: it is not among the peers of this way in",)
+    assert peers.notes() == ("a connection from 203.0.113.5 was turned away: it is not among the peers of this port",)
 
 
 def test_who_is_here() -> None:

@@ -1,22 +1,20 @@
-"""Who may come to a way in, who is there, and who was turned away: in words for the log and for Today. No patient's data is in them."""
+"""Who may come to a port of ours, who is there, and who was turned away: in words for the log and for Today. No patient's data is in them."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from ipaddress import IPv6Address, ip_address, ip_network
 
 import structlog
 
-from bridge.receive import Now
-
 log = structlog.get_logger()
 
 # ours: who looks at Today in the morning's rush still sees it; an hour without one more, and it is over
 SHOWN_FOR = timedelta(hours=1)
-STRANGER = "it is not among the peers of this way in"
-CROWDED = "all places of this way in are taken"
+STRANGER = "it is not among the peers of this port"
+CROWDED = "all places of this port are taken"
 
 
 @dataclass(slots=True)
@@ -29,9 +27,9 @@ class _TurnedAway:
 
 
 class Peers:
-    """The other sides of one way in. ``networks`` are addresses or networks that may come; empty lets everybody in."""
+    """The other sides of one port. ``networks`` are addresses or networks that may come; empty lets everybody in."""
 
-    def __init__(self, source: str, networks: Sequence[str], *, now: Now) -> None:
+    def __init__(self, source: str, networks: Sequence[str], *, now: Callable[[], datetime]) -> None:
         self._source = source
         self._networks = tuple(ip_network(each) for each in networks)
         self._now = now

@@ -1,0 +1,81 @@
+"""The page Lots in a real browser: a container entered from the keyboard, and that everything fits and can be read."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+from playwright.sync_api import Browser, expect
+
+from bridge.pages.site import Bench as PagesBench
+from bridge.site import example_terms
+from tests.bench.shelved import Shelved
+from tests.browser.test_pages import CONTRAST
+from tests.browser.watched import Tab
+from tests.judging_for_tests import NOW
+from tests.pages.stocked import Stocked
+
+pytestmark = pytest.mark.browser
+LONG = "A-LOT-CODE-OF-THIRTY-CHARACTERS"
+PATHS = (
+    "/lots",
+    "/lots/strips?strip_type=quill-10&strip_lot=24A01",
+    f"/lots/strips?strip_type=quill-10&strip_lot={LONG}",
+    "/lots/compared?strip_type=quill-10&first=24A01&second=24B07",
+    "/",
+)
+
+
+def stocked(shelf: Stocked) -> Shelved:
+    """Give a bench with everything that the page can show: good, near its end, too old, suspected, out of use; results and held strips."""
+    shelf.now = NOW
+    bench = Shelved(shelf.store)
+    bench.open(expires="2026-11-30")
+    for number in range(12):
+        bench.read(bench.patient(ranks={"nitrite": int(number < 9)}))
+    for lot in ("24A01", "24B07"):
+        bench.read(replace(bench.control("1"), lot=lot), replace(bench.control("2"), lot=lot))
+    bench.read(bench.patient(lot=LONG))
+    bench.open(strip_lot=LONG, expires="2027-08-31", opened="2026-08-01T09:00")
+    bench.open(strip_lot="24C09", expires="2027-12-31")
+    shelf.now = bench.at
+    return bench
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("width", [1280, 390])
+def test_lots_fit_and_can_be_read(shelf: Stocked, browser: Browser, width: int, scheme: str) -> None:
+    """No sideways scroll, contrast everywhere, nothing blocked or in error (WCAG 2.2, 1.4.3 and 1.4.10)."""
+    bench = stocked(shelf)
+    told = PagesBench(tables=bench.tables, terms=example_terms())
+    with shelf.serving(bench=told) as visitor, Tab(browser, width=width, color_scheme=scheme) as tab:
+        for path in PATHS:
+            tab.goto(visitor.origin + path)
+            found = tab.evaluate(CONTRAST)
+            assert found["poor"] == [], path
+            assert found["count"] > 10, path
+            assert tab.evaluate("document.documentElement.scrollWidth") == width, path
+
+
+def test_a_container_is_entered_from_the_keyboard(shelf: Stocked, browser: Browser) -> None:
+    """From Today with letters, Tab and Enter; the page then says to which day it may be used."""
+    bench = stocked(shelf)
+    told = PagesBench(tables=bench.tables, terms=example_terms())
+    with shelf.serving(bench=told) as visitor, Tab(browser) as tab:
+        tab.goto(visitor.origin)
+        tab.get_by_role("link", name="Lots", exact=True).focus()
+        tab.keyboard.press("Enter")
+        expect(tab.get_by_role("heading", level=1)).to_have_text("Lots")
+        form = tab.locator('form[action="/lots/containers"]')
+        form.get_by_label("Strip type").focus()
+        tab.keyboard.type("quill")
+        tab.keyboard.press("Tab")
+        tab.keyboard.type("24D01")
+        form.get_by_label("Last day on the label").fill("2027-05-31")
+        form.get_by_label("Your name").focus()
+        tab.keyboard.type("Ana")
+        tab.keyboard.press("Tab")
+        with tab.expect_navigation():
+            tab.keyboard.press("Enter")
+        expect(tab.locator("main")).to_contain_text("lot 24D01: in use. To be used to 2027-02-23.")
+    assert shelf.store.containers()[-1].entered_by == "Ana"

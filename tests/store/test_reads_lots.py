@@ -1,0 +1,61 @@
+"""Lots in the file: what the purge leaves of them, and what is found without looking through everything. The contract: lot_contract.py."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from bridge.model import Coded
+from bridge.store.commands import PurgeCaptures
+from bridge.store.migrate import migrate
+from bridge.store.reads_lots import _READING
+from bridge.store.sqlite import FILE, SqliteStore, connect
+from tests.store import strips as s
+from tests.store.strips import NOW, WAIT, later
+
+
+def test_what_was_purged_shows_nothing_and_is_still_counted(tmp_path: Path) -> None:
+    """A recall after the site's time for results: the strip and where it went stand there, without its patient; its pads are gone."""
+    store = SqliteStore(tmp_path, now=lambda: NOW)
+    of = s.reading("1")
+    s.record(store, of, Coded(checked=s.checked(of), result=s.result("A1")))
+    assert len(list(store.patient_readings("plover-12", "L1", since=NOW))) == 1
+    store.submit(PurgeCaptures(capture_ids=(1,), results=True, at=later(60))).result(WAIT)
+    assert list(store.patient_readings("plover-12", "L1", since=NOW)) == []
+    (use,) = store.lot_uses("plover-12", "L1")
+    assert (use.number, use.outcome, use.patient_id) == ("1", "coded", "")
+    store.close()
+
+
+def test_a_result_of_two_versions_is_told_by_its_newest(tmp_path: Path) -> None:
+    """Where the first went does not stand beside where the second goes: the list says how the record stands now."""
+    store = SqliteStore(tmp_path, now=lambda: NOW)
+    first = s.post(store, "A1")
+    again = s.reading("A1")
+    capture = s.keep(store, b"again")
+    made = s.result("A1", version=2)
+    going = [s.delivery(s.message(made, "A1chart", destination="chart"))]
+    second = s.record(store, again, Coded(checked=s.checked(again), result=made), deliveries=going, capture_id=capture)
+    ways = {use.strip_id: [way for way, _ in use.ways] for use in store.lot_uses("plover-12", "L1")}
+    assert ways == {first.strip_id: ["chart"], second.strip_id: ["chart"]}
+    store.close()
+
+
+@pytest.mark.parametrize(
+    ("more", "index"),
+    [
+        (
+            "AND s.purpose = 'patient' AND s.outcome NOT IN ('copy', 'discarded') AND s.arrived_at >= 'x' ORDER BY s.arrived_at, s.id",
+            "strips_arrived",
+        ),
+        ("AND s.outcome = 'non_patient' AND s.outcome <> 'coded' ORDER BY s.id", "strips_seldom"),
+    ],
+)
+def test_what_is_shown_day_by_day_goes_by_an_index(tmp_path: Path, more: str, index: str) -> None:
+    """SQLite's own word on how it would answer (EXPLAIN QUERY PLAN). A recall looks through everything, and is asked for seldom."""
+    migrate(tmp_path / FILE)
+    connection = connect(tmp_path / FILE)
+    plan = " ".join(row[3] for row in connection.execute(f"EXPLAIN QUERY PLAN {_READING} {more}", ("quill-10", "24A01")))
+    connection.close()
+    assert index in plan
