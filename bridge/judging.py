@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from functools import partial
 from types import MappingProxyType
-from typing import Any, Protocol
+from typing import Any, NamedTuple, Protocol
 
 import structlog
 
@@ -37,6 +37,7 @@ from bridge.model import (
     Place,
     Reading,
     Rejected,
+    RunFacts,
     SeriesState,
     Severity,
     Unreadable,
@@ -46,11 +47,21 @@ from bridge.queue.leases import FREE, Grip
 from bridge.queue.offers import Offer, Outlet
 from bridge.read.again import Known, holds, one_anew, whole_anew
 from bridge.shelf import Shelf
+from bridge.shiftkeeping import Runs
 from bridge.store import rows
 from bridge.store.api import Store
 from bridge.store.asking import ask
 from bridge.store.awaited import done, submitted
-from bridge.store.commands import EndIntake, GateWrite, Lease, NewDelivery, RecordedOutcome, RecordOutcome, ReserveNumbers
+from bridge.store.commands import (
+    EndIntake,
+    GateWrite,
+    Lease,
+    NewDelivery,
+    RecordedOutcome,
+    RecordOutcome,
+    ReserveNumbers,
+    ShiftWrite,
+)
 from bridge.tables.types import Tables
 from bridge.underway import MOST, Underway
 
@@ -66,7 +77,14 @@ NOTHING_KNOWN = rows.ReadingFacts(decisions=Decisions(patient_id=None, corrected
 
 _delivery = maker(NewDelivery)
 _command = maker(RecordOutcome)
-_Judged = tuple[Outcome | None, tuple[NewDelivery, ...], GateWrite | None]
+_Judged = tuple[Outcome | None, tuple[NewDelivery, ...], GateWrite | None, ShiftWrite | None]
+
+
+class _Known(NamedTuple):
+    """What is known beside a piece before its facts are fetched."""
+
+    ahead: Ahead
+    run: RunFacts | None
 
 
 class Ids:
@@ -181,6 +199,7 @@ class Judging:
         self._outlets = outlets
         self._clocks = Clocks(store, tables)
         self._operators = Operators(store, tables, now)
+        self._runs = Runs(store, tables.policy)
         self.shelf = Shelf(store, tables)
         self._fresh: dict[int, rows.CaptureRow] = {}
         self._fresh_bytes = 0
@@ -225,9 +244,14 @@ class Judging:
                         await self._judge(intake, grip, underway, counted)
                     except Overtaken:  # ended already, by a commit whose answer was lost: what is next stands in the store
                         known.clear()
+                        self._runs.forget(analyzer)
                         log.warning("strip.overtaken", capture=intake.capture_id)
         except asyncio.CancelledError:
             underway.let_go()
+            self._runs.forget(analyzer)
+            raise
+        except Exception:
+            self._runs.forget(analyzer)
             raise
         finally:
             await underway.abandoned()
@@ -247,14 +271,16 @@ class Judging:
         readings = await self._readings(kept, intake)
         chosen = [reading for reading in readings if self._is_due(reading, intake)]
         needs = None if intake.because or len(readings) > 1 else self._needs(*readings)
-        # with a gate nothing is judged ahead: a control decides about what comes next
-        if needs is None or underway.meets(needs) or gatekeeping.is_asked(self._tables):
+        # with a gate nothing is judged ahead: a control decides about what comes next; nor in a run that waits for a person's word
+        is_alone = gatekeeping.is_asked(self._tables) or self._runs.is_broken(intake.analyzer)
+        if needs is None or underway.meets(needs) or is_alone:
             await underway.committed()
         if not chosen:
             await done(self._store, EndIntake(intake_id=intake.intake_id, at=self._now(), lease=grip.fence()))
         for reading in chosen:
             ends = reading is chosen[-1]
-            judged = await self._as_far_as_it_goes(intake, kept.capture, reading, needs, underway.ahead)
+            lease = grip.fence() if self._runs.is_asked else None
+            judged = await self._as_far_as_it_goes(intake, kept.capture, reading, needs, underway.ahead, lease)
             recording = self._record(intake, reading, judged, ends=ends, lease=grip.fence(), recorded=recorded)
             if needs is None:
                 await recording
@@ -308,10 +334,16 @@ class Judging:
         return reading.index >= intake.next_index
 
     async def _as_far_as_it_goes(
-        self, intake: rows.IntakeRow, capture: Capture, reading: Reading | Unreadable, needs: Needs | None, ahead: Ahead
+        self,
+        intake: rows.IntakeRow,
+        capture: Capture,
+        reading: Reading | Unreadable,
+        needs: Needs | None,
+        ahead: Ahead,
+        lease: Lease | None,
     ) -> _Judged:
         if isinstance(reading, Unreadable):
-            return None, (), None
+            return None, (), None, None
         try:
             piece = _piece(
                 intake=intake,
@@ -320,9 +352,9 @@ class Judging:
                 needs=needs or pipeline.needs(reading, self._tables),
                 is_alone=needs is not None,
             )
-            outcome, deliveries = await self._taken(piece, ahead)
-            if not intake.because:
-                self._clocks.keep(piece.needs, capture, piece.seat, outcome, is_alone=piece.is_alone)
+            known = _Known(ahead, await self._run(piece, lease))
+            outcome, deliveries = await self._taken(piece, known)
+            shift = self._kept(piece, outcome, ahead)
             gate: GateWrite | None = None
             if gatekeeping.is_asked(self._tables):
                 about = (outcome, self._tables, self._store, capture, piece.seat)
@@ -331,8 +363,27 @@ class Judging:
             raise
         except Exception:  # a defect of ours in one strip must not hold up the analyzer's next ones
             log.exception("strip.defect", capture=intake.capture_id, index=reading.index)
-            return Rejected(findings=(_DEFECT,), checked=None), (), None
-        return outcome, deliveries, gate
+            return Rejected(findings=(_DEFECT,), checked=None), (), None, None
+        return outcome, deliveries, gate, shift
+
+    async def _run(self, piece: _Piece, lease: Lease | None) -> RunFacts | None:
+        """Give the run of a strip; nothing is asked where the site has no policy for runs."""
+        if not self._runs.is_asked:
+            return None
+        is_first = not piece.intake.because
+        return await ask(self._store, self._runs.facts, piece.reading.analyzer, piece.seat, lease, is_first=is_first)
+
+    def _kept(self, piece: _Piece, outcome: Outcome, ahead: Ahead) -> ShiftWrite | None:
+        """Keep what a strip that was judged for the first time tells of its analyzer's clock and run; give what it does to the run."""
+        if piece.intake.because:
+            return None
+        self._clocks.keep(piece.needs, piece.capture, piece.seat, outcome, is_alone=piece.is_alone)
+        if not self._runs.is_asked:
+            return None
+        return self._runs.moved(piece.reading.analyzer, outcome, piece.capture, lambda: self._series(piece.needs, ahead))
+
+    def _series(self, needs: Needs, ahead: Ahead) -> SeriesState | None:
+        return ahead.series(needs.mode, lambda: self._store.series(needs.analyzer, needs.mode))
 
     def _record(
         self,
@@ -345,7 +396,7 @@ class Judging:
         recorded: Callable[[], None],
     ) -> asyncio.Future[None]:
         """Submit what was judged; give what is over once it is recorded."""
-        outcome, deliveries, gate = judged
+        outcome, deliveries, gate, shift = judged
         offers = tuple(map(self._offer, deliveries))
         command = _command(
             intake_id=intake.intake_id,
@@ -357,6 +408,7 @@ class Judging:
             at=self._now(),
             ends_intake=ends,
             gate=gate,
+            shift=shift,
             lease=lease,
         )
         return submitted(self._store, command, told=partial(self._recorded, command, offers, recorded))
@@ -398,8 +450,8 @@ class Judging:
             elif outlet:
                 outlet.came() if new.message else outlet.wake()
 
-    async def _taken(self, piece: _Piece, ahead: Ahead) -> tuple[Outcome, tuple[NewDelivery, ...]]:
-        outcome = await self._outcome(piece, ahead)
+    async def _taken(self, piece: _Piece, known: _Known) -> tuple[Outcome, tuple[NewDelivery, ...]]:
+        outcome = await self._outcome(piece, known)
         if isinstance(outcome, NonPatient):
             return await self._as_far_as_asked_for(outcome)
         if not isinstance(outcome, Coded):
@@ -419,16 +471,16 @@ class Judging:
             return pipeline.not_sent(outcome, reject), ()
         return outcome if deliveries else replace(outcome, result=None), deliveries
 
-    async def _outcome(self, piece: _Piece, ahead: Ahead) -> Outcome:
-        facts = await ask(self._store, self._facts, piece, ahead)
+    async def _outcome(self, piece: _Piece, known: _Known) -> Outcome:
+        facts = await ask(self._store, self._facts, piece, known)
         moment = Moment(arrived_at=piece.capture.arrived_at, live=piece.capture.live, now=self._now())
         return pipeline.judge(piece.reading, facts, self._tables, moment=moment, result_id=await self._ids.result())
 
-    def _facts(self, piece: _Piece, ahead: Ahead) -> Facts:
+    def _facts(self, piece: _Piece, known: _Known) -> Facts:
         intake, capture, reading, needs = piece.intake, piece.capture, piece.reading, piece.needs
-        known = NOTHING_KNOWN
+        before = NOTHING_KNOWN
         if intake.because:  # judged for the first time, nobody has decided about it and no result came of it
-            known = self._store.reading_facts(intake.capture_id, reading.index, record_digest=reading.record_digest)
+            before = self._store.reading_facts(intake.capture_id, reading.index, record_digest=reading.record_digest)
         return Facts(
             seen=self._store.seen_strips(
                 needs,
@@ -436,9 +488,10 @@ class Judging:
                 window=timedelta(minutes=self._tables.policy.rerun_window_minutes),
                 apart_from=piece.seat,
             ),
-            series=ahead.series(needs.mode, lambda: self._store.series(needs.analyzer, needs.mode)),
-            decisions=known.decisions,
-            prior=known.prior,
+            series=self._series(needs, known.ahead),
+            decisions=before.decisions,
+            prior=before.prior,
+            run=known.run,
             gate=gatekeeping.gate_facts(self._store, self._tables, needs, capture, piece.seat, is_first=not intake.because),
             clock=(
                 self._clocks.facts_then(needs.analyzer, piece.seat)

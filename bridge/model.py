@@ -668,6 +668,33 @@ class SeriesState:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class RunState:
+    """How the run of an analyzer stands after its last strip, which was printed and arrived then (aware).
+
+    ``has_fault``: that strip ended in an error. ``broken_by``: what went missing inside the run, in words, "" while it is whole;
+    ``is_held``: a patient's strip was held for it.
+    """
+
+    printed_at: datetime | None
+    arrived_at: datetime
+    has_fault: bool = False
+    broken_by: str = ""
+    is_held: bool = False
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class RunFacts:
+    """The run of a strip: ``state`` before one that is judged for the first time.
+
+    Of one that is judged again ``broken_by`` says for what its run was held, and ``confirmed_by`` who has confirmed it, "" for nobody.
+    """
+
+    state: RunState | None = None
+    broken_by: str = ""
+    confirmed_by: str = ""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class Decisions:
     """What named persons decided about this reading before: corrected ID, corrected time, and findings to pass over, the last of them by ``released_by``."""
 
@@ -689,7 +716,7 @@ class PriorResult:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Facts:
-    """Everything outside the reading that judging may look at. ``gate`` and ``clock`` None: the site's policy asks for none.
+    """Everything outside the reading that judging may look at. ``gate``, ``clock`` and ``run`` None: the site's policy asks for none, or the strip is of no run.
 
     ``containers`` are those that were entered for the strip's analyzer and strip type, in the order of opening; None: nobody asks for them.
     ``operator`` None: nobody is entered for the analyzer.
@@ -702,6 +729,7 @@ class Facts:
     gate: GateFacts | None = None
     clock: ClockFacts | None = None
     operator: OperatorFacts | None = None
+    run: RunFacts | None = None
     containers: tuple[Container, ...] | None = None
 
 

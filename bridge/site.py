@@ -128,6 +128,8 @@ def policy_of(config: settings.Settings) -> Policy:
         test_messages=config.checks.test_messages,
         clock=_clock_rule(config.checks.clock),
         operators=config.checks.operators,
+        jump_limit=config.checks.jump_limit,
+        run_pause_minutes=config.checks.run_pause_minutes,
     )
 
 

@@ -19,6 +19,7 @@ ELSEWHERE = {
     "bridge/store/memory_gate.py": "the twin's gates; the contract in tests/store/test_memory.py",
     "bridge/store/memory_lease.py": "the twin's leases; many processes run on them in tests/faults/test_simulation.py",
     "bridge/store/memory_operators.py": "the twin's register; the contract in tests/store/test_memory.py",
+    "bridge/store/memory_numbers.py": "the twin's missing numbers, signed days and runs; the contract in tests/store/test_memory.py",
     "bridge/store/memory_lots.py": "the twin's containers and lots; the contract in tests/store/test_memory.py",
     "bridge/store/memory_outcome.py": "the twin's RecordOutcome; the contract in tests/store/test_memory.py",
     "bridge/store/memory_rows.py": "the twin's rows; the contract in tests/store/test_memory.py",
@@ -36,6 +37,7 @@ ELSEWHERE = {
     "bridge/store/migrations/versions/m0010_gates.py": "a migration never changes; tests/store/test_migrate.py runs it",
     "bridge/store/migrations/versions/m0011_open_by_state.py": "a migration never changes; tests/store/test_migrate.py runs it",
     "bridge/store/migrations/versions/m0015_clocks.py": "a migration never changes; tests/store/test_migrate.py runs it",
+    "bridge/store/migrations/versions/m0016_numbers.py": "a migration never changes; tests/store/test_migrate.py runs it",
     "bridge/store/migrations/versions/m0012_containers.py": "a migration never changes; tests/store/test_migrate.py runs it",
 }
 

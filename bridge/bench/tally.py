@@ -1,7 +1,8 @@
 """The day tally: a sum that must add up, every difference a list (ARCHITECTURE, the day tally).
 
-Numbers used = first readings + missing + explained gaps. Readings = first readings + copies + conflicts.
-First readings = sent on + waiting + held + rejected + discarded + superseded + controls + other non-patient.
+Numbers used = first readings + missing + explained gaps, where the numbers missing right before one that arrived belong to the day on
+which that one arrived. Readings = first readings + copies + conflicts.
+First readings = sent on + waiting + held + rejected + no reading + discarded + superseded + controls + other non-patient.
 Per destination: sent on = acknowledged + queued + refused + superseded + given up. Controls that a destination asks
 for stand beside that sum, by the same terms: patients' results alone are sent on. Each term is the list of what
 it counts, so a sum that does not come out names the strips or numbers that make the difference.
@@ -9,16 +10,19 @@ it counts, so a sum that does not come out names the strips or numbers that make
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from itertools import groupby
 from operator import attrgetter
 from typing import NamedTuple
 
-from bridge.bench.gaps import Gap, beginning, gaps_before, runs_of
+from bridge.bench.answered import GapAnswer, GapPart, parts
+from bridge.bench.gaps import NumberRun, gaps_before, runs_of
 from bridge.model import DeliveryState, Purpose
 from bridge.tables.types import NumberScheme
+
+_Series = tuple[str, str, str]  # analyzer, mode, series
 
 
 class Fate(StrEnum):
@@ -28,6 +32,7 @@ class Fate(StrEnum):
     WAITING = "waiting"
     HELD = "held"
     REJECTED = "rejected"
+    NO_READING = "no reading"
     DISCARDED = "discarded"
     SUPERSEDED = "superseded"
     CONTROL = "control"
@@ -37,6 +42,7 @@ class Fate(StrEnum):
 
 
 NON_PATIENT: frozenset[Fate] = frozenset({Fate.CONTROL, Fate.OTHER_NON_PATIENT})
+_STOPPED = frozenset({Fate.REJECTED, Fate.DISCARDED})
 FIRST_FATES: tuple[Fate, ...] = tuple(fate for fate in Fate if fate not in (Fate.COPY, Fate.CONFLICT))
 
 
@@ -82,18 +88,21 @@ _OUTCOMES: Mapping[str, Fate] = {  # the words of store.rows.StripRow.outcome
     "copy": Fate.COPY,
 }
 CONFLICT_RULE = "copy.conflict"  # ours: the rule's id in bridge/check/rulebook.py, which stands above this room
+FAULT_RULES = frozenset({"analyzer.fault", "pad.error"})  # ours: as above
 
 
 def fate_of(outcome: str, *, rules: Iterable[str], purpose: Purpose) -> Fate:
     """Give the tally's word for a judged strip: its outcome, the rules that spoke, and what it was read for.
 
     A strip that repeats a number with other content is a conflict while it is held, and a first reading of its own
-    once a person let it go. Raises KeyError for an outcome that no strip can have.
+    once a person let it go. One that the analyzer ended with an error used its number and gave no reading. Raises KeyError for an outcome that no strip can have.
     """
     if outcome == "non_patient":
         return Fate.CONTROL if purpose is Purpose.CONTROL else Fate.OTHER_NON_PATIENT
     fate = _OUTCOMES[outcome]
-    return Fate.CONFLICT if fate is Fate.HELD and CONFLICT_RULE in rules else fate
+    if fate is Fate.HELD and CONFLICT_RULE in rules:
+        return Fate.CONFLICT
+    return Fate.NO_READING if fate in _STOPPED and not FAULT_RULES.isdisjoint(rules) else fate
 
 
 class TalliedStrip(NamedTuple):  # a tuple, since thousands are made at each look at Today: a third of a dataclass's time
@@ -119,7 +128,8 @@ class TalliedDelivery(NamedTuple):  # as above
 class SeriesTally:
     """One analyzer's day and number series. Strips are listed by id, in order.
 
-    ``used`` counts the numbers from the beginning of the series to the highest that arrived.
+    ``used`` counts the numbers that arrived and those that are missing right before them. ``explained`` are missing numbers that a person
+    accounted for.
     ``repeated`` are first readings that bring a number which another first reading has (too little evidence to tell
     copies apart); ``orphaned`` are numbers that only a copy or conflict brought (the first came another day).
     """
@@ -129,8 +139,8 @@ class SeriesTally:
     series: str
     used: int
     strips: Mapping[Fate, tuple[int, ...]]
-    missing: tuple[Gap, ...]
-    explained: tuple[Gap, ...]
+    missing: tuple[GapPart, ...]
+    explained: tuple[GapPart, ...]
     repeated: tuple[int, ...]
     orphaned: tuple[int, ...]
 
@@ -147,7 +157,7 @@ class SeriesTally:
     @property
     def difference(self) -> int:
         """Give what the sum of numbers lacks: 0 unless strips are listed as repeated or numbers as orphaned."""
-        gone = sum(gap.count for gap in (*self.missing, *self.explained))
+        gone = sum(part.gap.count for part in (*self.missing, *self.explained))
         return self.used - self.first_readings - gone
 
 
@@ -179,16 +189,22 @@ def tally(
     deliveries: Iterable[TalliedDelivery],
     *,
     schemes: Mapping[str, NumberScheme],
-    explained: frozenset[Gap] = frozenset(),
+    runs: Iterable[NumberRun] = (),
+    answers: Sequence[GapAnswer] = (),
 ) -> DayTally:
-    """Add up one day. ``schemes`` is keyed by analyzer; ``explained`` are gaps that a person gave a reason for.
+    """Add up one day. ``schemes`` is keyed by analyzer; ``answers`` are what people said of missing numbers.
 
-    Deliveries of strips that are not among ``strips`` are left out: they belong to another day.
+    ``runs`` are the day's numbers with what stands before them, which may have arrived on another day; of a series that has none
+    there what arrived on this day is all that is known. Deliveries of strips that are not among ``strips`` are left out: they belong
+    to another day.
     """
+    known: dict[_Series, list[NumberRun]] = {}
+    for run in runs:
+        known.setdefault((run.analyzer, run.mode, run.series), []).append(run)
     ordered = sorted(strips, key=attrgetter("analyzer", "mode", "series", "strip_id"))
     numbered = [each for each in ordered if each.number is not None]
     series = tuple(
-        _series_tally(key, tuple(group), schemes, explained)
+        _series_tally(key, tuple(group), lambda found: parts(gaps_before(found, schemes), answers), known.get(key))
         for key, group in groupby(numbered, key=attrgetter("analyzer", "mode", "series"))
     )
     sent_on = frozenset(each.strip_id for each in ordered if each.fate is Fate.SENT_ON)
@@ -208,21 +224,23 @@ def _by_fate(strips: Iterable[TalliedStrip]) -> Mapping[Fate, tuple[int, ...]]:
 
 
 def _series_tally(
-    key: tuple[str, str, str], strips: tuple[TalliedStrip, ...], schemes: Mapping[str, NumberScheme], explained: frozenset[Gap]
+    key: _Series,
+    strips: tuple[TalliedStrip, ...],
+    missing_before: Callable[[Iterable[NumberRun]], tuple[GapPart, ...]],
+    runs: Iterable[NumberRun] | None,
 ) -> SeriesTally:
     analyzer, mode, series = key
     numbers = {each.number for each in strips if each.number is not None}
-    begun = beginning(schemes.get(analyzer), series, min(numbers))
-    found = gaps_before(runs_of(key, numbers), schemes)
+    found = missing_before(runs_of(key, numbers) if runs is None else runs)
     firsts = [each for each in strips if each.fate in FIRST_FATES]
     return SeriesTally(
         analyzer=analyzer,
         mode=mode,
         series=series,
-        used=max(numbers) - begun + 1,
+        used=len(numbers) + sum(part.gap.count for part in found),
         strips=_by_fate(strips),
-        missing=tuple(gap for gap in found if gap not in explained),
-        explained=tuple(gap for gap in found if gap in explained),
+        missing=tuple(part for part in found if part.is_open),
+        explained=tuple(part for part in found if not part.is_open),
         repeated=_repeated(firsts),
         orphaned=tuple(sorted(numbers - {each.number for each in firsts})),
     )

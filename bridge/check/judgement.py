@@ -6,7 +6,20 @@ from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
 
 from bridge.bench.series import Evidence, series_of
-from bridge.check import clock, containers, controls, copies, evidence, flagging, operators, patient, record, timing
+from bridge.bench.shift import Read
+from bridge.check import (
+    clock,
+    containers,
+    controls,
+    copies,
+    evidence,
+    flagging,
+    operators,
+    patient,
+    record,
+    shift,
+    timing,
+)
 from bridge.check.copies import Claim, Original
 from bridge.check.rulebook import OF_TIME, in_order
 from bridge.check.understanding import (
@@ -111,6 +124,9 @@ def check(reading: Reading, facts: Facts, tables: Tables, *, arrived_at: datetim
     if understood.number.purpose is Purpose.PATIENT:
         findings += _patient_findings(understood, facts, tables.policy)
         findings += controls.controls_right(facts.gate, tables.controls.policy, analyzer=reading.analyzer)
+        if checked is not None and facts.run is not None:
+            read = Read(printed_at=understood.when.at, arrived_at=arrived_at)
+            findings += shift.run_unbroken(checked.key, read, facts.run, facts.series, tables.policy)
         if facts.containers is not None:
             findings += containers.container_right(facts.containers, tables.containers, _asked(understood, moment))
     accepted = facts.decisions.accepted_rules | (OF_TIME if facts.decisions.analyzed_at else frozenset())

@@ -53,6 +53,15 @@ _ALL: tuple[Rule, ...] = (
     Rule(rule="patient.malformed", concern=Concern.IDENTITY, severity=_REJECT, remedy=_SCAN),
     Rule(rule="patient.check_digit", concern=Concern.IDENTITY, severity=_REJECT, remedy=_SCAN),
     Rule(
+        rule="number.shift",
+        concern=Concern.IDENTITY,
+        severity=_HOLD,
+        remedy=(
+            "On Numbers, scan the labels of the first and the last specimen of this run. If both are right the whole run goes; if not, discard "
+            "its strips and run the specimens again."
+        ),
+    ),
+    Rule(
         rule="message.processing_id",
         concern=Concern.RECORD,
         severity=_REJECT,

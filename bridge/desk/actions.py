@@ -17,7 +17,7 @@ from bridge.identity.patient_id import IdFault, id_fault
 from bridge.lifecycle.states import StopEnd, StopGroup, StopState
 from bridge.model import Actor, Purpose
 from bridge.store.api import Store
-from bridge.store.commands import CloseStop
+from bridge.store.commands import CloseStop, ConfirmRun
 from bridge.store.rows import StopRow, StripRow
 from bridge.tables.types import Policy
 
@@ -88,6 +88,28 @@ class Desk:
         if stop.group is not StopGroup.HELD or not stop.releasable:
             raise RefusedAction("This cannot be released. " + stop.remedy)
         self._close(stop, replace(self._ended(stop, StopEnd.RELEASED, actor, reason), accept_rules=frozenset(stop.rules)))
+
+    def confirm_run(self, shift_id: int, *, first: str, last: str, last_strip: int, reason: str, actor: Actor) -> int:
+        """Let a run go that is held because something went missing inside it; give how many strips are judged again.
+
+        ``first`` and ``last`` are scanned or keyed from the labels of its first and last specimen, and must be what those strips carry as
+        patient or specimen ID. ``last_strip`` is the id of the last strip that the person saw. Corrections of an ID come before.
+        """
+        _require(actor, reason)
+        run = next((each for each in self._store.held_runs() if each.shift_id == shift_id), None)
+        if run is None:
+            raise Overtaken("This run was confirmed already, or nothing of it waits any more. Look at the list again.")
+        if run.strips[-1].strip_id != last_strip:
+            raise Overtaken("The run has changed since you opened the page. Compare its last specimen now.")
+        for given, strip, which in ((first, run.strips[0], "first"), (last, run.strips[-1], "last")):
+            if given.strip() not in {strip.patient_id, strip.specimen_id} - {""}:
+                raise RefusedAction(
+                    f"The label of the {which} specimen is not what strip {strip.number} carries: the run may have shifted. Nothing goes. Look at "
+                    "the others too; correct each patient ID, or discard the strips and run the specimens again."
+                )
+        command = ConfirmRun(shift_id=shift_id, last=run.last, actor=actor, reason=reason.strip(), at=self._now())
+        count: int = self._store.submit(command).result()
+        return count
 
     def discard(self, stop_id: int, *, reason: str, actor: Actor) -> None:
         """Give up a stopped strip, message or file; its bytes and its history stay."""

@@ -12,6 +12,7 @@ from fastapi import APIRouter, Form, Request
 from fastapi.responses import RedirectResponse, Response
 from pydantic import BaseModel
 
+from bridge.bench.answered import GapPart, parts
 from bridge.bench.clock import Clock, offsets
 from bridge.bench.feed import LikelySetting, spoilt, unsent
 from bridge.bench.gaps import Gap, gaps_before
@@ -83,6 +84,12 @@ def clocks_off(store: Store, site: PagesSite, analyzers: tuple[str, ...]) -> Map
         if offset is not None and abs(offset) > timedelta(minutes=rule.note_minutes):
             found[analyzer] = f"clock {by_words(offset)}"
     return found
+
+
+def missing_lately(store: Store, site: PagesSite, *, now: datetime) -> tuple[GapPart, ...]:
+    """Give the numbers that were passed over within ``SERIES_WINDOW`` and that nobody has accounted for."""
+    gaps = gaps_before(store.number_runs(since=now - SERIES_WINDOW), site.schemes)
+    return tuple(part for part in parts(gaps, store.gap_answers(gaps)) if part.is_open)
 
 
 def likely_settings(store: Store, analyzers: Iterable[str], gaps: Iterable[Gap]) -> tuple[LikelySetting, ...]:
@@ -167,7 +174,7 @@ class Analyzers:
 
     def _page(self, request: Request, *, said: str = "") -> Response:
         names = tuple(row.analyzer for row in self._store.analyzers())
-        gaps = gaps_before(self._store.number_runs(since=self._now() - SERIES_WINDOW), self._site.schemes)
+        gaps = (part.gap for part in missing_lately(self._store, self._site, now=self._now()))
         shown = {
             "clocks": tuple(shown_clock(self._store, self._site, name) for name in names),
             "rule": self._site.bench.tables.policy.clock,

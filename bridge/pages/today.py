@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime, time, timedelta
+from datetime import date, datetime, time, timedelta
 
+from bridge.bench.answered import GapAnswer, GapPart
 from bridge.bench.feed import LikelySetting
-from bridge.bench.gaps import Gap, gaps_before
+from bridge.bench.gaps import gaps_before
 from bridge.bench.tally import DayTally, Fate, Standing, TalliedDelivery, TalliedStrip, fate_of, standing_of, tally
 from bridge.lifecycle.states import DestinationState, StopGroup
 from bridge.model import Priority
-from bridge.pages.analyzers import SERIES_WINDOW, clocks_off, likely_settings
+from bridge.pages.analyzers import clocks_off, likely_settings, missing_lately
 from bridge.pages.controls import ShownGate, shown_gates
 from bridge.pages.site import PagesSite
 from bridge.store.api import Store
@@ -39,7 +40,10 @@ URGENT = 20  # ours: STAT rows shown on Today; the list shows all
 class Today:
     """Everything on Today. ``last_through`` is when a receiver last acknowledged a strip; ``faults`` stand above all, then the ``notice``.
 
-    ``settings`` are those at analyzers that likely stop or spoil what they send. ``clocks`` says of each analyzer whose clock is off how far. ``missing`` are the numbers that were passed over lately: what stands right before a number that came within ``SERIES_WINDOW``.
+    ``settings`` are those at analyzers that likely stop or spoil what they send. ``clocks`` says of each analyzer whose clock is off how far.
+    ``missing`` are the numbers that were passed over lately and that nobody has accounted for: what stands right before a number that came
+    within ``SERIES_WINDOW``.
+    ``runs`` counts the runs that are held for what went missing in them.
     ``non_patient`` are the newest of the day's, ``non_patients`` counts them all.
     """
 
@@ -50,17 +54,19 @@ class Today:
     last_through: datetime | None
     analyzers: tuple[AnalyzerRow, ...]
     clocks: Mapping[str, str]
-    missing: tuple[Gap, ...]
+    missing: tuple[GapPart, ...]
     settings: tuple[LikelySetting, ...]
     gates: tuple[ShownGate, ...]
     to_review: int
     in_spite: int
+    runs: int
     non_patient: tuple[StripRow, ...]
     non_patients: int
     destinations: tuple[DestinationRow, ...]
     tally: DayTally
     unreadable_captures: int
     refused_files: int
+    date: date
 
     @property
     def stopped(self) -> int:
@@ -80,7 +86,7 @@ def today(store: Store, site: PagesSite, *, now: datetime) -> Today:
     counts = store.open_stops()
     non_patients = day.of("non_patient")
     analyzers = store.analyzers()
-    missing = gaps_before(store.number_runs(since=now - SERIES_WINDOW), site.schemes)
+    missing = missing_lately(store, site, now=now)
     return Today(
         faults=(*faults(store, site), *degraded(site)),
         notice=site.notice(),
@@ -90,16 +96,18 @@ def today(store: Store, site: PagesSite, *, now: datetime) -> Today:
         analyzers=analyzers,
         clocks=clocks_off(store, site, tuple(row.analyzer for row in analyzers)),
         missing=missing,
-        settings=likely_settings(store, tuple(row.analyzer for row in analyzers), missing),
+        settings=likely_settings(store, tuple(row.analyzer for row in analyzers), (part.gap for part in missing)),
         gates=shown_gates(store, site.bench.tables.controls.policy, now=now),
         to_review=len(store.look_backs(is_open=True)),
         in_spite=_in_spite(store, site, now=now),
+        runs=len(store.held_runs()),
         non_patient=tuple(strip for strip_id in non_patients[:CONTROLS_SHOWN] if (strip := store.strip(strip_id)) is not None),
         non_patients=len(non_patients),
         destinations=_destinations(store, site, since=datetime.combine(local.date(), time(), tzinfo=site.zone)),
-        tally=tally_of(day, site.schemes),
+        tally=tally_of(day, site.schemes, store.gap_answers(gaps_before(day.runs, site.schemes))),
         unreadable_captures=len(day.of("unreadable")),
         refused_files=day.refused_files,
+        date=day.day,
     )
 
 
@@ -156,9 +164,9 @@ def _untouched(name: str) -> DestinationRow:
     )
 
 
-def tally_of(day: DayStrips, schemes: Mapping[str, NumberScheme]) -> DayTally:
-    """Add up a day; ``schemes`` is keyed by analyzer."""
-    return tally(_tallied_strips(day), _tallied_deliveries(day), schemes=schemes)
+def tally_of(day: DayStrips, schemes: Mapping[str, NumberScheme], answers: Sequence[GapAnswer] = ()) -> DayTally:
+    """Add up a day; ``schemes`` is keyed by analyzer, ``answers`` are what people said of missing numbers."""
+    return tally(_tallied_strips(day), _tallied_deliveries(day), schemes=schemes, runs=day.runs, answers=answers)
 
 
 def _tallied_strips(day: DayStrips) -> Iterator[TalliedStrip]:
@@ -200,6 +208,7 @@ FATE_TERMS: tuple[tuple[Fate, str], ...] = (
     (Fate.WAITING, "waiting"),
     (Fate.HELD, "waiting for your decision"),
     (Fate.REJECTED, "cannot be sent"),
+    (Fate.NO_READING, "no reading"),
     (Fate.DISCARDED, "discarded"),
     (Fate.SUPERSEDED, "replaced"),
     (Fate.CONTROL, "controls"),

@@ -27,6 +27,7 @@ from bridge.pages.control_lots import ControlLots
 from bridge.pages.controls import Controls
 from bridge.pages.guard import COOKIE, form_token, token_is_good
 from bridge.pages.lots import Lots
+from bridge.pages.numbers import Numbers, missing_words, question_words
 from bridge.pages.site import PagesSite
 from bridge.pages.today import fate_terms, standing_terms, today
 from bridge.pages.try_out import TryOut
@@ -88,6 +89,7 @@ class Views:
         self._control_lots = ControlLots(store, gates.lots, site.bench, self._page, self._require_token)
         self._controls = Controls(store, gates, site.bench, self._page, self._require_token, now)
         self._analyzers = Analyzers(store, OperatorDesk(store, now), site, self._page, self._require_token, now)
+        self._numbers = Numbers(store, desk, site, self._page, self._require_token, now)
         self._lots = Lots(store, gates.containers, site, self._page, self._require_token, now)
         self._try_out = TryOut(site.bench, self._page, self._require_token, now)
         self._store = store
@@ -114,6 +116,7 @@ class Views:
         self._control_lots.add_to(routes)
         self._controls.add_to(routes)
         self._analyzers.add_to(routes)
+        self._numbers.add_to(routes)
         self._lots.add_to(routes)
         self._try_out.add_to(routes)
         return routes
@@ -145,6 +148,9 @@ class Views:
                 "wall": wall,
                 "fate_terms": fate_terms,
                 "standing_terms": standing_terms,
+                "missing_words": missing_words,
+                "question_words": question_words,
+                "most": self._site.bench.tables.policy.jump_limit,
                 "fates": Fate,
                 "groups": StopGroup,
             },

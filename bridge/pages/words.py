@@ -151,6 +151,7 @@ REASON_WORDS: dict[str, str] = {
     "number.unknown_word": "unknown purpose",
     "strip_type.unknown": "unknown strip type",
     "pad.unknown": "unknown pad",
+    "number.shift": "run that may have shifted by one",
     "pad.unexpected": "pad not on this strip type",
     "pad.twice": "pad given twice",
     "pad.unknown_value": "value not on the scale",

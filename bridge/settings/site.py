@@ -86,6 +86,10 @@ class Checks(Shape):
     puts it on Rejected messages, ``training`` keeps it as a training strip, which goes to no patient's record.
     ``clock``: whether analyzers' clocks are judged by when live strips arrive; left out, they are not. ``operators``: what becomes of a strip whose
     operator number is not that of a known person in date, at an analyzer for which operators are entered.
+    ``jump_limit``: where an analyzer's number jumps over more numbers than that, the pages ask whether it was set by hand.
+    ``run_pause_minutes``: for analyzers that are given a list of patient IDs ahead. Strips of one analyzer that lie no further apart are one
+    run; where a number goes missing inside it, or a strip ends in an error, the rest is held until a person has confirmed its first and last.
+    0: nothing is held for that.
     """
 
     rerun_window_minutes: int = Field(default=120, ge=0, le=10_080)
@@ -94,6 +98,8 @@ class Checks(Shape):
     test_messages: Literal["stop", "training"] = "stop"
     clock: ClockChecks | None = None
     operators: Literal["note", "hold"] = "note"
+    jump_limit: int = Field(default=100, ge=1, le=1_000_000)
+    run_pause_minutes: int = Field(default=0, ge=0, le=240)
 
 
 class Settings(Shape):

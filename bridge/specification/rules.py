@@ -92,8 +92,19 @@ def statuses(subject: Subject) -> Block:
                 text="Messages of one patient arrive in the order in which their strips were taken in; an urgent strip may overtake those "
                 "of other patients. A message that was turned away lets later ones of the same patient go on. A strip that was read again "
                 "after every receiver had turned it away comes under the same result number in a new message, and is final too."
+                + _run_words(subject.tables.policy.run_pause_minutes)
             ),
         ),
+    )
+
+
+def _run_words(pause_minutes: int) -> str:
+    """Say why the results of a run of strips may come late and together."""
+    if not pause_minutes:
+        return ""
+    return (
+        f" Where a strip's number goes missing among strips less than {pause_minutes} minutes apart, those that follow are sent together once a "
+        "person has compared the first and the last specimen: until then they may belong to a neighbour."
     )
 
 

@@ -2,19 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from concurrent.futures import Future
 from datetime import date, datetime, timedelta
 from typing import Any, Protocol
 from zoneinfo import ZoneInfo
 
+from bridge.bench.answered import GapAnswer
 from bridge.bench.clock import Heard
 from bridge.bench.feed import Came
-from bridge.bench.gaps import NumberRun
+from bridge.bench.gaps import Gap, NumberRun
 from bridge.bench.gate import GateKey, Seat
 from bridge.bench.lots import LotReading, LotUse
 from bridge.lifecycle.states import StopGroup
-from bridge.model import CodedResult, DeliveryState, Needs, Priority, SeenStrips, SeriesState
+from bridge.model import CodedResult, DeliveryState, Needs, Priority, RunFacts, RunState, SeenStrips, SeriesState
 from bridge.store import rows
 from bridge.store.commands import Command
 
@@ -46,7 +47,7 @@ class Store(Protocol):
         """Do ``command`` in one durable transaction; the future gives its result once committed.
 
         The future raises StoreFull, StoreAway, StoreUnsure (it may be kept or not: look at the store), StoreFailed, or
-        Overtaken (CloseStop, RecordOutcome, BearMessage, WithholdDelivery, SayOfGate, EndWaiting, DecideLookBack, SignLot, CloseLot, CloseContainer, AcceptLot, WithdrawLot, EndOperator), or LeaseLost (commands that carry a lease).
+        Overtaken (CloseStop, RecordOutcome, BearMessage, WithholdDelivery, SayOfGate, EndWaiting, DecideLookBack, SignLot, CloseLot, CloseContainer, AcceptLot, WithdrawLot, EndOperator, AnswerGap, ConfirmRun), or LeaseLost (commands that carry a lease).
         """
 
     def listen(self, heard: Callable[[str], None]) -> None:
@@ -92,6 +93,15 @@ class Store(Protocol):
 
     def is_behind_waiting(self, key: GateKey, *, patient_id: str, seat: Seat) -> bool:
         """Say whether a strip of the patient that was read before ``seat`` waits for the same gate still, or to be judged again."""
+
+    def last_run(self, analyzer: str) -> RunState | None:
+        """Give how an analyzer's run stands after the last strip of it that was recorded; None where there is none."""
+
+    def is_run_held(self, analyzer: str) -> bool:
+        """Say whether the last run of an analyzer that was held for what went missing in it still waits for a person."""
+
+    def held_run(self, analyzer: str, seat: Seat) -> RunFacts | None:
+        """Give for what the run of a strip was held, and who has confirmed it; None where the strip stands in no such run."""
 
     def control_lots(self) -> tuple[rows.LotShown, ...]:
         """Give the lots of control material that people entered and that are in use, oldest first."""
@@ -217,8 +227,8 @@ class Store(Protocol):
     def came_lately(self, analyzer: str, *, limit: int) -> tuple[Came, ...]:
         """Give an analyzer's newest patients' strips and what could not be read, copies left out: what stopped each, newest first."""
 
-    def number_runs(self, *, since: datetime) -> tuple[NumberRun, ...]:
-        """Give the numbers that arrived since ``since`` as runs without a hole, in order of analyzer, mode, series, number; copies too, what was set aside not."""
+    def number_runs(self, *, since: datetime, until: datetime | None = None) -> tuple[NumberRun, ...]:
+        """Give the numbers that arrived since ``since``, and before ``until``, as runs without a hole, in order of analyzer, mode, series, number; copies too, what was set aside not."""
 
     def day(self, day: date, zone: ZoneInfo) -> rows.DayStrips:
         """Give everything that the day tally adds up."""
@@ -228,6 +238,15 @@ class Store(Protocol):
 
     def operators(self) -> tuple[rows.OperatorShown, ...]:
         """Give the entries of the register that are in force, in the order in which they were entered."""
+
+    def gap_answers(self, gaps: Iterable[Gap]) -> tuple[GapAnswer, ...]:
+        """Give what people said of numbers of the series that these gaps are in, oldest first within a series."""
+
+    def held_runs(self) -> tuple[rows.ShiftShown, ...]:
+        """Give the runs that wait for a person, with the strips that wait for it still; oldest first."""
+
+    def day_signatures(self, *, since: date, until: date) -> tuple[rows.DaySignature, ...]:
+        """Give the signatures of the days from ``since`` to ``until``, both inclusive: by day, newest first, and of one day the latest first."""
 
     def gates(self) -> tuple[rows.GateRow, ...]:
         """Give every gate that something happened to or that a strip waits for, by analyzer, strip type and lot."""

@@ -18,9 +18,11 @@ from bridge.store.apply_desk import close_stop
 from bridge.store.apply_gate import decide_look_back, end_waiting, judge_waiting, say_of_gate
 from bridge.store.apply_lease import check_lease, hold_leases, leave_leases
 from bridge.store.apply_lot import close_lot, enter_lot, sign_lot
+from bridge.store.apply_numbers import answer_gap, sign_day
 from bridge.store.apply_operator import end_operator, enter_operator
 from bridge.store.apply_outcome import record_outcome, set_unreadable_aside
 from bridge.store.apply_purge import purge_captures, purge_events, purge_files, trust_clock
+from bridge.store.apply_shift import confirm_run
 from bridge.store.codec import microseconds, packed, when
 from bridge.store.database import Db
 from bridge.store.interned import OwnKind
@@ -266,6 +268,9 @@ _APPLY: Mapping[type, Callable[[Db, Any], Any]] = {
     c.CloseLot: close_lot,
     c.EnterOperator: enter_operator,
     c.EndOperator: end_operator,
+    c.AnswerGap: answer_gap,
+    c.SignDay: sign_day,
+    c.ConfirmRun: confirm_run,
     c.OpenContainer: open_container,
     c.CloseContainer: close_container,
     c.AcceptLot: accept_lot,

@@ -10,8 +10,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date, datetime
 
+from bridge.bench.answered import GapAnswer
 from bridge.bench.containers import ContainerEnd
-from bridge.bench.gate import ControlRead, GateKey, PatientRead, Word
+from bridge.bench.gate import ControlRead, GateKey, PatientRead, Seat, Word
 from bridge.bench.look_back import Verdict
 from bridge.bench.operators import Operator
 from bridge.lifecycle.states import DestinationState, StopEnd
@@ -142,6 +143,14 @@ class GateWrite:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class ShiftWrite:
+    """A strip that is held for its run: ``begins`` says that it is the first one, else it joins the analyzer's last such run."""
+
+    cause: str
+    begins: bool
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class RecordOutcome:
     """What judging made of one reading: the strip, its stop, its result and its deliveries.
 
@@ -158,6 +167,9 @@ class RecordOutcome:
     reading, lists what must be looked at again if it failed, and puts what waited to judging if it opened; a Waiting strip whose gate
     has opened meanwhile is put to judging at once.
 
+    ``shift`` is set for a strip that is held for what went missing in its run, the first time that it is judged. Where the run was confirmed
+    meanwhile the strip is put to judging again at once.
+
     A Rejected reading that carries its own number and date, or an Unreadable, joins an open stop of the same record
     bytes and rule as a repeat instead of opening a new one; so does a Copy of a strip that is still stopped.
     """
@@ -171,6 +183,7 @@ class RecordOutcome:
     at: datetime
     ends_intake: bool
     gate: GateWrite | None = None
+    shift: ShiftWrite | None = None
     lease: Lease | None = None
 
 
@@ -501,6 +514,38 @@ class WithdrawLot:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class AnswerGap:
+    """Keep what a person says of missing numbers. Gives None; raises Overtaken where any of them is accounted for, or the same was said."""
+
+    answer: GapAnswer
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ConfirmRun:
+    """Let a held run go, whose first and last strip a person has compared. Gives how many strips are judged again (int).
+
+    ``last`` is the seat of the last one that the person saw. Raises Overtaken where the run was confirmed, or has grown since.
+    """
+
+    shift_id: int
+    last: Seat
+    actor: Actor
+    reason: str
+    at: datetime
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class SignDay:
+    """Keep a person's signature of a day's sheet, as its figures stood (``content``: pages.day_sheet.figures). Gives its id (int)."""
+
+    day: date
+    content: str
+    actor: Actor
+    remark: str
+    at: datetime
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class KeepTables:
     """Keep a loaded table set, so that every result stays explainable. Gives None.
 
@@ -594,6 +639,9 @@ Command = (
     | CloseLot
     | EnterOperator
     | EndOperator
+    | AnswerGap
+    | SignDay
+    | ConfirmRun
     | OpenContainer
     | CloseContainer
     | AcceptLot

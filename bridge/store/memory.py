@@ -36,6 +36,7 @@ from bridge.store.memory_apply import apply, recover
 from bridge.store.memory_clock import ClocksInMemory
 from bridge.store.memory_gate import GatesInMemory
 from bridge.store.memory_lots import LotsInMemory
+from bridge.store.memory_numbers import NumbersInMemory
 from bridge.store.memory_operators import OperatorsInMemory
 from bridge.store.memory_rows import Sent, State, Strip
 from bridge.store.memory_shown import ShownInMemory
@@ -43,7 +44,7 @@ from bridge.store.memory_shown import ShownInMemory
 SLACK = timedelta(days=1)  # as reads_work.py has it
 
 
-class MemoryStore(ShownInMemory, GatesInMemory, ClocksInMemory, LotsInMemory, OperatorsInMemory):
+class MemoryStore(ShownInMemory, GatesInMemory, ClocksInMemory, LotsInMemory, NumbersInMemory, OperatorsInMemory):
     """A store over ``committed``, or an empty one of ``epoch``. What the pages' sums and the purge ask it does not answer.
 
     ``is_shared``: several simulated processes work on it at the same time, and each recovers what it takes over; leases go by ``now``,

@@ -26,6 +26,7 @@ from bridge.store import commands as c
 from bridge.store.memory_gate import close_lot, decide_look_back, end_waiting, enter_lot, judge_waiting, say_of_gate, sign_lot
 from bridge.store.memory_lease import check_lease, hold_leases, leave_leases, recover_deliveries
 from bridge.store.memory_lots import accept_lot, close_container, open_container, withdraw_lot
+from bridge.store.memory_numbers import answer_gap, confirm_run, sign_day
 from bridge.store.memory_operators import end_operator, enter_operator
 from bridge.store.memory_outcome import record_outcome, set_unreadable_aside
 from bridge.store.memory_rows import Decided, Door, Sent, State, Tried, next_id
@@ -465,6 +466,9 @@ _APPLY: Mapping[type, Callable[[State, Any], Any]] = {
     c.CloseLot: close_lot,
     c.EnterOperator: enter_operator,
     c.EndOperator: end_operator,
+    c.AnswerGap: answer_gap,
+    c.SignDay: sign_day,
+    c.ConfirmRun: confirm_run,
     c.OpenContainer: open_container,
     c.CloseContainer: close_container,
     c.AcceptLot: accept_lot,

@@ -29,6 +29,7 @@ from bridge.model import (
 )
 from bridge.store.commands import NewDelivery, RecordedOutcome, RecordOutcome
 from bridge.store.memory_gate import move_gate
+from bridge.store.memory_numbers import join_run
 from bridge.store.memory_rows import Result, Sent, State, Strip, Tried, next_id
 from bridge.store.rows import AttemptRow, DeliveryRow, StopRow, StripRow
 from bridge.store.statements import Change
@@ -59,6 +60,7 @@ def record_outcome(state: State, command: RecordOutcome) -> RecordedOutcome:
     if command.ends_intake:
         state.ended.add(command.intake_id)
     move_gate(state, command)
+    join_run(state, command)
     state.note(command.at, SERVICE, "strip.judged", f"strip:{strip_id}", Change(after=_word(command)))
     numbers, attempts = tuple(number for number, _ in made), tuple(attempt for _, attempt in made)
     return RecordedOutcome(strip_id=strip_id, stop_id=stop_id, delivery_ids=numbers, attempts=attempts, repeat=repeat)

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
 
+from bridge.bench.answered import GapAnswer
 from bridge.bench.gate import Gate, GateKey, Seat
 from bridge.bench.look_back import Verdict
 from bridge.lifecycle.states import OPEN_DELIVERY, DestinationState
@@ -16,6 +17,7 @@ from bridge.store.rows import (
     AttemptRow,
     CaptureRow,
     ContainerRow,
+    DaySignature,
     DeliveryRow,
     EventRow,
     GateEventRow,
@@ -92,6 +94,17 @@ class Doubted:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class Shift:
+    """A run that is held, by the seats of its first and last strip; ``confirmed_by`` "" while it waits."""
+
+    analyzer: str
+    cause: str
+    first: Seat
+    last: Seat
+    confirmed_by: str = ""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class Door:
     """A destination's state as it was last noted."""
 
@@ -139,6 +152,9 @@ class State:
     lots_out: set[int] = field(default_factory=set)
     operators: dict[int, OperatorShown] = field(default_factory=dict)
     operators_out: set[int] = field(default_factory=set)
+    gap_answers: list[GapAnswer] = field(default_factory=list)
+    shifts: dict[int, Shift] = field(default_factory=dict)
+    signed: list[DaySignature] = field(default_factory=list)
     containers: dict[int, ContainerRow] = field(default_factory=dict)
     accepted_lots: dict[tuple[str, str], AcceptedLot] = field(default_factory=dict)  # by strip type and lot
     leases: dict[str, tuple[str, int]] = field(default_factory=dict)  # name -> owner, token

@@ -27,8 +27,11 @@ _COUNT = "SELECT count(*) FROM deliveries WHERE destination = ? AND state = ? AN
 _OLDEST = "SELECT min(born_at) FROM deliveries WHERE destination = ? AND state = ?"
 _OF_DAY = "s.arrived_at >= ? AND s.arrived_at < ?"
 # A day's strips and the numbers of a series come in one text each: thousands of rows made one by one in Python cost several times as much
+# Which findings decide what became of a strip: those that hold it, and an error of the analyzer's, which used a number
+_FAULT = """(s.findings LIKE '%["analyzer.fault"%' OR s.findings LIKE '%["pad.error"%')"""
+_TOLD = f"s.outcome = 'held' OR (s.outcome IN ('rejected', 'discarded') AND {_FAULT})"
 _DAY_GROUPS = (
-    "SELECT s.analyzer, s.mode, s.series, s.outcome, s.purpose, CASE WHEN s.outcome = 'held' THEN s.findings ELSE '' END AS held_by,"
+    f"SELECT s.analyzer, s.mode, s.series, s.outcome, s.purpose, CASE WHEN {_TOLD} THEN s.findings ELSE '' END AS held_by,"
     " group_concat(CAST(s.id AS TEXT), ','), group_concat(s.number, ',') FROM strips s INDEXED BY strips_arrived"
     f" WHERE {_OF_DAY} AND s.outcome <> 'superseded' GROUP BY s.analyzer, s.mode, s.series, s.outcome, s.purpose, held_by"
 )
@@ -43,14 +46,16 @@ _DAY_SENT = (
 )
 _ARRIVED = (
     "SELECT analyzer, mode, series, group_concat(number, ',') FROM strips INDEXED BY strips_arrived"
-    " WHERE arrived_at >= ? AND series <> '' AND number <> '' AND outcome <> 'superseded'"
+    " WHERE arrived_at >= ? AND arrived_at < ? AND series <> '' AND number <> '' AND outcome <> 'superseded'"
     " GROUP BY analyzer, mode, series ORDER BY analyzer, mode, series"
 )
 _OF_SERIES = "analyzer = ? AND mode = ? AND series = ? AND outcome <> 'superseded'"
+_EVER = "~"  # sorts behind every time
 AT_ONCE = 64  # ours: numbers that one look-up asks for; most holes are of one or two
 FARTHEST = 1_024  # ours: numbers looked up one by one below a hole; past that it is quicker to read the series once
 
 _Series = tuple[str, str, str]  # analyzer, mode, series
+_Window = tuple[str | None, str | None]  # from then, and before then, as stored
 
 
 class TodayReads:
@@ -113,22 +118,25 @@ class TodayReads:
         )
 
     @one_snapshot
-    def number_runs(self, *, since: datetime) -> tuple[NumberRun, ...]:
-        """Give the numbers that arrived since ``since`` as runs without a hole, in order of analyzer, mode, series, number; copies too, what was set aside not."""
-        found = self._db().execute(_ARRIVED, (when(since),)).fetchall()
-        numbers = (((analyzer, mode, series), _numbers(together)) for analyzer, mode, series, together in found)
-        return tuple(run for key, of in numbers if of for run in self._runs(key, of, when(since) or ""))
+    def number_runs(self, *, since: datetime, until: datetime | None = None) -> tuple[NumberRun, ...]:
+        """Give the numbers that arrived since ``since``, and before ``until``, as runs without a hole, in order of analyzer, mode, series, number; copies too, what was set aside not."""
+        return self._runs_within((when(since), when(until) or _EVER))
 
-    def _runs(self, key: _Series, numbers: list[int], since: str) -> Iterator[NumberRun]:
-        """Give the runs of one series; what stands before each may have arrived long before ``since``."""
+    def _runs_within(self, window: _Window) -> tuple[NumberRun, ...]:
+        found = self._db().execute(_ARRIVED, window).fetchall()
+        numbers = (((analyzer, mode, series), _numbers(together)) for analyzer, mode, series, together in found)
+        return tuple(run for key, of in numbers if of for run in self._runs(key, of, window))
+
+    def _runs(self, key: _Series, numbers: list[int], window: _Window) -> Iterator[NumberRun]:
+        """Give the runs of one series; what stands before each may have arrived long before the window, or since."""
         analyzer, mode, series = key
         floor: int | None = None
         for first, last in stretches(numbers):
-            before = self._before(key, first, floor, since)
+            before = self._before(key, first, floor, window)
             yield NumberRun(analyzer=analyzer, mode=mode, series=series, first=first, last=last, before=before)
             floor = last
 
-    def _before(self, key: _Series, number: int, floor: int | None, since: str) -> int | None:
+    def _before(self, key: _Series, number: int, floor: int | None, window: _Window) -> int | None:
         """Give the nearest number of the series below ``number``; ``floor`` is the nearest one of the window, None where there is none.
 
         By look-ups of one number, nearest first: a hole is small, and a series may be years long.
@@ -138,7 +146,7 @@ class TodayReads:
         while asked and number - asked.start <= FARTHEST:
             if found := self._used(key, asked):
                 return max(found)
-            if floor is None and asked.stop == number and not self._is_older(key, since):
+            if floor is None and asked.stop == number and not self._is_longer(key, window):
                 return None
             asked = range(max(lowest, asked.start - AT_ONCE), asked.start)
         return max((each for each in self._all_used(key) if lowest <= each < asked.stop), default=floor) if asked else floor
@@ -148,10 +156,11 @@ class TodayReads:
         query = f"SELECT number FROM strips INDEXED BY strips_number WHERE {_OF_SERIES} AND number IN ({marks})"
         return [int(number) for (number,) in self._db().execute(query, (*key, *map(str, numbers)))]
 
-    def _is_older(self, key: _Series, since: str) -> bool:
-        """Say whether a series began before the window; its first strips by id are its oldest but for what was judged again."""
-        query = f"SELECT 1 FROM strips INDEXED BY strips_series WHERE {_OF_SERIES} AND arrived_at < ? AND number <> '' LIMIT 1"
-        return self._db().execute(query, (*key, since)).fetchone() is not None
+    def _is_longer(self, key: _Series, window: _Window) -> bool:
+        """Say whether something of a series arrived outside the window; its first strips by id are its oldest but for what was judged again."""
+        outside = "(arrived_at < ? OR arrived_at >= ?)"
+        query = f"SELECT 1 FROM strips INDEXED BY strips_series WHERE {_OF_SERIES} AND {outside} AND number <> '' LIMIT 1"
+        return self._db().execute(query, (*key, *window)).fetchone() is not None
 
     def _all_used(self, key: _Series) -> Iterator[int]:
         query = f"SELECT number FROM strips INDEXED BY strips_series WHERE {_OF_SERIES}"
@@ -175,6 +184,7 @@ class TodayReads:
             ),
             refused_files=db.execute(refused, span).fetchone()[0],
             last_accepted_at=moment_or_none(max((at for _, _, _, at, _ in sent if at), default=None)),
+            runs=self._runs_within(span),
         )
 
 

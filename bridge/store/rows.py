@@ -6,7 +6,8 @@ from dataclasses import dataclass
 from datetime import date, datetime
 
 from bridge.bench.containers import ContainerEnd
-from bridge.bench.gate import Gate, GateKey
+from bridge.bench.gaps import NumberRun
+from bridge.bench.gate import Gate, GateKey, Seat
 from bridge.bench.look_back import Verdict
 from bridge.bench.operators import Operator
 from bridge.lifecycle.states import DestinationState, StopGroup, StopState
@@ -288,7 +289,10 @@ class AnalyzerRow:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class DayGroup:
-    """Strips of one day that share a series and a fate, as (id, number), by id. ``rules`` are those that hold them, empty where they are not held."""
+    """Strips of one day that share a series and a fate, as (id, number), by id.
+
+    ``rules`` are those that hold them, or that stopped a strip which the analyzer ended with an error; of all others they are empty.
+    """
 
     analyzer: str
     mode: str
@@ -310,13 +314,17 @@ class DaySent:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class DayStrips:
-    """Everything that the day tally adds up, of one day (by arrival, in the site's zone). ``last_accepted_at``: of its results, at any destination."""
+    """Everything that the day tally adds up, of one day (by arrival, in the site's zone). ``last_accepted_at``: of its results, at any destination.
+
+    ``runs`` are the day's numbers, with what stands before them whenever that arrived.
+    """
 
     day: date
     groups: tuple[DayGroup, ...]
     sent: tuple[DaySent, ...]
     refused_files: int
     last_accepted_at: datetime | None
+    runs: tuple[NumberRun, ...] = ()
 
     def of(self, outcome: str) -> tuple[int, ...]:
         """Give the strips of one outcome, by id."""
@@ -406,6 +414,33 @@ class LotShown:
     entered_at: datetime
     signed_by: str
     signed_at: datetime | None
+
+
+# --- numbers
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ShiftShown:
+    """A run that is held for what went missing inside it (``cause``), with the strips that still wait for it, as they were read."""
+
+    shift_id: int
+    analyzer: str
+    cause: str
+    last: Seat
+    strips: tuple[StripRow, ...]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class DaySignature:
+    """A day's sheet as somebody signed it; ``content`` is its figures as they stood then."""
+
+    signature_id: int
+    day: date
+    content: str
+    by: str
+    verified: str
+    at: datetime
+    remark: str
 
 
 # --- containers and lots of strips

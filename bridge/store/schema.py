@@ -407,6 +407,56 @@ operators = Table(
     Column("ended_at", Text),
 )
 
+# What people said of missing numbers, and the days that they signed; content: pages/day_sheet.py
+gap_answers = Table(
+    "gap_answers",
+    metadata,
+    _id(),
+    Column("analyzer", Text, nullable=False),
+    Column("mode", Text, nullable=False),
+    Column("series", Text, nullable=False),
+    Column("first_number", Integer, nullable=False),
+    Column("last_number", Integer, nullable=False),
+    Column("what", Text, nullable=False),
+    Column("actor", Text, nullable=False),
+    Column("verified", Text, nullable=False),
+    Column("at", Text, nullable=False),
+    Column("reason", Text, nullable=False),
+    Index("gap_answers_series", "analyzer", "mode", "series"),
+)
+
+day_signatures = Table(
+    "day_signatures",
+    metadata,
+    _id(),
+    Column("day", Text, nullable=False),
+    Column("content", Text, nullable=False),
+    Column("actor", Text, nullable=False),
+    Column("verified", Text, nullable=False),
+    Column("at", Text, nullable=False),
+    Column("remark", Text, nullable=False),
+    Index("day_signatures_day", "day"),
+)
+
+# Runs inside which something went missing, by the seats of the first and the last strip that was held for it
+shifts = Table(
+    "shifts",
+    metadata,
+    _id(),
+    Column("analyzer", Text, nullable=False),
+    Column("cause", Text, nullable=False),
+    Column("capture_id", Integer, nullable=False),
+    Column("idx", Integer, nullable=False),
+    Column("last_capture_id", Integer, nullable=False),
+    Column("last_idx", Integer, nullable=False),
+    Column("confirmed_by", Text, nullable=False),
+    Column("verified", Text, nullable=False),
+    Column("confirmed_at", Text),
+    Column("reason", Text, nullable=False),
+    Index("shifts_analyzer", "analyzer", "id"),
+    _part("shifts_open", "id", where="confirmed_at IS NULL"),
+)
+
 # closed_at NULL: in use; closed_how: a bench.containers.ContainerEnd, "" while it is in use
 containers = Table(
     "containers",

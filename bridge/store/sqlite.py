@@ -23,8 +23,10 @@ from bridge.store.migrate import migrate
 from bridge.store.reads_clock import ClockReads
 from bridge.store.reads_gate import GateReads
 from bridge.store.reads_lots import LotReads
+from bridge.store.reads_numbers import NumberReads
 from bridge.store.reads_operators import OperatorReads
 from bridge.store.reads_purge import PurgeReads
+from bridge.store.reads_shift import ShiftReads
 from bridge.store.reads_shown import ShownReads
 from bridge.store.reads_today import TodayReads
 from bridge.store.reads_ways import WayReads
@@ -44,7 +46,18 @@ _OF_ONE = (sqlite3.IntegrityError, sqlite3.ProgrammingError, sqlite3.InterfaceEr
 
 
 class SqliteStore(
-    WorkReads, WayReads, ShownReads, TodayReads, GateReads, ClockReads, LotReads, OperatorReads, PurgeReads, Written
+    WorkReads,
+    WayReads,
+    ShownReads,
+    TodayReads,
+    GateReads,
+    ClockReads,
+    LotReads,
+    NumberReads,
+    OperatorReads,
+    ShiftReads,
+    PurgeReads,
+    Written,
 ):
     """A store in the folder ``path``; implements ``api.Store``.
 

@@ -87,6 +87,9 @@ def _canonical(
     policies["patient_id"]["denied"] = sorted(policy.patient_id.denied)
     if not policy.processing_ids:  # left out as long as it says nothing: sites that are live keep the set that they signed
         del policies["processing_ids"]
+    del policies["jump_limit"]  # pages ask by it; no result depends on it
+    if not policy.run_pause_minutes:
+        del policies["run_pause_minutes"]
     if policy.test_messages == "stop":
         del policies["test_messages"]
     if policy.operators == "note":

@@ -415,6 +415,9 @@ class Policy:
     what becomes of a test message of an analyzer that is live: ``stop``, or ``training``, a reading that goes to no record.
     ``operators``: what becomes of a strip whose operator number is not a known person's in date, where any are entered: ``note`` or ``hold``.
     ``clock`` None: analyzers' clocks are not judged, but for a strip that was read after it arrived, or too long before.
+    A jump over more
+    than ``jump_limit`` numbers is one question, whether the number was set by hand. ``run_pause_minutes``: strips of one analyzer that lie no
+    further apart are one run, of which the rest is held where something goes missing inside it; 0 holds nothing.
     """
 
     patient_id: PatientIdPolicy
@@ -425,6 +428,8 @@ class Policy:
     test_messages: str = "stop"
     clock: ClockRule | None = None
     operators: str = "note"
+    jump_limit: int = 100
+    run_pause_minutes: int = 0
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.bench.gaps import Gap
+from bridge.bench.answered import GapAnswer, GapEnd
+from bridge.bench.gaps import Gap, NumberRun
 from bridge.bench.tally import (
     CONFLICT_RULE,
+    FAULT_RULES,
     FIRST_FATES,
     Fate,
     Standing,
@@ -19,7 +23,7 @@ from bridge.bench.tally import (
     tally,
 )
 from bridge.check.rulebook import RULES
-from bridge.model import DeliveryState, Purpose
+from bridge.model import Actor, DeliveryState, Purpose
 from tests.check.tables_for_tests import DAILY, FALL
 
 SCHEMES = {"bench-1": DAILY.numbers, "bench-2": FALL.numbers}
@@ -34,6 +38,13 @@ def test_a_morning_by_hand() -> None:
     """Numbers 1 to 8 were used; 4 never came and 6 has a reason; a copy and a conflict of 1 came besides."""
     gap_4 = Gap(analyzer="bench-1", mode="routine", series=DAY, first=4, last=4)
     gap_6 = Gap(analyzer="bench-1", mode="routine", series=DAY, first=6, last=6)
+    answer_6 = GapAnswer(
+        gap=gap_6,
+        end=GapEnd.NO_READING,
+        by=Actor(name="Ana", verified="unverified"),
+        reason="the strip fell",
+        at=datetime(2026, 11, 25, 12, tzinfo=UTC),
+    )
     strips = [
         _strip(1, 1, Fate.SENT_ON),
         _strip(2, 2, Fate.HELD),
@@ -52,10 +63,11 @@ def test_a_morning_by_hand() -> None:
         TalliedDelivery(strip_id=77, destination="ward", standing=Standing.ACKNOWLEDGED),  # another day's
         TalliedDelivery(strip_id=3, destination="archive", standing=Standing.QUEUED),  # asks for controls
     ]
-    day = tally(strips, deliveries, schemes=SCHEMES, explained=frozenset({gap_6}))
+    day = tally(strips, deliveries, schemes=SCHEMES, answers=[answer_6])
     (series,) = day.series
     assert (series.used, series.first_readings, series.readings, series.difference) == (8, 6, 8, 0)
-    assert (series.missing, series.explained) == ((gap_4,), (gap_6,))
+    assert [part.gap for part in series.missing] == [gap_4]
+    assert [(part.gap, part.answer) for part in series.explained] == [(gap_6, answer_6)]
     assert series.strips[Fate.COPY] == (4,)
     assert series.strips[Fate.CONFLICT] == (6,)
     assert day.unnumbered[Fate.HELD] == (9,)
@@ -65,6 +77,18 @@ def test_a_morning_by_hand() -> None:
     assert (archive.sent_on, archive.unaccounted, archive.strips[Standing.REFUSED]) == (2, (1,), (8,))
     assert (archive.controls[Standing.QUEUED], archive.strips[Standing.QUEUED]) == ((3,), ())
     assert sum(map(len, ward.controls.values())) == 0
+
+
+def test_what_stands_before_the_days_numbers_is_known_from_other_days() -> None:
+    """A counter that runs on over midnight: 59 and 60 are missing before the morning's 61; 12, late, has 11 before it, and 13 to 60 came long ago."""
+    strips = [_strip(1, 61, Fate.SENT_ON, "bench-2"), _strip(2, 12, Fate.SENT_ON, "bench-2")]
+
+    def run(number: int, before: int) -> NumberRun:
+        return NumberRun(analyzer="bench-2", mode="routine", series=DAY, first=number, last=number, before=before)
+
+    (series,) = tally(strips, [], schemes=SCHEMES, runs=[run(12, 11), run(61, 58)]).series
+    assert [(part.gap.first, part.gap.last) for part in series.missing] == [(59, 60)]
+    assert (series.used, series.first_readings, series.difference) == (4, 2, 0)
 
 
 def test_a_difference_names_its_strips_and_numbers() -> None:
@@ -96,7 +120,7 @@ def test_every_day_adds_up(strips: list[TalliedStrip], data: st.DataObject) -> N
     listed += [each for ids in day.unnumbered.values() for each in ids]
     assert sorted(listed) == [strip.strip_id for strip in strips]
     for series in day.series:
-        gone = sum(gap.count for gap in series.missing)
+        gone = sum(part.gap.count for part in series.missing)
         copies = len(series.strips[Fate.COPY]) + len(series.strips[Fate.CONFLICT])
         assert series.used == series.first_readings + gone + len(series.orphaned) - len(series.repeated)
         assert series.difference == len(series.orphaned) - len(series.repeated)
@@ -119,6 +143,10 @@ def test_every_day_adds_up(strips: list[TalliedStrip], data: st.DataObject) -> N
         ("held", ("time.future", "copy.conflict"), Purpose.PATIENT, Fate.CONFLICT),
         ("coded", ("copy.conflict",), Purpose.PATIENT, Fate.SENT_ON),
         ("rejected", (), Purpose.PATIENT, Fate.REJECTED),
+        ("rejected", ("analyzer.fault",), Purpose.PATIENT, Fate.NO_READING),
+        ("discarded", ("patient.missing", "pad.error"), Purpose.PATIENT, Fate.NO_READING),
+        ("discarded", ("analyzer.fault",), Purpose.PATIENT, Fate.NO_READING),
+        ("coded", ("analyzer.fault",), Purpose.PATIENT, Fate.SENT_ON),
         ("unreadable", (), Purpose.PATIENT, Fate.REJECTED),
         ("copy", (), Purpose.CONTROL, Fate.COPY),
         ("non_patient", (), Purpose.CONTROL, Fate.CONTROL),
@@ -135,7 +163,7 @@ def test_each_outcome_has_one_fate(outcome: str, rules: tuple[str, ...], purpose
 def test_the_words_of_other_rooms_are_known_here() -> None:
     """Each delivery state has a standing, the conflict's rule is in the rulebook, and an unknown outcome is an error."""
     assert {standing_of(state) for state in DeliveryState} == set(Standing)
-    assert CONFLICT_RULE in RULES
+    assert {CONFLICT_RULE, *FAULT_RULES} <= RULES.keys()
     assert Fate.COPY not in FIRST_FATES
     with pytest.raises(KeyError):
         fate_of("lost", rules=(), purpose=Purpose.PATIENT)

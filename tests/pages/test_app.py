@@ -247,7 +247,14 @@ def test_the_benchmark_looks_at_every_page(shelf: Stocked) -> None:
     )
     routes = {path for path, ways in described.items() if "get" in ways} | {"/api/openapi.json"}
     routes |= {route.path for route in pages if isinstance(route, Route) and "GET" in (route.methods or ())}
-    names = {"RESULT": "{result_id}", "STRIP": "{strip_id}", "STOP": "{stop_id}", "LOT": "{lot_id}", "copy.possible": "{rule}"}
+    names = {
+        "RESULT": "{result_id}",
+        "STRIP": "{strip_id}",
+        "STOP": "{stop_id}",
+        "LOT": "{lot_id}",
+        "2026-11-25": "{day}",
+        "copy.possible": "{rule}",
+    }
     looked_at = {
         functools.reduce(lambda path, name: path.replace(name, names[name]), names, page.partition("?")[0]) for page in PAGES
     }

@@ -82,7 +82,7 @@ def test_a_number_that_never_came_is_missing(shelf: Stocked) -> None:
     shelf.other(number="4")
     shelf.coded(number="7")
     missing = today(shelf.store, shelf.site(), now=NOW).missing
-    assert [(gap.analyzer, gap.first, gap.last) for gap in missing] == [("bench-a", 3, 3), ("bench-a", 5, 6)]
+    assert [(part.gap.analyzer, part.gap.first, part.gap.last) for part in missing] == [("bench-a", 3, 3), ("bench-a", 5, 6)]
 
 
 def test_the_day_adds_up(shelf: Stocked) -> None:

@@ -141,7 +141,7 @@ def test_a_missing_number_comes_with_the_way_to_send_it_again(shelf: Stocked, vi
     shelf.coded(number="1")
     shelf.coded(number="4")
     text = visitor.page("/").text
-    assert "bench-a 2 to 3 How to send it again Press Memory. Press Send." in text
+    assert "bench-a 2 to 3 were read and never arrived. How to send it again Press Memory. Press Send." in text
 
 
 def test_today_on_a_wall_is_larger(still: Visitor) -> None:

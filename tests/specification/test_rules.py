@@ -73,6 +73,15 @@ def test_status_and_copies_name_the_destinations_own_fields() -> None:
     assert said(duplicates(subject(Door.FHIR)))["the same message"].startswith("the Bundle's identifier")
 
 
+def test_a_site_that_holds_runs_says_that_results_may_come_late_and_together() -> None:
+    """Only there: the receiver's people should know why."""
+    site = subject()
+    holds = replace(site, tables=replace(site.tables, policy=replace(site.tables.policy, run_pause_minutes=5)))
+    for given, is_said in ((site, False), (holds, True)):
+        (words,) = (part for part in statuses(given).parts if isinstance(part, Words))
+        assert ("strips less than 5 minutes apart, those that follow are sent together" in words.text) is is_said
+
+
 def test_what_becomes_of_a_second_strip_is_what_the_checks_do() -> None:
     """Only one with the same values waits for a person (rule copy.possible), by the site's own window."""
     words = " ".join(part.text for part in duplicates(subject()).parts if isinstance(part, Words))

@@ -20,6 +20,7 @@ from tests.store.contract import StoreContract
 from tests.store.gate_contract import GateContract
 from tests.store.lot_contract import LotContract
 from tests.store.machine import PLACES, StoreMachine
+from tests.store.number_contract import NumberContract, ShiftContract
 from tests.store.operator_contract import OperatorContract
 from tests.store.strips import NOW, later
 
@@ -60,8 +61,24 @@ class TestClocks(ClockContract):
         return reopening()
 
 
+class TestNumbers(NumberContract):
+    """The same store keeps the contract of missing numbers."""
+
+    @pytest.fixture
+    def make(self) -> Callable[[], Store]:
+        return reopening()
+
+
 class TestOperators(OperatorContract):
     """The same store keeps the contract of the register of operators."""
+
+    @pytest.fixture
+    def make(self) -> Callable[[], Store]:
+        return reopening()
+
+
+class TestShifts(ShiftContract):
+    """The same store keeps the contract of held runs."""
 
     @pytest.fixture
     def make(self) -> Callable[[], Store]:

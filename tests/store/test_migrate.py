@@ -61,7 +61,11 @@ def test_the_newest_revision_is_the_only_head(tmp_path: Path) -> None:
     script = ScriptDirectory.from_config(_config(tmp_path / "x"))
     assert script.get_heads() == [NEWEST]
     assert script.get_bases() == ["0001"]
-    assert [step.revision for step in script.walk_revisions()] == ["0015", *(f"{number:04}" for number in range(12, 0, -1))]
+    assert [step.revision for step in script.walk_revisions()] == [
+        "0016",
+        "0015",
+        *(f"{number:04}" for number in range(12, 0, -1)),
+    ]
 
 
 def test_the_newest_schema_is_what_the_tables_declare(tmp_path: Path) -> None:

@@ -9,9 +9,11 @@ from zoneinfo import ZoneInfo
 
 import pytest
 from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 from bridge.bench.feed import Came
 from bridge.bench.gaps import NumberRun
+from bridge.lifecycle.states import StopEnd
 from bridge.model import Answer, Coded, DeliveryState, Severity
 from bridge.store.commands import NoteRefusedFile
 from bridge.store.database import SqliteDb
@@ -88,6 +90,32 @@ def test_runs_are_those_of_the_plain_definition(store: SqliteStore, file: Sqlite
     name = next(_NAMES)
     write(file, s.keep(store), name, strips)
     assert tuple(run for run in store.number_runs(since=SINCE) if run.analyzer == name) == plain_runs(name, strips)
+
+
+@settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(strips=pasts, ended=st.integers(0, 47))
+def test_runs_of_a_window_that_is_over_know_what_came_since(
+    store: SqliteStore, file: SqliteDb, strips: list[Past], ended: int
+) -> None:
+    """A day of last week: a number that came later closes its gap, and begins no run of that day."""
+    name, until = next(_NAMES), NOW - timedelta(hours=ended)
+    write(file, s.keep(store), name, strips)
+    found = tuple(run for run in store.number_runs(since=SINCE, until=until) if run.analyzer == name)
+    assert found == plain_runs(name, strips, ended_hours_ago=ended)
+
+
+def test_a_strip_in_error_says_so_whatever_else_was_wrong(store: SqliteStore) -> None:
+    """Its number was used and gave no reading, once it is discarded too; another rejected strip names no rule."""
+    fault, other = s.reading("7"), s.reading("8")
+    stopped = s.record(store, fault, s.rejected(fault, "patient.missing", "analyzer.fault"))
+    s.record(store, other, s.rejected(other, "patient.missing"))
+    rules = {group.outcome: group.rules for group in store.day(DAY, LISBON).groups if group.strips[0][1] == "7"}
+    assert rules == {"rejected": ("patient.missing", "analyzer.fault")}
+    assert [group.rules for group in store.day(DAY, LISBON).groups if group.strips[0][1] == "8"] == [()]
+    assert stopped.stop_id is not None
+    s.close(store, stopped.stop_id, StopEnd.DISCARDED)
+    rules = {group.outcome: group.rules for group in store.day(DAY, LISBON).groups if group.strips[0][1] == "7"}
+    assert rules == {"discarded": ("patient.missing", "analyzer.fault")}
 
 
 def test_destinations_count_what_is_open_turned_away_and_lately_received(store: SqliteStore) -> None:

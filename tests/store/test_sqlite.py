@@ -27,6 +27,7 @@ from tests.store.clock_contract import ClockContract
 from tests.store.contract import StoreContract
 from tests.store.gate_contract import GateContract
 from tests.store.lot_contract import LotContract
+from tests.store.number_contract import NumberContract, ShiftContract
 from tests.store.operator_contract import OperatorContract
 from tests.store.strips import NOW, WAIT, later
 
@@ -60,8 +61,24 @@ class TestClocks(ClockContract):
         return lambda: SqliteStore(tmp_path / "store", now=lambda: later(60))
 
 
+class TestNumbers(NumberContract):
+    """The same store keeps the contract of missing numbers."""
+
+    @pytest.fixture
+    def make(self, tmp_path: Path) -> Callable[[], Store]:
+        return lambda: SqliteStore(tmp_path / "store", now=lambda: later(60))
+
+
 class TestOperators(OperatorContract):
     """The same store keeps the contract of the register of operators."""
+
+    @pytest.fixture
+    def make(self, tmp_path: Path) -> Callable[[], Store]:
+        return lambda: SqliteStore(tmp_path / "store", now=lambda: later(60))
+
+
+class TestShifts(ShiftContract):
+    """The same store keeps the contract of held runs."""
 
     @pytest.fixture
     def make(self, tmp_path: Path) -> Callable[[], Store]:

@@ -41,6 +41,7 @@ from tests.store.contract import StoreContract
 from tests.store.gate_contract import GateContract
 from tests.store.histories import SINCE, Past, pasts, plain_runs, write
 from tests.store.lot_contract import LotContract
+from tests.store.number_contract import NumberContract, ShiftContract
 from tests.store.operator_contract import OperatorContract
 from tests.store.strips import NOW, WAIT, later
 
@@ -71,8 +72,24 @@ class TestClocks(ClockContract):
         return lambda: PostgresStore(at)
 
 
+class TestNumbers(NumberContract):
+    """The same store keeps the contract of missing numbers."""
+
+    @pytest.fixture
+    def make(self, at: Server) -> Callable[[], Store]:
+        return lambda: PostgresStore(at)
+
+
 class TestOperators(OperatorContract):
     """The same store keeps the contract of the register of operators."""
+
+    @pytest.fixture
+    def make(self, at: Server) -> Callable[[], Store]:
+        return lambda: PostgresStore(at)
+
+
+class TestShifts(ShiftContract):
+    """The same store keeps the contract of held runs."""
 
     @pytest.fixture
     def make(self, at: Server) -> Callable[[], Store]:

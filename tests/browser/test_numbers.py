@@ -1,0 +1,65 @@
+"""The page Numbers and the day sheet in a real browser: everything fits and can be read, and a held run goes from the keyboard."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+from playwright.sync_api import Browser, expect
+
+from bridge.pages.site import Bench as PagesBench
+from bridge.site import example_terms
+from tests.browser.test_pages import CONTRAST
+from tests.browser.watched import Tab
+from tests.pages.stocked import Stocked
+from tests.tables.shipped_tables import tables
+from tests.test_shiftkeeping import Row
+
+pytestmark = pytest.mark.browser
+TABLES = replace(tables(), policy=replace(tables().policy, run_pause_minutes=5))
+SITE = {"bench": PagesBench(tables=TABLES, terms=example_terms()), "schemes": {"bench-a": tables().profiles["brook"].numbers}}
+
+
+def stocked(shelf: Stocked) -> Row:
+    """Give an analyzer with a held run, a gap, a question and something accounted for."""
+    row = Row(shelf.store, TABLES)
+    row.patients(2)
+    row.skip()
+    row.patients(3)
+    row.pause(9)
+    row.number += 500
+    row.patients(1)
+    return row
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("width", [1280, 390])
+def test_numbers_and_the_day_sheet_fit_and_can_be_read(shelf: Stocked, browser: Browser, width: int, scheme: str) -> None:
+    """No sideways scroll, contrast everywhere, nothing blocked or in error (WCAG 2.2, 1.4.3 and 1.4.10)."""
+    stocked(shelf)
+    with shelf.serving(**SITE) as visitor, Tab(browser, width=width, color_scheme=scheme) as tab:
+        for path in ("/numbers", "/days/2026-11-25", "/"):
+            tab.goto(visitor.origin + path)
+            told_of = tab.evaluate(CONTRAST)
+            assert told_of["poor"] == [], path
+            assert told_of["count"] > 10, path
+            assert tab.evaluate("document.documentElement.scrollWidth") == width, path
+
+
+def test_a_held_run_goes_from_the_keyboard(shelf: Stocked, browser: Browser) -> None:
+    """From Today to the two labels with Tab, letters and Enter; the run is off the list then."""
+    row = stocked(shelf)
+    first, last = row.held.strips[0], row.held.strips[-1]
+    with shelf.serving(**SITE) as visitor, Tab(browser) as tab:
+        tab.goto(visitor.origin)
+        tab.get_by_role("link", name="1 run of strips held").focus()
+        tab.keyboard.press("Enter")
+        expect(tab.get_by_role("heading", level=1)).to_have_text("Numbers")
+        tab.get_by_label(f"Label of the specimen of strip {first.number}").focus()
+        for text in (first.patient_id, last.patient_id, "Ana", "labels compared"):
+            tab.keyboard.type(text)
+            tab.keyboard.press("Tab")
+        tab.keyboard.press("Enter")
+        expect(tab.get_by_role("heading", name="Held runs")).to_have_count(0)
+    row.work_off()
+    assert row.sent == ["1", "2", "507", "4", "5", "6"]
