@@ -12,7 +12,11 @@ import uvloop
 from xdist.remote import Producer
 from xdist.scheduler.loadscope import LoadScopeScheduling
 
-from tests.peers.postgres import PostgresServer
+# The asserts of what tests share explain themselves as a test module's do. Said here, before any of them is imported
+for shared in (*(f"{room}_contract" for room in ("clock", "gate", "lot", "number", "operator")), "contract", "machine"):
+    pytest.register_assert_rewrite(f"tests.store.{shared}")
+
+from tests.peers.postgres import PostgresServer  # noqa: E402 - as above
 
 TESTS = Path(__file__).parent
 # Rooms whose tests load the whole machine, or lean on time: side by side they would meet each other's load, so one worker has them all.

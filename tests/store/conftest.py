@@ -1,4 +1,4 @@
-"""The contract's asserts explain themselves as those of a test module do; a store to ask, for the modules' own tests."""
+"""A store to ask, for the modules' own tests."""
 
 from __future__ import annotations
 
@@ -11,10 +11,6 @@ import pytest
 from bridge.store.database import SqliteDb
 from bridge.store.sqlite import FILE, SqliteStore
 from tests.store.strips import NOW
-
-pytest.register_assert_rewrite(
-    "tests.store.clock_contract", "tests.store.contract", "tests.store.machine", "tests.store.operator_contract"
-)
 
 
 @pytest.fixture
