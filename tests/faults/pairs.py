@@ -25,6 +25,7 @@ from bridge.store.codec import packed, when
 from bridge.store.postgres.connection import Server
 from bridge.store.postgres.store import PostgresStore
 from tests.faults import namespaces
+from tests.faults.asides import OLD
 from tests.faults.history import History
 from tests.faults.members import NAMES, Member, Pair, Site, end_feeding
 from tests.faults.menu import NETWORKS, Fault, Round
@@ -32,7 +33,6 @@ from tests.faults.records import CHART, HL7, LATE
 from tests.faults.served import end_orphan
 from tests.peers.postgres import PostgresServer
 
-OLD = tuple(f"{number:04d}" for number in range(1, int(migrate.NEWEST)))  # schemas that a store may come from
 BEFORE = 6  # captures that an older Padpost kept and did not judge
 HELD_S = 1.0  # how long at least a fault goes on once the other has taken over
 CUT_OFF_S = 120.0  # a bound: the longest wait for an answer, the patience behind it (15 s, to the next knock 31 s), winding up
