@@ -20,10 +20,19 @@ from bridge.store.commands import (
     NewDelivery,
     NotedAnswer,
     RecordedOutcome,
+    ShiftWrite,
 )
 from tests.store import strips as s
 
-NOT_COMMANDS = {NewDelivery, GateWrite, RecordedOutcome, NotedAnswer, Lease, HeldLeases}  # parts of some, and answers of some
+NOT_COMMANDS = {
+    NewDelivery,
+    GateWrite,
+    ShiftWrite,
+    RecordedOutcome,
+    NotedAnswer,
+    Lease,
+    HeldLeases,
+}  # parts of some, and answers of some
 
 
 def test_every_command_is_done_by_one_function() -> None:
