@@ -146,6 +146,8 @@ async def oracle_faults_in_child(book: PlanBook, destination: str, digests: froz
             output, errors = await child.communicate("\n".join(lines).encode() + b"\n")
     except TimeoutError:
         errors = f"it took longer than {CHECK_S} s".encode()
+    except RuntimeError as error:  # so uvloop says that the child was gone before it was told anything
+        log.warning("plan.child_gone", cause=type(error).__name__)
     finally:
         if child.returncode is None:
             child.kill()

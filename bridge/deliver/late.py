@@ -159,5 +159,7 @@ class AnswerListener:
             for payload in payloads:
                 reply = await self._late.take(payload)
                 if reply is not None:
+                    if writer.is_closing():  # it hung up while its answer was kept; uvloop raises at what is written then
+                        return
                     writer.write(mllp.frame(reply))
                     await writer.drain()

@@ -113,7 +113,9 @@ class TcpWire:
             return b""
 
     async def write(self, some: bytes) -> None:
-        """Send bytes."""
+        """Send bytes. Raises LineError when the far end is gone."""
+        if self._writer.is_closing():  # uvloop raises at what is written then
+            raise LineError(GONE)
         try:
             self._writer.write(some)
             await self._writer.drain()

@@ -61,6 +61,8 @@ class RecordSystem:
                     answer = self._answer(message)
                     if answer is None:
                         return
+                    if writer.is_closing():  # as the far end left; uvloop raises at what is written then
+                        return
                     writer.write(mllp.frame(answer))
                     await writer.drain()
         except ConnectionError:
