@@ -14,6 +14,7 @@ ELSEWHERE = {
     "bridge/__main__.py": "two lines; every test of tests/cli runs the program through them",
     "bridge/tables/types.py": "frozen values without behaviour; tests/tables/test_compiled.py compares each",
     "bridge/store/migrations/append_only.py": "run by the migrations; tests/store/test_sqlite.py tries to break it",
+    "bridge/store/reads.py": "a list of classes; the contracts in tests/store/test_sqlite.py and tests/store/postgres/test_store.py ask each",
     "bridge/store/memory_apply.py": "the twin's commands; the contract in tests/store/test_memory.py",
     "bridge/store/memory_clock.py": "the twin's clocks; the contract in tests/store/test_memory.py",
     "bridge/store/memory_gate.py": "the twin's gates; the contract in tests/store/test_memory.py",

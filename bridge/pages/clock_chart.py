@@ -70,4 +70,9 @@ def by_words(offset: timedelta) -> str:
 
 def _sentence(drawn: Sequence[Offset], rule: ClockRule) -> str:
     beyond = sum(abs(each.by) > timedelta(minutes=rule.hold_minutes) for each in drawn)
-    return f"The last {len(drawn)} strips that were sent as they were read: {beyond} more than {rule.hold_minutes} min off"
+    last = (
+        "The last strip that was sent as it was read"
+        if len(drawn) == 1
+        else f"The last {len(drawn)} strips that were sent as they were read"
+    )
+    return f"{last}: {beyond} more than {rule.hold_minutes} min off"

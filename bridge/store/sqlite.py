@@ -20,17 +20,7 @@ from bridge.store.file_check import WholeCheck, at_start
 from bridge.store.lock import ProcessLock, network_mount
 from bridge.store.mark import Mark, is_behind, is_left, mark_of, read_mark, write_mark
 from bridge.store.migrate import migrate
-from bridge.store.reads_clock import ClockReads
-from bridge.store.reads_gate import GateReads
-from bridge.store.reads_lots import LotReads
-from bridge.store.reads_numbers import NumberReads
-from bridge.store.reads_operators import OperatorReads
-from bridge.store.reads_purge import PurgeReads
-from bridge.store.reads_shift import ShiftReads
-from bridge.store.reads_shown import ShownReads
-from bridge.store.reads_today import TodayReads
-from bridge.store.reads_ways import WayReads
-from bridge.store.reads_work import WorkReads
+from bridge.store.reads import Reads
 from bridge.store.review import newest_moment, review
 from bridge.store.writer import Verdict, Writer, Written
 
@@ -45,20 +35,7 @@ CACHE_KIB = 16_384  # ours: the upper pages of every index of a million strips; 
 _OF_ONE = (sqlite3.IntegrityError, sqlite3.ProgrammingError, sqlite3.InterfaceError, sqlite3.DataError)
 
 
-class SqliteStore(
-    WorkReads,
-    WayReads,
-    ShownReads,
-    TodayReads,
-    GateReads,
-    ClockReads,
-    LotReads,
-    NumberReads,
-    OperatorReads,
-    ShiftReads,
-    PurgeReads,
-    Written,
-):
+class SqliteStore(Reads, Written):
     """A store in the folder ``path``; implements ``api.Store``.
 
     Opening takes the process lock, migrates the schema, checks the file, puts before a person what was under way if the file went back

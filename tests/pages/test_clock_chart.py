@@ -36,6 +36,8 @@ def test_marks_stand_above_the_line_where_the_clock_is_behind() -> None:
         "2026-11-25 10:03: 12 h 0 min behind",
     ]
     assert drawn.sentence == "The last 4 strips that were sent as they were read: 2 more than 15 min off"
+    alone = clock_drawing([offset(0, 16)], ClockRule(), BERLIN)
+    assert alone.sentence == "The last strip that was sent as it was read: 1 more than 15 min off"
 
 
 def test_only_the_last_are_drawn_and_a_far_limit_is_not() -> None:

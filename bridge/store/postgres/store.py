@@ -18,34 +18,11 @@ from bridge.store.postgres.engine import PostgresEngine, name_of
 from bridge.store.postgres.lineage import epoch_here, server_time
 from bridge.store.postgres.listener import Listener
 from bridge.store.postgres.readers import Readers
-from bridge.store.reads_clock import ClockReads
-from bridge.store.reads_gate import GateReads
-from bridge.store.reads_lots import LotReads
-from bridge.store.reads_numbers import NumberReads
-from bridge.store.reads_operators import OperatorReads
-from bridge.store.reads_purge import PurgeReads
-from bridge.store.reads_shift import ShiftReads
-from bridge.store.reads_shown import ShownReads
-from bridge.store.reads_today import TodayReads
-from bridge.store.reads_ways import WayReads
-from bridge.store.reads_work import WorkReads
+from bridge.store.reads import Reads
 from bridge.store.writer import Writer, Written
 
 
-class PostgresStore(
-    WorkReads,
-    WayReads,
-    ShownReads,
-    TodayReads,
-    GateReads,
-    ClockReads,
-    LotReads,
-    NumberReads,
-    OperatorReads,
-    ShiftReads,
-    PurgeReads,
-    Written,
-):
+class PostgresStore(Reads, Written):
     """A store in the database ``server``; implements ``api.Store``.
 
     Any number of processes may open it; leases say which does what, and whoever takes a destination makes due again what was being sent.

@@ -1,0 +1,31 @@
+"""Every read of a store that speaks SQL, whichever database is behind it: one list, so that no store lacks what another can tell."""
+
+from __future__ import annotations
+
+from bridge.store.reads_clock import ClockReads
+from bridge.store.reads_gate import GateReads
+from bridge.store.reads_lots import LotReads
+from bridge.store.reads_numbers import NumberReads
+from bridge.store.reads_operators import OperatorReads
+from bridge.store.reads_purge import PurgeReads
+from bridge.store.reads_shift import ShiftReads
+from bridge.store.reads_shown import ShownReads
+from bridge.store.reads_today import TodayReads
+from bridge.store.reads_ways import WayReads
+from bridge.store.reads_work import WorkReads
+
+
+class Reads(
+    WorkReads,
+    WayReads,
+    ShownReads,
+    TodayReads,
+    GateReads,
+    ClockReads,
+    LotReads,
+    NumberReads,
+    OperatorReads,
+    ShiftReads,
+    PurgeReads,
+):
+    """All reads; the store that mixes them in gives the connection."""
