@@ -431,7 +431,7 @@ class DestinationQueue:
             if acknowledgement.code != Silence.KEPT_BACK:
                 self._watch_clock()
                 self._door.note(acknowledgement, now=self._now(), jitter=self._jitter())
-                self._grip.stand_back(self._patience.note(self._door, asyncio.get_running_loop().time()))
+                self._grip.stand_back(self._patience.note(self._door, acknowledgement, asyncio.get_running_loop().time()))
             await self._end(begun, acknowledgement)
             await self._note_state()
         except LeaseLost:

@@ -7,7 +7,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from bridge.lifecycle.answers import Silence
 from bridge.lifecycle.circuit import Circuit
+from bridge.model import Acknowledgement, Answer
 from bridge.queue.door import Door
 
 # ours: a receiver that was restarted is mostly back within it, and a STAT result that another process can send waits no longer
@@ -15,7 +17,13 @@ FIRST_S = 15.0
 LONGEST_S = (
     1800.0  # ours: where no process gets through, the destination changes hands once an hour in the end, which costs nothing
 )
+_SILENCES = frozenset(silence.value for silence in Silence)
 DOUBLINGS = 7  # 15 s times 2 to the 7th is beyond the longest; keeps the product small
+
+
+def is_silence(acknowledgement: Acknowledgement) -> bool:
+    """Say whether a try ended without a word of the receiver; what shuts the destination from our side is as good as one."""
+    return acknowledgement.answer is not Answer.CLOSED and acknowledgement.code in _SILENCES
 
 
 @dataclass(kw_only=True, slots=True)
@@ -33,11 +41,14 @@ class Patience:
         """Begin to work on the receiver: time in which another process did is not ours, but what we met before is remembered."""
         self.since_s = None
 
-    def note(self, door: Door, steady_s: float) -> int:
-        """Give the steps to stand back behind a try that left ``door`` so; ``steady_s`` are seconds that never jump."""
+    def note(self, door: Door, acknowledgement: Acknowledgement, steady_s: float) -> int:
+        """Give the steps to stand back behind a try that came to this and left ``door`` so; ``steady_s`` are seconds that never jump.
+
+        A door that was said to be closed and is out of reach since counts as out of reach.
+        """
         if door.circuit is Circuit.FLOWS:
             self.steps = 0
-        if door.circuit is Circuit.FLOWS or door.is_closed:
+        if door.circuit is Circuit.FLOWS or (door.is_closed and not is_silence(acknowledgement)):
             self.since_s = None
         elif self.since_s is None:
             self.since_s = steady_s

@@ -12,6 +12,7 @@ import asyncio
 import contextlib
 import json
 import logging
+import math
 import random
 from collections import Counter
 from collections.abc import Callable, Iterator, MutableMapping, Sequence
@@ -28,6 +29,7 @@ from bridge import settings
 from bridge.demo.printers import framed
 from bridge.errors import StoreAway, StoreError, StoreFull, StoreUnsure
 from bridge.judging import Ids, Judging
+from bridge.lifecycle.answers import Silence, no_answer
 from bridge.lifecycle.sharing import EVERY_ROLE
 from bridge.lifecycle.states import StopEnd, StopGroup
 from bridge.model import Acknowledgement, Actor, Capture, CodedResult, DeliveryState, Format, Message, Way
@@ -178,6 +180,7 @@ class World:
 RATES = {
     "killed": (0.004, 0.02),
     "cut off": (0.002, 0.01),  # from the server that several processes share, for some seconds
+    "cut off from a receiver": (0.02, 0.1),  # one of several processes, for a while or for the rest of its life
     "disk full": (0.005, 0.03),
     "clock jumped": (0.1, 0.6),
     "nobody there": (0.01, 0.05),
@@ -268,13 +271,29 @@ class Client:
 
     process: Process
     receiver: Receiver
+    cut_until: float = 0.0
 
     async def send(self, message: Message) -> Acknowledgement:
         """Try once; the process may die before, in the middle, and with the answer in its hands."""
         await self.process.may_die()
-        answer = await self.receiver.answer(message)
+        self._may_be_cut_off()
+        answer = no_answer(Silence.NO_CONNECTION) if self.is_cut_off else await self.receiver.answer(message)
         await self.process.may_die()
         return answer
+
+    @property
+    def is_cut_off(self) -> bool:
+        """Say whether this process does not reach the receiver."""
+        return self.process.world.loop.time() < self.cut_until
+
+    def _may_be_cut_off(self) -> None:
+        """Cut the wire, for good if the seed says so, even when all else is calm; never of the last process that has one."""
+        world, name = self.process.world, self.receiver.name
+        others = [each for each in world.alive.values() if each is not self.process and not each.is_dead]
+        if self.is_cut_off or all(each.clients[name].is_cut_off for each in others):
+            return
+        if world.strikes("cut off from a receiver"):
+            self.cut_until = world.loop.time() + world.chance.choice((5.0, 60.0, 600.0, math.inf))
 
 
 @dataclass
@@ -322,6 +341,7 @@ class Process:
         who = Running(owner=name, host="simulated", pid=1, roles=EVERY_ROLE)
         self._leases = Leases(store, who, now=world.now, elapsed=world.loop.time)
         profiles = {source: profile for source, (profile, _, _) in WAYS.items()}
+        self.clients = {name: Client(self, world.receivers[name]) for name in names}
         self.queues = {name: self._queue(store, name, ids) for name in names}
         judging = Judging(store, tables(), self._writers, ids, world.now, profiles=profiles, outlets=self.queues)
         for name in self._writers.shut:
@@ -342,7 +362,7 @@ class Process:
         return DestinationQueue(
             store,
             name,
-            Client(self, self.world.receivers[name]),
+            self.clients[name],
             pace,
             bear=partial(self._bear, ids, name),
             now=self.world.now,

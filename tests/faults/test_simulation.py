@@ -13,6 +13,7 @@ import pytest
 from bridge.model import Acknowledgement, Answer, DeliveryState, Message
 from bridge.queue import lanes
 from bridge.queue.committed import Committed
+from bridge.queue.patience import Patience
 from bridge.store.commands import Command, KeepCapture, NotedAnswer
 from tests.faults import simulation
 from tests.faults.simulated import RATES, Client, Handle, Round, Writers, cut_down, quietly
@@ -109,6 +110,22 @@ def test_a_wait_by_a_clock_that_was_set_is_seen(monkeypatch: pytest.MonkeyPatch)
     """Planted: nobody notices that the clock was set, as it was before this simulation found it."""
     monkeypatch.setattr(lanes.DestinationQueue, "_watch_clock", lambda queue: queue._now())
     assert is_seen("nothing more came in 1:00:00 of calm")
+
+
+def is_stuck_where_one_is_cut_off(seed: int) -> bool:
+    """Say whether a round of two processes that live on, one of them often cut off from a receiver, ends with something waiting."""
+    this = Round(seed, owners=2)
+    this.world.rates.update({"killed": 0.0, "cut off": 0.0, "cut off from a receiver": 0.3})
+    with quietly():
+        return any("nothing more came in 1:00:00 of calm" in breach for breach in this.play())
+
+
+def test_a_process_that_keeps_what_it_cannot_reach_is_seen(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Planted: a process that no longer reaches a receiver never stands back for one that does (decision 0033)."""
+    seeds = range(1, 11)
+    assert not any(is_stuck_where_one_is_cut_off(seed) for seed in seeds)
+    monkeypatch.setattr(Patience, "note", lambda _patience, _door, _acknowledgement, _steady_s: 0)
+    assert any(is_stuck_where_one_is_cut_off(seed) for seed in seeds)
 
 
 def test_kept_that_is_taken_for_yes_is_seen(monkeypatch: pytest.MonkeyPatch) -> None:

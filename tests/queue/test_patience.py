@@ -28,7 +28,7 @@ class Knocking:
     def hears(self, acknowledgement: Acknowledgement, second: float) -> int:
         """Note an answer; give by how many steps the process stands back."""
         self.door.note(acknowledgement, now=NOON + timedelta(seconds=second), jitter=0.0)
-        return self.patience.note(self.door, second)
+        return self.patience.note(self.door, acknowledgement, second)
 
 
 def test_a_step_is_taken_by_the_try_that_ends_behind_the_patience() -> None:
@@ -65,6 +65,14 @@ def test_a_receiver_that_says_it_is_closed_has_answered() -> None:
     """It would say so to every process: another is no better off."""
     mine = Knocking()
     assert {mine.hears(CLOSED, second) for second in range(0, 4000, 20)} == {0}
+
+
+def test_a_closed_door_that_is_out_of_reach_since_is_left_to_who_reaches_it() -> None:
+    """Found by the simulation: said to be closed once and then cut off, a process kept the receiver for ever. Closed again, it has answered again."""
+    mine = Knocking()
+    assert [mine.hears(CLOSED, 0), *(mine.hears(NOBODY, second) for second in (20, 34.9, 35))] == [0, 0, 0, 1]
+    assert mine.door.is_closed
+    assert [mine.hears(CLOSED, 36), mine.hears(NOBODY, 100), mine.hears(NOBODY, 129.9), mine.hears(NOBODY, 130)] == [1, 1, 1, 2]
 
 
 def test_time_of_another_process_does_not_count() -> None:
