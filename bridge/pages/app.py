@@ -21,6 +21,7 @@ from bridge.errors import StoreAway, StoreError
 from bridge.pages import api, words
 from bridge.pages.controls import GATE_WORDS
 from bridge.pages.guard import API_PREFIX, HEADERS, Guard
+from bridge.pages.pdf import is_installed
 from bridge.pages.site import PagesSite
 from bridge.pages.today import degraded, faults
 from bridge.pages.views import Views
@@ -112,6 +113,8 @@ def _templates(site: PagesSite, now: Callable[[], datetime]) -> Jinja2Templates:
         gate_words=GATE_WORDS,
         series_words=lambda mode, series: words.series_words(mode, series, now=now(), zone=site.zone),
         when=lambda then: words.when(then, now=now(), zone=site.zone),
+        on_paper=lambda then: words.on_paper(then, zone=site.zone),
+        pdf_installed=is_installed,
     )
     return templates
 

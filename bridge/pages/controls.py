@@ -205,7 +205,7 @@ class Controls:
                 "waiting": self._store.strips(outcome="waiting", limit=WAITING_SHOWN),
                 "to_review": self._store.look_backs(is_open=True),
                 "reviewed": self._store.look_backs(is_open=False, limit=RUNS_SHOWN),
-                "runs": tuple(_run(event) for event in self._store.gate_events(limit=RUNS_SHOWN)),
+                "runs": tuple(shown_run(event) for event in self._store.gate_events(limit=RUNS_SHOWN)),
                 "released": self._store.sent_in_spite(since=now - LATELY),
                 "typed_lots": typed_lots(self._store, self._tables),
                 "verdicts": Verdict,
@@ -276,5 +276,6 @@ def _actor(name: str) -> Actor:
     return Actor(name=name.strip(), verified="unverified")
 
 
-def _run(event: GateEventRow) -> ShownRun:
+def shown_run(event: GateEventRow) -> ShownRun:
+    """Give a line of the history with its run as kept."""
     return ShownRun(event=event, run=kept_run(event.run) if event.run else None)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Annotated, Any, Literal
@@ -25,9 +25,11 @@ from bridge.pages.analyzers import Analyzers
 from bridge.pages.api import Act, Search, do
 from bridge.pages.control_lots import ControlLots
 from bridge.pages.controls import Controls
+from bridge.pages.day_report import DayReport
 from bridge.pages.guard import COOKIE, form_token, token_is_good
 from bridge.pages.lots import Lots
 from bridge.pages.numbers import Numbers, missing_words, question_words
+from bridge.pages.report import Reports
 from bridge.pages.site import PagesSite
 from bridge.pages.today import fate_terms, standing_terms, today
 from bridge.pages.try_out import TryOut
@@ -91,6 +93,7 @@ class Views:
         self._analyzers = Analyzers(store, OperatorDesk(store, now), site, self._page, self._require_token, now)
         self._numbers = Numbers(store, desk, site, self._page, self._require_token, now)
         self._lots = Lots(store, gates.containers, site, self._page, self._require_token, now)
+        self._day_report = DayReport(store, site, Reports(self._write, site.zone, now), now)
         self._try_out = TryOut(site.bench, self._page, self._require_token, now)
         self._store = store
         self._desk = desk
@@ -117,6 +120,7 @@ class Views:
         self._controls.add_to(routes)
         self._analyzers.add_to(routes)
         self._numbers.add_to(routes)
+        self._day_report.add_to(routes)
         self._lots.add_to(routes)
         self._try_out.add_to(routes)
         return routes
@@ -127,6 +131,9 @@ class Views:
         response = self._templates.TemplateResponse(request, name, {**values, "token": token, "seen": seen}, status_code=status)
         response.set_cookie(COOKIE, nonce, httponly=True, samesite="strict")
         return response
+
+    def _write(self, name: str, values: Mapping[str, Any]) -> str:
+        return self._templates.env.get_template(name).render(values)
 
     def _require_token(self, request: Request, token: str) -> None:
         if not token_is_good(request, token, self._site.secret):

@@ -326,6 +326,11 @@ def when(then: datetime, *, now: datetime, zone: ZoneInfo) -> str:
     return f"{clock_time(then, now=now, zone=zone)}, {ago(then, now=now)}"
 
 
+def on_paper(then: datetime, *, zone: ZoneInfo) -> str:
+    """Give a time as a report has it, which is read years later: ``2026-11-25 08:42``."""
+    return f"{then.astimezone(zone):%Y-%m-%d %H:%M}"
+
+
 def number(count: int) -> str:
     """Give a count with thin separators: ``12 345`` (a narrow no-break space, U+202F)."""
     return f"{count:,}".replace(",", "\u202f")

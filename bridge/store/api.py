@@ -252,9 +252,9 @@ class Store(Protocol):
         """Give every gate that something happened to or that a strip waits for, by analyzer, strip type and lot."""
 
     def gate_events(
-        self, *, since: datetime | None = None, before: int | None = None, limit: int = 100
+        self, *, since: datetime | None = None, until: datetime | None = None, before: int | None = None, limit: int = 100
     ) -> tuple[rows.GateEventRow, ...]:
-        """Give what happened to gates, newest first: since a time, and before an event id."""
+        """Give what happened to gates, newest first: since a time, until another (not included), and before an event id."""
 
     def sent_in_spite(self, *, since: datetime, limit: int = 200) -> tuple[rows.StripRow, ...]:
         """Give the strips that arrived since then and were sent though their controls were not right, newest first."""

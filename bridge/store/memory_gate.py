@@ -251,12 +251,12 @@ class GatesInMemory:
         )
 
     def gate_events(
-        self, *, since: datetime | None = None, before: int | None = None, limit: int = 100
+        self, *, since: datetime | None = None, until: datetime | None = None, before: int | None = None, limit: int = 100
     ) -> tuple[rows.GateEventRow, ...]:
-        """Give what happened to gates, newest first: since a time, and before an event id."""
+        """Give what happened to gates, newest first: since a time, until another (not included), and before an event id."""
         found = (row for row, _ in reversed(self._state.gate_events))
-        chosen = [row for row in found if (since is None or row.at >= since) and (before is None or row.event_id < before)]
-        return tuple(chosen[:limit])
+        timely = (row for row in found if (since is None or row.at >= since) and (until is None or row.at < until))
+        return tuple(row for row in timely if before is None or row.event_id < before)[:limit]
 
     def control_lots(self) -> tuple[rows.LotShown, ...]:
         """Give the lots that people entered and that are in use, oldest first."""

@@ -76,12 +76,13 @@ class GateReads:
         )
 
     def gate_events(
-        self, *, since: datetime | None = None, before: int | None = None, limit: int = 100
+        self, *, since: datetime | None = None, until: datetime | None = None, before: int | None = None, limit: int = 100
     ) -> tuple[GateEventRow, ...]:
-        """Give what happened to gates, newest first: since a time, and before an event id."""
-        where = " AND ".join([*(["at >= ?"] if since else []), *(["id < ?"] if before is not None else [])])
-        values = [*([when(since)] if since else []), *([before] if before is not None else [])]
-        found = self._db().execute(f"{_EVENT}{' WHERE ' if where else ''}{where} ORDER BY id DESC LIMIT ?", (*values, limit))
+        """Give what happened to gates, newest first: since a time, until another (not included), and before an event id."""
+        asked = {"at >= ?": since and when(since), "at < ?": until and when(until), "id < ?": before}
+        chosen = {clause: value for clause, value in asked.items() if value is not None}
+        where = f" WHERE {' AND '.join(chosen)}" if chosen else ""
+        found = self._db().execute(f"{_EVENT}{where} ORDER BY id DESC LIMIT ?", (*chosen.values(), limit))
         return tuple(_event(row) for row in found)
 
     def control_lots(self) -> tuple[LotShown, ...]:
