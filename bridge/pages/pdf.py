@@ -25,7 +25,7 @@ MISSING = (
 _turn = threading.BoundedSemaphore(1)  # one at a time: a child takes up to 100 MB
 
 
-class NoPdf(PadpostError):
+class PdfError(PadpostError):
     """A PDF could not be made; says why, and what to do."""
 
 
@@ -35,11 +35,11 @@ def is_installed() -> bool:
 
 
 def pdf_of(html: str, css: str) -> bytes:
-    """Lay out a whole HTML document with one style sheet. Blocks, for a second or two. Raises NoPdf."""
+    """Lay out a whole HTML document with one style sheet. Blocks, for a second or two. Raises PdfError."""
     if not is_installed():
-        raise NoPdf(MISSING)
+        raise PdfError(MISSING)
     if not _turn.acquire(timeout=TURN_S):
-        raise NoPdf("Another report is being made. Try again in a minute.")
+        raise PdfError("Another report is being made. Try again in a minute.")
     try:
         made = subprocess.run(
             [sys.executable, "-m", "bridge.cli.pdf"],
@@ -49,13 +49,15 @@ def pdf_of(html: str, css: str) -> bytes:
             check=False,
         )
     except subprocess.TimeoutExpired as error:
-        raise NoPdf(f"The report was not ready after {LAYOUT_S:.0f} s. Print it from the browser: it is the same.") from error
+        raise PdfError(f"The report was not ready after {LAYOUT_S:.0f} s. Print it from the browser: it is the same.") from error
     finally:
         _turn.release()
     if made.returncode == NOT_INSTALLED:
         log.warning("pdf.not_installed")
-        raise NoPdf(MISSING)
+        raise PdfError(MISSING)
     if made.returncode or not made.stdout.startswith(b"%PDF-"):
         log.error("pdf.failed", status=made.returncode)  # what the child said may quote the report
-        raise NoPdf("The report could not be laid out. Print it from the browser: it is the same, and tell your administrator.")
+        raise PdfError(
+            "The report could not be laid out. Print it from the browser: it is the same, and tell your administrator."
+        )
     return made.stdout

@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 from fastapi import HTTPException, Request
 from fastapi.responses import Response
 
-from bridge.pages.pdf import NoPdf, pdf_of
+from bridge.pages.pdf import PdfError, pdf_of
 
 STYLE = Path(__file__).parent / "static" / "report.css"
 
@@ -26,9 +26,7 @@ class ShowsReport(Protocol):
 class Reports:
     """Makes reports. ``write`` gives a template's text; every report says when it was printed, by the site's clock."""
 
-    def __init__(
-        self, write: Callable[[str, Mapping[str, Any]], str], zone: ZoneInfo, now: Callable[[], datetime]
-    ) -> None:
+    def __init__(self, write: Callable[[str, Mapping[str, Any]], str], zone: ZoneInfo, now: Callable[[], datetime]) -> None:
         self._write = write
         self._zone = zone
         self._now = now
@@ -41,10 +39,12 @@ class Reports:
             return Response(html, media_type="text/html; charset=utf-8")
         try:
             content = pdf_of(html, STYLE.read_text(encoding="utf-8"))
-        except NoPdf as fault:
+        except PdfError as fault:
             raise HTTPException(503, str(fault)) from fault
         # as a file: a browser's own viewer is a plug-in, which our pages forbid
-        return Response(content, media_type="application/pdf", headers={"content-disposition": f'attachment; filename="{file_name}"'})
+        return Response(
+            content, media_type="application/pdf", headers={"content-disposition": f'attachment; filename="{file_name}"'}
+        )
 
 
 def printed(now: datetime, zone: ZoneInfo) -> str:

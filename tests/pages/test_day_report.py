@@ -36,12 +36,21 @@ def test_the_day_with_its_controls(bench: Bench, visitor: Visitor) -> None:
     visitor.post(
         "/controls/gate", action="mend", analyzer="bench-a", strip_type="quill-10", strip_lot="24A01", name="Ana", reason="strips left open", done="new container",
     )  # fmt: skip
-    assert visitor.post(DAY, mark=visitor.page(DAY).all("input", name="mark")[0]["value"], name="Ana", remark="jam").status_code == 303
+    assert (
+        visitor.post(DAY, mark=visitor.page(DAY).all("input", name="mark")[0]["value"], name="Ana", remark="jam").status_code
+        == 303
+    )
     page = visitor.page(f"{DAY}/report").text
     made = PdfReader(io.BytesIO(visitor.get(f"{DAY}/report.pdf").content))
     paper = " ".join(" ".join(each.extract_text() for each in made.pages).split())
     for text in (" ".join(page.split()), paper):
-        for words in ("level 1, lot B1-0771", "failed: blood: not as expected", "Ana (unverified)", "strips left open; new container", "Remark: jam"):
+        for words in (
+            "level 1, lot B1-0771",
+            "failed: blood: not as expected",
+            "Ana (unverified)",
+            "strips left open; new container",
+            "Remark: jam",
+        ):
             assert words.replace(" ", "") in text.replace(" ", ""), words
 
 

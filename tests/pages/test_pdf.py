@@ -13,7 +13,7 @@ from pypdf import PdfReader
 
 from bridge.cli import pdf as child
 from bridge.pages import pdf
-from bridge.pages.pdf import NoPdf, is_installed, pdf_of
+from bridge.pages.pdf import PdfError, is_installed, pdf_of
 
 
 def test_a_report_is_laid_out() -> None:
@@ -27,7 +27,11 @@ def test_the_service_never_loads_the_library() -> None:
     """It is asked for by name alone: 40 MB and 0.4 s that no start pays."""
     asks = "import sys; from bridge.pages.pdf import pdf_of, is_installed; assert is_installed(); pdf_of('<p>x', '')"
     ran = subprocess.run(
-        [sys.executable, "-c", f"{asks}; print('weasyprint' in sys.modules)"], capture_output=True, text=True, timeout=60, check=True
+        [sys.executable, "-c", f"{asks}; print('weasyprint' in sys.modules)"],
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=True,
     )
     assert ran.stdout == "False\n"
 
@@ -41,7 +45,7 @@ def test_without_the_extra_a_reader_is_told(monkeypatch: pytest.MonkeyPatch) -> 
     """What is missing, who adds it and how, and what does as well meanwhile."""
     monkeypatch.setattr(pdf, "find_spec", lambda _: None)
     assert not is_installed()
-    with pytest.raises(NoPdf, match=r"PDF is not installed .* extra `pdf` .* Until then print the report from the browser"):
+    with pytest.raises(PdfError, match=r"PDF is not installed .* extra `pdf` .* Until then print the report from the browser"):
         pdf_of("<p>x", "")
 
 
@@ -54,14 +58,14 @@ def without_pango(monkeypatch: pytest.MonkeyPatch, tmp_path: Path, body: str) ->
 def test_without_pango_a_reader_is_told(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     """The package is there and the system's library is not: it raises OSError as it is loaded."""
     without_pango(monkeypatch, tmp_path, "raise OSError('cannot load library libpango-1.0-0')\n")
-    with pytest.raises(NoPdf, match="PDF is not installed"):
+    with pytest.raises(PdfError, match="PDF is not installed"):
         pdf_of("<p>x", "")
 
 
 def test_a_child_that_fails_gives_no_half_report(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     """Whatever it was, nobody prints a torn file; and its words, which may quote a report, are not logged."""
     without_pango(monkeypatch, tmp_path, "raise RuntimeError('patient 40700007')\n")
-    with pytest.raises(NoPdf, match="could not be laid out"):
+    with pytest.raises(PdfError, match="could not be laid out"):
         pdf_of("<p>x", "")
 
 
@@ -69,7 +73,7 @@ def test_a_layout_that_never_ends_is_ended(monkeypatch: pytest.MonkeyPatch, tmp_
     """A reader is not left waiting, and the next report has its turn."""
     without_pango(monkeypatch, tmp_path, "import threading\nthreading.Event().wait()\n")
     monkeypatch.setattr(pdf, "LAYOUT_S", 1.0)
-    with pytest.raises(NoPdf, match="not ready after 1 s"):
+    with pytest.raises(PdfError, match="not ready after 1 s"):
         pdf_of("<p>x", "")
     monkeypatch.delenv("PYTHONPATH")
     monkeypatch.undo()
@@ -82,5 +86,5 @@ def test_one_report_at_a_time(monkeypatch: pytest.MonkeyPatch) -> None:
     taken.acquire()
     monkeypatch.setattr(pdf, "_turn", taken)
     monkeypatch.setattr(pdf, "TURN_S", 0.01)
-    with pytest.raises(NoPdf, match="Another report is being made"):
+    with pytest.raises(PdfError, match="Another report is being made"):
         pdf_of("<p>x", "")

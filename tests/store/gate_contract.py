@@ -175,6 +175,7 @@ class GateContract:
         assert (second.before, second.after, second.level) == (S.START, S.OPEN, "2")
         assert store.gate_events(before=second.event_id) == (first,)
         assert store.gate_events(since=later(2)) == (second,)
+        assert store.gate_events(until=later(2)) == (first,)
         assert store.gate_events(limit=1) == (second,)
 
     def test_what_waits_goes_in_its_order_once_the_gate_opens(self, bench: Bench) -> None:
