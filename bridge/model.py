@@ -719,7 +719,7 @@ class Facts:
     """Everything outside the reading that judging may look at. ``gate``, ``clock`` and ``run`` None: the site's policy asks for none, or the strip is of no run.
 
     ``containers`` are those that were entered for the strip's analyzer and strip type, in the order of opening; None: nobody asks for them.
-    ``operator`` None: nobody is entered for the analyzer.
+    ``operator`` None: nobody is entered for the analyzer. ``known_as`` says what people entered the patient ID as that is no patient, or "".
     """
 
     seen: SeenStrips = field(default_factory=SeenStrips)
@@ -731,6 +731,7 @@ class Facts:
     operator: OperatorFacts | None = None
     run: RunFacts | None = None
     containers: tuple[Container, ...] | None = None
+    known_as: str = ""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

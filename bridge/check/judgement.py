@@ -240,13 +240,16 @@ def _claim(understood: Understood, checked: CheckedReading, policy: Policy, mome
 
 def _patient_findings(understood: Understood, facts: Facts, policy: Policy) -> tuple[Finding, ...]:
     reading = understood.reading
-    return patient.patient_identity(
-        _patient_id(understood, facts),
+    patient_id = _patient_id(understood, facts)
+    place = reading.patient_id if facts.decisions.patient_id is None else None
+    found = patient.patient_identity(
+        patient_id,
         policy.patient_id,
-        place=reading.patient_id if facts.decisions.patient_id is None else None,
+        place=place,
         strip_lot=reading.strip_lot.text if reading.strip_lot else "",
         operator=reading.operator.text if reading.operator else "",
     )
+    return found or patient.not_registered(facts.known_as, patient_id, place=place)
 
 
 def _record_findings(understood: Understood, assessment: Assessment, tables: Tables) -> tuple[Finding, ...]:

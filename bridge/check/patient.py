@@ -24,3 +24,10 @@ def patient_identity(
         return ()
     rule, sentence = _SAYS[fault]
     return (finding(rule, sentence.replace("{id}", patient_id), place=place.place if place else None),)
+
+
+def not_registered(known_as: str, patient_id: str, *, place: Printed | None) -> tuple[Finding, ...]:
+    """Hold a strip whose patient ID is the text of another label that people entered here; ``known_as`` says in words of which, "" of none."""
+    if not known_as:
+        return ()
+    return (finding("patient.registered", f"{patient_id} is entered here as {known_as}.", place=place.place if place else None),)

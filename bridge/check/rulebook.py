@@ -53,6 +53,13 @@ _ALL: tuple[Rule, ...] = (
     Rule(rule="patient.malformed", concern=Concern.IDENTITY, severity=_REJECT, remedy=_SCAN),
     Rule(rule="patient.check_digit", concern=Concern.IDENTITY, severity=_REJECT, remedy=_SCAN),
     Rule(
+        rule="patient.registered",
+        concern=Concern.IDENTITY,
+        severity=_HOLD,
+        remedy="Scan the patient's label and correct the patient ID here. Release it only if that very label bears this ID.",
+        releasable=True,
+    ),
+    Rule(
         rule="number.shift",
         concern=Concern.IDENTITY,
         severity=_HOLD,

@@ -143,6 +143,7 @@ REASON_WORDS: dict[str, str] = {
     "container.new_lot": "nobody has accepted the lot of strips",
     "patient.missing": "no patient ID",
     "patient.denied": "patient ID is something else's number",
+    "patient.registered": "patient ID is another label's",
     "patient.malformed": "patient ID is not built as IDs are",
     "patient.check_digit": "patient ID fails its check digit",
     "message.processing_id": "a test message, or not known to be live",

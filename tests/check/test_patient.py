@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from bridge.check.patient import patient_identity
+from bridge.check.patient import not_registered, patient_identity
 from bridge.model import Finding, Place, Severity
 from tests.check.tables_for_tests import POLICY, printed
 
@@ -29,7 +29,7 @@ def _ask(patient_id: str, *, check_digit: str = "", strip_lot: str = "L100", ope
     ],
 )
 def test_each_fault_is_told_with_the_id_as_it_stands(patient_id: str, check_digit: str, rule: str, sentence: str) -> None:
-    """The technician sees what the analyzer printed and is sent to the label; nobody can wave it through."""
+    """The technician sees what the analyzer printed and is sent to the label; nobody can wave it through. HZ-A01, HZ-A05, HZ-A06 and HZ-A08, as far as a pattern tells."""
     (found,) = _ask(patient_id, check_digit=check_digit)
     assert (found.rule, found.sentence) == (rule, sentence)
     assert (found.severity, found.releasable) == (Severity.REJECT, False)
@@ -46,3 +46,12 @@ def test_near_misses_pass(patient_id: str, check_digit: str) -> None:
 def test_an_empty_lot_or_operator_denies_nothing() -> None:
     """What the layout does not print is not a deny list."""
     assert _ask("4711", strip_lot="", operator="") == ()
+
+
+def test_another_labels_text_is_held_with_what_it_is() -> None:
+    """HZ-A04. The only way past it is the patient's own label, or a person's word that this is what stands there."""
+    (found,) = not_registered("an operator's number", "40718801", place=printed("40718801", 30))
+    assert (found.rule, found.sentence) == ("patient.registered", "40718801 is entered here as an operator's number.")
+    assert (found.severity, found.releasable) == (Severity.HOLD, True)
+    assert found.place == Place(start=30, end=38)
+    assert not_registered("", "40718801", place=None) == ()
