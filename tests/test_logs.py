@@ -36,7 +36,7 @@ def fail(patient_id: str) -> None:
 
 
 def test_an_error_is_told_by_its_places_and_never_by_its_values(logged: tuple[str, Callable[[], str]]) -> None:
-    """A traceback with variables, or an error's own words, would put a patient's number into the log."""
+    """A traceback with variables, or an error's own words, would put a patient's number into the log. HZ-J03."""
     _, text = logged
     try:
         fail(PATIENT)

@@ -106,7 +106,7 @@ def test_a_file_that_cannot_be_read_shuts_and_names_its_line(watched: Watched) -
 
 
 def test_what_was_coded_by_unsigned_tables_keeps_it_shut(watched: Watched) -> None:
-    """Tables that were mended and signed do not mend what the earlier ones coded; "t" is the set of the test's strip."""
+    """Tables that were mended and signed do not mend what the earlier ones coded; "t" is the set of the test's strip. HZ-G07, HZ-H11."""
     watched.sign()
     (delivery,) = strips.post(watched.store, "A1", born=False).delivery_ids
     assert watched.look().startswith("Results wait that were coded with earlier tables, which are not signed: t.")

@@ -28,6 +28,7 @@ class Setting(StrEnum):
     LANGUAGE = "language or decimal sign"
     UNITS = "units"
     CLOCK = "clock of twelve hours"
+    LINE = "speed or parity of the line"
 
 
 SHOWN_BY: Mapping[Setting, frozenset[str]] = {
@@ -36,6 +37,7 @@ SHOWN_BY: Mapping[Setting, frozenset[str]] = {
     Setting.LANGUAGE: frozenset({"pad.unknown", "pad.unknown_value", "strip_type.unknown"}),
     Setting.LAYOUT: frozenset({"read.layout", "read.header", "read.record", "read.torn", "read.twice"}),
     Setting.CLOCK: frozenset({"time.half_day"}),
+    Setting.LINE: frozenset({"read.frame", "read.undecodable", "read.control"}),
 }
 _REMEDIES: Mapping[Setting, str] = {
     Setting.OUTPUT: (
@@ -47,6 +49,7 @@ _REMEDIES: Mapping[Setting, str] = {
     Setting.LANGUAGE: "See on the analyzer whether its language or decimal sign was changed: both must be those of its profile.",
     Setting.UNITS: "See on the analyzer which units are set: they must be those of its profile. Then run the strips again, or send them again.",
     Setting.CLOCK: "See on the analyzer whether it counts 12 or 24 hours, and in which half of the day it is.",
+    Setting.LINE: "See on the analyzer which speed, parity and stop bits are set: they must be those of its way in here. Then look at the cable.",
 }
 
 

@@ -15,6 +15,8 @@ from bridge.check.understanding import TEST_MODE
 from bridge.identity.strip import contradicts, same_content
 from bridge.model import Finding, SeenStrip, StripContent, StripKey
 
+OTHER_PADS = 2  # hazards.csv HZ-A09: one urine read twice differs by more than a step on one pad at most
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Claim:
@@ -133,6 +135,15 @@ def possible_rerun(claim: Claim, same_patient: tuple[SeenStrip, ...]) -> tuple[F
     return (finding("copy.possible", sentence),)
 
 
+def same_id_again(claim: Claim, same_patient: tuple[SeenStrip, ...]) -> tuple[Finding, ...]:
+    """Hold a strip that bears the patient ID of the strip just before it and reads otherwise: the ID may have stayed on the analyzer's screen."""
+    before = next((each for each in same_patient if _is_just_before(claim, each)), None)
+    if before is None or _far_apart(claim.content, before.content) < OTHER_PADS:
+        return ()
+    sentence = f"Strip {before.key.number}, just before it, bears the same patient ID and reads otherwise: the ID may have stayed from the patient before."
+    return (finding("patient.same_again", sentence),)
+
+
 def doubt(claim: Claim, *, same_number: tuple[SeenStrip, ...], same_record: tuple[SeenStrip, ...]) -> tuple[Finding, ...]:
     """Hold a strip without provable identity whose content came before, however long ago."""
     if not any(_alike_undated(claim, (*same_number, *same_record))):
@@ -198,6 +209,22 @@ def _alike_other_number(claim: Claim, same_patient: Iterable[SeenStrip]) -> list
         and each.content.strip_type == claim.content.strip_type
         and _apart(claim, each) <= claim.window
     ]
+
+
+def _is_just_before(claim: Claim, seen: SeenStrip) -> bool:
+    one, other = claim.key, seen.key
+    is_next = one.number.isdigit() and other.number.isdigit() and int(one.number) == int(other.number) + 1
+    is_same_count = bool(one.series) and (one.analyzer, one.mode, one.series) == (other.analyzer, other.mode, other.series)
+    is_same_patient = claim.content.patient_id != "" and claim.content.patient_id == seen.content.patient_id
+    return is_next and is_same_count and is_same_patient and not seen.discarded and _apart(claim, seen) <= claim.window
+
+
+def _far_apart(one: StripContent, other: StripContent) -> int:
+    """Count the pads that both strips show, and that lie more than a step apart."""
+    if one.strip_type != other.strip_type:
+        return 0
+    ranks = dict(other.pads)
+    return sum(rank >= 0 and ranks.get(pad, -1) >= 0 and abs(rank - ranks[pad]) > 1 for pad, rank in one.pads)
 
 
 def _apart(claim: Claim, seen: SeenStrip) -> timedelta:

@@ -119,6 +119,8 @@ def check(reading: Reading, facts: Facts, tables: Tables, *, arrived_at: datetim
         if known is not None:
             return Verdict(checked=checked, findings=(known.note,), copy_of=known.seen.strip_id)
         findings += _copy_findings(claim, facts.seen, known, purpose=checked.purpose)
+        if checked.purpose is Purpose.PATIENT and facts.decisions.patient_id is None:  # a corrected ID did not stay from anybody
+            findings += copies.same_id_again(claim, facts.seen.same_patient)
         findings += _order_findings(checked, facts, tables.policy, moment)
     findings += operators.operator_right(facts.operator, text_of(reading.operator), stops=tables.policy.operators == "hold")
     if understood.number.purpose is Purpose.PATIENT:

@@ -60,6 +60,16 @@ _ALL: tuple[Rule, ...] = (
         releasable=True,
     ),
     Rule(
+        rule="patient.same_again",
+        concern=Concern.IDENTITY,
+        severity=_HOLD,
+        remedy=(
+            "Compare the labels of both specimens. Correct the patient ID here if it is another's; release this strip if both are this "
+            "patient's. Where the strip before it was the wrong one, have its result withdrawn."
+        ),
+        releasable=True,
+    ),
+    Rule(
         rule="number.shift",
         concern=Concern.IDENTITY,
         severity=_HOLD,

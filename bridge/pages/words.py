@@ -144,6 +144,7 @@ REASON_WORDS: dict[str, str] = {
     "patient.missing": "no patient ID",
     "patient.denied": "patient ID is something else's number",
     "patient.registered": "patient ID is another label's",
+    "patient.same_again": "patient ID of the strip before, other values",
     "patient.malformed": "patient ID is not built as IDs are",
     "patient.check_digit": "patient ID fails its check digit",
     "message.processing_id": "a test message, or not known to be live",

@@ -71,7 +71,7 @@ def test_offsets_are_counted_by_size() -> None:
     ],
 )
 def test_drift_is_told_by_side(offsets: list[int], side: Side | None) -> None:
-    """3 of the last 20 on one side, as set; the side of the newer ones where both have as many."""
+    """3 of the last 20 on one side, as set; the side of the newer ones where both have as many. HZ-E09."""
     assert drift(offsets, RULE) is side
 
 
@@ -80,6 +80,8 @@ def test_how_often_the_rule_speaks(share: float, shown: float) -> None:
     """Per window of 20 and side, by SciPy's binomial and by trying every count: 0.7 % where 2 % of runs are off to that side by chance, 7.6 % at 5 %; a drift of 30 % is seen in 96.5 %.
 
     Windows overlap, so a month has more of both.
+
+    HZ-E09.
     """
     counts = [count for count in range(RULE.of + 1) if drift([1] * count + [0] * (RULE.of - count), RULE)]
     chance = sum(float(binom.pmf(count, RULE.of, share)) for count in counts)

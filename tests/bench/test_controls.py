@@ -151,7 +151,7 @@ def test_one_step_past_any_end_fails(level: str) -> None:
 
 
 def test_a_missing_pad_fails() -> None:
-    """A strip that lost a pad proves nothing of that pad, even where the insert says nothing of it."""
+    """A strip that lost a pad proves nothing of that pad, even where the insert says nothing of it. HZ-E05."""
     assert (fits(judged(control(pads={"blood": None}))), judged(control(pads={"blood": None})).verdict) == (
         {"blood": Fit.MISSING},
         RunVerdict.FAILED,
@@ -234,7 +234,7 @@ def test_a_pad_never_crosses_the_line(pad: str, data: st.DataObject, one_step: b
 
 
 def test_a_lot_that_nobody_signed_opens_nothing_and_fails_nothing() -> None:
-    """A mistyped range is nobody's measure: good values and bad ones are kept and do not count."""
+    """A mistyped range is nobody's measure: good values and bad ones are kept and do not count. HZ-E04."""
     unsigned = compiled(lots=[lot("1", "B1-0771", signed="")]).lots
     for blood in (0, 3):
         run = judged(control(pads={"blood": blood}), lots=unsigned)
@@ -256,7 +256,7 @@ def test_a_lot_may_be_used_on_its_last_day(arrived: datetime, flaws: tuple[Flaw,
 
 
 def test_another_days_control_opens_nothing() -> None:
-    """A wrong date on the analyzer, or yesterday's strip sent again, is not today's control."""
+    """A wrong date on the analyzer, or yesterday's strip sent again, is not today's control. HZ-E10."""
     printed = datetime(2026, 11, 24, 8, 0, tzinfo=UTC)
     assert (judged(control(at=printed)).flaws, judged(control(at=printed)).verdict) == ((Flaw.OTHER_DAY,), RunVerdict.NOT_COUNTED)
     assert judged(control(at=None)).verdict is RunVerdict.PASSED  # no time was printed: that of its arrival stands

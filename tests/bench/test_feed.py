@@ -27,10 +27,11 @@ def came(*stopped: str | None) -> list[Came]:
         ("pad.unknown_value", Setting.LANGUAGE),
         ("unit.other_system", Setting.UNITS),
         ("time.half_day", Setting.CLOCK),
+        ("read.undecodable", Setting.LINE),
     ],
 )
 def test_several_alike_in_a_row_are_one_finding(rule: str, setting: Setting) -> None:
-    """Hazards HZ-K04, HZ-K03, HZ-K08, HZ-D05 and HZ-K06: five strips, one finding that names the setting and since when."""
+    """Hazards HZ-K04, HZ-K03, HZ-K08, HZ-D05, HZ-K06 and HZ-F02: five strips, one finding that names the setting and since when."""
     assert spoilt("bench-a", came(None, *[rule] * (IN_A_ROW - 1))) == ()
     (found,) = spoilt("bench-a", came(None, *[rule] * 5))
     assert (found.analyzer, found.setting, found.since) == ("bench-a", setting, NOW + timedelta(minutes=1))

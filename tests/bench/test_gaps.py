@@ -37,7 +37,7 @@ def test_copies_count_once_and_order_does_not_matter() -> None:
 
 
 def test_modes_count_apart() -> None:
-    """STAT 1 after routine 1 to 5 is nobody's gap; each mode has a series of its own."""
+    """STAT 1 after routine 1 to 5 is nobody's gap; each mode has a series of its own. HZ-D12."""
     used = [*_used("daily", [1, 2, 4]), *_used("daily", [1, 3], mode="stat")]
     assert gaps(used, SCHEMES) == (_gap("daily", 3, 3), _gap("daily", 2, 2, mode="stat"))
     assert [gap.count for gap in gaps(used, SCHEMES)] == [1, 1]
@@ -57,7 +57,7 @@ def test_a_jump_is_one_gap() -> None:
 
 @given(st.sets(st.integers(1, 60), min_size=1), st.sampled_from(["daily", "fall"]))
 def test_gaps_and_numbers_fill_the_series(numbers: set[int], analyzer: str) -> None:
-    """Every number from the beginning to the last is either used or in exactly one gap."""
+    """Every number from the beginning to the last is either used or in exactly one gap. HZ-D14."""
     found = gaps(_used(analyzer, sorted(numbers)), SCHEMES)
     missing = [number for gap in found for number in range(gap.first, gap.last + 1)]
     start = 1 if analyzer == "daily" else min(numbers)

@@ -84,7 +84,7 @@ def test_results_go_in_two_states_only() -> None:
 
 
 def test_only_three_events_open_a_gate() -> None:
-    """A whole set that passed, or the explanation of a repeat that passed: nothing else, and never a failure."""
+    """A whole set that passed, or the explanation of a repeat that passed: nothing else, and never a failure. HZ-E03."""
     opening = {event for (state, event), to in GATE_STEPS.items() if to.may_go and not state.may_go}
     assert opening == {E.SET, E.EXPLAIN}
     assert all(not to.may_go for (_, event), to in GATE_STEPS.items() if event is E.FAIL)
@@ -181,7 +181,7 @@ class Bench:
     ],
 )
 def test_what_happens_at_the_bench(happened: str, state: GateState) -> None:
-    """Each row is a morning that a coordinator can read."""
+    """Each row is a morning that a coordinator can read. HZ-E01, HZ-E03."""
     assert Bench().do(*happened.split()).state is state
 
 
@@ -201,7 +201,7 @@ def test_a_day_turns() -> None:
 
 
 def test_half_a_set_does_not_outlive_the_day() -> None:
-    """Level 1 of yesterday and level 2 of today are no set."""
+    """Level 1 of yesterday and level 2 of today are no set. HZ-E05."""
     bench = Bench().do("1+").later(hours=24).do("2+")
     assert (bench.state, bench.gate.passed) == (S.START, frozenset({"2"}))
 
@@ -411,7 +411,7 @@ def meaningful(words: list[str]) -> list[str]:
 @settings(max_examples=400)
 @given(WORDS)
 def test_the_gate_keeps_its_promises(words: list[str]) -> None:
-    """Over any days: open only as the rules, said without states, allow; a failure shuts at once; time and patients never open."""
+    """Over any days: open only as the rules, said without states, allow; a failure shuts at once; time and patients never open. HZ-E01, HZ-E02."""
     bench, so_far = Bench(), list[str]()
     for word in meaningful(words):
         was_open = bench.state.may_go

@@ -26,7 +26,7 @@ def control(number: int, level: str, verdict: RunVerdict) -> ControlRead:
 
 
 def test_a_failure_at_strip_31_of_60() -> None:
-    """42 CFR 493.1282(b)(2): strips 1 and 2 are the set that passed, 3 to 30 were sent, the control at 31 fails, 32 to 60 are not sent."""
+    """42 CFR 493.1282(b)(2): strips 1 and 2 are the set that passed, 3 to 30 were sent, the control at 31 fails, 32 to 60 are not sent. HZ-E08."""
     bench = Bench().do("1+", "2+", *["p"] * 28)
     sent = [(strip, 0) for strip in range(3, 31) if bench.gate.state.may_go]
     failing = control(31, "2", RunVerdict.FAILED)
@@ -72,7 +72,7 @@ SEATS = st.tuples(st.integers(1, 30), st.integers(0, 2))
 def test_the_list_is_what_lies_behind_the_set(
     sent: set[tuple[int, int]], since: tuple[int, int] | None, failed_by: tuple[int, int]
 ) -> None:
-    """Each sent strip after the set, oldest first, and no other: what lies behind the control too, since it may have failed late."""
+    """Each sent strip after the set, oldest first, and no other: what lies behind the control too, since it may have failed late. HZ-E08."""
     rows = rows_of(LookBack(since=since, failed_by=failed_by), sent)
     every = [(capture, index) for capture in range(1, 31) for index in range(3)]
     behind = every[every.index(since) + 1 if since else 0 :]

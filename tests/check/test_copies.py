@@ -17,6 +17,7 @@ from bridge.check.copies import (
     possible_rerun,
     purged,
     replaces_stopped,
+    same_id_again,
 )
 from bridge.identity.strip import without_values
 from bridge.model import SeenStrip, Severity, StripContent, StripKey
@@ -70,7 +71,7 @@ def _of(
 
 
 def test_the_same_number_and_content_is_a_copy_of_the_oldest() -> None:
-    """By whichever way it came, even without the lot that the other layout does not print."""
+    """By whichever way it came, even without the lot that the other layout does not print. HZ-F05."""
     by_file = _seen(3, content=replace(CONTENT, strip_lot="", operator=""))
     assert _of(CLAIM, number=(_seen(9), by_file)) == (3, "copy.same_strip")
     assert _of(CLAIM, number=(_seen(9, key=replace(KEY, series="2026-11-24")),)) is None
@@ -87,7 +88,7 @@ def test_the_same_bytes_are_a_copy_only_if_they_carry_number_and_time() -> None:
 
 
 def test_a_marked_copy_finds_its_original_under_another_number() -> None:
-    """The reprint has a new number and time, and says that it is one."""
+    """The reprint has a new number and time, and says that it is one. HZ-F06."""
     marked = replace(CLAIM, is_marked=True, key=replace(KEY, number="8"))
     assert _of(marked, patient=(_seen(5),)) == (5, "copy.marked")
     assert _of(replace(marked, is_marked=False), patient=(_seen(5),)) is None
@@ -96,7 +97,7 @@ def test_a_marked_copy_finds_its_original_under_another_number() -> None:
 
 
 def test_a_marked_copy_without_its_original_is_held() -> None:
-    """The copy is all there is of that strip: a person decides, nothing is lost."""
+    """The copy is all there is of that strip: a person decides, nothing is lost. HZ-F06."""
     marked = replace(CLAIM, is_marked=True)
     (found,) = marked_copy(marked, None, ())
     assert (found.rule, found.severity, found.releasable) == ("copy.original_unknown", Severity.HOLD, True)
@@ -131,7 +132,7 @@ def test_a_strip_sent_again_as_the_remedy_goes_though_it_is_marked() -> None:
 def test_the_same_number_with_other_content_is_a_persons_to_decide(
     content: StripContent, open_stop: bool, discarded: bool, releasable: bool, says: str
 ) -> None:
-    """Held always; releasable only where that cannot put one strip into two patients' records. Values are not shown."""
+    """Held always; releasable only where that cannot put one strip into two patients' records. Values are not shown. HZ-A15."""
     (found,) = conflict(CLAIM, (_seen(3, content=content, open_stop=open_stop, discarded=discarded),))
     assert (found.rule, found.severity, found.releasable) == ("copy.conflict", Severity.HOLD, releasable)
     assert found.sentence == f"Number 7 came before with other content: {says}."
@@ -181,7 +182,7 @@ def test_a_whole_record_after_a_torn_one_goes_and_says_so() -> None:
 
 
 def test_one_number_far_apart_in_time_is_held_where_counts_restart() -> None:
-    """A counter that started again at the same number must not lose a strip as a copy; within one dated day it is one."""
+    """A counter that started again at the same number must not lose a strip as a copy; within one dated day it is one. HZ-F06, HZ-K05."""
     falling = replace(CLAIM, is_daily=False)
     late = _seen(3, at=ARRIVED - timedelta(minutes=121))
     (found,) = other_time(falling, (late,))
@@ -195,7 +196,7 @@ def test_one_number_far_apart_in_time_is_held_where_counts_restart() -> None:
 
 
 def test_the_same_patient_and_pads_in_the_window_is_held() -> None:
-    """A reprint under a new number, or a second strip of the same urine: only a person knows."""
+    """A reprint under a new number, or a second strip of the same urine: only a person knows. HZ-F06."""
     earlier = replace(KEY, number="6")
     inside = _seen(3, key=earlier, at=ARRIVED - timedelta(minutes=120))
     (found,) = possible_rerun(CLAIM, (inside,))
@@ -235,3 +236,47 @@ def test_without_a_printed_time_a_likeness_is_a_doubt() -> None:
         assert [(each.rule, each.severity, each.releasable) for each in found] == [("copy.doubt", Severity.HOLD, True)]
     assert doubt(UNDATED, same_number=(replace(before, content=OTHER_PADS),), same_record=()) == ()
     assert doubt(CLAIM, same_number=(_seen(3),), same_record=()) == ()
+
+
+BEFORE = replace(KEY, number="6")
+OTHER_URINE = replace(CONTENT, pads=(("glucose", 3), ("protein", 2), ("nitrite", 0)))
+
+
+def test_the_id_of_the_strip_before_on_another_urine_is_held() -> None:
+    """HZ-A09: two pads lie over a step apart; nobody but a person with both cups knows whose it is."""
+    (found,) = same_id_again(CLAIM, (_seen(3, key=BEFORE, content=OTHER_URINE),))
+    assert (found.rule, found.severity, found.releasable) == ("patient.same_again", Severity.HOLD, True)
+    assert found.sentence == (
+        "Strip 6, just before it, bears the same patient ID and reads otherwise: the ID may have stayed from the patient before."
+    )
+
+
+@pytest.mark.parametrize(
+    "seen",
+    [
+        _seen(3, key=BEFORE, content=replace(OTHER_URINE, pads=(("glucose", 3), ("protein", 1), ("nitrite", 1)))),  # one pad
+        _seen(
+            3, key=BEFORE, content=replace(OTHER_URINE, pads=(("glucose", 3), ("protein", -1), ("nitrite", 0)))
+        ),  # not understood
+        _seen(3, key=BEFORE, content=replace(OTHER_URINE, patient_id="4712")),
+        _seen(3, key=BEFORE, content=replace(OTHER_URINE, strip_type="fern-4")),
+        _seen(3, key=replace(KEY, number="5"), content=OTHER_URINE),  # another patient's strip lies between
+        _seen(3, key=replace(BEFORE, series="2026-11-24"), content=OTHER_URINE),
+        _seen(3, key=replace(BEFORE, analyzer="bench-2"), content=OTHER_URINE),
+        _seen(3, key=BEFORE, content=OTHER_URINE, discarded=True),
+        _seen(3, key=BEFORE, content=OTHER_URINE, at=ARRIVED - timedelta(minutes=121)),
+        _seen(3, key=BEFORE, content=without_values(OTHER_URINE)),
+    ],
+)
+def test_near_misses_of_an_id_that_stayed(seen: SeenStrip) -> None:
+    """The same urine read twice, a later specimen, another count, and what nobody can compare."""
+    assert same_id_again(CLAIM, (seen,)) == ()
+
+
+def test_strips_without_an_id_or_a_number_have_none_that_stayed() -> None:
+    """A blank ID is another rule's matter; without a number nothing is just before."""
+    blank = replace(CONTENT, patient_id="")
+    assert (
+        same_id_again(replace(CLAIM, content=blank), (_seen(3, key=BEFORE, content=replace(OTHER_URINE, patient_id="")),)) == ()
+    )
+    assert same_id_again(UNDATED, (_seen(3, key=replace(BEFORE, series=""), content=OTHER_URINE),)) == ()

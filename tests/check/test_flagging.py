@@ -63,7 +63,7 @@ def test_what_is_known_is_kept_and_says_nothing() -> None:
 
 
 def test_limits_that_could_not_be_applied_are_noted() -> None:
-    """Both pads, in one note; a band that cannot hold whatever the unknown is, is not one of them."""
+    """Both pads, in one note; a band that cannot hold whatever the unknown is, is not one of them. HZ-G08."""
     assert _said(_check(reading())) == [
         ("flag.no_band", "The patient's age or sex is not known, so the limits for it were not applied: Glucose, Protein.")
     ]
@@ -101,7 +101,7 @@ def test_what_was_printed_beside_another_id_is_not_this_patients() -> None:
 
 
 def test_the_analyzers_mark_is_compared_with_the_flag_of_the_patients_band() -> None:
-    """A child's trace that the analyzer leaves unmarked, and one that it marks, as the band does; a girl's 100 is high by her range."""
+    """A child's trace that the analyzer leaves unmarked, and one that it marks, as the band does; a girl's 100 is high by her range. HZ-D07, HZ-G08."""
     unmarked = replace(DAILY, birth_format="%Y%m%d", sexes={"F": Sex.FEMALE, "M": Sex.MALE})
     assert unmarked.marks is not None
     normal = replace(TABLES.strip_types["fern-3"].pads[1].ladder[1], abnormal=False)

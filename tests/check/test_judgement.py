@@ -135,7 +135,7 @@ def test_a_released_rule_is_passed_over_only_if_it_may_be() -> None:
 
 
 def test_a_corrected_id_replaces_the_printed_one_and_is_checked_itself() -> None:
-    """A correction is typed by a person and may be mistyped; content keeps what was printed."""
+    """A correction is typed by a person and may be mistyped; content keeps what was printed. HZ-A02."""
     mistyped = reading(patient="47A1")
     corrected = _check(mistyped, Facts(decisions=Decisions(patient_id="4711", corrected_by=WHO)))
     assert corrected.findings == ()
@@ -218,7 +218,7 @@ def _tests(**more: object) -> Tables:
     ],
 )
 def test_a_message_that_is_not_known_to_be_live_is_stopped_without_an_identity(said: str, sentence: str) -> None:
-    """HL7 table 0103: what is a test must reach no record; the same strip sent live must not be taken for its copy."""
+    """HL7 table 0103: what is a test must reach no record; the same strip sent live must not be taken for its copy. HZ-H11."""
     verdict = _check(reading(processing_id=printed(said)))
     assert verdict.checked is None
     (found,) = verdict.findings

@@ -68,7 +68,7 @@ def test_a_clean_strip_has_no_finding() -> None:
     ],
 )
 def test_each_fault_of_a_pad_stops_the_strip(pads: tuple[PrintedPad, ...], rule: str, sentence: str) -> None:
-    """One pad that is not understood keeps the whole strip from the record, and nobody can wave it through."""
+    """One pad that is not understood keeps the whole strip from the record, and nobody can wave it through. HZ-C01, HZ-C06, HZ-D02, HZ-D05."""
     (found,) = _all(_with(*pads))
     assert (found.rule, found.sentence) == (rule, sentence)
     assert (found.severity, found.releasable) == (Severity.REJECT, False)
@@ -90,14 +90,14 @@ def test_a_missing_unit_is_a_unit_that_differs() -> None:
 
 
 def test_the_unit_system_is_one_finding_a_strip() -> None:
-    """Ten pads in the wrong units are one setting to mend, not ten problems."""
+    """Ten pads in the wrong units are one setting to mend, not ten problems. HZ-D05."""
     understood = _with(pad("GLU", "5.6"), pad("PRO", "300"), pad("NIT", "NEG"))
     assert [each.rule for each in _all(understood)] == ["unit.other_system"]
 
 
 @pytest.mark.parametrize("token", ["E04", "----", "", "NEGATIVE", "ERR", "0", "neg", "N"])
 def test_no_token_outside_the_vocabulary_becomes_negative(token: str) -> None:
-    """Unknown never becomes negative (PRODUCT, promise 8)."""
+    """Unknown never becomes negative (PRODUCT, promise 8). HZ-D02, HZ-G03."""
     understood = _with(pad("GLU", token, mark=""), *CLEAN[1:])
     assert understood.pads[0].step is None
     assert _all(understood)[0].severity is Severity.REJECT
@@ -118,7 +118,7 @@ def test_a_ratio_that_is_not_computed_is_noted() -> None:
 
 
 def test_marks_that_differ_are_noted_and_unknown_ones_held() -> None:
-    """The scale decides; the analyzer's own mark is kept beside it, and a mark nobody knows is looked at."""
+    """The scale decides; the analyzer's own mark is kept beside it, and a mark nobody knows is looked at. HZ-D07."""
     (missing,) = _all(_with(pad("GLU", "100", unit="mg/dL", mark=""), *CLEAN[1:]))
     assert (missing.rule, missing.severity) == ("mark.disagrees", Severity.NOTE)
     assert missing.sentence == "Glucose 100: the analyzer does not mark it, the scale says abnormal."
@@ -167,7 +167,7 @@ def test_a_good_number_has_no_finding() -> None:
 
 
 def test_the_strip_type_must_be_known() -> None:
-    """Pads are named, but their scales hang on the type."""
+    """Pads are named, but their scales hang on the type. HZ-C01."""
     (found,) = record.strip_type_known(None, printed("F9", 12))
     assert (found.rule, found.sentence, found.place) == (
         "strip_type.unknown",
@@ -180,7 +180,7 @@ def test_the_strip_type_must_be_known() -> None:
 
 
 def test_a_fault_in_place_of_results_is_told_in_the_analyzers_words() -> None:
-    """The remedy is in the analyzer's instructions, which know the code."""
+    """The remedy is in the analyzer's instructions, which know the code. HZ-D02."""
     (found,) = record.no_fault(printed("E99 LAMP"))
     assert (found.rule, found.sentence) == ("analyzer.fault", "The analyzer reports “E99 LAMP” for this strip.")
     assert record.no_fault(None) == record.no_fault(printed("")) == ()

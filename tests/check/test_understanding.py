@@ -47,7 +47,7 @@ def test_a_word_beside_the_number_counts_as_well() -> None:
 
 
 def test_shared_modes_count_in_one_series() -> None:
-    """Routine 7 and STAT 7 are one number where all modes share the count."""
+    """Routine 7 and STAT 7 are one number where all modes share the count. HZ-D12."""
     assert (
         understand_number(reading(number="S7"), SHARED.numbers).mode
         == understand_number(reading(number="7"), SHARED.numbers).mode
@@ -93,7 +93,7 @@ def test_a_number_without_meaning_has_no_key(text: str | None, fault: NumberFaul
     ],
 )
 def test_each_pad_has_one_meaning(printed_pad: PrintedPad, meaning: Meaning) -> None:
-    """Only a declared label with a declared value and unit is known; case and near misses are not."""
+    """Only a declared label with a declared value and unit is known; case and near misses are not. HZ-D06, HZ-K08."""
     (understood,) = understand_reading(replace(reading(), pads=(printed_pad,)), TABLES).pads
     assert understood.meaning is meaning
     assert (understood.step is not None) is (meaning is Meaning.KNOWN)
@@ -101,7 +101,7 @@ def test_each_pad_has_one_meaning(printed_pad: PrintedPad, meaning: Meaning) -> 
 
 
 def test_content_stands_in_the_strip_types_order() -> None:
-    """A file prints the pads in another order than the line; it is the same strip."""
+    """A file prints the pads in another order than the line; it is the same strip. HZ-C06."""
     shuffled = reading(pads=(("NIT", "POS"), ("GLU", "100"), ("PRO", "NEG")))
     content = content_of(understand_reading(shuffled, TABLES))
     assert content.pads == (("glucose", 1), ("protein", 0), ("nitrite", 1))
@@ -139,7 +139,7 @@ def test_inner_blanks_are_single() -> None:
 
 @given(st.text(max_size=12), st.text(max_size=8), st.text(max_size=8))
 def test_any_text_on_a_pad_is_known_only_if_declared(value: str, unit: str, label: str) -> None:
-    """Unknown never becomes negative: of all texts only the vocabulary's own have a step."""
+    """Unknown never becomes negative: of all texts only the vocabulary's own have a step. HZ-D02, HZ-G03."""
     place = printed("").place
     printed_pad = pad("GLU", "NEG")
     printed_pad = type(printed_pad)(

@@ -136,7 +136,7 @@ def test_a_unit_that_is_not_printed_settles_nothing(units: str) -> None:
     ],
 )
 def test_one_value_of_another_system_stops_the_strip_for_good(texts: str, units: str, profile: str, rule: str) -> None:
-    """What shows the other system is a reject, and is said alone."""
+    """What shows the other system is a reject, and is said alone. HZ-D05."""
     assert [(each.rule, each.severity) for each in found(texts, units, profile=profile)] == [(rule, Severity.REJECT)]
 
 
@@ -357,7 +357,7 @@ def ranks_of(verdict: Verdict) -> tuple[int, ...]:
 @settings(max_examples=600, deadline=None, suppress_health_check=[HealthCheck.filter_too_much, HealthCheck.too_slow])
 @given(cases())
 def test_no_wrong_step_is_ever_understood(case: Case) -> None:
-    """Whatever the ladders, the declared units and the setting: the steps are those that were printed, or the strip is stopped."""
+    """Whatever the ladders, the declared units and the setting: the steps are those that were printed, or the strip is stopped. HZ-D05."""
     verdict = judged(case)
     stops = [each for each in verdict.findings if each.severity is not Severity.NOTE]
     if not stops:

@@ -42,7 +42,7 @@ def of(person: Person | None, *ranks: int, tables: Tables = TABLES) -> Assessmen
 
 
 def test_an_infant_has_the_bands_flags() -> None:
-    """1.020 is high for an infant and normal for an adult."""
+    """1.020 is high for an infant and normal for an adult. HZ-G08."""
     infant = of(Person(sex=Sex.FEMALE, born=date(2025, 11, 26), on=ON), 0, 0, 2, 1, 0, 0)
     assert infant.bands == {"specific_gravity": INFANT}
     assert infant.flags["specific_gravity"] is Flag.HIGH

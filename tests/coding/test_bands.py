@@ -70,7 +70,7 @@ BANDS = (
     ],
 )
 def test_the_narrowest_band_that_surely_fits(sex: Sex | None, born: str | None, name: str, *, is_certain: bool) -> None:
-    """The closest one, in whatever order the rows stand; an unknown never moves a patient into a band."""
+    """The closest one, in whatever order the rows stand; an unknown never moves a patient into a band. HZ-G08."""
     person = Person(sex=sex, born=date.fromisoformat(born) if born else None, on=ON)
     for bands in (BANDS, BANDS[::-1]):
         band, certain = band_for(bands, person)

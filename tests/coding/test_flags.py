@@ -49,7 +49,7 @@ def test_a_grade_is_a_or_n_as_the_ladder_says(abnormal: bool, expected: Flag) ->
 
 
 def test_neither_ladder_nor_range_undoes_the_other() -> None:
-    """An abnormal mark is never lost: within the range but abnormal on the ladder is A; outside it is H whatever the ladder says."""
+    """An abnormal mark is never lost: within the range but abnormal on the ladder is A; outside it is H whatever the ladder says. HZ-D07."""
     assert flag(abnormal=True, numbers=[number("1.010", "1")], low=LOW, high=HIGH) is Flag.ABNORMAL
     assert flag(abnormal=False, numbers=[number("1.035", "1")], low=LOW, high=HIGH) is Flag.HIGH
 

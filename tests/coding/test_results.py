@@ -63,7 +63,7 @@ def test_a_pad_that_the_catalogue_or_strip_lacks_rejects() -> None:
 
 
 def test_a_strip_without_a_time_is_rejected() -> None:
-    """No time is made up: neither arrival nor now is when the analyzer read the strip."""
+    """No time is made up: neither arrival nor now is when the analyzer read the strip. HZ-B02."""
     with pytest.raises(RejectError) as found:
         code(checked(NORMAL, analyzed_at=None), hand_made(), result_id="TESTAR9", version=1)
     assert found.value.rule == "code.undated"

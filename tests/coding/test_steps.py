@@ -38,7 +38,7 @@ def test_no_concentration_is_invented_from_a_grade() -> None:
 
 
 def test_the_comparator_is_kept() -> None:
-    """The end of a ladder is "at least", never the number itself."""
+    """The end of a ladder is "at least", never the number itself. HZ-G04."""
     pad = code_step(GLUCOSE, GLUCOSE_STRIP, GLUCOSE_STRIP.ladder[3], ANSWERS, printed="++")
     assert [form.value.comparator for form in pad.forms if isinstance(form.value, Quantity)] == [">=", ">="]
 
@@ -90,7 +90,7 @@ def test_a_grade_without_a_coded_answer_keeps_its_own_word() -> None:
 
 
 def test_a_declared_form_without_a_code_is_unmapped() -> None:
-    """A form is never left out in silence."""
+    """A form is never left out in silence. HZ-G01."""
     without = replace(GLUCOSE, codes=tuple(code for code in GLUCOSE.codes if code.prop is not Property.SUBSTANCE))
     with pytest.raises(Unmapped, match="glucose has no code for SCnc"):
         code_step(without, GLUCOSE_STRIP, GLUCOSE_STRIP.ladder[2], ANSWERS, printed="+")

@@ -61,7 +61,7 @@ def test_a_hook_needs_a_key_and_a_folder_nothing(tmp_path: Path) -> None:
 
 
 def test_what_runs_out_is_told_thirty_days_before(tmp_path: Path) -> None:
-    """A certificate of MLLP, and the last key of a folder; a key that everybody can read is told too."""
+    """A certificate of MLLP, and the last key of a folder; a key that everybody can read is told too. HZ-H10."""
     own = papers(tmp_path / "tls").issue("own", "padpost", ends=NOW + timedelta(days=29))
     mllp = MllpDestination.model_validate({"kind": "mllp", "name": "m", "host": "h", "port": 1, "tls": own})
     assert list(faults(mllp, now=NOW)) == []

@@ -179,7 +179,7 @@ def test_the_server_finds_patient_and_order() -> None:
     ],
 )
 def test_no_patient_or_two_are_a_stop_for_a_person(known: list[dict[str, object]], expected: Acknowledgement) -> None:
-    """The transaction fails as a whole, nothing is filed, and this strip alone is refused: the receiver stays open for the others."""
+    """The transaction fails as a whole, nothing is filed, and this strip alone is refused: the receiver stays open for the others. HZ-A01."""
     with FhirReceiver() as server:
         server.resources.update({f"{each['resourceType']}/k{number}": each for number, each in enumerate(known)})
         assert run(server.base_url, pointing) == expected

@@ -171,7 +171,7 @@ def test_only_a_foreign_answer_is_no_answer() -> None:
 
 
 def test_a_second_answer_is_never_taken_for_the_next_message() -> None:
-    """A receiver that answers twice: the second is a stray, whether it comes before or while the next is in flight."""
+    """A receiver that answers twice: the second is a stray, whether it comes before or while the next is in flight. HZ-H07."""
 
     async def talk(client: MllpClient) -> tuple[list[Acknowledgement], int]:
         answers = [await client.send(oru("EPOCHM1")), await client.send(oru("EPOCHM2"))]
@@ -201,7 +201,7 @@ def test_a_second_answer_to_the_same_message_is_not_taken_for_its_next_try() -> 
 
 
 def test_a_late_answer_finds_its_connection_gone() -> None:
-    """After a time-out the connection is dropped, so the late AA cannot be the next message's."""
+    """After a time-out the connection is dropped, so the late AA cannot be the next message's. HZ-H07."""
     late = threading.Event()
 
     async def talk(client: MllpClient) -> list[Acknowledgement]:
@@ -546,7 +546,7 @@ def test_a_line_reset_in_the_middle_of_the_answer() -> None:
 
 
 def test_a_dropped_answer_times_out() -> None:
-    """The answer vanishes on the way: the same bytes and control ID go again."""
+    """The answer vanishes on the way: the same bytes and control ID go again. HZ-H02."""
     with MllpReceiver() as receiver, FlakyProxy(receiver.port) as proxy:
         proxy.command(cmd="set", dir="down", mode="drop_match", regex="MSA\\|AA", times=1)
         assert sent_twice(receiver, proxy, answer_s=0.5) == [TIMEOUT, ACCEPTED]

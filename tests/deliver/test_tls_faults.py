@@ -93,7 +93,7 @@ def test_a_pinned_certificate_is_enough_and_its_name_still_counts(site: Papers) 
     ],
 )
 def test_a_certificate_that_does_not_fit_closes_the_door_by_name(site: Papers, change: dict[str, Any], fault: DoorFault) -> None:
-    """RFC 5280 6.1.3 and RFC 9525: time and name. Nothing is sent."""
+    """RFC 5280 6.1.3 and RFC 9525: time and name. Nothing is sent. HZ-H10."""
     given = {"names": ("127.0.0.1",), **change}
     names = given.pop("names")
     with MllpReceiver(tls=peer_context(site.issue("peer", *names, **given))) as receiver:

@@ -101,7 +101,7 @@ def test_a_corrected_id_becomes_a_decision_and_the_strip_is_judged_again(shelf: 
     ],
 )
 def test_an_id_that_is_not_sure_is_refused(shelf: Stocked, given: dict[str, Any], sentence: str) -> None:
-    """Promise 5: no result under an identity that was guessed. Nothing changes."""
+    """Promise 5: no result under an identity that was guessed. Nothing changes. HZ-A02, HZ-A06."""
     stop_id = shelf.rejected(number="109", strip_lot="40700023")
     with pytest.raises(RefusedAction) as refused:
         correct(shelf, stop_id, **given)
@@ -169,7 +169,7 @@ def test_a_refused_result_is_corrected_only_if_nobody_has_it(shelf: Stocked) -> 
 
 
 def test_a_result_that_a_receiver_has_is_not_moved(shelf: Stocked) -> None:
-    """It must be withdrawn there first; by then nothing was changed here."""
+    """It must be withdrawn there first; by then nothing was changed here. HZ-I03."""
     result = shelf.coded(OTHER, to=(Format.ORU_R01, Format.FHIR), number="109")
     shelf.answered(result, Answer.REFUSED)
     shelf.answered(result, Answer.ACCEPTED, destination="chart")
@@ -181,7 +181,7 @@ def test_a_result_that_a_receiver_has_is_not_moved(shelf: Stocked) -> None:
 
 
 def test_a_held_strip_is_released_for_what_held_it_and_no_more(shelf: Stocked) -> None:
-    """The rules that the person saw are passed over when it is judged again; a new one would hold it again."""
+    """The rules that the person saw are passed over when it is judged again; a new one would hold it again. HZ-I07."""
     found = tuple(finding(rule, severity=Severity.HOLD, releasable=True) for rule in ("time.missing", "copy.possible"))
     stop_id = shelf.held(found=found)
     shelf.desk.release(stop_id, reason="seen on the analyzer", actor=ANA)

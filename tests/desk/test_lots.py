@@ -42,7 +42,7 @@ def typed(level: str, code: str, **more: Any) -> dict[str, Any]:
 
 
 def test_a_lot_opens_a_gate_once_a_second_person_signed_it(bench: Bench, desk: LotDesk) -> None:
-    """Before the signature its runs count for nothing; after it two levels open the gate, by the very ranges that were typed."""
+    """Before the signature its runs count for nothing; after it two levels open the gate, by the very ranges that were typed. HZ-E04."""
     numbers = [desk.enter(typed("1", "B1-0771"), actor=HOLM), desk.enter(typed("2", "B2-0772"), actor=HOLM)]
     for level in ("1", "2"):
         bench.read(bench.control(level))
@@ -85,7 +85,7 @@ def test_a_lot_taken_out_of_use_judges_nothing(bench: Bench, desk: LotDesk) -> N
     ],
 )
 def test_what_cannot_stand_is_not_kept(bench: Bench, desk: LotDesk, wrong: dict[str, Any], words: str) -> None:
-    """By the same rules as the site's file, in words for who typed it."""
+    """By the same rules as the site's file, in words for who typed it. HZ-E04."""
     with pytest.raises(RefusedAction) as caught:
         desk.enter(typed("1", "B1-0771", **wrong), actor=HOLM)
     assert str(caught.value).startswith(words)

@@ -28,7 +28,7 @@ def campaign(home: Path) -> subprocess.Popen[str]:
 
 @pytest.mark.needs_root
 def test_a_round_of_every_fault_keeps_every_promise_and_the_campaign_goes_on_after_its_own(tmp_path: Path) -> None:
-    """0 lost, 0 under a second identity, order kept, 0 marked and not there: after each fault once, and kill -9 of the campaign after the third."""
+    """0 lost, 0 under a second identity, order kept, 0 marked and not there: after each fault once, and kill -9 of the campaign after the third. HZ-F09."""
     with campaign(tmp_path) as first:
         assert first.stdout is not None
         for line in first.stdout:

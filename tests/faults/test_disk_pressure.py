@@ -135,7 +135,7 @@ def fill_files(disk: Path) -> Callable[[], None]:
 
 @pytest.mark.parametrize("fill", [fill_bytes, fill_files])
 def test_strips_are_refused_in_time_and_taken_again(pressed: Pressed, fill: Callable[[Path], Callable[[], None]]) -> None:
-    """Three ways in; a receiver that is away until the disk is short, so that its deliveries must be written just then."""
+    """Three ways in; a receiver that is away until the disk is short, so that its deliveries must be written just then. HZ-F08."""
     pressed.served.start()
     pressed.served.wait_ready()
     pressed.records.away.set()

@@ -87,7 +87,7 @@ def test_a_cut_while_a_file_is_put_away_leaves_it_in_one_place(
 
 @pytest.mark.parametrize(("way", "seed"), [("file", 11), ("serial", 12), ("tcp", 13)])
 def test_power_cuts_lose_nothing_that_was_acknowledged(way: str, seed: int, tmp_path: Path, stack: ExitStack) -> None:
-    """A line's last ACK and a file in done/ are promises: after each cut they are still there, under the same identity."""
+    """A line's last ACK and a file in done/ are promises: after each cut they are still there, under the same identity. HZ-F09."""
     scene = Scene(tmp_path, stack, way=way, seed=seed)
     scene.records.away.set()
     for number in range(1, CUTS + 1):

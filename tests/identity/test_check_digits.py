@@ -68,7 +68,7 @@ def test_verhoeff_takes_published_numbers(number: str, agrees: bool) -> None:
 @pytest.mark.parametrize("method", sorted(CHECK_DIGITS))
 @given(body=digits, place=st.integers(0, 11), wrong=st.integers(1, 9))
 def test_every_single_wrong_digit_is_caught(method: str, body: str, place: int, wrong: int) -> None:
-    """60 to 95 % of keying errors are one wrong digit (Verhoeff 1969, as Wagner & Putter 1989 cite it); all must fall."""
+    """60 to 95 % of keying errors are one wrong digit (Verhoeff 1969, as Wagner & Putter 1989 cite it); all must fall. HZ-A02, HZ-A03."""
     agrees = CHECK_DIGITS[method]
     body = body[:9]  # mod 11 weighs ten places apart; the eleventh would weigh 11, which is nothing
     valid = next((body + last for last in "0123456789" if agrees(body + last)), None)
@@ -82,7 +82,7 @@ def test_every_single_wrong_digit_is_caught(method: str, body: str, place: int, 
 @pytest.mark.parametrize("method", ["mod11", "verhoeff"])
 @given(body=digits, place=st.integers(0, 10))
 def test_every_swap_of_neighbours_is_caught(method: str, body: str, place: int) -> None:
-    """Mod 11 and Verhoeff promise it; Luhn lets 09 and 90 pass, so it is not asked."""
+    """Mod 11 and Verhoeff promise it; Luhn lets 09 and 90 pass, so it is not asked. HZ-A02."""
     agrees = CHECK_DIGITS[method]
     body = body[:9]
     valid = next((body + last for last in "0123456789" if agrees(body + last)), None)

@@ -35,7 +35,7 @@ POLICY = PatientIdPolicy(
     ],
 )
 def test_each_fault_is_named(patient_id: str, fault: IdFault | None) -> None:
-    """The technician is told what is wrong, and nothing is trimmed or padded to make an ID fit."""
+    """The technician is told what is wrong, and nothing is trimmed or padded to make an ID fit. HZ-A01, HZ-A05, HZ-A06, HZ-A07, HZ-A08."""
     assert id_fault(patient_id, POLICY) is fault
 
 

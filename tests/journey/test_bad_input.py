@@ -128,7 +128,7 @@ def test_an_empty_file(bridge: Running) -> None:
 
 
 def test_a_file_of_ten_megabytes(bridge: Running) -> None:
-    """It is moved to refused/ byte for byte, with a row that names size and limit; it is never read into the store."""
+    """It is moved to refused/ byte for byte, with a row that names size and limit; it is never read into the store. HZ-F11."""
     row = bridge.tern(play(1, BAD))
     payload = row * (10_000_000 // len(row) + 1)
     stop = opened(bridge, payload, "huge.txt", "drops")
@@ -140,7 +140,7 @@ def test_a_file_of_ten_megabytes(bridge: Running) -> None:
 
 
 def test_delimiters_and_markup_in_a_comment_are_text_in_the_message(bridge: Running) -> None:
-    """HL7 v2.5.1 section 2.7.1: a delimiter inside a value is escaped, so it never makes structure."""
+    """HL7 v2.5.1 section 2.7.1: a delimiter inside a value is escaped, so it never makes structure. HZ-F11."""
     who = patient(500)
     payload = bridge.tern(play(500, who)).rstrip(b"\r\n").rpartition(b";")[0] + b";dor |^~\\& <b>x</b>\r\n"
     bridge.drop("comment.txt", payload)

@@ -51,7 +51,7 @@ def stops(bridge: Running, group: StopGroup) -> tuple[int, ...]:
 
 
 def test_a_mistyped_id_is_mended_and_filed_once(bridge: Running) -> None:
-    """Promise 5: keyed twice, second identifier compared, reason and name kept; then the result leaves once."""
+    """Promise 5: keyed twice, second identifier compared, reason and name kept; then the result leaves once. HZ-A02, HZ-A06."""
     bridge.drop("a.txt", bridge.tern(play(1, SWAPPED)))
     (stop_id,) = bridge.wait(lambda: stops(bridge, StopGroup.REJECTED))
     at = desk(bridge)
@@ -83,7 +83,7 @@ def test_a_mistyped_id_is_mended_and_filed_once(bridge: Running) -> None:
 
 
 def test_a_refused_result_goes_again_under_the_same_identity(bridge: Running) -> None:
-    """The receiver's own words are shown; sending again keeps the bytes and the control ID."""
+    """The receiver's own words are shown; sending again keeps the bytes and the control ID. HZ-H03."""
     bridge.drop("a.txt", bridge.tern(play(1, UNKNOWN)))
     (stop_id,) = bridge.wait(lambda: stops(bridge, StopGroup.REFUSED))
     stop = bridge.store.stop(stop_id)
@@ -97,7 +97,7 @@ def test_a_refused_result_goes_again_under_the_same_identity(bridge: Running) ->
 
 
 def test_a_filed_result_is_not_moved_to_another_patient_by_half(bridge: Running) -> None:
-    """The chart has it under the old ID already: correcting here alone would leave it in two records."""
+    """The chart has it under the old ID already: correcting here alone would leave it in two records. HZ-I03."""
     bridge.drop("a.txt", bridge.tern(play(1, UNKNOWN)))
     (stop_id,) = bridge.wait(lambda: stops(bridge, StopGroup.REFUSED))
     bridge.wait(lambda: bridge.records.filed_reports() == 1)
@@ -109,7 +109,7 @@ def test_a_filed_result_is_not_moved_to_another_patient_by_half(bridge: Running)
 
 
 def test_an_outage_delays_and_loses_nothing(bridge: Running) -> None:
-    """While the receiver is deaf strips are kept; afterwards each is filed once."""
+    """While the receiver is deaf strips are kept; afterwards each is filed once. HZ-H01."""
     bridge.records.deaf = True
     bridge.drop("a.txt", bridge.tern(play(1, GOOD), play(2, OTHER)))
     bridge.wait(lambda: bridge.records.unanswered >= 4)
@@ -120,7 +120,7 @@ def test_an_outage_delays_and_loses_nothing(bridge: Running) -> None:
 
 
 def test_two_days_of_numbers_and_a_resend_of_the_first(bridge: Running) -> None:
-    """Numbers that restart each day: 120 results, and day one sent again adds none."""
+    """Numbers that restart each day: 120 results, and day one sent again adds none. HZ-D11, HZ-F05."""
 
     def day(back: int) -> bytes:
         base = play(1, GOOD).at - timedelta(days=back)

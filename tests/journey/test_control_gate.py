@@ -90,7 +90,7 @@ def acted(bridge: Running, path: str, **fields: str) -> None:
 
 
 def test_twenty_results_after_a_failed_control_are_not_posted(tmp_path: Path) -> None:
-    """A failed control, then 20 patients: the record system gets none of them, though controls pass afterwards; the next patient goes."""
+    """A failed control, then 20 patients: the record system gets none of them, though controls pass afterwards; the next patient goes. HZ-E02."""
     with running(tmp_path, more=site(tmp_path, shut="wait")) as bridge:
         analyzer = Analyzer(bridge)
         analyzer.control("1")
@@ -115,7 +115,7 @@ def test_twenty_results_after_a_failed_control_are_not_posted(tmp_path: Path) ->
 
 
 def test_a_failure_at_strip_31_of_60(tmp_path: Path) -> None:
-    """Strips 3 to 30 were posted, the control at 31 fails, 32 to 60 are not posted, and exactly 3 to 30 are to be looked at again."""
+    """Strips 3 to 30 were posted, the control at 31 fails, 32 to 60 are not posted, and exactly 3 to 30 are to be looked at again. HZ-E02, HZ-E08."""
     with running(tmp_path, more=site(tmp_path, shut="wait")) as bridge:
         analyzer = Analyzer(bridge)
         analyzer.control("1")
@@ -132,7 +132,7 @@ def test_a_failure_at_strip_31_of_60(tmp_path: Path) -> None:
 
 
 def test_the_morning_before_controls_and_an_emergency(tmp_path: Path) -> None:
-    """Three patients wait; one goes by a person's word and says so on its report; the others go once controls have passed."""
+    """Three patients wait; one goes by a person's word and says so on its report; the others go once controls have passed. HZ-E01."""
     with running(tmp_path, more=site(tmp_path, shut="wait")) as bridge:
         analyzer = Analyzer(bridge)
         waiting = [analyzer.patient() for _ in range(3)]

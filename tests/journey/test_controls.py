@@ -96,6 +96,8 @@ def test_a_control_reaches_who_asks_for_controls_and_no_record(tmp_path: Path, s
     """The patient's strip goes to both; control and comparison go to ``qc`` alone; proficiency and training go nowhere.
 
     Nothing of what was printed in the patient's place goes with them, a kill -9 makes no second one, and the day adds up.
+
+    HZ-E07, HZ-K07.
     """
     quality = QualitySystem()
     records = stack.enter_context(MllpReceiver())

@@ -115,7 +115,7 @@ def test_a_wrapped_slip_is_one_finding_and_no_value(shelf: Stocked) -> None:
 
 
 def test_numbers_that_never_arrived_name_the_output(shelf: Stocked) -> None:
-    """Hazards HZ-K01 and HZ-K02: silence, then a jump of numbers: the gap is listed and the likely setting named, with how to send again."""
+    """Hazards HZ-K01 and HZ-K02: silence, then a jump of numbers: the gap is listed and the likely setting named, with how to send again. HZ-F07."""
     for number in ("1", "6"):
         shelf.coded(number=number)
     with shelf.serving() as visitor:

@@ -120,7 +120,7 @@ def test_one_stop_comes_with_its_history(shelf: Stocked, visitor: Visitor) -> No
 
 
 def test_an_id_is_corrected_by_the_api_as_by_the_page(shelf: Stocked, visitor: Visitor) -> None:
-    """The same rules: twice the same, a second identifier, name and reason."""
+    """The same rules: twice the same, a second identifier, name and reason. HZ-A06."""
     stop = shelf.rejected(number="109")
     good = {"name": "Ana", "reason": "typing slip", "first": GOOD, "second": GOOD, "second_identifier": "109"}
     path = f"/api/stops/{stop}/correct"

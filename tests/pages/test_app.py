@@ -206,7 +206,7 @@ def test_our_own_files_are_served_by_us(still: Visitor) -> None:
 
 
 def test_no_page_names_a_patient_in_an_address(shelf: Stocked, visitor: Visitor) -> None:
-    """Addresses stand in histories and logs: they hold row numbers, never an identifier."""
+    """Addresses stand in histories and logs: they hold row numbers, never an identifier. HZ-J01."""
     shelf.rejected("40700023")
     shelf.coded("40700023")
     for path in ("/", "/rejected", "/results", "/rejected/1"):

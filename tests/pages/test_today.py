@@ -57,7 +57,7 @@ def test_what_is_stopped_is_counted_by_group(shelf: Stocked) -> None:
 
 
 def test_the_urgent_list_holds_stat_alone_and_what_waits_longest_first(shelf: Stocked) -> None:
-    """Over all three groups; bounded, since the list of Rejected messages has them all."""
+    """Over all three groups; bounded, since the list of Rejected messages has them all. HZ-I05."""
     first = shelf.held(priority=STAT)
     shelf.rejected()
     more = [shelf.rejected(priority=STAT) for _ in range(URGENT)]

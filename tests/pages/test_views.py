@@ -183,7 +183,7 @@ def test_one_row_says_what_is_wrong_and_what_to_do(shelf: Stocked, visitor: Visi
 
 
 def test_the_most_urgent_of_all_rows_stands_first_and_not_only_of_a_page(shelf: Stocked, visitor: Visitor) -> None:
-    """500 rows: the STAT strip that came last is on the first page, then what waits longest; pages neither skip nor repeat."""
+    """500 rows: the STAT strip that came last is on the first page, then what waits longest; pages neither skip nor repeat. HZ-I05."""
     routine = [shelf.rejected() for _ in range(499)]
     urgent = shelf.rejected(priority=STAT)
     held = shelf.held()
@@ -210,7 +210,7 @@ def test_a_row_that_was_dealt_with_between_two_pages_loses_no_other(shelf: Stock
 
 
 def test_one_reason_at_a_time(shelf: Stocked, visitor: Visitor) -> None:
-    """The count of a reason is its group's count then; the choice keeps what was chosen."""
+    """The count of a reason is its group's count then; the choice keeps what was chosen. HZ-G06."""
     wanted = shelf.rejected()
     shelf.rejected(found=finding("pad.error"))
     shelf.unread()

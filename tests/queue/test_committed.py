@@ -73,7 +73,7 @@ def run(whole: Callable[[], Any]) -> None:
 
 
 def test_a_committed_message_holds_its_lane_and_no_other(store: SqliteStore) -> None:
-    """One patient's next result waits for the answer; other patients' go on, on the same connection."""
+    """One patient's next result waits for the answer; other patients' go on, on the same connection. HZ-H04."""
     one, next_, other = oru("E0000M1", lane="P1"), oru("E0000M2", lane="P1"), oru("E0000M3", lane="P2")
     for message in (one, next_, other):
         put(store, message)
@@ -120,7 +120,7 @@ def test_a_late_no_on_its_own_connection_opens_a_row(store: SqliteStore) -> None
 
 
 def test_an_answer_that_never_comes_is_shown_and_the_lane_goes_on(store: SqliteStore) -> None:
-    """Up to the limit and not for ever; the message is not sent again, since the receiver keeps it."""
+    """Up to the limit and not for ever; the message is not sent again, since the receiver keeps it. HZ-H04."""
     first, second = oru("E0000M1"), oru("E0000M2")
     for message in (first, second):
         put(store, message)

@@ -308,7 +308,7 @@ def test_a_receiver_that_is_down_for_three_days_is_knocked_at_now_and_then(costs
 
 @pytest.mark.parametrize("costs_s", [0.0, 0.02])
 def test_a_receiver_that_flaps_every_ten_seconds_is_not_hammered(costs_s: float) -> None:
-    """Ten seconds up, ten down, for a day: some forty rests an hour; while it is up, messages flow."""
+    """Ten seconds up, ten down, for a day: some forty rests an hour; while it is up, messages flow. HZ-H08."""
     failed, answered = knocks(lambda now: now % 20 < 10, costs_s=costs_s, hours=24)
     assert failed <= 24 * 40 * (MISSES if costs_s else 1)
     assert answered >= 24 * 1_000

@@ -285,7 +285,7 @@ def test_routine_goes_on_through_a_flood_of_stat(store: SqliteStore) -> None:
 
 
 def test_stat_overtakes_other_patients_but_never_its_own(store: SqliteStore) -> None:
-    """A lane is as urgent as its most urgent waiting message; inside it the earlier result still goes first."""
+    """A lane is as urgent as its most urgent waiting message; inside it the earlier result still goes first. HZ-H12."""
     messages = [
         oru("E0000M1", lane="P1"),
         oru("E0000M2", lane="P2"),
@@ -329,7 +329,7 @@ def test_several_lanes_travel_at_once_but_never_two_of_one_lane(store: SqliteSto
 
 @pytest.mark.parametrize("lost", [hang_up(stored=True), silent(stored=True)])
 def test_a_lost_answer_sends_the_same_bytes_again(store: SqliteStore, lost: Any) -> None:
-    """The receiver filed it and its answer was lost: same control ID, same bytes, filed once (promise 2)."""
+    """The receiver filed it and its answer was lost: same control ID, same bytes, filed once (promise 2). HZ-H02."""
     message = oru("E0000M1")
     put(store, message)
     with MllpReceiver() as receiver:
@@ -341,7 +341,7 @@ def test_a_lost_answer_sends_the_same_bytes_again(store: SqliteStore, lost: Any)
 
 
 def test_a_refusal_opens_a_stop_and_the_lane_goes_on(store: SqliteStore) -> None:
-    """The receiver's own words are on the page, and the patient's next result is not held back by it."""
+    """The receiver's own words are on the page, and the patient's next result is not held back by it. HZ-H05."""
     messages = [oru("E0000M1"), oru("E0000M2")]
     first = put(store, messages[0])
     put(store, messages[1])
@@ -356,7 +356,7 @@ def test_a_refusal_opens_a_stop_and_the_lane_goes_on(store: SqliteStore) -> None
 
 
 def test_a_message_tried_for_too_long_is_stopped_and_the_lane_goes_on(store: SqliteStore) -> None:
-    """Bounded: after the limit a person looks, told that the receiver may hold the result."""
+    """Bounded: after the limit a person looks, told that the receiver may hold the result. HZ-H05."""
     messages = [oru("E0000M1"), oru("E0000M2")]
     for message in messages:
         put(store, message)
@@ -405,7 +405,7 @@ def test_retry_after_rests_the_whole_destination(store: SqliteStore) -> None:
 
 
 def test_stat_is_sent_before_routine_that_has_begun(store: SqliteStore) -> None:
-    """Many tries share the commits of their beginnings, but one message is with the receiver: an urgent strip is the next, whoever began first."""
+    """Many tries share the commits of their beginnings, but one message is with the receiver: an urgent strip is the next, whoever began first. HZ-H12."""
     routine = [oru(f"E0000M{n}", lane=f"P{n}") for n in range(1, 9)]
     for message in routine:
         put(store, message)
@@ -572,7 +572,7 @@ def test_nobody_there_is_one_knock_for_all_lanes_and_shown(store: SqliteStore) -
 
 
 def test_a_receiver_in_trouble_is_asked_by_one_message_at_a_time(store: SqliteStore) -> None:
-    """503 to everybody: after five in a row the rest waits, the row says so, and the STAT one is the first to try."""
+    """503 to everybody: after five in a row the rest waits, the row says so, and the STAT one is the first to try. HZ-H08."""
     messages = [bundle(f"E0000M{n}", lane=f"P{n}") for n in range(1, 8)]
     for message in messages:
         put(store, message)
@@ -600,7 +600,7 @@ def test_a_receiver_in_trouble_is_asked_by_one_message_at_a_time(store: SqliteSt
 
 
 def test_one_message_that_a_server_cannot_digest_keeps_nobody_out(store: SqliteStore) -> None:
-    """500 to one message alone: others pass at once while it is tried again, and the receiver never rests for it."""
+    """500 to one message alone: others pass at once while it is tried again, and the receiver never rests for it. HZ-H05."""
     poison, others = bundle("E0000M1", lane="P1"), [bundle(f"E0000M{n}", lane=f"P{n}") for n in range(2, 12)]
     for message in (poison, *others):
         put(store, message)
@@ -1021,7 +1021,7 @@ class ScriptedClient:
 def test_any_script_of_answers_keeps_order_and_loses_nothing(
     patients: list[tuple[int, bool]], script: list[Acknowledgement], most: int
 ) -> None:
-    """Whatever the receiver answers: strict order in a lane, one in flight a lane, every message ends, the same bytes each try."""
+    """Whatever the receiver answers: strict order in a lane, one in flight a lane, every message ends, the same bytes each try. HZ-H01, HZ-H06."""
     messages = [
         oru(f"E0000M{n}", lane=f"P{patient}", priority=STAT if urgent else Priority.ROUTINE)
         for n, (patient, urgent) in enumerate(patients, 1)

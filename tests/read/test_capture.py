@@ -81,7 +81,7 @@ def allowed(text: str, name: str) -> bool:
 @given(payload=st.binary(max_size=300), torn=st.booleans())
 @example(payload=b"\xff", torn=False)
 def test_any_bytes(name: str, payload: bytes, torn: bool) -> None:
-    """Noise of any kind is told as unreadable, never raised."""
+    """Noise of any kind is told as unreadable, never raised. HZ-F01."""
     sound(payload, read(payload, profile(name), torn=torn))
     tiled(payload, name)
 
@@ -94,7 +94,7 @@ def test_any_bytes(name: str, payload: bytes, torn: bool) -> None:
     torn=st.booleans(),
 )
 def test_a_damaged_capture(name: str, edits: list[tuple[int, int, bytes]], torn: bool) -> None:
-    """A real capture with bytes lost, doubled or changed is told piece by piece, never raised, and no byte is passed over."""
+    """A real capture with bytes lost, doubled or changed is told piece by piece, never raised, and no byte is passed over. HZ-F01."""
     payload = profile(name).example.payload
     for at, lost, added in edits:
         here = at % (len(payload) + 1)
@@ -119,7 +119,7 @@ def test_a_damaged_message_without_frames(name: str, edits: list[tuple[int, int,
 
 @pytest.mark.parametrize("name", NAMES)
 def test_every_cut(name: str) -> None:
-    """A capture cut at any byte never gives a reading that the whole one would not give."""
+    """A capture cut at any byte never gives a reading that the whole one would not give. HZ-D04."""
     payload = profile(name).example.payload
     whole = {str(content(strip)) for strip in read(payload, profile(name)) if isinstance(strip, Reading)}
     for end in range(len(payload)):
@@ -147,7 +147,7 @@ def test_nothing(name: str) -> None:
     ],
 )
 def test_no_whole_frame(payload: bytes, torn: bool, rule: str) -> None:
-    """A transmission without one good frame says so."""
+    """A transmission without one good frame says so. HZ-F02."""
     assert [told(strip) for strip in read(payload, profile("brook"), torn=torn)] == [{"rule": rule}]
 
 

@@ -53,7 +53,7 @@ SMALL = replace(profile("brook-file"), delimited=DelimitedLayout(delimiter=",", 
 
 
 def test_bad_rows_cost_no_neighbour() -> None:
-    """A row with a cell too many, a byte that is no text and a cut last row are told; the others are read."""
+    """A row with a cell too many, a byte that is no text and a cut last row are told; the others are read. HZ-D16, HZ-F10."""
     payload = fixture("tern_bad_rows.csv")
     strips = read(payload, TERN)
     assert [told(strip) for strip in strips] == [
@@ -83,7 +83,7 @@ def test_places_lead_back_to_the_bytes() -> None:
 
 
 def test_no_header() -> None:
-    """Without the header no column is certain: one reason for the whole file, and not one value is taken from it."""
+    """Without the header no column is certain: one reason for the whole file, and not one value is taken from it. HZ-D16."""
     payload = fixture("tern_no_header.csv")
     (strip,) = read(payload, TERN)
     assert isinstance(strip, Unreadable)
@@ -92,7 +92,7 @@ def test_no_header() -> None:
 
 
 def test_a_header_with_swapped_columns_is_another_header() -> None:
-    """Two names changed places: reading by position would put one pad's value under another."""
+    """Two names changed places: reading by position would put one pad's value under another. HZ-C06, HZ-D16."""
     payload = TERN.example.payload.replace(b"Nitritos;Cetonas", b"Cetonas;Nitritos")
     assert [told(strip) for strip in read(payload, TERN)] == [{"rule": "read.header"}]
 
@@ -146,7 +146,7 @@ def test_any_line_end(end: str) -> None:
 
 
 def test_the_last_row_needs_its_line_end() -> None:
-    """A cut row may have the right number of cells and half a value: 10 where 100 was meant."""
+    """A cut row may have the right number of cells and half a value: 10 where 100 was meant. HZ-F04."""
     assert [told(strip).get("rule") for strip in read(b"1,a,NEG,,,\r\n2,b,60,,,", SMALL)] == [None, "read.torn"]
 
 

@@ -106,7 +106,7 @@ def test_record_digest_is_of_the_strips_own_records() -> None:
 
 
 def test_torn_transmission() -> None:
-    """What was whole before the tear is read; the strip in the tear is not, however little it lacks."""
+    """What was whole before the tear is read; the strip in the tear is not, however little it lacks. HZ-D04, HZ-F04."""
     first, second = read(fixture("brook_torn.lis01"), profile("brook"), torn=True)
     assert told(first) == FIRST
     assert isinstance(second, Unreadable)
@@ -116,7 +116,7 @@ def test_torn_transmission() -> None:
 
 
 def test_unknown_record_type() -> None:
-    """A record that we do not know stops its strip, with its place; the neighbour is read."""
+    """A record that we do not know stops its strip, with its place; the neighbour is read. HZ-D16."""
     payload = fixture("brook_unknown_record.lis02")
     first, second = read(payload, BARE)
     assert told(first) == FIRST
@@ -177,6 +177,8 @@ def test_one_spoilt_byte_never_moves_a_strip_to_another_patient(at: int, byte: i
     """Whatever happens to one byte, no strip with its own number comes under another strip's patient.
 
     The three numbers, and the three patients, differ in more than one sign, so that no single byte turns one into another.
+
+    HZ-F01.
     """
     payload = message(
         "P|1||40718823",
@@ -199,7 +201,7 @@ def test_one_spoilt_byte_never_moves_a_strip_to_another_patient(at: int, byte: i
 
 
 def test_a_new_header_ends_a_torn_message() -> None:
-    """A message that begins before the last one ended tears that one only."""
+    """A message that begins before the last one ended tears that one only. HZ-F04."""
     payload = message("P|1||40718823", order("N00001"), glucose(), end="") + message("P|1||40718860", order("N00002"), glucose())
     assert [told(strip).get("number", told(strip).get("rule")) for strip in read(payload, BARE)] == ["read.torn", "N00002"]
 
@@ -238,7 +240,7 @@ def test_a_fault_in_place_of_results() -> None:
 
 
 def test_hl7_and_html_in_a_patient_id_stay_text() -> None:
-    """Separators that are escaped, and signs that mean something elsewhere, are the ID's text and nothing more."""
+    """Separators that are escaped, and signs that mean something elsewhere, are the ID's text and nothing more. HZ-F11."""
     (strip,) = read(message("P|1||4071^8823&F&\\<script>&E&", order("N00001"), glucose()), BARE)
     assert told(strip)["patient_id"] == "4071^8823|\\<script>&"
 

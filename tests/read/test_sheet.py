@@ -50,7 +50,7 @@ def test_a_place_in_frames_is_the_captures() -> None:
     ],
 )
 def test_bad_bytes_are_named(charset: str, data: bytes, rule: str, at: int) -> None:
-    """The first byte that is no text is named with its place; the character set is never guessed."""
+    """The first byte that is no text is named with its place; the character set is never guessed. HZ-F10."""
     with pytest.raises(RejectError) as caught:
         Sheet(plain(data), charset).text(0, len(data))
     assert (caught.value.rule, caught.value.start) == (rule, at)
@@ -59,7 +59,7 @@ def test_bad_bytes_are_named(charset: str, data: bytes, rule: str, at: int) -> N
 
 @pytest.mark.parametrize("charset", CHARSETS)
 def test_every_charset_gives_its_own_text(charset: str) -> None:
-    """Each declared character set decodes its own bytes, checked against Python's codec for one sign that they differ in."""
+    """Each declared character set decodes its own bytes, checked against Python's codec for one sign that they differ in. HZ-F10."""
     sign = {"ascii": "e", "cp437": "ß", "cp850": "Ø", "iso8859-15": "€"}.get(charset, "é")
     assert Sheet(plain(sign.encode(charset)), charset).printed(0, len(sign.encode(charset))).text == sign
 

@@ -127,7 +127,7 @@ def test_places_count_bytes_not_characters() -> None:
     ],
 )
 def test_faults(old: bytes, new: bytes, rule: str) -> None:
-    """A line that the profile does not know, or lacks, stops its slip alone."""
+    """A line that the profile does not know, or lacks, stops its slip alone. HZ-D16, HZ-K03."""
     assert FIRST.count(old) == 1
     strips = read(FIRST.replace(old, new) + b"\f" + SECOND, ALDER)
     assert [told(strip).get("rule") for strip in strips] == ([rule, None] if new != b"end of" else ["read.torn", None])
@@ -153,7 +153,7 @@ def test_a_form_feed_ends_a_slip_without_last_line() -> None:
 
 
 def test_a_lost_beginning_never_mixes_two_slips() -> None:
-    """Without the form feed and the next slip's first line, two strips stand in one slip: it is stopped, not mixed."""
+    """Without the form feed and the next slip's first line, two strips stand in one slip: it is stopped, not mixed. HZ-F04."""
     payload = MOSS.example.payload.rstrip(b"\f")
     second = payload.replace(b"MOSS Harnstreifen\r\n", b"").replace(b"014p", b"015p")
     assert [told(strip) for strip in read(payload + second, MOSS)] == [{"rule": "read.twice"}]

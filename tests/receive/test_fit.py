@@ -92,7 +92,7 @@ def test_tls_files_that_cannot_be_used(tmp_path: Path) -> None:
 
 
 def test_sources_of_one_analyzer_expect_one_processing_id() -> None:
-    """Judging asks by analyzer: two answers would make the order of the file decide what is live."""
+    """Judging asks by analyzer: two answers would make the order of the file decide what is live. HZ-H11."""
     sources = [source("a", "folder", "brook-file"), source("b", "mllp", "dipper", processing_id="T")]
     (fault,) = source_faults(sources, PROFILES)
     assert fault.path == ("sources", 1, "processing_id")
@@ -100,7 +100,7 @@ def test_sources_of_one_analyzer_expect_one_processing_id() -> None:
 
 
 def test_tests_and_a_live_record_do_not_go_together() -> None:
-    """A source that takes tests for results beside a destination that files them would put a test into a patient's record."""
+    """A source that takes tests for results beside a destination that files them would put a test into a patient's record. HZ-H11."""
     bench = [source("a", "mllp", "dipper", processing_id="T")]
     (fault,) = source_faults(bench, PROFILES, live=("records",))
     assert fault.path == ("sources", 0, "processing_id")

@@ -145,7 +145,7 @@ def test_without_events_the_sweep_finds_everything(tmp_path: Path, monkeypatch: 
 
 
 def test_a_slow_writer_is_waited_for(tmp_path: Path) -> None:
-    """A file that grows every tenth of a second is taken once it rests for the stable time, whole."""
+    """A file that grows every tenth of a second is taken once it rests for the stable time, whole. HZ-F03."""
 
     async def scene() -> Shelf:
         shelf = Shelf()
@@ -162,7 +162,7 @@ def test_a_slow_writer_is_waited_for(tmp_path: Path) -> None:
 
 
 def test_a_marker_makes_a_file_ready(tmp_path: Path) -> None:
-    """NAME is taken once NAME.ready stands beside it; the marker goes with it."""
+    """NAME is taken once NAME.ready stands beside it; the marker goes with it. HZ-F03."""
 
     async def scene() -> Shelf:
         shelf = Shelf()
@@ -193,7 +193,7 @@ def test_a_marker_left_by_a_crash_is_removed(tmp_path: Path) -> None:
 
 
 def test_a_rename_makes_a_file_complete(tmp_path: Path) -> None:
-    """Names that end as the settings say are still being written."""
+    """Names that end as the settings say are still being written. HZ-F03."""
 
     async def scene() -> Shelf:
         shelf = Shelf()
@@ -214,7 +214,7 @@ def test_a_rename_makes_a_file_complete(tmp_path: Path) -> None:
 
 
 def test_a_crash_between_commit_and_move_only_finishes_the_move(tmp_path: Path) -> None:
-    """The commit stands, the file is still in its place: a new process moves it and keeps nothing twice."""
+    """The commit stands, the file is still in its place: a new process moves it and keeps nothing twice. HZ-F09."""
     (tmp_path / "a.txt").write_bytes(b"x")
     before = os.stat(tmp_path / "a.txt")
 
@@ -248,7 +248,7 @@ def test_a_resent_file_of_equal_content_is_captured_again(tmp_path: Path) -> Non
 
 
 def test_a_version_written_during_the_commit_is_captured_too(tmp_path: Path) -> None:
-    """The sender writes the file anew while the first version is being committed: both are kept, neither overwrites."""
+    """The sender writes the file anew while the first version is being committed: both are kept, neither overwrites. HZ-F03."""
 
     async def scene() -> Shelf:
         shelf = Shelf()
@@ -267,7 +267,7 @@ def test_a_version_written_during_the_commit_is_captured_too(tmp_path: Path) -> 
 
 
 def test_a_full_store_leaves_the_file_in_place(tmp_path: Path) -> None:
-    """Nothing is moved that is not kept; when there is room again it goes on by itself, in order."""
+    """Nothing is moved that is not kept; when there is room again it goes on by itself, in order. HZ-F08."""
 
     async def scene() -> Shelf:
         shelf = Shelf()
@@ -310,7 +310,7 @@ def test_a_full_store_is_asked_politely(tmp_path: Path) -> None:
 
 
 def test_a_file_over_the_limit_is_refused_with_a_row(tmp_path: Path) -> None:
-    """Not captured: hash, size and beginning are noted, and the file is kept in refused/; one byte less is captured."""
+    """Not captured: hash, size and beginning are noted, and the file is kept in refused/; one byte less is captured. HZ-F11."""
     (tmp_path / "big.txt").write_bytes(b"y" * 1_001)
     (tmp_path / "fits.txt").write_bytes(b"z" * 1_000)
     shelf = Shelf()
@@ -332,7 +332,7 @@ def test_a_file_over_the_limit_is_refused_with_a_row(tmp_path: Path) -> None:
 
 
 def test_links_and_pipes_are_refused_unopened(tmp_path: Path) -> None:
-    """A link could lead anywhere, a pipe would hang: each is moved as it is, noted, and the neighbours go on."""
+    """A link could lead anywhere, a pipe would hang: each is moved as it is, noted, and the neighbours go on. HZ-F11."""
     secret = tmp_path / "elsewhere"
     secret.mkdir()
     (secret / "secret.txt").write_bytes(b"not ours")

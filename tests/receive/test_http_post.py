@@ -350,7 +350,7 @@ _DOCUMENTS: dict[str, Any] = {}
 
 
 def test_no_identifier_and_no_key_is_logged(bridge: Running, capfd: pytest.CaptureFixture[str]) -> None:
-    """The log names the source and counts bytes; neither the patient nor the key stands in it."""
+    """The log names the source and counts bytes; neither the patient nor the key stands in it. HZ-J03."""
     assert post(bridge, EXAMPLE, idempotency_key=fresh()).status_code == 202
     assert problem(post(bridge, EXAMPLE, key=f"{KEY}x"))[0] == 401
     bridge.wait(lambda: not bridge.store.analyzers_with_work())

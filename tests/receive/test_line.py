@@ -88,7 +88,7 @@ def payloads(shelf: Shelf) -> list[tuple[bytes, bool]]:
 
 
 def test_the_last_ack_comes_after_the_commit() -> None:
-    """Kept first: while the commit waits the sender hears nothing; when it is durable it hears ACK."""
+    """Kept first: while the commit waits the sender hears nothing; when it is durable it hears ACK. HZ-F09."""
 
     async def scene(shelf: Shelf) -> None:
         async with connected(shelf, source(times=LinkTimes())) as (far, _):
@@ -109,7 +109,7 @@ def test_the_last_ack_comes_after_the_commit() -> None:
 
 
 def test_a_full_disk_is_nak_then_busy_then_kept() -> None:
-    """Six tries fail, the sender gives up; its next ENQ is put off until what it gave up is kept; then all is well again."""
+    """Six tries fail, the sender gives up; its next ENQ is put off until what it gave up is kept; then all is well again. HZ-F08."""
 
     async def scene(shelf: Shelf) -> None:
         async with connected(shelf, source(times=LinkTimes())) as (far, _):

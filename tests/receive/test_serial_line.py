@@ -115,7 +115,7 @@ def test_byte_by_byte() -> None:
 
 
 def test_bad_checksum() -> None:
-    """NAK, and the frame sent again is taken; the capture shows both."""
+    """NAK, and the frame sent again is taken; the capture shows both. HZ-F01."""
     bad = frame(2, RECORDS[1], wrong_checksum=True)
 
     def script(sender: IndependentSender) -> None:
@@ -196,7 +196,7 @@ def test_torn() -> None:
 
 
 def test_torn_and_silent() -> None:
-    """The sender stops in mid-frame for good: after the frame time the torn rest is kept."""
+    """The sender stops in mid-frame for good: after the frame time the torn rest is kept. HZ-D04."""
     torn = ENQ + frame(1, RECORDS[0]) + frame(2, RECORDS[1])[:7]
     shelf = play(
         lambda sender: sender.put(torn),

@@ -113,7 +113,7 @@ def rendered(fmt: Format, form: str, rank: int, *, numbers: bool) -> str:
 @pytest.mark.parametrize("form", ["grades", *SYSTEMS])
 @pytest.mark.parametrize(("pad", "rank"), NUMBERS)
 def test_a_number_keeps_every_digit(form: str, pad: str, rank: int) -> None:
-    """No binary rounding, no lost zero, the comparator beside it, whatever form grades have; and the printed text in its note."""
+    """No binary rounding, no lost zero, the comparator beside it, whatever form grades have; and the printed text in its note. HZ-G04."""
     segments, bundle = (rendered(fmt, form, rank, numbers=True) for fmt in BASIC)
     printed = LADDERS[pad][2][rank][2]
     for text, value in ((segments, NUMBERS[pad, rank][0]), (bundle, NUMBERS[pad, rank][1])):

@@ -86,7 +86,7 @@ REQUIRES = [
 
 @pytest.mark.parametrize(("name", "number"), REQUIRES)
 def test_a_required_field_that_is_empty_is_found(name: str, number: int) -> None:
-    """Each by itself; other rules may find it too."""
+    """Each by itself; other rules may find it too. HZ-G05."""
     assert f"{name}-{number} is empty, which the US guide requires" in faults(US, put(name, number, "")(SOUND))
 
 

@@ -369,7 +369,7 @@ class StoreContract:
     # --- lanes
 
     def test_a_lane_goes_strictly_by_birth(self, store: Store) -> None:
-        """One head a lane: a patient's second result waits for the first, other patients' do not."""
+        """One head a lane: a patient's second result waits for the first, other patients' do not. HZ-H06."""
         s.post(store, "A1", patient="A")
         s.post(store, "A2", patient="A")
         s.post(store, "B1", patient="B")
@@ -534,7 +534,7 @@ class StoreContract:
             store.submit(BearMessage(delivery_id=unborn, message=made, at=NOW)).result(WAIT)
 
     def test_what_waits_names_the_tables_that_coded_it(self, store: Store) -> None:
-        """Born or not, tried or not; what is over, or goes elsewhere, is not asked about."""
+        """Born or not, tried or not; what is over, or goes elsewhere, is not asked about. HZ-G07."""
         assert store.waiting_tables("records") == frozenset()
         (first,) = s.post(store, "A1", patient="A").delivery_ids
         (second,) = s.post(store, "B1", patient="B", born=False, tables_digest="u").delivery_ids

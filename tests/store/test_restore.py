@@ -39,7 +39,7 @@ def opened(folder: Path) -> SqliteStore:
 
 
 def test_a_restore_into_an_empty_folder(tmp_path: Path, backup: Path) -> None:
-    """What the backup has is there, reviewed, under a new epoch; it opens and takes strips."""
+    """What the backup has is there, reviewed, under a new epoch; it opens and takes strips. HZ-H09, HZ-J05."""
     done = restore(backup, tmp_path / "new", now=later(60), replace=False)
     assert (done.taken_at, done.aside, done.reviewed.deliveries) == (later(1), None, 1)
     assert sorted(path.name for path in (tmp_path / "new").iterdir()) == ["padpost.lock", FILE]

@@ -29,7 +29,7 @@ def reviewed(file: SqliteDb, **more: set[str]) -> Reviewed:
 
 
 def test_every_open_delivery_becomes_a_stop_and_no_other(store: SqliteStore, file: SqliteDb) -> None:
-    """One of each state: the open ones wait for a person, ended and stopped ones stay as they are."""
+    """One of each state: the open ones wait for a person, ended and stopped ones stay as they are. HZ-H09."""
     (unborn,) = s.post(store, "A1", lane="1", born=False).delivery_ids
     (queued,) = s.post(store, "A2", lane="2").delivery_ids
     (sending,) = s.post(store, "A3", lane="3").delivery_ids
@@ -144,7 +144,7 @@ def test_a_capture_half_judged_keeps_what_was_judged(store: SqliteStore, file: S
 
 
 def test_the_epoch_is_new_and_the_history_says_so(store: SqliteStore, file: SqliteDb) -> None:
-    """MSH-10 is epoch and number: whatever was given in the lost time is not given again."""
+    """MSH-10 is epoch and number: whatever was given in the lost time is not given again. HZ-H09."""
     old = store.epoch
     done = reviewed(file)
     assert (done.old_epoch, done.epoch) == (old, file.execute("SELECT value FROM meta WHERE name = 'epoch'").fetchone()[0])

@@ -139,7 +139,7 @@ def test_the_recovery_of_a_try_bears_the_time_of_the_restart(tmp_path: Path) -> 
 
 
 def test_captures_and_events_take_no_change(tmp_path: Path) -> None:
-    """Not even we may mend what arrived or what happened: the file itself refuses."""
+    """Not even we may mend what arrived or what happened: the file itself refuses. HZ-E11, HZ-J02."""
     store = _opened(tmp_path)
     s.keep(store)
     store.close()

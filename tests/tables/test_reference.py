@@ -49,7 +49,7 @@ def test_worked_check_digit() -> None:
 
 @pytest.mark.parametrize("pad", PADS, ids=lambda pad: pad.pad)
 def test_codes_are_the_sources_codes(pad: CataloguePad) -> None:
-    """Each code, its name, property and method are those of the LOINC row, and its verdict is trusted."""
+    """Each code, its name, property and method are those of the LOINC row, and its verdict is trusted. HZ-G01."""
     for code in pad.codes:
         row = LOINC[code.code.code]
         assert (code.code.text, code.prop.value, code.method) == (
@@ -123,7 +123,7 @@ def numbers(pad: StripPad) -> list[Quantity]:
 
 @pytest.mark.parametrize(("strip", "pad"), LADDERS, ids=lambda part: part if isinstance(part, str) else part.pad)
 def test_units_pass_both_validators(strip: str, pad: StripPad) -> None:
-    """Every unit on a ladder passed two independent UCUM validators and is no trap."""
+    """Every unit on a ladder passed two independent UCUM validators and is no trap. HZ-G02."""
     for number in numbers(pad):
         row = UCUM[number.unit]
         assert (strip, row["both_accept"]) == (strip, "Y")
@@ -141,7 +141,7 @@ def factor(pad: str, low: Quantity, high: Quantity) -> Decimal:
 
 @pytest.mark.parametrize(("strip", "pad"), LADDERS, ids=lambda part: part if isinstance(part, str) else part.pad)
 def test_si_agrees_through_the_molar_mass(strip: str, pad: StripPad) -> None:
-    """A step's two numbers are one concentration within the last printed digit, under one comparator."""
+    """A step's two numbers are one concentration within the last printed digit, under one comparator. HZ-G02."""
     for step in pad.ladder:
         if step.conventional is None or step.si is None:
             continue

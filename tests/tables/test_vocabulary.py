@@ -35,7 +35,7 @@ def test_conventional_numbers() -> None:
 
 
 def test_si_numbers_with_decimal_comma() -> None:
-    """Tern prints SI with a comma, and no unit; its conventional twin is known as such."""
+    """Tern prints SI with a comma, and no unit; its conventional twin is known as such. HZ-D06, HZ-K08."""
     words = tables().profiles["tern"].vocabularies["plover-12", "ketones"]
     assert told(words) == {
         "Negativo": 0, "0,6": 1, "1,8": 2, "4,4": 3, "10,8": 4,
@@ -106,7 +106,7 @@ def test_one_text_for_two_steps_of_another_system_keeps_both() -> None:
 
 @pytest.mark.parametrize("name", ["alder", "brook", "brook-file", "fjord", "moss", "tern"])
 def test_every_step_can_be_printed(name: str) -> None:
-    """Each step of each pad of each strip of a profile has at least one text, and each text one step."""
+    """Each step of each pad of each strip of a profile has at least one text, and each text one step. HZ-G02, HZ-G03."""
     profile = tables().profiles[name]
     for strip in set(profile.strip_types.values()):
         for pad in tables().strip_types[strip].pads:
@@ -129,7 +129,7 @@ def document(name: str) -> ProfileDocument:
 
 
 def test_one_text_for_two_steps_is_refused() -> None:
-    """Two steps under one text could not be told apart; the error names both and the text."""
+    """Two steps under one text could not be told apart; the error names both and the text. HZ-G03."""
     pad = tables().strip_types["quill-10"].pads[0]
     profile = document("moss")
     spoilt = profile.model_copy(

@@ -748,7 +748,7 @@ WRONG = [
 
 @pytest.mark.parametrize(("name", "old", "new", "at", "said"), WRONG, ids=[f"{name}: {new[:40]}" for name, _, new, _, _ in WRONG])
 def test_a_wrong_file_is_explained(tmp_path: Path, name: str, old: str, new: str, at: int | str, said: str) -> None:
-    """Whoever writes a mapping file is told where it is wrong, why, and what would be right."""
+    """Whoever writes a mapping file is told where it is wrong, why, and what would be right. HZ-G01."""
     own = spoiled(tmp_path, name, old, new)
     text = (own / name).read_text(encoding="utf-8")
     line = at if isinstance(at, int) else text[: text.index(at)].count("\n") + 1

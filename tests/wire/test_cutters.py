@@ -76,7 +76,7 @@ def test_the_caller_sees_whether_a_silence_would_end_something() -> None:
     st.integers(1, 12),
 )
 def test_any_chunks_give_the_same_pieces_and_lose_nothing(by: By, stream: bytes, size: int, longest: int) -> None:
-    """Chunks change nothing, no piece is over the limit, and only blanks and check characters are left out."""
+    """Chunks change nothing, no piece is over the limit, and only blanks and check characters are left out. HZ-F04."""
     whole = cut(by, stream, longest=longest)
     assert cut(by, stream, size=size, longest=longest) == whole
     assert all(len(data) <= longest for data, _ in whole)

@@ -9,7 +9,7 @@ from bridge.wire import er7
 
 
 def test_delimiters_come_out_as_an_independent_library_escapes_them() -> None:
-    """hl7apy's ST writes the same escapes (our notes, wire.md fact 9): a delimiter in an ID never becomes structure."""
+    """hl7apy's ST writes the same escapes (our notes, wire.md fact 9): a delimiter in an ID never becomes structure. HZ-F11."""
     text = "a|b^c&d~e\\f"
     assert er7.escape(text) == ST(text).to_er7() == r"a\F\b\S\c\T\d\R\e\E\f"
 

@@ -75,6 +75,8 @@ def test_any_cut_gives_the_same_captures_and_answers(stream: bytes, size: int, l
     """A serial read may return one byte or all of them.
 
     Only the withheld answer depends on time, and is left out here: it is not sent to a sender that went on without it.
+
+    HZ-F04.
     """
     whole = play(stream, [(max(len(stream), 1), False)], [True], longest=longest, ends=ends, late=True)
     assert play(stream, [(size, False)], [True], longest=longest, ends=ends, late=True) == whole
@@ -86,7 +88,7 @@ def test_any_cut_gives_the_same_captures_and_answers(stream: bytes, size: int, l
     st.lists(st.sampled_from(["ok", "damage", "lose ack"]), max_size=25),
 )
 def test_two_ends_bring_every_text_through_a_bad_line(texts: list[bytes], line: list[str]) -> None:
-    """Whatever the line does to frames and answers, a session that ends as sent brought every text, once, in order."""
+    """Whatever the line does to frames and answers, a session that ends as sent brought every text, once, in order. HZ-F01."""
     sender = LinkSender()
     receiver = LinkReceiver(message_ends="frame", longest_message=100_000)
     weather = iter(line)

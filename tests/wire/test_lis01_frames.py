@@ -73,7 +73,7 @@ DAMAGED = {
 
 @pytest.mark.parametrize(("fault", "frame"), DAMAGED.items())
 def test_a_damaged_frame_says_why(fault: str, frame: bytes) -> None:
-    """Each fault has its own words, and the frame after it is whole."""
+    """Each fault has its own words, and the frame after it is whole. HZ-F01."""
     assert faults(frame + GOOD) == [fault, ""]
 
 

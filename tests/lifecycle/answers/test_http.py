@@ -76,7 +76,7 @@ def issue(code: str, **more: Any) -> bytes:
     ],
 )
 def test_each_status_means_what_the_table_says(status: int, body: bytes, answer: Answer) -> None:
-    """The whole policy of a FHIR destination, one line a case."""
+    """The whole policy of a FHIR destination, one line a case. HZ-H03."""
     found = read_http(HttpReply(status=status, body=body), entries=3, now=NOW)
     assert (found.answer, found.code) == (answer, f"HTTP {status}")
 

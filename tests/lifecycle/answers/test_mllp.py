@@ -122,7 +122,7 @@ def test_several_errors_are_weighed(errors: tuple[str, ...], answer: Answer, cod
     ],
 )
 def test_what_answers_another_message_or_nothing_is_a_stray(payload: bytes, stray: Stray) -> None:
-    """A late answer to an earlier message must never pass for this one's."""
+    """A late answer to an earlier message must never pass for this one's. HZ-H07."""
     assert read(payload) is stray
 
 
@@ -154,7 +154,7 @@ def test_long_words_are_cut_at_a_whole_character() -> None:
 
 
 def test_every_error_code_of_table_0357_has_a_row() -> None:
-    """HL7 2.5.1 table 0357: 0, 100 to 103, 200 to 207."""
+    """HL7 2.5.1 table 0357: 0, 100 to 103, 200 to 207. HZ-H03."""
     assert {"0", "100", "101", "102", "103", "200", "201", "202", "203", "204", "205", "206", "207"} == ERROR_CODES
 
 

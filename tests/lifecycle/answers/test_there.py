@@ -127,7 +127,7 @@ SAME = changed(valueQuantity=None, valueString="clear")
     ],
 )
 def test_exactly_one_match_that_is_the_same_is_a_yes(body: bytes, *, there: bool) -> None:
-    """A searchset with one match; whatever else comes is none."""
+    """A searchset with one match; whatever else comes is none. HZ-H04."""
     assert is_there(QUESTION, body) is there
 
 
