@@ -150,7 +150,7 @@ class Finding:
     """What a rule says of a reading: a stable rule id, a sentence for a technician, a remedy.
 
     ``releasable`` says whether a named person may send the reading in spite of it.
-    ``pad`` names the pad concerned, else empty.
+    ``pad`` names the pad concerned, ``row`` the site's own rule that spoke (its id in the mapping file), else empty.
     """
 
     rule: str
@@ -160,6 +160,7 @@ class Finding:
     place: Place | None = None
     pad: str = ""
     releasable: bool = False
+    row: str = ""
 
 
 class Purpose(StrEnum):

@@ -13,7 +13,11 @@ from xdist.remote import Producer
 from xdist.scheduler.loadscope import LoadScopeScheduling
 
 # The asserts of what tests share explain themselves as a test module's do. Said here, before any of them is imported
-for shared in (*(f"{room}_contract" for room in ("clock", "gate", "lot", "number", "operator")), "contract", "machine"):
+for shared in (
+    *(f"{room}_contract" for room in ("clock", "gate", "lot", "number", "operator", "telling")),
+    "contract",
+    "machine",
+):
     pytest.register_assert_rewrite(f"tests.store.{shared}")
 
 from tests.peers.postgres import PostgresServer  # noqa: E402 - as above

@@ -6,12 +6,16 @@ Notes, all of them: a critical strip that is clean goes at once, and one that is
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 
+from bridge.bench.telling import Critical
 from bridge.check.rulebook import finding
-from bridge.check.understanding import Understood
+from bridge.check.understanding import Understood, understand_reading
 from bridge.coding import Assessment, Person, assess
-from bridge.model import Finding, Purpose
+from bridge.model import Finding, Outcome, PrintedPad, Purpose, Reading
 from bridge.tables.types import CataloguePad, Tables
+
+MET = "critical.met"
 
 
 def assessed(understood: Understood, person: Person, tables: Tables) -> Assessment:
@@ -36,6 +40,29 @@ def band_applied(assessment: Assessment, names: Mapping[str, CataloguePad]) -> t
 def critical_met(assessment: Assessment) -> tuple[Finding, ...]:
     """Note each critical rule of the site that the strip meets."""
     return tuple(
-        finding("critical.met", f"Critical by the laboratory's rule {rule.rule}: {rule.text}", pad=rule.when[0].pad)
+        replace(finding(MET, f"Critical by the laboratory's rule {rule.rule}: {rule.text}", pad=rule.when[0].pad), row=rule.rule)
         for rule in assessment.critical
     )
+
+
+def to_tell(reading: Reading, outcome: Outcome, tables: Tables) -> tuple[Critical, ...]:
+    """Give the critical rules that a judged strip meets, whatever became of it, each with the values that met it, as printed.
+
+    Raises KeyError if ``tables`` are not those that it was judged by.
+    """
+    met = {each.row for each in outcome.findings if each.rule == MET}
+    if not met:
+        return ()
+    printed = {each.pad: _as_printed(each.printed) for each in understand_reading(reading, tables).pads if each.step is not None}
+    names = tables.catalogue.pads
+    return tuple(
+        Critical(
+            rule=rule.rule, text=rule.text, values=tuple((names[each.pad].name, printed.get(each.pad, "")) for each in rule.when)
+        )
+        for rule in tables.flags.critical
+        if rule.rule in met
+    )
+
+
+def _as_printed(pad: PrintedPad) -> str:
+    return f"{pad.value.text} {pad.unit.text}" if pad.unit else pad.value.text

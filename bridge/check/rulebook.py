@@ -173,7 +173,7 @@ _ALL: tuple[Rule, ...] = (
         rule="critical.met",
         concern=Concern.CRITICAL,
         severity=_NOTE,
-        remedy="Tell somebody now, by the laboratory's procedure for critical results. Padpost tells nobody by itself.",
+        remedy="Tell somebody now, by the laboratory's procedure for critical results, and write it down on the page Telling. Padpost tells nobody by itself.",
     ),
     Rule(
         rule="analyzer.fault",

@@ -47,7 +47,7 @@ class Store(Protocol):
         """Do ``command`` in one durable transaction; the future gives its result once committed.
 
         The future raises StoreFull, StoreAway, StoreUnsure (it may be kept or not: look at the store), StoreFailed, or
-        Overtaken (CloseStop, RecordOutcome, BearMessage, WithholdDelivery, SayOfGate, EndWaiting, DecideLookBack, SignLot, CloseLot, CloseContainer, AcceptLot, WithdrawLot, EndOperator, AnswerGap, ConfirmRun), or LeaseLost (commands that carry a lease).
+        Overtaken (CloseStop, RecordOutcome, BearMessage, WithholdDelivery, SayOfGate, EndWaiting, DecideLookBack, SignLot, CloseLot, CloseContainer, AcceptLot, WithdrawLot, EndOperator, AnswerGap, ConfirmRun, SayOfTelling), or LeaseLost (commands that carry a lease).
         """
 
     def listen(self, heard: Callable[[str], None]) -> None:
@@ -244,6 +244,15 @@ class Store(Protocol):
 
     def held_runs(self) -> tuple[rows.ShiftShown, ...]:
         """Give the runs that wait for a person, with the strips that wait for it still; oldest first."""
+
+    def tellings_open(self) -> tuple[rows.TellingShown, ...]:
+        """Give every critical result that nobody closed, in the order in which they came."""
+
+    def tellings_closed(self, *, before: int | None = None, limit: int = 50) -> tuple[rows.TellingShown, ...]:
+        """Give critical results that were closed, the last that came first, before a task's id."""
+
+    def telling(self, telling_id: int) -> rows.TellingShown | None:
+        """Give one task of telling; None where there is none."""
 
     def day_signatures(self, *, since: date, until: date) -> tuple[rows.DaySignature, ...]:
         """Give the signatures of the days from ``since`` to ``until``, both inclusive: by day, newest first, and of one day the latest first."""

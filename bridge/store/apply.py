@@ -23,6 +23,7 @@ from bridge.store.apply_operator import end_operator, enter_operator
 from bridge.store.apply_outcome import record_outcome, set_unreadable_aside
 from bridge.store.apply_purge import purge_captures, purge_events, purge_files, trust_clock
 from bridge.store.apply_shift import confirm_run
+from bridge.store.apply_telling import say_of_telling
 from bridge.store.codec import microseconds, packed, when
 from bridge.store.database import Db
 from bridge.store.interned import OwnKind
@@ -271,6 +272,7 @@ _APPLY: Mapping[type, Callable[[Db, Any], Any]] = {
     c.AnswerGap: answer_gap,
     c.SignDay: sign_day,
     c.ConfirmRun: confirm_run,
+    c.SayOfTelling: say_of_telling,
     c.OpenContainer: open_container,
     c.CloseContainer: close_container,
     c.AcceptLot: accept_lot,

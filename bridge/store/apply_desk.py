@@ -6,6 +6,7 @@ from bridge.errors import Overtaken, RefusedAction
 from bridge.lifecycle.answers import Silence
 from bridge.lifecycle.states import DeliveryEvent, StopEnd
 from bridge.model import DeliveryState
+from bridge.store.apply_telling import DISCARDED, Why, tell_again
 from bridge.store.codec import json_text, when
 from bridge.store.commands import CloseStop
 from bridge.store.database import Db
@@ -125,3 +126,5 @@ def _discard(db: Db, command: CloseStop, strip_id: int | None, delivery_id: int 
         db.execute("UPDATE strips SET outcome = 'discarded' WHERE id = ?", (strip_id,))
         change = Change(after="discarded", reason=command.reason)
         note(db, command.at, command.actor, "strip.discarded", f"strip:{strip_id}", change)
+        seat = db.execute("SELECT capture_id, idx FROM strips WHERE id = ?", (strip_id,)).fetchone()
+        tell_again(db, (seat[0], seat[1]), Why(reason=DISCARDED, actor=command.actor, at=command.at))

@@ -30,6 +30,7 @@ from bridge.model import (
 from bridge.store.apply_gate import move_gate
 from bridge.store.apply_lease import check_lease
 from bridge.store.apply_shift import join_run
+from bridge.store.apply_telling import open_tellings
 from bridge.store.codec import (
     SAME_RECORD,
     content_bytes,
@@ -85,6 +86,7 @@ def record_outcome(db: Db, command: RecordOutcome) -> RecordedOutcome:
     )
     move_gate(db, command)
     join_run(db, command)
+    open_tellings(db, command, strip_id=strip_id, before=due.newest)
     note_own(db, at_us, OwnKind("strip.judged", "strip", after=_word(command)), strip_id)
     attempts = tuple(None if new is None else int(new) for new in begun)
     return RecordedOutcome(strip_id=strip_id, stop_id=stop_id, delivery_ids=delivery_ids, attempts=attempts, repeat=repeat)

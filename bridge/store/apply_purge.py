@@ -2,7 +2,7 @@
 
 What stays of a strip: analyzer, mode, series, number, times, strip type and lot, the digest of its record and of its content, the ids of
 the rules that spoke, its result's id. Of a delivery: receiver, control ID, SHA-256 of the payload, state, times, attempts with their
-codes. Of a stop: its rules, when it was opened and closed, by whom and how.
+codes. Of a stop: its rules, when it was opened and closed, by whom and how. Of a critical result: its rule, and who was told, by whom, when and how.
 """
 
 from __future__ import annotations
@@ -32,6 +32,7 @@ IS_OVER = (
     "NOT EXISTS (SELECT 1 FROM intake i WHERE i.analyzer = c.analyzer AND i.ended_at IS NULL AND i.capture_id = c.id)"
     " AND NOT EXISTS (SELECT 1 FROM strips s JOIN stops t ON t.strip_id = s.id WHERE s.capture_id = c.id AND t.state = 'open')"
     " AND NOT EXISTS (SELECT 1 FROM strips s WHERE s.capture_id = c.id AND s.outcome = 'waiting')"
+    " AND NOT EXISTS (SELECT 1 FROM tellings w WHERE w.capture_id = c.id AND w.state <> 'closed')"
     " AND NOT EXISTS (SELECT 1 FROM strips s JOIN results r ON r.strip_id = s.id JOIN deliveries d ON d.result_id = r.result_id"
     " AND d.version = r.version WHERE s.capture_id = c.id AND d.state NOT IN ('accepted', 'superseded', 'discarded'))"
 )
@@ -71,6 +72,11 @@ def _purge_strips(db: Db, capture_id: int, at: datetime) -> int:
         db.execute("UPDATE results SET content = ? WHERE strip_id = ?", (b"", strip_id))
     if found:
         db.execute("UPDATE decisions SET patient_id = '' WHERE capture_id = ?", (capture_id,))
+        db.execute("UPDATE tellings SET pads = '[]' WHERE capture_id = ?", (capture_id,))
+        db.execute(
+            "UPDATE telling_steps SET reason = '' WHERE telling_id IN (SELECT id FROM tellings WHERE capture_id = ?)",
+            (capture_id,),
+        )
     return len(found)
 
 

@@ -8,13 +8,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 
 from bridge.bench.answered import GapAnswer
 from bridge.bench.containers import ContainerEnd
 from bridge.bench.gate import ControlRead, GateKey, PatientRead, Seat, Word
 from bridge.bench.look_back import Verdict
 from bridge.bench.operators import Operator
+from bridge.bench.telling import Critical, Said
 from bridge.lifecycle.states import DestinationState, StopEnd
 from bridge.model import Acknowledgement, Actor, Capture, DeliveryState, Message, Outcome, Priority, Reading, Unreadable
 from bridge.tables.control_table import GatePolicy
@@ -151,6 +152,17 @@ class ShiftWrite:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class TellWrite:
+    """The critical rules that a strip meets, of which somebody is to be told.
+
+    ``repeat``: where somebody was told of the same patient and rule within so long, that of a strip that may go is closed as a repeat.
+    """
+
+    met: tuple[Critical, ...]
+    repeat: timedelta
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class RecordOutcome:
     """What judging made of one reading: the strip, its stop, its result and its deliveries.
 
@@ -170,6 +182,9 @@ class RecordOutcome:
     ``shift`` is set for a strip that is held for what went missing in its run, the first time that it is judged. Where the run was confirmed
     meanwhile the strip is put to judging again at once.
 
+    ``tell`` is set where the strip meets critical rules, whatever became of it: a task opens for each, once a strip. One that was judged before
+    and is not any more what somebody was told, or is to be told, has its tasks changed or opened again.
+
     A Rejected reading that carries its own number and date, or an Unreadable, joins an open stop of the same record
     bytes and rule as a repeat instead of opening a new one; so does a Copy of a strip that is still stopped.
     """
@@ -184,6 +199,7 @@ class RecordOutcome:
     ends_intake: bool
     gate: GateWrite | None = None
     shift: ShiftWrite | None = None
+    tell: TellWrite | None = None
     lease: Lease | None = None
 
 
@@ -535,6 +551,20 @@ class ConfirmRun:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class SayOfTelling:
+    """Keep what was done about a critical result, or that its time to be told ran out. Gives None.
+
+    ``steps`` is how many the person saw. Raises Overtaken where there are more by now, or such a step may not follow.
+    """
+
+    telling_id: int
+    steps: int
+    said: Said
+    actor: Actor
+    at: datetime
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class SignDay:
     """Keep a person's signature of a day's sheet, as its figures stood (``content``: pages.day_sheet.figures). Gives its id (int)."""
 
@@ -642,6 +672,7 @@ Command = (
     | AnswerGap
     | SignDay
     | ConfirmRun
+    | SayOfTelling
     | OpenContainer
     | CloseContainer
     | AcceptLot

@@ -40,11 +40,14 @@ from bridge.store.memory_numbers import NumbersInMemory
 from bridge.store.memory_operators import OperatorsInMemory
 from bridge.store.memory_rows import Sent, State, Strip
 from bridge.store.memory_shown import ShownInMemory
+from bridge.store.memory_telling import TellingsInMemory
 
 SLACK = timedelta(days=1)  # as reads_work.py has it
 
 
-class MemoryStore(ShownInMemory, GatesInMemory, ClocksInMemory, LotsInMemory, NumbersInMemory, OperatorsInMemory):
+class MemoryStore(
+    ShownInMemory, GatesInMemory, ClocksInMemory, LotsInMemory, NumbersInMemory, OperatorsInMemory, TellingsInMemory
+):
     """A store over ``committed``, or an empty one of ``epoch``. What the pages' sums and the purge ask it does not answer.
 
     ``is_shared``: several simulated processes work on it at the same time, and each recovers what it takes over; leases go by ``now``,

@@ -23,6 +23,7 @@ from bridge.lifecycle.states import (
 )
 from bridge.model import SERVICE, Actor, Answer, Decisions, DeliveryState, Priority, Purpose
 from bridge.store import commands as c
+from bridge.store.apply_telling import DISCARDED, Why
 from bridge.store.memory_gate import close_lot, decide_look_back, end_waiting, enter_lot, judge_waiting, say_of_gate, sign_lot
 from bridge.store.memory_lease import check_lease, hold_leases, leave_leases, recover_deliveries
 from bridge.store.memory_lots import accept_lot, close_container, open_container, withdraw_lot
@@ -30,6 +31,7 @@ from bridge.store.memory_numbers import answer_gap, confirm_run, sign_day
 from bridge.store.memory_operators import end_operator, enter_operator
 from bridge.store.memory_outcome import record_outcome, set_unreadable_aside
 from bridge.store.memory_rows import Decided, Door, Sent, State, Tried, next_id
+from bridge.store.memory_telling import say_of_telling, tell_again
 from bridge.store.rows import AttemptRow, CaptureRow, DeliveryRow, IntakeRow, RefusedFileRow, StopRow
 from bridge.store.statements import Change
 
@@ -412,6 +414,8 @@ def _discard(state: State, command: c.CloseStop, stop: StopRow) -> None:
         state.strips[stop.strip_id] = replace(strip, row=replace(strip.row, outcome="discarded"))
         subject = f"strip:{stop.strip_id}"
         state.note(command.at, command.actor, "strip.discarded", subject, Change(after="discarded", reason=command.reason))
+        why = Why(reason=DISCARDED, actor=command.actor, at=command.at)
+        tell_again(state, (strip.row.capture_id, strip.row.index), why)
 
 
 # --- tables, plans, numbers
@@ -469,6 +473,7 @@ _APPLY: Mapping[type, Callable[[State, Any], Any]] = {
     c.AnswerGap: answer_gap,
     c.SignDay: sign_day,
     c.ConfirmRun: confirm_run,
+    c.SayOfTelling: say_of_telling,
     c.OpenContainer: open_container,
     c.CloseContainer: close_container,
     c.AcceptLot: accept_lot,

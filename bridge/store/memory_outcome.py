@@ -31,6 +31,7 @@ from bridge.store.commands import NewDelivery, RecordedOutcome, RecordOutcome
 from bridge.store.memory_gate import move_gate
 from bridge.store.memory_numbers import join_run
 from bridge.store.memory_rows import Result, Sent, State, Strip, Tried, next_id
+from bridge.store.memory_telling import open_tellings
 from bridge.store.rows import AttemptRow, DeliveryRow, StopRow, StripRow
 from bridge.store.statements import Change
 
@@ -45,7 +46,7 @@ def record_outcome(state: State, command: RecordOutcome) -> RecordedOutcome:
     is_again = work is not None and work.only_index is None and bool(work.because)
     if work is None or command.intake_id in state.ended or is_gone_past or (is_again and _is_settled(state, command)):
         raise Overtaken("This reading was judged already. Look at what is next.")
-    _supersede(state, command, again=is_again)
+    before = _supersede(state, command, again=is_again)
     strip_id = _insert_strip(state, command)
     stop_id, repeat = _stop(state, command, strip_id)
     result = _result(command)
@@ -61,6 +62,7 @@ def record_outcome(state: State, command: RecordOutcome) -> RecordedOutcome:
         state.ended.add(command.intake_id)
     move_gate(state, command)
     join_run(state, command)
+    open_tellings(state, command, strip_id=strip_id, before=before)
     state.note(command.at, SERVICE, "strip.judged", f"strip:{strip_id}", Change(after=_word(command)))
     numbers, attempts = tuple(number for number, _ in made), tuple(attempt for _, attempt in made)
     return RecordedOutcome(strip_id=strip_id, stop_id=stop_id, delivery_ids=numbers, attempts=attempts, repeat=repeat)
@@ -99,12 +101,16 @@ def _is_settled(state: State, command: RecordOutcome) -> bool:
     return any(row.has_gone or row.outcome == "discarded" for row in newest) or any(own)
 
 
-def _supersede(state: State, command: RecordOutcome, *, again: bool) -> None:
+def _supersede(state: State, command: RecordOutcome, *, again: bool) -> Strip | None:
+    """Set the earlier interpretation aside; give it as it was, None where there is none."""
+    before = None
     for strip_id, strip in list(state.strips.items()):
         if strip.is_newest and (strip.row.capture_id, strip.row.index) == (command.capture_id, command.reading.index):
+            before = strip
             _set_aside(state, strip_id, command.at)
     if command.ends_intake and again:
         set_unreadable_aside(state, command.capture_id, behind=command.reading.index, at=command.at)
+    return before
 
 
 def set_unreadable_aside(state: State, capture_id: int, *, behind: int, at: datetime) -> None:

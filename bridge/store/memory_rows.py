@@ -10,6 +10,7 @@ from typing import Any
 from bridge.bench.answered import GapAnswer
 from bridge.bench.gate import Gate, GateKey, Seat
 from bridge.bench.look_back import Verdict
+from bridge.bench.telling import Critical, Task
 from bridge.lifecycle.states import OPEN_DELIVERY, DestinationState
 from bridge.model import Actor, CodedResult, Decisions, DeliveryState, Message, Priority, SeriesState, StripContent
 from bridge.store.rows import (
@@ -27,6 +28,7 @@ from bridge.store.rows import (
     RefusedFileRow,
     StopRow,
     StripRow,
+    ToldStep,
 )
 from bridge.store.statements import Change
 
@@ -105,6 +107,17 @@ class Shift:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class Telling:
+    """A critical result that somebody is to be told of, by the seat of its strip."""
+
+    seat: Seat
+    critical: Critical
+    tables: str
+    task: Task
+    history: tuple[ToldStep, ...]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class Door:
     """A destination's state as it was last noted."""
 
@@ -154,6 +167,7 @@ class State:
     operators_out: set[int] = field(default_factory=set)
     gap_answers: list[GapAnswer] = field(default_factory=list)
     shifts: dict[int, Shift] = field(default_factory=dict)
+    tellings: dict[int, Telling] = field(default_factory=dict)
     signed: list[DaySignature] = field(default_factory=list)
     containers: dict[int, ContainerRow] = field(default_factory=dict)
     accepted_lots: dict[tuple[str, str], AcceptedLot] = field(default_factory=dict)  # by strip type and lot

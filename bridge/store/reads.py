@@ -10,6 +10,7 @@ from bridge.store.reads_operators import OperatorReads
 from bridge.store.reads_purge import PurgeReads
 from bridge.store.reads_shift import ShiftReads
 from bridge.store.reads_shown import ShownReads
+from bridge.store.reads_telling import TellingReads
 from bridge.store.reads_today import TodayReads
 from bridge.store.reads_ways import WayReads
 from bridge.store.reads_work import WorkReads
@@ -26,6 +27,7 @@ class Reads(
     NumberReads,
     OperatorReads,
     ShiftReads,
+    TellingReads,
     PurgeReads,
 ):
     """All reads; the store that mixes them in gives the connection."""

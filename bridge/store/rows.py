@@ -10,6 +10,7 @@ from bridge.bench.gaps import NumberRun
 from bridge.bench.gate import Gate, GateKey, Seat
 from bridge.bench.look_back import Verdict
 from bridge.bench.operators import Operator
+from bridge.bench.telling import Critical, Said, Task
 from bridge.lifecycle.states import DestinationState, StopGroup, StopState
 from bridge.model import (
     Capture,
@@ -441,6 +442,34 @@ class DaySignature:
     verified: str
     at: datetime
     remark: str
+
+
+# --- telling
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ToldStep:
+    """Something that happened to a task of telling, and who wrote it down when."""
+
+    said: Said
+    at: datetime
+    actor: str
+    verified: str
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class TellingShown:
+    """A critical result that somebody is to be told of, was told of, or that was closed.
+
+    ``strip`` is as it stands now. ``tables`` is the digest of the table set that the rule is of. ``history`` is oldest first.
+    """
+
+    telling_id: int
+    critical: Critical
+    task: Task
+    strip: StripRow
+    tables: str
+    history: tuple[ToldStep, ...]
 
 
 # --- containers and lots of strips

@@ -457,6 +457,46 @@ shifts = Table(
     _part("shifts_open", "id", where="confirmed_at IS NULL"),
 )
 
+# Critical results that somebody is to be told of, one a strip (by its seat) and rule, as each was last moved: bench/telling.py.
+# pads: JSON of (pad, value as printed); told_at NULL: to be told (again)
+tellings = Table(
+    "tellings",
+    metadata,
+    _id(),
+    Column("capture_id", Integer, nullable=False),
+    Column("idx", Integer, nullable=False),
+    Column("rule", Text, nullable=False),
+    Column("words", Text, nullable=False),
+    Column("pads", Text, nullable=False),
+    Column("tables", Integer, nullable=False),
+    Column("state", Text, nullable=False),
+    Column("steps", Integer, nullable=False),
+    Column("since", Text, nullable=False),
+    Column("turn", Integer, nullable=False),
+    Column("turn_at", Text, nullable=False),
+    Column("told_at", Text),
+    UniqueConstraint("capture_id", "idx", "rule"),
+    _part("tellings_unsettled", "id", where="state <> 'closed'"),
+)
+
+# What happened to each; done_at NULL: when it was written down
+telling_steps = Table(
+    "telling_steps",
+    metadata,
+    _id(),
+    Column("telling_id", Integer, nullable=False),
+    Column("at", Text, nullable=False),
+    Column("what", Text, nullable=False),
+    Column("name", Text, nullable=False),
+    Column("role", Text, nullable=False),
+    Column("means", Text, nullable=False),
+    Column("done_at", Text),
+    Column("reason", Text, nullable=False),
+    Column("actor", Text, nullable=False),
+    Column("verified", Text, nullable=False),
+    Index("telling_steps_task", "telling_id", "id"),
+)
+
 # closed_at NULL: in use; closed_how: a bench.containers.ContainerEnd, "" while it is in use
 containers = Table(
     "containers",

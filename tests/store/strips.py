@@ -54,6 +54,7 @@ from bridge.store.commands import (
     NotedAnswer,
     RecordedOutcome,
     RecordOutcome,
+    TellWrite,
 )
 
 NOW = datetime(2026, 11, 25, 10, 0, tzinfo=UTC)
@@ -198,6 +199,7 @@ def record(
     ends: bool = True,
     at: datetime = NOW,
     tables_digest: str = "t",
+    tell: TellWrite | None = None,
 ) -> RecordedOutcome:
     """Record an outcome of the analyzer's next piece of judging work; without ``capture_id`` a capture is kept first."""
     if capture_id is None:
@@ -215,6 +217,7 @@ def record(
             tables_digest=tables_digest,
             at=at,
             ends_intake=ends,
+            tell=tell,
         )
     ).result(WAIT)
     return recorded

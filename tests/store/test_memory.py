@@ -23,6 +23,7 @@ from tests.store.machine import PLACES, StoreMachine
 from tests.store.number_contract import NumberContract, ShiftContract
 from tests.store.operator_contract import OperatorContract
 from tests.store.strips import NOW, later
+from tests.store.telling_contract import TellingContract
 
 
 def reopening() -> Callable[[], Store]:
@@ -71,6 +72,14 @@ class TestNumbers(NumberContract):
 
 class TestOperators(OperatorContract):
     """The same store keeps the contract of the register of operators."""
+
+    @pytest.fixture
+    def make(self) -> Callable[[], Store]:
+        return reopening()
+
+
+class TestTellings(TellingContract):
+    """The same store keeps the contract of telling."""
 
     @pytest.fixture
     def make(self) -> Callable[[], Store]:

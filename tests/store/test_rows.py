@@ -61,4 +61,6 @@ def test_every_question_has_a_row_of_its_own() -> None:
         "StopRow",
         "StripRow",
         "StripState",
+        "TellingShown",
+        "ToldStep",
     ]

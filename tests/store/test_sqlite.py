@@ -30,6 +30,7 @@ from tests.store.lot_contract import LotContract
 from tests.store.number_contract import NumberContract, ShiftContract
 from tests.store.operator_contract import OperatorContract
 from tests.store.strips import NOW, WAIT, later
+from tests.store.telling_contract import TellingContract
 
 ROOT = Path(__file__).parents[2]
 CHILD = [sys.executable, "-m", "tests.store.crashing"]
@@ -71,6 +72,14 @@ class TestNumbers(NumberContract):
 
 class TestOperators(OperatorContract):
     """The same store keeps the contract of the register of operators."""
+
+    @pytest.fixture
+    def make(self, tmp_path: Path) -> Callable[[], Store]:
+        return lambda: SqliteStore(tmp_path / "store", now=lambda: later(60))
+
+
+class TestTellings(TellingContract):
+    """The same store keeps the contract of telling."""
 
     @pytest.fixture
     def make(self, tmp_path: Path) -> Callable[[], Store]:

@@ -25,6 +25,25 @@ def append_only(table: str) -> None:
         )
 
 
+def append_only_but_words(table: str, kept: tuple[str, ...], words: str) -> None:
+    """Let nobody change or delete a row of ``table``, but for the purge, which empties the column ``words`` and leaves the ``kept`` ones as they are."""
+    append_only(table)
+    same = " AND ".join(f"coalesce(CAST(NEW.{column} AS TEXT), '') = coalesce(CAST(OLD.{column} AS TEXT), '')" for column in kept)
+    emptied = f"NEW.{words} = '' AND {same}"
+    if op.get_bind().dialect.name == "sqlite":
+        op.execute(f"DROP TRIGGER {table}_no_update")
+        op.execute(
+            f"CREATE TRIGGER {table}_no_update BEFORE UPDATE ON {table} WHEN NOT ({emptied})"
+            f" BEGIN SELECT RAISE(ABORT, '{table} are append-only'); END"
+        )
+        return
+    op.execute(
+        f"CREATE OR REPLACE FUNCTION {table}_stay() RETURNS trigger LANGUAGE plpgsql AS $$ BEGIN"
+        f" IF TG_OP = 'UPDATE' THEN IF {emptied} THEN RETURN NEW; END IF; END IF;"
+        f" RAISE EXCEPTION '{table} are append-only' USING ERRCODE = 'integrity_constraint_violation'; END $$"
+    )
+
+
 _KEPT = ("id", "analyzer", "profile", "source", "way", "arrived_at", "torn", "live", "digest")
 # The one change that a capture may meet, once: its bytes and its file's name become nothing, and the time of that is written
 _IS_PURGE = (

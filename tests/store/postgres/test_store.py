@@ -44,6 +44,7 @@ from tests.store.lot_contract import LotContract
 from tests.store.number_contract import NumberContract, ShiftContract
 from tests.store.operator_contract import OperatorContract
 from tests.store.strips import NOW, WAIT, later
+from tests.store.telling_contract import TellingContract
 
 _ANALYZERS = (f"mill-{number}" for number in itertools.count())
 
@@ -82,6 +83,14 @@ class TestNumbers(NumberContract):
 
 class TestOperators(OperatorContract):
     """The same store keeps the contract of the register of operators."""
+
+    @pytest.fixture
+    def make(self, at: Server) -> Callable[[], Store]:
+        return lambda: PostgresStore(at)
+
+
+class TestTellings(TellingContract):
+    """The same store keeps the contract of telling."""
 
     @pytest.fixture
     def make(self, at: Server) -> Callable[[], Store]:
