@@ -61,6 +61,7 @@ from bridge.store.sqlite import SqliteStore
 from bridge.tables.types import (
     Tables,
 )
+from bridge.telling_watch import TellingWatch
 from bridge.ways_in_watch import CertificateWatch
 from bridge.ways_out_watch import CapabilityWatch, SetupWatch
 
@@ -136,7 +137,7 @@ async def assemble(config: settings.Settings, roles: frozenset[Role] = EVERY_ROL
     process = Process(owner=owner, host=socket.gethostname(), pid=os.getpid(), roles=roles)
     leases = Leases(store, process, now=clock.now, elapsed=clock.elapsed)
     out = _ways_out(config, book, store, leases, roles)
-    watches = await _watches(config, book, store, out, digest=tables.digest)
+    watches = await _watches(config, book, store, out, tables=tables)
     sources: dict[str, Runs] = {}
     service = Service(
         store=store,
@@ -229,16 +230,18 @@ class _Watches:
     capabilities: CapabilityWatch
     certificates: CertificateWatch
     purge: PurgeWatch
+    telling: TellingWatch
     room: Room
 
     def running(self, leases: Leases) -> dict[str, Runs]:
-        """Give them by the names that the log has; one process alone purges."""
+        """Give them by the names that the log has; one process alone purges, and passes on what nobody was told of."""
         return {
             "signatures": self.signatures,
             "ways out": self.setup,
             "capabilities": self.capabilities,
             "ways in": self.certificates,
             "purge": Alone(leases.grip("purge:store"), self.purge.run),
+            "telling": Alone(leases.grip("telling:store"), self.telling.run),
             "room": self.room,
         }
 
@@ -248,10 +251,10 @@ class _Watches:
         return self.room.notice or self.purge.notice
 
 
-async def _watches(config: settings.Settings, book: PlanBook, store: Store, out: _WaysOut, *, digest: str) -> _Watches:
+async def _watches(config: settings.Settings, book: PlanBook, store: Store, out: _WaysOut, *, tables: Tables) -> _Watches:
     """Make the watches; two have looked before the first strip is judged."""
     live = {name: out.queues[name] for name in live_ones(config)}
-    signatures = SignOffWatch(config.signed_off, digest, book, store, live)
+    signatures = SignOffWatch(config.signed_off, tables.digest, book, store, live)
     await signatures.look()  # nothing may be written for a live destination that is not signed for
     setup = SetupWatch(config.destinations, book, out.queues, now=clock.now)
     await setup.look()  # a secret that is missing is told at once, not when the first result wants to go
@@ -261,6 +264,7 @@ async def _watches(config: settings.Settings, book: PlanBook, store: Store, out:
         capabilities=CapabilityWatch(_askers(config), now=clock.now),
         certificates=CertificateWatch(config.sources, now=clock.now),
         purge=PurgeWatch(store, config.keep, clock.now),
+        telling=TellingWatch(store, tables.policy.telling, clock.now),
         room=Room(config.site.data if config.database is None else None, config.room),
     )
 

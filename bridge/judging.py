@@ -18,6 +18,7 @@ from bridge import gatekeeping, pipeline
 from bridge.bench.ahead import Ahead
 from bridge.bench.series import left_by
 from bridge.check import Moment
+from bridge.check.flagging import to_tell
 from bridge.clockkeeping import Clocks
 from bridge.errors import Overtaken, RejectError, StoreError
 from bridge.labelkeeping import Labels
@@ -62,6 +63,7 @@ from bridge.store.commands import (
     RecordOutcome,
     ReserveNumbers,
     ShiftWrite,
+    TellWrite,
 )
 from bridge.tables.types import Tables
 from bridge.underway import MOST, Underway
@@ -411,9 +413,17 @@ class Judging:
             ends_intake=ends,
             gate=gate,
             shift=shift,
+            tell=self._to_tell(reading, outcome),
             lease=lease,
         )
         return submitted(self._store, command, told=partial(self._recorded, command, offers, recorded))
+
+    def _to_tell(self, reading: Reading | Unreadable, outcome: Outcome | None) -> TellWrite | None:
+        """Give what somebody is to be told of a strip, whatever became of it; hardly ever anything."""
+        if outcome is None or not outcome.findings or not self._tables.flags.critical or isinstance(reading, Unreadable):
+            return None
+        met = to_tell(reading, outcome, self._tables)
+        return TellWrite(met=met, repeat=timedelta(hours=self._tables.policy.telling.repeat_hours)) if met else None
 
     def _recorded(
         self, command: RecordOutcome, offers: Sequence[Offer | None], recorded: Callable[[], None], future: Future[Any]

@@ -22,6 +22,7 @@ from bridge.tables.controls import CONTROLS_FILE, with_controls
 from bridge.tables.controls_document import ControlsDocument
 from bridge.tables.documents import CatalogueDocument, FlagsDocument, ProfileDocument, Shape, StripTypeDocument
 from bridge.tables.flags import FLAGS_FILE
+from bridge.tables.telling_terms import TellingTerms, ToTell
 from bridge.tables.types import (
     ClockRule,
     DestinationTerms,
@@ -130,6 +131,15 @@ def policy_of(config: settings.Settings) -> Policy:
         operators=config.checks.operators,
         jump_limit=config.checks.jump_limit,
         run_pause_minutes=config.checks.run_pause_minutes,
+        telling=_telling_terms(config.telling),
+    )
+
+
+def _telling_terms(asked: settings.Telling) -> TellingTerms:
+    return TellingTerms(
+        overdue_minutes=asked.overdue_minutes,
+        people=tuple(ToTell(name=each.name, role=each.role, contact=each.contact) for each in asked.people),
+        repeat_hours=asked.repeat_hours,
     )
 
 

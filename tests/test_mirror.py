@@ -13,6 +13,7 @@ ROOT = Path(__file__).parents[1]
 ELSEWHERE = {
     "bridge/__main__.py": "two lines; every test of tests/cli runs the program through them",
     "bridge/tables/types.py": "frozen values without behaviour; tests/tables/test_compiled.py compares each",
+    "bridge/tables/telling_terms.py": "frozen values without behaviour; tests/test_site.py compares each",
     "bridge/store/migrations/append_only.py": "run by the migrations; tests/store/test_sqlite.py tries to break it",
     "bridge/store/reads.py": "a list of classes; the contracts in tests/store/test_sqlite.py and tests/store/postgres/test_store.py ask each",
     "bridge/store/memory_apply.py": "the twin's commands; the contract in tests/store/test_memory.py",

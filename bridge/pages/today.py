@@ -15,6 +15,7 @@ from bridge.model import Priority
 from bridge.pages.analyzers import clocks_off, likely_settings, missing_lately
 from bridge.pages.controls import ShownGate, shown_gates
 from bridge.pages.site import PagesSite
+from bridge.pages.telling import ToDo, to_do
 from bridge.store.api import Store
 from bridge.store.rows import AnalyzerRow, DayStrips, DestinationRow, StopRow, StripRow
 from bridge.tables.types import NumberScheme
@@ -43,7 +44,7 @@ class Today:
     ``settings`` are those at analyzers that likely stop or spoil what they send. ``clocks`` says of each analyzer whose clock is off how far.
     ``missing`` are the numbers that were passed over lately and that nobody has accounted for: what stands right before a number that came
     within ``SERIES_WINDOW``.
-    ``runs`` counts the runs that are held for what went missing in them.
+    ``tellings`` are the critical results that nobody closed, what is overdue first. ``runs`` counts the runs that are held for what went missing in them.
     ``non_patient`` are the newest of the day's, ``non_patients`` counts them all.
     """
 
@@ -59,6 +60,7 @@ class Today:
     gates: tuple[ShownGate, ...]
     to_review: int
     in_spite: int
+    tellings: tuple[ToDo, ...]
     runs: int
     non_patient: tuple[StripRow, ...]
     non_patients: int
@@ -100,6 +102,7 @@ def today(store: Store, site: PagesSite, *, now: datetime) -> Today:
         gates=shown_gates(store, site.bench.tables.controls.policy, now=now),
         to_review=len(store.look_backs(is_open=True)),
         in_spite=_in_spite(store, site, now=now),
+        tellings=to_do(store.tellings_open(), site.bench.tables.policy.telling, now=now),
         runs=len(store.held_runs()),
         non_patient=tuple(strip for strip_id in non_patients[:CONTROLS_SHOWN] if (strip := store.strip(strip_id)) is not None),
         non_patients=len(non_patients),

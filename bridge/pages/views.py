@@ -31,6 +31,7 @@ from bridge.pages.lots import Lots
 from bridge.pages.numbers import Numbers, missing_words, question_words
 from bridge.pages.report import Reports
 from bridge.pages.site import PagesSite
+from bridge.pages.telling import TellingPage
 from bridge.pages.today import fate_terms, standing_terms, today
 from bridge.pages.try_out import TryOut
 from bridge.pages.way import Way
@@ -94,6 +95,7 @@ class Views:
         self._numbers = Numbers(store, desk, site, self._page, self._require_token, now)
         self._lots = Lots(store, gates.containers, site, self._page, self._require_token, now)
         self._day_report = DayReport(store, site, Reports(self._write, site.zone, now), now)
+        self._telling = TellingPage(store, site, self._page, self._require_token, now)
         self._try_out = TryOut(site.bench, self._page, self._require_token, now)
         self._store = store
         self._desk = desk
@@ -122,6 +124,7 @@ class Views:
         self._numbers.add_to(routes)
         self._day_report.add_to(routes)
         self._lots.add_to(routes)
+        self._telling.add_to(routes)
         self._try_out.add_to(routes)
         return routes
 

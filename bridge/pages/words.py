@@ -236,7 +236,7 @@ def critical_words(flags: FlagTable) -> str:
     if not flags.critical:
         return "No critical rules are switched on: Padpost calls nothing critical."
     named = ", ".join(rule.rule for rule in flags.critical)
-    return f"Switched on by the laboratory: {named}. Padpost flags what meets them and tells nobody: follow your procedure for critical results."
+    return f"Switched on by the laboratory: {named}. Padpost flags what meets them, keeps a task of telling, and tells nobody: follow your procedure for critical results."
 
 
 def code_point(char: str) -> str:

@@ -43,6 +43,7 @@ from bridge.settings.sources import (
     SourceShape,
     TcpSource,
 )
+from bridge.settings.telling import Telling, ToTell
 from bridge.settings.upkeep import Keep, Room
 
 __all__ = [
@@ -91,7 +92,9 @@ __all__ = [
     "Source",
     "SourceShape",
     "TcpSource",
+    "Telling",
     "Tls",
+    "ToTell",
     "Zone",
     "cause",
     "placed",

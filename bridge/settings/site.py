@@ -14,6 +14,7 @@ from bridge.settings.destinations import Destination, DestinationShape
 from bridge.settings.document import Document
 from bridge.settings.shapes import Shape, Zone
 from bridge.settings.sources import Source
+from bridge.settings.telling import Telling
 from bridge.settings.upkeep import Keep, Room
 
 S = TypeVar("S", bound=Shape)
@@ -114,6 +115,7 @@ class Settings(Shape):
     pages: Pages = Pages()
     patient_ids: PatientIds
     checks: Checks = Checks()
+    telling: Telling = Telling()
     keep: Keep = Keep()
     room: Room = Room()
     sources: tuple[Source, ...] = ()

@@ -88,6 +88,7 @@ def _canonical(
     if not policy.processing_ids:  # left out as long as it says nothing: sites that are live keep the set that they signed
         del policies["processing_ids"]
     del policies["jump_limit"]  # pages ask by it; no result depends on it
+    del policies["telling"]  # as above
     if not policy.run_pause_minutes:
         del policies["run_pause_minutes"]
     if policy.test_messages == "stop":

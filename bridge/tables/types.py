@@ -17,6 +17,7 @@ from bridge.tables.container_table import ContainerTable
 from bridge.tables.control_table import ControlTable
 from bridge.tables.flag_table import FlagTable
 from bridge.tables.memo import Memo
+from bridge.tables.telling_terms import TellingTerms
 
 # --- the pad catalogue -----------------------------------------------------------------------
 
@@ -417,7 +418,7 @@ class Policy:
     ``clock`` None: analyzers' clocks are not judged, but for a strip that was read after it arrived, or too long before.
     A jump over more
     than ``jump_limit`` numbers is one question, whether the number was set by hand. ``run_pause_minutes``: strips of one analyzer that lie no
-    further apart are one run, of which the rest is held where something goes missing inside it; 0 holds nothing.
+    further apart are one run, of which the rest is held where something goes missing inside it; 0 holds nothing. ``telling`` is of critical results.
     """
 
     patient_id: PatientIdPolicy
@@ -430,6 +431,7 @@ class Policy:
     operators: str = "note"
     jump_limit: int = 100
     run_pause_minutes: int = 0
+    telling: TellingTerms = field(default_factory=TellingTerms)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

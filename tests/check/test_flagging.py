@@ -138,8 +138,10 @@ def test_a_critical_strip_is_noted_and_goes() -> None:
     assert _said(verdict) == [("critical.met", "Critical by the laboratory's rule sugar-nitrite: Sugar and nitrite.")]
     (noted,) = verdict.findings
     assert noted.severity is Severity.NOTE
-    assert (
-        noted.remedy == "Tell somebody now, by the laboratory's procedure for critical results. Padpost tells nobody by itself."
+    assert noted.row == "sugar-nitrite"
+    assert noted.remedy == (
+        "Tell somebody now, by the laboratory's procedure for critical results, and write it down on the page Telling. "
+        "Padpost tells nobody by itself."
     )
     near = _check(_known(pads=(("GLU", "100"), ("PRO", "NEG"), ("NIT", "POS"))))
     assert near.findings == ()

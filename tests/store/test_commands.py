@@ -21,6 +21,7 @@ from bridge.store.commands import (
     NotedAnswer,
     RecordedOutcome,
     ShiftWrite,
+    TellWrite,
 )
 from tests.store import strips as s
 
@@ -28,6 +29,7 @@ NOT_COMMANDS = {
     NewDelivery,
     GateWrite,
     ShiftWrite,
+    TellWrite,
     RecordedOutcome,
     NotedAnswer,
     Lease,
