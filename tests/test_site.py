@@ -17,6 +17,7 @@ from bridge.model import Code, Format, Grade, UnitSystem
 from bridge.receive.fit import source_faults
 from bridge.site import default_policy, grade_faults, load_tables, policy_of, terms_of
 from bridge.tables.differences import differences
+from bridge.tables.telling_terms import TellingTerms, ToTell
 from bridge.tables.types import DestinationTerms, Laboratory, Orders, Pointing, Provider, Tables
 from tests.site_for_tests import site
 
@@ -96,6 +97,18 @@ def test_every_setting_of_the_checks_reaches_the_policy(tmp_path: Path) -> None:
     test = policy_of(site(tmp_path, "analyzer: bench-b,", "analyzer: bench-b, processing_id: T,"))
     assert test.processing_ids == {"bench-b": "T"}
     assert policy_of(site(tmp_path, "oldest_days: 11", "oldest_days: 11, test_messages: training")).test_messages == "training"
+
+
+def test_whom_to_tell_reaches_the_policy_and_changes_no_signature(tmp_path: Path) -> None:
+    """The list changes with the people of the house; no result depends on it, so a set that was signed stays signed."""
+    asked = "telling: {overdue_minutes: 20, repeat_hours: 4, people: [{name: Ward 3, role: nurse, contact: ext. 44}]}\n"
+    policy = policy_of(site(tmp_path, "checks: {", f"{asked}checks: {{"))
+    people = (ToTell(name="Ward 3", role="nurse", contact="ext. 44"),)
+    assert policy.telling == TellingTerms(overdue_minutes=20, people=people, repeat_hours=4)
+    assert policy_of(site(tmp_path)).telling == TellingTerms(overdue_minutes=30, people=(), repeat_hours=0)
+    plain = replace(policy, telling=TellingTerms())
+    one, other = (load_tables(SHIPPED, None, each, zone=ZoneInfo("UTC")).digest for each in (policy, plain))
+    assert one == other
 
 
 def test_what_says_nothing_of_tests_keeps_its_signature() -> None:

@@ -123,7 +123,7 @@ class Stocked:
     # --- what came of a strip
 
     def record(self, outcome: Outcome | None, reading: Reading | Unreadable, **more: Any) -> RecordedOutcome:
-        """Keep a capture and record what became of it. ``more``: payload, name, arrived_at, live, deliveries."""
+        """Keep a capture and record what became of it. ``more``: payload, name, arrived_at, live, deliveries, tell."""
         payload = more.get("payload", f"capture {self.count}".encode())
         capture = Capture(
             source="drops",
@@ -147,6 +147,7 @@ class Stocked:
                 tables_digest="d" * 64,
                 at=self.now,
                 ends_intake=True,
+                tell=more.get("tell"),
             )
         ).result(10)
         return recorded
@@ -514,7 +515,7 @@ class Page(HTMLParser):
 
 def _split(more: dict[str, Any]) -> tuple[dict[str, Any], dict[str, Any]]:
     """Part what the capture takes from what the strip says."""
-    of_capture = {"payload", "name", "arrived_at", "live"}
+    of_capture = {"payload", "name", "arrived_at", "live", "tell"}
     kept = {key: value for key, value in more.items() if key in of_capture}
     return kept, {key: value for key, value in more.items() if key not in of_capture | {"message"}}
 
