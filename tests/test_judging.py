@@ -18,9 +18,9 @@ from hypothesis import strategies as st
 
 from bridge import pipeline
 from bridge.errors import LeaseLost, StoreFull
-from bridge.judging import BLOCK, LONG_BYTES, Ids
+from bridge.judging import BLOCK, LONG_BYTES, Ids, Judging
 from bridge.lifecycle.states import StopEnd
-from bridge.model import Actor, DeliveryState, Format, Message, Purpose
+from bridge.model import Actor, DeliveryState, Format, Grade, Message, Purpose
 from bridge.plan_book import PlanBook
 from bridge.queue.leases import Free
 from bridge.queue.offers import Offer
@@ -28,6 +28,7 @@ from bridge.store.api import Store
 from bridge.store.commands import CloseStop, Command, KeepCapture, RecordOutcome
 from bridge.store.rows import CaptureRow, StripRow
 from bridge.store.sqlite import SqliteStore
+from bridge.tables.flag_table import Condition, CriticalRule
 from tests.judging_for_tests import NOW, ORU, Refusing, book, judging, kept, now, outcomes, strip
 from tests.render import tables_for_tests
 from tests.tables.shipped_tables import tables
@@ -429,3 +430,27 @@ def test_what_was_handed_over_is_judged_without_being_read_again_as_far_as_there
     assert asyncio.run(judges.work_off("bench-b")) == 3
     assert len(asked) == read_again
     assert store.analyzers_with_work() == ()
+
+
+RULE = CriticalRule(
+    rule="sugar-blood",
+    when=(Condition(pad="glucose", grade=Grade.PLUS_3), Condition(pad="blood", grade=Grade.PLUS_1)),
+    text="Sugar and blood.",
+)
+
+
+@pytest.mark.parametrize(("patient", "outcome"), [("40718801", "coded"), ("", "rejected")])
+def test_a_critical_strip_opens_its_task_with_its_outcome(store: SqliteStore, patient: str, outcome: str) -> None:
+    """HZ-I01: in one commit, also of a strip that is stopped; with the values as they were printed, and nothing of a near miss."""
+    critical = replace(tables(), flags=replace(tables().flags, critical=(RULE,)))
+    for number, ranks in ((1, {"glucose": 4, "blood": 2}), (2, {"glucose": 3, "blood": 2})):
+        store.submit(kept(strip(number, ranks=ranks, patient_id=patient))).result(10)
+    plans = PlanBook([ORU], ["tern"], critical)
+    plans.passed(ORU.name)
+    judge = Judging(store, critical, plans, Ids(store), now, profiles={"drops": "tern"})
+    asyncio.run(judge.work_off("bench-b"))
+    assert [row.outcome for row in store.strips()] == [outcome, outcome]
+    (task,) = store.tellings_open()
+    assert (task.critical.rule, task.critical.text, task.strip.number) == ("sugar-blood", "Sugar and blood.", "1")
+    assert task.critical.values == (("Glucose", "31,1 (3+)"), ("Blood", "40 (1+)"))
+    assert task.task.since == NOW

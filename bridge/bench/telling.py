@@ -65,7 +65,7 @@ STEPS: Mapping[tuple[TellingState, TellingStep], TellingState] = MappingProxyTyp
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Critical:
-    """A critical rule that a strip meets. ``values`` holds (the pad's name, its value as printed) of the rule's pads, in its order."""
+    """A critical rule that a strip meets. ``values`` holds (the pad's name, its value as printed and its grade) of the rule's pads, in its order."""
 
     rule: str
     text: str

@@ -12,7 +12,7 @@ from bridge.bench.telling import Critical
 from bridge.check.rulebook import finding
 from bridge.check.understanding import Understood, understand_reading
 from bridge.coding import Assessment, Person, assess
-from bridge.model import Finding, Outcome, PrintedPad, Purpose, Reading
+from bridge.model import Finding, Outcome, PrintedPad, Purpose, Reading, Step
 from bridge.tables.types import CataloguePad, Tables
 
 MET = "critical.met"
@@ -46,14 +46,14 @@ def critical_met(assessment: Assessment) -> tuple[Finding, ...]:
 
 
 def to_tell(reading: Reading, outcome: Outcome, tables: Tables) -> tuple[Critical, ...]:
-    """Give the critical rules that a judged strip meets, whatever became of it, each with the values that met it, as printed.
+    """Give the critical rules that a judged strip meets, whatever became of it, each with the values that met it, as printed and with their grades.
 
     Raises KeyError if ``tables`` are not those that it was judged by.
     """
     met = {each.row for each in outcome.findings if each.rule == MET}
     if not met:
         return ()
-    printed = {each.pad: _as_printed(each.printed) for each in understand_reading(reading, tables).pads if each.step is not None}
+    printed = {each.pad: _as_printed(each.printed, each.step) for each in understand_reading(reading, tables).pads if each.step}
     names = tables.catalogue.pads
     return tuple(
         Critical(
@@ -64,5 +64,7 @@ def to_tell(reading: Reading, outcome: Outcome, tables: Tables) -> tuple[Critica
     )
 
 
-def _as_printed(pad: PrintedPad) -> str:
-    return f"{pad.value.text} {pad.unit.text}" if pad.unit else pad.value.text
+def _as_printed(pad: PrintedPad, step: Step) -> str:
+    """Give a value as it stands on the slip; the ladder's grade beside it, since a number without a unit is misheard."""
+    text = f"{pad.value.text} {pad.unit.text}" if pad.unit else pad.value.text
+    return f"{text} ({step.grade.value})" if step.grade and step.grade.value not in text.casefold() else text

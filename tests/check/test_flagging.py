@@ -8,11 +8,12 @@ from decimal import Decimal
 
 import pytest
 
+from bridge.bench.telling import Critical
 from bridge.check import Verdict, check
-from bridge.check.flagging import assessed, band_applied, critical_met
+from bridge.check.flagging import assessed, band_applied, critical_met, to_tell
 from bridge.check.understanding import understand_reading
 from bridge.coding import Person
-from bridge.model import Actor, Decisions, Facts, Grade, Quantity, Reading, Severity, Sex
+from bridge.model import Actor, Decisions, Facts, Grade, Quantity, Reading, Rejected, Severity, Sex
 from bridge.tables.flag_table import Band, Condition, CriticalRule, FlagTable
 from tests.check.tables_for_tests import ARRIVED, DAILY, NO_FACTS, TABLES, pad, printed, reading
 
@@ -169,3 +170,20 @@ def test_each_function_on_its_own() -> None:
     assert [each.pad for each in critical_met(found)] == ["glucose"]
     nothing = assessed(of, person, TABLES)
     assert (band_applied(nothing, SITE.catalogue.pads), critical_met(nothing)) == ((), ())
+
+
+def test_what_somebody_is_to_be_told_has_the_printed_values() -> None:
+    """HZ-I01: of whatever outcome; a pad's value as it stands on the slip, with its unit; a strip without a note gives nothing."""
+    of = _known(pads=CRITICAL, clock="09:58", patient=None)
+    verdict = _check(of)
+    outcome = Rejected(findings=verdict.findings, checked=verdict.checked)
+    assert to_tell(of, outcome, SITE) == (
+        Critical(
+            rule="sugar-nitrite", text="Sugar and nitrite.", values=(("Glucose", "500 (2+)"), ("Nitrite", "POS (positive)"))
+        ),
+    )
+    assert to_tell(of, replace(outcome, findings=()), SITE) == ()
+    with_unit = replace(
+        of, pads=tuple(replace(each, unit=printed("mg/dL")) if each.label.text == "GLU" else each for each in of.pads)
+    )
+    assert to_tell(with_unit, outcome, SITE)[0].values[0] == ("Glucose", "500 mg/dL (2+)")
