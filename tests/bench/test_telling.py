@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from itertools import product
+from pathlib import Path
 
 import pytest
 from hypothesis import given
@@ -126,3 +128,10 @@ def test_random_histories(happened: list[tuple[TellingStep, int]]) -> None:
         assert task.state is (TOLD if is_told else OPEN)
         assert not ends & set(since)
     assert is_overdue(task, TERMS, now=at(minute)) is (task.state is OPEN and at(minute) - task.since >= timedelta(minutes=20))
+
+
+def test_the_page_has_every_step() -> None:
+    """What docs/telling.md says may follow is the table that the program moves by."""
+    page = (Path(__file__).parents[2] / "docs" / "telling.md").read_text(encoding="utf-8")
+    rows = re.findall(r"^\| (\w+) \| ([\w, ]+) \| (\w+) \|$", page, re.MULTILINE)
+    assert rows[1:] == [(state.value, step.value, STEPS[state, step].value) for state, step in STEPS]
