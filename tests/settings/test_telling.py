@@ -19,7 +19,7 @@ def test_a_site_that_says_nothing() -> None:
 def test_what_cannot_stand(wrong: dict[str, object]) -> None:
     """Somebody on the list has a name and is something; a time is one."""
     with pytest.raises(ValidationError):
-        Telling(**wrong)  # type: ignore[arg-type]  # wrong on purpose
+        Telling(**wrong)
 
 
 def test_somebody_on_the_list() -> None:
