@@ -51,6 +51,7 @@ from bridge.receive.tcp import TcpReceiver
 from bridge.room import Room
 from bridge.service import Runs, Service
 from bridge.sign_off_watch import SignOffWatch
+from bridge.signal_watch import Machine, SignalWatch
 from bridge.site import answer_faults, example_terms, expected_of, grade_faults, live_ones, tables_for, terms_of
 from bridge.store.api import Store
 from bridge.store.asking import ask
@@ -67,6 +68,7 @@ from bridge.ways_out_watch import CapabilityWatch, SetupWatch
 
 log = structlog.get_logger()
 
+SIGNALS = "signals:store"  # the lease of who looks for signals
 BEGUN = 32  # ours: tries begun at once at a destination; as many share the commits of their beginnings and ends, and a crash asks after as many
 AHEAD = 64  # ours: messages begun with their making and not sent yet; one group's while the group before it is sent
 
@@ -137,7 +139,7 @@ async def assemble(config: settings.Settings, roles: frozenset[Role] = EVERY_ROL
     process = Process(owner=owner, host=socket.gethostname(), pid=os.getpid(), roles=roles)
     leases = Leases(store, process, now=clock.now, elapsed=clock.elapsed)
     out = _ways_out(config, book, store, leases, roles)
-    watches = await _watches(config, book, store, out, tables=tables)
+    watches = await _watches(config, book, store, out, tables=tables, leases=leases)
     sources: dict[str, Runs] = {}
     service = Service(
         store=store,
@@ -232,9 +234,10 @@ class _Watches:
     purge: PurgeWatch
     telling: TellingWatch
     room: Room
+    signals: SignalWatch
 
     def running(self, leases: Leases) -> dict[str, Runs]:
-        """Give them by the names that the log has; one process alone purges, and passes on what nobody was told of."""
+        """Give them by the names that the log has; one process alone purges, tells of signals, and passes on what nobody was told of."""
         return {
             "signatures": self.signatures,
             "ways out": self.setup,
@@ -243,6 +246,7 @@ class _Watches:
             "purge": Alone(leases.grip("purge:store"), self.purge.run),
             "telling": Alone(leases.grip("telling:store"), self.telling.run),
             "room": self.room,
+            "signals": Alone(leases.grip(SIGNALS), self.signals.run),
         }
 
     @property
@@ -251,21 +255,38 @@ class _Watches:
         return self.room.notice or self.purge.notice
 
 
-async def _watches(config: settings.Settings, book: PlanBook, store: Store, out: _WaysOut, *, tables: Tables) -> _Watches:
+async def _watches(
+    config: settings.Settings, book: PlanBook, store: Store, out: _WaysOut, *, tables: Tables, leases: Leases
+) -> _Watches:
     """Make the watches; two have looked before the first strip is judged."""
     live = {name: out.queues[name] for name in live_ones(config)}
     signatures = SignOffWatch(config.signed_off, tables.digest, book, store, live)
     await signatures.look()  # nothing may be written for a live destination that is not signed for
     setup = SetupWatch(config.destinations, book, out.queues, now=clock.now)
     await setup.look()  # a secret that is missing is told at once, not when the first result wants to go
+    certificates = CertificateWatch(config.sources, now=clock.now)
+    room = Room(config.site.data if config.database is None else None, config.room)
+    machine = Machine(
+        is_room_low=lambda: bool(room.refusing or room.notice),
+        certificates=lambda: tuple(name for notes in (setup.notes, certificates.notes) for name, found in notes.items() if found),
+    )
     return _Watches(
         signatures=signatures,
         setup=setup,
         capabilities=CapabilityWatch(_askers(config), now=clock.now),
-        certificates=CertificateWatch(config.sources, now=clock.now),
+        certificates=certificates,
         purge=PurgeWatch(store, config.keep, clock.now),
         telling=TellingWatch(store, tables.policy.telling, clock.now),
-        room=Room(config.site.data if config.database is None else None, config.room),
+        room=room,
+        signals=SignalWatch(
+            store,
+            config.signals,
+            zone=config.site.zone,
+            destinations=tuple(destination.name for destination in config.destinations),
+            machine=machine,
+            grip=leases.grip(SIGNALS),
+            now=clock.now,
+        ),
     )
 
 

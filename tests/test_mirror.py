@@ -26,6 +26,7 @@ ELSEWHERE = {
     "bridge/store/memory_outcome.py": "the twin's RecordOutcome; the contract in tests/store/test_memory.py",
     "bridge/store/memory_rows.py": "the twin's rows; the contract in tests/store/test_memory.py",
     "bridge/store/memory_telling.py": "the twin's tasks of telling; the contract in tests/store/test_memory.py",
+    "bridge/store/memory_signals.py": "the twin's signals; the contract in tests/store/test_memory.py",
     "bridge/store/memory_shown.py": "the twin's reads for pages; the contract in tests/store/test_memory.py",
     "bridge/store/migrations/env.py": "run by every start of a store; tests/store/test_migrate.py",
     "bridge/store/migrations/versions/m0001_first.py": "a migration never changes; tests/store/test_migrate.py runs it",
@@ -42,6 +43,7 @@ ELSEWHERE = {
     "bridge/store/migrations/versions/m0015_clocks.py": "a migration never changes; tests/store/test_migrate.py runs it",
     "bridge/store/migrations/versions/m0016_numbers.py": "a migration never changes; tests/store/test_migrate.py runs it",
     "bridge/store/migrations/versions/m0018_tellings.py": "a migration never changes; tests/store/test_migrate.py runs it",
+    "bridge/store/migrations/versions/m0022_signals.py": "a migration never changes; tests/store/test_migrate.py runs it",
     "bridge/store/migrations/versions/m0012_containers.py": "a migration never changes; tests/store/test_migrate.py runs it",
 }
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 import inspect
 import sys
 from collections.abc import Iterator, Mapping
+from datetime import time
 from enum import StrEnum
 from types import NoneType, UnionType
 from typing import Annotated, Any, Literal, Union, get_args, get_origin
@@ -87,6 +88,8 @@ def _composed(annotation: Any) -> str:
 def _single(annotation: Any, field: FieldInfo | None) -> str:
     if annotation is ZoneInfo:
         return "a time zone such as Europe/Lisbon"
+    if annotation is time:
+        return 'a time in quotes such as `"07:00"`'
     if issubclass(annotation, StrEnum):
         return " or ".join(f"`{member.value}`" for member in annotation)
     if issubclass(annotation, BaseModel):

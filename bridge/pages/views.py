@@ -17,6 +17,7 @@ from bridge.check.rulebook import OF_TIME
 from bridge.desk.actions import Desk
 from bridge.desk.gates import GateDesk
 from bridge.desk.operators import OperatorDesk
+from bridge.desk.signals import SignalDesk
 from bridge.errors import RefusedAction
 from bridge.lifecycle.states import OPEN_DELIVERY, STOPPED_DELIVERY, StopGroup
 from bridge.model import Actor, DeliveryState
@@ -30,6 +31,7 @@ from bridge.pages.guard import COOKIE, form_token, token_is_good
 from bridge.pages.lots import Lots
 from bridge.pages.numbers import Numbers, missing_words, question_words
 from bridge.pages.report import Reports
+from bridge.pages.signals import SignalsPage, standing
 from bridge.pages.site import PagesSite
 from bridge.pages.telling import TellingPage
 from bridge.pages.today import fate_terms, standing_terms, today
@@ -96,6 +98,7 @@ class Views:
         self._lots = Lots(store, gates.containers, site, self._page, self._require_token, now)
         self._day_report = DayReport(store, site, Reports(self._write, site.zone, now), now)
         self._telling = TellingPage(store, site, self._page, self._require_token, now)
+        self._signals = SignalsPage(store, SignalDesk(store, now), self._page, self._require_token, now)
         self._try_out = TryOut(site.bench, self._page, self._require_token, now)
         self._store = store
         self._desk = desk
@@ -125,6 +128,7 @@ class Views:
         self._day_report.add_to(routes)
         self._lots.add_to(routes)
         self._telling.add_to(routes)
+        self._signals.add_to(routes)
         self._try_out.add_to(routes)
         return routes
 
@@ -152,6 +156,7 @@ class Views:
             "today.html",
             {
                 "day": shown,
+                "signals": standing(self._store, now=self._now()),
                 "containers": tuple(each for each in self._lots.board.in_use(now=self._now()) if each.asks_for_a_look),
                 "next_tries": self._site.next_tries(),
                 "ways_in": self._site.ways_in(),

@@ -30,6 +30,7 @@ from bridge.settings.destinations import (
 from bridge.settings.document import Document, KeyPath
 from bridge.settings.security import Basic, OAuth, Signing, Tls
 from bridge.settings.shapes import Name, Secret, Shape, Zone, cause
+from bridge.settings.signals import Opening, Signals
 from bridge.settings.site import Checks, ClockChecks, Pages, PatientIds, Settings, Site, placed, read_settings, shipped_mappings
 from bridge.settings.sources import (
     Cut,
@@ -76,6 +77,7 @@ __all__ = [
     "MllpSource",
     "Name",
     "OAuth",
+    "Opening",
     "Pages",
     "PatientIds",
     "Pointers",
@@ -86,6 +88,7 @@ __all__ = [
     "SerialSource",
     "Settings",
     "Shape",
+    "Signals",
     "Signing",
     "Site",
     "SiteAnswer",

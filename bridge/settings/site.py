@@ -13,6 +13,7 @@ from bridge.settings.database import Database
 from bridge.settings.destinations import Destination, DestinationShape
 from bridge.settings.document import Document
 from bridge.settings.shapes import Shape, Zone
+from bridge.settings.signals import Signals
 from bridge.settings.sources import Source
 from bridge.settings.telling import Telling
 from bridge.settings.upkeep import Keep, Room
@@ -118,6 +119,7 @@ class Settings(Shape):
     telling: Telling = Telling()
     keep: Keep = Keep()
     room: Room = Room()
+    signals: Signals = Signals()
     sources: tuple[Source, ...] = ()
     destinations: tuple[Destination, ...] = ()
     mappings: Path | None = None

@@ -16,6 +16,8 @@ from bridge.bench.gate import GateKey, Seat
 from bridge.bench.lots import LotReading, LotUse
 from bridge.lifecycle.states import StopGroup
 from bridge.model import CodedResult, DeliveryState, Needs, Priority, RunFacts, RunState, SeenStrips, SeriesState
+from bridge.signals.causes import Standing, Stuck
+from bridge.signals.machine import Signal
 from bridge.store import rows
 from bridge.store.commands import Command
 
@@ -47,7 +49,7 @@ class Store(Protocol):
         """Do ``command`` in one durable transaction; the future gives its result once committed.
 
         The future raises StoreFull, StoreAway, StoreUnsure (it may be kept or not: look at the store), StoreFailed, or
-        Overtaken (CloseStop, RecordOutcome, BearMessage, WithholdDelivery, SayOfGate, EndWaiting, DecideLookBack, SignLot, CloseLot, CloseContainer, AcceptLot, WithdrawLot, EndOperator, AnswerGap, ConfirmRun, SayOfTelling), or LeaseLost (commands that carry a lease).
+        Overtaken (CloseStop, RecordOutcome, BearMessage, WithholdDelivery, SayOfGate, EndWaiting, DecideLookBack, SignLot, CloseLot, CloseContainer, AcceptLot, WithdrawLot, EndOperator, AnswerGap, ConfirmRun, SayOfTelling, AcknowledgeSignal, NoteOnSignal), or LeaseLost (commands that carry a lease).
         """
 
     def listen(self, heard: Callable[[str], None]) -> None:
@@ -282,6 +284,35 @@ class Store(Protocol):
 
     def compared_readings(self, strip_type: str, strip_lot: str) -> Iterator[LotReading]:
         """Give what strips of a lot showed that were read for no patient, oldest first; what was stopped, or purged, left out."""
+
+    # --- signals
+
+    def standing_signals(self) -> tuple[Signal, ...]:
+        """Give the signals that are not over, by kind."""
+
+    def ended_signals(self, *, limit: int) -> tuple[Signal, ...]:
+        """Give signals that are over, newest first."""
+
+    def muted_kinds(self, *, now: datetime) -> tuple[rows.MuteRow, ...]:
+        """Give the kinds that are muted at ``now``, by kind."""
+
+    def due_says(self, *, now: datetime, limit: int) -> tuple[rows.SayRow, ...]:
+        """Give what is to be said by ``now``, oldest first."""
+
+    def says_of(self, signal_id: int) -> tuple[rows.SayRow, ...]:
+        """Give what was said of a signal or is to be said, oldest first."""
+
+    def newest_says(self, *, limit: int) -> tuple[rows.SayRow, ...]:
+        """Give what was said last, of whatever signal, and the last tests; newest first."""
+
+    def old_stops(self, *, before: datetime) -> Standing | None:
+        """Count the open stops that were opened by ``before``, and give the oldest's time; None where there is none."""
+
+    def stuck_stat(self, *, before: datetime, limit: int) -> tuple[Stuck, ...]:
+        """Give STAT strips that have stood since ``before``: stopped, waiting for controls, or not received; at most ``limit`` of each."""
+
+    def waiting_for_controls(self) -> tuple[Standing, ...]:
+        """Count by analyzer the strips that wait for controls, with the arrival of the first."""
 
     # --- purging
 

@@ -23,6 +23,7 @@ from bridge.store.apply_operator import end_operator, enter_operator
 from bridge.store.apply_outcome import record_outcome, set_unreadable_aside
 from bridge.store.apply_purge import purge_captures, purge_events, purge_files, trust_clock
 from bridge.store.apply_shift import confirm_run
+from bridge.store.apply_signals import acknowledge_signal, keep_signals, keep_test, mute_signals, note_on_signal, note_said
 from bridge.store.apply_telling import say_of_telling
 from bridge.store.codec import microseconds, packed, when
 from bridge.store.database import Db
@@ -284,6 +285,12 @@ _APPLY: Mapping[type, Callable[[Db, Any], Any]] = {
     c.PurgeFiles: purge_files,
     c.PurgeEvents: purge_events,
     c.TrustClock: trust_clock,
+    c.KeepSignals: keep_signals,
+    c.NoteSaid: note_said,
+    c.KeepTest: keep_test,
+    c.AcknowledgeSignal: acknowledge_signal,
+    c.NoteOnSignal: note_on_signal,
+    c.MuteSignals: mute_signals,
 }
 
 

@@ -18,6 +18,8 @@ from bridge.bench.operators import Operator
 from bridge.bench.telling import Critical, Said
 from bridge.lifecycle.states import DestinationState, StopEnd
 from bridge.model import Acknowledgement, Actor, Capture, DeliveryState, Message, Outcome, Priority, Reading, Unreadable
+from bridge.signals.kinds import Kind
+from bridge.signals.machine import Signal, What
 from bridge.tables.control_table import GatePolicy
 
 
@@ -642,6 +644,82 @@ class TrustClock:
     at: datetime
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
+class NewSay:
+    """Something to be said of a signal by one way, from ``due_at`` on. ``headline`` and ``text`` name no patient."""
+
+    way: str
+    what: What
+    headline: str
+    text: str
+    due_at: datetime
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class KeepSignals:
+    """Keep signals as one look left them, each with what is to be said of it. Gives their ids; 0 for one that somebody changed meanwhile.
+
+    What was due by the same way of the same signal, and was not said yet, is dropped. That a signal ended is said only by ways that said it before.
+    """
+
+    signals: tuple[tuple[Signal, tuple[NewSay, ...]], ...]
+    at: datetime
+    lease: Lease | None = None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class NoteSaid:
+    """Note what came of a try to say something: ``fault`` "" for said. With ``due_at`` it is tried again then; without, given up. Gives None."""
+
+    say_id: int
+    at: datetime
+    fault: str = ""
+    due_at: datetime | None = None
+    lease: Lease | None = None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class KeepTest:
+    """Keep what came of a test by one way: ``fault`` "" for said. Gives its id (int)."""
+
+    way: str
+    headline: str
+    fault: str
+    actor: Actor
+    at: datetime
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class AcknowledgeSignal:
+    """Note that a person has a signal in hand. Gives None; raises Overtaken where it is acknowledged or ended already."""
+
+    signal_id: int
+    actor: Actor
+    reason: str
+    at: datetime
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class NoteOnSignal:
+    """Keep a person's note in the history of a signal. Gives None; raises Overtaken where there is no such signal."""
+
+    signal_id: int
+    actor: Actor
+    text: str
+    at: datetime
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class MuteSignals:
+    """Say nothing of a kind of signals until then; a time that is over ends it. Gives None."""
+
+    kind: Kind
+    until: datetime
+    actor: Actor
+    reason: str
+    at: datetime
+
+
 Command = (
     HoldLeases
     | LeaveLeases
@@ -684,4 +762,10 @@ Command = (
     | PurgeFiles
     | PurgeEvents
     | TrustClock
+    | KeepSignals
+    | NoteSaid
+    | KeepTest
+    | AcknowledgeSignal
+    | NoteOnSignal
+    | MuteSignals
 )

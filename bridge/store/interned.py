@@ -12,7 +12,7 @@ from bridge.model import SERVICE, Actor
 from bridge.store.database import Db
 
 NUMBERED = frozenset(
-    {"capture", "strip", "stop", "delivery"}
+    {"capture", "strip", "stop", "delivery", "signal"}
 )  # what an event is about has a number of its own; all else is named in full
 
 

@@ -40,13 +40,21 @@ from bridge.store.memory_numbers import NumbersInMemory
 from bridge.store.memory_operators import OperatorsInMemory
 from bridge.store.memory_rows import Sent, State, Strip
 from bridge.store.memory_shown import ShownInMemory
+from bridge.store.memory_signals import SignalsInMemory
 from bridge.store.memory_telling import TellingsInMemory
 
 SLACK = timedelta(days=1)  # as reads_work.py has it
 
 
 class MemoryStore(
-    ShownInMemory, GatesInMemory, ClocksInMemory, LotsInMemory, NumbersInMemory, OperatorsInMemory, TellingsInMemory
+    ShownInMemory,
+    GatesInMemory,
+    ClocksInMemory,
+    LotsInMemory,
+    NumbersInMemory,
+    OperatorsInMemory,
+    SignalsInMemory,
+    TellingsInMemory,
 ):
     """A store over ``committed``, or an empty one of ``epoch``. What the pages' sums and the purge ask it does not answer.
 

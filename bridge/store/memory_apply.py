@@ -31,6 +31,7 @@ from bridge.store.memory_numbers import answer_gap, confirm_run, sign_day
 from bridge.store.memory_operators import end_operator, enter_operator
 from bridge.store.memory_outcome import record_outcome, set_unreadable_aside
 from bridge.store.memory_rows import Decided, Door, Sent, State, Tried, next_id
+from bridge.store.memory_signals import acknowledge_signal, keep_signals, keep_test, mute_signals, note_on_signal, note_said
 from bridge.store.memory_telling import say_of_telling, tell_again
 from bridge.store.rows import AttemptRow, CaptureRow, DeliveryRow, IntakeRow, RefusedFileRow, StopRow
 from bridge.store.statements import Change
@@ -481,6 +482,12 @@ _APPLY: Mapping[type, Callable[[State, Any], Any]] = {
     c.KeepTables: keep_tables,
     c.KeepPlanCheck: keep_plan_check,
     c.ReserveNumbers: reserve_numbers,
+    c.KeepSignals: keep_signals,
+    c.NoteSaid: note_said,
+    c.KeepTest: keep_test,
+    c.AcknowledgeSignal: acknowledge_signal,
+    c.NoteOnSignal: note_on_signal,
+    c.MuteSignals: mute_signals,
 }
 
 

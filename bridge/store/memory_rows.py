@@ -13,6 +13,8 @@ from bridge.bench.look_back import Verdict
 from bridge.bench.telling import Critical, Task
 from bridge.lifecycle.states import OPEN_DELIVERY, DestinationState
 from bridge.model import Actor, CodedResult, Decisions, DeliveryState, Message, Priority, SeriesState, StripContent
+from bridge.signals.kinds import Kind
+from bridge.signals.machine import Signal
 from bridge.store.rows import (
     AcceptedLot,
     AttemptRow,
@@ -24,8 +26,10 @@ from bridge.store.rows import (
     GateEventRow,
     IntakeRow,
     LotShown,
+    MuteRow,
     OperatorShown,
     RefusedFileRow,
+    SayRow,
     StopRow,
     StripRow,
     ToldStep,
@@ -171,6 +175,9 @@ class State:
     signed: list[DaySignature] = field(default_factory=list)
     containers: dict[int, ContainerRow] = field(default_factory=dict)
     accepted_lots: dict[tuple[str, str], AcceptedLot] = field(default_factory=dict)  # by strip type and lot
+    signals: dict[int, Signal] = field(default_factory=dict)
+    says: dict[int, SayRow] = field(default_factory=dict)
+    mutes: dict[Kind, MuteRow] = field(default_factory=dict)
     leases: dict[str, tuple[str, int]] = field(default_factory=dict)  # name -> owner, token
     processes: dict[str, Alive] = field(default_factory=dict)
 

@@ -10,6 +10,7 @@ from bridge.store.reads_operators import OperatorReads
 from bridge.store.reads_purge import PurgeReads
 from bridge.store.reads_shift import ShiftReads
 from bridge.store.reads_shown import ShownReads
+from bridge.store.reads_signals import SignalReads
 from bridge.store.reads_telling import TellingReads
 from bridge.store.reads_today import TodayReads
 from bridge.store.reads_ways import WayReads
@@ -27,6 +28,7 @@ class Reads(
     NumberReads,
     OperatorReads,
     ShiftReads,
+    SignalReads,
     TellingReads,
     PurgeReads,
 ):

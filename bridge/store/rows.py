@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date, datetime
+from enum import StrEnum
 
 from bridge.bench.containers import ContainerEnd
 from bridge.bench.gaps import NumberRun
@@ -13,6 +14,7 @@ from bridge.bench.operators import Operator
 from bridge.bench.telling import Critical, Said, Task
 from bridge.lifecycle.states import DestinationState, StopGroup, StopState
 from bridge.model import (
+    Actor,
     Capture,
     CodedResult,
     Container,
@@ -25,6 +27,7 @@ from bridge.model import (
     PriorResult,
     Purpose,
 )
+from bridge.signals.kinds import Kind
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -510,3 +513,48 @@ class OperatorShown:
     operator: Operator
     entered_by: str
     entered_at: datetime
+
+
+# --- signals
+
+
+class SayState(StrEnum):
+    """What became of something to be said. ``dropped``: a newer word took its place, or there was nothing to tell any more."""
+
+    DUE = "due"
+    SAID = "said"
+    GIVEN_UP = "given up"
+    DROPPED = "dropped"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class SayRow:
+    """Something said of a signal by one way, or to be said from ``due_at`` on. ``what``: a machine.What, or "test" with ``signal_id`` None.
+
+    ``fault`` is why the last of ``tries`` did not go, "" for none. ``actor`` is who asked for a test.
+    """
+
+    say_id: int
+    signal_id: int | None
+    way: str
+    what: str
+    headline: str
+    text: str
+    at: datetime
+    state: SayState
+    due_at: datetime | None
+    tries: int
+    ended_at: datetime | None
+    fault: str
+    actor: str
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class MuteRow:
+    """A kind of signals of which nothing is said until then, by whom and why."""
+
+    kind: Kind
+    until: datetime
+    by: Actor
+    at: datetime
+    reason: str

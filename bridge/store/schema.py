@@ -538,3 +538,52 @@ refused_files = Table(
     Column("size", Integer, nullable=False),
     Column("beginning", LargeBinary, nullable=False),
 )
+
+# content: what it is of, and which subjects people know of, as JSON (signal_codec.py)
+signals = Table(
+    "signals",
+    metadata,
+    _id(),
+    Column("kind", Text, nullable=False),
+    Column("state", Text, nullable=False),
+    Column("content", Text, nullable=False),
+    Column("since", Text, nullable=False),
+    Column("opened_at", Text, nullable=False),
+    Column("said_at", Text),
+    Column("acknowledged_by", Text, nullable=False),
+    Column("acknowledged_at", Text),
+    Column("version", Integer, nullable=False),
+    _part("signals_standing", "kind", where="state <> 'ended'", unique=True),
+)
+
+# signal_id NULL: a test, by ``actor``; state: a rows.SayState
+signal_says = Table(
+    "signal_says",
+    metadata,
+    _id(),
+    Column("signal_id", Integer, ForeignKey("signals.id")),
+    Column("way", Text, nullable=False),
+    Column("what", Text, nullable=False),
+    Column("headline", Text, nullable=False),
+    Column("text", Text, nullable=False),
+    Column("at", Text, nullable=False),
+    Column("state", Text, nullable=False),
+    Column("due_at", Text),
+    Column("tries", Integer, nullable=False),
+    Column("ended_at", Text),
+    Column("fault", Text, nullable=False),
+    Column("actor", Text, nullable=False),
+    _part("signal_says_due", "id", where="state = 'due'"),
+    Index("signal_says_signal", "signal_id"),
+)
+
+signal_mutes = Table(
+    "signal_mutes",
+    metadata,
+    Column("kind", Text, primary_key=True),
+    Column("until", Text, nullable=False),
+    Column("actor", Text, nullable=False),
+    Column("verified", Text, nullable=False),
+    Column("at", Text, nullable=False),
+    Column("reason", Text, nullable=False),
+)

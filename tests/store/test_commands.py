@@ -18,6 +18,7 @@ from bridge.store.commands import (
     KeepCapture,
     Lease,
     NewDelivery,
+    NewSay,
     NotedAnswer,
     RecordedOutcome,
     ShiftWrite,
@@ -27,6 +28,7 @@ from tests.store import strips as s
 
 NOT_COMMANDS = {
     NewDelivery,
+    NewSay,
     GateWrite,
     ShiftWrite,
     TellWrite,

@@ -22,6 +22,7 @@ from tests.store.lot_contract import LotContract
 from tests.store.machine import PLACES, StoreMachine
 from tests.store.number_contract import NumberContract, ShiftContract
 from tests.store.operator_contract import OperatorContract
+from tests.store.signal_contract import SignalContract
 from tests.store.strips import NOW, later
 from tests.store.telling_contract import TellingContract
 
@@ -48,6 +49,14 @@ class TestContract(StoreContract):
 
 class TestGates(GateContract):
     """The same store keeps the contract of gates."""
+
+    @pytest.fixture
+    def make(self) -> Callable[[], Store]:
+        return reopening()
+
+
+class TestSignals(SignalContract):
+    """The same store keeps the contract of signals."""
 
     @pytest.fixture
     def make(self) -> Callable[[], Store]:

@@ -29,6 +29,7 @@ from tests.store.gate_contract import GateContract
 from tests.store.lot_contract import LotContract
 from tests.store.number_contract import NumberContract, ShiftContract
 from tests.store.operator_contract import OperatorContract
+from tests.store.signal_contract import SignalContract
 from tests.store.strips import NOW, WAIT, later
 from tests.store.telling_contract import TellingContract
 
@@ -48,6 +49,14 @@ class TestContract(StoreContract):
 
 class TestGates(GateContract):
     """The same store keeps the contract of gates."""
+
+    @pytest.fixture
+    def make(self, tmp_path: Path) -> Callable[[], Store]:
+        return lambda: SqliteStore(tmp_path / "store", now=lambda: later(60))
+
+
+class TestSignals(SignalContract):
+    """The same store keeps the contract of signals."""
 
     @pytest.fixture
     def make(self, tmp_path: Path) -> Callable[[], Store]:

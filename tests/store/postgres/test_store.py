@@ -43,6 +43,7 @@ from tests.store.histories import SINCE, Past, pasts, plain_runs, write
 from tests.store.lot_contract import LotContract
 from tests.store.number_contract import NumberContract, ShiftContract
 from tests.store.operator_contract import OperatorContract
+from tests.store.signal_contract import SignalContract
 from tests.store.strips import NOW, WAIT, later
 from tests.store.telling_contract import TellingContract
 
@@ -59,6 +60,14 @@ class TestContract(StoreContract):
 
 class TestGates(GateContract):
     """The same store keeps the contract of gates."""
+
+    @pytest.fixture
+    def make(self, at: Server) -> Callable[[], Store]:
+        return lambda: PostgresStore(at)
+
+
+class TestSignals(SignalContract):
+    """The same store keeps the contract of signals."""
 
     @pytest.fixture
     def make(self, at: Server) -> Callable[[], Store]:

@@ -1,0 +1,196 @@
+"""The page Signals: what stands and who has it in hand, what was said of it, what is muted, and what is over."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Annotated
+
+import pydantic
+from fastapi import APIRouter, Form, Request
+from fastapi.responses import RedirectResponse, Response
+from pydantic import BaseModel
+
+from bridge.desk.signals import MUTE_HOURS, SignalDesk
+from bridge.errors import RefusedAction
+from bridge.model import Actor
+from bridge.pages.try_out import ShowsPage
+from bridge.pages.words import Mark
+from bridge.signals.kinds import URGENT, Cause, Kind
+from bridge.signals.machine import EASINGS, MAY_ACKNOWLEDGE, Signal, SignalState
+from bridge.signals.words import KIND_WORDS, headline, place, subject_words
+from bridge.store.api import Store
+from bridge.store.rows import EventRow, MuteRow
+
+SEE_OTHER = 303  # RFC 9110: after a POST, look there
+ENDED_SHOWN = 20  # ours: a week of an ordinary site
+SHOWN_CAUSES = 12  # ours: what a person reads at a glance; the pages behind the links list all
+Field = Annotated[str, pydantic.Field(max_length=500)]
+
+STATE_WORDS: Mapping[SignalState, str] = {
+    SignalState.OPEN: "open, nobody has it in hand",
+    SignalState.ACKNOWLEDGED: "in hand",
+    SignalState.EASING: "gone just now, perhaps for a moment",
+    SignalState.EASING_ACKNOWLEDGED: "in hand; gone just now, perhaps for a moment",
+    SignalState.ENDED: "over",
+}
+EVENT_WORDS = {"signal.moved": "now", "signal.acknowledged": "acknowledged", "signal.noted": "note"}
+
+
+class SignalForm(BaseModel):
+    """What the page's forms send."""
+
+    token: Field = ""
+    name: Field = ""
+    note: Field = ""
+
+
+class MuteForm(BaseModel):
+    """A kind to mute, for how many hours and why; 0 hours: to be heard again."""
+
+    kind: Kind
+    hours: int
+    token: Field = ""
+    name: Field = ""
+    reason: Field = ""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ShownCause:
+    """A cause as a page shows it: in words, with where it is worked on."""
+
+    words: str
+    count: int
+    since: datetime
+    place: str
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ShownSignal:
+    """A signal as a page shows it."""
+
+    signal: Signal
+    headline: str
+    todo: str
+    state: str
+    mark: Mark
+    causes: tuple[ShownCause, ...]
+    more: int
+    muted: MuteRow | None = None
+    events: tuple[EventRow, ...] = ()
+
+    @property
+    def may_acknowledge(self) -> bool:
+        """Say whether a person can take it in hand."""
+        return self.signal.state in MAY_ACKNOWLEDGE
+
+
+def standing(store: Store, *, now: datetime, whole: bool = False) -> tuple[ShownSignal, ...]:
+    """Give the signals that stand, the most urgent kind first; ``whole`` with their history."""
+    muted = {row.kind: row for row in store.muted_kinds(now=now)}
+    order = list(Kind)
+    found = sorted(store.standing_signals(), key=lambda each: order.index(each.kind))
+    return tuple(_shown(each, muted.get(each.kind), store.events(f"signal:{each.signal_id}") if whole else ()) for each in found)
+
+
+def _shown(signal: Signal, muted: MuteRow | None, events: tuple[EventRow, ...]) -> ShownSignal:
+    return ShownSignal(
+        signal=signal,
+        headline=headline(signal.kind, signal.causes),
+        todo=KIND_WORDS[signal.kind].todo,
+        state=STATE_WORDS[signal.state],
+        mark=_mark(signal),
+        causes=tuple(map(_cause, signal.causes[:SHOWN_CAUSES])),
+        more=len(signal.causes[SHOWN_CAUSES:]),
+        muted=muted,
+        events=events,
+    )
+
+
+def _mark(signal: Signal) -> Mark:
+    if signal.state is SignalState.ENDED:
+        return Mark.DONE
+    if signal.state in EASINGS or not signal.rings:
+        return Mark.WAIT
+    return Mark.CANNOT if signal.kind in URGENT else Mark.DECIDE
+
+
+def _cause(cause: Cause) -> ShownCause:
+    counted = cause.count if KIND_WORDS[cause.kind].counts else 0
+    return ShownCause(words=subject_words(cause), count=counted, since=cause.since, place=place(cause))
+
+
+class SignalsPage:
+    """Makes the routes of the page."""
+
+    def __init__(
+        self,
+        store: Store,
+        desk: SignalDesk,
+        show: ShowsPage,
+        require_token: Callable[[Request, str], None],
+        now: Callable[[], datetime],
+    ) -> None:
+        self._store = store
+        self._desk = desk
+        self._show = show
+        self._require_token = require_token
+        self._now = now
+
+    def add_to(self, routes: APIRouter) -> None:
+        """Add the routes."""
+        routes.add_api_route("/signals", self.page, methods=["GET"], response_model=None)
+        routes.add_api_route("/signals/mute", self.mute, methods=["POST"], response_model=None)
+        routes.add_api_route("/signals/{signal_id}/acknowledge", self.acknowledge, methods=["POST"], response_model=None)
+        routes.add_api_route("/signals/{signal_id}/note", self.note, methods=["POST"], response_model=None)
+
+    def page(self, request: Request) -> Response:
+        """Show what stands, what is muted, and what is over."""
+        return self._page(request)
+
+    def _page(self, request: Request, *, said: str = "") -> Response:
+        now = self._now()
+        return self._show(
+            request,
+            "signals.html",
+            {
+                "standing": standing(self._store, now=now, whole=True),
+                "ended": tuple(_shown(each, None, ()) for each in self._store.ended_signals(limit=ENDED_SHOWN)),
+                "mutes": self._store.muted_kinds(now=now),
+                "kinds": KIND_WORDS,
+                "mute_hours": MUTE_HOURS,
+                "state_words": STATE_WORDS,
+                "event_words": EVENT_WORDS,
+                "said": said,
+            },
+            status=409 if said else 200,
+        )
+
+    def acknowledge(self, request: Request, signal_id: int, form: Annotated[SignalForm, Form()]) -> Response:
+        """Take a signal in hand."""
+        return self._done(request, form.token, lambda: self._desk.acknowledge(signal_id, note=form.note, actor=_actor(form.name)))
+
+    def note(self, request: Request, signal_id: int, form: Annotated[SignalForm, Form()]) -> Response:
+        """Keep a note on a signal."""
+        return self._done(request, form.token, lambda: self._desk.note(signal_id, text=form.note, actor=_actor(form.name)))
+
+    def mute(self, request: Request, form: Annotated[MuteForm, Form()]) -> Response:
+        """Mute a kind for some hours, or let it be heard again."""
+        return self._done(
+            request,
+            form.token,
+            lambda: self._desk.mute(form.kind, hours=form.hours, reason=form.reason, actor=_actor(form.name)),
+        )
+
+    def _done(self, request: Request, token: str, act: Callable[[], None]) -> Response:
+        self._require_token(request, token)
+        try:
+            act()
+        except RefusedAction as error:
+            return self._page(request, said=str(error))
+        return RedirectResponse("/signals", status_code=SEE_OTHER)
+
+
+def _actor(name: str) -> Actor:
+    return Actor(name=name.strip(), verified="unverified")

@@ -1,0 +1,1 @@
+"""What a person must be told while nobody looks: causes become signals, each said once, repeated, acknowledged, ended. Pure."""

@@ -1,0 +1,120 @@
+"""From what was seen of the store and the service to causes: which of it has stood for too long."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from zoneinfo import ZoneInfo
+
+from bridge.signals.hours import Hours, open_since
+from bridge.signals.kinds import Cause, Kind
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Limits:
+    """How long each thing may stand before it is a cause. ``opening`` empty: no analyzer is ever held to be silent."""
+
+    receiver: timedelta
+    waiting: timedelta
+    stat: timedelta
+    rejected: timedelta
+    controls: timedelta
+    silent: timedelta
+    opening: tuple[Hours, ...]
+    zone: ZoneInfo
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Receiver:
+    """A destination: since when it takes nothing (None while it does), how much waits for it and since when."""
+
+    name: str
+    down_since: datetime | None
+    waiting: int
+    oldest: datetime | None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Stuck:
+    """A STAT strip that is not on its way: ``subject`` is its stop or strip, ``since`` when it stopped, or came."""
+
+    subject: str
+    since: datetime
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Standing:
+    """Things of one sort that stand together: how many, and since when the oldest does. ``name`` is an analyzer's, else ""."""
+
+    name: str = ""
+    count: int
+    since: datetime
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Seen:
+    """What one look found. ``analyzers`` are those that were ever heard, with their last strip's arrival.
+
+    ``stat`` and ``rejected`` hold only what has stood for too long already; ``for_controls`` is by analyzer. ``room`` says since when room
+    runs short, ``certificates`` names the ways in and out whose certificate, key or secret needs a look, and since when.
+    """
+
+    receivers: Sequence[Receiver] = ()
+    analyzers: Sequence[tuple[str, datetime]] = ()
+    stat: Sequence[Stuck] = ()
+    rejected: Standing | None = None
+    for_controls: Sequence[Standing] = ()
+    room_low_since: datetime | None = None
+    certificates: Sequence[tuple[str, datetime]] = ()
+
+
+def causes(seen: Seen, limits: Limits, *, now: datetime) -> tuple[Cause, ...]:
+    """Give every cause that stands at ``now``, by kind and then by subject."""
+    found = (
+        *_stat(seen),
+        *_receivers(seen, limits, now),
+        *_strips(seen, limits, now),
+        *_silent(seen, limits, now),
+        *_machine(seen),
+    )
+    order = {kind: place for place, kind in enumerate(Kind)}
+    return tuple(sorted(found, key=lambda cause: (order[cause.kind], cause.since, cause.subject)))
+
+
+def _stat(seen: Seen) -> Iterator[Cause]:
+    for each in seen.stat:
+        yield Cause(kind=Kind.STAT, subject=each.subject, since=each.since)
+
+
+def _receivers(seen: Seen, limits: Limits, now: datetime) -> Iterator[Cause]:
+    for each in seen.receivers:
+        if each.down_since is not None and now - each.down_since >= limits.receiver:
+            yield Cause(kind=Kind.RECEIVER, subject=each.name, since=each.down_since, count=max(each.waiting, 1))
+        if each.oldest is not None and now - each.oldest >= limits.waiting:
+            yield Cause(kind=Kind.WAITING, subject=each.name, since=each.oldest, count=max(each.waiting, 1))
+
+
+def _strips(seen: Seen, limits: Limits, now: datetime) -> Iterator[Cause]:
+    for each in seen.for_controls:
+        if now - each.since >= limits.controls:
+            yield Cause(kind=Kind.CONTROLS, subject=each.name, since=each.since, count=each.count)
+    if seen.rejected is not None:
+        yield Cause(kind=Kind.REJECTED, subject="", since=seen.rejected.since, count=seen.rejected.count)
+
+
+def _silent(seen: Seen, limits: Limits, now: datetime) -> Iterator[Cause]:
+    opened = open_since(limits.opening, now=now, zone=limits.zone)
+    if opened is None:
+        return
+    for name, last in seen.analyzers:
+        since = max(last, opened)
+        if now - since >= limits.silent:
+            yield Cause(kind=Kind.SILENT, subject=name, since=since)
+
+
+def _machine(seen: Seen) -> Iterator[Cause]:
+    if seen.room_low_since is not None:
+        yield Cause(kind=Kind.ROOM, subject="", since=seen.room_low_since)
+    for name, since in seen.certificates:
+        yield Cause(kind=Kind.CERTIFICATE, subject=name, since=since)

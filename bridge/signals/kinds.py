@@ -1,0 +1,37 @@
+"""What may be signalled, and one cause of it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from enum import StrEnum
+
+
+class Kind(StrEnum):
+    """The kinds of signals, the most urgent first. All causes of one kind are one signal."""
+
+    STAT = "stat"
+    RECEIVER = "receiver"
+    WAITING = "waiting"
+    CONTROLS = "controls"
+    REJECTED = "rejected"
+    SILENT = "silent"
+    ROOM = "room"
+    CERTIFICATE = "certificate"
+
+
+# ours: what may hurt a patient within the hour; quiet hours do not hold these back
+URGENT = frozenset({Kind.STAT})
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Cause:
+    """One thing that is wrong. ``subject`` names it among its kind and never a patient: ``stop:12``, ``strip:9``, a receiver's name, or "".
+
+    ``since`` is aware, UTC. ``count`` is how many strips or messages it stands for, 1 and more.
+    """
+
+    kind: Kind
+    subject: str
+    since: datetime
+    count: int = 1

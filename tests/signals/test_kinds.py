@@ -1,0 +1,11 @@
+"""Kinds have an order, and only what may hurt within the hour breaks into quiet hours."""
+
+from __future__ import annotations
+
+from bridge.signals.kinds import URGENT, Kind
+
+
+def test_the_most_urgent_comes_first() -> None:
+    """The order of the enumeration is that of the page and of causes."""
+    assert next(iter(Kind)) is Kind.STAT
+    assert frozenset({Kind.STAT}) == URGENT

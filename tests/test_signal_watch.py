@@ -1,0 +1,190 @@
+"""The watch over a real store: causes become signals, are said once over restarts, and end; people's words stand."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import time, timedelta
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from bridge.errors import LeaseLost
+from bridge.lifecycle.states import DestinationState
+from bridge.model import Answer, Priority
+from bridge.queue.leases import FREE
+from bridge.settings import Opening, Signals
+from bridge.signal_watch import Firsts, Machine, SignalWatch, hours_of, limits_of, rule_of
+from bridge.signals.hours import EVERY_DAY, Hours
+from bridge.signals.kinds import Kind
+from bridge.signals.machine import SignalState
+from bridge.store.commands import AcknowledgeSignal, SetDestination
+from bridge.store.sqlite import SqliteStore
+from tests.store import strips as s
+from tests.store.strips import BO, NOW, WAIT, later
+
+UTC_ZONE = ZoneInfo("UTC")
+
+
+@dataclass
+class Bench:
+    """A store, a clock that a test moves, and a watch over them that can be started anew."""
+
+    folder: Path
+    settings: Signals
+    machine: Machine
+    minute: float = 0.0
+
+    def __post_init__(self) -> None:
+        self.open()
+
+    def open(self) -> None:
+        """Start, as after a crash: memory is empty."""
+        self.store = SqliteStore(self.folder, now=lambda: later(self.minute))
+        self.watch = SignalWatch(
+            self.store,
+            self.settings,
+            zone=UTC_ZONE,
+            destinations=("records",),
+            machine=self.machine,
+            grip=FREE,
+            now=lambda: later(self.minute),
+        )
+
+    def restart(self) -> None:
+        """Close and start again."""
+        self.store.close()
+        self.open()
+
+    def at(self, minute: float) -> list[tuple[Kind, SignalState]]:
+        """Look at a minute; give the signals that stand."""
+        self.minute = minute
+        asyncio.run(self.watch.look())
+        return [(each.kind, each.state) for each in self.store.standing_signals()]
+
+    def door(self, state: DestinationState, *, name: str = "records") -> None:
+        """Let a receiver's door open or close."""
+        self.store.submit(SetDestination(name=name, state=state, reason="r", at=later(self.minute))).result(WAIT)
+
+    def moves(self, number: int = 1) -> list[str]:
+        """Give the states that a signal went through."""
+        return [event.after for event in self.store.events(f"signal:{number}")]
+
+
+@pytest.fixture
+def bench(tmp_path: Path, request: pytest.FixtureRequest) -> Iterator[Bench]:
+    """Give a bench; ``params`` change the machine."""
+    made = Bench(tmp_path / "data", Signals(), getattr(request, "param", Machine()))
+    yield made
+    made.store.close()
+
+
+def test_a_receiver_that_is_down_is_one_signal_over_a_restart(bench: Bench) -> None:
+    """It opens after its limit and a moment more, is not opened again by a restart, and ends once the door has been open for a while."""
+    bench.door(DestinationState.CLOSED)
+    bench.door(DestinationState.CLOSED, name="former")  # not configured any more
+    assert [bench.at(minute) for minute in (0, 4.9, 5)] == [[], [], []]
+    assert bench.at(6) == [(Kind.RECEIVER, SignalState.OPEN)]
+    opened = bench.store.standing_signals()
+    bench.restart()
+    assert bench.at(7) == [(Kind.RECEIVER, SignalState.OPEN)]
+    assert bench.store.standing_signals() == opened
+    bench.door(DestinationState.OPEN)
+    assert bench.at(8) == [(Kind.RECEIVER, SignalState.EASING)]
+    assert bench.at(13) == []
+    assert bench.moves() == ["open", "easing", "ended"]
+
+
+def test_a_stuck_stat_strip_is_told_and_goes_with_its_receipt(bench: Bench) -> None:
+    """Hazard: an urgent result that nobody has is told of by its strip's number, and only while nobody has it."""
+    sent = s.post(bench.store, "A7", priority=Priority.STAT)
+    routine = s.post(bench.store, "B7", lane="other")
+    assert [bench.at(minute) for minute in (9, 10, 11)] == [[], [], [(Kind.STAT, SignalState.OPEN)]]
+    (signal,) = bench.store.standing_signals()
+    assert [(cause.subject, cause.since) for cause in signal.causes] == [(f"strip:{sent.strip_id}", NOW)]
+    assert routine.strip_id != sent.strip_id
+    s.attempt(bench.store, sent.delivery_ids[0], Answer.ACCEPTED)
+    assert [bench.at(minute) for minute in (12, 17)] == [[(Kind.STAT, SignalState.EASING)], []]
+
+
+def test_who_acknowledges_is_left_alone_until_it_is_over(bench: Bench) -> None:
+    """The look after a person's word keeps it; four hours later what still stands is open again."""
+    bench.door(DestinationState.CLOSED)
+    bench.at(5), bench.at(6)
+    bench.store.submit(AcknowledgeSignal(signal_id=1, actor=BO, reason="", at=later(7))).result(WAIT)
+    assert bench.at(8) == [(Kind.RECEIVER, SignalState.ACKNOWLEDGED)]
+    bench.restart()
+    assert bench.at(246.9) == [(Kind.RECEIVER, SignalState.ACKNOWLEDGED)]
+    assert bench.at(247) == [(Kind.RECEIVER, SignalState.OPEN)]
+
+
+@pytest.mark.parametrize("bench", [Machine(is_room_low=lambda: True, certificates=lambda: ("records", "bench-a"))], indirect=True)
+def test_the_machine_tells_of_itself(bench: Bench) -> None:
+    """Room and certificates count from when they were seen first; a look that finds the same writes nothing."""
+    assert [bench.at(minute) for minute in (0, 0.9)] == [[], []]
+    assert bench.at(1) == [(Kind.CERTIFICATE, SignalState.OPEN), (Kind.ROOM, SignalState.OPEN)]
+    before = bench.store.standing_signals()
+    bench.at(2)
+    assert bench.store.standing_signals() == before
+    assert [cause.subject for cause in before[0].causes] == ["bench-a", "records"]
+    assert {cause.since for each in before for cause in each.causes} == {NOW}
+
+
+def test_a_look_without_the_lease_keeps_nothing(bench: Bench) -> None:
+    """One process of several tells: who has lost the lease writes nothing."""
+
+    class Lost:
+        def fence(self) -> Any:
+            raise LeaseLost("signals:store is not held by this process.")
+
+        def stand_back(self, steps: int) -> None:
+            """Stay."""
+
+    bench.door(DestinationState.CLOSED)
+    bench.at(5)
+    bench.watch._grip = Lost()
+    with pytest.raises(LeaseLost):
+        bench.at(6)
+    assert bench.store.standing_signals() == ()
+
+
+def test_it_looks_until_it_is_cancelled(bench: Bench) -> None:
+    """The loop itself looks at once and then rests."""
+
+    async def run() -> None:
+        with pytest.raises(TimeoutError):
+            await asyncio.wait_for(bench.watch.run(), 0.5)
+
+    bench.settings = replace_settings(bench.settings)
+    bench.restart()
+    bench.door(DestinationState.CLOSED)
+    bench.minute = 5
+    asyncio.run(run())
+    assert [each.kind for each in bench.store.standing_signals()] == [Kind.RECEIVER]
+
+
+def replace_settings(signals: Signals) -> Signals:
+    """Give settings that open a signal at the first look."""
+    return signals.model_copy(update={"settle_s": 0})
+
+
+def test_settings_become_limits_and_a_rule() -> None:
+    """Minutes and hours of the file, days by their number from Monday on."""
+    signals = Signals(opening=(Opening(days=("sat", "mon"), start=time(8), end=time(12)),), repeat_minutes=0)
+    limits = limits_of(signals, UTC_ZONE)
+    assert limits.opening == (Hours(days=frozenset({0, 5}), start=time(8), end=time(12)),)
+    assert (limits.stat, limits.rejected, limits.silent) == (timedelta(minutes=10), timedelta(hours=4), timedelta(hours=2))
+    assert rule_of(signals).repeat is None
+    assert rule_of(Signals()).repeat == timedelta(hours=1)
+    assert hours_of(("mon", "tue", "wed", "thu", "fri", "sat", "sun"), time(0), time(0)).days == EVERY_DAY
+
+
+def test_firsts_begin_anew_after_a_break() -> None:
+    """A note that was gone and came back stands since it came back."""
+    firsts = Firsts()
+    assert firsts.of(["b", "a"], now=NOW) == (("a", NOW), ("b", NOW))
+    assert firsts.of(["a"], now=later(1)) == (("a", NOW),)
+    assert firsts.of(["a", "b"], now=later(2)) == (("a", NOW), ("b", later(2)))
