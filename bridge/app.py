@@ -293,7 +293,7 @@ async def _watches(
 def _pages(site: PagesSite, service: Service, store: Store, doors: Doors | None) -> FastAPI:
     """Make the pages over a store that wakes the loops at what a person does."""
     waking, tables = cast("Store", _Waking(store, service.wake)), site.bench.tables
-    desk = Desk(waking, tables.policy, clock.now, zone=site.zone)
+    desk = Desk(waking, tables.policy, clock.now, zone=site.zone, holds=tables.holds)
     gates = GateDesk(waking, tables, clock.now)
     return make_pages(store, desk, gates, site=site, now=clock.now, doors=doors)
 

@@ -44,6 +44,7 @@ from bridge.model import (
     Severity,
     Unreadable,
 )
+from bridge.neighbours import left_behind, neighbours
 from bridge.operatorkeeping import Operators
 from bridge.queue.leases import FREE, Grip
 from bridge.queue.offers import Offer, Outlet
@@ -66,7 +67,7 @@ from bridge.store.commands import (
     TellWrite,
 )
 from bridge.tables.types import Tables
-from bridge.underway import MOST, Underway
+from bridge.underway import MOST, Left, Underway
 
 log = structlog.get_logger()
 
@@ -290,7 +291,7 @@ class Judging:
                 await recording
                 underway.ahead.forget_series()
             else:
-                await underway.add(intake.intake_id, needs, _left_by(judged[0], kept.capture), recording)
+                await underway.add(intake.intake_id, needs, _left_by(judged[0], kept.capture, self._tables), recording)
 
     def _needs(self, reading: Reading | Unreadable) -> Needs | None:
         """Give what the strip needs; None where it cannot be told, so that nothing is judged beside it."""
@@ -486,7 +487,13 @@ class Judging:
     async def _outcome(self, piece: _Piece, known: _Known) -> Outcome:
         facts = await ask(self._store, self._facts, piece, known)
         moment = Moment(arrived_at=piece.capture.arrived_at, live=piece.capture.live, now=self._now())
-        return pipeline.judge(piece.reading, facts, self._tables, moment=moment, result_id=await self._ids.result())
+        judge = partial(pipeline.judge, piece.reading, tables=self._tables, moment=moment, result_id=await self._ids.result())
+        outcome = judge(facts)
+        if pipeline.asks_for_neighbours(outcome, self._tables):
+            about = (self._store, self._tables, piece.needs.analyzer, piece.seat)
+            found = await ask(self._store, neighbours, *about, ahead=known.ahead.neighbour())
+            outcome = judge(replace(facts, neighbours=found))
+        return outcome
 
     def _facts(self, piece: _Piece, known: _Known) -> Facts:
         intake, capture, reading, needs = piece.intake, piece.capture, piece.reading, piece.needs
@@ -552,11 +559,12 @@ def _begun(new: NewDelivery, offer: Offer | None) -> NewDelivery:
     return replace(new, begins=True, lease=offer.lease) if offer else new
 
 
-def _left_by(outcome: Outcome | None, capture: Capture) -> SeriesState | None:
-    """Give the series state that the strip leaves behind once it is recorded."""
+def _left_by(outcome: Outcome | None, capture: Capture, tables: Tables) -> Left:
+    """Give what the strip leaves behind once it is recorded."""
     if outcome is None or outcome.checked is None or isinstance(outcome, Copy):
-        return None
-    return left_by(outcome.checked, arrived_at=capture.arrived_at)
+        return None, None
+    neighbour = left_behind(outcome, capture) if tables.holds.previous is not None else None
+    return left_by(outcome.checked, arrived_at=capture.arrived_at), neighbour
 
 
 def _whole(kept: rows.CaptureRow, finding: Finding) -> Unreadable:

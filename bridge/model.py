@@ -716,11 +716,40 @@ class PriorResult:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class Neighbour:
+    """The patient's strip that an analyzer read before another one, as far as the two may be mixed up. ``number`` is as printed, else empty."""
+
+    number: str
+    patient_id: str
+    content: StripContent
+    printed_at: datetime | None
+    arrived_at: datetime
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ControlLook:
+    """What a lot of control material looks like on one strip type: ``pads`` holds (pad, ranks that its insert allows), claimed pads only."""
+
+    name: str
+    strip_type: str
+    pads: tuple[tuple[str, tuple[int, ...]], ...]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Neighbours:
+    """What a strip may have been taken for: the strip before it, and the controls in use. Asked for of few strips, since few look like either."""
+
+    previous: Neighbour | None = None
+    controls: tuple[ControlLook, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class Facts:
     """Everything outside the reading that judging may look at. ``gate``, ``clock`` and ``run`` None: the site's policy asks for none, or the strip is of no run.
 
     ``containers`` are those that were entered for the strip's analyzer and strip type, in the order of opening; None: nobody asks for them.
     ``operator`` None: nobody is entered for the analyzer. ``known_as`` says what people entered the patient ID as that is no patient, or "".
+    ``neighbours`` None: not asked for.
     """
 
     seen: SeenStrips = field(default_factory=SeenStrips)
@@ -733,6 +762,7 @@ class Facts:
     run: RunFacts | None = None
     containers: tuple[Container, ...] | None = None
     known_as: str = ""
+    neighbours: Neighbours | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

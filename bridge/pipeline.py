@@ -5,7 +5,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from datetime import datetime
 
@@ -38,7 +38,7 @@ from bridge.read import read_capture
 from bridge.tables.control_table import ControlLot, ShutDoes
 from bridge.tables.types import Profile, Tables
 
-__all__ = ["Moment", "control_run", "finding_of", "judge", "needs", "not_sent", "understand"]
+__all__ = ["Moment", "asks_for_neighbours", "control_run", "finding_of", "judge", "needs", "not_sent", "understand"]
 
 # ours, decision 0013: what a destination may ask for besides patients' strips; proficiency and training never leave the house
 MAY_GO = frozenset({Purpose.CONTROL, Purpose.COMPARISON})
@@ -76,8 +76,17 @@ def judge(reading: Reading, facts: Facts, tables: Tables, *, moment: Moment, res
     except RejectError as reject:
         return _uncoded(checked, verdict, reject)
     if checked.purpose is Purpose.PATIENT:
-        return Coded(checked=checked, result=_timed(_told_of(result, findings, facts), checked), findings=findings)
+        told = _timed(_told_of(result, findings, facts), checked)
+        return Coded(checked=checked, result=_commented(told, findings, tables.holds.reports), findings=findings)
     return NonPatient(checked=checked, findings=findings, result=_of_no_patient(result))
+
+
+def asks_for_neighbours(outcome: Outcome, tables: Tables) -> bool:
+    """Say whether a strip is to be judged once more with ``Facts.neighbours``: a patient's, with as many abnormal pads as a rule of the site asks for."""
+    least, checked = tables.holds.least_abnormal, outcome.checked
+    if least is None or checked is None or checked.purpose is not Purpose.PATIENT or isinstance(outcome, Copy):
+        return False
+    return checks.abnormal_pads(checked) >= least
 
 
 def control_run(outcome: Outcome, tables: Tables, lots: Iterable[ControlLot], *, arrived_at: datetime) -> ControlRun | None:
@@ -124,6 +133,12 @@ def _timed(result: CodedResult, checked: CheckedReading) -> CodedResult:
         return result
     printed = f"the analyzer printed {checked.analyzed_at:%Y-%m-%d %H:%M}" if checked.analyzed_at else "the analyzer printed none"
     return replace(result, comments=(*result.comments, f"Time of analysis given by {checked.timed_by.name}; {printed}."))
+
+
+def _commented(result: CodedResult, findings: tuple[Finding, ...], reports: Mapping[str, str]) -> CodedResult:
+    """Give the result with the comments that the laboratory has signed for the declared rules that it meets."""
+    said = tuple(reports[each.rule] for each in findings if each.rule in reports) if reports else ()
+    return replace(result, comments=(*result.comments, *said)) if said else result
 
 
 def _result(

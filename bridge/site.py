@@ -9,6 +9,7 @@ from typing import TypeVar
 from zoneinfo import ZoneInfo
 
 from bridge import settings
+from bridge.check import check_terms
 from bridge.errors import SettingsError, SetupError, Spot, TableError
 from bridge.lifecycle.answers import site_faults
 from bridge.model import LIVE, Code, Format, UnitSystem
@@ -22,6 +23,8 @@ from bridge.tables.controls import CONTROLS_FILE, with_controls
 from bridge.tables.controls_document import ControlsDocument
 from bridge.tables.documents import CatalogueDocument, FlagsDocument, ProfileDocument, Shape, StripTypeDocument
 from bridge.tables.flags import FLAGS_FILE
+from bridge.tables.holds import HOLDS_FILE, with_holds
+from bridge.tables.holds_document import HoldsDocument
 from bridge.tables.telling_terms import TellingTerms, ToTell
 from bridge.tables.types import (
     ClockRule,
@@ -52,6 +55,7 @@ def load_tables(shipped: Path, own: Path | None, policy: Policy, *, zone: ZoneIn
         flags = _shaped(_files(shipped, own, FLAGS_FILE), FlagsDocument, documents)
         controls = _shaped(_files(shipped, own, CONTROLS_FILE), ControlsDocument, documents)
         containers = _shaped(_files(shipped, own, CONTAINERS_FILE), ContainersDocument, documents)
+        holds = _shaped(_files(shipped, own, HOLDS_FILE), HoldsDocument, documents)
         for name, found, loss in (
             (CATALOGUE_FILE, catalogue, "has a code"),
             (FLAGS_FILE, flags, "says which critical rules are on"),
@@ -72,6 +76,8 @@ def load_tables(shipped: Path, own: Path | None, policy: Policy, *, zone: ZoneIn
         )
         tables = with_controls(tables, controls.get(Path(CONTROLS_FILE).stem, ControlsDocument()), zone=zone)
         tables = with_containers(tables, containers.get(Path(CONTAINERS_FILE).stem, ContainersDocument()), zone=zone)
+        tables = with_holds(tables, holds.get(Path(HOLDS_FILE).stem, HoldsDocument()))
+        check_terms(tables.holds)
         return replace(tables, doubts=tuple(replace(d, spot=_spot(d.path, documents)) for d in tables.doubts))
     except SetupError as error:
         raise _placed(error, documents) from error

@@ -8,8 +8,9 @@ from collections.abc import Awaitable
 from typing import Any
 
 from bridge.bench.ahead import Ahead
-from bridge.model import Needs, SeriesState
+from bridge.model import Needs, Neighbour, SeriesState
 
+Left = tuple[SeriesState | None, Neighbour | None]  # what a judged strip leaves behind for the next one
 MOST = 16  # ours: strips of one analyzer that share a commit; what a failed one takes with it is judged again
 
 
@@ -30,10 +31,10 @@ class Underway:
         """Say whether a strip with these needs has to do with one that is not committed yet."""
         return self.ahead.meets(needs)
 
-    async def add(self, intake_id: int, needs: Needs, left: SeriesState | None, recording: Awaitable[Any]) -> None:
+    async def add(self, intake_id: int, needs: Needs, left: Left, recording: Awaitable[Any]) -> None:
         """Take a strip that is being recorded, and let others have their turn. Raises what the oldest one raises, once there are many."""
         self.newest = intake_id
-        self.ahead.add(needs, left)
+        self.ahead.add(needs, *left)
         self._recordings.append(asyncio.ensure_future(recording))
         await asyncio.sleep(0)
         if len(self._recordings) >= MOST:

@@ -163,7 +163,7 @@ def test_the_order_of_submission_is_the_order_of_arrival() -> None:
 
         for number in range(MOST - 1):
             needs = Needs(analyzer="a", mode="m", number=str(number), record_digest=str(number), patient_id=str(number))
-            await line.add(number, needs, None, recording(number))
+            await line.add(number, needs, (None, None), recording(number))
             assert submitted == list(range(number + 1))
             assert (line.newest, line.is_empty) == (number, False)
         gate.set()
@@ -185,7 +185,7 @@ def test_a_line_whose_oldest_are_committed_lets_the_newest_submit_too() -> None:
 
         for number in range(3 * MOST):
             needs = Needs(analyzer="a", mode="m", number=str(number), record_digest=str(number), patient_id=str(number))
-            await line.add(number, needs, None, recording(number))
+            await line.add(number, needs, (None, None), recording(number))
             assert submitted == list(range(number + 1))
         await line.committed()
 

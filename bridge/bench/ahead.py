@@ -10,7 +10,7 @@ from collections import deque
 from collections.abc import Callable
 
 from bridge.bench.series import newer
-from bridge.model import Needs, SeriesState
+from bridge.model import Needs, Neighbour, SeriesState
 
 _Keys = tuple[str, str, str, str]
 
@@ -19,7 +19,7 @@ class Ahead:
     """The strips of one analyzer between judging and their commit, oldest first."""
 
     def __init__(self) -> None:
-        self._waiting: deque[_Keys] = deque()
+        self._waiting: deque[tuple[_Keys, Neighbour | None]] = deque()
         self._series: dict[str, SeriesState | None] = {}
 
     def meets(self, needs: Needs) -> bool:
@@ -27,7 +27,7 @@ class Ahead:
         mode, number, digest, patient_id = _keys(needs)
         return any(
             (mode, number) == (its_mode, its_number) or digest == its_digest or (patient_id and patient_id == its_patient)
-            for its_mode, its_number, its_digest, its_patient in self._waiting
+            for (its_mode, its_number, its_digest, its_patient), _ in self._waiting
         )
 
     def series(self, mode: str, stored: Callable[[], SeriesState | None]) -> SeriesState | None:
@@ -36,9 +36,13 @@ class Ahead:
             self._series[mode] = stored()
         return self._series[mode]
 
-    def add(self, needs: Needs, left: SeriesState | None) -> None:
-        """Note a strip that was judged; ``left`` is the series state that it leaves behind."""
-        self._waiting.append(_keys(needs))
+    def neighbour(self) -> Neighbour | None:
+        """Give the patient's strip that was judged last, if one of these is; else the store knows it."""
+        return next((each for _, each in reversed(self._waiting) if each is not None), None)
+
+    def add(self, needs: Needs, left: SeriesState | None, neighbour: Neighbour | None = None) -> None:
+        """Note a strip that was judged: the series state that it leaves behind, and what the next one must know of it."""
+        self._waiting.append((_keys(needs), neighbour))
         if left is not None and needs.mode in self._series:  # else the store is asked, once this strip is committed
             self._series[needs.mode] = newer(self._series[needs.mode], left)
 

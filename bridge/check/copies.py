@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from typing import Protocol
 
 from bridge.check.rulebook import finding
 from bridge.check.understanding import TEST_MODE
@@ -207,7 +208,7 @@ def _alike_other_number(claim: Claim, same_patient: Iterable[SeenStrip]) -> list
         and each.content.patient_id == claim.content.patient_id
         and each.content.pads == claim.content.pads
         and each.content.strip_type == claim.content.strip_type
-        and _apart(claim, each) <= claim.window
+        and apart(claim, each) <= claim.window
     ]
 
 
@@ -216,7 +217,7 @@ def _is_just_before(claim: Claim, seen: SeenStrip) -> bool:
     is_next = one.number.isdigit() and other.number.isdigit() and int(one.number) == int(other.number) + 1
     is_same_count = bool(one.series) and (one.analyzer, one.mode, one.series) == (other.analyzer, other.mode, other.series)
     is_same_patient = claim.content.patient_id != "" and claim.content.patient_id == seen.content.patient_id
-    return is_next and is_same_count and is_same_patient and not seen.discarded and _apart(claim, seen) <= claim.window
+    return is_next and is_same_count and is_same_patient and not seen.discarded and apart(claim, seen) <= claim.window
 
 
 def _far_apart(one: StripContent, other: StripContent) -> int:
@@ -227,7 +228,20 @@ def _far_apart(one: StripContent, other: StripContent) -> int:
     return sum(rank >= 0 and ranks.get(pad, -1) >= 0 and abs(rank - ranks[pad]) > 1 for pad, rank in one.pads)
 
 
-def _apart(claim: Claim, seen: SeenStrip) -> timedelta:
+class Timed(Protocol):
+    """What was read at a printed time, if that is legible, and arrived; both aware."""
+
+    @property
+    def printed_at(self) -> datetime | None:
+        """Give the printed time."""
+
+    @property
+    def arrived_at(self) -> datetime:
+        """Give the time of arrival."""
+
+
+def apart(claim: Timed, seen: Timed) -> timedelta:
+    """Give how far apart two strips are: by their printed times where both have one, else by their arrivals."""
     if claim.printed_at is not None and seen.printed_at is not None:
         return abs(claim.printed_at - seen.printed_at)
     return abs(claim.arrived_at - seen.arrived_at)

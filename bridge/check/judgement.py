@@ -12,6 +12,7 @@ from bridge.check import (
     containers,
     controls,
     copies,
+    declared,
     evidence,
     flagging,
     operators,
@@ -37,7 +38,7 @@ from bridge.coding import Assessment, Person
 from bridge.identity.strip import key_of
 from bridge.making import maker
 from bridge.model import CheckedReading, Facts, Finding, Needs, Purpose, Reading, SeenStrips, SeriesState, Severity, StripKey
-from bridge.tables.types import Policy, SeriesRule, Tables
+from bridge.tables.types import Policy, SeriesRule, StripType, Tables
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -122,6 +123,8 @@ def check(reading: Reading, facts: Facts, tables: Tables, *, arrived_at: datetim
         if checked.purpose is Purpose.PATIENT and facts.decisions.patient_id is None:  # a corrected ID did not stay from anybody
             findings += copies.same_id_again(claim, facts.seen.same_patient)
         findings += _order_findings(checked, facts, tables.policy, moment)
+        if checked.purpose is Purpose.PATIENT:
+            findings += _declared_findings(checked, understood.strip_type, claim, facts, tables)
     findings += operators.operator_right(facts.operator, text_of(reading.operator), stops=tables.policy.operators == "hold")
     if understood.number.purpose is Purpose.PATIENT:
         findings += _patient_findings(understood, facts, tables.policy)
@@ -314,6 +317,20 @@ def _copy_findings(claim: Claim, seen: SeenStrips, known: Original | None, *, pu
         *copies.marked_copy(claim, known, seen.same_number),
         *copies.doubt(claim, same_number=seen.same_number, same_record=seen.same_record),
         *copies.possible_rerun(claim, seen.same_patient),
+    )
+
+
+def _declared_findings(
+    checked: CheckedReading, strip_type: StripType | None, claim: Claim, facts: Facts, tables: Tables
+) -> tuple[Finding, ...]:
+    """Ask the site's declared rules; those on neighbours only where they were fetched."""
+    plausible = declared.pads_plausible(checked, tables)
+    if facts.neighbours is None or strip_type is None:
+        return plausible
+    return (
+        *declared.looks_like_control(checked, strip_type, facts.neighbours.controls, tables.holds.control),
+        *declared.looks_like_previous(checked, facts.neighbours.previous, tables.holds.previous, claim),
+        *plausible,
     )
 
 

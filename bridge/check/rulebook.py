@@ -23,7 +23,9 @@ class Concern(IntEnum):
     CONTROLS = 3
     TIME = 4
     COPY = 5
-    COMPLETENESS = 6
+    LOOK_ALIKE = 6
+    PLAUSIBILITY = 7
+    COMPLETENESS = 8
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -331,6 +333,27 @@ RULES: Mapping[str, Rule] = {each.rule: each for each in _ALL}
 # What a person answers who says when a strip was read
 OF_TIME = frozenset(each.rule for each in _ALL if each.concern is Concern.TIME and each.severity is Severity.HOLD)
 
+# Rules that a site declares in mappings/holds.yaml, by the family of their ids
+DECLARED: Mapping[str, Concern] = {"look_alike": Concern.LOOK_ALIKE, "plausible": Concern.PLAUSIBILITY}
+
+_ALONE = frozenset({"controls.failed", "copy.conflict", "copy.purged"})
+_ALONE_CONCERNS = frozenset({Concern.CRITICAL, Concern.IDENTITY, Concern.LOOK_ALIKE})
+
+
+def concern_of(rule: str) -> Concern:
+    """Give what a rule of the book, or a declared one, is about. Raises KeyError for another."""
+    book = RULES.get(rule)
+    return DECLARED[rule.partition(".")[0]] if book is None else book.concern
+
+
+def is_for_one_by_one(rule: str) -> bool:
+    """Say whether what a rule stopped is never decided about together with others, whatever a site's file says.
+
+    Identity (a strip that looks like its neighbour or like a control is a doubt of identity too), units, failed controls, conflicts and what is critical.
+    Raises KeyError for a rule that is neither of the book nor declared.
+    """
+    return rule in _ALONE or rule.startswith("unit.") or concern_of(rule) in _ALONE_CONCERNS
+
 
 def finding(
     rule: str, sentence: str, *, place: Place | None = None, pad: str = "", releasable: bool | None = None, remedy: str = ""
@@ -353,4 +376,4 @@ def finding(
 
 def in_order(findings: tuple[Finding, ...]) -> tuple[Finding, ...]:
     """Give the findings as they are shown: what stops before what is only noted, each by concern."""
-    return tuple(sorted(findings, key=lambda each: (each.severity is Severity.NOTE, RULES[each.rule].concern)))
+    return tuple(sorted(findings, key=lambda each: (each.severity is Severity.NOTE, concern_of(each.rule))))

@@ -11,6 +11,7 @@ from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from bridge.check.rulebook import OF_TIME
+from bridge.desk.terms import agreed, said_of_specimen
 from bridge.desk.typed_time import typed_time
 from bridge.errors import Overtaken, RefusedAction
 from bridge.identity.patient_id import IdFault, id_fault
@@ -19,6 +20,7 @@ from bridge.model import Actor, Purpose
 from bridge.store.api import Store
 from bridge.store.commands import CloseStop, ConfirmRun
 from bridge.store.rows import StopRow, StripRow
+from bridge.tables.hold_table import HoldTable, ReleasePolicy
 from bridge.tables.types import Policy
 
 SAME_MINUTE = timedelta(minutes=1)  # ours: people read a clock without seconds
@@ -35,8 +37,12 @@ _ID_FAULTS = {
 class Desk:
     """The actions on stopped strips and messages. Raises RefusedAction or Overtaken with a sentence for the technician."""
 
-    def __init__(self, store: Store, policy: Policy, now: Callable[[], datetime], *, zone: ZoneInfo) -> None:
+    def __init__(
+        self, store: Store, policy: Policy, now: Callable[[], datetime], *, zone: ZoneInfo, holds: HoldTable | None = None
+    ) -> None:
+        """Take the parts. ``holds`` has the site's terms of release; None: one person each, and nothing together."""
         self._store = store
+        self._holds = holds or HoldTable()
         self._zone = zone
         self._policy = policy
         self._now = now
@@ -82,12 +88,21 @@ class Desk:
             )
         self._close(stop, replace(self._ended(stop, StopEnd.TIME_CORRECTED, actor, reason), analyzed_at=at.astimezone(UTC)))
 
-    def release(self, stop_id: int, *, reason: str, actor: Actor) -> None:
-        """Send a held strip in spite of what held it. Only where every hold on it may be released by a person."""
+    def release(self, stop_id: int, *, reason: str, actor: Actor, second: str = "") -> None:
+        """Send a held strip in spite of what held it. Only where every hold on it may be released by a person.
+
+        ``second`` names the second person, where the terms of one of its rules ask for two.
+        """
         stop = self._open(stop_id, actor, reason)
         if stop.group is not StopGroup.HELD or not stop.releasable:
             raise RefusedAction("This cannot be released. " + stop.remedy)
-        self._close(stop, replace(self._ended(stop, StopEnd.RELEASED, actor, reason), accept_rules=frozenset(stop.rules)))
+        by_two = agreed(self.terms(stop), actor, second)
+        ended = self._ended(stop, StopEnd.RELEASED, actor, reason)
+        self._close(stop, replace(ended, accept_rules=frozenset(stop.rules), second=by_two))
+
+    def terms(self, stop: StopRow) -> ReleasePolicy:
+        """Give on which terms a person decides about a stop: the strictest of all that stops it."""
+        return self._holds.policy(stop.rules)
 
     def confirm_run(self, shift_id: int, *, first: str, last: str, last_strip: int, reason: str, actor: Actor) -> int:
         """Let a run go that is held because something went missing inside it; give how many strips are judged again.
@@ -111,10 +126,21 @@ class Desk:
         count: int = self._store.submit(command).result()
         return count
 
-    def discard(self, stop_id: int, *, reason: str, actor: Actor) -> None:
-        """Give up a stopped strip, message or file; its bytes and its history stay."""
+    def discard(self, stop_id: int, *, reason: str, actor: Actor, specimen: str = "") -> None:
+        """Give up a stopped strip, message or file; its bytes and its history stay.
+
+        ``specimen`` is a ``SpecimenNext`` and says what becomes of a patient's specimen, where the strip was read and goes nowhere now.
+        """
         stop = self._open(stop_id, actor, reason)
-        self._close(stop, self._ended(stop, StopEnd.DISCARDED, actor, reason))
+        said = said_of_specimen(specimen, is_asked=self.has_specimen(stop))
+        self._close(stop, replace(self._ended(stop, StopEnd.DISCARDED, actor, reason), specimen=said))
+
+    def has_specimen(self, stop: StopRow) -> bool:
+        """Say whether discarding a stop gives up a patient's reading: a strip that was read, and not a message to one receiver."""
+        if stop.purpose is not Purpose.PATIENT or stop.delivery_id is not None or stop.strip_id is None:
+            return False
+        strip = self._store.strip(stop.strip_id)
+        return strip is not None and strip.outcome != "unreadable"
 
     def send_again(self, stop_id: int, *, reason: str, actor: Actor) -> None:
         """Send a turned-away message again: the same bytes under the same identity."""

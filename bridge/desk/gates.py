@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import datetime
 
 from bridge.bench.gate import BegunAnew, Cause, GateKey, Mended, RepeatExplained, Word
 from bridge.bench.look_back import LookBackRow, Verdict, decided
 from bridge.desk.containers import ContainerDesk
 from bridge.desk.lots import LotDesk
+from bridge.desk.terms import agreed, said_of_specimen
 from bridge.errors import RefusedAction
 from bridge.lifecycle.states import StopEnd
 from bridge.model import Actor
 from bridge.store.api import Store
 from bridge.store.commands import DecideLookBack, EndWaiting, SayOfGate
+from bridge.tables.hold_table import ReleasePolicy
 from bridge.tables.types import Tables
 
 CONTROL_RULES = frozenset(
@@ -28,6 +31,7 @@ class GateDesk:
         self._store = store
         self._policy = tables.controls.policy
         self._now = now
+        self._holds = tables.holds
         self.lots = LotDesk(store, tables, now)
         self.containers = ContainerDesk(store, tables, now)
 
@@ -47,13 +51,25 @@ class GateDesk:
         _require(actor, cause.value)
         self._say(key, BegunAnew(at=self._now(), by=actor, cause=cause))
 
-    def release(self, strip_id: int, *, reason: str, actor: Actor) -> None:
-        """Send one waiting result in an emergency, before its controls have passed; its report says who let it go."""
-        self._end(strip_id, StopEnd.RELEASED, reason, actor)
+    def release(self, strip_id: int, *, reason: str, actor: Actor, second: str = "") -> None:
+        """Send one waiting result in an emergency, before its controls have passed; its report says who let it go.
 
-    def discard(self, strip_id: int, *, reason: str, actor: Actor) -> None:
-        """Give up one waiting strip; its bytes and its history stay."""
-        self._end(strip_id, StopEnd.DISCARDED, reason, actor)
+        ``second`` names the second person, where the site's terms for controls that are due ask for two.
+        """
+        _require(actor, reason)
+        by_two = agreed(self.terms, actor, second)
+        self._end(replace(self._ended(strip_id, StopEnd.RELEASED, reason, actor), second=by_two))
+
+    @property
+    def terms(self) -> ReleasePolicy:
+        """Give on which terms a waiting result goes in an emergency."""
+        return self._holds.policy(CONTROL_RULES)
+
+    def discard(self, strip_id: int, *, reason: str, actor: Actor, specimen: str) -> None:
+        """Give up one waiting strip; its bytes and its history stay. ``specimen`` is a ``SpecimenNext``: only patients' strips wait."""
+        _require(actor, reason)
+        said = said_of_specimen(specimen, is_asked=True)
+        self._end(replace(self._ended(strip_id, StopEnd.DISCARDED, reason, actor), specimen=said))
 
     def decide(self, row_id: int, verdict: Verdict, *, reason: str, actor: Actor) -> None:
         """Decide about a result that left before a control failed."""
@@ -66,11 +82,12 @@ class GateDesk:
             raise RefusedAction("This site has no policy for controls, so there is nothing to open or shut.")
         self._store.submit(SayOfGate(key=key, word=word, policy=self._policy)).result()
 
-    def _end(self, strip_id: int, end: StopEnd, reason: str, actor: Actor) -> None:
-        _require(actor, reason)
-        command = EndWaiting(
+    def _ended(self, strip_id: int, end: StopEnd, reason: str, actor: Actor) -> EndWaiting:
+        return EndWaiting(
             strip_id=strip_id, end=end, actor=actor, reason=reason.strip(), accept_rules=CONTROL_RULES, at=self._now()
         )
+
+    def _end(self, command: EndWaiting) -> None:
         self._store.submit(command).result()
 
 

@@ -125,6 +125,15 @@ class StopEnd(StrEnum):
     READ_AGAIN = "read again"
 
 
+class SpecimenNext(StrEnum):
+    """What becomes of the specimen of a patient's strip that is discarded. ``NONE``: its result stands by another strip, or it was nobody's."""
+
+    RUN_AGAIN = "run again"
+    COLLECT_AGAIN = "collected again"
+    ORDER_CANCELLED = "order cancelled"
+    NONE = "nothing to do"
+
+
 ANSWERED_LATE = "answered by the receiver"  # how a stop for want of an answer ends when the answer comes after all
 
 

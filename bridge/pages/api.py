@@ -42,7 +42,8 @@ class Act(BaseModel):
     """Who acts and why; the ID fields are for ``correct`` only.
 
     ``day``, ``clock`` and ``which`` are for ``correct-time``: ISO date, time of day in the site's zone, and ``first`` or ``second`` where the clocks
-    showed it twice.
+    showed it twice. ``second_person`` is for ``release``, where the site's terms ask for two; ``specimen`` for ``discard`` of a
+    patient's strip: `run again`, `collected again`, `order cancelled` or `nothing to do`.
     """
 
     name: str
@@ -53,6 +54,8 @@ class Act(BaseModel):
     day: str = ""
     clock: str = ""
     which: str = ""
+    second_person: str = ""
+    specimen: str = ""
 
 
 class ActOnAll(BaseModel):
@@ -289,9 +292,9 @@ def do(desk: Desk, stop_id: int, action: str, act: Act) -> None:
         case "correct-time":
             desk.correct_time(stop_id, day=act.day, clock=act.clock, which=act.which, reason=act.reason, actor=actor)
         case "release":
-            desk.release(stop_id, reason=act.reason, actor=actor)
+            desk.release(stop_id, reason=act.reason, actor=actor, second=act.second_person)
         case "discard":
-            desk.discard(stop_id, reason=act.reason, actor=actor)
+            desk.discard(stop_id, reason=act.reason, actor=actor, specimen=act.specimen)
         case "send-again":
             desk.send_again(stop_id, reason=act.reason, actor=actor)
         case _:

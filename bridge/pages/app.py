@@ -110,6 +110,7 @@ def _templates(site: PagesSite, now: Callable[[], datetime]) -> Jinja2Templates:
         destination_words=words.DESTINATION_WORDS,
         purpose_words=words.PURPOSE_WORDS,
         outcome_words=words.OUTCOME_WORDS,
+        specimen_words=words.SPECIMEN_WORDS,
         gate_words=GATE_WORDS,
         series_words=lambda mode, series: words.series_words(mode, series, now=now(), zone=site.zone),
         when=lambda then: words.when(then, now=now(), zone=site.zone),

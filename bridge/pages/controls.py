@@ -62,6 +62,17 @@ class GateForm(BaseModel):
     done: Field = ""
 
 
+class WaitingForm(pydantic.BaseModel):
+    """What a person decides about one waiting strip."""
+
+    action: Field
+    token: Field = ""
+    name: Field = ""
+    reason: Field = ""
+    second_person: Field = ""
+    specimen: Field = ""
+
+
 @dataclass(frozen=True, kw_only=True, slots=True)
 class ShownGate:
     """One gate as it stands now: whether results go, in words, and what a person may say of it."""
@@ -210,6 +221,7 @@ class Controls:
                 "typed_lots": typed_lots(self._store, self._tables),
                 "verdicts": Verdict,
                 "causes": Cause,
+                "terms": self._desk.terms,
                 "today": now.astimezone(self._table.policy.zone).date() if self._table.policy else None,
                 "said": said,
             },
@@ -230,15 +242,17 @@ class Controls:
         key = GateKey(analyzer=form.analyzer, strip_type=form.strip_type, strip_lot=form.strip_lot)
         return self._do(request, lambda: _say(self._desk, key, form))
 
-    def end_waiting(
-        self, request: Request, strip_id: int, action: Text, token: Text = "", name: Text = "", reason: Text = ""
-    ) -> Response:
+    def end_waiting(self, request: Request, strip_id: int, form: Annotated[WaitingForm, Form()]) -> Response:
         """Release or give up one waiting strip."""
-        self._require_token(request, token)
-        ends = {"release": self._desk.release, "discard": self._desk.discard}
-        if action not in ends:
+        self._require_token(request, form.token)
+        by, why = _actor(form.name), form.reason
+        ends: dict[str, Callable[[], None]] = {
+            "release": lambda: self._desk.release(strip_id, reason=why, actor=by, second=form.second_person),
+            "discard": lambda: self._desk.discard(strip_id, reason=why, actor=by, specimen=form.specimen),
+        }
+        if form.action not in ends:
             raise HTTPException(404, "There is no such action.")
-        return self._do(request, lambda: ends[action](strip_id, reason=reason, actor=_actor(name)))
+        return self._do(request, ends[form.action])
 
     def decide(
         self,

@@ -77,6 +77,8 @@ class ActForm(Act):
     day: Field = ""
     clock: Field = ""
     which: Field = ""
+    second_person: Field = ""
+    specimen: Field = ""
 
 
 class Views:
@@ -230,6 +232,8 @@ class Views:
                 "given": given,
                 "groups": StopGroup,
                 "of_time": bool(OF_TIME & set(row.rules)),
+                "terms": self._desk.terms(row),
+                "has_specimen": self._desk.has_specimen(row),
             },
             status=409 if refused else 200,
         )

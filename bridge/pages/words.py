@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 from markupsafe import Markup, escape
 
 from bridge.check.understanding import SHARED_MODE
-from bridge.lifecycle.states import DestinationState, StopGroup
+from bridge.lifecycle.states import DestinationState, SpecimenNext, StopGroup
 from bridge.model import DeliveryState, Flag, Purpose
 from bridge.tables.flag_table import FlagTable
 
@@ -111,6 +111,13 @@ PURPOSE_WORDS: dict[Purpose, str] = {
     Purpose.TRAINING: "training",
 }
 
+SPECIMEN_WORDS: dict[SpecimenNext, str] = {
+    SpecimenNext.RUN_AGAIN: "is run again",
+    SpecimenNext.COLLECT_AGAIN: "is collected again",
+    SpecimenNext.ORDER_CANCELLED: "its order is cancelled",
+    SpecimenNext.NONE: "nothing to do: its result stands, or it was no patient's",
+}
+
 OUTCOME_WORDS: dict[str, str] = {
     "coded": "became a result",
     "waiting": "waiting for controls to pass",
@@ -196,6 +203,19 @@ REASON_WORDS: dict[str, str] = {
     "copy.possible": "same patient and values, other number",
     "copy.doubt": "perhaps a copy",
     "copy.original_unknown": "copy whose original never came",
+    "look_alike.control": "looks like a control",
+    "look_alike.previous": "equals the strip before, another patient's",
+    "plausible.nitrite_alone": "nitrite without leukocytes",
+    "plausible.ascorbic_acid": "ascorbic acid may hide others",
+    "plausible.ascorbic_acid_on_report": "ascorbic acid, said on the report",
+    "plausible.alkaline": "pH 9 or more",
+    "plausible.alkaline_nitrite": "alkaline, with nitrite",
+    "plausible.alkaline_protein": "protein in an alkaline specimen",
+    "plausible.like_water": "like water",
+    "plausible.concentrated": "very concentrated",
+    "plausible.blood_without_protein": "much blood, no protein",
+    "plausible.bilirubin_without_urobilinogen": "bilirubin, urobilinogen normal",
+    "plausible.coloured": "coloured specimen",
     "read.empty": "nothing in it",
     "read.frame": "no whole frame",
     "read.torn": "stopped in the middle",

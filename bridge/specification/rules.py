@@ -12,6 +12,7 @@ from bridge.specification.steps import step_records
 from bridge.specification.types import AnswerRow, AnswerTable, Block, Door, Fact, Facts, Part, Record, RecordRow, Subject, Words
 from bridge.tables.container_table import ContainerPolicy
 from bridge.tables.control_table import GatePolicy, ShutDoes
+from bridge.tables.hold_table import HoldTable
 
 
 def _agreed_block(
@@ -68,6 +69,18 @@ def _container_words(policy: ContainerPolicy | None) -> str:
     return f" Results of strips {', or '.join(held)} are held for a person."
 
 
+def _hold_words(holds: HoldTable) -> str:
+    """Say which strips the site's declared rules hold back, and which comments of the laboratory's a result may bear."""
+    looks = [
+        words
+        for words, rule in (("a control", holds.control), ("the other patient's before it", holds.previous))
+        if rule is not None and rule.declared.severity is Severity.HOLD
+    ]
+    held = f" A strip that looks like {' or '.join(looks)} is held for a person." if looks else ""
+    said = "".join(f" '{comment}'" for comment in dict.fromkeys(holds.reports.values()))
+    return held + (f" A result may bear a comment that the laboratory has signed:{said}" if said else "")
+
+
 def statuses(subject: Subject) -> Block:
     """Block I."""
     is_fhir = subject.terms.format.is_fhir
@@ -93,6 +106,7 @@ def statuses(subject: Subject) -> Block:
                 "of other patients. A message that was turned away lets later ones of the same patient go on. A strip that was read again "
                 "after every receiver had turned it away comes under the same result number in a new message, and is final too."
                 + _run_words(subject.tables.policy.run_pause_minutes)
+                + _hold_words(subject.tables.holds)
             ),
         ),
     )

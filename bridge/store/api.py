@@ -15,7 +15,7 @@ from bridge.bench.gaps import Gap, NumberRun
 from bridge.bench.gate import GateKey, Seat
 from bridge.bench.lots import LotReading, LotUse
 from bridge.lifecycle.states import StopGroup
-from bridge.model import CodedResult, DeliveryState, Needs, Priority, RunFacts, RunState, SeenStrips, SeriesState
+from bridge.model import CodedResult, DeliveryState, Needs, Neighbour, Priority, RunFacts, RunState, SeenStrips, SeriesState
 from bridge.signals.causes import Standing, Stuck
 from bridge.signals.machine import Signal
 from bridge.store import rows
@@ -80,6 +80,9 @@ class Store(Protocol):
 
     def seen_strips(self, needs: Needs, *, now: datetime, window: timedelta, apart_from: tuple[int, int]) -> SeenStrips:
         """Give earlier strips that could be this one; ``apart_from`` is its own (capture id, index)."""
+
+    def strip_before(self, analyzer: str, seat: Seat) -> Neighbour | None:
+        """Give the patient's strip that an analyzer read last before the strip ``seat`` (capture id, index); None where none is near."""
 
     def series(self, analyzer: str, mode: str) -> SeriesState | None:
         """Give the newest number series of an analyzer and mode."""

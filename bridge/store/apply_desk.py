@@ -11,7 +11,7 @@ from bridge.store.codec import json_text, when
 from bridge.store.commands import CloseStop
 from bridge.store.database import Db
 from bridge.store.lanes import hold_lanes
-from bridge.store.statements import Change, move_delivery, note
+from bridge.store.statements import Change, move_delivery, note, note_terms
 
 _NEVER_THERE = (DeliveryState.UNBORN, DeliveryState.QUEUED, DeliveryState.REFUSED, DeliveryState.EXPIRED)
 _NEVER_LEFT = (
@@ -41,11 +41,15 @@ def close_stop(db: Db, command: CloseStop) -> None:
         case StopEnd.DISCARDED:
             _discard(db, command, strip_id, delivery_id)
     db.execute(
-        "UPDATE stops SET state = 'closed', closed_at = ?, closed_by = ?, closed_how = ?, closed_reason = ? WHERE id = ?",
-        (when(command.at), f"{command.actor.name} ({command.actor.verified})", command.end, command.reason, command.stop_id),
-    )
+        "UPDATE stops SET state = 'closed', closed_at = ?, closed_by = ?, closed_how = ?, closed_reason = ?, closed_with = ?, specimen = ? WHERE id = ?",
+        (
+            when(command.at), f"{command.actor.name} ({command.actor.verified})", command.end, command.reason, command.second,
+            command.specimen or "", command.stop_id,
+        ),
+    )  # fmt: skip
     change = Change(before="open", after=command.end, reason=command.reason)
     note(db, command.at, command.actor, "stop.closed", f"stop:{command.stop_id}", change)
+    note_terms(db, command, f"stop:{command.stop_id}")
 
 
 def _judge_again(db: Db, command: CloseStop, capture_id: int | None, strip_id: int | None, delivery_id: int | None) -> None:

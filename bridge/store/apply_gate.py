@@ -31,7 +31,7 @@ from bridge.store.codec import json_text, when
 from bridge.store.commands import DecideLookBack, EndWaiting, GateWrite, JudgeWaiting, RecordOutcome, SayOfGate
 from bridge.store.database import Db
 from bridge.store.gate_codec import gate_of, gate_text
-from bridge.store.statements import Change, note
+from bridge.store.statements import Change, note, note_terms
 
 PASSED = "controls passed"  # why a strip that waited is judged again
 NONE_WAITS = "no strip waits any more"  # the site took its policy back, or has another
@@ -209,6 +209,7 @@ def end_waiting(db: Db, command: EndWaiting) -> None:
     else:
         db.execute("UPDATE strips SET outcome = 'discarded' WHERE id = ?", (command.strip_id,))
     _note(db, command.at, command.actor, f"strip:{command.strip_id}", command.end, command.reason)
+    note_terms(db, command, f"strip:{command.strip_id}")
 
 
 def judge_waiting(db: Db, _: JudgeWaiting) -> int:

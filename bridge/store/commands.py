@@ -16,7 +16,7 @@ from bridge.bench.gate import ControlRead, GateKey, PatientRead, Seat, Word
 from bridge.bench.look_back import Verdict
 from bridge.bench.operators import Operator
 from bridge.bench.telling import Critical, Said
-from bridge.lifecycle.states import DestinationState, StopEnd
+from bridge.lifecycle.states import DestinationState, SpecimenNext, StopEnd
 from bridge.model import Acknowledgement, Actor, Capture, DeliveryState, Message, Outcome, Priority, Reading, Unreadable
 from bridge.signals.kinds import Kind
 from bridge.signals.machine import Signal, What
@@ -370,7 +370,8 @@ class CloseStop:
     ``patient_id`` (ID_CORRECTED), ``analyzed_at`` (TIME_CORRECTED) and ``accept_rules`` (RELEASED) become decisions of the reading, and
     it is judged again; READ_AGAIN judges it again with the current profile (the whole capture, where the stop is of
     an Unreadable: a corrected profile may cut it otherwise); SENT_AGAIN queues the same
-    message again; DISCARDED ends the strip or the delivery.
+    message again; DISCARDED ends the strip or the delivery. ``second`` is the name of a second person who agreed ("" where none was asked for),
+    noted in that person's name too; ``specimen`` says what becomes of the specimen of a patient's strip that is DISCARDED.
     """
 
     stop_id: int
@@ -381,6 +382,8 @@ class CloseStop:
     patient_id: str = ""
     accept_rules: frozenset[str] = frozenset()
     analyzed_at: datetime | None = None
+    second: str = ""
+    specimen: SpecimenNext | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -399,7 +402,7 @@ class SayOfGate:
 class EndWaiting:
     """End the waiting of one strip by a named person: RELEASED judges it again in spite of its controls, DISCARDED gives it up. Gives None.
 
-    Raises Overtaken where it does not wait any more, or is being judged again already.
+    Raises Overtaken where it does not wait any more, or is being judged again already. ``second`` and ``specimen`` as of CloseStop.
     """
 
     strip_id: int
@@ -408,6 +411,8 @@ class EndWaiting:
     reason: str
     accept_rules: frozenset[str]
     at: datetime
+    second: str = ""
+    specimen: SpecimenNext | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

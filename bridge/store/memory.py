@@ -24,7 +24,9 @@ from bridge.model import (
     Decisions,
     DeliveryState,
     Needs,
+    Neighbour,
     PriorResult,
+    Purpose,
     SeenStrip,
     SeenStrips,
     SeriesState,
@@ -43,6 +45,7 @@ from bridge.store.memory_shown import ShownInMemory
 from bridge.store.memory_signals import SignalsInMemory
 from bridge.store.memory_telling import TellingsInMemory
 
+NEAR_CAPTURES = 5_000  # as reads_work.py has it
 SLACK = timedelta(days=1)  # as reads_work.py has it
 
 
@@ -177,6 +180,24 @@ class MemoryStore(
             open_stop=is_stopped,
             discarded=row.outcome == "discarded",
         )
+
+    def strip_before(self, analyzer: str, seat: tuple[int, int]) -> Neighbour | None:
+        """Give the patient's strip that an analyzer read last before the strip ``seat``."""
+        before = [
+            strip
+            for strip in self._state.strips.values()
+            if seat[0] - NEAR_CAPTURES <= strip.row.capture_id and (strip.row.capture_id, strip.row.index) < seat
+            and strip.row.analyzer == analyzer and strip.is_newest and strip.content is not None
+            and strip.row.outcome != "copy" and strip.row.purpose is Purpose.PATIENT
+        ]  # fmt: skip
+        if not before:
+            return None
+        last = max(before, key=lambda strip: (strip.row.capture_id, strip.row.index))
+        assert last.content is not None
+        return Neighbour(
+            number=last.row.number, patient_id=last.row.patient_id, content=last.content,
+            printed_at=last.row.analyzed_at, arrived_at=last.row.arrived_at,
+        )  # fmt: skip
 
     def series(self, analyzer: str, mode: str) -> SeriesState | None:
         """Give the newest number series of an analyzer and mode."""

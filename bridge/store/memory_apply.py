@@ -345,6 +345,8 @@ def close_stop(state: State, command: c.CloseStop) -> None:
     _close(state, stop, command)
     subject = f"stop:{stop.stop_id}"
     state.note(command.at, command.actor, "stop.closed", subject, Change(before="open", after=command.end, reason=command.reason))
+    state.stops[stop.stop_id] = replace(state.stops[stop.stop_id], closed_with=command.second, specimen=command.specimen or "")
+    state.note_terms(command, subject)
 
 
 def _close(state: State, stop: StopRow, command: c.CloseStop) -> None:

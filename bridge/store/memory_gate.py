@@ -149,6 +149,7 @@ def end_waiting(state: State, command: c.EndWaiting) -> None:
         state.strips[command.strip_id] = replace(strip, row=replace(row, outcome="discarded"))
     change = Change(before="waiting", after=command.end, reason=command.reason)
     state.note(command.at, command.actor, f"strip.{command.end.name.lower()}", f"strip:{command.strip_id}", change)
+    state.note_terms(command, f"strip:{command.strip_id}")
 
 
 def judge_waiting(state: State, _: c.JudgeWaiting) -> int:

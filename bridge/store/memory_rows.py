@@ -15,6 +15,7 @@ from bridge.lifecycle.states import OPEN_DELIVERY, DestinationState
 from bridge.model import Actor, CodedResult, Decisions, DeliveryState, Message, Priority, SeriesState, StripContent
 from bridge.signals.kinds import Kind
 from bridge.signals.machine import Signal
+from bridge.store.commands import CloseStop, EndWaiting
 from bridge.store.rows import (
     AcceptedLot,
     AttemptRow,
@@ -34,7 +35,7 @@ from bridge.store.rows import (
     StripRow,
     ToldStep,
 )
-from bridge.store.statements import Change
+from bridge.store.statements import Change, terms_noted
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -193,6 +194,11 @@ class State:
                 after=str(change.after), reason=change.reason,
             )
         )  # fmt: skip
+
+    def note_terms(self, command: CloseStop | EndWaiting, subject: str) -> None:
+        """Append what is noted beside an end: who agreed, and what becomes of the specimen."""
+        for actor, what, change in terms_noted(command):
+            self.note(command.at, actor, what, subject, change)
 
     def is_over(self, delivery_id: int | None) -> bool:
         """Say whether a delivery that another waits for will not be tried any more by itself."""

@@ -24,7 +24,7 @@ _STOP = (
     "SELECT t.id, t.grp, t.state, t.rule, t.sentence, t.remedy, t.place_start, t.place_end, t.opened_at, t.repeats, t.last_repeat_at, t.source,"
     " t.analyzer, coalesce(s.number, ''), coalesce(s.patient_id, ''), coalesce(s.priority, 'routine'), t.releasable, t.rules, t.capture_id, s.idx,"
     " t.strip_id, t.delivery_id, coalesce(d.destination, ''), t.receiver_words, t.closed_at, t.closed_by, t.closed_how, t.closed_reason,"
-    " coalesce(s.purpose, 'patient')"
+    " coalesce(s.purpose, 'patient'), t.closed_with, t.specimen"
     " FROM stops t LEFT JOIN strips s ON s.id = t.strip_id LEFT JOIN deliveries d ON d.id = t.delivery_id"
 )
 # The destinations that anything was ever sent to, one step of an index each
@@ -72,7 +72,7 @@ def _stop(row: Any) -> rows.StopRow:
         last_repeat_at=moment_or_none(row[10]), source=row[11], analyzer=row[12], number=row[13], patient_id=row[14], priority=Priority(row[15]),
         releasable=bool(row[16]), rules=tuple(str(rule) for rule in json_of(row[17])), capture_id=row[18], index=row[19], strip_id=row[20],
         delivery_id=row[21], destination=row[22], receiver_words=row[23], closed_at=moment_or_none(row[24]), closed_by=row[25], closed_how=row[26],
-        closed_reason=row[27], purpose=Purpose(row[28]),
+        closed_reason=row[27], purpose=Purpose(row[28]), closed_with=row[29], specimen=row[30],
     )  # fmt: skip
 
 

@@ -16,6 +16,7 @@ from bridge.model import (
     Format,
     Message,
     Needs,
+    Neighbour,
     Priority,
     PriorResult,
     SeenStrip,
@@ -42,6 +43,7 @@ from bridge.store.rows import CaptureRow, IntakeRow, LaneHead, ReadingFacts
 from bridge.store.snapshots import one_snapshot
 
 MOST_SEEN = 5_000  # ours: a number that comes once a day comes as often in thirteen years; all that are kept must be compared
+NEAR_CAPTURES = 5_000  # ours: captures of all analyzers between two strips that lie within one re-run window; a lone analyzer's are a few hundred
 SLACK = timedelta(days=1)  # ours: how far the service's clock may be set back without a strip of the window being overlooked
 
 # One step of the index for each name: DISTINCT would walk through all open work
@@ -62,6 +64,13 @@ _FIRST_DUE = (
 
 _Way = tuple[str, Sequence[object]]  # what strips are looked for by: a condition and its values
 _COUNTS = "s.is_newest = 1 AND s.accepted IS NOT NULL AND s.outcome <> 'copy' AND NOT (s.capture_id = ? AND s.idx = ?)"
+# In the order in which they came, along the index of captures (the || keeps the analyzer's own index out of it, by which all its strips would
+# be sorted), and no further back than other analyzers' strips can have come between
+_BEFORE = (
+    "SELECT s.number, s.patient_id, s.accepted, s.analyzed_at, s.arrived_at FROM strips s"
+    " WHERE (s.capture_id, s.idx) < (?, ?) AND s.capture_id >= ? AND s.analyzer || '' = ? AND s.is_newest = 1 AND s.accepted IS NOT NULL"
+    " AND s.outcome <> 'copy' AND s.purpose = 'patient' ORDER BY s.capture_id DESC, s.idx DESC LIMIT 1"
+)
 _INTAKE = (
     "SELECT i.id, i.capture_id, i.analyzer, c.profile, i.only_index, i.next_index, i.because FROM intake i JOIN captures c ON c.id = i.capture_id"
     " WHERE i.analyzer = ? AND i.ended_at IS NULL AND i.id > ?"
@@ -185,6 +194,19 @@ class WorkReads:
                 discarded=row[9] == "discarded",
             )
             for row in rows
+        )
+
+    def strip_before(self, analyzer: str, seat: tuple[int, int]) -> Neighbour | None:
+        """Give the patient's strip that an analyzer read last before the strip ``seat`` (capture id, index); None where none is near."""
+        row = self._db().execute(_BEFORE, (*seat, seat[0] - NEAR_CAPTURES, analyzer)).fetchone()
+        if row is None:
+            return None
+        return Neighbour(
+            number=row[0],
+            patient_id=row[1],
+            content=content_of(unpacked_column(row[2])),
+            printed_at=moment_or_none(row[3]),
+            arrived_at=moment(row[4]),
         )
 
     def series(self, analyzer: str, mode: str) -> SeriesState | None:

@@ -112,6 +112,7 @@ class StopRow:
     is printed in the patient's place is nobody's.
     ``destination`` and ``receiver_words`` are set for the refused group. ``releasable`` says that a
     person may send it in spite of the finding. ``delivery_id`` None unless refused; ``strip_id`` None for an unread file.
+    ``closed_with`` names the second person where there was one; ``specimen`` is a ``SpecimenNext`` of a discarded patient's strip, else "".
     """
 
     stop_id: int
@@ -142,6 +143,8 @@ class StopRow:
     closed_by: str
     closed_how: str
     closed_reason: str
+    closed_with: str = ""
+    specimen: str = ""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

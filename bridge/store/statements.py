@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 from bridge.lifecycle.states import OPEN_DELIVERY, DeliveryEvent, StopGroup, step
 from bridge.model import SERVICE, Actor, DeliveryState, Place
 from bridge.store.codec import json_text, microseconds, when
+from bridge.store.commands import CloseStop, EndWaiting
 from bridge.store.database import Db
 from bridge.store.interned import OwnKind, kind_id, own_kind_id, parted
 from bridge.store.lanes import Moved, hold_lanes, keep_lane
@@ -57,6 +59,20 @@ def note(db: Db, at: datetime, actor: Actor, what: str, subject: str, change: Ch
     """Append an event."""
     sort, number = parted(subject)
     db.append(_NEW_EVENT, (microseconds(at), kind_id(db, actor, what, sort, change.before, change.after), number, change.reason))
+
+
+def terms_noted(command: CloseStop | EndWaiting) -> Iterator[tuple[Actor, str, Change]]:
+    """Give what is noted beside the end itself: who agreed as the second person, in that name, and what becomes of the specimen."""
+    if command.second:
+        yield replace(command.actor, name=command.second), "release.agreed", Change(after="agreed", reason=command.reason)
+    if command.specimen is not None:
+        yield command.actor, "specimen.next", Change(after=command.specimen)
+
+
+def note_terms(db: Db, command: CloseStop | EndWaiting, subject: str) -> None:
+    """Append the events of ``terms_noted``."""
+    for actor, what, change in terms_noted(command):
+        note(db, command.at, actor, what, subject, change)
 
 
 def note_own(db: Db, at_us: int, kind: OwnKind, number: int, reason: str = "") -> None:

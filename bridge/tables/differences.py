@@ -10,6 +10,7 @@ from typing import Any
 from bridge.tables.care import CATALOGUE_FILE
 from bridge.tables.containers import CONTAINERS_FILE
 from bridge.tables.controls import CONTROLS_FILE
+from bridge.tables.holds import HOLDS_FILE
 
 Path = tuple[str | int, ...]
 _SETTINGS = {
@@ -79,6 +80,8 @@ def _place(path: Path) -> str:
             return f"{CONTROLS_FILE}: {_dotted(keys)}" if keys else CONTROLS_FILE
         case ("containers", *keys):
             return f"{CONTAINERS_FILE}: {_dotted(keys)}" if keys else CONTAINERS_FILE
+        case ("holds", *keys):
+            return f"{HOLDS_FILE}: {_dotted(keys)}" if keys else HOLDS_FILE
         case ("profiles" | "strip_types" as folder, name, *keys):
             return f"{folder}/{name}.yaml: {_dotted(keys)}" if keys else f"{folder}/{name}.yaml"
         case ("policy", part, *keys):

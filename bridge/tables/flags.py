@@ -59,7 +59,7 @@ def flag_doubts(document: FlagsDocument, types: Types) -> tuple[Doubt, ...]:
 
 
 def _band(row: BandRow, catalogue: CatalogueDocument, types: Types, path: Path) -> Band:
-    _check_pad(row.pad, types, path)
+    check_pad(row.pad, types, path)
     if row.to_age is not None and row.from_age >= row.to_age:
         raise TableError(
             f"Nobody is {row.from_age} years old and under {row.to_age}.",
@@ -69,7 +69,7 @@ def _band(row: BandRow, catalogue: CatalogueDocument, types: Types, path: Path) 
     has_range = row.low is not None or row.high is not None
     _check_what_it_gives(row, types, path, has_range=has_range)
     _check_ends(row, catalogue, path)
-    unit = _unit(row.pad, row.unit, types, (*path, "unit")) if has_range else ""
+    unit = known_unit(row.pad, row.unit, types, (*path, "unit")) if has_range else ""
     if row.unit and not has_range:
         raise TableError("A grade has no unit.", remedy="Remove the unit.", path=(*path, "unit"))
     return Band(
@@ -93,7 +93,7 @@ def _check_what_it_gives(row: BandRow, types: Types, path: Path, *, has_range: b
             path=(*path, "abnormal_from") if has_range else path,
         )
     if row.abnormal_from is not None:
-        _check_grade(row.pad, row.abnormal_from, types, (*path, "abnormal_from"))
+        check_grade(row.pad, row.abnormal_from, types, (*path, "abnormal_from"))
     elif row.low is not None and row.high is not None and Decimal(row.low) >= Decimal(row.high):
         raise TableError(
             f"The range ends at {row.high}, below its beginning {row.low}.", remedy="Swap the two.", path=(*path, "high")
@@ -128,7 +128,8 @@ def _check_bands(bands: list[Band]) -> None:
 # --- pads, grades, units ----------------------------------------------------------------------
 
 
-def _check_pad(pad: str, types: Types, path: Path) -> None:
+def check_pad(pad: str, types: Types, path: Path) -> None:
+    """Refuse a pad that no strip type has. Raises TableError."""
     known = {each.pad for strip in types.values() for each in strip.pads}
     if pad not in known:
         raise TableError(f"No strip type has the pad {pad!r}.", remedy=nearest(pad, known), path=(*path, "pad"))
@@ -138,7 +139,8 @@ def _steps(pad: str, types: Types) -> Iterator[Step]:
     return (step for strip in types.values() for each in strip.pads if each.pad == pad for step in each.ladder)
 
 
-def _check_grade(pad: str, grade: Grade, types: Types, path: Path) -> None:
+def check_grade(pad: str, grade: Grade, types: Types, path: Path) -> None:
+    """Refuse a grade that no ladder of the pad has. Raises TableError."""
     known = {step.grade for step in _steps(pad, types) if step.grade}
     if grade not in known:
         listed = ", ".join(each.value for each in Grade if each in known)
@@ -149,7 +151,8 @@ def _check_grade(pad: str, grade: Grade, types: Types, path: Path) -> None:
         )
 
 
-def _unit(pad: str, unit: str, types: Types, path: Path) -> str:
+def known_unit(pad: str, unit: str, types: Types, path: Path) -> str:
+    """Give the unit, if a ladder of the pad has numbers in it. Raises TableError."""
     known = {number.unit for step in _steps(pad, types) for number in (step.conventional, step.si) if number}
     if unit not in known:
         raise TableError(
@@ -167,8 +170,8 @@ def _check_normals(rows: tuple[NormalRow, ...], types: Types) -> None:
     seen: list[tuple[str, Grade]] = []
     for index, row in enumerate(rows):
         path: Path = (FLAGS_FILE, "normal", index)
-        _check_pad(row.pad, types, path)
-        _check_grade(row.pad, row.grade, types, (*path, "grade"))
+        check_pad(row.pad, types, path)
+        check_grade(row.pad, row.grade, types, (*path, "grade"))
         if (row.pad, row.grade) in seen:
             raise TableError(f"The grade {row.grade.value!r} of {row.pad} stands twice.", remedy="Keep one.", path=path)
         seen.append((row.pad, row.grade))
@@ -211,7 +214,7 @@ def _rules(rows: tuple[CriticalRow, ...], catalogue: CatalogueDocument, types: T
 
 
 def _condition(row: ConditionRow, types: Types, path: Path) -> Condition:
-    _check_pad(row.pad, types, path)
+    check_pad(row.pad, types, path)
     if (row.at_least is None) is (row.at_most is None):
         raise TableError(
             "The condition needs exactly one of at_least and at_most.",
@@ -223,7 +226,7 @@ def _condition(row: ConditionRow, types: Types, path: Path) -> Condition:
     text = row.at_least or ""
     if text in set(Grade):
         grade = Grade(text)
-        _check_grade(row.pad, grade, types, (*path, "at_least"))
+        check_grade(row.pad, grade, types, (*path, "at_least"))
         if row.unit:
             raise TableError("A grade has no unit.", remedy="Remove the unit.", path=(*path, "unit"))
         return Condition(pad=row.pad, grade=grade)
@@ -238,7 +241,7 @@ def _limit(row: ConditionRow, text: str, types: Types, path: Path) -> Quantity:
             remedy=f'Write one of {listed}; or a number such as "1000", with its unit.',
             path=(*path, "at_least"),
         )
-    return Quantity(value=Decimal(text), unit=_unit(row.pad, row.unit, types, (*path, "unit")))
+    return Quantity(value=Decimal(text), unit=known_unit(row.pad, row.unit, types, (*path, "unit")))
 
 
 # --- doubts -----------------------------------------------------------------------------------

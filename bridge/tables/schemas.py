@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from bridge.tables.containers_document import ContainersDocument
 from bridge.tables.controls_document import ControlsDocument
 from bridge.tables.documents import CatalogueDocument, FlagsDocument, ProfileDocument, ReadingsDocument, Shape, StripTypeDocument
+from bridge.tables.holds_document import HoldsDocument
 
 SHAPES: Mapping[str, type[Shape]] = {
     "catalogue": CatalogueDocument,
@@ -16,6 +17,7 @@ SHAPES: Mapping[str, type[Shape]] = {
     "flags": FlagsDocument,
     "controls": ControlsDocument,
     "containers": ContainersDocument,
+    "holds": HoldsDocument,
     "reading": ReadingsDocument,
 }
 """The kinds of mapping file, and the posted reading, by the name of their schema."""

@@ -16,6 +16,7 @@ from bridge.model import Code, Format, Grade, Priority, Property, Purpose, Quant
 from bridge.tables.container_table import ContainerTable
 from bridge.tables.control_table import ControlTable
 from bridge.tables.flag_table import FlagTable
+from bridge.tables.hold_table import HoldTable
 from bridge.tables.memo import Memo
 from bridge.tables.telling_terms import TellingTerms
 
@@ -563,7 +564,7 @@ class Tables:
     ``canonical`` is everything in it as canonical JSON, which the store keeps; ``digest`` is its SHA-256. Empty where tables
     are put together by hand and not compiled. ``doubts`` is what ``padpost check`` warns of. The site's word on a ladder's
     abnormal steps is already in ``strip_types``; its bands and critical rules are in ``flags``, its control lots and gate policy in ``controls``,
-    what it says of containers of strips in ``containers``. ``memo`` keeps what judging worked out.
+    what it says of containers of strips in ``containers``, its declared rules and terms of release in ``holds``. ``memo`` keeps what judging worked out.
     """
 
     digest: str
@@ -576,4 +577,5 @@ class Tables:
     flags: FlagTable = field(default_factory=FlagTable)
     controls: ControlTable = field(default_factory=ControlTable)
     containers: ContainerTable = field(default_factory=ContainerTable)
+    holds: HoldTable = field(default_factory=HoldTable)
     memo: Memo = field(init=False, compare=False, repr=False, default_factory=Memo)

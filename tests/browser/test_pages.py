@@ -187,6 +187,7 @@ def test_a_form_is_sent_once(shelf: Stocked, visitor: Visitor, tab: Page) -> Non
     form = tab.locator(f'form[action="/rejected/{stop}/discard"]')
     form.get_by_label("Your name").fill("Ana")
     form.get_by_label("Reason").fill("no urine left")
+    form.get_by_label("The specimen").select_option("collected again")
     form.get_by_role("button", name="Discard").dblclick()
     expect(tab.get_by_text("Dealt with: discarded by Ana (unverified)")).to_be_visible()
     assert tab.get_by_role("alert").count() == 0

@@ -10,6 +10,10 @@ from pathlib import Path
 import pytest
 
 from bridge.check.rulebook import RULES
+from bridge.model import Severity
+from bridge.tables.holds import HOLDS_FILE
+from bridge.tables.holds_document import HoldRow
+from tests.tables.holds_page import HOLDS
 
 ROOT = Path(__file__).parents[2]
 PAGE = (ROOT / "docs" / "rejections.md").read_text(encoding="utf-8")
@@ -53,8 +57,8 @@ def rules_in(source: str, *, is_room: bool) -> set[str]:
 
 
 def _in_source() -> dict[str, set[str]]:
-    """Give each rule id with the modules that name it."""
-    where: dict[str, set[str]] = {}
+    """Give each rule id with the modules that name it, or the shipped file that declares it."""
+    where: dict[str, set[str]] = {each.id: {HOLDS_FILE} for each in HOLDS.rules}
     for path in sorted((ROOT / "bridge").rglob("*.py")):
         inside = path.relative_to(ROOT / "bridge")
         for rule in rules_in(path.read_text(encoding="utf-8"), is_room=inside.parts[0] in ROOMS):
@@ -82,6 +86,13 @@ def test_the_page_says_what_the_rulebook_says(rule: str) -> None:
     assert row["asks"] == book.severity.value
     expected = "sometimes" if rule == "copy.conflict" else ("yes" if book.releasable else "no")
     assert row["release"] == expected
+
+
+@pytest.mark.parametrize("declared", HOLDS.rules, ids=lambda each: each.id)
+def test_the_page_says_what_the_shipped_file_declares(declared: HoldRow) -> None:
+    """A declared rule is explained as one of Padpost's own is; a hold can be released by somebody."""
+    row = ROWS[declared.id]
+    assert (row["asks"], row["release"]) == (declared.severity.value, "yes" if declared.severity is Severity.HOLD else "no")
 
 
 def test_every_rule_of_the_book_is_used() -> None:

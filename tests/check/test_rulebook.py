@@ -6,8 +6,8 @@ import re
 
 import pytest
 
-from bridge.check.rulebook import RULES, Concern, Rule, finding, in_order
-from bridge.model import Severity
+from bridge.check.rulebook import RULES, Concern, Rule, concern_of, finding, in_order, is_for_one_by_one
+from bridge.model import Finding, Severity
 
 
 @pytest.mark.parametrize("rule", RULES.values(), ids=list(RULES))
@@ -35,7 +35,11 @@ def test_the_case_may_narrow_what_the_book_says() -> None:
 
 def test_findings_stand_in_the_order_of_concerns() -> None:
     """Identity first, completeness last, notes after all that stops (PRODUCT section 5), a critical one before the others."""
-    mixed = tuple(
+    declared = tuple(
+        Finding(rule=rule, severity=Severity.HOLD, sentence=rule, remedy="")
+        for rule in ("plausible.anything", "look_alike.previous")
+    )
+    mixed = declared + tuple(
         finding(rule, rule)
         for rule in (
             "mark.disagrees",
@@ -57,8 +61,40 @@ def test_findings_stand_in_the_order_of_concerns() -> None:
         "controls.failed",
         "time.future",
         "copy.possible",
+        "look_alike.previous",
+        "plausible.anything",
         "pad.missing",
         "critical.met",
         "mark.disagrees",
     ]
-    assert [RULES[rule].concern for rule in shown[:-2]] == [each for each in Concern if each is not Concern.CRITICAL]
+    assert [concern_of(rule) for rule in shown[:-2]] == [each for each in Concern if each is not Concern.CRITICAL]
+
+
+def test_a_rule_that_is_neither_in_the_book_nor_declared_has_no_place() -> None:
+    """A misspelt id must not sort itself among the findings unseen."""
+    with pytest.raises(KeyError):
+        concern_of("pads.anything")
+
+
+@pytest.mark.parametrize(
+    ("rule", "alone"),
+    [
+        ("patient.missing", True),
+        ("number.shift", True),
+        ("unit.undecided", True),
+        ("unit.differs", True),
+        ("controls.failed", True),
+        ("copy.conflict", True),
+        ("copy.purged", True),
+        ("critical.met", True),
+        ("look_alike.control", True),
+        ("look_alike.previous", True),
+        ("controls.due", False),
+        ("time.too_old", False),
+        ("message.processing_id", False),
+        ("plausible.nitrite_alone", False),
+    ],
+)
+def test_identity_units_failed_controls_conflicts_and_critical_ones_are_decided_one_by_one(rule: str, alone: bool) -> None:
+    """The issue's list, and with it what looks like a neighbour or a control: a doubt of whose result it is."""
+    assert is_for_one_by_one(rule) is alone

@@ -13,8 +13,9 @@ import pytest
 from bridge.desk.actions import MOST_AT_ONCE, Desk
 from bridge.errors import Overtaken, RefusedAction
 from bridge.lifecycle.states import StopEnd, StopState
-from bridge.model import Actor, Answer, Decisions, DeliveryState, Format, Severity
+from bridge.model import Actor, Answer, Decisions, DeliveryState, Format, Purpose, Severity
 from bridge.store.commands import CloseStop, EndIntake
+from bridge.tables.hold_table import HoldTable, ReleasePolicy
 from tests.pages.stocked import GOOD, LISBON, MISTYPED, NOW, OTHER, POLICY, Stocked, finding
 
 ANA, BEN = Actor(name="Ana", verified="unverified"), Actor(name="Ben", verified="unverified")
@@ -207,13 +208,66 @@ def test_what_may_not_be_released_is_not(shelf: Stocked) -> None:
         assert is_open(shelf, stop_id)
 
 
+def test_where_the_terms_ask_for_two_a_second_person_agrees(shelf: Stocked) -> None:
+    """The strictest of the strip's rules counts. Both names are kept, in the row and each in an event of its own."""
+    found = tuple(finding(rule, severity=Severity.HOLD, releasable=True) for rule in ("time.missing", "copy.possible"))
+    stop_id = shelf.held(found=found)
+    holds = HoldTable(policies={"copy.possible": ReleasePolicy(persons=2)})
+    desk = Desk(shelf.store, POLICY, lambda: NOW, zone=LISBON, holds=holds)
+    for second, sentence in (("", "This needs two persons here"), (" ana ", "must be another one than you")):
+        with pytest.raises(RefusedAction, match=sentence):
+            desk.release(stop_id, reason="compared", actor=ANA, second=second)
+        assert is_open(shelf, stop_id)
+    desk.release(stop_id, reason="compared", actor=ANA, second=" Ben ")
+    row = shelf.store.stop(stop_id)
+    assert row is not None
+    assert (row.closed_how, row.closed_by, row.closed_with) == ("released", "Ana (unverified)", "Ben")
+    said = [(event.what, event.actor, event.verified, event.reason) for event in shelf.store.events(f"stop:{stop_id}")]
+    assert said[1:] == [
+        ("stop.closed", "Ana", "unverified", "compared"),
+        ("release.agreed", "Ben", "unverified", "compared"),
+    ]
+
+
+@pytest.mark.parametrize("kind", ["rejected", "held"])
+def test_discarding_a_patients_reading_asks_for_the_specimen(shelf: Stocked, kind: str) -> None:
+    """Behind a reading that goes nowhere somebody still waits for a result; the answer is kept with the row and in the history."""
+    stop_id = getattr(shelf, kind)()
+    with pytest.raises(RefusedAction, match="Say what becomes of the specimen"):
+        shelf.desk.discard(stop_id, reason="spilt", actor=ANA)
+    assert is_open(shelf, stop_id)
+    shelf.desk.discard(stop_id, reason="spilt", actor=ANA, specimen="collected again")
+    row = shelf.store.stop(stop_id)
+    assert row is not None
+    assert (row.closed_how, row.specimen) == ("discarded", "collected again")
+    (said,) = [event for event in shelf.store.events(f"stop:{stop_id}") if event.what == "specimen.next"]
+    assert (said.actor, said.after) == ("Ana", "collected again")
+
+
+@pytest.mark.parametrize("kind", ["unread", "refused_file", "refused"])
+def test_where_no_reading_is_given_up_nobody_is_asked(shelf: Stocked, kind: str) -> None:
+    """Nothing was read, or the result stands and one receiver does not get it: whatever is said of a specimen is not kept."""
+    stop_id = getattr(shelf, kind)()
+    shelf.desk.discard(stop_id, reason="r", actor=ANA, specimen="run again")
+    row = shelf.store.stop(stop_id)
+    assert row is not None
+    assert (row.closed_how, row.specimen) == ("discarded", "")
+
+
+def test_a_control_has_no_specimen(shelf: Stocked) -> None:
+    """A stopped control is nobody's; nobody is asked for it."""
+    stop_id = shelf.rejected("CTRL-LOW", purpose=Purpose.CONTROL, found=finding("pad.error"))
+    shelf.desk.discard(stop_id, reason="r", actor=ANA)
+    assert not is_open(shelf, stop_id)
+
+
 @pytest.mark.parametrize("kind", ["rejected", "held", "unread", "refused_file", "refused"])
 def test_anything_stopped_can_be_discarded_with_a_reason(shelf: Stocked, kind: str) -> None:
     """Its bytes and its history stay."""
     stop_id = getattr(shelf, kind)()
     with pytest.raises(RefusedAction, match="Give a reason"):
         shelf.desk.discard(stop_id, reason="", actor=ANA)
-    shelf.desk.discard(stop_id, reason="no urine left", actor=ANA)
+    shelf.desk.discard(stop_id, reason="no urine left", actor=ANA, specimen="collected again")
     row = shelf.store.stop(stop_id)
     assert row is not None
     assert (row.closed_how, row.closed_reason) == ("discarded", "no urine left")
@@ -282,7 +336,7 @@ def test_a_preview_is_bounded(shelf: Stocked) -> None:
 
 
 ACTIONS: dict[str, Callable[[Desk, int], None]] = {
-    "discard": lambda desk, stop: desk.discard(stop, reason="r", actor=BEN),
+    "discard": lambda desk, stop: desk.discard(stop, reason="r", actor=BEN, specimen="run again"),
     "release": lambda desk, stop: desk.release(stop, reason="r", actor=BEN),
     "read again": lambda desk, stop: desk.read_again(stop, reason="r", actor=BEN),
     "send again": lambda desk, stop: desk.send_again(stop, reason="r", actor=BEN),
@@ -296,7 +350,7 @@ ACTIONS: dict[str, Callable[[Desk, int], None]] = {
 def test_the_second_person_is_told_who_was_first(shelf: Stocked, action: str) -> None:
     """And how it was dealt with; a row that never was is said to be none."""
     stop_id = shelf.rejected()
-    shelf.desk.discard(stop_id, reason="no urine left", actor=ANA)
+    shelf.desk.discard(stop_id, reason="no urine left", actor=ANA, specimen="collected again")
     with pytest.raises(Overtaken) as overtaken:
         ACTIONS[action](shelf.desk, stop_id)
     assert str(overtaken.value) == "Ana (unverified) has dealt with this already: discarded."
@@ -335,7 +389,7 @@ def test_of_twenty_at_once_one_acts(shelf: Stocked) -> None:
     def act(n: int) -> str:
         actor = Actor(name=f"P{n}", verified="unverified")
         try:
-            shelf.desk.discard(stop_id, reason="r", actor=actor)
+            shelf.desk.discard(stop_id, reason="r", actor=actor, specimen="run again")
         except Overtaken as overtaken:
             return str(overtaken)
         return f"done by {actor.name}"

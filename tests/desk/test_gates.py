@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -13,6 +15,7 @@ from bridge.desk.gates import GateDesk
 from bridge.errors import Overtaken, RefusedAction
 from bridge.model import Actor, GateState
 from bridge.store.sqlite import SqliteStore
+from bridge.tables.hold_table import HoldTable, ReleasePolicy
 from tests.bench.judged import KEY, Bench, with_policy
 from tests.judging_for_tests import NOW
 from tests.tables.shipped_tables import tables
@@ -82,11 +85,37 @@ def test_one_waiting_result_is_released_and_one_given_up(bench: Bench, desk: Gat
     bench.work_off()
     assert bench.sent == ["1"]
     assert [strip.number for strip in bench.store.sent_in_spite(since=NOW)] == ["1"]
-    desk.discard(second.strip_id, reason="run again", actor=ANA)
+    desk.discard(second.strip_id, reason="run again", actor=ANA, specimen="run again")
     assert [strip.number for strip in bench.store.strips(outcome="discarded")] == ["2"]
-    for action in (desk.release, desk.discard):
+    for action in (desk.release, partial(desk.discard, specimen="run again")):
         with pytest.raises(Overtaken, match="does not wait any more"):
             action(second.strip_id, reason="theatre waits", actor=ANA)
+
+
+def test_a_waiting_strip_is_given_up_with_a_word_on_its_specimen(bench: Bench, desk: GateDesk) -> None:
+    """Only patients' strips wait: somebody stands behind each, and is not forgotten."""
+    bench.read(bench.patient())
+    (waiting,) = bench.store.strips(outcome="waiting")
+    with pytest.raises(RefusedAction, match="Say what becomes of the specimen"):
+        desk.discard(waiting.strip_id, reason="r", actor=ANA, specimen="")
+    desk.discard(waiting.strip_id, reason="r", actor=ANA, specimen="order cancelled")
+    said = [(event.what, event.after) for event in bench.store.events(f"strip:{waiting.strip_id}")]
+    assert said[-2:] == [("strip.discarded", "discarded"), ("specimen.next", "order cancelled")]
+
+
+def test_an_emergency_release_follows_the_terms_for_controls_that_are_due(bench: Bench) -> None:
+    """A site that asks for two persons asks for them here too, and keeps both names."""
+    terms = {"controls.due": ReleasePolicy(persons=2)}
+    desk = GateDesk(bench.store, replace(bench.tables, holds=HoldTable(policies=terms)), lambda: bench.at)
+    bench.read(bench.patient())
+    (waiting,) = bench.store.strips(outcome="waiting")
+    with pytest.raises(RefusedAction, match="needs two persons"):
+        desk.release(waiting.strip_id, reason="theatre waits", actor=ANA)
+    desk.release(waiting.strip_id, reason="theatre waits", actor=ANA, second="Ben")
+    bench.work_off()
+    assert bench.sent == ["1"]
+    said = [(event.what, event.actor) for event in bench.store.events(f"strip:{waiting.strip_id}")]
+    assert ("release.agreed", "Ben") in said
 
 
 def test_a_result_of_a_look_back_is_decided_once(bench: Bench, desk: GateDesk) -> None:
@@ -116,7 +145,7 @@ def test_nothing_is_done_without_name_and_reason(bench: Bench, desk: GateDesk) -
         lambda: desk.note_repair(KEY, cause="c", action="a", actor=NOBODY),
         lambda: desk.begin_anew(KEY, cause=Cause.SERVICE, actor=NOBODY),
         lambda: desk.release(waiting.strip_id, reason="r", actor=NOBODY),
-        lambda: desk.discard(waiting.strip_id, reason="r", actor=NOBODY),
+        lambda: desk.discard(waiting.strip_id, reason="r", actor=NOBODY, specimen="run again"),
     ]
     for act in nameless:
         with pytest.raises(RefusedAction, match="Say who you are"):
@@ -126,7 +155,7 @@ def test_nothing_is_done_without_name_and_reason(bench: Bench, desk: GateDesk) -
         lambda: desk.note_repair(KEY, cause="", action="a", actor=ANA),
         lambda: desk.note_repair(KEY, cause="c", action="", actor=ANA),
         lambda: desk.release(waiting.strip_id, reason="", actor=ANA),
-        lambda: desk.discard(waiting.strip_id, reason="", actor=ANA),
+        lambda: desk.discard(waiting.strip_id, reason="", actor=ANA, specimen="run again"),
     ]
     for act in silent:
         with pytest.raises(RefusedAction, match="Give a reason"):

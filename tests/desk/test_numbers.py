@@ -170,5 +170,5 @@ def test_no_single_strip_of_a_run_is_released_and_any_may_be_discarded(row: Row)
     stops = row.store.stops()
     with pytest.raises(RefusedAction, match="On Numbers, scan the labels"):
         desk.release(stops[0].stop_id, reason="r", actor=ANA)
-    desk.discard(stops[0].stop_id, reason="run again", actor=ANA)
+    desk.discard(stops[0].stop_id, reason="run again", actor=ANA, specimen="run again")
     assert [strip.number for strip in row.held.strips] == ["3", "4"]

@@ -75,7 +75,7 @@ def test_news_counts_what_came_since(shelf: Stocked, visitor: Visitor) -> None:
     stop = shelf.held()
     since = f"/api/news?stop={before['last_stop']}&strip={before['last_strip']}"
     assert visitor.get(since).json() == {"stops": 1, "strips": 2, "last_stop": 2, "last_strip": 3}
-    visitor.api(f"/api/stops/{stop}/discard", {"name": "Ana", "reason": "r"})
+    visitor.api(f"/api/stops/{stop}/discard", {"name": "Ana", "reason": "r", "specimen": "run again"})
     assert visitor.get(since).json() == {"stops": 0, "strips": 2, "last_stop": 2, "last_strip": 3}
 
 
@@ -98,7 +98,7 @@ def test_stops_come_most_urgent_first(shelf: Stocked, visitor: Visitor) -> None:
 def test_one_stop_comes_with_its_history(shelf: Stocked, visitor: Visitor) -> None:
     """Every field of the row, and who did what."""
     stop = shelf.rejected(number="109")
-    visitor.api(f"/api/stops/{stop}/discard", {"name": "Ana", "reason": "no urine left"})
+    visitor.api(f"/api/stops/{stop}/discard", {"name": "Ana", "reason": "no urine left", "specimen": "run again"})
     answer = visitor.get(f"/api/stops/{stop}").json()
     row = answer["stop"]
     assert {
@@ -116,6 +116,7 @@ def test_one_stop_comes_with_its_history(shelf: Stocked, visitor: Visitor) -> No
     assert [(event["what"], event["actor"], event["verified"], event["reason"]) for event in answer["history"]] == [
         ("stop.opened", "padpost", "service", "patient.check_digit"),
         ("stop.closed", "Ana", "unverified", "no urine left"),
+        ("specimen.next", "Ana", "unverified", ""),
     ]
 
 

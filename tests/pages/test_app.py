@@ -28,7 +28,7 @@ from bridge.store.sqlite import SqliteStore
 from tests.pages.stocked import LISBON, NOW, POLICY, Page, Stocked, Visitor
 from tests.speed.measures import PAGES
 
-ANA = {"name": "Ana", "reason": "no urine left"}
+ANA = {"name": "Ana", "reason": "no urine left", "specimen": "collected again"}
 FULL = "The disk is full; nothing was written (SQLITE_FULL)."
 
 
@@ -170,8 +170,8 @@ def test_a_failed_store_is_said_to_people_and_nothing_is_pretended(failing: Stoc
 
 
 class _Falls(Desk):
-    def discard(self, stop_id: int, *, reason: str, actor: Actor) -> None:
-        raise ZeroDivisionError(f"{stop_id} {reason} {actor.name}")
+    def discard(self, stop_id: int, *, reason: str, actor: Actor, specimen: str = "") -> None:
+        raise ZeroDivisionError(f"{stop_id} {reason} {actor.name} {specimen}")
 
 
 def test_a_defect_is_answered_without_its_insides(shelf: Stocked) -> None:

@@ -120,7 +120,7 @@ def test_one_result_goes_in_an_emergency_and_is_listed(bench: Bench, visitor: Vi
     assert "1 result sent before controls were right, since yesterday." in visitor.page("/").text
     assert (
         "Not done. This strip does not wait any more."
-        in Page(visitor.post(path, action="discard", name="Ana", reason="r").text).text
+        in Page(visitor.post(path, action="discard", name="Ana", reason="r", specimen="run again").text).text
     )
 
 
@@ -130,7 +130,7 @@ def test_a_waiting_strip_is_given_up(bench: Bench, visitor: Visitor) -> None:
     (path,) = {
         each["action"] for each in visitor.page("/controls").all("form") if each.get("action", "").startswith("/controls/strips/")
     }
-    assert visitor.post(path, action="discard", name="Ana", reason="run again").status_code == 303
+    assert visitor.post(path, action="discard", name="Ana", reason="wrong strip", specimen="run again").status_code == 303
     assert "Nothing waits." in visitor.page("/controls").text
 
 

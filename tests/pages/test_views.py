@@ -49,7 +49,7 @@ def hostile_pages(shelf: Stocked, text: str, *, number: str = "") -> dict[str, s
     shelf.answered(result, Answer.ACCEPTED, text)
     control = shelf.other(number=number, label=text, value=text)
     closed = shelf.rejected(text)
-    shelf.desk.discard(closed, reason=text, actor=_actor(text))
+    shelf.desk.discard(closed, reason=text, actor=_actor(text), specimen="run again")
     urgent = shelf.held(
         text, priority=STAT, found=(finding("time.missing", severity=Severity.HOLD, sentence=text, releasable=True),)
     )
@@ -205,7 +205,7 @@ def test_a_row_that_was_dealt_with_between_two_pages_loses_no_other(shelf: Stock
     stops = [shelf.rejected() for _ in range(SECTION + 3)]
     (more,) = visitor.page("/rejected").links("/rejected?group=rejected")
     for stop in stops[:SECTION]:
-        shelf.desk.discard(stop, reason="r", actor=_actor("Ana"))
+        shelf.desk.discard(stop, reason="r", actor=_actor("Ana"), specimen="run again")
     assert rows(visitor.page(more)) == stops[SECTION:]
 
 
@@ -346,8 +346,8 @@ def test_a_refused_action_says_why_and_keeps_name_and_reason(shelf: Stocked, vis
 def test_the_second_person_is_told_who_was_first(shelf: Stocked, visitor: Visitor) -> None:
     """Two technicians, one row: the later one sees whose action stands."""
     stop = shelf.rejected()
-    assert visitor.post(f"/rejected/{stop}/discard", name="Ana", reason="no urine left").status_code == 303
-    answer = visitor.post(f"/rejected/{stop}/discard", name="Ben", reason="same")
+    assert visitor.post(f"/rejected/{stop}/discard", name="Ana", reason="no urine left", specimen="run again").status_code == 303
+    answer = visitor.post(f"/rejected/{stop}/discard", name="Ben", reason="same", specimen="run again")
     assert answer.status_code == 409
     assert "Not done. Ana (unverified) has dealt with this already: discarded." in Page(answer.text).text
 
@@ -365,19 +365,19 @@ def test_an_action_that_does_not_exist_is_not_done(shelf: Stocked, visitor: Visi
     """An address that was altered changes nothing."""
     stop = shelf.rejected()
     assert visitor.post(f"/rejected/{stop}/alter-value", name="Ana", reason="r").status_code == 404
-    assert visitor.post("/rejected/999/discard", name="Ana", reason="r").status_code == 404
+    assert visitor.post("/rejected/999/discard", name="Ana", reason="r", specimen="run again").status_code == 404
 
 
 def test_a_field_longer_than_its_bound_is_named_and_nothing_is_done(shelf: Stocked, visitor: Visitor) -> None:
     """A pasted page of text is no reason: 501 characters are refused by the field's name, 500 are taken."""
     stop = shelf.rejected()
-    answer = visitor.post(f"/rejected/{stop}/discard", name="Ana", reason="r" * 501)
+    answer = visitor.post(f"/rejected/{stop}/discard", name="Ana", reason="r" * 501, specimen="run again")
     assert answer.status_code == 422
     assert "Look at: reason." in answer.text
     row = shelf.store.stop(stop)
     assert row is not None
     assert row.closed_how == ""
-    assert visitor.post(f"/rejected/{stop}/discard", name="Ana", reason="r" * 500).status_code == 303
+    assert visitor.post(f"/rejected/{stop}/discard", name="Ana", reason="r" * 500, specimen="run again").status_code == 303
 
 
 def test_an_action_without_any_field_is_refused_for_its_token(shelf: Stocked, visitor: Visitor) -> None:
@@ -494,7 +494,7 @@ def test_controls_copies_and_discarded_strips_have_their_lists(shelf: Stocked, v
     control = shelf.other()
     quality = shelf.other(Purpose.PROFICIENCY)
     copy = shelf.copy(control)
-    shelf.desk.discard(shelf.rejected(), reason="r", actor=_actor("Ana"))
+    shelf.desk.discard(shelf.rejected(), reason="r", actor=_actor("Ana"), specimen="run again")
     page = visitor.page("/results?kind=non_patient")
     assert page.links("/strips/") == [f"/strips/{quality}", f"/strips/{control}"]
     assert "external quality" in page.text
@@ -624,7 +624,7 @@ def test_a_purged_result_shows_its_proof_and_no_patient(shelf: Stocked, visitor:
 def test_a_purged_stop_shows_who_ended_it_and_by_which_rule(shelf: Stocked, visitor: Visitor) -> None:
     """The sentence is gone, since it may name what was printed; the rule's name stands for it."""
     stop_id = shelf.rejected()
-    shelf.desk.discard(stop_id, reason="run again", actor=Actor(name="Ana", verified="unverified"))
+    shelf.desk.discard(stop_id, reason="run again", actor=Actor(name="Ana", verified="unverified"), specimen="run again")
     stop = shelf.store.stop(stop_id)
     assert stop is not None
     shelf.purge(stop.capture_id or 0)

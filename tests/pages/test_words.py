@@ -14,7 +14,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.lifecycle.states import DestinationState, StopGroup
+from bridge.lifecycle.states import DestinationState, SpecimenNext, StopGroup
 from bridge.model import DeliveryState, Flag, Purpose
 from bridge.pages import words
 from bridge.tables.flag_table import CriticalRule, FlagTable
@@ -186,6 +186,7 @@ def test_every_state_has_words() -> None:
     assert set(words.DELIVERY_WORDS) == set(DeliveryState)
     assert set(words.DESTINATION_WORDS) == set(DestinationState)
     assert set(words.PURPOSE_WORDS) == set(Purpose)
+    assert set(words.SPECIMEN_WORDS) == set(SpecimenNext)
     assert set(words.FLAG_WORDS) == set(Flag)
 
 

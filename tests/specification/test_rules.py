@@ -24,6 +24,7 @@ from bridge.specification.rules import (
 )
 from bridge.specification.types import AnswerTable, Record, Words
 from bridge.tables.control_table import ControlTable, GatePolicy, ShutDoes
+from bridge.tables.hold_table import HoldTable
 from bridge.tables.signatures import Signature
 from tests.bench.containers_for_tests import compiled
 from tests.specification.subjects import MADE_AT, subject
@@ -80,6 +81,24 @@ def test_a_site_that_holds_runs_says_that_results_may_come_late_and_together() -
     for given, is_said in ((site, False), (holds, True)):
         (words,) = (part for part in statuses(given).parts if isinstance(part, Words))
         assert ("strips less than 5 minutes apart, those that follow are sent together" in words.text) is is_said
+
+
+def test_what_the_site_declares_is_said_to_receivers() -> None:
+    """Which strips are held back for what they look like, and each comment that may stand on a result, as it was signed."""
+    site = subject()
+    bare = replace(site, tables=replace(site.tables, holds=HoldTable()))
+    said = replace(
+        site, tables=replace(site.tables, holds=replace(site.tables.holds, reports={"plausible.x": "Ascorbic acid was found."}))
+    )
+    (words,) = (part for part in statuses(said).parts if isinstance(part, Words))
+    assert words.text.endswith(
+        " A strip that looks like a control or the other patient's before it is held for a person."
+        " A result may bear a comment that the laboratory has signed: 'Ascorbic acid was found.'"
+    )
+    for given, is_said in ((site, True), (bare, False)):
+        (words,) = (part for part in statuses(given).parts if isinstance(part, Words))
+        assert ("looks like a control" in words.text) is is_said
+        assert "has signed" not in words.text
 
 
 def test_what_becomes_of_a_second_strip_is_what_the_checks_do() -> None:

@@ -16,8 +16,8 @@ from typing import Any
 import pytest
 
 from bridge.errors import Overtaken, RefusedAction
-from bridge.lifecycle.states import DestinationState, StopEnd, StopGroup, StopState
-from bridge.model import Answer, Coded, DeliveryState, Needs, Priority, PriorResult, Purpose, Severity
+from bridge.lifecycle.states import DestinationState, SpecimenNext, StopEnd, StopGroup, StopState
+from bridge.model import Answer, Coded, DeliveryState, Needs, Neighbour, NonPatient, Priority, PriorResult, Purpose, Severity
 from bridge.store.api import Store
 from bridge.store.commands import (
     BearMessage,
@@ -43,6 +43,16 @@ from tests.store.strips import BO, EDA, NOW, WAIT, later
 
 HOUR = timedelta(hours=1)
 D = DeliveryState
+
+
+def _seat(store: Store, strip_id: int) -> tuple[int, int]:
+    strip = store.strip(strip_id)
+    assert strip is not None
+    return strip.capture_id, strip.index
+
+
+def _number(found: Neighbour | None) -> str:
+    return found.number if found else ""
 
 
 class Opened:
@@ -813,6 +823,29 @@ class StoreContract:
         decisions = store.reading_facts(intake.capture_id, 0, record_digest=of.record_digest).decisions
         assert decisions.accepted_rules == {"copy.possible", "copy.doubt"}
 
+    def test_a_second_person_and_the_specimen_are_kept(self, store: Store) -> None:
+        """In the row and in the history, the second person's word in that name; "" where nobody was asked."""
+        ends: tuple[tuple[StopEnd, dict[str, Any]], ...] = (
+            (StopEnd.DISCARDED, {"specimen": SpecimenNext.COLLECT_AGAIN}),
+            (StopEnd.DISCARDED, {}),
+            (StopEnd.RELEASED, {"accept_rules": frozenset({"copy.possible"}), "second": "Eda"}),
+        )
+        kept = []
+        for number, (end, terms) in enumerate(ends):
+            of = s.reading(str(number + 1))
+            stop_id = s.record(store, of, s.held(of)).stop_id
+            assert stop_id is not None
+            s.close(store, stop_id, end, **terms)
+            row = store.stop(stop_id)
+            assert row is not None
+            said = [(event.what, event.actor, event.after) for event in store.events(f"stop:{stop_id}")]
+            kept.append((row.closed_with, row.specimen, said[2:]))
+        assert kept == [
+            ("", "collected again", [("specimen.next", "Bo", "collected again")]),
+            ("", "", []),
+            ("Eda", "", [("release.agreed", "Eda", "agreed")]),
+        ]
+
     def test_discarding_ends_the_strip_and_keeps_its_bytes(self, store: Store) -> None:
         """Nothing is judged again; the strip says discarded, and who said why is kept."""
         of = s.reading()
@@ -1002,6 +1035,28 @@ class StoreContract:
         for found in (others.same_number, others.same_record, others.same_patient):
             assert [each.strip_id for each in found] == [original.strip_id]
             assert (found[0].open_stop, found[0].discarded) == (True, False)
+
+    def test_the_strip_before_is_the_analyzers_last_patient_strip(self, store: Store) -> None:
+        """In the order in which they came, whatever was judged later; copies, controls, what was set aside and other analyzers' are passed over."""
+        assert store.strip_before("brook-1", (99, 0)) is None
+        first = s.record(store, s.reading("1"), s.held(s.reading("1")))
+        seat = _seat(store, first.strip_id)
+        s.record(store, s.reading("1"), s.copy(s.reading("1"), first.strip_id))
+        s.record(store, s.reading("2"), NonPatient(checked=replace(s.checked(s.reading("2")), purpose=Purpose.CONTROL)))
+        other = s.reading("3", analyzer="brook-2")
+        s.record(store, other, s.held(other))
+        of = s.reading("1")
+        assert store.strip_before("brook-1", (99, 0)) == Neighbour(
+            number="1", patient_id="4711", content=s.checked(of).content, printed_at=NOW, arrived_at=NOW
+        )
+        assert store.strip_before("brook-1", seat) is None
+        last = s.record(store, s.reading("4"), s.held(s.reading("4")))
+        assert first.stop_id is not None
+        s.close(store, first.stop_id, StopEnd.READ_AGAIN)
+        s.record(store, of, s.held(of), capture_id=seat[0])  # judged again behind strip 4, and still before it
+        assert _number(store.strip_before("brook-1", (99, 0))) == "4"
+        assert _number(store.strip_before("brook-1", _seat(store, last.strip_id))) == "1"
+        assert store.strip_before("brook-1", (seat[0] + 9_999, 0)) is None  # too long ago to be a neighbour
 
     def test_a_second_outcome_of_a_reading_replaces_the_first(self, store: Store) -> None:
         """One reading has one newest interpretation and at most one open stop."""

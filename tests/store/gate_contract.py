@@ -14,7 +14,7 @@ from bridge.bench.controls import RunVerdict
 from bridge.bench.gate import BegunAnew, Cause, ControlRead, Gate, GateKey, Mended, PatientRead, RepeatExplained, Seat
 from bridge.bench.look_back import Verdict
 from bridge.errors import Overtaken, RefusedAction
-from bridge.lifecycle.states import StopEnd
+from bridge.lifecycle.states import SpecimenNext, StopEnd
 from bridge.model import CheckedReading, Coded, GateState, NonPatient, Outcome, Purpose, Severity, Waiting
 from bridge.store.api import Store
 from bridge.store.commands import (
@@ -341,12 +341,14 @@ class GateContract:
         assert (facts.decisions.accepted_rules, facts.decisions.released_by) == (frozenset({"controls.due"}), EDA)
         with pytest.raises(Overtaken, match="on its way already"):
             bench.store.submit(replace(release, end=StopEnd.DISCARDED)).result(WAIT)
-        bench.store.submit(replace(release, strip_id=two.strip_id, end=StopEnd.DISCARDED)).result(WAIT)
+        given_up = replace(release, strip_id=two.strip_id, end=StopEnd.DISCARDED, specimen=SpecimenNext.RUN_AGAIN)
+        bench.store.submit(given_up).result(WAIT)
         assert bench.store.strip(two.strip_id).outcome == "discarded"  # type: ignore[union-attr] # it was recorded
         with pytest.raises(Overtaken, match="does not wait any more"):
             bench.store.submit(replace(release, strip_id=two.strip_id)).result(WAIT)
         assert [(e.what, e.before, e.reason) for e in bench.store.events(f"strip:{two.strip_id}")][1:] == [
-            ("strip.discarded", "waiting", "theatre waits")
+            ("strip.discarded", "waiting", "theatre waits"),
+            ("specimen.next", "", ""),
         ]
         bench.control("1")
         bench.control("2")

@@ -182,6 +182,7 @@ def test_a_clock_that_runs_far_ahead_moves_no_series(store: SqliteStore) -> None
         (lambda store: store.seen_strips(NEEDS, now=NOW, window=TWO_HOURS, apart_from=(0, 0)), "strips_number"),
         (lambda store: store.seen_strips(NEEDS, now=NOW, window=TWO_HOURS, apart_from=(0, 0)), "strips_record"),
         (lambda store: store.seen_strips(NEEDS, now=NOW, window=TWO_HOURS, apart_from=(0, 0)), "strips_patient"),
+        (lambda store: store.strip_before("a", (7, 0)), "strips_reading"),
         (lambda store: store.reading_facts(1, 0, record_digest="d"), "decisions_reading"),
     ],
 )

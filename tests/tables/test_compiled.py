@@ -15,6 +15,8 @@ from bridge.settings import Document, shipped_mappings
 from bridge.site import load_tables
 from bridge.tables.compiled import compile_tables, loinc_check_digit
 from bridge.tables.documents import CatalogueDocument, FlagsDocument, ProfileDocument, StripTypeDocument
+from bridge.tables.holds import with_holds
+from bridge.tables.holds_document import HoldsDocument
 from bridge.tables.types import Tables
 from tests.tables.shipped_tables import POLICY, ZONE, rows, spoiled, tables
 
@@ -33,7 +35,8 @@ def compiled(zone: ZoneInfo = ZONE, **changes: int) -> Tables:
     """Compile the shipped documents with a changed policy."""
     flags = Document(shipped_mappings() / "flags.yaml").shaped(FlagsDocument)
     policy = replace(POLICY, **changes)  # type: ignore[arg-type]  # every changed field is an int
-    return compile_tables(*documents(), policy, zone=zone, flags=flags)
+    holds = Document(shipped_mappings() / "holds.yaml").shaped(HoldsDocument)
+    return with_holds(compile_tables(*documents(), policy, zone=zone, flags=flags), holds)
 
 
 def test_the_shipped_files_compile() -> None:
@@ -51,7 +54,7 @@ def test_the_canonical_content_is_what_the_digest_is_of() -> None:
     made = compiled()
     assert hashlib.sha256(made.canonical).hexdigest() == made.digest
     plain = json.loads(made.canonical)
-    assert sorted(plain) == ["catalogue", "flags", "policy", "profiles", "strip_types", "zone"]
+    assert sorted(plain) == ["catalogue", "flags", "holds", "policy", "profiles", "strip_types", "zone"]
     assert sorted(plain["profiles"]) == sorted(made.profiles)
     assert sorted(plain["strip_types"]) == sorted(made.strip_types)
     assert sorted(plain["catalogue"]["pads"]) == sorted(made.catalogue.pads)

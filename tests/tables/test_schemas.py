@@ -19,6 +19,7 @@ FILES = [
         ("strip_type", "strip_types/*.yaml"),
         ("profile", "profiles/*.yaml"),
         ("flags", "flags.yaml"),
+        ("holds", "holds.yaml"),
     )
     for path in sorted(shipped_mappings().glob(pattern))
 ]
@@ -33,6 +34,7 @@ def test_committed_schemas_are_the_shapes() -> None:
         "containers.json",
         "controls.json",
         "flags.json",
+        "holds.json",
         "profile.json",
         "reading.json",
         "strip_type.json",
