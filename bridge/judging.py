@@ -20,6 +20,7 @@ from bridge.bench.series import left_by
 from bridge.check import Moment
 from bridge.check.flagging import to_tell
 from bridge.clockkeeping import Clocks
+from bridge.daylogkeeping import DayLogs
 from bridge.errors import Overtaken, RejectError, StoreError
 from bridge.labelkeeping import Labels
 from bridge.lifecycle.states import StopEnd
@@ -204,6 +205,7 @@ class Judging:
         self._clocks = Clocks(store, tables)
         self._operators = Operators(store, tables, now)
         self._labels = Labels(store, tables, now)
+        self._day_logs = DayLogs(store, tables, now)
         self._runs = Runs(store, tables.policy)
         self.shelf = Shelf(store, tables)
         self._fresh: dict[int, rows.CaptureRow] = {}
@@ -520,6 +522,7 @@ class Judging:
             operator=self._operators.facts(reading, capture, needs.printed_at, is_first=not intake.because),
             containers=self.shelf.containers(needs),
             known_as=self._labels.says(before.decisions.patient_id or needs.patient_id),
+            day_log=self._day_logs.facts(needs, capture.arrived_at),
         )
 
     async def _deliveries(self, result: CodedResult) -> tuple[NewDelivery, ...]:

@@ -13,6 +13,8 @@ from datetime import date, datetime, timedelta
 from decimal import Decimal
 from enum import StrEnum
 
+from bridge.life import DayLogFacts
+
 # --- receive ---------------------------------------------------------------------------------
 
 
@@ -750,6 +752,7 @@ class Facts:
     ``containers`` are those that were entered for the strip's analyzer and strip type, in the order of opening; None: nobody asks for them.
     ``operator`` None: nobody is entered for the analyzer. ``known_as`` says what people entered the patient ID as that is no patient, or "".
     ``neighbours`` None: not asked for.
+    ``day_log`` None: its day log can say nothing.
     """
 
     seen: SeenStrips = field(default_factory=SeenStrips)
@@ -763,6 +766,7 @@ class Facts:
     containers: tuple[Container, ...] | None = None
     known_as: str = ""
     neighbours: Neighbours | None = None
+    day_log: DayLogFacts | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

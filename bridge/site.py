@@ -21,6 +21,7 @@ from bridge.tables.containers import CONTAINERS_FILE, with_containers
 from bridge.tables.containers_document import ContainersDocument
 from bridge.tables.controls import CONTROLS_FILE, with_controls
 from bridge.tables.controls_document import ControlsDocument
+from bridge.tables.day_log_table import DayItem, DayLogRule, Undone
 from bridge.tables.documents import CatalogueDocument, FlagsDocument, ProfileDocument, Shape, StripTypeDocument
 from bridge.tables.flags import FLAGS_FILE
 from bridge.tables.holds import HOLDS_FILE, with_holds
@@ -137,6 +138,7 @@ def policy_of(config: settings.Settings) -> Policy:
         operators=config.checks.operators,
         jump_limit=config.checks.jump_limit,
         run_pause_minutes=config.checks.run_pause_minutes,
+        day_log=_day_log_rule(config.checks.day_log, config.site.zone),
         telling=_telling_terms(config.telling),
     )
 
@@ -155,6 +157,13 @@ def _clock_rule(asked: settings.ClockChecks | None) -> ClockRule | None:
     return ClockRule(
         strips=asked.strips, note_minutes=asked.note_minutes, hold_minutes=asked.hold_minutes, stops=asked.doubtful == "hold"
     )
+
+
+def _day_log_rule(asked: settings.DayLog | None, zone: ZoneInfo) -> DayLogRule | None:
+    if asked is None:
+        return None
+    due = tuple(dict.fromkeys(DayItem(each) for each in asked.due))
+    return DayLogRule(zone=zone, due=due, low_c=asked.low_c, high_c=asked.high_c, undone=Undone(asked.undone))
 
 
 def expected_of(config: settings.Settings) -> dict[str, str]:

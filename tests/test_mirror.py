@@ -14,10 +14,12 @@ ELSEWHERE = {
     "bridge/__main__.py": "two lines; every test of tests/cli runs the program through them",
     "bridge/tables/types.py": "frozen values without behaviour; tests/tables/test_compiled.py compares each",
     "bridge/tables/telling_terms.py": "frozen values without behaviour; tests/test_site.py compares each",
+    "bridge/store/life_commands.py": "frozen values; tests/store/test_commands.py counts them among the commands",
     "bridge/store/migrations/append_only.py": "run by the migrations; tests/store/test_sqlite.py tries to break it",
     "bridge/store/reads.py": "a list of classes; the contracts in tests/store/test_sqlite.py and tests/store/postgres/test_store.py ask each",
     "bridge/store/memory_apply.py": "the twin's commands; the contract in tests/store/test_memory.py",
     "bridge/store/memory_clock.py": "the twin's clocks; the contract in tests/store/test_memory.py",
+    "bridge/store/memory_day_log.py": "the twin's day logs; the contract in tests/store/test_memory.py",
     "bridge/store/memory_gate.py": "the twin's gates; the contract in tests/store/test_memory.py",
     "bridge/store/memory_lease.py": "the twin's leases; many processes run on them in tests/faults/test_simulation.py",
     "bridge/store/memory_operators.py": "the twin's register; the contract in tests/store/test_memory.py",
@@ -45,6 +47,7 @@ ELSEWHERE = {
     "bridge/store/migrations/versions/m0018_tellings.py": "a migration never changes; tests/store/test_migrate.py runs it",
     "bridge/store/migrations/versions/m0022_signals.py": "a migration never changes; tests/store/test_migrate.py runs it",
     "bridge/store/migrations/versions/m0017_release.py": "a migration never changes; tests/store/test_migrate.py runs it",
+    "bridge/store/migrations/versions/m0019_life.py": "a migration never changes; tests/store/test_migrate.py runs it",
     "bridge/store/migrations/versions/m0012_containers.py": "a migration never changes; tests/store/test_migrate.py runs it",
 }
 

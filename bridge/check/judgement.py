@@ -12,6 +12,7 @@ from bridge.check import (
     containers,
     controls,
     copies,
+    day_log,
     declared,
     evidence,
     flagging,
@@ -128,6 +129,7 @@ def check(reading: Reading, facts: Facts, tables: Tables, *, arrived_at: datetim
     findings += operators.operator_right(facts.operator, text_of(reading.operator), stops=tables.policy.operators == "hold")
     if understood.number.purpose is Purpose.PATIENT:
         findings += _patient_findings(understood, facts, tables.policy)
+        findings += day_log.day_log_right(facts.day_log, tables.policy.day_log, analyzer=reading.analyzer)
         findings += controls.controls_right(facts.gate, tables.controls.policy, analyzer=reading.analyzer)
         if checked is not None and facts.run is not None:
             read = Read(printed_at=understood.when.at, arrived_at=arrived_at)

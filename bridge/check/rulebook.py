@@ -205,6 +205,23 @@ _ALL: tuple[Rule, ...] = (
         releasable=True,
     ),
     Rule(
+        rule="day_log.missing",
+        concern=Concern.ANALYZER,
+        severity=_HOLD,
+        remedy=(
+            "Do what is due and note it in the day log: then strips of that day which only waited for it are judged again by themselves. "
+            "Release this strip if its result is sound all the same."
+        ),
+        releasable=True,
+    ),
+    Rule(
+        rule="day_log.wrong",
+        concern=Concern.ANALYZER,
+        severity=_HOLD,
+        remedy="Put the analyzer right and run the specimen again. Release this strip only if its result is sound all the same.",
+        releasable=True,
+    ),
+    Rule(
         rule="controls.due",
         concern=Concern.CONTROLS,
         severity=_HOLD,

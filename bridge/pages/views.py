@@ -26,6 +26,7 @@ from bridge.pages.analyzers import Analyzers
 from bridge.pages.api import Act, Search, do
 from bridge.pages.control_lots import ControlLots
 from bridge.pages.controls import Controls
+from bridge.pages.day_log import DayLogPages
 from bridge.pages.day_report import DayReport
 from bridge.pages.guard import COOKIE, form_token, token_is_good
 from bridge.pages.lots import Lots
@@ -97,6 +98,7 @@ class Views:
         self._controls = Controls(store, gates, site.bench, self._page, self._require_token, now)
         self._analyzers = Analyzers(store, OperatorDesk(store, now), site, self._page, self._require_token, now)
         self._numbers = Numbers(store, desk, site, self._page, self._require_token, now)
+        self._day_log = DayLogPages(store, site, self._page, self._require_token, now)
         self._lots = Lots(store, gates.containers, site, self._page, self._require_token, now)
         self._day_report = DayReport(store, site, Reports(self._write, site.zone, now), now)
         self._telling = TellingPage(store, site, self._page, self._require_token, now)
@@ -128,6 +130,7 @@ class Views:
         self._analyzers.add_to(routes)
         self._numbers.add_to(routes)
         self._day_report.add_to(routes)
+        self._day_log.add_to(routes)
         self._lots.add_to(routes)
         self._telling.add_to(routes)
         self._signals.add_to(routes)
@@ -160,6 +163,7 @@ class Views:
                 "day": shown,
                 "signals": standing(self._store, now=self._now()),
                 "containers": tuple(each for each in self._lots.board.in_use(now=self._now()) if each.asks_for_a_look),
+                "day_logs": tuple(each for each in self._day_log.board.today(now=self._now()) if each.asks_for_a_look),
                 "next_tries": self._site.next_tries(),
                 "ways_in": self._site.ways_in(),
                 "wall": wall,

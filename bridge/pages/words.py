@@ -188,6 +188,8 @@ REASON_WORDS: dict[str, str] = {
     "operator.unknown": "operator not known",
     "operator.expired": "operator out of date",
     "operator.elsewhere": "operator at two analyzers at once",
+    "day_log.missing": "day log not complete",
+    "day_log.wrong": "not in order by the day log",
     "time.half_day": "time near twelve hours off",
     "time.clock_change": "summer or winter time not set",
     "time.day_month": "day and month may be swapped",

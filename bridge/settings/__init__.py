@@ -31,7 +31,18 @@ from bridge.settings.document import Document, KeyPath
 from bridge.settings.security import Basic, OAuth, Signing, Tls
 from bridge.settings.shapes import Name, Secret, Shape, Zone, cause
 from bridge.settings.signals import Opening, Signals
-from bridge.settings.site import Checks, ClockChecks, Pages, PatientIds, Settings, Site, placed, read_settings, shipped_mappings
+from bridge.settings.site import (
+    Checks,
+    ClockChecks,
+    DayLog,
+    Pages,
+    PatientIds,
+    Settings,
+    Site,
+    placed,
+    read_settings,
+    shipped_mappings,
+)
 from bridge.settings.sources import (
     Cut,
     FolderSource,
@@ -57,6 +68,7 @@ __all__ = [
     "ClockChecks",
     "Cut",
     "Database",
+    "DayLog",
     "Destination",
     "DestinationShape",
     "Document",

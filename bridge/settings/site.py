@@ -81,6 +81,30 @@ class ClockChecks(Shape):
     doubtful: Literal["hold", "note"] = "hold"
 
 
+class DayLog(Shape):
+    """What is to be noted of each analyzer on each day of use, and how warm the room may be, in whole degrees Celsius, both included.
+
+    ``due``: ``cleaning``, ``reference`` (the white reference), ``temperature`` of the room, ``waste``, ``paper``, ``operator`` of the day.
+    ``undone``: what becomes of a patient's strip of a day on which something due was not noted, or was found not in order: ``list`` only
+    lists it on Today, ``note`` lets the strip go with a note, ``hold`` stops it for a person.
+    """
+
+    due: tuple[Literal["cleaning", "reference", "temperature", "waste", "paper", "operator"], ...] = (
+        "cleaning",
+        "reference",
+        "temperature",
+    )
+    low_c: int = Field(default=15, ge=0, le=50)
+    high_c: int = Field(default=30, ge=0, le=50)
+    undone: Literal["list", "note", "hold"] = "list"
+
+    @model_validator(mode="after")
+    def _is_a_range(self) -> DayLog:
+        if self.low_c >= self.high_c:
+            raise ValueError(f"low_c {self.low_c} is not below high_c {self.high_c}: no room would be right")
+        return self
+
+
 class Checks(Shape):
     """Windows and limits of the checks.
 
@@ -91,7 +115,7 @@ class Checks(Shape):
     ``jump_limit``: where an analyzer's number jumps over more numbers than that, the pages ask whether it was set by hand.
     ``run_pause_minutes``: for analyzers that are given a list of patient IDs ahead. Strips of one analyzer that lie no further apart are one
     run; where a number goes missing inside it, or a strip ends in an error, the rest is held until a person has confirmed its first and last.
-    0: nothing is held for that.
+    0: nothing is held for that. ``day_log``: what is due in analyzers' day logs; left out, nothing is, and lines are kept all the same.
     """
 
     rerun_window_minutes: int = Field(default=120, ge=0, le=10_080)
@@ -102,6 +126,7 @@ class Checks(Shape):
     operators: Literal["note", "hold"] = "note"
     jump_limit: int = Field(default=100, ge=1, le=1_000_000)
     run_pause_minutes: int = Field(default=0, ge=0, le=240)
+    day_log: DayLog | None = None
 
 
 class Settings(Shape):

@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo
 
 from bridge.bench.answered import GapAnswer
 from bridge.bench.clock import Heard
+from bridge.bench.day_log import KeptLine
 from bridge.bench.feed import Came
 from bridge.bench.gaps import Gap, NumberRun
 from bridge.bench.gate import GateKey, Seat
@@ -49,7 +50,7 @@ class Store(Protocol):
         """Do ``command`` in one durable transaction; the future gives its result once committed.
 
         The future raises StoreFull, StoreAway, StoreUnsure (it may be kept or not: look at the store), StoreFailed, or
-        Overtaken (CloseStop, RecordOutcome, BearMessage, WithholdDelivery, SayOfGate, EndWaiting, DecideLookBack, SignLot, CloseLot, CloseContainer, AcceptLot, WithdrawLot, EndOperator, AnswerGap, ConfirmRun, SayOfTelling, AcknowledgeSignal, NoteOnSignal), or LeaseLost (commands that carry a lease).
+        Overtaken (CloseStop, RecordOutcome, BearMessage, WithholdDelivery, SayOfGate, EndWaiting, DecideLookBack, SignLot, CloseLot, CloseContainer, AcceptLot, WithdrawLot, EndOperator, AnswerGap, ConfirmRun, SayOfTelling, AcknowledgeSignal, NoteOnSignal, NoteDayLog), or LeaseLost (commands that carry a lease).
         """
 
     def listen(self, heard: Callable[[str], None]) -> None:
@@ -261,6 +262,12 @@ class Store(Protocol):
 
     def day_signatures(self, *, since: date, until: date) -> tuple[rows.DaySignature, ...]:
         """Give the signatures of the days from ``since`` to ``until``, both inclusive: by day, newest first, and of one day the latest first."""
+
+    def day_log(self, *, since: datetime, until: datetime | None = None) -> tuple[KeptLine, ...]:
+        """Give the lines of what was done since a moment and before another, corrected ones too, in the order in which they were entered."""
+
+    def day_log_line(self, line_id: int) -> KeptLine | None:
+        """Give one line of a day log; None where there is none."""
 
     def gates(self) -> tuple[rows.GateRow, ...]:
         """Give every gate that something happened to or that a strip waits for, by analyzer, strip type and lot."""

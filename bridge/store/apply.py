@@ -14,6 +14,7 @@ from bridge.model import SERVICE, DeliveryState, Way
 from bridge.store import commands as c
 from bridge.store.apply_answers import end_attempt, end_wait, note_answer
 from bridge.store.apply_container import accept_lot, close_container, open_container, withdraw_lot
+from bridge.store.apply_day_log import note_day_log
 from bridge.store.apply_desk import close_stop
 from bridge.store.apply_gate import decide_look_back, end_waiting, judge_waiting, say_of_gate
 from bridge.store.apply_lease import check_lease, hold_leases, leave_leases
@@ -29,6 +30,7 @@ from bridge.store.codec import microseconds, packed, when
 from bridge.store.database import Db
 from bridge.store.interned import OwnKind
 from bridge.store.lanes import MAY_GO, Moved, hold_lanes
+from bridge.store.life_commands import NoteDayLog
 from bridge.store.reads_shown import SENT_TO
 from bridge.store.statements import (
     KEEP_MESSAGE,
@@ -278,6 +280,7 @@ _APPLY: Mapping[type, Callable[[Db, Any], Any]] = {
     c.CloseContainer: close_container,
     c.AcceptLot: accept_lot,
     c.WithdrawLot: withdraw_lot,
+    NoteDayLog: note_day_log,
     c.KeepTables: keep_tables,
     c.KeepPlanCheck: keep_plan_check,
     c.ReserveNumbers: reserve_numbers,

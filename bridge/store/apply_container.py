@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from bridge.bench.containers import ContainerEnd
@@ -9,6 +10,7 @@ from bridge.bench.controls import RunVerdict
 from bridge.bench.gate import BegunAnew, Cause, Gate, GateKey, at_time
 from bridge.errors import Overtaken, RefusedAction
 from bridge.lifecycle.states import StopEnd
+from bridge.model import Actor
 from bridge.store.apply_gate import judge_again, say_of_gate
 from bridge.store.codec import json_text, when
 from bridge.store.commands import AcceptLot, CloseContainer, OpenContainer, SayOfGate, WithdrawLot
@@ -111,24 +113,32 @@ def _judge_held_again(db: Db, command: OpenContainer) -> None:
     """Put to judging what was held for nothing but an unknown container of this lot, in the order in which it was read."""
     where = "s.analyzer = ? AND s.strip_type = ? AND (s.strip_lot = ? OR s.strip_lot = '') AND coalesce(s.analyzed_at, s.arrived_at) >= ?"
     values = (command.analyzer, command.strip_type, command.strip_lot, when(command.opened_at - SAME_DAY))
-    _free(db, (ONLY_UNKNOWN, where, values), command, because=ENTERED)
+    free_held(db, HeldStrips(rules=ONLY_UNKNOWN, where=where, values=values), at=command.at, actor=command.actor, because=ENTERED)
 
 
-def _free(db: Db, held: tuple[str, str, tuple[object, ...]], by: OpenContainer | AcceptLot, *, because: str) -> None:
-    """End the stops of these rules whose strips are ``held`` (rules, where, values), and judge these again, in the order in which they were read."""
-    rules, where, values = held
+@dataclass(frozen=True, kw_only=True, slots=True)
+class HeldStrips:
+    """Strips (``s``) that meet ``where`` with its ``values``, and that are held for these ``rules`` (as JSON) and no other."""
+
+    rules: str
+    where: str
+    values: tuple[object, ...]
+
+
+def free_held(db: Db, held: HeldStrips, *, at: datetime, actor: Actor, because: str) -> None:
+    """End the stops of strips that are held so, and judge these again, in the order in which they were read."""
     found = db.execute(
         "SELECT t.id, s.analyzer, s.capture_id, s.idx FROM stops t JOIN strips s ON s.id = t.strip_id"
-        f" WHERE t.state = 'open' AND t.grp = 'held' AND t.rules = ? AND {where} ORDER BY s.capture_id, s.idx{db.for_update}",
-        (rules, *values),
+        f" WHERE t.state = 'open' AND t.grp = 'held' AND t.rules = ? AND {held.where} ORDER BY s.capture_id, s.idx{db.for_update}",
+        (held.rules, *held.values),
     ).fetchall()
     for stop_id, analyzer, capture_id, index in found:
         db.execute(
             "UPDATE stops SET state = 'closed', closed_at = ?, closed_by = ?, closed_how = ?, closed_reason = ? WHERE id = ?",
-            (when(by.at), f"{by.actor.name} ({by.actor.verified})", StopEnd.READ_AGAIN, because, stop_id),
+            (when(at), f"{actor.name} ({actor.verified})", StopEnd.READ_AGAIN, because, stop_id),
         )
         change = Change(before="open", after=StopEnd.READ_AGAIN, reason=because)
-        note(db, by.at, by.actor, "stop.closed", f"stop:{stop_id}", change)
+        note(db, at, actor, "stop.closed", f"stop:{stop_id}", change)
         judge_again(db, analyzer, capture_id, index, because)
 
 
@@ -152,7 +162,8 @@ def accept_lot(db: Db, command: AcceptLot) -> None:
     )
     note(db, command.at, command.actor, "strip_lot.accepted", subject_of(*of), Change(after="accepted", reason=command.reason))
     where = "s.strip_type = ? AND (s.strip_lot = ? OR s.strip_lot = '')"
-    _free(db, (ONLY_NEW_LOT, where, of), command, because=ACCEPTED)
+    held = HeldStrips(rules=ONLY_NEW_LOT, where=where, values=of)
+    free_held(db, held, at=command.at, actor=command.actor, because=ACCEPTED)
     db.tell(NEWS)
 
 

@@ -20,6 +20,7 @@ from bridge.lifecycle.states import DestinationState, SpecimenNext, StopEnd
 from bridge.model import Acknowledgement, Actor, Capture, DeliveryState, Message, Outcome, Priority, Reading, Unreadable
 from bridge.signals.kinds import Kind
 from bridge.signals.machine import Signal, What
+from bridge.store.life_commands import NoteDayLog
 from bridge.tables.control_table import GatePolicy
 
 
@@ -760,6 +761,7 @@ Command = (
     | CloseContainer
     | AcceptLot
     | WithdrawLot
+    | NoteDayLog
     | KeepTables
     | KeepPlanCheck
     | ReserveNumbers

@@ -36,6 +36,7 @@ from bridge.store import rows
 from bridge.store.commands import Command, HoldLeases
 from bridge.store.memory_apply import apply, recover
 from bridge.store.memory_clock import ClocksInMemory
+from bridge.store.memory_day_log import DayLogsInMemory
 from bridge.store.memory_gate import GatesInMemory
 from bridge.store.memory_lots import LotsInMemory
 from bridge.store.memory_numbers import NumbersInMemory
@@ -56,6 +57,7 @@ class MemoryStore(
     LotsInMemory,
     NumbersInMemory,
     OperatorsInMemory,
+    DayLogsInMemory,
     SignalsInMemory,
     TellingsInMemory,
 ):

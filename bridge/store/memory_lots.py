@@ -11,7 +11,7 @@ from bridge.bench.gate import BegunAnew, Cause, Gate, GateKey, at_time
 from bridge.bench.lots import LotReading, LotUse
 from bridge.errors import Overtaken, RefusedAction
 from bridge.lifecycle.states import StopEnd, StopGroup, StopState
-from bridge.model import Container, Purpose
+from bridge.model import Actor, Container, Purpose
 from bridge.store import commands as c
 from bridge.store import rows
 from bridge.store.apply_container import (
@@ -99,12 +99,13 @@ def _judge_held_again(state: State, command: c.OpenContainer) -> None:
         here = (strip.analyzer, strip.strip_type) == (command.analyzer, command.strip_type)
         return here and strip.strip_lot in {command.strip_lot, ""} and read_at >= command.opened_at - SAME_DAY
 
-    _free(state, "container.unknown", concerns, command, because=ENTERED)
+    free_held(state, "container.unknown", concerns, at=command.at, actor=command.actor, because=ENTERED)
 
 
-def _free(
-    state: State, rule: str, concerns: Callable[[rows.StripRow], bool], by: c.OpenContainer | c.AcceptLot, *, because: str
+def free_held(
+    state: State, rule: str, concerns: Callable[[rows.StripRow], bool], *, at: datetime, actor: Actor, because: str
 ) -> None:
+    """End the stops of strips that a rule alone holds, and judge these again, in the order in which they were read."""
     held = [
         (strip.capture_id, strip.index, stop)
         for stop in state.stops.values()
@@ -114,11 +115,11 @@ def _free(
     ]
     for capture_id, index, stop in sorted(held, key=lambda each: each[:2]):
         state.stops[stop.stop_id] = replace(
-            stop, state=StopState.CLOSED, closed_at=by.at, closed_by=f"{by.actor.name} ({by.actor.verified})", closed_how=StopEnd.READ_AGAIN,
+            stop, state=StopState.CLOSED, closed_at=at, closed_by=f"{actor.name} ({actor.verified})", closed_how=StopEnd.READ_AGAIN,
             closed_reason=because,
         )  # fmt: skip
         change = Change(before="open", after=StopEnd.READ_AGAIN, reason=because)
-        state.note(by.at, by.actor, "stop.closed", f"stop:{stop.stop_id}", change)
+        state.note(at, actor, "stop.closed", f"stop:{stop.stop_id}", change)
         judge_again(state, capture_id, index, because)
 
 
@@ -136,7 +137,7 @@ def accept_lot(state: State, command: c.AcceptLot) -> None:
     def concerns(strip: rows.StripRow) -> bool:
         return strip.strip_type == command.strip_type and strip.strip_lot in {command.strip_lot, ""}
 
-    _free(state, "container.new_lot", concerns, command, because=ACCEPTED)
+    free_held(state, "container.new_lot", concerns, at=command.at, actor=command.actor, because=ACCEPTED)
 
 
 def withdraw_lot(state: State, command: c.WithdrawLot) -> None:

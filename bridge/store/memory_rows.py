@@ -8,6 +8,7 @@ from datetime import datetime
 from typing import Any
 
 from bridge.bench.answered import GapAnswer
+from bridge.bench.day_log import KeptLine
 from bridge.bench.gate import Gate, GateKey, Seat
 from bridge.bench.look_back import Verdict
 from bridge.bench.telling import Critical, Task
@@ -170,6 +171,7 @@ class State:
     lots_out: set[int] = field(default_factory=set)
     operators: dict[int, OperatorShown] = field(default_factory=dict)
     operators_out: set[int] = field(default_factory=set)
+    day_log: dict[int, KeptLine] = field(default_factory=dict)
     gap_answers: list[GapAnswer] = field(default_factory=list)
     shifts: dict[int, Shift] = field(default_factory=dict)
     tellings: dict[int, Telling] = field(default_factory=dict)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from bridge.store.reads_clock import ClockReads
+from bridge.store.reads_day_log import DayLogReads
 from bridge.store.reads_gate import GateReads
 from bridge.store.reads_lots import LotReads
 from bridge.store.reads_numbers import NumberReads
@@ -27,6 +28,7 @@ class Reads(
     LotReads,
     NumberReads,
     OperatorReads,
+    DayLogReads,
     ShiftReads,
     SignalReads,
     TellingReads,

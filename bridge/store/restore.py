@@ -18,7 +18,7 @@ from bridge.store.backup import PART, BackupText, check_file, read_text, sha256_
 from bridge.store.database import SqliteDb
 from bridge.store.lock import ProcessLock
 from bridge.store.mark import forget_mark
-from bridge.store.migrate import NEWEST, migrate
+from bridge.store.migrate import is_known, migrate
 from bridge.store.review import Reviewed, newest_moment, review
 from bridge.store.sqlite import FILE, LOCK, RESTORING
 
@@ -96,7 +96,7 @@ def open_epoch(folder: Path, *, now: datetime) -> Restored:
 
 
 def _verify(backup: Path, text: BackupText) -> None:
-    if text.schema > NEWEST:
+    if not is_known(text.schema):
         raise BackupError(f"{backup} is of a newer Padpost (schema {text.schema}). Install that version again, then restore.")
     if backup.stat().st_size != text.size_bytes or sha256_of(backup) != text.sha256:
         raise BackupError(

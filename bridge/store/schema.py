@@ -440,6 +440,27 @@ day_signatures = Table(
     Index("day_signatures_day", "day"),
 )
 
+# Lines of the day log, only appended; corrects: the line that it takes the place of
+day_log = Table(
+    "day_log",
+    metadata,
+    _id(),
+    Column("analyzer", Text, nullable=False),
+    Column("item", Text, nullable=False),
+    Column("done_at", Text, nullable=False),
+    Column("found", Text, nullable=False),
+    Column("typed", Text, nullable=False),
+    Column("scale", Text, nullable=False),
+    Column("remark", Text, nullable=False),
+    Column("corrects", Integer),
+    Column("reason", Text, nullable=False),
+    Column("entered_by", Text, nullable=False),
+    Column("verified", Text, nullable=False),
+    Column("entered_at", Text, nullable=False),
+    UniqueConstraint("corrects"),
+    Index("day_log_done", "done_at"),
+)
+
 # Runs inside which something went missing, by the seats of the first and the last strip that was held for it
 shifts = Table(
     "shifts",

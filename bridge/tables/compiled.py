@@ -97,6 +97,10 @@ def _canonical(
         del policies["operators"]
     if policy.clock is None:
         del policies["clock"]
+    if policy.day_log is None:
+        del policies["day_log"]
+    else:
+        del policies["day_log"]["zone"]  # the site's, which is said below
     plain = {
         "catalogue": catalogue.model_dump(mode="json"),
         "strip_types": {name: document.model_dump(mode="json") for name, document in strip_types.items()},

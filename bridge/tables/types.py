@@ -15,6 +15,7 @@ from bridge.errors import Spot, TableError
 from bridge.model import Code, Format, Grade, Priority, Property, Purpose, Quantity, ReadBy, Sex, Step, UnitSystem
 from bridge.tables.container_table import ContainerTable
 from bridge.tables.control_table import ControlTable
+from bridge.tables.day_log_table import DayLogRule
 from bridge.tables.flag_table import FlagTable
 from bridge.tables.hold_table import HoldTable
 from bridge.tables.memo import Memo
@@ -420,6 +421,7 @@ class Policy:
     A jump over more
     than ``jump_limit`` numbers is one question, whether the number was set by hand. ``run_pause_minutes``: strips of one analyzer that lie no
     further apart are one run, of which the rest is held where something goes missing inside it; 0 holds nothing. ``telling`` is of critical results.
+    ``day_log`` None: nothing is due in analyzers' day logs.
     """
 
     patient_id: PatientIdPolicy
@@ -433,6 +435,7 @@ class Policy:
     jump_limit: int = 100
     run_pause_minutes: int = 0
     telling: TellingTerms = field(default_factory=TellingTerms)
+    day_log: DayLogRule | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -17,6 +17,7 @@ from bridge.store.memory import MemoryStore
 from tests.store import strips as s
 from tests.store.clock_contract import ClockContract
 from tests.store.contract import StoreContract
+from tests.store.day_log_contract import DayLogContract
 from tests.store.gate_contract import GateContract
 from tests.store.lot_contract import LotContract
 from tests.store.machine import PLACES, StoreMachine
@@ -81,6 +82,14 @@ class TestNumbers(NumberContract):
 
 class TestOperators(OperatorContract):
     """The same store keeps the contract of the register of operators."""
+
+    @pytest.fixture
+    def make(self) -> Callable[[], Store]:
+        return reopening()
+
+
+class TestDayLogs(DayLogContract):
+    """The same store keeps the contract of the day logs."""
 
     @pytest.fixture
     def make(self) -> Callable[[], Store]:

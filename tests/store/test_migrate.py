@@ -16,7 +16,7 @@ from sqlalchemy import Engine, create_engine, event
 from bridge.errors import StoreFailed
 from bridge.store import migrate as module
 from bridge.store.codec import result_bytes
-from bridge.store.migrate import NEWEST, migrate, revision
+from bridge.store.migrate import NEWEST, is_known, migrate, revision
 from bridge.store.schema import metadata
 from bridge.store.sqlite import FILE, SqliteStore
 from tests.store import schema_0007
@@ -62,6 +62,7 @@ def test_the_newest_revision_is_the_only_head(tmp_path: Path) -> None:
     assert script.get_heads() == [NEWEST]
     assert script.get_bases() == ["0001"]
     assert [step.revision for step in script.walk_revisions()] == [
+        "0019",
         "0017",
         "0022",
         "0018",
@@ -268,3 +269,10 @@ def test_no_file_has_no_revision(tmp_path: Path) -> None:
     assert not (tmp_path / FILE).exists()
     (tmp_path / FILE).touch()
     assert revision(tmp_path / FILE) == ""
+
+
+def test_what_is_known_is_what_there_is_a_step_to() -> None:
+    """By name and not by number: a step that was begun later may have been released earlier."""
+    script = ScriptDirectory(str(MIGRATIONS))
+    assert all(is_known(step.revision) for step in script.walk_revisions())
+    assert [is_known(found) for found in ("", "0000", "9999", "00", "*", "first")] == [True, False, False, False, False, False]

@@ -25,6 +25,7 @@ from bridge.store.sqlite import FILE, SqliteStore, connect
 from tests.store import strips as s
 from tests.store.clock_contract import ClockContract
 from tests.store.contract import StoreContract
+from tests.store.day_log_contract import DayLogContract
 from tests.store.gate_contract import GateContract
 from tests.store.lot_contract import LotContract
 from tests.store.number_contract import NumberContract, ShiftContract
@@ -81,6 +82,14 @@ class TestNumbers(NumberContract):
 
 class TestOperators(OperatorContract):
     """The same store keeps the contract of the register of operators."""
+
+    @pytest.fixture
+    def make(self, tmp_path: Path) -> Callable[[], Store]:
+        return lambda: SqliteStore(tmp_path / "store", now=lambda: later(60))
+
+
+class TestDayLogs(DayLogContract):
+    """The same store keeps the contract of the day logs."""
 
     @pytest.fixture
     def make(self, tmp_path: Path) -> Callable[[], Store]:

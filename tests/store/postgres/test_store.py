@@ -38,6 +38,7 @@ from tests.peers.postgres import PostgresServer
 from tests.store import strips as s
 from tests.store.clock_contract import ClockContract
 from tests.store.contract import StoreContract
+from tests.store.day_log_contract import DayLogContract
 from tests.store.gate_contract import GateContract
 from tests.store.histories import SINCE, Past, pasts, plain_runs, write
 from tests.store.lot_contract import LotContract
@@ -92,6 +93,14 @@ class TestNumbers(NumberContract):
 
 class TestOperators(OperatorContract):
     """The same store keeps the contract of the register of operators."""
+
+    @pytest.fixture
+    def make(self, at: Server) -> Callable[[], Store]:
+        return lambda: PostgresStore(at)
+
+
+class TestDayLogs(DayLogContract):
+    """The same store keeps the contract of the day logs."""
 
     @pytest.fixture
     def make(self, at: Server) -> Callable[[], Store]:

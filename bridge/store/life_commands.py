@@ -1,0 +1,29 @@
+"""What the store can be told of an analyzer's life: frozen values, each one transaction, as those of ``commands``."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from bridge.bench.day_log import LogLine
+from bridge.model import Actor
+from bridge.tables.control_table import GatePolicy
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class NoteDayLog:
+    """Append lines to day logs, all or none. Gives their ids in order (tuple of int).
+
+    ``corrects`` names the line that the only new one takes the place of, with the ``reason``; Overtaken where another one has already.
+    A line of maintenance or repair lets controls come due at its analyzer by ``policy`` (None: the site has no gate).
+    ``frees`` is set where the day log of the first line's analyzer lacks nothing any more from the first moment to the second:
+    strips of that time which are held for nothing but what was missing are judged again.
+    """
+
+    lines: tuple[LogLine, ...]
+    policy: GatePolicy | None
+    actor: Actor
+    at: datetime
+    corrects: int | None = None
+    reason: str = ""
+    frees: tuple[datetime, datetime] | None = None
