@@ -20,6 +20,7 @@ import structlog
 from fastapi import FastAPI
 
 from bridge import clock, settings
+from bridge.audit_watch import AuditWatch
 from bridge.check.understanding import processing_taken
 from bridge.credentials.tls import listening_context
 from bridge.deliver.folder import FolderClient
@@ -235,6 +236,7 @@ class _Watches:
     telling: TellingWatch
     room: Room
     signals: SignalWatch
+    audit: AuditWatch
 
     def running(self, leases: Leases) -> dict[str, Runs]:
         """Give them by the names that the log has; one process alone purges, tells of signals, and passes on what nobody was told of."""
@@ -247,6 +249,7 @@ class _Watches:
             "telling": Alone(leases.grip("telling:store"), self.telling.run),
             "room": self.room,
             "signals": Alone(leases.grip(SIGNALS), self.signals.run),
+            "audit": self.audit,
         }
 
     @property
@@ -287,6 +290,7 @@ async def _watches(
             grip=leases.grip(SIGNALS),
             now=clock.now,
         ),
+        audit=AuditWatch(store, clock.now),
     )
 
 

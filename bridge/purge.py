@@ -79,15 +79,15 @@ def steps(store: Purgeable, keep: Keep, *, now: datetime, marks: Marks | None = 
             yield PurgeFiles(before=before)
     if keep.events_days is not None:
         before = now - timedelta(days=keep.events_days)
-        for old in _stretches(partial(store.old_events, before=before), marks, "events"):
-            for start in range(0, len(old.ids), EVENTS_AT_ONCE):
-                yield PurgeEvents(event_ids=old.ids[start : start + EVENTS_AT_ONCE], before=before)
+        for old in _stretches(partial(store.old_events, before=before), marks, "events", EVENTS_AT_ONCE):
+            if old.ids:
+                yield PurgeEvents(event_ids=old.ids, before=before, at=now)
 
 
-def _stretches(look: Callable[..., Old], marks: Marks, what: str) -> Iterator[Old]:
+def _stretches(look: Callable[..., Old], marks: Marks, what: str, limit: int | None = None) -> Iterator[Old]:
     after: int | None = marks.get(what, 0)
     while after is not None:
-        old = look(after=after, limit=LOOKED_AT)
+        old = look(after=after, limit=limit or LOOKED_AT)
         yield old
         if old.last is not None:
             marks[what] = after  # the last stretch with something old may hold what is still too young

@@ -48,6 +48,7 @@ ELSEWHERE = {
     "bridge/store/migrations/versions/m0022_signals.py": "a migration never changes; tests/store/test_migrate.py runs it",
     "bridge/store/migrations/versions/m0017_release.py": "a migration never changes; tests/store/test_migrate.py runs it",
     "bridge/store/migrations/versions/m0019_life.py": "a migration never changes; tests/store/test_migrate.py runs it",
+    "bridge/store/migrations/versions/m0023_audit.py": "a migration never changes; tests/store/test_migrate.py runs it",
     "bridge/store/migrations/versions/m0012_containers.py": "a migration never changes; tests/store/test_migrate.py runs it",
 }
 

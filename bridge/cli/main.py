@@ -131,6 +131,26 @@ def restore(
     raise typer.Exit(room.restore(config, source, replace=replace, in_place=in_place))
 
 
+audit_app = typer.Typer(help="Look at the audit trail: who saw, did and changed what.", no_args_is_help=True)
+app.add_typer(audit_app, name="audit")
+
+
+@audit_app.command("verify")
+def audit_verify(
+    config: ConfigOption,
+    seal: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--seal", help="A seal noted elsewhere, as the log has it; it must still stand. May be given more than once."
+        ),
+    ] = None,
+) -> None:
+    """Say whether the history is as it was written, or where it first is not. Reads only; also while the service runs."""
+    from bridge.cli import audit as room  # noqa: PLC0415 - as above
+
+    raise typer.Exit(room.verify(config, seal or ()))
+
+
 @app.command()
 def purge(
     config: ConfigOption,

@@ -9,8 +9,11 @@ from __future__ import annotations
 
 import hashlib
 from datetime import datetime
+from typing import Any
 
 from bridge.identity.strip import without_values
+from bridge.model import SERVICE
+from bridge.store.chain import ENTRY, event_bytes, kind_digest
 from bridge.store.codec import (
     content_bytes,
     content_of,
@@ -24,8 +27,10 @@ from bridge.store.codec import (
 )
 from bridge.store.commands import PurgeCaptures, PurgeEvents, PurgeFiles, TrustClock
 from bridge.store.database import Db
+from bridge.store.statements import Change, note
 
 MARK = "events_purged_before"  # in meta, microseconds since 1970: the trigger lets go of older events only
+EVENTS_PURGED = "events.purged"  # the event that says so; its reason is the mark
 CLOCK = "purge_clock"  # in meta: when the clock was last held to be right
 # A capture (alias c) of which nothing waits for anybody: no judging work, no open stop, no strip that waits, no delivery that is not over
 IS_OVER = (
@@ -104,20 +109,40 @@ def purge_files(db: Db, command: PurgeFiles) -> int:
 
 
 def purge_events(db: Db, command: PurgeEvents) -> int:
-    """Purge old events, apart from those of what is open. Give how many."""
+    """Purge old events, by whole entries of the chain: those of what is open stay, and what was committed with them. Give how many."""
     before_us = microseconds(command.before)
-    db.execute(
+    moved = db.execute(
         "INSERT INTO meta (name, value) VALUES (?, ?) ON CONFLICT (name) DO UPDATE SET value = excluded.value"
         " WHERE CAST(meta.value AS BIGINT) < CAST(excluded.value AS BIGINT)",
         (MARK, str(before_us)),
-    )
-    of_event = "SELECT k.subject, e.number FROM events e JOIN event_kinds k ON k.id = e.kind WHERE e.id = ? AND e.at_us < ?"
-    gone = 0
+    ).rowcount
+    if moved:  # the chain says that a purge was here, and how far it may have gone
+        note(db, command.at, SERVICE, EVENTS_PURGED, "store", Change(reason=str(before_us)))
+    entries: dict[int, list[tuple[Any, ...]]] = {}
     for event_id in command.event_ids:
-        row = db.execute(of_event, (event_id, before_us)).fetchone()
-        if row is not None and not is_open(db, *row):
-            gone += db.execute("DELETE FROM events WHERE id = ?", (event_id,)).rowcount
-    return gone
+        row = db.execute(_OF_EVENT, (event_id, before_us)).fetchone()
+        if row is not None:
+            entries.setdefault(row[0], []).append((event_id, *row[1:]))
+    return sum(_purge_entry(db, entry_id, events) for entry_id, events in entries.items())
+
+
+_OF_EVENT = (
+    f"SELECT {ENTRY}, e.at_us, e.number, e.reason, e.who IS NOT NULL, k.actor, k.verified, k.what, k.subject, k.before, k.after"
+    " FROM events e JOIN event_kinds k ON k.id = e.kind WHERE e.id = ? AND e.at_us < ?"
+)
+
+
+def _purge_entry(db: Db, entry_id: int, events: list[tuple[Any, ...]]) -> int:
+    """Write an entry's digest of its events in their place; 0 where one is missing here, or is of something open."""
+    unpurged = f"SELECT events FROM audit_entries WHERE id = ? AND content IS NULL{db.for_update}"
+    row = db.execute(unpurged, (entry_id,)).fetchone()
+    if row is None or row[0] != len(events) or any(is_open(db, event[8], event[2]) for event in events):
+        return 0
+    content = hashlib.sha256()
+    for _, at_us, number, reason, is_named, *kind in events:
+        content.update(event_bytes(kind_digest(*kind), at_us, number, reason, is_named=bool(is_named)))
+    db.execute("UPDATE audit_entries SET content = ? WHERE id = ?", (content.digest(), entry_id))
+    return sum(db.execute("DELETE FROM events WHERE id = ?", (event[0],)).rowcount for event in events)
 
 
 def trust_clock(db: Db, command: TrustClock) -> None:

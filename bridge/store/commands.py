@@ -637,10 +637,21 @@ class PurgeFiles:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class PurgeEvents:
-    """Purge events by id that are older than ``before``. Gives how many (int). Those of anything open are left as they are."""
+    """Purge events by id that are older than ``before``. Gives how many (int). Those of anything open are left as they are.
+
+    They go by whole entries of the chain (chain.py): ``event_ids`` in rising order inside an entry, as ``old_events`` gives them.
+    """
 
     event_ids: tuple[int, ...]
     before: datetime
+    at: datetime
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class SealAudit:
+    """Append an entry that names the newest entry of every writer. Gives it (chain.Head), None where all was sealed before."""
+
+    at: datetime
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -768,6 +779,7 @@ Command = (
     | PurgeCaptures
     | PurgeFiles
     | PurgeEvents
+    | SealAudit
     | TrustClock
     | KeepSignals
     | NoteSaid

@@ -11,6 +11,8 @@ from collections.abc import Iterator, Sequence
 from datetime import datetime
 from typing import Any, Protocol, SupportsInt
 
+from bridge.store.chain import Chain
+
 
 class Rows(Protocol):
     """What a statement gave."""
@@ -51,6 +53,10 @@ class Db(Protocol):
     def known(self) -> dict[object, int]:
         """Give the numbers of words that were looked up on this connection (``interned``). Whoever undoes something empties it."""
 
+    @property
+    def chain(self) -> Chain:
+        """Give the chain of what is appended to the history on this connection."""
+
     def execute(self, sql: str, values: Sequence[Any] = (), /) -> Rows:
         """Do one statement."""
 
@@ -82,6 +88,7 @@ class SqliteDb(sqlite3.Connection):
         super().__init__(*args, **more)
         self.known: dict[object, int] = {}
         self.standing: set[object] | None = None
+        self.chain = Chain()
         self._appended: dict[str, list[Sequence[Any]]] = {}
 
     def insert(self, sql: str, values: Sequence[Any], /) -> int:
@@ -108,6 +115,7 @@ class SqliteDb(sqlite3.Connection):
         """Forget what was appended, and all that was looked up: what it is of is undone."""
         self._appended.clear()
         self.known.clear()
+        self.chain.undo()
         self.standing = None
 
     def hold(self, name: str) -> None:
@@ -119,3 +127,11 @@ class SqliteDb(sqlite3.Connection):
     def time(self, given: datetime) -> datetime:
         """Give ``given``."""
         return given
+
+
+def commit(db: Db) -> None:
+    """End a transaction that a command of its own began, and what binds its events with it."""
+    db.chain.finish(db)
+    db.settle()
+    db.execute("COMMIT")
+    db.chain.stands()

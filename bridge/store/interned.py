@@ -6,9 +6,11 @@ was given in a transaction which did not come about would be another word's.
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import NamedTuple
 
 from bridge.model import SERVICE, Actor
+from bridge.store.chain import kind_digest
 from bridge.store.database import Db
 
 NUMBERED = frozenset(
@@ -50,6 +52,12 @@ def kind_id(db: Db, actor: Actor, what: str, subject: str, before: str, after: s
         )
         known = db.known[kind] = int(found.fetchone()[0])
     return known
+
+
+@lru_cache(maxsize=4096)
+def own_digest(kind: OwnKind) -> bytes:
+    """Give the digest of a kind of event of Padpost's own (``chain.kind_digest``)."""
+    return kind_digest(SERVICE.name, SERVICE.verified, *kind)
 
 
 def own_kind_id(db: Db, kind: OwnKind) -> int:

@@ -493,6 +493,7 @@ _APPLY: Mapping[type, Callable[[State, Any], Any]] = {
     c.AcknowledgeSignal: acknowledge_signal,
     c.NoteOnSignal: note_on_signal,
     c.MuteSignals: mute_signals,
+    c.SealAudit: lambda _state, _command: None,  # what is in memory cannot be changed behind our back
 }
 
 

@@ -15,7 +15,7 @@ from pathlib import Path
 
 from bridge.errors import BackupError
 from bridge.store.backup import PART, BackupText, check_file, read_text, sha256_of, sync
-from bridge.store.database import SqliteDb
+from bridge.store.database import SqliteDb, commit
 from bridge.store.lock import ProcessLock
 from bridge.store.mark import forget_mark
 from bridge.store.migrate import is_known, migrate
@@ -134,7 +134,7 @@ def _made_ready(backup: Path, text: BackupText, part: Path, now: datetime, there
 def _reviewed(store: SqliteDb, *, now: datetime, taken_at: datetime, known: set[str] | None = None) -> Reviewed:
     store.execute("BEGIN IMMEDIATE")
     reviewed = review(store, now=now, taken_at=taken_at, known=known or set())
-    store.execute("COMMIT")
+    commit(store)
     return reviewed
 
 

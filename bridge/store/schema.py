@@ -259,7 +259,8 @@ event_kinds = Table(
     UniqueConstraint("actor", "verified", "what", "subject", "before", "after"),
 )
 
-# at_us: microseconds since 1970, UTC; number: the subject's own, 0 where its kind names it in full. The view ``history`` shows events in words
+# at_us: microseconds since 1970, UTC; number: the subject's own, 0 where its kind names it in full; entry: of audit_entries, NULL from before there were any;
+# who: the actor's word, NULL for what comes with every strip. The view ``history`` shows events in words
 events = Table(
     "events",
     metadata,
@@ -268,7 +269,33 @@ events = Table(
     Column("kind", Integer, ForeignKey("event_kinds.id"), nullable=False),
     Column("number", Integer, nullable=False),
     Column("reason", Text, nullable=False),
+    Column("entry", Integer),
+    Column("who", Integer),
     Index("events_subject", "number", "kind"),
+    _part("events_who", "who", "id", where="who IS NOT NULL"),
+    _part("events_kind", "kind", "id", where="who IS NOT NULL"),
+)
+
+# One row for each connection that wrote: whose, and since when
+audit_chains = Table(
+    "audit_chains",
+    metadata,
+    _id(),
+    Column("begun_us", Integer, nullable=False),
+    Column("writer", Text, nullable=False),
+)
+
+# What binds the events (chain.py). id: the chain's number and the place in it; at_us: of its newest event; said: what an entry without events
+# says, as JSON; content: the digest of its events once the purge has taken them
+audit_entries = Table(
+    "audit_entries",
+    metadata,
+    Column("id", Integer, primary_key=True, autoincrement=False),
+    Column("at_us", Integer, nullable=False),
+    Column("events", Integer, nullable=False),
+    Column("said", Text, nullable=False),
+    Column("digest", LargeBinary, nullable=False),
+    Column("content", LargeBinary),
 )
 
 destinations = Table(

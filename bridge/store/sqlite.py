@@ -15,7 +15,7 @@ import structlog
 
 from bridge.errors import StoreFailed
 from bridge.store.apply import apply, begin_store, recover
-from bridge.store.database import SqliteDb
+from bridge.store.database import SqliteDb, commit
 from bridge.store.file_check import WholeCheck, at_start
 from bridge.store.lock import ProcessLock, network_mount
 from bridge.store.mark import Mark, is_behind, is_left, mark_of, read_mark, write_mark
@@ -73,7 +73,7 @@ class SqliteStore(Reads, Written):
             if _went_back(connection, folder):
                 self._epoch = _put_before_a_person(connection, now())
             recover(connection, now())
-            connection.execute("COMMIT")
+            commit(connection)
             write_mark(folder, mark_of(connection))
             connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()  # what a crash left in the log
             connection.close()

@@ -8,10 +8,11 @@ from datetime import datetime
 
 from bridge.lifecycle.states import OPEN_DELIVERY, DeliveryEvent, StopGroup, step
 from bridge.model import SERVICE, Actor, DeliveryState, Place
+from bridge.store.chain import event_bytes, kind_digest
 from bridge.store.codec import json_text, microseconds, when
 from bridge.store.commands import CloseStop, EndWaiting
 from bridge.store.database import Db
-from bridge.store.interned import OwnKind, kind_id, own_kind_id, parted
+from bridge.store.interned import OwnKind, kind_id, own_digest, own_kind_id, parted, word_id
 from bridge.store.lanes import Moved, hold_lanes, keep_lane
 
 KEEP_MESSAGE = "INSERT INTO messages (delivery_id, payload) VALUES (?,?)"
@@ -52,13 +53,16 @@ class Change:
     reason: str = ""
 
 
-_NEW_EVENT = "INSERT INTO events (at_us, kind, number, reason) VALUES (?,?,?,?)"
+_NEW_EVENT = "INSERT INTO events (at_us, kind, number, reason, entry, who) VALUES (?,?,?,?,?,?)"
 
 
 def note(db: Db, at: datetime, actor: Actor, what: str, subject: str, change: Change) -> None:
-    """Append an event."""
+    """Append an event, findable by who did it."""
     sort, number = parted(subject)
-    db.append(_NEW_EVENT, (microseconds(at), kind_id(db, actor, what, sort, change.before, change.after), number, change.reason))
+    at_us, words = microseconds(at), (actor.name, actor.verified, what, sort, change.before, change.after)
+    entry = db.chain.note(db, at_us, event_bytes(kind_digest(*words), at_us, number, change.reason, is_named=True))
+    kind, who = kind_id(db, actor, what, sort, change.before, change.after), word_id(db, actor.name)
+    db.append(_NEW_EVENT, (at_us, kind, number, change.reason, entry, who))
 
 
 def terms_noted(command: CloseStop | EndWaiting) -> Iterator[tuple[Actor, str, Change]]:
@@ -77,7 +81,8 @@ def note_terms(db: Db, command: CloseStop | EndWaiting, subject: str) -> None:
 
 def note_own(db: Db, at_us: int, kind: OwnKind, number: int, reason: str = "") -> None:
     """Append an event of Padpost's own about what has a ``number``; ``at_us`` is microseconds since 1970 (``codec.microseconds``)."""
-    db.append(_NEW_EVENT, (at_us, own_kind_id(db, kind), number, reason))
+    entry = db.chain.note(db, at_us, event_bytes(own_digest(kind), at_us, number, reason, is_named=False))
+    db.append(_NEW_EVENT, (at_us, own_kind_id(db, kind), number, reason, entry, None))
 
 
 def open_stop(db: Db, stop: NewStop, *, at: datetime) -> int:

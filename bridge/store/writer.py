@@ -250,9 +250,11 @@ class Writer:
             for command, future in self._growing(group) if together else group:
                 value, fault = (self._apply(db, command), None) if together else self._one(db, command)
                 answers.append((future, value, fault))
+            db.chain.finish(db)
             self._engine.must_stand()
             sent = True
             self._engine.commit()
+            db.chain.stands()
         except Exception as error:  # noqa: BLE001 - whatever it is, it is the whole group's business, and its futures are answered
             verdict = self._undone(error)
             if together and verdict in _OF_ONE:
@@ -289,6 +291,7 @@ class Writer:
 
     def _apart(self, db: Db, command: Command) -> tuple[Any, Exception | None]:
         """Do one command in a savepoint of its own."""
+        stood = db.chain.standing()
         db.execute("SAVEPOINT one")
         try:
             value = self._apply(db, command)
@@ -296,6 +299,7 @@ class Writer:
             if self._engine.verdict(fault) not in _OF_ONE:
                 raise
             db.known.clear()
+            db.chain.back(stood)
             db.execute("ROLLBACK TO one")
             db.execute("RELEASE one")
             return None, fault

@@ -185,19 +185,20 @@ def test_events_go_behind_the_mark_only(store: SqliteStore, file: SqliteDb) -> N
     ids = tuple(row[0] for row in file.execute("SELECT id FROM events ORDER BY id"))
     with pytest.raises(sqlite3.IntegrityError, match=r"^events are append-only$"):
         file.execute("DELETE FROM events")
-    assert store.submit(PurgeEvents(event_ids=ids, before=NOW)).result(WAIT) == 0  # not older than that moment
-    gone = store.submit(PurgeEvents(event_ids=ids, before=later(1))).result(WAIT)
+    assert store.submit(PurgeEvents(event_ids=ids, before=NOW, at=later(60))).result(WAIT) == 0  # not older than that moment
+    gone = store.submit(PurgeEvents(event_ids=ids, before=later(1), at=later(60))).result(WAIT)
     left = {row[0] for row in file.execute("SELECT subject FROM history")}
     assert left == {
         "capture:2",
         "strip:2",
         "stop:1",
-    }  # the held strip is a person's to decide, and its history is what that person sees
+        "store",
+    }  # the purges themselves are told; the held strip is a person's to decide, and its history is what that person sees
     assert gone == len(ids) - 3
     assert store.capture(capture).capture.payload != b""
     with pytest.raises(sqlite3.IntegrityError, match=r"^events are append-only$"):
         file.execute("UPDATE events SET reason = ''")
-    store.submit(PurgeEvents(event_ids=(), before=NOW - timedelta(days=9))).result(WAIT)
+    store.submit(PurgeEvents(event_ids=(), before=NOW - timedelta(days=9), at=later(60))).result(WAIT)
     assert file.execute("SELECT value FROM meta WHERE name = 'events_purged_before'").fetchone() == ("1795600860000000",)
 
 

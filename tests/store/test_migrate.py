@@ -21,6 +21,7 @@ from bridge.store.schema import metadata
 from bridge.store.sqlite import FILE, SqliteStore
 from tests.store import schema_0007
 from tests.store import strips as s
+from tests.store.chained import walked
 
 MIGRATIONS = Path(module.__file__).parent / "migrations"
 
@@ -62,6 +63,7 @@ def test_the_newest_revision_is_the_only_head(tmp_path: Path) -> None:
     assert script.get_heads() == [NEWEST]
     assert script.get_bases() == ["0001"]
     assert [step.revision for step in script.walk_revisions()] == [
+        "0023",
         "0019",
         "0017",
         "0022",
@@ -208,6 +210,45 @@ def test_a_store_of_schema_0007_says_the_same_in_fewer_words(tmp_path: Path) -> 
             connection.execute(harm)
     connection.close()
     store.close()
+
+
+def test_what_was_there_before_the_chain_is_its_first(tmp_path: Path) -> None:
+    """HZ-J02: three entries by ids, whatever is missing among them; people's events are found by name, and a change of any is told."""
+    file = tmp_path / FILE
+    command.upgrade(_config(file), "0016")
+    connection = sqlite3.connect(file)
+    connection.execute("INSERT INTO meta (name, value) VALUES ('epoch', 'ABCDE')")
+    kinds = [
+        (1, "padpost", "capture.kept"),
+        (2, "Bo", "stop.closed"),
+        (3, "padpost", "store.restored"),
+        (4, "padpost", "delivery.made"),
+    ]
+    connection.executemany("INSERT INTO event_kinds VALUES (?, ?, 'v', ?, 'stop', '', '')", kinds)
+    numbers = [*range(1, 300), *range(520, 530)]
+    connection.executemany(
+        "INSERT INTO events (id, at_us, kind, number, reason) VALUES (?, ?, ?, ?, 'why')",
+        [(number, number * 1000, number % 4 + 1, number) for number in numbers],
+    )
+    connection.commit()
+    store = SqliteStore(tmp_path, now=lambda: s.NOW)
+    s.keep(store)
+    store.close()
+    bound = connection.execute("SELECT id, at_us, events FROM audit_entries WHERE id < ? ORDER BY id", (2 << 32,)).fetchall()
+    assert [(entry_id - (1 << 32), at_us, count) for entry_id, at_us, count in bound] == [
+        (0, 529_000, 0), (1, 255_000, 255), (2, 299_000, 44), (3, 529_000, 10),
+    ]  # fmt: skip
+    named = "SELECT k.id, w.word, count(*) FROM events e JOIN event_kinds k ON k.id = e.kind JOIN words w ON w.id = e.who GROUP BY k.id"
+    assert connection.execute(named).fetchall()[:2] == [(2, "Bo", 78), (3, "padpost", 77)]
+    found = walked(file)
+    assert (found.broken, found.events, found.epochs[0].epoch) == (None, 310, "ABCDE")
+    connection.execute("DROP TRIGGER events_no_update")
+    connection.execute("UPDATE events SET number = 9 WHERE id = 270")
+    connection.commit()
+    connection.close()
+    broken = walked(file).broken
+    assert broken is not None
+    assert broken.sentence.startswith("Entry 1-2: it is not as it was written")
 
 
 def test_a_step_that_fails_leaves_nothing_behind(tmp_path: Path) -> None:

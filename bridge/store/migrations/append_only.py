@@ -99,3 +99,36 @@ def events_stay() -> None:
         f" IF TG_OP = 'DELETE' THEN IF {_IS_BEHIND_MARK_US} THEN RETURN OLD; END IF; END IF;"
         " RAISE EXCEPTION 'events are append-only' USING ERRCODE = 'integrity_constraint_violation'; END $$"
     )
+
+
+# As bridge/store/chain.py has it
+_ENTRY_OF_OLD = "coalesce(OLD.entry, 4294967297 + OLD.id / 256)"
+_IS_EVENT_TAKEN = (
+    f"{_IS_BEHIND_MARK_US} AND EXISTS (SELECT 1 FROM audit_entries a WHERE a.id = {_ENTRY_OF_OLD} AND a.content IS NOT NULL)"
+)
+_IS_TAKEN = (
+    "OLD.content IS NULL AND length(NEW.content) = 32 AND OLD.events > 0 AND NEW.id = OLD.id AND NEW.at_us = OLD.at_us AND NEW.events = OLD.events"
+    " AND NEW.said = OLD.said AND NEW.digest = OLD.digest AND"
+    " coalesce(OLD.at_us < (SELECT CAST(value AS BIGINT) FROM meta WHERE name = 'events_purged_before'), OLD.id <> OLD.id)"
+)
+
+
+def bind_history() -> None:
+    """Let an entry of the chain meet one change, once: the purge writes down the digest of the events that it takes; only then may they go."""
+    for table, change, rule, row in (("events", "DELETE", _IS_EVENT_TAKEN, "OLD"), ("audit_entries", "UPDATE", _IS_TAKEN, "NEW")):
+        if op.get_bind().dialect.name == "sqlite":
+            op.execute(f"DROP TRIGGER IF EXISTS {table}_no_{change.lower()}")
+            op.execute(
+                f"CREATE TRIGGER {table}_no_{change.lower()} BEFORE {change} ON {table} WHEN NOT ({rule})"
+                f" BEGIN SELECT RAISE(ABORT, '{table} are append-only'); END"
+            )
+        else:
+            op.execute(
+                f"CREATE OR REPLACE FUNCTION {table}_stay() RETURNS trigger LANGUAGE plpgsql AS $$ BEGIN"
+                f" IF TG_OP = '{change}' THEN IF {rule} THEN RETURN {row}; END IF; END IF;"
+                f" RAISE EXCEPTION '{table} are append-only' USING ERRCODE = 'integrity_constraint_violation'; END $$"
+            )
+    if op.get_bind().dialect.name == "sqlite":  # dropped by the step that wrote who did it
+        op.execute(
+            "CREATE TRIGGER IF NOT EXISTS events_no_update BEFORE UPDATE ON events BEGIN SELECT RAISE(ABORT, 'events are append-only'); END"
+        )

@@ -15,6 +15,7 @@ from psycopg.conninfo import conninfo_to_dict, make_conninfo
 from psycopg.pq import TransactionStatus
 from psycopg.types.numeric import Int8Dumper
 
+from bridge.store.chain import Chain
 from bridge.store.database import Rows
 from bridge.store.postgres.ahead import Ahead
 
@@ -146,6 +147,7 @@ class PostgresDb:
         self._held: set[str] = set()
         self.known: dict[object, int] = {}
         self.standing: set[object] | None = None
+        self.chain = Chain()
 
     @property
     def in_transaction(self) -> bool:
@@ -178,6 +180,7 @@ class PostgresDb:
     def undo(self) -> None:
         """Roll back, and tell nothing. Raises psycopg.Error."""
         self.known.clear()
+        self.chain.undo()
         self._leave()
         self._news.clear()
         if self.connection.info.transaction_status is not TransactionStatus.IDLE:

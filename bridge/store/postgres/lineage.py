@@ -15,7 +15,7 @@ import structlog
 from bridge.model import SERVICE
 from bridge.store.apply import new_epoch
 from bridge.store.codec import moment_or_none
-from bridge.store.database import Db
+from bridge.store.database import Db, commit
 from bridge.store.lanes import hold_lanes
 from bridge.store.review import newest_moment, review
 from bridge.store.statements import Change, note
@@ -63,7 +63,7 @@ def epoch_here(db: Db, *, quiet_s: float = 0) -> str:
         if row is not None:
             _leave(db, str(found["epoch"]), Change(before=row[0], after=here), timedelta(seconds=quiet_s))
     (epoch,) = db.execute("SELECT value FROM meta WHERE name = 'epoch'").fetchone()
-    db.execute("COMMIT")
+    commit(db)
     return str(epoch)
 
 

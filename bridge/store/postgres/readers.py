@@ -12,6 +12,7 @@ from typing import Any
 import psycopg
 
 from bridge.errors import StoreAway, StoreFailed
+from bridge.store.chain import Chain
 from bridge.store.database import Rows
 from bridge.store.postgres.connection import READING, PostgresDb, Server
 from bridge.store.postgres.engine import name_of, verdict_of
@@ -33,8 +34,9 @@ class Readers:
         self._server = server
         self._kept = threading.local()
         self._closed = False
-        self.known: dict[object, int] = {}  # as these two are in every Db; nothing is written here, and nothing needs them
+        self.known: dict[object, int] = {}  # as these three are in every Db; nothing is written here, and nothing needs them
         self.standing: set[object] | None = None
+        self.chain = Chain()
         self._free: queue.LifoQueue[PostgresDb | None] = queue.LifoQueue()
         for _ in range(SESSIONS):
             self._free.put(None)

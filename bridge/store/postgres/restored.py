@@ -9,6 +9,7 @@ import psycopg
 
 from bridge.errors import StoreAway, StoreLocked
 from bridge.store.codec import when
+from bridge.store.database import commit
 from bridge.store.lanes import hold_lanes
 from bridge.store.migrate import bring_forward
 from bridge.store.postgres.connection import WRITING, Server
@@ -38,7 +39,7 @@ def open_epoch(server: Server, *, now: datetime) -> Restored:
                 )
             taken_at = newest_moment(db) or now
             reviewed = review(db, now=now, taken_at=taken_at)
-            db.execute("COMMIT")
+            commit(db)
     except psycopg.Error as error:
         raise StoreAway(f"The database {server.shown()} cannot be used ({name_of(error)}). Start it, or mend the URL.") from error
     return Restored(taken_at=taken_at, reviewed=reviewed, aside=None)

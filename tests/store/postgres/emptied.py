@@ -14,7 +14,11 @@ EMPTY = "; ".join(
     [
         "SET session_replication_role = replica",
         *(f"DELETE FROM {table.name}" for table in metadata.tables.values()),
-        *(f"ALTER SEQUENCE {table.name}_id_seq RESTART" for table in metadata.tables.values() if "id" in table.columns),
+        *(
+            f"ALTER SEQUENCE {table.name}_id_seq RESTART"
+            for table in metadata.tables.values()
+            if "id" in table.columns and table.columns["id"].autoincrement is True
+        ),
     ]
 )
 

@@ -101,7 +101,7 @@ def test_the_purge_and_its_triggers_on_a_server(at: Server) -> None:
         with pytest.raises(Exception, match="are append-only"):
             session.execute(statement)
     session.close()
-    assert store.submit(PurgeEvents(event_ids=events.ids, before=later(1))).result(WAIT) == len(events.ids)
+    assert store.submit(PurgeEvents(event_ids=events.ids, before=later(1), at=later(60))).result(WAIT) == len(events.ids)
     store.close()
 
 

@@ -1,0 +1,82 @@
+"""``padpost audit``: whether the history is as it was written. It only reads, and may be asked beside the running service."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator, Sequence
+from contextlib import closing, contextmanager
+from pathlib import Path
+from urllib.parse import quote
+
+from bridge import settings
+from bridge.errors import SettingsError, StoreFailed
+from bridge.store.chain import BITS, Head, shown_entry
+from bridge.store.chain_check import Walked, walk
+from bridge.store.database import Db, SqliteDb
+from bridge.store.sqlite import FILE
+
+REMEDY = "Keep the store and its backups as they are now, and tell your administrator and whoever answers for the laboratory's records."
+
+
+def verify(config_path: Path, heads: Sequence[str] = ()) -> int:
+    """Walk the chain and print what it is; ``heads`` are seals noted elsewhere, as the log has them (`3-17=DIGEST`).
+
+    Give 0 if it is as it was written, 1 if not. Raises SettingsError or StoreError.
+    """
+    noted = tuple(_head(text) for text in heads)
+    with looked_at(settings.read_settings(config_path)) as db:
+        found = walk(db, heads=noted)
+    for line in _lines(found):
+        print(line)
+    if found.broken is None:
+        print("intact")
+        return 0
+    print(f"BROKEN. {found.broken.sentence}\n{REMEDY}")
+    return 1
+
+
+def _lines(found: Walked) -> Iterator[str]:
+    yield f"looked at: {found.entries} entries of {found.chains} chains, {found.events} events"
+    if found.purged_before is not None:
+        yield f"purged by the site's rule: {found.purged} events, all older than {found.purged_before:%Y-%m-%d %H:%M} UTC"
+    for each in found.epochs:
+        yield f"epoch {each.epoch} since {each.since:%Y-%m-%d %H:%M} UTC"
+    if found.head is not None:
+        yield f"newest seal: {shown_entry(found.head.entry_id)}={found.head.digest.hex()}"
+
+
+def _head(text: str) -> Head:
+    name, _, digest = text.partition("=")
+    chain, _, place = name.partition("-")
+    try:
+        found = Head(entry_id=(int(chain) << BITS) + int(place), digest=bytes.fromhex(digest))
+    except ValueError:
+        found = Head(0, b"")
+    if len(found.digest) != 32:  # SHA-256
+        raise SettingsError(
+            f"{text} is no seal.", remedy="Write it as the log or an earlier verify has it: 3-17= and 64 hex digits."
+        )
+    return found
+
+
+@contextmanager
+def looked_at(config: settings.Settings) -> Iterator[Db]:
+    """Give a session that only reads, and sees one moment of the store. Raises StoreError."""
+    if config.database is not None:
+        from bridge.store.postgres.opening import looked_at as on_server  # noqa: PLC0415 - only who has a server loads its driver
+
+        with on_server(config.database) as db:
+            db.execute("BEGIN")
+            yield db
+            db.execute("COMMIT")
+        return
+    file = config.site.data / FILE
+    if not file.is_file():
+        raise StoreFailed(f"There is no store at {file}. Check site.data in the site configuration.")
+    try:
+        opened = sqlite3.connect(f"file:{quote(str(file))}?mode=ro", uri=True, isolation_level=None, timeout=30, factory=SqliteDb)
+        with closing(opened) as connection:
+            connection.execute("BEGIN")
+            yield connection
+    except sqlite3.DatabaseError as error:
+        raise StoreFailed(f"The store {file} cannot be read ({error}). Restore it from a backup.") from error
