@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from pathlib import Path
-from typing import TypeVar
+from typing import Any, TypeVar
 from zoneinfo import ZoneInfo
+
+from pydantic import ValidationError
 
 from bridge import settings
 from bridge.check import check_terms
@@ -23,7 +25,8 @@ from bridge.tables.controls import CONTROLS_FILE, with_controls
 from bridge.tables.controls_document import ControlsDocument
 from bridge.tables.day_log_table import DayItem, DayLogRule, Undone
 from bridge.tables.documents import CatalogueDocument, FlagsDocument, ProfileDocument, Shape, StripTypeDocument
-from bridge.tables.flags import FLAGS_FILE
+from bridge.tables.flag_table import CriticalRule
+from bridge.tables.flags import FLAGS_FILE, flag_table
 from bridge.tables.holds import HOLDS_FILE, with_holds
 from bridge.tables.holds_document import HoldsDocument
 from bridge.tables.telling_terms import TellingTerms, ToTell
@@ -43,8 +46,8 @@ from bridge.tables.types import (
 S = TypeVar("S", bound=Shape)
 
 
-def load_tables(shipped: Path, own: Path | None, policy: Policy, *, zone: ZoneInfo) -> Tables:
-    """Read and compile the mapping files. A file of ``own`` replaces the shipped one of the same name.
+def load_tables(shipped: Path, own: Path | None, policy: Policy, *, zone: ZoneInfo, flags_file: Path | None = None) -> Tables:
+    """Read and compile the mapping files. A file of ``own`` replaces the shipped one of the same name, ``flags_file`` both files of its kind.
 
     ``zone`` is the site's, for profiles that say ``zone: site``. Raises TableError naming file, line and key.
     """
@@ -53,7 +56,8 @@ def load_tables(shipped: Path, own: Path | None, policy: Policy, *, zone: ZoneIn
         catalogue = _shaped(_files(shipped, own, CATALOGUE_FILE), CatalogueDocument, documents)
         strip_types = _shaped(_files(shipped, own, "strip_types/*.yaml"), StripTypeDocument, documents)
         profiles = _shaped(_files(shipped, own, "profiles/*.yaml"), ProfileDocument, documents)
-        flags = _shaped(_files(shipped, own, FLAGS_FILE), FlagsDocument, documents)
+        flag_files = {FLAGS_FILE: flags_file} if flags_file else _files(shipped, own, FLAGS_FILE)
+        flags = _shaped(flag_files, FlagsDocument, documents, shown=str(flags_file or ""))
         controls = _shaped(_files(shipped, own, CONTROLS_FILE), ControlsDocument, documents)
         containers = _shaped(_files(shipped, own, CONTAINERS_FILE), ContainersDocument, documents)
         holds = _shaped(_files(shipped, own, HOLDS_FILE), HoldsDocument, documents)
@@ -93,11 +97,12 @@ def _files(shipped: Path, own: Path | None, pattern: str) -> dict[str, Path]:
     return files
 
 
-def _shaped(files: dict[str, Path], shape: type[S], documents: dict[str, Document]) -> dict[str, S]:
+def _shaped(files: dict[str, Path], shape: type[S], documents: dict[str, Document], *, shown: str = "") -> dict[str, S]:
+    """Read files of one kind; ``shown`` is what an error calls them, their name under mappings without it."""
     shaped: dict[str, S] = {}
     for name, path in files.items():
-        documents[name] = Document(path, name)
-        shaped[path.stem] = documents[name].shaped(shape)
+        documents[name] = Document(path, shown or name)
+        shaped[Path(name).stem] = documents[name].shaped(shape)
     return shaped
 
 
@@ -111,11 +116,24 @@ def _spot(path: settings.KeyPath, documents: dict[str, Document]) -> Spot | None
     return documents[str(path[0])].spot(path[1:]) if path and str(path[0]) in documents else None
 
 
-def tables_for(config: settings.Settings | None) -> Tables:
-    """Load the tables of a site, or the shipped ones as they are. Raises TableError."""
+def tables_for(config: settings.Settings | None, *, flags: Path | None = None) -> Tables:
+    """Load the tables of a site, or the shipped ones as they are; with ``flags`` in place of the file of that name. Raises TableError."""
     if config is None:
         return load_tables(settings.shipped_mappings(), None, default_policy(), zone=ZoneInfo("UTC"))
-    return load_tables(settings.shipped_mappings(), config.mappings, policy_of(config), zone=config.site.zone)
+    return load_tables(settings.shipped_mappings(), config.mappings, policy_of(config), zone=config.site.zone, flags_file=flags)
+
+
+def signed_rules(signed: Mapping[str, Any], tables: Tables) -> tuple[tuple[CriticalRule, ...], str]:
+    """Give the critical rules that are on in a signed table set (its canonical JSON, parsed), and why they cannot be tried with ``tables``, else "".
+
+    They are compiled with the ladders of ``tables``: a rule is tried on strips as they are read now.
+    """
+    try:
+        catalogue = CatalogueDocument.model_validate(signed["catalogue"])
+        table = flag_table(FlagsDocument.model_validate(signed["flags"]), catalogue, tables.strip_types)
+    except (KeyError, ValidationError, TableError) as error:  # a set of an earlier version, or pads that are no more
+        return (), f"its critical rules cannot be tried with today's ladders ({str(error).splitlines()[0]})"
+    return table.critical, ""
 
 
 def policy_of(config: settings.Settings) -> Policy:

@@ -10,7 +10,7 @@ from dataclasses import replace
 
 from bridge.bench.telling import Critical
 from bridge.check.rulebook import finding
-from bridge.check.understanding import Understood, understand_reading
+from bridge.check.understanding import Processing, Understood, understand_reading
 from bridge.coding import Assessment, Person, assess
 from bridge.model import Finding, Outcome, PrintedPad, Purpose, Reading, Step
 from bridge.tables.types import CataloguePad, Tables
@@ -43,6 +43,18 @@ def critical_met(assessment: Assessment) -> tuple[Finding, ...]:
         replace(finding(MET, f"Critical by the laboratory's rule {rule.rule}: {rule.text}", pad=rule.when[0].pad), row=rule.rule)
         for rule in assessment.critical
     )
+
+
+def critical_steps(reading: Reading, tables: Tables) -> Mapping[str, Step]:
+    """Give the steps by pad by which a strip may meet critical rules; none of a strip of no patient, or whose units are in doubt.
+
+    Raises KeyError if ``tables`` lacks the profile that it was read by.
+    """
+    understood = understand_reading(reading, tables)
+    is_patient = understood.processing is not Processing.OTHER and understood.number.purpose is Purpose.PATIENT
+    if not is_patient or understood.is_doubtful:
+        return {}
+    return {each.pad: each.step for each in understood.pads if each.step is not None and each.pad in tables.catalogue.pads}
 
 
 def to_tell(reading: Reading, outcome: Outcome, tables: Tables) -> tuple[Critical, ...]:

@@ -74,7 +74,7 @@ def _critical(tables: Tables) -> str:
     on = [rule.rule for rule in tables.flags.critical]
     bands = sum(map(len, tables.flags.bands.values()))
     said = f"CRITICAL RULES SWITCHED ON: {', '.join(on)}" if on else "no critical rules are switched on"
-    return f"flags: {said}; {tables.flags.off} off; {bands} bands by age or sex"
+    return f"flags: {said}; {len(tables.flags.off)} off; {bands} bands by age or sex"
 
 
 def _verdict(wrong: int, warnings: int) -> str:

@@ -1,4 +1,4 @@
-"""The command line: demo, serve, check, sign-off, spec, make-key, public-keys, convert, simulate. Each command is a thin face over a room."""
+"""The command line: demo, serve, check, rehearse, sign-off, spec, make-key, public-keys, convert, simulate. Each command is a thin face over a room."""
 
 from __future__ import annotations
 
@@ -149,6 +149,21 @@ def audit_verify(
     from bridge.cli import audit as room  # noqa: PLC0415 - as above
 
     raise typer.Exit(room.verify(config, seal or ()))
+
+
+@app.command()
+def rehearse(
+    config: ConfigOption,
+    flags: Annotated[
+        Path | None,
+        typer.Option("--flags", help="A proposed flags.yaml, tried in place of the site's own; nothing is put in use."),
+    ] = None,
+    days: Annotated[int, typer.Option(min=1, max=36_500, help="How far back strips are looked at.")] = 30,
+) -> None:
+    """Try critical rules over the stored strips, beside those that are signed; also while the service runs. Changes nothing."""
+    from bridge.cli import rehearse as room  # noqa: PLC0415 - as above
+
+    raise typer.Exit(room.rehearse(config, flags=flags, days=days))
 
 
 @app.command()

@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
+import json
+from collections.abc import Iterator
 from pathlib import Path
 
 from bridge import clock, settings
 from bridge.cli.check import report
+from bridge.cli.rehearse import rehearsed
 from bridge.cli.signatures import changed, live_destinations, said
-from bridge.errors import SetupError
-from bridge.sign_off import add_signature, read_signatures
+from bridge.errors import SetupError, StoreError
+from bridge.sign_off import add_signature, last_signed, read_signatures
 from bridge.site import tables_for
 from bridge.tables.signatures import Signature
+from bridge.tables.types import Tables
+
+REHEARSED_DAYS = 30  # ours: a month has every day of the week and most kinds of patients
 
 
 def sign_off(config_path: Path, by: str, words: str) -> int:
@@ -31,8 +37,22 @@ def sign_off(config_path: Path, by: str, words: str) -> int:
     print(f"tables {tables.digest}")
     for line in changed(config, tables, signatures):
         print(line)
+    for line in _rehearsed(config, tables, signatures):
+        print(line)
     add_signature(config.signed_off, signature, tables)
     print(f"signed by {said(signature, config)}; kept in {config.signed_off}")
     live = ", ".join(live_destinations(config))
     print(f"A running Padpost sees it within seconds: {live}." if live else "No destination is live yet (processing_id: P).")
     return 0
+
+
+def _rehearsed(config: settings.Settings, tables: Tables, signatures: tuple[Signature, ...]) -> Iterator[str]:
+    """Show, where critical rules are on that nobody has signed so, what they would have met in the stored strips: who signs sees what follows."""
+    last = last_signed(config.signed_off, signatures, apart_from=tables.digest)
+    is_known = last is not None and json.loads(last[1]).get("flags") == json.loads(tables.canonical)["flags"]
+    if not tables.flags.critical or is_known:
+        return
+    try:
+        yield from rehearsed(config, tables, last, days=REHEARSED_DAYS)
+    except StoreError as error:  # before the first start there is none; the signature does not depend on it
+        yield f"critical rules were tried over no stored strips: {error}"

@@ -31,6 +31,7 @@ from bridge.pages.day_report import DayReport
 from bridge.pages.guard import COOKIE, form_token, token_is_good
 from bridge.pages.lots import Lots
 from bridge.pages.numbers import Numbers, missing_words, question_words
+from bridge.pages.rehearsal import RulesTried
 from bridge.pages.report import Reports
 from bridge.pages.signals import SignalsPage, standing
 from bridge.pages.site import PagesSite
@@ -101,6 +102,7 @@ class Views:
         self._day_log = DayLogPages(store, site, self._page, self._require_token, now)
         self._lots = Lots(store, gates.containers, site, self._page, self._require_token, now)
         self._day_report = DayReport(store, site, Reports(self._write, site.zone, now), now)
+        self._rules_tried = RulesTried(store, site, self._page)
         self._telling = TellingPage(store, site, self._page, self._require_token, now)
         self._signals = SignalsPage(store, SignalDesk(store, now), self._page, self._require_token, now)
         self._try_out = TryOut(site.bench, self._page, self._require_token, now)
@@ -134,6 +136,7 @@ class Views:
         self._lots.add_to(routes)
         self._telling.add_to(routes)
         self._signals.add_to(routes)
+        self._rules_tried.add_to(routes)
         self._try_out.add_to(routes)
         return routes
 

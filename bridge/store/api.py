@@ -17,6 +17,7 @@ from bridge.bench.gate import GateKey, Seat
 from bridge.bench.lots import LotReading, LotUse
 from bridge.lifecycle.states import StopGroup
 from bridge.model import CodedResult, DeliveryState, Needs, Neighbour, Priority, RunFacts, RunState, SeenStrips, SeriesState
+from bridge.rehearsal import Kept
 from bridge.signals.causes import Standing, Stuck
 from bridge.signals.machine import Signal
 from bridge.store import rows
@@ -250,6 +251,9 @@ class Store(Protocol):
 
     def held_runs(self) -> tuple[rows.ShiftShown, ...]:
         """Give the runs that wait for a person, with the strips that wait for it still; oldest first."""
+
+    def kept_before(self, before: int | None, *, limit: int) -> tuple[Kept, ...]:
+        """Give stored captures, the newest first, before a capture's id (None: from the newest), each with its patients' strips."""
 
     def tellings_open(self) -> tuple[rows.TellingShown, ...]:
         """Give every critical result that nobody closed, in the order in which they came."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 from bridge.store.reads_clock import ClockReads
 from bridge.store.reads_day_log import DayLogReads
 from bridge.store.reads_gate import GateReads
+from bridge.store.reads_kept import KeptReads
 from bridge.store.reads_lots import LotReads
 from bridge.store.reads_numbers import NumberReads
 from bridge.store.reads_operators import OperatorReads
@@ -25,6 +26,7 @@ class Reads(
     TodayReads,
     GateReads,
     ClockReads,
+    KeptReads,
     LotReads,
     NumberReads,
     OperatorReads,

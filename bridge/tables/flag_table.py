@@ -82,8 +82,8 @@ class CriticalRule:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class FlagTable:
-    """The site's bands by pad, and the critical rules that are on; none of either as shipped. ``off`` counts those that are not on."""
+    """The site's bands by pad, and the critical rules that are on; none of either as shipped. ``off`` are those that are not on."""
 
     bands: Mapping[str, tuple[Band, ...]] = field(default_factory=dict)
     critical: tuple[CriticalRule, ...] = ()
-    off: int = 0
+    off: tuple[CriticalRule, ...] = ()

@@ -24,14 +24,15 @@ _FOUND = (Grade.PLUS_1, Grade.PLUS_2, Grade.PLUS_3, Grade.PLUS_4, Grade.POSITIVE
 
 
 def flag_table(document: FlagsDocument, catalogue: CatalogueDocument, types: Types) -> FlagTable:
-    """Give the bands by pad, and the critical rules that are switched on. Raises TableError."""
+    """Give the bands by pad, and the critical rules, those that are switched on apart from the others. Raises TableError."""
     bands = [_band(row, catalogue, types, (FLAGS_FILE, "bands", index)) for index, row in enumerate(document.bands)]
     _check_bands(bands)
     _check_normals(document.normal, types)
     rules = _rules(document.critical, catalogue, types)
     on = tuple(rule for rule, row in zip(rules, document.critical, strict=True) if row.switched_on)
+    off = tuple(rule for rule, row in zip(rules, document.critical, strict=True) if not row.switched_on)
     by_pad = {pad: tuple(band for band in bands if band.pad == pad) for pad in dict.fromkeys(band.pad for band in bands)}
-    return FlagTable(bands=MappingProxyType(by_pad), critical=on, off=len(rules) - len(on))
+    return FlagTable(bands=MappingProxyType(by_pad), critical=on, off=off)
 
 
 def with_site_normals(types: Types, document: FlagsDocument) -> dict[str, StripType]:

@@ -9,11 +9,12 @@ import pytest
 
 from bridge.bench.telling import TellingStep
 from bridge.lifecycle.states import StopEnd
+from bridge.model import Severity
 from bridge.pages.site import Bench as PagesBench
 from bridge.pages.telling import CLOSED_SHOWN, to_do
 from bridge.site import example_terms
 from bridge.tables.telling_terms import TellingTerms, ToTell
-from tests.pages.stocked import NOW, Page, Stocked, Visitor
+from tests.pages.stocked import NOW, Page, Stocked, Visitor, finding
 from tests.store import strips as s
 from tests.store.telling_contract import ONCE, READ_BACK, say, told
 from tests.tables.shipped_tables import tables
@@ -154,3 +155,14 @@ def test_closed_ones_are_paged(shelf: Stocked, visitor: Visitor, closed: int) ->
     assert more == (["/telling?before=2"] if closed > CLOSED_SHOWN else [])
     for path in more:
         assert "bench-a 1, rule sugar-ketones: closed" in visitor.page(path).text
+
+
+def test_a_stopped_strip_says_on_its_own_page_that_it_looks_critical(shelf: Stocked, visitor: Visitor) -> None:
+    """HZ-I01: who mends the ID must not overlook it; once it is dealt with the page is silent."""
+    met = finding("critical.met", severity=Severity.NOTE, sentence="Critical by the laboratory's rule one: Sugar.")
+    stop = shelf.held(found=(finding("time.missing", severity=Severity.HOLD, sentence="No time is printed."), met), tell=ONCE)
+    words = "Looks critical, and is not sent. Critical by the laboratory's rule one: Sugar. Run it again now, and follow your procedure for calling."
+    assert words in visitor.page(f"/rejected/{stop}").text
+    s.close(shelf.store, stop, StopEnd.DISCARDED)
+    assert words not in visitor.page(f"/rejected/{stop}").text
+    assert words not in visitor.page(f"/rejected/{shelf.held()}").text

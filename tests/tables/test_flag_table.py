@@ -83,4 +83,4 @@ def test_people_in_words(of: Band, people: str) -> None:
 
 def test_a_table_without_a_word_of_the_site_does_nothing() -> None:
     """Tables that were put together by hand have neither bands nor critical rules."""
-    assert (FlagTable().bands, FlagTable().critical, FlagTable().off) == ({}, (), 0)
+    assert (FlagTable().bands, FlagTable().critical, FlagTable().off) == ({}, (), ())
