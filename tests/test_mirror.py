@@ -23,6 +23,7 @@ ELSEWHERE = {
     "bridge/store/memory_gate.py": "the twin's gates; the contract in tests/store/test_memory.py",
     "bridge/store/memory_lease.py": "the twin's leases; many processes run on them in tests/faults/test_simulation.py",
     "bridge/store/memory_operators.py": "the twin's register; the contract in tests/store/test_memory.py",
+    "bridge/store/memory_month.py": "the twin's monthly review; the contract in tests/store/test_memory.py",
     "bridge/store/memory_numbers.py": "the twin's missing numbers, signed days and runs; the contract in tests/store/test_memory.py",
     "bridge/store/memory_lots.py": "the twin's containers and lots; the contract in tests/store/test_memory.py",
     "bridge/store/memory_outcome.py": "the twin's RecordOutcome; the contract in tests/store/test_memory.py",
@@ -49,6 +50,7 @@ ELSEWHERE = {
     "bridge/store/migrations/versions/m0017_release.py": "a migration never changes; tests/store/test_migrate.py runs it",
     "bridge/store/migrations/versions/m0019_life.py": "a migration never changes; tests/store/test_migrate.py runs it",
     "bridge/store/migrations/versions/m0023_audit.py": "a migration never changes; tests/store/test_migrate.py runs it",
+    "bridge/store/migrations/versions/m0021_reports.py": "a migration never changes; tests/store/test_migrate.py runs it",
     "bridge/store/migrations/versions/m0012_containers.py": "a migration never changes; tests/store/test_migrate.py runs it",
 }
 

@@ -10,7 +10,7 @@ from bridge.bench.containers import ContainerEnd
 from bridge.errors import RefusedAction
 from bridge.model import Actor
 from bridge.store.api import Store
-from bridge.store.commands import AcceptLot, CloseContainer, OpenContainer, WithdrawLot
+from bridge.store.commands import AcceptLot, CloseContainer, OpenContainer, SignAcceptedLot, WithdrawLot
 from bridge.tables.container_table import ContainerPolicy
 from bridge.tables.types import Tables
 
@@ -74,10 +74,15 @@ class ContainerDesk:
         self._store.submit(command).result()
 
     def accept_lot(self, strip_type: str, strip_lot: str, *, reason: str, actor: Actor) -> None:
-        """Accept a lot, after it was compared by the laboratory's procedure. What was held for nothing else is judged again."""
+        """Accept a lot, after it was compared by the laboratory's procedure. A second person has still to sign."""
         self._require_reason(strip_type, reason, actor)
         command = AcceptLot(strip_type=strip_type, strip_lot=strip_lot, actor=actor, reason=reason.strip(), at=self._now())
         self._store.submit(command).result()
+
+    def sign_lot(self, strip_type: str, strip_lot: str, *, actor: Actor) -> None:
+        """Sign, as a second person, that a lot is accepted. What was held for nothing else is judged again."""
+        self._require_asked(strip_type, actor)
+        self._store.submit(SignAcceptedLot(strip_type=strip_type, strip_lot=strip_lot, actor=actor, at=self._now())).result()
 
     def withdraw_lot(self, strip_type: str, strip_lot: str, *, reason: str, actor: Actor) -> None:
         """Take back that a lot is accepted: its next strips are held, or noted, again."""
@@ -86,12 +91,15 @@ class ContainerDesk:
         self._store.submit(command).result()
 
     def _require_reason(self, strip_type: str, reason: str, actor: Actor) -> None:
+        self._require_asked(strip_type, actor)
+        if not reason.strip():
+            raise RefusedAction("Say what it was compared with, or why: it is kept with what you do.")
+
+    def _require_asked(self, strip_type: str, actor: Actor) -> None:
         policy = self._tables.containers.policy
         if policy is None or policy.new_lot is None or strip_type not in self._tables.strip_types:
             raise RefusedAction("This site asks for no lots to be accepted: its file containers.yaml says nothing of new_lot.")
         _require(actor)
-        if not reason.strip():
-            raise RefusedAction("Say what it was compared with, or why: it is kept with what you do.")
 
 
 def _require(actor: Actor) -> None:

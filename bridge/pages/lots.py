@@ -47,7 +47,7 @@ class ContainerForm(BaseModel):
 class AcceptForm(BaseModel):
     """A person's word on a lot, as the page's forms send it."""
 
-    action: Literal["accept", "withdraw"]
+    action: Literal["accept", "sign", "withdraw"]
     strip_type: Field
     strip_lot: Field
     token: Field = ""
@@ -157,11 +157,17 @@ class Lots:
         return RedirectResponse("/lots", status_code=SEE_OTHER)
 
     def accept(self, request: Request, form: Annotated[AcceptForm, Form()]) -> Response:
-        """Accept a lot, or take that back."""
+        """Accept a lot, sign that as a second person, or take it back."""
         self._require_token(request, form.token)
-        does = self._desk.accept_lot if form.action == "accept" else self._desk.withdraw_lot
+        of, actor = (form.strip_type, form.strip_lot), _actor(form.name)
         try:
-            does(form.strip_type, form.strip_lot, reason=form.reason, actor=_actor(form.name))
+            match form.action:
+                case "accept":
+                    self._desk.accept_lot(*of, reason=form.reason, actor=actor)
+                case "sign":
+                    self._desk.sign_lot(*of, actor=actor)
+                case "withdraw":
+                    self._desk.withdraw_lot(*of, reason=form.reason, actor=actor)
         except RefusedAction as error:
             return self._strips(request, form.strip_type, form.strip_lot, said=str(error))
         where = urlencode({"strip_type": form.strip_type, "strip_lot": form.strip_lot})

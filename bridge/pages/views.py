@@ -30,6 +30,7 @@ from bridge.pages.day_log import DayLogPages
 from bridge.pages.day_report import DayReport
 from bridge.pages.guard import COOKIE, form_token, token_is_good
 from bridge.pages.lots import Lots
+from bridge.pages.months import Months
 from bridge.pages.numbers import Numbers, missing_words, question_words
 from bridge.pages.rehearsal import RulesTried
 from bridge.pages.report import Reports
@@ -101,7 +102,9 @@ class Views:
         self._numbers = Numbers(store, desk, site, self._page, self._require_token, now)
         self._day_log = DayLogPages(store, site, self._page, self._require_token, now)
         self._lots = Lots(store, gates.containers, site, self._page, self._require_token, now)
-        self._day_report = DayReport(store, site, Reports(self._write, site.zone, now), now)
+        reports = Reports(self._write, site.zone, now)
+        self._day_report = DayReport(store, site, reports, now)
+        self._months = Months(store, site, self._page, reports, self._require_token, now)
         self._rules_tried = RulesTried(store, site, self._page)
         self._telling = TellingPage(store, site, self._page, self._require_token, now)
         self._signals = SignalsPage(store, SignalDesk(store, now), self._page, self._require_token, now)
@@ -133,6 +136,7 @@ class Views:
         self._numbers.add_to(routes)
         self._day_report.add_to(routes)
         self._day_log.add_to(routes)
+        self._months.add_to(routes)
         self._lots.add_to(routes)
         self._telling.add_to(routes)
         self._signals.add_to(routes)

@@ -15,6 +15,7 @@ from bridge.bench.feed import Came
 from bridge.bench.gaps import Gap, NumberRun
 from bridge.bench.gate import GateKey, Seat
 from bridge.bench.lots import LotReading, LotUse
+from bridge.bench.month import Facts, Month, Window
 from bridge.lifecycle.states import StopGroup
 from bridge.model import CodedResult, DeliveryState, Needs, Neighbour, Priority, RunFacts, RunState, SeenStrips, SeriesState
 from bridge.rehearsal import Kept
@@ -51,7 +52,7 @@ class Store(Protocol):
         """Do ``command`` in one durable transaction; the future gives its result once committed.
 
         The future raises StoreFull, StoreAway, StoreUnsure (it may be kept or not: look at the store), StoreFailed, or
-        Overtaken (CloseStop, RecordOutcome, BearMessage, WithholdDelivery, SayOfGate, EndWaiting, DecideLookBack, SignLot, CloseLot, CloseContainer, AcceptLot, WithdrawLot, EndOperator, AnswerGap, ConfirmRun, SayOfTelling, AcknowledgeSignal, NoteOnSignal, NoteDayLog), or LeaseLost (commands that carry a lease).
+        Overtaken (CloseStop, RecordOutcome, BearMessage, WithholdDelivery, SayOfGate, EndWaiting, DecideLookBack, SignLot, CloseLot, CloseContainer, AcceptLot, SignAcceptedLot, WithdrawLot, EndOperator, AnswerGap, ConfirmRun, SayOfTelling, AcknowledgeSignal, NoteOnSignal, NoteDayLog), or LeaseLost (commands that carry a lease).
         """
 
     def listen(self, heard: Callable[[str], None]) -> None:
@@ -287,8 +288,17 @@ class Store(Protocol):
     def look_backs(self, *, is_open: bool, limit: int = 500) -> tuple[rows.LookBackShown, ...]:
         """Give results that left before a control failed, as they were read: those that nobody has decided about, or the others."""
 
+    def month_facts(self, month: Month, window: Window) -> Facts:
+        """Give all that is known of a month of controls."""
+
+    def control_spans(self) -> tuple[rows.ControlledSpan, ...]:
+        """Give each analyzer and strip type that a gate's history is of, by name."""
+
+    def month_signatures(self, *, since: date, until: date, of: tuple[str, str] | None = None) -> tuple[rows.MonthSignature, ...]:
+        """Give the signatures of the months (first days) from ``since`` to ``until``, of one analyzer and strip type or all; the latest first."""
+
     def accepted_lot(self, strip_type: str, strip_lot: str) -> rows.AcceptedLot | None:
-        """Give who accepted a lot of strips; None where nobody did, or it was taken back."""
+        """Give who accepted a lot of strips, and who signed that; None where nobody did, or it was taken back."""
 
     def lot_uses(self, strip_type: str, strip_lot: str) -> tuple[LotUse, ...]:
         """Give every strip of a lot as it stands, oldest first, and where the newest version of its result went."""

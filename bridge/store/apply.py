@@ -14,12 +14,13 @@ from bridge.model import SERVICE, DeliveryState, Way
 from bridge.store import commands as c
 from bridge.store.apply_answers import end_attempt, end_wait, note_answer
 from bridge.store.apply_audit import seal_audit
-from bridge.store.apply_container import accept_lot, close_container, open_container, withdraw_lot
+from bridge.store.apply_container import accept_lot, close_container, open_container, sign_accepted_lot, withdraw_lot
 from bridge.store.apply_day_log import note_day_log
 from bridge.store.apply_desk import close_stop
 from bridge.store.apply_gate import decide_look_back, end_waiting, judge_waiting, say_of_gate
 from bridge.store.apply_lease import check_lease, hold_leases, leave_leases
 from bridge.store.apply_lot import close_lot, enter_lot, sign_lot
+from bridge.store.apply_month import note_action, sign_month
 from bridge.store.apply_numbers import answer_gap, sign_day
 from bridge.store.apply_operator import end_operator, enter_operator
 from bridge.store.apply_outcome import record_outcome, set_unreadable_aside
@@ -275,11 +276,14 @@ _APPLY: Mapping[type, Callable[[Db, Any], Any]] = {
     c.EndOperator: end_operator,
     c.AnswerGap: answer_gap,
     c.SignDay: sign_day,
+    c.NoteAction: note_action,
+    c.SignMonth: sign_month,
     c.ConfirmRun: confirm_run,
     c.SayOfTelling: say_of_telling,
     c.OpenContainer: open_container,
     c.CloseContainer: close_container,
     c.AcceptLot: accept_lot,
+    c.SignAcceptedLot: sign_accepted_lot,
     c.WithdrawLot: withdraw_lot,
     NoteDayLog: note_day_log,
     c.KeepTables: keep_tables,

@@ -12,8 +12,9 @@ from bridge.errors import Overtaken, RefusedAction
 from bridge.lifecycle.states import StopEnd
 from bridge.model import Actor
 from bridge.store.apply_gate import judge_again, say_of_gate
+from bridge.store.apply_lot import same_person
 from bridge.store.codec import json_text, when
-from bridge.store.commands import AcceptLot, CloseContainer, OpenContainer, SayOfGate, WithdrawLot
+from bridge.store.commands import AcceptLot, CloseContainer, OpenContainer, SayOfGate, SignAcceptedLot, WithdrawLot
 from bridge.store.database import Db
 from bridge.store.gate_codec import gate_of
 from bridge.store.statements import Change, note
@@ -23,6 +24,8 @@ NEWS = "containers"  # the name by which other processes hear that what they kee
 ENTERED = "container entered"  # why a strip that was held is judged again
 ACCEPTED = "lot accepted"  # as above
 IS_ACCEPTED = "This lot is accepted already. Look at it again."
+IS_SIGNED = "Somebody has signed already that this lot is accepted. Look at it again."
+SAME_PERSON = "You accepted this lot yourself. A second person looks at the comparison and signs."
 IS_NOT_ACCEPTED = "This lot is not accepted any more. Look at it again."
 ONLY_UNKNOWN = json_text(["container.unknown"])  # the rules of a stop that an entered container may end
 ONLY_NEW_LOT = json_text(["container.new_lot"])  # as above, of a lot that was accepted
@@ -151,16 +154,33 @@ def subject_of(strip_type: str, strip_lot: str) -> str:
 
 
 def accept_lot(db: Db, command: AcceptLot) -> None:
-    """Keep that a lot is accepted. Raises Overtaken where it is already."""
+    """Keep that a person accepts a lot; a second one has still to sign. Raises Overtaken where somebody has already."""
     db.hold(NEWS)
     of = (command.strip_type, command.strip_lot)
     if db.execute(f"SELECT 1 FROM accepted_lots WHERE {_STANDING}", of).fetchone() is not None:
         raise Overtaken(IS_ACCEPTED)
     db.execute(
-        "INSERT INTO accepted_lots (strip_type, strip_lot, accepted_by, accepted_at, reason, withdrawn_by) VALUES (?,?,?,?,?,'')",
+        "INSERT INTO accepted_lots (strip_type, strip_lot, accepted_by, accepted_at, reason, signed_by, withdrawn_by) VALUES (?,?,?,?,?,'','')",
         (*of, command.actor.name, when(command.at), command.reason),
     )
     note(db, command.at, command.actor, "strip_lot.accepted", subject_of(*of), Change(after="accepted", reason=command.reason))
+
+
+def sign_accepted_lot(db: Db, command: SignAcceptedLot) -> None:
+    """Sign as a second person that a lot is accepted. Raises RefusedAction for the same person, Overtaken where there is nothing to sign."""
+    db.hold(NEWS)
+    of = (command.strip_type, command.strip_lot)
+    row = db.execute(f"SELECT accepted_by, signed_by FROM accepted_lots WHERE {_STANDING}", of).fetchone()
+    if row is None:
+        raise Overtaken(IS_NOT_ACCEPTED)
+    if row[1]:
+        raise Overtaken(IS_SIGNED)
+    if same_person(row[0], command.actor.name):
+        raise RefusedAction(SAME_PERSON)
+    db.execute(
+        f"UPDATE accepted_lots SET signed_by = ?, signed_at = ? WHERE {_STANDING}", (command.actor.name, when(command.at), *of)
+    )
+    note(db, command.at, command.actor, "strip_lot.signed", subject_of(*of), Change(before="accepted", after="signed"))
     where = "s.strip_type = ? AND (s.strip_lot = ? OR s.strip_lot = '')"
     held = HeldStrips(rules=ONLY_NEW_LOT, where=where, values=of)
     free_held(db, held, at=command.at, actor=command.actor, because=ACCEPTED)

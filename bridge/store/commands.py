@@ -504,15 +504,28 @@ class CloseContainer:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class AcceptLot:
-    """Keep that a person accepts a lot of strips, and why. Gives None; raises Overtaken where it is accepted already.
+    """Keep that a person accepts a lot of strips, and why; it counts once a second one has signed. Gives None.
 
-    What is held for nothing but its new lot is put to judging again.
+    Raises Overtaken where somebody has accepted it already.
     """
 
     strip_type: str
     strip_lot: str
     actor: Actor
     reason: str
+    at: datetime
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class SignAcceptedLot:
+    """Keep that a second person signs that a lot of strips is accepted. What is held for nothing but its new lot is put to judging again. Gives None.
+
+    Raises RefusedAction for who accepted it, Overtaken where nobody has, or it is signed.
+    """
+
+    strip_type: str
+    strip_lot: str
+    actor: Actor
     at: datetime
 
 
@@ -580,6 +593,34 @@ class SignDay:
     content: str
     actor: Actor
     remark: str
+    at: datetime
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class NoteAction:
+    """Keep the corrective action that a person wrote beside a control that failed (``line_id``: of the gate's history). Gives None.
+
+    Raises RefusedAction where that line is no failure.
+    """
+
+    line_id: int
+    text: str
+    actor: Actor
+    at: datetime
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class SignMonth:
+    """Keep a person's signature of a month's review as it stood (``content``: bench.month.content_of). Gives its id (int)."""
+
+    analyzer: str
+    strip_type: str
+    month: date
+    content: str
+    digest: str
+    statement: str
+    remark: str
+    actor: Actor
     at: datetime
 
 
@@ -766,11 +807,14 @@ Command = (
     | EndOperator
     | AnswerGap
     | SignDay
+    | NoteAction
+    | SignMonth
     | ConfirmRun
     | SayOfTelling
     | OpenContainer
     | CloseContainer
     | AcceptLot
+    | SignAcceptedLot
     | WithdrawLot
     | NoteDayLog
     | KeepTables

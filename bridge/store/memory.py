@@ -39,6 +39,7 @@ from bridge.store.memory_clock import ClocksInMemory
 from bridge.store.memory_day_log import DayLogsInMemory
 from bridge.store.memory_gate import GatesInMemory
 from bridge.store.memory_lots import LotsInMemory
+from bridge.store.memory_month import MonthsInMemory
 from bridge.store.memory_numbers import NumbersInMemory
 from bridge.store.memory_operators import OperatorsInMemory
 from bridge.store.memory_rows import Sent, State, Strip
@@ -56,6 +57,7 @@ class MemoryStore(
     ClocksInMemory,
     LotsInMemory,
     NumbersInMemory,
+    MonthsInMemory,
     OperatorsInMemory,
     DayLogsInMemory,
     SignalsInMemory,

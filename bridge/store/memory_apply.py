@@ -28,7 +28,8 @@ from bridge.store.life_commands import NoteDayLog
 from bridge.store.memory_day_log import note_day_log
 from bridge.store.memory_gate import close_lot, decide_look_back, end_waiting, enter_lot, judge_waiting, say_of_gate, sign_lot
 from bridge.store.memory_lease import check_lease, hold_leases, leave_leases, recover_deliveries
-from bridge.store.memory_lots import accept_lot, close_container, open_container, withdraw_lot
+from bridge.store.memory_lots import accept_lot, close_container, open_container, sign_accepted_lot, withdraw_lot
+from bridge.store.memory_month import note_action, sign_month
 from bridge.store.memory_numbers import answer_gap, confirm_run, sign_day
 from bridge.store.memory_operators import end_operator, enter_operator
 from bridge.store.memory_outcome import record_outcome, set_unreadable_aside
@@ -373,7 +374,9 @@ def _judge_again(state: State, command: c.CloseStop, stop: StopRow) -> None:
             analyzed_at=command.analyzed_at,
             timed_by=command.actor if command.analyzed_at else None,
         )
-        state.decided.append(Decided(place=(stop.capture_id, strip.index, strip.record_digest), decisions=decisions))
+        state.decided.append(
+            Decided(place=(stop.capture_id, strip.index, strip.record_digest), decisions=decisions, at=command.at)
+        )
     is_whole = command.end is StopEnd.READ_AGAIN and strip.outcome == "unreadable"
     _put_to_judging(state, stop.capture_id, only_index=None if is_whole else strip.index, because=command.end)
 
@@ -477,11 +480,14 @@ _APPLY: Mapping[type, Callable[[State, Any], Any]] = {
     c.EndOperator: end_operator,
     c.AnswerGap: answer_gap,
     c.SignDay: sign_day,
+    c.NoteAction: note_action,
+    c.SignMonth: sign_month,
     c.ConfirmRun: confirm_run,
     c.SayOfTelling: say_of_telling,
     c.OpenContainer: open_container,
     c.CloseContainer: close_container,
     c.AcceptLot: accept_lot,
+    c.SignAcceptedLot: sign_accepted_lot,
     c.WithdrawLot: withdraw_lot,
     NoteDayLog: note_day_log,
     c.KeepTables: keep_tables,

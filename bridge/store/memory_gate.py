@@ -54,7 +54,8 @@ def move_gate(state: State, command: c.RecordOutcome) -> None:
     state.gates[write.key] = left
     row = _row(state, write.key, run.at, stands, left, what=run.verdict.value)
     row = replace(row, capture_id=command.capture_id, index=command.reading.index, level=run.level, run=write.run)
-    state.gate_events.append((row, decides(run, left)))
+    row = replace(row, decides=decides(run, left))
+    state.gate_events.append((row, row.decides))
     sets = [(row.capture_id, row.index) for row, decided_so in state.gate_events if decided_so and row.key == write.key]
     look_back = look_back_of(sets, run)
     if look_back is not None:
@@ -143,7 +144,7 @@ def end_waiting(state: State, command: c.EndWaiting) -> None:
         raise Overtaken("This strip is on its way already. Look at the list again.")
     if command.end is StopEnd.RELEASED:
         decisions = Decisions(accepted_rules=command.accept_rules, released_by=command.actor)
-        state.decided.append(Decided(place=(row.capture_id, row.index, row.record_digest), decisions=decisions))
+        state.decided.append(Decided(place=(row.capture_id, row.index, row.record_digest), decisions=decisions, at=command.at))
         judge_again(state, row.capture_id, row.index, command.end)
     else:
         state.strips[command.strip_id] = replace(strip, row=replace(row, outcome="discarded"))

@@ -19,11 +19,14 @@ from bridge.store.apply_container import (
     ENTERED,
     IS_ACCEPTED,
     IS_NOT_ACCEPTED,
+    IS_SIGNED,
     SAME_DAY,
+    SAME_PERSON,
     keys_of,
     other_day,
     subject_of,
 )
+from bridge.store.apply_lot import same_person
 from bridge.store.memory_gate import judge_again, say_of_gate
 from bridge.store.memory_rows import State, Strip, next_id
 from bridge.store.statements import Change
@@ -127,12 +130,28 @@ def free_held(
 
 
 def accept_lot(state: State, command: c.AcceptLot) -> None:
-    """Keep that a lot is accepted. Raises Overtaken where it is already."""
+    """Keep that a person accepts a lot; a second one has still to sign. Raises Overtaken where somebody has already."""
     of = (command.strip_type, command.strip_lot)
     if of in state.accepted_lots:
         raise Overtaken(IS_ACCEPTED)
-    state.accepted_lots[of] = rows.AcceptedLot(accepted_by=command.actor.name, accepted_at=command.at, reason=command.reason)
+    state.accepted_lots[of] = rows.AcceptedLot(
+        accepted_by=command.actor.name, accepted_at=command.at, reason=command.reason, signed_by="", signed_at=None
+    )
     state.note(command.at, command.actor, "strip_lot.accepted", subject_of(*of), Change(after="accepted", reason=command.reason))
+
+
+def sign_accepted_lot(state: State, command: c.SignAcceptedLot) -> None:
+    """Sign as a second person that a lot is accepted. Raises RefusedAction for the same person, Overtaken where there is nothing to sign."""
+    of = (command.strip_type, command.strip_lot)
+    found = state.accepted_lots.get(of)
+    if found is None:
+        raise Overtaken(IS_NOT_ACCEPTED)
+    if found.signed_by:
+        raise Overtaken(IS_SIGNED)
+    if same_person(found.accepted_by, command.actor.name):
+        raise RefusedAction(SAME_PERSON)
+    state.accepted_lots[of] = replace(found, signed_by=command.actor.name, signed_at=command.at)
+    state.note(command.at, command.actor, "strip_lot.signed", subject_of(*of), Change(before="accepted", after="signed"))
 
     def concerns(strip: rows.StripRow) -> bool:
         return strip.strip_type == command.strip_type and strip.strip_lot in {command.strip_lot, ""}
@@ -156,7 +175,7 @@ class LotsInMemory:
 
     def containers(self) -> tuple[rows.ContainerRow, ...]:
         """Give every container that was ever entered, in the order of opening."""
-        accepted = self._state.accepted_lots
+        accepted = {of for of, found in self._state.accepted_lots.items() if found.signed_by}
         found = (
             replace(row, container=replace(row.container, is_accepted=(row.strip_type, row.container.strip_lot) in accepted))
             for row in self._state.containers.values()
@@ -164,7 +183,7 @@ class LotsInMemory:
         return tuple(sorted(found, key=lambda row: (row.container.opened_at, row.container.container_id)))
 
     def accepted_lot(self, strip_type: str, strip_lot: str) -> rows.AcceptedLot | None:
-        """Give who accepted a lot of strips; None where nobody did, or it was taken back."""
+        """Give who accepted a lot of strips, and who signed that; None where nobody did, or it was taken back."""
         return self._state.accepted_lots.get((strip_type, strip_lot))
 
     def _of_lot(self, strip_type: str, strip_lot: str) -> Iterator[Strip]:

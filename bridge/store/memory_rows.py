@@ -11,6 +11,7 @@ from bridge.bench.answered import GapAnswer
 from bridge.bench.day_log import KeptLine
 from bridge.bench.gate import Gate, GateKey, Seat
 from bridge.bench.look_back import Verdict
+from bridge.bench.month import Action
 from bridge.bench.telling import Critical, Task
 from bridge.lifecycle.states import OPEN_DELIVERY, DestinationState
 from bridge.model import Actor, CodedResult, Decisions, DeliveryState, Message, Priority, SeriesState, StripContent
@@ -28,6 +29,7 @@ from bridge.store.rows import (
     GateEventRow,
     IntakeRow,
     LotShown,
+    MonthSignature,
     MuteRow,
     OperatorShown,
     RefusedFileRow,
@@ -79,6 +81,7 @@ class Decided:
 
     place: tuple[int, int, str]  # capture, index, record digest
     decisions: Decisions
+    at: datetime
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -176,6 +179,8 @@ class State:
     shifts: dict[int, Shift] = field(default_factory=dict)
     tellings: dict[int, Telling] = field(default_factory=dict)
     signed: list[DaySignature] = field(default_factory=list)
+    actions: list[Action] = field(default_factory=list)
+    signed_months: list[MonthSignature] = field(default_factory=list)
     containers: dict[int, ContainerRow] = field(default_factory=dict)
     accepted_lots: dict[tuple[str, str], AcceptedLot] = field(default_factory=dict)  # by strip type and lot
     signals: dict[int, Signal] = field(default_factory=dict)

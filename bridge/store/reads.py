@@ -7,6 +7,7 @@ from bridge.store.reads_day_log import DayLogReads
 from bridge.store.reads_gate import GateReads
 from bridge.store.reads_kept import KeptReads
 from bridge.store.reads_lots import LotReads
+from bridge.store.reads_month import MonthReads
 from bridge.store.reads_numbers import NumberReads
 from bridge.store.reads_operators import OperatorReads
 from bridge.store.reads_purge import PurgeReads
@@ -29,6 +30,7 @@ class Reads(
     KeptReads,
     LotReads,
     NumberReads,
+    MonthReads,
     OperatorReads,
     DayLogReads,
     ShiftReads,

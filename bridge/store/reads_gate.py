@@ -17,7 +17,14 @@ from bridge.store.rows import GateEventRow, GateReading, GateRow, LookBackShown,
 from bridge.store.snapshots import one_snapshot
 
 _OF_KEY = "analyzer = ? AND strip_type = ? AND strip_lot = ?"
-_EVENT = "SELECT id, analyzer, strip_type, strip_lot, at, capture_id, idx, what, before, after, level, run, actor, verified, reason FROM gate_events"
+EVENT = "SELECT id, analyzer, strip_type, strip_lot, at, capture_id, idx, what, before, after, level, run, actor, verified, reason, decides FROM gate_events"
+
+
+# Of all that was sent only what something was noted of; newest first through all strips would be the planner's choice
+_IN_SPITE = (
+    f"{STRIP} INDEXED BY strips_noted WHERE arrived_at >= ? AND outcome = 'coded' AND findings <> '[]'"
+    """ AND findings LIKE '%["controls.%' ORDER BY id DESC LIMIT ?"""
+)
 
 
 class GateReads:
@@ -82,8 +89,8 @@ class GateReads:
         asked = {"at >= ?": since and when(since), "at < ?": until and when(until), "id < ?": before}
         chosen = {clause: value for clause, value in asked.items() if value is not None}
         where = f" WHERE {' AND '.join(chosen)}" if chosen else ""
-        found = self._db().execute(f"{_EVENT}{where} ORDER BY id DESC LIMIT ?", (*chosen.values(), limit))
-        return tuple(_event(row) for row in found)
+        found = self._db().execute(f"{EVENT}{where} ORDER BY id DESC LIMIT ?", (*chosen.values(), limit))
+        return tuple(event_row(row) for row in found)
 
     def control_lots(self) -> tuple[LotShown, ...]:
         """Give the lots that people entered and that are in use, oldest first."""
@@ -105,7 +112,7 @@ class GateReads:
     def sent_in_spite(self, *, since: datetime, limit: int = 200) -> tuple[StripRow, ...]:
         """Give the strips that arrived since then and were sent though their controls were not right, newest first."""
         found = self._db().execute(
-            f"""{STRIP} WHERE arrived_at >= ? AND outcome = 'coded' AND findings LIKE '%["controls.%' ORDER BY id DESC LIMIT ?""",
+            _IN_SPITE,
             (when(since), limit),
         )
         return tuple(strip_row(row) for row in found)
@@ -122,10 +129,12 @@ class GateReads:
         return tuple(_look_back(row, strip_row(self._db().execute(strip, row[1:3]).fetchone())) for row in found)
 
 
-def _event(row: Any) -> GateEventRow:
+def event_row(row: Any) -> GateEventRow:
+    """Give a row of ``EVENT``."""
     return GateEventRow(
         event_id=row[0], key=GateKey(analyzer=row[1], strip_type=row[2], strip_lot=row[3]), at=moment(row[4]), capture_id=row[5], index=row[6],
         what=row[7], before=GateState(row[8]), after=GateState(row[9]), level=row[10], run=row[11], actor=row[12], verified=row[13], reason=row[14],
+        decides=None if row[15] is None else bool(row[15]),
     )  # fmt: skip
 
 

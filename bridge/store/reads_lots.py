@@ -15,9 +15,25 @@ from bridge.store.rows import AcceptedLot, ContainerRow
 from bridge.store.snapshots import one_snapshot
 
 _READ = "coalesce(s.analyzed_at, s.arrived_at)"
-_READING = (
-    f"SELECT s.id, s.analyzer, s.strip_lot, s.purpose, {_READ}, s.specimen_id, s.patient_id, s.accepted FROM strips s"
-    " WHERE s.strip_type = ? AND s.strip_lot = ? AND s.is_newest = 1 AND s.accepted IS NOT NULL AND s.purged_at IS NULL"
+_SHOWN = f"SELECT s.id, s.analyzer, s.strip_lot, s.purpose, {_READ}, s.specimen_id, s.patient_id, s.accepted FROM strips s"
+_LOT = "s.strip_type = ? AND s.strip_lot = ? AND s.is_newest = 1"
+_READABLE = f"{_LOT} AND s.accepted IS NOT NULL AND s.purged_at IS NULL"
+# By the days that are looked at: an analyzer that prints no lot has all its strips in one
+_PATIENTS = (
+    f"{_SHOWN} INDEXED BY strips_arrived WHERE {_READABLE} AND s.purpose = 'patient' AND s.outcome NOT IN ('copy', 'discarded')"
+    " AND s.arrived_at >= ? ORDER BY s.arrived_at, s.id"
+)
+# said twice, so that it goes by the index of the seldom ones: most strips of a lot are patients'
+_COMPARED = (
+    f"{_SHOWN} INDEXED BY strips_seldom WHERE {_READABLE} AND s.outcome = 'non_patient' AND s.outcome <> 'coded' ORDER BY s.id"
+)
+_OF_LOT = (
+    f"SELECT s.id, s.analyzer, s.number, s.purpose, s.outcome, s.patient_id, s.specimen_id, {_READ}, s.result_id FROM strips s"
+    f" WHERE {_LOT} ORDER BY s.id"
+)
+_WAYS = (
+    f"SELECT s.id, d.destination, d.state FROM strips s JOIN deliveries d ON d.result_id = s.result_id WHERE {_LOT} AND s.result_id <> ''"
+    " AND d.version = (SELECT max(r.version) FROM results r WHERE r.result_id = s.result_id) ORDER BY d.destination"
 )
 
 
@@ -30,48 +46,41 @@ class LotReads:
         """Give every container that was ever entered, in the order of opening."""
         found = self._db().execute(
             "SELECT id, analyzer, strip_type, strip_lot, expires, opened_at, entered_by, entered_at, closed_by, closed_at, closed_how,"
-            " EXISTS (SELECT 1 FROM accepted_lots a WHERE a.strip_type = c.strip_type AND a.strip_lot = c.strip_lot AND a.withdrawn_at IS NULL)"
+            " EXISTS (SELECT 1 FROM accepted_lots a WHERE a.strip_type = c.strip_type AND a.strip_lot = c.strip_lot AND a.withdrawn_at IS NULL AND a.signed_by <> '')"
             " FROM containers c ORDER BY opened_at, id"
         )
         return tuple(_container(row) for row in found)
 
     def accepted_lot(self, strip_type: str, strip_lot: str) -> AcceptedLot | None:
-        """Give who accepted a lot of strips; None where nobody did, or it was taken back."""
+        """Give who accepted a lot of strips, and who signed that; None where nobody did, or it was taken back."""
         row = self._db().execute(
-            "SELECT accepted_by, accepted_at, reason FROM accepted_lots WHERE strip_type = ? AND strip_lot = ? AND withdrawn_at IS NULL",
+            "SELECT accepted_by, accepted_at, reason, signed_by, signed_at FROM accepted_lots WHERE strip_type = ? AND strip_lot = ? AND withdrawn_at IS NULL",
             (strip_type, strip_lot),
         ).fetchone()  # fmt: skip
-        return None if row is None else AcceptedLot(accepted_by=row[0], accepted_at=moment(row[1]), reason=row[2])
+        if row is None:
+            return None
+        by, at, reason, signed_by, signed_at = row
+        return AcceptedLot(
+            accepted_by=by, accepted_at=moment(at), reason=reason, signed_by=signed_by, signed_at=moment_or_none(signed_at)
+        )
 
     @one_snapshot
     def lot_uses(self, strip_type: str, strip_lot: str) -> tuple[LotUse, ...]:
         """Give every strip of a lot as it stands, oldest first, and where the newest version of its result went."""
         of = (strip_type, strip_lot)
         ways: dict[int, list[tuple[str, DeliveryState]]] = {}
-        for strip_id, destination, state in self._db().execute(
-            "SELECT s.id, d.destination, d.state FROM strips s JOIN deliveries d ON d.result_id = s.result_id"
-            " WHERE s.strip_type = ? AND s.strip_lot = ? AND s.is_newest = 1 AND s.result_id <> ''"
-            " AND d.version = (SELECT max(r.version) FROM results r WHERE r.result_id = s.result_id) ORDER BY d.destination",
-            of,
-        ):
+        for strip_id, destination, state in self._db().execute(_WAYS, of):
             ways.setdefault(strip_id, []).append((destination, DeliveryState(state)))
-        found = self._db().execute(
-            f"SELECT s.id, s.analyzer, s.number, s.purpose, s.outcome, s.patient_id, s.specimen_id, {_READ}, s.result_id FROM strips s"
-            " WHERE s.strip_type = ? AND s.strip_lot = ? AND s.is_newest = 1 ORDER BY s.id",
-            of,
-        )
+        found = self._db().execute(_OF_LOT, of)
         return tuple(_use(row, tuple(ways.get(row[0], ()))) for row in found)
 
     def patient_readings(self, strip_type: str, strip_lot: str, *, since: datetime) -> Iterator[LotReading]:
         """Give what patients' strips of a lot showed that arrived since then, oldest first; copies and what was discarded or purged left out."""
-        query = f"{_READING} AND s.purpose = 'patient' AND s.outcome NOT IN ('copy', 'discarded') AND s.arrived_at >= ? ORDER BY s.arrived_at, s.id"
-        return map(_reading, self._db().execute(query, (strip_type, strip_lot, when(since))).fetchall())
+        return map(_reading, self._db().execute(_PATIENTS, (strip_type, strip_lot, when(since))).fetchall())
 
     def compared_readings(self, strip_type: str, strip_lot: str) -> Iterator[LotReading]:
         """Give what strips of a lot showed that were read for no patient, oldest first; what was stopped, or purged, left out."""
-        # said twice, so that it goes by the index of the seldom ones
-        query = f"{_READING} AND s.outcome = 'non_patient' AND s.outcome <> 'coded' ORDER BY s.id"
-        return map(_reading, self._db().execute(query, (strip_type, strip_lot)).fetchall())
+        return map(_reading, self._db().execute(_COMPARED, (strip_type, strip_lot)).fetchall())
 
 
 def _container(row: Any) -> ContainerRow:

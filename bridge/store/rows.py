@@ -379,7 +379,10 @@ class GateRow:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class GateEventRow:
-    """Something that happened to a gate. ``capture_id`` 0: a person's word. ``run`` is a control's judgement as JSON, else ""."""
+    """Something that happened to a gate. ``capture_id`` 0: a person's word. ``run`` is a control's judgement as JSON, else "".
+
+    ``decides``: True a whole set that counts, False a failure, None neither.
+    """
 
     event_id: int
     key: GateKey
@@ -394,6 +397,34 @@ class GateEventRow:
     actor: str
     verified: str
     reason: str
+    decides: bool | None = None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ControlledSpan:
+    """An analyzer and strip type whose controls were read, and when the first and the last thing happened to a gate of theirs."""
+
+    analyzer: str
+    strip_type: str
+    first_at: datetime
+    last_at: datetime
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class MonthSignature:
+    """Who signed a month's review, what it said then (``bench.month.content_of``) with its digest, and the statement that was signed."""
+
+    signature_id: int
+    analyzer: str
+    strip_type: str
+    month: date
+    content: str
+    digest: str
+    statement: str
+    remark: str
+    by: str
+    verified: str
+    at: datetime
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -501,11 +532,16 @@ class ContainerRow:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class AcceptedLot:
-    """Who accepted a lot of strips, when, and what for."""
+    """Who accepted a lot of strips, when, and what for; ``signed_by`` "" while a second person has still to sign.
+
+    The same name twice: accepted by one person alone, before a second was asked for.
+    """
 
     accepted_by: str
     accepted_at: datetime
     reason: str
+    signed_by: str
+    signed_at: datetime | None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -111,6 +111,8 @@ strips = Table(
     Index("strips_number", "number", "analyzer", "mode"),
     _part("strips_specimen", "specimen_id", where="specimen_id <> ''"),
     _part("strips_corrected", "patient_id", where="patient_id <> patient_printed"),
+    Index("strips_lot", "strip_lot"),
+    _part("strips_noted", "arrived_at", where="outcome = 'coded' AND findings <> '[]'"),
     _part("strips_seldom", "outcome", where="outcome <> 'coded'"),
     Index("strips_record", "record_key"),
     Index("strips_patient", "patient_printed", "arrived_at"),
@@ -488,6 +490,36 @@ day_log = Table(
     Index("day_log_done", "done_at"),
 )
 
+# A person's corrective action beside a line of gate_events; a month's review as it was signed (bench/month.py)
+corrective_actions = Table(
+    "corrective_actions",
+    metadata,
+    _id(),
+    Column("event_id", Integer, ForeignKey("gate_events.id"), nullable=False),
+    Column("content", Text, nullable=False),
+    Column("actor", Text, nullable=False),
+    Column("verified", Text, nullable=False),
+    Column("at", Text, nullable=False),
+    Index("corrective_actions_event", "event_id"),
+)
+
+month_signatures = Table(
+    "month_signatures",
+    metadata,
+    _id(),
+    Column("analyzer", Text, nullable=False),
+    Column("strip_type", Text, nullable=False),
+    Column("month", Text, nullable=False),
+    Column("content", Text, nullable=False),
+    Column("digest", Text, nullable=False),
+    Column("statement", Text, nullable=False),
+    Column("remark", Text, nullable=False),
+    Column("actor", Text, nullable=False),
+    Column("verified", Text, nullable=False),
+    Column("at", Text, nullable=False),
+    Index("month_signatures_month", "month", "analyzer", "strip_type"),
+)
+
 # Runs inside which something went missing, by the seats of the first and the last strip that was held for it
 shifts = Table(
     "shifts",
@@ -564,7 +596,7 @@ containers = Table(
     Column("closed_how", Text, nullable=False),
 )
 
-# withdrawn_at NULL: the lot is accepted
+# withdrawn_at NULL: it stands; signed_by "": a second person has still to sign, and the lot is not accepted
 accepted_lots = Table(
     "accepted_lots",
     metadata,
@@ -574,6 +606,8 @@ accepted_lots = Table(
     Column("accepted_by", Text, nullable=False),
     Column("accepted_at", Text, nullable=False),
     Column("reason", Text, nullable=False),
+    Column("signed_by", Text, nullable=False, server_default=""),
+    Column("signed_at", Text),
     Column("withdrawn_by", Text, nullable=False),
     Column("withdrawn_at", Text),
     _part("accepted_lots_standing", "strip_type", "strip_lot", where="withdrawn_at IS NULL", unique=True),

@@ -19,6 +19,8 @@ from tests.bench.shelved import TYPED, Shelved
 from tests.judging_for_tests import NOW
 from tests.tables.shipped_tables import tables
 
+VANCE = Actor(name="T. Vance", verified="unverified")
+
 
 @pytest.fixture
 def store(tmp_path: Path) -> Iterator[SqliteStore]:
@@ -119,7 +121,7 @@ def test_a_strip_without_container_and_controls_is_held_then_waits(store: Sqlite
 
 
 def test_a_new_lot_waits_for_a_persons_word(store: SqliteStore) -> None:
-    """HZ-C05: entered, in date, and still held until it was compared with the lot in use and accepted; taken back, it is held again."""
+    """HZ-C05: entered, in date, and still held until it was compared with the lot in use, accepted by one person and signed by another; taken back, it is held again."""
     bench = Shelved(store, findings={"new_lot": "hold"})
     bench.open()
     assert bench.read(bench.patient()) == ["held"]
@@ -129,6 +131,13 @@ def test_a_new_lot_waits_for_a_persons_word(store: SqliteStore) -> None:
     with pytest.raises(RefusedAction, match="Say who you are"):
         bench.desk.accept_lot("quill-10", "24A01", reason="20 pairs", actor=Actor(name="", verified="unverified"))
     bench.desk.accept_lot("quill-10", "24A01", reason=" 20 pairs ", actor=SUND)
+    bench.judging.shelf.forget()
+    bench.work_off()
+    assert (bench.sent, len(store.stops())) == ([], 1)
+    for nobody, words in ((SUND, "You accepted this lot yourself"), (Actor(name=" ", verified="unverified"), "Say who you are")):
+        with pytest.raises(RefusedAction, match=words):
+            bench.desk.sign_lot("quill-10", "24A01", actor=nobody)
+    bench.desk.sign_lot("quill-10", "24A01", actor=VANCE)
     bench.judging.shelf.forget()
     bench.work_off()
     assert (bench.sent, store.stops()) == (["1"], ())
@@ -143,6 +152,8 @@ def test_a_site_that_asks_for_none_accepts_none(bench: Shelved) -> None:
     for does in (bench.desk.accept_lot, bench.desk.withdraw_lot):
         with pytest.raises(RefusedAction, match="This site asks for no lots to be accepted"):
             does("quill-10", "24A01", reason="20 pairs", actor=SUND)
+    with pytest.raises(RefusedAction, match="This site asks for no lots to be accepted"):
+        bench.desk.sign_lot("quill-10", "24A01", actor=VANCE)
 
 
 @pytest.mark.parametrize(

@@ -253,6 +253,7 @@ def test_the_benchmark_looks_at_every_page(shelf: Stocked) -> None:
         "STOP": "{stop_id}",
         "LOT": "{lot_id}",
         "2026-11-25": "{day}",
+        "2026-10": "{month}",
         "copy.possible": "{rule}",
     }
     looked_at = {

@@ -133,22 +133,28 @@ def test_every_strip_of_a_lot_is_listed(bench: Shelved, visitor: Visitor) -> Non
 
 
 def test_a_new_lot_is_accepted_on_its_page(shelf: Stocked) -> None:
-    """HZ-C05: told of on Today and on Lots, accepted with a name and a reason, and taken back in the same way."""
+    """HZ-C05: told of on Today and on Lots, accepted with a name and a reason, signed by a second person, and taken back."""
     shelf.now = NOW
     bench = Shelved(shelf.store, findings={"new_lot": "hold"})
     bench.open()
     here = "/lots/strips?strip_type=quill-10&strip_lot=24A01"
     lot = {"strip_type": "quill-10", "strip_lot": "24A01", "name": "A. Sund"}
     with shelf.serving(bench=PagesBench(tables=bench.tables, terms=example_terms())) as visitor:
-        assert "Nobody has accepted the lot yet." in visitor.page("/").text
-        assert "Nobody has accepted this lot yet: look at it." in visitor.page("/lots").text
+        assert "The lot is not accepted yet." in visitor.page("/").text
+        assert "This lot is not accepted yet: look at it." in visitor.page("/lots").text
         assert "Nobody has accepted this lot yet." in visitor.page(here).text
         refused = visitor.post("/lots/accepted", action="accept", reason=" ", **lot)
         assert (refused.status_code, "Say what it was compared with" in refused.text) == (409, True)
         answer = visitor.post("/lots/accepted", action="accept", reason="20 pairs", **lot)
         assert (answer.status_code, answer.headers["location"]) == (303, here)
         assert "Accepted by A. Sund, 09:00, just now: 20 pairs" in visitor.page(here).text
-        assert "Nobody has accepted" not in visitor.page("/lots").text + visitor.page("/").text
+        assert "A second person has still to sign: until then the lot counts as not accepted." in visitor.page(here).text
+        assert "not accepted yet" in visitor.page("/lots").text
+        alone = visitor.post("/lots/accepted", action="sign", **{**lot, "name": "a.  SUND"})
+        assert (alone.status_code, "You accepted this lot yourself." in alone.text) == (409, True)
+        assert visitor.post("/lots/accepted", action="sign", **{**lot, "name": "T. Vance"}).status_code == 303
+        assert "20 pairs Signed by T. Vance, 09:00, just now." in visitor.page(here).text
+        assert "not accepted yet" not in visitor.page("/lots").text + visitor.page("/").text
         again = visitor.post("/lots/accepted", action="accept", reason="20 pairs", **lot)
         assert (again.status_code, "This lot is accepted already." in again.text) == (409, True)
         assert visitor.post("/lots/accepted", action="withdraw", reason="false low", **lot).status_code == 303

@@ -10,9 +10,10 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from bridge.bench.controls import RunVerdict
+from bridge.bench.controls import ControlRun, RunVerdict, Unmatched
 from bridge.bench.gate import BegunAnew, Cause, ControlRead, Gate, GateKey, Mended, PatientRead, RepeatExplained, Seat
 from bridge.bench.look_back import Verdict
+from bridge.bench.run_text import run_text
 from bridge.errors import Overtaken, RefusedAction
 from bridge.lifecycle.states import SpecimenNext, StopEnd
 from bridge.model import CheckedReading, Coded, GateState, NonPatient, Outcome, Purpose, Severity, Waiting
@@ -39,6 +40,8 @@ S = GateState
 KEY = GateKey(analyzer="brook-1", strip_type="plover-12", strip_lot="L1")
 POLICY = GatePolicy(levels=frozenset({"1", "2"}), zone=ZoneInfo("Europe/Lisbon"), shut=ShutDoes.WAIT, day_starts=time(6))
 MENDED = Mended(at=NOW, by=EDA, cause="strips left open", action="new container")
+
+RUN = run_text(ControlRun(lot=None, unmatched=Unmatched.NOT_KNOWN, flaws=(), pads=()))  # what a control's line carries
 
 
 class Bench:
@@ -116,7 +119,7 @@ class Bench:
         what = ControlRead(at=self.at, seat=(capture_id, 0), level=level, verdict=verdict)
         checked = self._checked(purpose=Purpose.CONTROL)
         outcome = s.rejected(checked.reading, "pad.missing") if stopped else NonPatient(checked=checked)
-        return self.record(capture_id, outcome, GateWrite(key=self.key, what=what, policy=self.policy, run='{"level":"x"}'))
+        return self.record(capture_id, outcome, GateWrite(key=self.key, what=what, policy=self.policy, run=RUN))
 
     def record(self, capture_id: int, outcome: Outcome, gate: GateWrite, *deliveries: NewDelivery) -> RecordedOutcome:
         """Record an outcome of a capture's open piece of work."""
@@ -169,7 +172,7 @@ class GateContract:
             S.START,
             S.START,
             "1",
-            '{"level":"x"}',
+            RUN,
         )
         assert (first.capture_id, first.index, first.at, first.actor) == (1, 0, later(1), "padpost")
         assert (second.before, second.after, second.level) == (S.START, S.OPEN, "2")

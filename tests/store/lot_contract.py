@@ -15,6 +15,7 @@ from bridge.bench.lots import LotReading, LotUse
 from bridge.errors import Overtaken, RefusedAction
 from bridge.lifecycle.states import StopEnd
 from bridge.model import (
+    Actor,
     Answer,
     CheckedReading,
     Coded,
@@ -27,7 +28,7 @@ from bridge.model import (
     StripContent,
 )
 from bridge.store.api import Store
-from bridge.store.commands import AcceptLot, CloseContainer, OpenContainer, WithdrawLot
+from bridge.store.commands import AcceptLot, CloseContainer, OpenContainer, SignAcceptedLot, WithdrawLot
 from bridge.store.rows import AcceptedLot, ContainerRow
 from tests.store import gate_contract as g
 from tests.store import strips as s
@@ -70,6 +71,10 @@ class Bench(g.Bench):
         """Accept a lot."""
         command = AcceptLot(strip_type="plover-12", strip_lot=lot, actor=BO, reason="20 pairs", at=NOW)
         self.store.submit(command).result(WAIT)
+
+    def signs(self, lot: str = "L1", by: Actor = EDA) -> None:
+        """Sign as a second person that a lot is accepted."""
+        self.store.submit(SignAcceptedLot(strip_type="plover-12", strip_lot=lot, actor=by, at=later(0.5))).result(WAIT)
 
     def withdraws(self, lot: str = "L1") -> None:
         """Take back that a lot is accepted."""
@@ -236,8 +241,17 @@ class LotContract:
         bench.accepts()
         with pytest.raises(Overtaken, match="accepted already"):
             bench.accepts()
+        unsigned = AcceptedLot(accepted_by="Bo", accepted_at=NOW, reason="20 pairs", signed_by="", signed_at=None)
+        assert bench.store.accepted_lot("plover-12", "L1") == unsigned
+        assert [row.container.is_accepted for row in bench.store.containers()] == [False, False]
+        with pytest.raises(RefusedAction, match="You accepted this lot yourself"):
+            bench.signs(by=Actor(name=" bo", verified="unverified"))
+        bench.signs()
+        with pytest.raises(Overtaken, match="signed already"):
+            bench.signs()
         bench.store = opened.restart()
-        assert bench.store.accepted_lot("plover-12", "L1") == AcceptedLot(accepted_by="Bo", accepted_at=NOW, reason="20 pairs")
+        signed = replace(unsigned, signed_by="Eda", signed_at=later(0.5))
+        assert bench.store.accepted_lot("plover-12", "L1") == signed
         assert bench.store.accepted_lot("plover-12", "L2") is None
         assert {row.container.strip_lot: row.container.is_accepted for row in bench.store.containers()} == {
             "L1": True,
@@ -248,9 +262,12 @@ class LotContract:
             bench.withdraws()
         assert bench.store.accepted_lot("plover-12", "L1") is None
         assert [row.container.is_accepted for row in bench.store.containers()] == [False, False]
+        with pytest.raises(Overtaken, match="not accepted any more"):
+            bench.signs()
         bench.accepts()
         assert [(e.what, e.actor, e.before, e.after, e.reason) for e in bench.store.events("strip_lot:plover-12 L1")] == [
             ("strip_lot.accepted", "Bo", "", "accepted", "20 pairs"),
+            ("strip_lot.signed", "Eda", "accepted", "signed", ""),
             ("strip_lot.withdrawn", "Eda", "accepted", "not accepted", "false low"),
             ("strip_lot.accepted", "Bo", "", "accepted", "20 pairs"),
         ]
@@ -262,11 +279,13 @@ class LotContract:
         _, more = bench.held("container.open_too_long", "container.new_lot")
         second, _ = bench.held("container.new_lot", lot="")
         bench.accepts()
+        assert bench.waiting_work() == []
+        bench.signs()
         assert bench.waiting_work() == [(first, "lot accepted"), (second, "lot accepted")]
         assert {stop.stop_id for stop in bench.store.stops()} == {other, more}
         closed = bench.store.stop(one)
         assert closed is not None
-        assert (closed.closed_by, closed.closed_reason) == ("Bo (unverified)", "lot accepted")
+        assert (closed.closed_by, closed.closed_reason) == ("Eda (unverified)", "lot accepted")
 
     def test_every_strip_of_a_lot_is_found_with_where_it_went(self, opened: Opened) -> None:
         """A recall: results of two receivers, a held strip, a control and a copy; none of another lot."""

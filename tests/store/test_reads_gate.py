@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from bridge.store.migrate import migrate
+from bridge.store.reads_gate import _IN_SPITE
 from bridge.store.sqlite import FILE, connect
 
 KEY = "analyzer = 'a' AND strip_type = 'b' AND strip_lot = 'c'"
@@ -29,6 +30,7 @@ KEY = "analyzer = 'a' AND strip_type = 'b' AND strip_lot = 'c'"
             "SELECT analyzer, strip_type, strip_lot, count(*) FROM strips WHERE outcome = 'waiting' GROUP BY analyzer, strip_type, strip_lot",
             "strips_waiting",
         ),
+        (_IN_SPITE.replace("?", "9"), "strips_noted"),
     ],
 )
 def test_a_question_goes_by_its_index(tmp_path: Path, question: str, index: str) -> None:

@@ -9,7 +9,7 @@ import pytest
 from bridge.model import Coded
 from bridge.store.commands import PurgeCaptures
 from bridge.store.migrate import migrate
-from bridge.store.reads_lots import _READING
+from bridge.store.reads_lots import _COMPARED, _OF_LOT, _PATIENTS, _WAYS
 from bridge.store.sqlite import FILE, SqliteStore, connect
 from tests.store import strips as s
 from tests.store.strips import NOW, WAIT, later
@@ -43,19 +43,18 @@ def test_a_result_of_two_versions_is_told_by_its_newest(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("more", "index"),
+    ("query", "values", "index"),
     [
-        (
-            "AND s.purpose = 'patient' AND s.outcome NOT IN ('copy', 'discarded') AND s.arrived_at >= 'x' ORDER BY s.arrived_at, s.id",
-            "strips_arrived",
-        ),
-        ("AND s.outcome = 'non_patient' AND s.outcome <> 'coded' ORDER BY s.id", "strips_seldom"),
+        (_PATIENTS, ("2026-11-01",), "strips_arrived"),
+        (_COMPARED, (), "strips_seldom"),
+        (_OF_LOT, (), "strips_lot"),
+        (_WAYS, (), "strips_lot"),
     ],
 )
-def test_what_is_shown_day_by_day_goes_by_an_index(tmp_path: Path, more: str, index: str) -> None:
-    """SQLite's own word on how it would answer (EXPLAIN QUERY PLAN). A recall looks through everything, and is asked for seldom."""
+def test_a_lot_is_found_by_an_index(tmp_path: Path, query: str, values: tuple[str, ...], index: str) -> None:
+    """SQLite's own word on how it would answer (EXPLAIN QUERY PLAN): a recall goes through the lot, and what is shown day by day through the days."""
     migrate(tmp_path / FILE)
     connection = connect(tmp_path / FILE)
-    plan = " ".join(row[3] for row in connection.execute(f"EXPLAIN QUERY PLAN {_READING} {more}", ("quill-10", "24A01")))
+    plan = " ".join(row[3] for row in connection.execute(f"EXPLAIN QUERY PLAN {query}", ("quill-10", "24A01", *values)))
     connection.close()
     assert index in plan

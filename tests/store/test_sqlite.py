@@ -28,6 +28,7 @@ from tests.store.contract import StoreContract
 from tests.store.day_log_contract import DayLogContract
 from tests.store.gate_contract import GateContract
 from tests.store.lot_contract import LotContract
+from tests.store.month_contract import MonthContract
 from tests.store.number_contract import NumberContract, ShiftContract
 from tests.store.operator_contract import OperatorContract
 from tests.store.signal_contract import SignalContract
@@ -66,6 +67,14 @@ class TestSignals(SignalContract):
 
 class TestClocks(ClockContract):
     """The same store keeps the contract of clocks."""
+
+    @pytest.fixture
+    def make(self, tmp_path: Path) -> Callable[[], Store]:
+        return lambda: SqliteStore(tmp_path / "store", now=lambda: later(60))
+
+
+class TestMonths(MonthContract):
+    """The same store keeps the contract of the monthly review."""
 
     @pytest.fixture
     def make(self, tmp_path: Path) -> Callable[[], Store]:

@@ -42,6 +42,7 @@ from tests.store.day_log_contract import DayLogContract
 from tests.store.gate_contract import GateContract
 from tests.store.histories import SINCE, Past, pasts, plain_runs, write
 from tests.store.lot_contract import LotContract
+from tests.store.month_contract import MonthContract
 from tests.store.number_contract import NumberContract, ShiftContract
 from tests.store.operator_contract import OperatorContract
 from tests.store.signal_contract import SignalContract
@@ -77,6 +78,14 @@ class TestSignals(SignalContract):
 
 class TestClocks(ClockContract):
     """The same store keeps the contract of clocks."""
+
+    @pytest.fixture
+    def make(self, at: Server) -> Callable[[], Store]:
+        return lambda: PostgresStore(at)
+
+
+class TestMonths(MonthContract):
+    """The same store keeps the contract of the monthly review."""
 
     @pytest.fixture
     def make(self, at: Server) -> Callable[[], Store]:
