@@ -13,6 +13,7 @@ from fastapi import APIRouter, Body, HTTPException, Query
 from pydantic import BaseModel, Field
 
 from bridge.desk.actions import Desk
+from bridge.desk.together import By, Seen, Together
 from bridge.errors import Overtaken, RefusedAction
 from bridge.lifecycle.states import StopGroup
 from bridge.model import Actor, DeliveryState
@@ -66,6 +67,14 @@ class ActOnAll(BaseModel):
     expected: int
 
 
+class ActTogether(ActOnAll):
+    """As ``ActOnAll``; ``newest`` is the first stop's id in the preview, ``second_person`` and ``specimen`` are as for one stop."""
+
+    newest: int
+    second_person: str = ""
+    specimen: str = ""
+
+
 class Done(BaseModel):
     """The action was done and is durable."""
 
@@ -78,6 +87,13 @@ class DoneAll(BaseModel):
 
     rule: str
     read_again: int
+
+
+class DoneTogether(BaseModel):
+    """How many stops of the reason were released or discarded."""
+
+    rule: str
+    done: int
 
 
 class TodayNow(BaseModel):
@@ -209,6 +225,22 @@ def _add_reasons(routes: APIRouter, store: Store, desk: Desk) -> None:
         actor = Actor(name=body.name.strip(), verified="unverified")
         done = _told(lambda: desk.read_again_all(rule, expected=body.expected, reason=body.reason, actor=actor))
         return DoneAll(rule=rule, read_again=done)
+
+    together = Together(store, desk)
+
+    @routes.get("/reasons/{rule}/{action}")
+    def preview_together(rule: str, action: Literal["release", "discard"]) -> tuple[StopRow, ...]:
+        """Show which of one reason may be released or discarded together, newest first."""
+        return (together.may_release(rule) if action == "release" else together.may_discard(rule)).stops
+
+    @routes.post("/reasons/{rule}/{action}")
+    def act_together(rule: str, action: Literal["release", "discard"], body: Annotated[ActTogether, Body()]) -> DoneTogether:
+        """Release or discard these in a named person's name, if they are those of the preview."""
+        actor = Actor(name=body.name.strip(), verified="unverified")
+        by = By(actor=actor, reason=body.reason, second=body.second_person, specimen=body.specimen)
+        seen = Seen(count=body.expected, newest=body.newest)
+        act = together.release if action == "release" else together.discard
+        return DoneTogether(rule=rule, done=_told(lambda: act(rule, seen=seen, by=by)))
 
 
 def _add_results(routes: APIRouter, store: Store, site: PagesSite) -> None:

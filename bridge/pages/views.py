@@ -18,6 +18,7 @@ from bridge.desk.actions import Desk
 from bridge.desk.gates import GateDesk
 from bridge.desk.operators import OperatorDesk
 from bridge.desk.signals import SignalDesk
+from bridge.desk.together import By, Seen, Together
 from bridge.errors import RefusedAction
 from bridge.lifecycle.states import OPEN_DELIVERY, STOPPED_DELIVERY, StopGroup
 from bridge.model import Actor, DeliveryState
@@ -84,6 +85,19 @@ class ActForm(Act):
     specimen: Field = ""
 
 
+class TogetherForm(pydantic.BaseModel):
+    """A decision about all of one reason: what the person saw, who decides and why."""
+
+    rule: Field
+    expected: int
+    newest: int
+    token: Field = ""
+    name: Field = ""
+    reason: Field = ""
+    second_person: Field = ""
+    specimen: Field = ""
+
+
 class Views:
     """Makes the routes; holds what they share."""
 
@@ -111,6 +125,7 @@ class Views:
         self._try_out = TryOut(site.bench, self._page, self._require_token, now)
         self._store = store
         self._desk = desk
+        self._together = Together(store, desk)
         self._site = site
         self._templates = templates
         self._now = now
@@ -128,6 +143,7 @@ class Views:
         ):
             routes.add_api_route(path, view, methods=["GET"], response_model=None)
         routes.add_api_route("/rejected/read-again", self.read_all_again, methods=["POST"], response_model=None)
+        routes.add_api_route("/rejected/all/{action}", self.act_on_all, methods=["POST"], response_model=None)
         routes.add_api_route("/rejected/{stop_id}/{action}", self.act, methods=["POST"], response_model=None)
         routes.add_api_route("/results", self.search, methods=["POST"], response_model=None)
         self._control_lots.add_to(routes)
@@ -197,6 +213,8 @@ class Views:
                 "after": after,
                 "reasons": reasons,
                 "preview": self._desk.preview_read_again(rule) if rule else (),
+                "may_release": self._together.may_release(rule) if rule else None,
+                "may_discard": self._together.may_discard(rule) if rule else None,
             },
         )
 
@@ -336,6 +354,28 @@ class Views:
             return self._page(request, "message.html", {"title": "Not read again", "sentence": str(error)}, status=409)
         sentence = f"{counted(done, 'row')} of the reason “{reason_words(rule)}” are being read again with the current profile."
         return self._page(request, "message.html", {"title": "Being read again", "sentence": sentence, "back": "/rejected"})
+
+    def act_on_all(
+        self, request: Request, action: Literal["release", "discard"], form: Annotated[TogetherForm, Form()]
+    ) -> Response:
+        """Release or discard all of one reason that may be decided about together, if they are those that the person saw."""
+        self._require_token(request, form.token)
+        by = By(
+            actor=Actor(name=form.name.strip(), verified="unverified"),
+            reason=form.reason,
+            second=form.second_person,
+            specimen=form.specimen,
+        )
+        act = self._together.release if action == "release" else self._together.discard
+        try:
+            done = act(form.rule, seen=Seen(count=form.expected, newest=form.newest), by=by)
+        except RefusedAction as error:
+            return self._page(
+                request, "message.html", {"title": "Not done", "sentence": str(error), "back": "/rejected"}, status=409
+            )
+        word = "released" if action == "release" else "discarded"
+        sentence = f"{counted(done, 'row')} of the reason “{reason_words(form.rule)}” {'was' if done == 1 else 'were'} {word}."
+        return self._page(request, "message.html", {"title": word.capitalize(), "sentence": sentence, "back": "/rejected"})
 
 
 def _received(kept: CaptureRow | None, file: RefusedFileRow | None) -> bytes | None:
