@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from datetime import datetime
 
-from bridge.bench.gate import BegunAnew, Cause, GateKey, Mended, RepeatExplained, Word
+from bridge.bench.gate import BegunAnew, Cause, GateKey, Mended, RepeatExplained, Word, at_time
 from bridge.bench.look_back import LookBackRow, Verdict, decided
 from bridge.desk.containers import ContainerDesk
 from bridge.desk.lots import LotDesk
@@ -16,6 +16,7 @@ from bridge.lifecycle.states import StopEnd
 from bridge.model import Actor
 from bridge.store.api import Store
 from bridge.store.commands import DecideLookBack, EndWaiting, SayOfGate
+from bridge.store.rows import StripRow
 from bridge.tables.hold_table import ReleasePolicy
 from bridge.tables.types import Tables
 
@@ -59,6 +60,19 @@ class GateDesk:
         _require(actor, reason)
         by_two = agreed(self.terms, actor, second)
         self._end(replace(self._ended(strip_id, StopEnd.RELEASED, reason, actor), second=by_two))
+
+    def proved(self) -> Callable[[StripRow], bool]:
+        """Give what says of a strip whether controls of its analyzer, strip type and lot have passed by now, and are not due again."""
+        policy, now = self._policy, self._now()
+        if policy is None:
+            return lambda _: True
+        stands = {row.key: at_time(row.gate, now, policy).state for row in self._store.gates()}
+
+        def is_proved(strip: StripRow) -> bool:
+            key = GateKey(analyzer=strip.analyzer, strip_type=strip.strip_type, strip_lot=strip.strip_lot)
+            return key in stands and stands[key].may_go
+
+        return is_proved
 
     @property
     def terms(self) -> ReleasePolicy:

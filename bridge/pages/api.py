@@ -13,6 +13,7 @@ from fastapi import APIRouter, Body, HTTPException, Query
 from pydantic import BaseModel, Field
 
 from bridge.desk.actions import Desk
+from bridge.desk.gates import GateDesk
 from bridge.desk.together import By, Seen, Together
 from bridge.errors import Overtaken, RefusedAction
 from bridge.lifecycle.states import StopGroup
@@ -161,14 +162,14 @@ class ResultShown(BaseModel):
     purged_at: datetime | None = None
 
 
-def router(store: Store, desk: Desk, site: PagesSite) -> APIRouter:
+def router(store: Store, desk: Desk, gates: GateDesk, site: PagesSite) -> APIRouter:
     """Give the API's routes."""
     problem = {"model": Problem, "content": {PROBLEM: {}}, "description": "A problem (RFC 9457)"}
     faulty: dict[int | str, dict[str, Any]] = dict.fromkeys((400, 403, 404, 409, 422), problem)
     routes = APIRouter(prefix="/api", tags=["padpost"], responses=faulty)
     _add_today(routes, store, site)
     _add_stops(routes, store, desk)
-    _add_reasons(routes, store, desk)
+    _add_reasons(routes, store, desk, Together(store, desk, gates))
     _add_results(routes, store, site)
     return routes
 
@@ -208,7 +209,7 @@ def _add_stops(routes: APIRouter, store: Store, desk: Desk) -> None:
         return Done(stop_id=stop_id, done=action)
 
 
-def _add_reasons(routes: APIRouter, store: Store, desk: Desk) -> None:
+def _add_reasons(routes: APIRouter, store: Store, desk: Desk, together: Together) -> None:
     @routes.get("/reasons")
     def reasons() -> tuple[ReasonCount, ...]:
         """Count what is stopped by reason."""
@@ -225,8 +226,6 @@ def _add_reasons(routes: APIRouter, store: Store, desk: Desk) -> None:
         actor = Actor(name=body.name.strip(), verified="unverified")
         done = _told(lambda: desk.read_again_all(rule, expected=body.expected, reason=body.reason, actor=actor))
         return DoneAll(rule=rule, read_again=done)
-
-    together = Together(store, desk)
 
     @routes.get("/reasons/{rule}/{action}")
     def preview_together(rule: str, action: Literal["release", "discard"]) -> tuple[StopRow, ...]:

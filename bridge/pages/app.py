@@ -56,7 +56,7 @@ def make_pages(
     app.add_middleware(Guard, site=site, refuse=refuse)
     app.mount("/static", StaticFiles(directory=HERE / "static"), name="static")
     app.include_router(Views(store, desk, gates, site, templates, now).router())
-    app.include_router(api.router(store, desk, site))
+    app.include_router(api.router(store, desk, gates, site))
     _add_health(app, store, site)
     if doors is not None:
         app.include_router(doors.routes)

@@ -125,7 +125,7 @@ class Views:
         self._try_out = TryOut(site.bench, self._page, self._require_token, now)
         self._store = store
         self._desk = desk
-        self._together = Together(store, desk)
+        self._together = Together(store, desk, gates)
         self._site = site
         self._templates = templates
         self._now = now

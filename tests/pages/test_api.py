@@ -9,8 +9,10 @@ from typing import Any
 import httpx
 import pytest
 
+from bridge.desk.actions import Desk
 from bridge.model import Answer, Format, Priority
-from tests.pages.stocked import GOOD, MISTYPED, NOW, OTHER, Stocked, Visitor, finding
+from bridge.tables.hold_table import HoldTable, ReleasePolicy
+from tests.pages.stocked import GOOD, LISBON, MISTYPED, NOW, OTHER, POLICY, Stocked, Visitor, finding
 
 ROUTES = {
     ("get", "/api/today"),
@@ -190,6 +192,30 @@ def test_all_of_one_reason_are_read_again(shelf: Stocked, visitor: Visitor) -> N
     )
     assert visitor.api(path, {**body, "expected": 3}).json() == {"rule": "patient.check_digit", "read_again": 3}
     assert visitor.get("/api/reasons").json() == [{"group": "rejected", "rule": "read.torn", "count": 1}]
+
+
+@pytest.mark.parametrize(("action", "word"), [("release", "released"), ("discard", "discarded")])
+def test_many_of_one_reason_are_decided_about_together(shelf: Stocked, action: str, word: str) -> None:
+    """The preview, then its count and its newest row; the terms' second person and the specimen as for one."""
+    terms = {"time.missing": ReleasePolicy(persons=2, bulk=True)}
+    shelf.desk = Desk(shelf.store, POLICY, lambda: shelf.now, zone=LISBON, holds=HoldTable(policies=terms))
+    stops = [shelf.held() for _ in range(3)]
+    path = f"/api/reasons/time.missing/{action}"
+    body = {"name": "Ana", "reason": "seen", "expected": 3, "newest": stops[-1]}
+    with shelf.serving() as visitor:
+        assert [row["stop_id"] for row in visitor.get(path).json()] == stops[::-1]
+        status, _, detail = problem(visitor.api(path, body))
+        assert (status, detail.partition(":")[0]) == (
+            400,
+            "This needs two persons here. A second one looks at it too, and gives a name."
+            if action == "release"
+            else "Say what becomes of the specimen",
+        )
+        assert problem(visitor.api(path, {**body, "newest": stops[0]}))[0] == 409
+        full = {**body, "second_person": "Ben", "specimen": "order cancelled"}
+        assert visitor.api(path, full).json() == {"rule": "time.missing", "done": 3}
+        assert visitor.get(path).json() == []
+    assert [row.closed_how for row in map(shelf.store.stop, stops) if row] == [word] * 3
 
 
 def test_results_are_listed_and_found(shelf: Stocked, visitor: Visitor) -> None:

@@ -7,10 +7,12 @@ from datetime import timedelta
 
 import pytest
 
+from bridge.desk.actions import Desk
 from bridge.lifecycle.states import StopState
 from bridge.model import Actor, Answer, Format, Place, Priority, Purpose, Severity
 from bridge.pages.views import SECTION
-from tests.pages.stocked import GOOD, MISTYPED, NOW, OTHER, Page, Stocked, Visitor, finding
+from bridge.tables.hold_table import HoldTable, ReleasePolicy
+from tests.pages.stocked import GOOD, LISBON, MISTYPED, NOW, OTHER, POLICY, Page, Stocked, Visitor, finding
 
 STAT = Priority.STAT
 HOSTILE = "<script>alert(1)</script>\"'><img src=x onerror=alert(2)>"
@@ -408,6 +410,76 @@ def test_another_count_than_the_previews_stops_the_reading_again(shelf: Stocked,
     assert answer.status_code == 409
     assert "There are 4 of these now, not 3. Look at the list again." in Page(answer.text).text
     assert len(shelf.store.stops()) == 4
+
+
+def two_persons(shelf: Stocked) -> None:
+    """Let the site's terms ask for two persons, and allow a late strip to be decided about with others."""
+    terms = {"time.too_old": ReleasePolicy(persons=2, bulk=True)}
+    shelf.desk = Desk(shelf.store, POLICY, lambda: shelf.now, zone=LISBON, holds=HoldTable(policies=terms))
+
+
+def late(shelf: Stocked) -> int:
+    """Put a strip there that is held for its age alone."""
+    return shelf.held(found=(finding("time.too_old", severity=Severity.HOLD, sentence="s", releasable=True),))
+
+
+def test_the_terms_of_a_release_stand_on_its_form(shelf: Stocked) -> None:
+    """Where two persons are asked for the form has a place for the second name, and the row says both afterwards."""
+    two_persons(shelf)
+    stop, other = late(shelf), shelf.held()
+    with shelf.serving() as visitor:
+        page = visitor.page(f"/rejected/{stop}")
+        assert "This needs two persons here: a second one looks at it too." in page.text
+        assert len(page.all("input", name="second_person")) == 1
+        assert visitor.page(f"/rejected/{other}").all("input", name="second_person") == []
+        alone = visitor.post(f"/rejected/{stop}/release", name="Ana", reason="r", second_person="ana")
+        assert alone.status_code == 409
+        assert "Not done. The second person must be another one than you." in Page(alone.text).text
+        assert visitor.post(f"/rejected/{stop}/release", name="Ana", reason="r", second_person="Ben").status_code == 303
+        text = visitor.page(f"/rejected/{stop}").text
+    assert "Dealt with: released by Ana (unverified) with Ben, 12:00, just now." in text
+    assert "agreed by Ben (unverified). Reason: r" in text
+
+
+def test_a_discard_asks_for_the_specimen_and_shows_the_answer(shelf: Stocked, visitor: Visitor) -> None:
+    """On the form of a patient's reading, with what was chosen still there after a refusal; not where nothing was read."""
+    stop = shelf.rejected()
+    page = visitor.page(f"/rejected/{stop}")
+    assert [its["value"] for its in page.all("option")] == [
+        "",
+        "run again",
+        "collected again",
+        "order cancelled",
+        "nothing to do",
+    ]
+    assert visitor.page(f"/rejected/{shelf.unread()}").all("select", name="specimen") == []
+    refused = visitor.post(f"/rejected/{stop}/discard", name="Ana", reason="", specimen="collected again")
+    assert 'value="collected again" selected' in refused.text
+    assert visitor.post(f"/rejected/{stop}/discard", name="Ana", reason="spilt", specimen="collected again").status_code == 303
+    text = visitor.page(f"/rejected/{stop}").text
+    assert "Specimen: collected again." in text
+    assert "specimen: collected again by Ana (unverified)" in text
+
+
+@pytest.mark.parametrize(("action", "word"), [("release", "released"), ("discard", "discarded")])
+def test_many_of_one_reason_are_decided_about_together(shelf: Stocked, action: str, word: str) -> None:
+    """Preview, count, newest row, one decision; what the terms do not allow is not offered."""
+    two_persons(shelf)
+    stops = [late(shelf) for _ in range(2)]
+    shelf.held()
+    given = {"rule": "time.too_old", "name": "Ana", "reason": "found today", "second_person": "Ben", "specimen": "run again"}
+    with shelf.serving() as visitor:
+        assert "together" not in visitor.page("/rejected?rule=time.missing").text
+        page = visitor.page("/rejected?rule=time.too_old")
+        assert f"{action.capitalize()} 2 rows of the reason “strip too old” together" in page.text
+        assert {its["value"] for its in page.all("input", name="newest")} == {str(stops[-1])}
+        stale = visitor.post(f"/rejected/all/{action}", **given, expected="1", newest=str(stops[0]))
+        assert stale.status_code == 409
+        assert "There are 2 of these now, and not just the 1 that you saw. Look at the list again." in Page(stale.text).text
+        done = visitor.post(f"/rejected/all/{action}", **given, expected="2", newest=str(stops[-1]))
+        assert f"2 rows of the reason “strip too old” were {word}." in Page(done.text).text
+        assert visitor.post("/rejected/all/alter", **given, expected="2", newest="1").status_code == 422
+    assert [row.closed_how for row in map(shelf.store.stop, stops) if row] == [word, word]
 
 
 # --- Results
