@@ -23,6 +23,8 @@ ROUTES = {
     ("get", "/api/reasons"),
     ("get", "/api/reasons/{rule}/read-again"),
     ("post", "/api/reasons/{rule}/read-again"),
+    ("get", "/api/reasons/{rule}/{action}"),
+    ("post", "/api/reasons/{rule}/{action}"),
     ("get", "/api/results"),
     ("post", "/api/results/search"),
     ("get", "/api/results/{result_id}"),
