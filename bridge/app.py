@@ -289,6 +289,7 @@ async def _watches(
             machine=machine,
             grip=leases.grip(SIGNALS),
             now=clock.now,
+            telling=tables.policy.telling,
         ),
         audit=AuditWatch(store, clock.now),
     )

@@ -14,11 +14,12 @@ from zoneinfo import ZoneInfo
 
 import structlog
 
+from bridge.bench.telling import is_overdue
 from bridge.lifecycle.states import DestinationState
 from bridge.queue.leases import Grip
 from bridge.settings import Signals
 from bridge.settings.signals import DAYS
-from bridge.signals.causes import Limits, Receiver, Seen, causes
+from bridge.signals.causes import Limits, Receiver, Seen, Stuck, causes
 from bridge.signals.hours import Hours
 from bridge.signals.kinds import Cause, Kind
 from bridge.signals.machine import Rule, Signal, SignalState, What, look
@@ -26,6 +27,7 @@ from bridge.store.api import Store
 from bridge.store.awaited import done
 from bridge.store.commands import KeepSignals
 from bridge.store.rows import DestinationRow
+from bridge.tables.telling_terms import TellingTerms
 
 log = structlog.get_logger()
 
@@ -97,8 +99,9 @@ class SignalWatch:
         machine: Machine,
         grip: Grip,
         now: Callable[[], datetime],
+        telling: TellingTerms,
     ) -> None:
-        """``destinations`` are the configured ones: a former one that takes nothing is no fault any more."""
+        """``destinations`` are the configured ones: a former one that takes nothing is no fault any more. ``telling`` says what is overdue."""
         self._store = store
         self._limits = limits_of(signals, zone)
         self._rule = rule_of(signals)
@@ -106,6 +109,7 @@ class SignalWatch:
         self._machine = machine
         self._grip = grip
         self._now = now
+        self._telling = telling
         self._firsts = Firsts()
         self._rising: dict[Kind, Signal] = {}
 
@@ -144,6 +148,11 @@ class SignalWatch:
             receivers=tuple(_receiver(row) for row in self._store.destinations(since=now) if row.name in self._destinations),
             analyzers=tuple(
                 (row.analyzer, row.last_strip_at) for row in self._store.analyzers() if row.last_strip_at is not None
+            ),
+            telling=tuple(
+                Stuck(subject=f"telling:{each.telling_id}", since=each.task.since)
+                for each in self._store.tellings_open()
+                if is_overdue(each.task, self._telling, now=now)
             ),
             stat=self._store.stuck_stat(before=now - self._limits.stat, limit=MOST_STAT),
             rejected=self._store.old_stops(before=now - self._limits.rejected),

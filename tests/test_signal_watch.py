@@ -23,8 +23,10 @@ from bridge.signals.kinds import Kind
 from bridge.signals.machine import SignalState
 from bridge.store.commands import AcknowledgeSignal, SetDestination
 from bridge.store.sqlite import SqliteStore
+from bridge.tables.telling_terms import TellingTerms
 from tests.store import strips as s
 from tests.store.strips import BO, NOW, WAIT, later
+from tests.store.telling_contract import ONCE, told
 
 UTC_ZONE = ZoneInfo("UTC")
 
@@ -52,6 +54,7 @@ class Bench:
             machine=self.machine,
             grip=FREE,
             now=lambda: later(self.minute),
+            telling=TellingTerms(overdue_minutes=20),
         )
 
     def restart(self) -> None:
@@ -96,6 +99,17 @@ def test_a_receiver_that_is_down_is_one_signal_over_a_restart(bench: Bench) -> N
     assert bench.at(8) == [(Kind.RECEIVER, SignalState.EASING)]
     assert bench.at(13) == []
     assert bench.moves() == ["open", "easing", "ended"]
+
+
+def test_a_critical_result_that_nobody_was_told_of_is_told(bench: Bench) -> None:
+    """HZ-I01: once it is overdue, by its task's number and from when it was to be told; it ends when somebody has been."""
+    of = s.reading("7")
+    s.record(bench.store, of, s.held(of), tell=ONCE)
+    assert [bench.at(minute) for minute in (19.9, 20, 21)] == [[], [], [(Kind.TELLING, SignalState.OPEN)]]
+    (signal,) = bench.store.standing_signals()
+    assert [(cause.subject, cause.since) for cause in signal.causes] == [("telling:1", NOW)]
+    told(bench.store)
+    assert [bench.at(minute) for minute in (22, 27)] == [[(Kind.TELLING, SignalState.EASING)], []]
 
 
 def test_a_stuck_stat_strip_is_told_and_goes_with_its_receipt(bench: Bench) -> None:

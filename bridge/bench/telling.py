@@ -86,6 +86,12 @@ class Said:
     done_at: datetime | None = None
     reason: str = ""
 
+    @property
+    def in_short(self) -> str:
+        """Give whom, what they are, how and when, without the free text: what the history binds of it."""
+        means = self.means.value if self.means else ""
+        return "; ".join(filter(None, (self.name, self.role, means, self.done_at.isoformat() if self.done_at else "")))
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Task:

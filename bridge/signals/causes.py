@@ -37,7 +37,7 @@ class Receiver:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Stuck:
-    """A STAT strip that is not on its way: ``subject`` is its stop or strip, ``since`` when it stopped, or came."""
+    """A STAT strip that is not on its way, or a critical result that nobody was told of: its stop, strip or task, and since when it stopped, or came."""
 
     subject: str
     since: datetime
@@ -56,12 +56,13 @@ class Standing:
 class Seen:
     """What one look found. ``analyzers`` are those that were ever heard, with their last strip's arrival.
 
-    ``stat`` and ``rejected`` hold only what has stood for too long already; ``for_controls`` is by analyzer. ``room`` says since when room
+    ``telling`` holds critical results that nobody was told of in time (``telling:3``). ``stat`` and ``rejected`` hold only what has stood for too long already; ``for_controls`` is by analyzer. ``room`` says since when room
     runs short, ``certificates`` names the ways in and out whose certificate, key or secret needs a look, and since when.
     """
 
     receivers: Sequence[Receiver] = ()
     analyzers: Sequence[tuple[str, datetime]] = ()
+    telling: Sequence[Stuck] = ()
     stat: Sequence[Stuck] = ()
     rejected: Standing | None = None
     for_controls: Sequence[Standing] = ()
@@ -72,7 +73,7 @@ class Seen:
 def causes(seen: Seen, limits: Limits, *, now: datetime) -> tuple[Cause, ...]:
     """Give every cause that stands at ``now``, by kind and then by subject."""
     found = (
-        *_stat(seen),
+        *_urgent(seen),
         *_receivers(seen, limits, now),
         *_strips(seen, limits, now),
         *_silent(seen, limits, now),
@@ -82,9 +83,9 @@ def causes(seen: Seen, limits: Limits, *, now: datetime) -> tuple[Cause, ...]:
     return tuple(sorted(found, key=lambda cause: (order[cause.kind], cause.since, cause.subject)))
 
 
-def _stat(seen: Seen) -> Iterator[Cause]:
-    for each in seen.stat:
-        yield Cause(kind=Kind.STAT, subject=each.subject, since=each.since)
+def _urgent(seen: Seen) -> Iterator[Cause]:
+    for kind, stuck in ((Kind.TELLING, seen.telling), (Kind.STAT, seen.stat)):
+        yield from (Cause(kind=kind, subject=each.subject, since=each.since) for each in stuck)
 
 
 def _receivers(seen: Seen, limits: Limits, now: datetime) -> Iterator[Cause]:

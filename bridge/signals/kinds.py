@@ -10,6 +10,7 @@ from enum import StrEnum
 class Kind(StrEnum):
     """The kinds of signals, the most urgent first. All causes of one kind are one signal."""
 
+    TELLING = "telling"
     STAT = "stat"
     RECEIVER = "receiver"
     WAITING = "waiting"
@@ -21,7 +22,7 @@ class Kind(StrEnum):
 
 
 # ours: what may hurt a patient within the hour; quiet hours do not hold these back
-URGENT = frozenset({Kind.STAT})
+URGENT = frozenset({Kind.TELLING, Kind.STAT})
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -20,6 +20,12 @@ class Words:
 
 
 KIND_WORDS: Mapping[Kind, Words] = {
+    Kind.TELLING: Words(
+        name="Critical result not told",
+        one="Nobody was told of a critical result",
+        many="Nobody was told of {} critical results",
+        todo="Open Telling, tell whom it names by your procedure for critical results, and write it down.",
+    ),
     Kind.STAT: Words(
         name="STAT stuck",
         one="A STAT strip has not gone",
@@ -72,7 +78,8 @@ KIND_WORDS: Mapping[Kind, Words] = {
         todo="Today names the file; renew it in good time.",
     ),
 }
-_SUBJECTS = {"stop": "rejected message", "strip": "strip"}
+_SUBJECTS = {"stop": "rejected message", "strip": "strip", "telling": "task"}
+_PLACES = {"stop": "/rejected/", "strip": "/strips/", "telling": "/telling#t"}
 
 
 def headline(kind: Kind, causes: tuple[Cause, ...]) -> str:
@@ -92,7 +99,7 @@ def place(cause: Cause) -> str:
     """Give the page on which a cause is worked on."""
     sort, colon, number = cause.subject.partition(":")
     if colon and sort in _SUBJECTS:
-        return f"/rejected/{number}" if sort == "stop" else f"/strips/{number}"
+        return f"{_PLACES[sort]}{number}"
     return {Kind.CONTROLS: "/controls", Kind.REJECTED: "/rejected", Kind.SILENT: "/analyzers"}.get(cause.kind, "/")
 
 

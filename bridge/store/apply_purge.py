@@ -157,6 +157,7 @@ _OF_SUBJECT = {
     "capture": f"SELECT 1 FROM captures c WHERE c.id = ? AND NOT ({IS_OVER})",
     "strip": f"SELECT 1 FROM captures c JOIN strips own ON own.capture_id = c.id WHERE own.id = ? AND NOT ({IS_OVER})",
     "stop": "SELECT 1 FROM stops WHERE id = ? AND state = 'open'",
+    "telling": "SELECT 1 FROM tellings WHERE id = ? AND state <> 'closed'",
     "delivery": "SELECT 1 FROM deliveries WHERE id = ? AND state NOT IN ('accepted', 'superseded', 'discarded')",
 }
 

@@ -16,6 +16,7 @@ from bridge.store.codec import json_text, moment, moment_or_none, when
 from bridge.store.commands import RecordOutcome, SayOfTelling
 from bridge.store.database import Db
 from bridge.store.interned import word_id
+from bridge.store.statements import Change, note
 
 GROWN = "Somebody wrote something down here since you opened the page. Look at it again."
 OTHER_PATIENT = "the patient ID was corrected"  # why a strip is not any more what was told
@@ -95,10 +96,11 @@ def move_telling(db: Db, telling_id: int, task: Task, said: Said, why: Why) -> N
         "UPDATE tellings SET state = ?, steps = ?, since = ?, turn = ?, turn_at = ?, told_at = ? WHERE id = ?",
         (str(left.state), left.steps, when(left.since), left.turn, when(left.turn_at), when(left.told_at), telling_id),
     )
-    _append(db, telling_id, said, why)
+    _append(db, telling_id, said, why, Change(before=task.state, after=left.state, reason=said.in_short))
 
 
-def _append(db: Db, telling_id: int, said: Said, why: Why) -> None:
+def _append(db: Db, telling_id: int, said: Said, why: Why, change: Change) -> None:
+    """Append a step, and the event that binds it into the history."""
     db.execute(
         "INSERT INTO telling_steps (telling_id, at, what, name, role, means, done_at, reason, actor, verified) VALUES (?,?,?,?,?,?,?,?,?,?)",
         (
@@ -106,6 +108,7 @@ def _append(db: Db, telling_id: int, said: Said, why: Why) -> None:
             why.actor.name, why.actor.verified,
         ),
     )  # fmt: skip
+    note(db, why.at, why.actor, f"telling.{said.step.name.lower()}", f"telling:{telling_id}", change)
 
 
 def _seat(db: Db, strip_id: int) -> Seat:
@@ -133,7 +136,7 @@ def _open(db: Db, command: RecordOutcome, seat: Seat, critical: Critical) -> Non
     )  # fmt: skip
     telling_id = int(new)
     by_service = Why(reason="", actor=SERVICE, at=command.at)
-    _append(db, telling_id, Said(step=TellingStep.OPENED), by_service)
+    _append(db, telling_id, Said(step=TellingStep.OPENED), by_service, Change(after=task.state))
     if _is_repeat(db, command, critical):
         move_telling(db, telling_id, task, Said(step=TellingStep.REPEAT), by_service)
 

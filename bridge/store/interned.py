@@ -14,7 +14,7 @@ from bridge.store.chain import kind_digest
 from bridge.store.database import Db
 
 NUMBERED = frozenset(
-    {"capture", "strip", "stop", "delivery", "signal"}
+    {"capture", "strip", "stop", "delivery", "signal", "telling"}
 )  # what an event is about has a number of its own; all else is named in full
 
 

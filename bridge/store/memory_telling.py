@@ -13,6 +13,7 @@ from bridge.store import commands as c
 from bridge.store import rows
 from bridge.store.apply_telling import GROWN, IS_COPY, NOT_MET, OTHER_PATIENT, OTHER_VALUES, Why
 from bridge.store.memory_rows import State, Strip, Telling, next_id
+from bridge.store.statements import Change
 
 
 def open_tellings(state: State, command: c.RecordOutcome, *, strip_id: int, before: Strip | None) -> None:
@@ -76,6 +77,7 @@ def _open(state: State, command: c.RecordOutcome, seat: Seat, critical: Critical
     state.tellings[telling_id] = Telling(
         seat=seat, critical=critical, tables=command.tables_digest, task=opened(command.at), history=(first,)
     )
+    state.note(command.at, SERVICE, "telling.opened", f"telling:{telling_id}", Change(after=TellingState.OPEN))
     if _is_repeat(state, command, critical):
         _move(state, telling_id, Said(step=TellingStep.REPEAT), SERVICE, command.at)
 
@@ -98,7 +100,10 @@ def _is_repeat(state: State, command: c.RecordOutcome, critical: Critical) -> bo
 def _move(state: State, telling_id: int, said: Said, actor: Actor, at: datetime) -> None:
     known = state.tellings[telling_id]
     step = rows.ToldStep(said=said, at=at, actor=actor.name, verified=actor.verified)
-    state.tellings[telling_id] = replace(known, task=after(known.task, said, at=at), history=(*known.history, step))
+    left = after(known.task, said, at=at)
+    state.tellings[telling_id] = replace(known, task=left, history=(*known.history, step))
+    change = Change(before=known.task.state, after=left.state, reason=said.in_short)
+    state.note(at, actor, f"telling.{said.step.name.lower()}", f"telling:{telling_id}", change)
 
 
 def _newest(state: State, seat: Seat) -> rows.StripRow:

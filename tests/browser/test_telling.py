@@ -107,7 +107,7 @@ def test_telling_fits_and_can_be_read(shelf: Stocked, browser: Browser, width: i
     say(shelf.store, shelf.store.tellings_open()[1], READ_BACK)
     shelf.now = NOW + timedelta(minutes=20)
     with shelf.serving(**SITE) as visitor, Tab(browser, width=width, color_scheme=scheme) as tab:
-        for path in ("/telling", "/"):
+        for path in ("/telling", "/telling/rules", "/"):
             tab.goto(visitor.origin + path)
             told_of = tab.evaluate(CONTRAST)
             assert told_of["poor"] == [], path

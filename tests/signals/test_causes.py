@@ -57,15 +57,17 @@ def test_an_analyzer_is_silent_in_opening_hours_only() -> None:
 
 
 def test_the_rest_is_told_as_it_was_found() -> None:
-    """STAT first; strips that wait for controls by their analyzer; the machine last."""
+    """What nobody was told of first, then STAT; strips that wait for controls by their analyzer; the machine last."""
     seen = Seen(
         stat=(Stuck(subject="strip:9", since=ago(11)), Stuck(subject="stop:12", since=ago(30))),
+        telling=(Stuck(subject="telling:3", since=ago(40)),),
         rejected=Standing(count=4, since=ago(300)),
         for_controls=(Standing(name="bench-a", count=3, since=ago(30)), Standing(name="bench-b", count=1, since=ago(29))),
         room_low_since=ago(1),
         certificates=(("records", ago(2)),),
     )
     assert [(each.kind, each.subject, each.count) for each in found(seen)] == [
+        (Kind.TELLING, "telling:3", 1),
         (Kind.STAT, "stop:12", 1),
         (Kind.STAT, "strip:9", 1),
         (Kind.CONTROLS, "bench-a", 3),

@@ -7,5 +7,5 @@ from bridge.signals.kinds import URGENT, Kind
 
 def test_the_most_urgent_comes_first() -> None:
     """The order of the enumeration is that of the page and of causes."""
-    assert next(iter(Kind)) is Kind.STAT
-    assert frozenset({Kind.STAT}) == URGENT
+    assert list(Kind)[:2] == [Kind.TELLING, Kind.STAT]
+    assert frozenset({Kind.TELLING, Kind.STAT}) == URGENT

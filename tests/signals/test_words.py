@@ -38,6 +38,7 @@ def test_a_cause_is_a_line_with_a_place() -> None:
     for given, words, leads in (
         (cause(Kind.STAT, "stop:12"), "rejected message 12, since 08:00", "/rejected/12"),
         (cause(Kind.STAT, "strip:9"), "strip 9, since 08:00", "/strips/9"),
+        (cause(Kind.TELLING, "telling:3"), "task 3, since 08:00", "/telling#t3"),
         (cause(Kind.CONTROLS, "bench\x07-\u202ea", 3), "bench-a, 3 waiting, since 08:00", "/controls"),
         (cause(Kind.REJECTED, "", 2), "2 waiting, since 08:00", "/rejected"),
         (cause(Kind.SILENT, "bench-a"), "bench-a, since 08:00", "/analyzers"),

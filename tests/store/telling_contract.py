@@ -99,6 +99,16 @@ class TellingContract:
             (step, actor.name, later(minute)) for minute, (step, actor) in enumerate(said, 1)
         ]
         assert task.task == Task(state=TellingState.CLOSED, steps=6, since=NOW, turn=1, turn_at=later(2), told_at=later(3))
+        assert [
+            (each.what, each.before, each.after, each.actor, each.reason) for each in store.events(f"telling:{task.telling_id}")
+        ] == [
+            ("telling.opened", "", "open", "padpost", ""),
+            ("telling.not_reached", "open", "open", "Bo", "Ward 3; by telephone"),
+            ("telling.passed_on", "open", "open", "padpost", ""),
+            ("telling.not_read_back", "open", "open", "Eda", "N. Ito; nurse; by message"),
+            ("telling.told", "open", "told", "Eda", "N. Ito; nurse; by telephone; 2026-11-25T10:03:00+00:00"),
+            ("telling.closed", "told", "closed", "Bo", ""),
+        ]
 
     def test_closed_ones_are_paged_from_the_newest(self, opened: Opened) -> None:
         """As many as are asked for, from behind the last one shown."""

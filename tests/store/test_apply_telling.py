@@ -10,7 +10,7 @@ import pytest
 from bridge.lifecycle.states import StopEnd
 from bridge.model import Answer, Coded
 from bridge.store.apply_telling import Why, tell_again
-from bridge.store.commands import PurgeCaptures
+from bridge.store.commands import PurgeCaptures, PurgeEvents
 from bridge.store.database import SqliteDb
 from bridge.store.sqlite import SqliteStore
 from tests.store import strips as s
@@ -93,3 +93,22 @@ def test_a_recut_strip_is_another_interpretation(store: SqliteStore) -> None:
     s.record(store, s.unreadable(), None, capture_id=work.capture_id)
     (task,) = store.tellings_open()
     assert (task.strip.outcome, steps_of(task)) == ("unreadable", ["opened", "changed"])
+
+
+def test_the_history_of_what_is_to_be_told_stays_until_it_is_closed(store: SqliteStore, file: SqliteDb) -> None:
+    """Whoever looks at an open task must see what was tried, however old it is."""
+    made = s.result("R1")
+    going = s.delivery(s.message(made, "R1rec"))
+    recorded = s.record(
+        store, s.reading("7"), Coded(checked=s.checked(s.reading("7")), result=made), deliveries=[going], tell=ONCE
+    )
+    s.attempt(store, recorded.delivery_ids[0], Answer.ACCEPTED)
+
+    def left() -> set[str]:
+        ids = tuple(row[0] for row in file.execute("SELECT id FROM events ORDER BY id"))
+        store.submit(PurgeEvents(event_ids=ids, before=later(60), at=later(90))).result(WAIT)
+        return {row[0] for row in file.execute("SELECT subject FROM history")}
+
+    assert "telling:1" in left()
+    told(store)
+    assert "telling:1" not in left()
