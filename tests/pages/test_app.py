@@ -255,6 +255,7 @@ def test_the_benchmark_looks_at_every_page(shelf: Stocked) -> None:
         "2026-11-25": "{day}",
         "2026-10": "{month}",
         "copy.possible": "{rule}",
+        "/release": "/{action}",
     }
     looked_at = {
         functools.reduce(lambda path, name: path.replace(name, names[name]), names, page.partition("?")[0]) for page in PAGES
