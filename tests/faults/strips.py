@@ -88,7 +88,7 @@ class Inventor:
         return Play(
             number=number,
             at=self.began + timedelta(seconds=number),
-            patient_id=f"40{ord(self.letter)}{chance.randrange(PATIENTS):04d}",
+            patient_id=f"40{ord(self.letter)}{chance.choice(range(number % 2, PATIENTS, 2)):04d}",  # never the one of the strip before
             word=chance.choice("NNNNNS"),
             strip_type=strip_type,
             specimen_id=f"{self.letter}{number:05d}",
