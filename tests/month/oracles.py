@@ -1,0 +1,120 @@
+"""What the month's statistical rules must say, reckoned apart from the product: from what was played, with the standard library and SciPy.
+
+Nothing of ``bridge`` is used here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from datetime import timedelta
+from statistics import median_low
+
+from scipy.stats import binomtest
+
+from tests.month.plan import FIRST, Strip
+from tests.month.seeds import FILES, LINE
+
+LIMIT = timedelta(minutes=15)  # beyond which a clock is doubted (the site's own)
+NEAR = timedelta(minutes=2)  # within which more than half of the last strips must lie of their median
+PAUSE = timedelta(minutes=5)  # that ends a run, for each strip of it
+LAST = 5  # strips of which the median is taken, from three on
+DRIFT, OF = 3, 20  # runs off on one side of the last so many
+
+
+def doubted(judged: Iterable[tuple[Strip, str]]) -> set[int]:
+    """Give the numbers of the line's strips whose clock is doubted; ``judged`` are strips in the order of arrival, each with what became of it.
+
+    A strip tells of the clock unless it is a copy or could not be read. One whose own time is near its arrival is believed.
+    """
+    found: set[int] = set()
+    offsets: list[timedelta] = []
+    for strip, outcome in judged:
+        if strip.analyzer != LINE or outcome == "copy" or not has_time(strip):
+            continue
+        own = strip.arrives_at - strip.play.at
+        if not is_identified(strip):
+            continue
+        last = [*offsets, own][-LAST:]
+        middle = median_low(last)
+        agree = sum(abs(each - middle) <= NEAR for each in last)
+        if abs(own) > LIMIT and len(last) >= 3 and 2 * agree > len(last) and abs(middle) > LIMIT:
+            found.add(strip.play.number)
+        offsets.append(own)
+    return found
+
+
+def has_time(strip: Strip) -> bool:
+    """Say whether a strip's time can be read: a torn one, or one that ended in error on the line, has none."""
+    return strip.keep == 1 and not (strip.fault and strip.analyzer == LINE)
+
+
+def is_identified(strip: Strip) -> bool:
+    """Say whether a strip is one at all: a test message is none."""
+    return "message.processing_id" not in strip.rules
+
+
+def is_of_the_count(strip: Strip) -> bool:
+    """Say whether a strip's printed time lies in the time of the analyzer's count, which begins with the month."""
+    return strip.play.at.date() >= FIRST
+
+
+def wakes(strips: Sequence[Strip]) -> dict[tuple[str, int], set[str]]:
+    """Give what a wrong time does to clean strips behind it, by analyzer and number: the latest printed time is what is known, until time has caught up with it.
+
+    Strips that say an earlier time count as late, so their numbers are passed over by the first that does not (number.shift, where the
+    printed times leave no pause); and files that come within the limit of it say an earlier time with a later number (time.order).
+    """
+    found: dict[tuple[str, int], set[str]] = {}
+    for analyzer in (LINE, FILES):
+        known: Strip | None = None
+        is_behind_late = False
+        for strip in strips:
+            if strip.analyzer != analyzer or not (has_time(strip) and is_identified(strip) and is_of_the_count(strip)):
+                continue
+            said = found.setdefault((analyzer, strip.play.number), set())
+            if known is not None and strip.play.at < known.play.at:
+                is_behind_late = True
+                is_near = known.play.at <= strip.arrives_at + LIMIT and known.play.at - strip.play.at > timedelta(minutes=1)
+                if analyzer == FILES and is_near and strip.play.number > known.play.number:
+                    said.add("time.order")
+                continue
+            if known is not None and is_behind_late:
+                passed = strip.play.number - known.play.number - 1
+                if passed > 0 and strip.play.at - known.play.at <= PAUSE * (passed + 1):
+                    said.add("number.shift")
+            known, is_behind_late = strip, False
+    return found
+
+
+def drifts(offsets: Sequence[int]) -> Iterator[int]:
+    """Give, run by run, on which side a pad drifts by then: -1, 1 or 0 for neither; of two sides the one with more, then that of the newest."""
+    for end in range(1, len(offsets) + 1):
+        last = offsets[max(0, end - OF) : end]
+        sides = {side: sum(each * side > 0 for each in last) for side in (-1, 1)}
+        if max(sides.values()) < DRIFT:
+            yield 0
+        elif sides[-1] != sides[1]:
+            yield max(sides, key=lambda side: sides[side])
+        else:
+            yield 1 if next(each for each in reversed(last) if each) > 0 else -1
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Tail:
+    """How many of a container's patients' strips were nitrite without leucocytes, and how probable so many are by chance."""
+
+    found: int
+    n: int
+    chance: float
+
+    @property
+    def is_alarm(self) -> bool:
+        """Say whether it must be told: five at least, and less than one container in a hundred."""
+        return self.found >= 5 and self.chance < 0.01
+
+
+def tail(strips: Sequence[Strip], *, share: float) -> Tail:
+    """Reckon a container's strips: SciPy's exact binomial test, upper tail."""
+    found = sum(each.play.ranks.get("nitrite", 0) > 0 and each.play.ranks.get("leukocytes", 0) == 0 for each in strips)
+    return Tail(found=found, n=len(strips), chance=float(binomtest(found, len(strips), share, alternative="greater").pvalue))
