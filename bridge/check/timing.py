@@ -9,6 +9,8 @@ from bridge.check.rulebook import finding
 from bridge.check.when import TimeFault, When
 from bridge.model import Finding, Place, Printed
 
+A_DAY = timedelta(days=1)
+
 
 def time_legible(when: When, printed_date: Printed | None, printed_time: Printed | None, *, is_live: bool) -> tuple[Finding, ...]:
     """Say whether date and time were printed, exist, and mean one instant.
@@ -51,14 +53,16 @@ def time_plausible(
 ) -> tuple[Finding, ...]:
     """Hold a strip that was read after it arrived, or longer before than the site allows.
 
-    A difference of exactly the tolerance, or exactly the oldest age, is still in order. Where it has a usual cause, that is told.
+    A difference of exactly the tolerance, or exactly the oldest age, is still in order. Where it has a usual cause, that is told. A date that is
+    the day of arrival with day and month the other way round is held at whatever age: no strip waits just so long.
     """
     if at is None:
         return ()
     age = arrived_at.astimezone(UTC) - at.astimezone(UTC)  # in UTC: within one zone Python subtracts clock faces
-    if -age > future_tolerance or age > oldest:
+    is_outside = -age > future_tolerance or age > oldest
+    if is_outside or age > A_DAY:
         named = usual_cause(age, at, arrived_at=arrived_at)
-        if named is not None:
+        if named is not None and (is_outside or named[0] == "time.day_month"):
             return (finding(*named, place=place),)
     if -age > future_tolerance:
         local = arrived_at.astimezone(at.tzinfo)

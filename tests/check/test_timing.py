@@ -58,6 +58,14 @@ def test_a_usual_cause_is_named(at: datetime, arrived_at: datetime, rule: str) -
     assert [each.rule for each in _plausible(at.astimezone(ZONE), arrived_at)] == [rule]
 
 
+def test_a_date_the_other_way_round_is_held_at_any_age() -> None:
+    """Hazard HZ-D10: 9 October as the 10th of September, a month that the site allows files to wait; a day beside it is an old file."""
+    arrived = datetime(2026, 10, 9, 9, 5, tzinfo=UTC)
+    assert [each.rule for each in _plausible(datetime(2026, 9, 10, 9, 0, tzinfo=UTC), arrived)] == ["time.day_month"]
+    assert _plausible(datetime(2026, 9, 12, 9, 0, tzinfo=UTC), arrived) == ()
+    assert _plausible(datetime(2026, 10, 8, 21, 5, tzinfo=UTC), arrived) == ()  # half a day old is no wrong half of the day
+
+
 def test_a_clock_change_in_between_makes_no_hour() -> None:
     """Arrived half an hour after the clocks went back: ten minutes are ten minutes, on whatever faces."""
     read_at = datetime(2026, 10, 25, 0, 50, tzinfo=UTC).astimezone(ZONE)
