@@ -87,6 +87,56 @@ def wakes(strips: Sequence[Strip]) -> dict[tuple[str, int], set[str]]:
     return found
 
 
+def together(strip: Strip) -> set[str]:
+    """Give the notes on what the pads of a strip say together, by the words of docs/holds.md and the steps of its ladders; none of strips that are no patient's.
+
+    Of the ladder: pH 7.0 is step 3, 8.2 step 5; specific gravity has steps 0 to 6; blood 3+ is step 4.
+    """
+    if strip.play.word != "N" or strip.outcome in {"copy", "unreadable"} or strip.fault or not is_identified(strip):
+        return set()
+    if {"unit.other_system", "unit.off_scale"} & strip.rules:
+        return set()  # no value of such a strip is known
+    seen = {"nitrite": 0, "leukocytes": 0, "protein": 0, "blood": 0, "bilirubin": 0, "urobilinogen": 0, **strip.play.ranks}
+    others = sum(rank for pad, rank in seen.items() if pad not in {"ph", "specific_gravity"})
+    alkaline = seen["ph"] >= 5
+    told = {
+        "plausible.nitrite_alone": seen["nitrite"] and not seen["leukocytes"],
+        "plausible.alkaline_nitrite": alkaline and seen["nitrite"],
+        "plausible.alkaline_protein": alkaline and seen["protein"],
+        "plausible.like_water": seen["specific_gravity"] == 0 and seen["ph"] == 3 and not others,
+        "plausible.concentrated": seen["specific_gravity"] == 6 and not (seen["leukocytes"] and seen["nitrite"]),
+        "plausible.blood_without_protein": seen["blood"] >= 4 and not seen["protein"],
+        "plausible.bilirubin_without_urobilinogen": seen["bilirubin"] and not seen["urobilinogen"],
+    }
+    return {rule for rule, is_told in told.items() if is_told}
+
+
+def alike(strips: Sequence[Strip]) -> dict[tuple[str, int], set[str]]:
+    """Give the strips whose every step equals the patient's strip before them, another patient's, with three abnormal pads or more."""
+    found: dict[tuple[str, int], set[str]] = {}
+    before: dict[str, Strip] = {}
+    for strip in strips:
+        if strip.play.word != "N" or strip.outcome in {"copy", "unreadable"} or not is_identified(strip):
+            continue
+        last = before.get(strip.analyzer)
+        is_another = last is not None and last.play.patient_id != strip.play.patient_id
+        if last is not None and is_another and _vector(last) == _vector(strip) and abnormal(strip) >= 3:
+            found[strip.analyzer, strip.play.number] = {"look_alike.previous"}
+        before[strip.analyzer] = strip
+    return found
+
+
+def abnormal(strip: Strip) -> int:
+    """Count the abnormal pads: pH from 8.2, specific gravity 1.000, and every grade above negative."""
+    ranks = strip.play.ranks
+    graded = sum(rank > 0 for pad, rank in ranks.items() if pad not in {"ph", "specific_gravity"})
+    return graded + (ranks.get("ph", 0) >= 5) + (ranks.get("specific_gravity", 0) == 0)
+
+
+def _vector(strip: Strip) -> dict[str, int]:
+    return {pad: rank for pad, rank in strip.play.ranks.items() if rank}
+
+
 def drifts(offsets: Sequence[int]) -> Iterator[int]:
     """Give, run by run, on which side a pad drifts by then: -1, 1 or 0 for neither; of two sides the one with more, then that of the newest."""
     for end in range(1, len(offsets) + 1):

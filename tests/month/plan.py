@@ -162,8 +162,12 @@ class Bench:
         """Give one of the vectors of a clinic: most pads negative. Shares are ours, of the order that clinics report."""
         draw = self.chance.random
         pick = self.chance.randint
-        ranks = {"ph": pick(1, 4), "specific_gravity": pick(1, 5)}
-        found = {"leukocytes": (0.12, 3), "protein": (0.08, 2), "blood": (0.1, 3), "glucose": (0.05, 4), "ketones": (0.04, 2)}
+        ranks = {
+            "ph": self.chance.choice((1, 1, 2, 2, 2, 3, 3, 4, 5)),
+            "specific_gravity": self.chance.choice((0, 1, 2, 2, 3, 3, 4, 4, 5, 6)),
+        }
+        found = {"leukocytes": (0.12, 3), "protein": (0.08, 3), "blood": (0.1, 4), "glucose": (0.05, 4), "ketones": (0.04, 2)}
+        found |= {"bilirubin": (0.01, 2), "urobilinogen": (0.02, 1)}
         ranks |= {pad: pick(1, most) for pad, (share, most) in found.items() if draw() < share}
         infected = ranks.get("leukocytes", 0) > 0
         moist = self.analyzer == LINE and self._is_moist() and draw() < MOIST_SHARE

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tempfile
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -18,7 +19,7 @@ from bridge.store.api import Store
 from bridge.store.sqlite import SqliteStore
 from tests.bench.controls_for_tests import compiled
 from tests.bench.judged import LOTS
-from tests.month.oracles import Tail, doubted, drifts, tail, wakes
+from tests.month.oracles import Tail, alike, doubted, drifts, tail, together, wakes
 from tests.month.plan import DRIFT_FROM, FIRST, MOIST_FROM, Month, Strip, month
 from tests.month.played import PROFILES, Judged, Look, Played
 from tests.month.seeds import FILES, KINDS, LINE
@@ -94,7 +95,13 @@ class Compared:
     def expected(self, strip: Strip) -> frozenset[str]:
         """Give every rule that a strip must name: its truth, and what the oracles reckon."""
         by_clock = {"time.clock_off"} if strip.analyzer == LINE and strip.play.number in self.doubted else set()
-        return strip.rules | by_clock | self.wakes.get((strip.analyzer, strip.play.number), set())
+        place = strip.analyzer, strip.play.number
+        return strip.rules | by_clock | together(strip) | self.wakes.get(place, set()) | self.alike.get(place, set())
+
+    @cached_property
+    def alike(self) -> dict[tuple[str, int], set[str]]:
+        """Give the strips that look like the one before them, by the oracle."""
+        return alike(self.plan.strips)
 
     @cached_property
     def differences(self) -> tuple[str, ...]:
@@ -104,7 +111,8 @@ class Compared:
     def _differences(self) -> Iterator[str]:
         for each in self.judged:
             strip, rules = each.strip, self.expected(each.strip)
-            outcome = "held" if strip.outcome == "coded" and rules - {"mark.disagrees"} else strip.outcome
+            stops = {rule for rule in rules if not rule.startswith("plausible.")} - {"mark.disagrees"}
+            outcome = "held" if strip.outcome == "coded" and stops else strip.outcome
             if (each.outcome, each.rules) != (outcome, rules):
                 where = f"{strip.analyzer} {strip.play.number} ({strip.seed or 'clean'})"
                 yield f"{where}: {each.outcome} {sorted(each.rules)}, expected {outcome} {sorted(rules)}"
@@ -240,6 +248,7 @@ Sent before a control failed: {len(found.looked_back)} results to be looked at a
     yield from _clock_lines(found)
     yield from _drift_lines(found)
     yield from _container_lines(found)
+    yield from _note_lines(found)
     yield from _clean_lines(found)
 
 
@@ -260,7 +269,8 @@ def _seed_rows(found: Compared) -> Iterator[str]:
 
 
 def _rules(each: Judged) -> str:
-    return f" ({', '.join(f'`{rule}`' for rule in sorted(each.rules))})" if each.rules else ""
+    rules = [f"`{rule}`" for rule in sorted(each.rules) if not rule.startswith("plausible.")]
+    return f" ({', '.join(rules)})" if rules else ""
 
 
 def _clock_lines(found: Compared) -> Iterator[str]:
@@ -313,6 +323,15 @@ def _agree(each: Looked) -> bool:
         said is not None
         and (said.found, said.n, said.is_alarm) == (expected.found, expected.n, expected.is_alarm)
         and abs(said.chance - expected.chance) <= 1e-9
+    )
+
+
+def _note_lines(found: Compared) -> Iterator[str]:
+    noted = Counter(rule for each in found.clean for rule in each.rules if rule.startswith("plausible."))
+    share = sum(any(rule in noted for rule in each.rules) for each in found.clean) / len(found.clean)
+    listed = ", ".join(f"`{rule}` {count}" for rule, count in sorted(noted.items()))
+    yield (
+        f"**What pads say together** stops nothing. {share:.1%} of clean strips bear such a note, each where the words of [holds](../holds.md) and the steps that were played say so: {listed}.\n\n"
     )
 
 

@@ -7,6 +7,8 @@ from dataclasses import dataclass, replace
 from datetime import timedelta
 from typing import TYPE_CHECKING
 
+from tests.bench.judged import SOUND
+
 if TYPE_CHECKING:
     from bridge.demo.printers import Play
     from tests.month.plan import Bench
@@ -139,6 +141,25 @@ def read_twice(bench: Bench, seed: Seed) -> None:
     bench.wait(7)
     strip = bench.strip(**_found(seed, "held", "copy.possible"))
     bench.reads(replace(strip, play=replace(strip.play, patient_id=before.play.patient_id, ranks=before.play.ranks)))
+
+
+ILL = {"ph": 2, "specific_gravity": 3, "protein": 2, "blood": 3, "leukocytes": 2, "nitrite": 1}
+
+
+def dipped_twice(bench: Bench, seed: Seed) -> None:
+    """Dip two patients' strips into one cup."""
+    before = bench.strip()
+    bench.reads(replace(before, play=replace(before.play, ranks=ILL)))
+    bench.wait(7)
+    strip = bench.strip(**_found(seed, "held", "look_alike.previous"))
+    bench.reads(replace(strip, play=replace(strip.play, ranks=ILL)))
+
+
+def control_as_patient(bench: Bench, seed: Seed) -> None:
+    """Read the positive control under a patient's ID, a step off here and there."""
+    strip = bench.strip(**_found(seed, "held", "look_alike.control"))
+    ranks = {**SOUND["2"], "glucose": SOUND["2"]["glucose"] + 1, "ph": SOUND["2"]["ph"] - 1}
+    bench.reads(replace(strip, play=replace(strip.play, ranks=ranks)))
 
 
 def skewed(bench: Bench, seed: Seed) -> None:
@@ -342,6 +363,8 @@ KINDS: Mapping[str, tuple[str, Callable[[Bench, Seed], None]]] = {
     "number set by hand": ("HZ-K05", lost(500)),
     "twelve hours off": ("HZ-K06", timed("held", "time.half_day", change=half_day)),
     "time before the number before": ("HZ-K06", timed("held", "time.order", change=half_day)),
+    "two strips from one cup": ("HZ-A10", dipped_twice),
+    "control under a patient's ID": ("HZ-E06", control_as_patient),
     "survey strip": ("HZ-K07", proficiency),
     "other language": ("HZ-K08", in_a_row(3, changed("rejected", "pad.unknown_value", old="NITR|NEG", new="NITR|NEGATIV"))),
 }
@@ -387,6 +410,8 @@ _PLACES: Mapping[str, tuple[tuple[str, int, int], ...]] = {
     "number set by hand": ((FILES, 26, 30),),
     "twelve hours off": ((LINE, 28, 50),),
     "time before the number before": ((FILES, 19, 41),),
+    "two strips from one cup": ((LINE, 7, 12), (FILES, 2, 44)),
+    "control under a patient's ID": ((LINE, 15, 47), (FILES, 29, 9)),
     "survey strip": ((LINE, 25, 29), (FILES, 1, 38)),
     "other language": ((LINE, 31, 44),),
 }
