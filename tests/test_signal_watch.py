@@ -113,7 +113,7 @@ def test_a_critical_result_that_nobody_was_told_of_is_told(bench: Bench) -> None
 
 
 def test_a_stuck_stat_strip_is_told_and_goes_with_its_receipt(bench: Bench) -> None:
-    """Hazard: an urgent result that nobody has is told of by its strip's number, and only while nobody has it."""
+    """Hazard: an urgent result that nobody has is told of by its strip's number, and only while nobody has it. HZ-H12."""
     sent = s.post(bench.store, "A7", priority=Priority.STAT)
     routine = s.post(bench.store, "B7", lane="other")
     assert [bench.at(minute) for minute in (9, 10, 11)] == [[], [], [(Kind.STAT, SignalState.OPEN)]]
@@ -137,7 +137,7 @@ def test_who_acknowledges_is_left_alone_until_it_is_over(bench: Bench) -> None:
 
 @pytest.mark.parametrize("bench", [Machine(is_room_low=lambda: True, certificates=lambda: ("records", "bench-a"))], indirect=True)
 def test_the_machine_tells_of_itself(bench: Bench) -> None:
-    """Room and certificates count from when they were seen first; a look that finds the same writes nothing."""
+    """Room and certificates count from when they were seen first; a look that finds the same writes nothing. HZ-H10, HZ-F08."""
     assert [bench.at(minute) for minute in (0, 0.9)] == [[], []]
     assert bench.at(1) == [(Kind.CERTIFICATE, SignalState.OPEN), (Kind.ROOM, SignalState.OPEN)]
     before = bench.store.standing_signals()

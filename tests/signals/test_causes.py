@@ -34,7 +34,7 @@ def found(seen: Seen, now: datetime = NOW) -> list[Cause]:
 
 
 def test_a_receiver_is_down_after_its_time() -> None:
-    """What takes nothing for less than the limit is none yet; what waits is a cause of its own, also of one that is open."""
+    """What takes nothing for less than the limit is none yet; what waits is a cause of its own, also of one that is open. HZ-H01."""
     down = Receiver(name="records", down_since=ago(5), waiting=7, oldest=ago(5))
     slow = Receiver(name="chart", down_since=None, waiting=2, oldest=ago(60))
     young = Receiver(name="copy", down_since=ago(4.9), waiting=0, oldest=None)
@@ -45,7 +45,7 @@ def test_a_receiver_is_down_after_its_time() -> None:
 
 
 def test_an_analyzer_is_silent_in_opening_hours_only() -> None:
-    """Silence counts from the last strip or from the opening, whichever is later; by night and at the weekend it is no cause."""
+    """Silence counts from the last strip or from the opening, whichever is later; by night and at the weekend it is no cause. HZ-F07."""
     seen = Seen(analyzers=(("bench-a", ago(120)), ("bench-b", ago(119)), ("bench-c", ago(60 * 24 * 9))))
     assert found(seen) == [
         Cause(kind=Kind.SILENT, subject="bench-c", since=NOW.replace(hour=7)),

@@ -108,7 +108,7 @@ def test_what_comes_and_goes_is_said_once() -> None:
 
 
 def test_ten_like_causes_are_one_signal() -> None:
-    """A network that fails says one thing; receivers that follow a moment later are told of together, not each."""
+    """A network that fails says one thing; receivers that follow a moment later are told of together, not each. HZ-G06."""
     told = Told()
     told.look(0, *(f"r{number}" for number in range(10)))
     for minute in range(1, 5):

@@ -177,7 +177,7 @@ class SignalContract:
         ]
 
     def test_what_stands_too_long_is_counted(self, opened: Opened) -> None:
-        """Hazard: a STAT strip that is stopped, or that no receiver has, is found by its age; a routine one is only counted."""
+        """Hazard: a STAT strip that is stopped, or that no receiver has, is found by its age; a routine one is only counted. HZ-I05."""
         store = opened.store
         assert (store.old_stops(before=later(60)), store.stuck_stat(before=later(60), limit=9)) == (None, ())
         assert store.waiting_for_controls() == ()
