@@ -222,6 +222,16 @@ _ALL: tuple[Rule, ...] = (
         releasable=True,
     ),
     Rule(
+        rule="day_log.room",
+        concern=Concern.ANALYZER,
+        severity=_HOLD,
+        remedy=(
+            "Bring the room within the limits and note its temperature. Then run the specimen again; release this strip only if its result is "
+            "sound all the same."
+        ),
+        releasable=True,
+    ),
+    Rule(
         rule="controls.due",
         concern=Concern.CONTROLS,
         severity=_HOLD,

@@ -190,6 +190,7 @@ REASON_WORDS: dict[str, str] = {
     "operator.elsewhere": "operator at two analyzers at once",
     "day_log.missing": "day log not complete",
     "day_log.wrong": "not in order by the day log",
+    "day_log.room": "room too warm or too cold",
     "time.half_day": "time near twelve hours off",
     "time.clock_change": "summer or winter time not set",
     "time.day_month": "day and month may be swapped",

@@ -51,12 +51,13 @@ class Strip:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Act:
-    """Something that a person does: ``what`` is one of open, close, accept, explain, mend."""
+    """Something that a person does: ``what`` is one of open, close, accept, explain, mend, room (with the ``degrees`` Celsius that were measured)."""
 
     arrives_at: datetime
     analyzer: str
     what: str
     lot: str = ""
+    degrees: str = ""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -120,10 +121,10 @@ class Bench:
         self.happens.append(strip)
         return strip
 
-    def act(self, what: str, lot: str = "") -> None:
+    def act(self, what: str, degrees: str = "") -> None:
         """Let a person do something, a few minutes later, when what was read has arrived."""
         self.wait(4)
-        self.happens.append(Act(arrives_at=self.at, analyzer=self.analyzer, what=what, lot=STRIP_LOTS.get(lot, self.lot)))
+        self.happens.append(Act(arrives_at=self.at, analyzer=self.analyzer, what=what, lot=self.lot, degrees=degrees))
         self.wait(1)
 
     def control(self, level: str, *, outcome: str = "non_patient", rules: frozenset[str] = frozenset(), **ranks: int) -> None:

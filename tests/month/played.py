@@ -8,11 +8,13 @@ from datetime import date, datetime
 from typing import cast
 
 from bridge.bench.containers import ContainerEnd
+from bridge.bench.day_log import Degrees
 from bridge.bench.gate import GateKey, Mended, RepeatExplained
 from bridge.bench.left_open import Suspicion
 from bridge.bench.operators import Operator
 from bridge.demo.printers import framed, printed
 from bridge.desk.containers import ContainerDesk, TypedContainer
+from bridge.desk.day_log import DayLogDesk, TypedLine
 from bridge.judging import Ids, Judging
 from bridge.model import Actor, Capture, Way
 from bridge.pages.container_board import ContainerBoard
@@ -21,13 +23,14 @@ from bridge.store.api import Store
 from bridge.store.commands import EnterOperator, KeepCapture, SayOfGate
 from bridge.store.sqlite import SqliteStore
 from bridge.tables.control_table import ShutDoes
+from bridge.tables.day_log_table import DayItem, DayLogRule, Undone
 from bridge.tables.types import ClockRule, Profile, Tables
 from tests.bench import containers_for_tests, controls_for_tests
 from tests.judging_for_tests import ORU
 from tests.month.plan import EXPIRES, OPEN_DAYS, Act, Month, Strip
 from tests.month.seeds import FILES, LINE, STRIP_LOTS
 from tests.store.strips import WAIT
-from tests.tables.shipped_tables import tables
+from tests.tables.shipped_tables import ZONE, tables
 
 SUND = Actor(name="A. Sund", verified="unverified")
 PROFILES = {LINE: "brook", FILES: "brook-file"}
@@ -35,11 +38,14 @@ SOURCES = {"line": "brook", "files": "brook-file"}
 AT_ONCE = 25  # captures that are judged in one go, as after a busy minute
 
 
+LOG = DayLogRule(zone=ZONE, due=(), undone=Undone.HOLD)
+
+
 def site() -> Tables:
     """Give the tables of a site that has everything switched on: controls, containers, clocks, operators, runs."""
     made = tables()
     ids = replace(made.policy.patient_id, check_digit="luhn")
-    policy = replace(made.policy, patient_id=ids, clock=ClockRule(), operators="hold", run_pause_minutes=5)
+    policy = replace(made.policy, patient_id=ids, clock=ClockRule(), operators="hold", run_pause_minutes=5, day_log=LOG)
     signed = {"signed": "Dr Q. Example, 2026-09-28", "source": "our procedure 12"}
     gate = {"levels": ["1", "2"], "shut": ShutDoes.WAIT.value, "day_starts": "06:00", "one_step_either_side": signed}
     days = {**containers_for_tests.document()["open_days"][0], "days": OPEN_DAYS}
@@ -84,6 +90,7 @@ class Played:
         typed = cast("Store", store)
         self._judging = Judging(typed, self.tables, book, Ids(typed), lambda: self.now, profiles=SOURCES)
         self._containers = ContainerDesk(typed, self.tables, lambda: self.now)
+        self._log = DayLogDesk(typed, self.tables, ZONE, lambda: self.now)
         self._in_use: dict[str, int] = {}
         self._kept: list[tuple[int, Strip]] = []
         self.judged: list[Judged] = []
@@ -158,6 +165,9 @@ class Played:
                 self._in_use[act.analyzer] = self._containers.open(typed, actor=SUND)
             case "close":
                 self._containers.close(self._in_use[act.analyzer], how=ContainerEnd.USED_UP, reason="", actor=SUND)
+            case "room":
+                warm = TypedLine(item=DayItem.TEMPERATURE, typed=act.degrees, scale=Degrees.CELSIUS)
+                self._log.note(act.analyzer, [warm], done="", actor=SUND)
             case "mend":
                 self._say(key, Mended(at=self.now, by=SUND, cause="lamp dirty", action="cleaned"))
             case "explain":

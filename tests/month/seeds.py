@@ -300,6 +300,15 @@ def expired(bench: Bench, seed: Seed) -> None:
     bench.control("2")
 
 
+def warm_room(bench: Bench, seed: Seed) -> None:
+    """Measure a room that is too warm, read four strips in it all the same, and cool it."""
+    bench.act("room", degrees="31")
+    for _ in range(4):
+        bench.reads(bench.strip(**_found(seed, "held", "day_log.room")))
+        bench.wait(7)
+    bench.act("room", degrees="23.5")
+
+
 def slow_clock(bench: Bench, seed: Seed) -> None:
     """For twelve strips the analyzer's clock is twenty minutes behind; then it is set right. Which are held the median decides."""
     bench.clock = -timedelta(minutes=20)
@@ -336,6 +345,7 @@ KINDS: Mapping[str, tuple[str, Callable[[Bench, Seed], None]]] = {
         "HZ-C01",
         changed("rejected", "pad.unexpected", "unit.off_scale", "container.unknown", "controls.due", old="Q10", new="S5"),
     ),
+    "room at 31 °C": ("HZ-B03", warm_room),
     "lot nobody entered": ("HZ-C02", printed("held", "container.unknown", lot="24990016")),
     "expired lot": ("HZ-C03", expired),
     "container open too long": ("HZ-C04", open_too_long),
@@ -383,6 +393,7 @@ _PLACES: Mapping[str, tuple[tuple[str, int, int], ...]] = {
     "ID list shifted by an error": ((LINE, 19, 25), (FILES, 5, 28)),
     "ID edited and sent again": ((LINE, 13, 11), (FILES, 8, 47)),
     "wrong strip type set": ((LINE, 16, 33), (LINE, 27, 20)),
+    "room at 31 °C": ((LINE, 9, 51), (FILES, 16, 31)),
     "lot nobody entered": ((LINE, 15, 18), (FILES, 13, 29)),
     "expired lot": ((FILES, 30, 1),),
     "container open too long": ((FILES, 22, 1),),
