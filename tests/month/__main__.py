@@ -15,4 +15,4 @@ sys.stdout.write(page(found))
 if "--write" in sys.argv[1:]:
     PAGE.write_text(page(found), encoding="utf-8")
 if found.differences:
-    sys.exit("\n".join(found.differences))
+    sys.exit("\n".join(found.differences[:20]))

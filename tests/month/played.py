@@ -32,7 +32,7 @@ from tests.month.seeds import FILES, LINE, STRIP_LOTS
 from tests.store.strips import WAIT
 from tests.tables.shipped_tables import ZONE, tables
 
-SUND = Actor(name="A. Sund", verified="unverified")
+SUND, HOLM = Actor(name="A. Sund", verified="unverified"), Actor(name="R. Holm", verified="unverified")
 PROFILES = {LINE: "brook", FILES: "brook-file"}
 SOURCES = {"line": "brook", "files": "brook-file"}
 AT_ONCE = 25  # captures that are judged in one go, as after a busy minute
@@ -178,6 +178,7 @@ class Played:
         if lot not in self.accepted:
             self.accepted.add(lot)
             self._containers.accept_lot("quill-10", lot, reason="compared with the lot in use", actor=SUND)
+            self._containers.sign_lot("quill-10", lot, actor=HOLM)
 
     def _say(self, key: GateKey, word: Mended | RepeatExplained) -> None:
         policy = self.tables.controls.policy

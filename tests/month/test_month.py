@@ -26,7 +26,7 @@ def test_every_strip_names_the_rules_that_were_seeded_and_no_other(found: Compar
     Seeded are HZ-A02, HZ-A04, HZ-A05, HZ-A06, HZ-A08, HZ-A09, HZ-A10, HZ-A15, HZ-B03, HZ-C01, HZ-C02, HZ-C03, HZ-C04, HZ-C05, HZ-C06, HZ-D02, HZ-D03,
     HZ-D04, HZ-D05, HZ-D07, HZ-D08, HZ-D10, HZ-D15, HZ-E01, HZ-E02, HZ-E03, HZ-E06, HZ-F05, HZ-F06, HZ-H11, HZ-K01, HZ-K04, HZ-K05, HZ-K06, HZ-K07 and HZ-K08.
     """
-    assert found.differences == ()
+    assert found.differences[:20] == ()
     assert len(found.judged) == len(found.plan.strips) >= 4_000
     named = set(ROW.findall(test_every_strip_names_the_rules_that_were_seeded_and_no_other.__doc__ or ""))
     assert named == {seed.hazard for seed in SEEDS} | {"HZ-C05"}
