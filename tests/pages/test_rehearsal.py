@@ -26,7 +26,7 @@ def test_rules_that_are_off_are_tried_too(shelf: Stocked) -> None:
     made = replace(tables(), flags=FlagTable(critical=(SUGAR,), off=(BLOOD,)))
     with shelf.serving(bench=PagesBench(tables=made, terms=example_terms())) as visitor:
         page = visitor.page("/telling/rules")
-        assert "3 patient's strips that came from 09:00" in page.text
+        assert "3 strips of patients that came from 09:00" in page.text
         assert "sugar on 1 0 bench-b 1" in page.text
         assert "blood off 2 0 bench-b 3, bench-b 2" in page.text
         assert "4071880" not in page.text
