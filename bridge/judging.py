@@ -24,6 +24,7 @@ from bridge.daylogkeeping import DayLogs
 from bridge.errors import Overtaken, RejectError, StoreError
 from bridge.labelkeeping import Labels
 from bridge.lifecycle.states import StopEnd
+from bridge.lifekeeping import Lives
 from bridge.making import maker
 from bridge.model import (
     Capture,
@@ -206,6 +207,7 @@ class Judging:
         self._operators = Operators(store, tables, now)
         self._labels = Labels(store, tables, now)
         self._day_logs = DayLogs(store, tables, now)
+        self._lives = Lives(store, now)
         self._runs = Runs(store, tables.policy)
         self.shelf = Shelf(store, tables)
         self._fresh: dict[int, rows.CaptureRow] = {}
@@ -523,6 +525,7 @@ class Judging:
             containers=self.shelf.containers(needs),
             known_as=self._labels.says(before.decisions.patient_id or needs.patient_id),
             day_log=self._day_logs.facts(needs, capture.arrived_at),
+            life=self._lives.facts(reading, needs, capture.arrived_at),
         )
 
     async def _deliveries(self, result: CodedResult) -> tuple[NewDelivery, ...]:

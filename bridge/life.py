@@ -17,3 +17,19 @@ class DayLogFacts:
     missing: tuple[str, ...] = ()
     wrong: tuple[str, ...] = ()
     room_c: Decimal | None = None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class LifeFacts:
+    """How a strip's analyzer stood when the strip was read.
+
+    ``out_reason`` is set where it was out of service (never empty then). ``self_test_failed``: its last self-test did. ``confirmed`` is the
+    strip type that a person confirmed since it was switched on, "" for none yet; None: nobody said that it was switched on.
+    ``serial`` is that of the device that stands there, "" where nobody said; ``elsewhere`` the analyzer whose device the printed one is, or "".
+    """
+
+    out_reason: str = ""
+    self_test_failed: bool = False
+    confirmed: str | None = None
+    serial: str = ""
+    elsewhere: str = ""

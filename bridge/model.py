@@ -13,7 +13,7 @@ from datetime import date, datetime, timedelta
 from decimal import Decimal
 from enum import StrEnum
 
-from bridge.life import DayLogFacts
+from bridge.life import DayLogFacts, LifeFacts
 
 # --- receive ---------------------------------------------------------------------------------
 
@@ -96,7 +96,7 @@ class Reading:
     ``purpose`` and ``priority`` are only set where the layout has a field for them; a leading
     letter or word of the number is still inside ``number``. ``fault`` is an error code
     that the analyzer printed in place of results. ``processing_id`` says whether it is live or a test (HL7 table 0103: P, T, D):
-    None where the layout has no place for it, an empty text where the place is empty.
+    None where the layout has no place for it, an empty text where the place is empty. ``serial`` is that of the analyzer.
     """
 
     index: int
@@ -121,6 +121,7 @@ class Reading:
     copy_mark: Printed | None = None
     fault: Printed | None = None
     processing_id: Printed | None = None
+    serial: Printed | None = None
     comments: tuple[Printed, ...] = ()
     pads: tuple[PrintedPad, ...] = ()
 
@@ -752,7 +753,7 @@ class Facts:
     ``containers`` are those that were entered for the strip's analyzer and strip type, in the order of opening; None: nobody asks for them.
     ``operator`` None: nobody is entered for the analyzer. ``known_as`` says what people entered the patient ID as that is no patient, or "".
     ``neighbours`` None: not asked for.
-    ``day_log`` None: its day log can say nothing.
+    ``day_log`` None: its day log can say nothing. ``life`` None: nobody said anything of the analyzer.
     """
 
     seen: SeenStrips = field(default_factory=SeenStrips)
@@ -767,6 +768,7 @@ class Facts:
     known_as: str = ""
     neighbours: Neighbours | None = None
     day_log: DayLogFacts | None = None
+    life: LifeFacts | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

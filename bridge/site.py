@@ -156,6 +156,7 @@ def policy_of(config: settings.Settings) -> Policy:
         operators=config.checks.operators,
         jump_limit=config.checks.jump_limit,
         run_pause_minutes=config.checks.run_pause_minutes,
+        power_on=config.checks.power_on,
         day_log=_day_log_rule(config.checks.day_log, config.site.zone),
         telling=_telling_terms(config.telling),
     )

@@ -14,7 +14,10 @@ from xdist.scheduler.loadscope import LoadScopeScheduling
 
 # The asserts of what tests share explain themselves as a test module's do. Said here, before any of them is imported
 for shared in (
-    *(f"{room}_contract" for room in ("clock", "day_log", "gate", "lot", "month", "number", "operator", "signal", "telling")),
+    *(
+        f"{room}_contract"
+        for room in ("clock", "day_log", "gate", "life", "lot", "month", "number", "operator", "signal", "telling")
+    ),
     "contract",
     "machine",
 ):

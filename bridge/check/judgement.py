@@ -8,6 +8,7 @@ from datetime import UTC, date, datetime, timedelta
 from bridge.bench.series import Evidence, series_of
 from bridge.bench.shift import Read
 from bridge.check import (
+    analyzer_life,
     clock,
     containers,
     controls,
@@ -129,6 +130,13 @@ def check(reading: Reading, facts: Facts, tables: Tables, *, arrived_at: datetim
     findings += operators.operator_right(facts.operator, text_of(reading.operator), stops=tables.policy.operators == "hold")
     if understood.number.purpose is Purpose.PATIENT:
         findings += _patient_findings(understood, facts, tables.policy)
+        findings += analyzer_life.analyzer_fit(
+            facts.life,
+            reading.serial,
+            strip_type=understood.strip_type.name if understood.strip_type else "",
+            analyzer=reading.analyzer,
+            power_on=tables.policy.power_on,
+        )
         findings += day_log.day_log_right(facts.day_log, tables.policy.day_log, analyzer=reading.analyzer)
         findings += controls.controls_right(facts.gate, tables.controls.policy, analyzer=reading.analyzer)
         if checked is not None and facts.run is not None:

@@ -205,6 +205,40 @@ _ALL: tuple[Rule, ...] = (
         releasable=True,
     ),
     Rule(
+        rule="analyzer.serial",
+        concern=Concern.ANALYZER,
+        severity=_HOLD,
+        remedy=(
+            "Look at the type plate. If another analyzer stands there now, say so on the page Analyzers, run its controls, and release this strip "
+            "once they pass; if two lines were mixed up, put them right and run the specimen again."
+        ),
+        releasable=True,
+    ),
+    Rule(
+        rule="analyzer.out_of_service",
+        concern=Concern.ANALYZER,
+        severity=_HOLD,
+        remedy="Run the specimen on an analyzer that is in service and discard this strip. Release it only if its result is sound all the same.",
+        releasable=True,
+    ),
+    Rule(
+        rule="analyzer.self_test",
+        concern=Concern.ANALYZER,
+        severity=_HOLD,
+        remedy="Repeat the self-test and note its result on the page Analyzers. Run the specimen again once it passes, and discard this strip.",
+        releasable=True,
+    ),
+    Rule(
+        rule="analyzer.strip_type",
+        concern=Concern.ANALYZER,
+        severity=_HOLD,
+        remedy=(
+            "Compare the strip type that is set on the analyzer with the container, and confirm it on the page Analyzers: then what only waited "
+            "for that is judged again by itself."
+        ),
+        releasable=True,
+    ),
+    Rule(
         rule="day_log.missing",
         concern=Concern.ANALYZER,
         severity=_HOLD,

@@ -50,7 +50,7 @@ class DayLogDesk:
         if not typed:
             raise RefusedAction("Nothing was filled in. Say at least of one line what you found.")
         now = self._now()
-        done_at = _done_at(done, self._zone, now)
+        done_at = moment_of(done, self._zone, now)
         lines = tuple(_line(analyzer.strip(), each, done_at) for each in typed)
         command = NoteDayLog(
             lines=lines,
@@ -138,7 +138,8 @@ def _require_room(line: LogLine) -> None:
         )
 
 
-def _done_at(done: str, zone: ZoneInfo, now: datetime) -> datetime:
+def moment_of(done: str, zone: ZoneInfo, now: datetime) -> datetime:
+    """Give when something was done that a person typed by the site's clock, as 2026-11-25T09:00; "" is now. Raises RefusedAction."""
     if not done.strip():
         return now
     day, _, clock = done.strip().partition("T")

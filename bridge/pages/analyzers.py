@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from functools import partial
 from typing import Annotated
 
 import pydantic
@@ -12,14 +13,17 @@ from fastapi import APIRouter, Form, Request
 from fastapi.responses import RedirectResponse, Response
 from pydantic import BaseModel
 
+from bridge.bench.analyzer_life import LifeEvent
 from bridge.bench.answered import GapPart, parts
 from bridge.bench.clock import Clock, offsets
 from bridge.bench.feed import LikelySetting, spoilt, unsent
 from bridge.bench.gaps import Gap, gaps_before
 from bridge.bench.operators import Operator
+from bridge.desk.analyzer_life import LifeDesk
 from bridge.desk.operators import OperatorDesk, typed_day
 from bridge.errors import RefusedAction
 from bridge.model import Actor, ClockFacts
+from bridge.pages.analyzer_life import CHOICES, LifeBoard
 from bridge.pages.clock_chart import ClockDrawing, by_words, clock_drawing
 from bridge.pages.site import PagesSite
 from bridge.pages.try_out import ShowsPage
@@ -112,6 +116,19 @@ class OperatorForm(BaseModel):
     shift: Field = ""
 
 
+class LifeForm(BaseModel):
+    """What happened to an analyzer, as the page's form sends it."""
+
+    what: LifeEvent
+    analyzer: Field = ""
+    strip_type: Field = ""
+    text: Field = ""
+    done: Field = ""
+    token: Field = ""
+    name: Field = ""
+    reason: Field = ""
+
+
 class Analyzers:
     """Makes the routes of the page."""
 
@@ -130,16 +147,27 @@ class Analyzers:
         self._site = site
         self._show = show
         self._require_token = require_token
+        self.lives = LifeBoard(store, site)
+        self._life = LifeDesk(store, site.bench.tables, site.zone, now)
 
     def add_to(self, routes: APIRouter) -> None:
         """Add the routes."""
         routes.add_api_route("/analyzers", self.page, methods=["GET"], response_model=None)
+        routes.add_api_route("/analyzers/life", self.happened, methods=["POST"], response_model=None)
         routes.add_api_route("/analyzers/operators", self.enter, methods=["POST"], response_model=None)
         routes.add_api_route("/analyzers/operators/{operator_id}/end", self.end, methods=["POST"], response_model=None)
 
     def page(self, request: Request) -> Response:
         """Show every analyzer that was ever heard, and the register of operators."""
         return self._page(request)
+
+    def happened(self, request: Request, form: Annotated[LifeForm, Form()]) -> Response:
+        """Keep what happened to an analyzer."""
+        self._require_token(request, form.token)
+        text = form.strip_type if form.what is LifeEvent.STRIP_TYPE else form.text
+        actor = Actor(name=form.name.strip(), verified="unverified")
+        say = partial(self._life.say, form.analyzer, form.what, text=text, reason=form.reason, done=form.done, actor=actor)
+        return self._do(request, say)
 
     def enter(self, request: Request, form: Annotated[OperatorForm, Form()]) -> Response:
         """Enter whose a number is."""
@@ -165,7 +193,7 @@ class Analyzers:
         actor = Actor(name=name.strip(), verified="unverified")
         return self._do(request, lambda: self._desk.end(operator_id, reason=reason, actor=actor))
 
-    def _do(self, request: Request, action: Callable[[], None]) -> Response:
+    def _do(self, request: Request, action: Callable[[], object]) -> Response:
         try:
             action()
         except RefusedAction as error:
@@ -174,11 +202,15 @@ class Analyzers:
 
     def _page(self, request: Request, *, said: str = "") -> Response:
         names = tuple(row.analyzer for row in self._store.analyzers())
+        lives = self.lives.lives((*names, *self._site.schemes), now=self._now())
         gaps = (part.gap for part in missing_lately(self._store, self._site, now=self._now()))
         shown = {
             "clocks": tuple(shown_clock(self._store, self._site, name) for name in names),
             "rule": self._site.bench.tables.policy.clock,
             "settings": likely_settings(self._store, names, gaps),
+            "lives": lives,
+            "happenings": CHOICES,
+            "strip_types": tuple(self._site.bench.tables.strip_types),
             "operators": self._store.operators(),
             "names": names,
             "today": self._now().astimezone(self._site.zone).date(),

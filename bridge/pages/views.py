@@ -186,6 +186,7 @@ class Views:
                 "day": shown,
                 "signals": standing(self._store, now=self._now()),
                 "containers": tuple(each for each in self._lots.board.in_use(now=self._now()) if each.asks_for_a_look),
+                "lives": tuple(each for each in self._analyzers.lives.lives((), now=self._now()).values() if each.asks),
                 "day_logs": tuple(each for each in self._day_log.board.today(now=self._now()) if each.asks_for_a_look),
                 "next_tries": self._site.next_tries(),
                 "ways_in": self._site.ways_in(),

@@ -116,6 +116,7 @@ class Checks(Shape):
     ``run_pause_minutes``: for analyzers that are given a list of patient IDs ahead. Strips of one analyzer that lie no further apart are one
     run; where a number goes missing inside it, or a strip ends in an error, the rest is held until a person has confirmed its first and last.
     0: nothing is held for that. ``day_log``: what is due in analyzers' day logs; left out, nothing is, and lines are kept all the same.
+    ``power_on``: what becomes of a patient's strip when a person said that the analyzer was switched on and nobody has confirmed its strip type since.
     """
 
     rerun_window_minutes: int = Field(default=120, ge=0, le=10_080)
@@ -127,6 +128,7 @@ class Checks(Shape):
     jump_limit: int = Field(default=100, ge=1, le=1_000_000)
     run_pause_minutes: int = Field(default=0, ge=0, le=240)
     day_log: DayLog | None = None
+    power_on: Literal["nothing", "note", "hold"] = "nothing"
 
 
 class Settings(Shape):

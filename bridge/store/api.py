@@ -8,6 +8,7 @@ from datetime import date, datetime, timedelta
 from typing import Any, Protocol
 from zoneinfo import ZoneInfo
 
+from bridge.bench.analyzer_life import KeptHappening
 from bridge.bench.answered import GapAnswer
 from bridge.bench.clock import Heard
 from bridge.bench.day_log import KeptLine
@@ -52,7 +53,7 @@ class Store(Protocol):
         """Do ``command`` in one durable transaction; the future gives its result once committed.
 
         The future raises StoreFull, StoreAway, StoreUnsure (it may be kept or not: look at the store), StoreFailed, or
-        Overtaken (CloseStop, RecordOutcome, BearMessage, WithholdDelivery, SayOfGate, EndWaiting, DecideLookBack, SignLot, CloseLot, CloseContainer, AcceptLot, SignAcceptedLot, WithdrawLot, EndOperator, AnswerGap, ConfirmRun, SayOfTelling, AcknowledgeSignal, NoteOnSignal, NoteDayLog), or LeaseLost (commands that carry a lease).
+        Overtaken (CloseStop, RecordOutcome, BearMessage, WithholdDelivery, SayOfGate, EndWaiting, DecideLookBack, SignLot, CloseLot, CloseContainer, AcceptLot, SignAcceptedLot, WithdrawLot, EndOperator, AnswerGap, ConfirmRun, SayOfTelling, AcknowledgeSignal, NoteOnSignal, NoteDayLog, NoteLife), or LeaseLost (commands that carry a lease).
         """
 
     def listen(self, heard: Callable[[str], None]) -> None:
@@ -270,6 +271,9 @@ class Store(Protocol):
 
     def day_log(self, *, since: datetime, until: datetime | None = None) -> tuple[KeptLine, ...]:
         """Give the lines of what was done since a moment and before another, corrected ones too, in the order in which they were entered."""
+
+    def life_events(self, *, since: datetime) -> tuple[KeptHappening, ...]:
+        """Give what happened to analyzers since then, and of before the last of each kind, in the order in which it was entered."""
 
     def day_log_line(self, line_id: int) -> KeptLine | None:
         """Give one line of a day log; None where there is none."""

@@ -19,6 +19,7 @@ from bridge.store.apply_day_log import note_day_log
 from bridge.store.apply_desk import close_stop
 from bridge.store.apply_gate import decide_look_back, end_waiting, judge_waiting, say_of_gate
 from bridge.store.apply_lease import check_lease, hold_leases, leave_leases
+from bridge.store.apply_life import note_life
 from bridge.store.apply_lot import close_lot, enter_lot, sign_lot
 from bridge.store.apply_month import note_action, sign_month
 from bridge.store.apply_numbers import answer_gap, sign_day
@@ -32,7 +33,7 @@ from bridge.store.codec import microseconds, packed, when
 from bridge.store.database import Db
 from bridge.store.interned import OwnKind
 from bridge.store.lanes import MAY_GO, Moved, hold_lanes
-from bridge.store.life_commands import NoteDayLog
+from bridge.store.life_commands import NoteDayLog, NoteLife
 from bridge.store.reads_shown import SENT_TO
 from bridge.store.statements import (
     KEEP_MESSAGE,
@@ -286,6 +287,7 @@ _APPLY: Mapping[type, Callable[[Db, Any], Any]] = {
     c.SignAcceptedLot: sign_accepted_lot,
     c.WithdrawLot: withdraw_lot,
     NoteDayLog: note_day_log,
+    NoteLife: note_life,
     c.KeepTables: keep_tables,
     c.KeepPlanCheck: keep_plan_check,
     c.ReserveNumbers: reserve_numbers,

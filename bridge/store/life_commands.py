@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime
 
+from bridge.bench.analyzer_life import Happened
 from bridge.bench.day_log import LogLine
 from bridge.model import Actor
 from bridge.tables.control_table import GatePolicy
@@ -27,3 +28,17 @@ class NoteDayLog:
     corrects: int | None = None
     reason: str = ""
     frees: tuple[datetime, datetime] | None = None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class NoteLife:
+    """Append what happened to an analyzer. Gives its id (int); Overtaken where that cannot happen to one that stands as it does.
+
+    A return, and another device in its place, let controls come due at the analyzer by ``policy`` (None: the site has no gate). A strip type
+    that is confirmed puts to judging again what is held at the analyzer for nothing else.
+    """
+
+    happened: Happened
+    policy: GatePolicy | None
+    actor: Actor
+    at: datetime

@@ -38,6 +38,7 @@ from bridge.store.memory_apply import apply, recover
 from bridge.store.memory_clock import ClocksInMemory
 from bridge.store.memory_day_log import DayLogsInMemory
 from bridge.store.memory_gate import GatesInMemory
+from bridge.store.memory_life import LivesInMemory
 from bridge.store.memory_lots import LotsInMemory
 from bridge.store.memory_month import MonthsInMemory
 from bridge.store.memory_numbers import NumbersInMemory
@@ -60,6 +61,7 @@ class MemoryStore(
     MonthsInMemory,
     OperatorsInMemory,
     DayLogsInMemory,
+    LivesInMemory,
     SignalsInMemory,
     TellingsInMemory,
 ):

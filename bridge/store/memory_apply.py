@@ -24,10 +24,11 @@ from bridge.lifecycle.states import (
 from bridge.model import SERVICE, Actor, Answer, Decisions, DeliveryState, Priority, Purpose
 from bridge.store import commands as c
 from bridge.store.apply_telling import DISCARDED, Why
-from bridge.store.life_commands import NoteDayLog
+from bridge.store.life_commands import NoteDayLog, NoteLife
 from bridge.store.memory_day_log import note_day_log
 from bridge.store.memory_gate import close_lot, decide_look_back, end_waiting, enter_lot, judge_waiting, say_of_gate, sign_lot
 from bridge.store.memory_lease import check_lease, hold_leases, leave_leases, recover_deliveries
+from bridge.store.memory_life import note_life
 from bridge.store.memory_lots import accept_lot, close_container, open_container, sign_accepted_lot, withdraw_lot
 from bridge.store.memory_month import note_action, sign_month
 from bridge.store.memory_numbers import answer_gap, confirm_run, sign_day
@@ -490,6 +491,7 @@ _APPLY: Mapping[type, Callable[[State, Any], Any]] = {
     c.SignAcceptedLot: sign_accepted_lot,
     c.WithdrawLot: withdraw_lot,
     NoteDayLog: note_day_log,
+    NoteLife: note_life,
     c.KeepTables: keep_tables,
     c.KeepPlanCheck: keep_plan_check,
     c.ReserveNumbers: reserve_numbers,

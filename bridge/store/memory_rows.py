@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
 
+from bridge.bench.analyzer_life import KeptHappening
 from bridge.bench.answered import GapAnswer
 from bridge.bench.day_log import KeptLine
 from bridge.bench.gate import Gate, GateKey, Seat
@@ -174,6 +175,7 @@ class State:
     lots_out: set[int] = field(default_factory=set)
     operators: dict[int, OperatorShown] = field(default_factory=dict)
     operators_out: set[int] = field(default_factory=set)
+    life: dict[int, KeptHappening] = field(default_factory=dict)
     day_log: dict[int, KeptLine] = field(default_factory=dict)
     gap_answers: list[GapAnswer] = field(default_factory=list)
     shifts: dict[int, Shift] = field(default_factory=dict)

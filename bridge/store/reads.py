@@ -6,6 +6,7 @@ from bridge.store.reads_clock import ClockReads
 from bridge.store.reads_day_log import DayLogReads
 from bridge.store.reads_gate import GateReads
 from bridge.store.reads_kept import KeptReads
+from bridge.store.reads_life import LifeReads
 from bridge.store.reads_lots import LotReads
 from bridge.store.reads_month import MonthReads
 from bridge.store.reads_numbers import NumberReads
@@ -33,6 +34,7 @@ class Reads(
     MonthReads,
     OperatorReads,
     DayLogReads,
+    LifeReads,
     ShiftReads,
     SignalReads,
     TellingReads,

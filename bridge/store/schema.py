@@ -469,6 +469,22 @@ day_signatures = Table(
     Index("day_signatures_day", "day"),
 )
 
+# What happened to analyzers, as people said it; only appended
+analyzer_events = Table(
+    "analyzer_events",
+    metadata,
+    _id(),
+    Column("analyzer", Text, nullable=False),
+    Column("what", Text, nullable=False),
+    Column("happened_at", Text, nullable=False),
+    Column("text", Text, nullable=False),
+    Column("reason", Text, nullable=False),
+    Column("entered_by", Text, nullable=False),
+    Column("verified", Text, nullable=False),
+    Column("entered_at", Text, nullable=False),
+    Index("analyzer_events_analyzer", "analyzer", "what", "happened_at"),
+)
+
 # Lines of the day log, only appended; corrects: the line that it takes the place of
 day_log = Table(
     "day_log",

@@ -97,6 +97,8 @@ def _canonical(
         del policies["operators"]
     if policy.clock is None:
         del policies["clock"]
+    if policy.power_on == "nothing":
+        del policies["power_on"]
     if policy.day_log is None:
         del policies["day_log"]
     else:

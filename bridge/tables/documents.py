@@ -61,6 +61,7 @@ FIELD_NAMES = (
     "copy_mark",
     "fault",
     "processing_id",
+    "serial",
     "comment",
 )
 """What a layout may find, named as in ``model.Reading``. The priority comes with the mode's word, never alone."""
@@ -366,6 +367,7 @@ class PostedReading(Shape):
     copy_mark: PostedText = ""
     fault: PostedText = ""
     processing_id: PostedText = ""
+    serial: PostedText = ""
     comments: tuple[PostedText, ...] = ()
     pads: tuple[PostedPad, ...] = ()
 

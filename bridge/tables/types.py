@@ -421,7 +421,8 @@ class Policy:
     A jump over more
     than ``jump_limit`` numbers is one question, whether the number was set by hand. ``run_pause_minutes``: strips of one analyzer that lie no
     further apart are one run, of which the rest is held where something goes missing inside it; 0 holds nothing. ``telling`` is of critical results.
-    ``day_log`` None: nothing is due in analyzers' day logs.
+    ``day_log`` None: nothing is due in analyzers' day logs. ``power_on``: what becomes of a strip whose type nobody confirmed since its analyzer
+    was switched on (``nothing``, ``note``, ``hold``).
     """
 
     patient_id: PatientIdPolicy
@@ -436,6 +437,7 @@ class Policy:
     run_pause_minutes: int = 0
     telling: TellingTerms = field(default_factory=TellingTerms)
     day_log: DayLogRule | None = None
+    power_on: str = "nothing"
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

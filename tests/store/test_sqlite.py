@@ -27,6 +27,7 @@ from tests.store.clock_contract import ClockContract
 from tests.store.contract import StoreContract
 from tests.store.day_log_contract import DayLogContract
 from tests.store.gate_contract import GateContract
+from tests.store.life_contract import LifeContract
 from tests.store.lot_contract import LotContract
 from tests.store.month_contract import MonthContract
 from tests.store.number_contract import NumberContract, ShiftContract
@@ -99,6 +100,14 @@ class TestOperators(OperatorContract):
 
 class TestDayLogs(DayLogContract):
     """The same store keeps the contract of the day logs."""
+
+    @pytest.fixture
+    def make(self, tmp_path: Path) -> Callable[[], Store]:
+        return lambda: SqliteStore(tmp_path / "store", now=lambda: later(60))
+
+
+class TestLives(LifeContract):
+    """The same store keeps the contract of analyzers' lives."""
 
     @pytest.fixture
     def make(self, tmp_path: Path) -> Callable[[], Store]:

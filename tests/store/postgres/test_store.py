@@ -41,6 +41,7 @@ from tests.store.contract import StoreContract
 from tests.store.day_log_contract import DayLogContract
 from tests.store.gate_contract import GateContract
 from tests.store.histories import SINCE, Past, pasts, plain_runs, write
+from tests.store.life_contract import LifeContract
 from tests.store.lot_contract import LotContract
 from tests.store.month_contract import MonthContract
 from tests.store.number_contract import NumberContract, ShiftContract
@@ -110,6 +111,14 @@ class TestOperators(OperatorContract):
 
 class TestDayLogs(DayLogContract):
     """The same store keeps the contract of the day logs."""
+
+    @pytest.fixture
+    def make(self, at: Server) -> Callable[[], Store]:
+        return lambda: PostgresStore(at)
+
+
+class TestLives(LifeContract):
+    """The same store keeps the contract of analyzers' lives."""
 
     @pytest.fixture
     def make(self, at: Server) -> Callable[[], Store]:

@@ -1,0 +1,61 @@
+"""Analyzers in and out of service on the page Analyzers and on Today."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from bridge.pages.site import Bench as PagesBench
+from bridge.site import example_terms
+from tests.pages.stocked import Stocked
+from tests.tables.shipped_tables import tables
+
+
+def bench(power_on: str = "hold") -> PagesBench:
+    """Give the tables of a site that asks for the strip type after power-on."""
+    made = tables()
+    return PagesBench(tables=replace(made, policy=replace(made.policy, power_on=power_on)), terms=example_terms())
+
+
+def test_an_analyzer_is_taken_out_and_returns_on_the_page(shelf: Stocked) -> None:
+    """Hazard HZ-D13: who said so and why stands there; Today tells it once, and what cannot be is told in words."""
+    shelf.coded()
+    form = {"analyzer": "bench-a", "name": "Ben"}
+    with shelf.serving(bench=bench()) as visitor:
+        assert "bench-a In service." in visitor.page("/analyzers").text
+        assert visitor.post("/analyzers/life", **form, what="out of service", reason="lamp").status_code == 303
+        assert visitor.page("/").text.count("bench-a: out of service (lamp); strips that it reads are held.") == 1
+        again = visitor.post("/analyzers/life", **form, what="out of service", reason="lamp")
+        assert (again.status_code, "stands otherwise by now" in again.text) == (409, True)
+        loan = visitor.post("/analyzers/life", **form, what="another one in its place", text="0008", reason="loan")
+        assert loan.status_code == 303
+        text = visitor.page("/analyzers").text
+        assert "Another one stands in its place. Serial number 0008." in text
+        assert "another one in its place 0008. loan by Ben (unverified)" in text
+        assert "bench-a: out of service" not in visitor.page("/").text
+        assert visitor.post("/analyzers/life", **form, what="returned to service", text="0007").status_code == 303
+        text = visitor.page("/analyzers").text
+        assert "Serial number 0007." in text
+        assert "Another one stands in its place." not in text
+
+
+def test_what_is_to_be_done_stands_on_today(shelf: Stocked) -> None:
+    """A self-test that failed, and a strip type that nobody confirmed, until somebody says otherwise."""
+    form = {"analyzer": "bench-b", "name": "Ben"}
+    with shelf.serving(bench=bench()) as visitor:
+        visitor.post("/analyzers/life", **form, what="self-test failed", reason="E03")
+        visitor.post("/analyzers/life", **form, what="switched on")
+        told = "bench-b: the last self-test failed; strips that it reads are held; switched on, and nobody has confirmed the strip type."
+        assert told in visitor.page("/").text
+        visitor.post("/analyzers/life", **form, what="self-test passed")
+        assert visitor.post("/analyzers/life", **form, what="strip type confirmed", strip_type="paper").status_code == 409
+        visitor.post("/analyzers/life", **form, what="strip type confirmed", strip_type="quill-10")
+        assert "bench-b: " not in visitor.page("/").text
+        assert "Strip type quill-10 confirmed since it was switched on." in visitor.page("/analyzers").text
+
+
+def test_a_site_that_does_not_ask_is_not_told(shelf: Stocked) -> None:
+    """Switched on, and nothing more."""
+    with shelf.serving(bench=bench("nothing")) as visitor:
+        visitor.post("/analyzers/life", analyzer="bench-b", name="Ben", what="switched on")
+        assert "bench-b: " not in visitor.page("/").text
+        assert "switched on by Ben" in visitor.page("/analyzers").text
