@@ -101,12 +101,14 @@ class Padpost:
     pages: FastAPI
     sources: Mapping[str, Runs]
     clients: Sequence[Any]
+    audit: AuditWatch
     roles: frozenset[Role] = EVERY_ROLE
 
     async def close(self) -> None:
         """Close every client, then the store."""
         for client in self.clients:
             await client.close()
+        self.audit.end()
         await asyncio.to_thread(self.store.close)
 
 
@@ -179,6 +181,7 @@ async def assemble(config: settings.Settings, roles: frozenset[Role] = EVERY_ROL
         pages=_pages(site, service, store, _doors(counters, store)),
         sources=sources,
         clients=list(out.clients.values()),
+        audit=watches.audit,
         roles=roles,
     )
 

@@ -19,7 +19,7 @@ SEAL_S = 60.0  # ours: who changes the last minute's events leaves no seal behin
 
 
 class AuditWatch:
-    """Seals until cancelled. Each seal is logged: a log that is kept elsewhere bears witness where the whole store is replaced."""
+    """Seals again and again. Each seal is logged: a log that is kept elsewhere bears witness where the whole store is replaced."""
 
     def __init__(self, store: Store, now: Callable[[], datetime], *, seal_s: float = SEAL_S) -> None:
         self._store = store
@@ -27,15 +27,16 @@ class AuditWatch:
         self._seal_s = seal_s
 
     async def run(self) -> None:
-        """Seal what came, again and again. Raises StoreError where it cannot be written."""
-        try:
-            while True:
-                await asyncio.sleep(self._seal_s)
-                _tell(await done(self._store, SealAudit(at=self._now())))
-        finally:  # nothing waits for it here: a store that is closed finishes what was submitted
-            self._store.submit(SealAudit(at=self._now())).add_done_callback(
-                lambda sealed: None if sealed.exception() else _tell(sealed.result())
-            )
+        """Seal what came, until cancelled. Raises StoreError where it cannot be written."""
+        while True:
+            await asyncio.sleep(self._seal_s)
+            _tell(await done(self._store, SealAudit(at=self._now())))
+
+    def end(self) -> None:
+        """Seal once more, behind all that was submitted; a store that is closed then finishes it."""
+        self._store.submit(SealAudit(at=self._now())).add_done_callback(
+            lambda sealed: None if sealed.exception() else _tell(sealed.result())
+        )
 
 
 def _tell(head: Head | None) -> None:

@@ -17,6 +17,7 @@ for shared in (
     *(
         f"{room}_contract"
         for room in ("clock", "day_log", "gate", "life", "lot", "month", "number", "operator", "signal", "telling")
+        for room in ("audit", "clock", "day_log", "gate", "lot", "month", "number", "operator", "signal", "telling")
     ),
     "contract",
     "machine",

@@ -1,4 +1,4 @@
-"""The watch that seals: while it runs, and once more when it is cancelled, behind everything that was submitted before."""
+"""The watch that seals: while it runs, and once more at the end, behind everything that was submitted before."""
 
 from __future__ import annotations
 
@@ -24,9 +24,11 @@ def test_it_seals_while_it_runs_and_at_the_end(tmp_path: Path) -> None:
     """HZ-J02, HZ-J03: two seals stand, each in the log with its digest, and nothing else of what they bind."""
     store = SqliteStore(tmp_path, now=lambda: NOW)
 
+    watch = AuditWatch(store, lambda: NOW, seal_s=0.01)
+
     async def day() -> None:
         s.keep(store, b"PID 40718823")
-        watching = asyncio.create_task(AuditWatch(store, lambda: NOW, seal_s=0.01).run())
+        watching = asyncio.create_task(watch.run())
         while not _sealed(logged):
             await asyncio.sleep(0.01)
         s.keep(store, b"last")
@@ -35,6 +37,7 @@ def test_it_seals_while_it_runs_and_at_the_end(tmp_path: Path) -> None:
 
     with capture_logs() as logged:
         asyncio.run(asyncio.wait_for(day(), s.WAIT))
+        watch.end()
         store.close()
     seals = _sealed(logged)
     assert len(seals) == 2

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -22,6 +23,7 @@ from bridge.pages import api, words
 from bridge.pages.controls import GATE_WORDS
 from bridge.pages.guard import API_PREFIX, HEADERS, Guard
 from bridge.pages.pdf import is_installed
+from bridge.pages.sights import SightBook, Witness
 from bridge.pages.site import PagesSite
 from bridge.pages.today import degraded, faults
 from bridge.pages.views import Views
@@ -52,7 +54,22 @@ def make_pages(
             return JSONResponse(problem, status_code=status, media_type=api.PROBLEM)
         return templates.TemplateResponse(request, "message.html", {"title": title, "sentence": sentence}, status_code=status)
 
-    app = FastAPI(title="Padpost", version=__version__, docs_url=None, redoc_url=None, openapi_url="/api/openapi.json")
+    book = SightBook(store)
+
+    @asynccontextmanager
+    async def kept_at_the_end(_: FastAPI) -> AsyncIterator[None]:
+        yield
+        book.keep()
+
+    app = FastAPI(
+        title="Padpost",
+        version=__version__,
+        docs_url=None,
+        redoc_url=None,
+        openapi_url="/api/openapi.json",
+        lifespan=kept_at_the_end,
+    )
+    app.add_middleware(Witness, book=book, now=now, doors=site.doors)
     app.add_middleware(Guard, site=site, refuse=refuse)
     app.mount("/static", StaticFiles(directory=HERE / "static"), name="static")
     app.include_router(Views(store, desk, gates, site, templates, now).router())

@@ -25,6 +25,7 @@ from bridge.model import Actor, DeliveryState
 from bridge.pages import capture_view, message_view, way
 from bridge.pages.analyzers import Analyzers
 from bridge.pages.api import Act, Search, do
+from bridge.pages.audit import AuditPage
 from bridge.pages.control_lots import ControlLots
 from bridge.pages.controls import Controls
 from bridge.pages.day_log import DayLogPages
@@ -123,6 +124,7 @@ class Views:
         self._telling = TellingPage(store, site, self._page, self._require_token, now)
         self._signals = SignalsPage(store, SignalDesk(store, now), self._page, self._require_token, now)
         self._try_out = TryOut(site.bench, self._page, self._require_token, now)
+        self._audit = AuditPage(store, site, self._page, now)
         self._store = store
         self._desk = desk
         self._together = Together(store, desk, gates)
@@ -157,6 +159,7 @@ class Views:
         self._telling.add_to(routes)
         self._signals.add_to(routes)
         self._rules_tried.add_to(routes)
+        self._audit.add_to(routes)
         self._try_out.add_to(routes)
         return routes
 

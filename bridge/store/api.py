@@ -227,6 +227,12 @@ class Store(Protocol):
     def events(self, subject: str) -> tuple[rows.EventRow, ...]:
         """Give the history of ``stop:ID``, ``strip:ID``, ``delivery:ID`` or ``destination:NAME``, oldest first."""
 
+    def audit(self, wanted: rows.AuditSearch, *, before: int | None = None, limit: int) -> tuple[rows.AuditRow, ...]:
+        """Give events of the audit trail, newest first, from before the event ``before``."""
+
+    def audit_names(self) -> tuple[tuple[str, ...], tuple[str, ...]]:
+        """Give who did or saw something, and what, each in the order of the alphabet."""
+
     def destinations(self, *, since: datetime | None = None) -> tuple[rows.DestinationRow, ...]:
         """Give every destination that was ever named, by name; ``accepted`` counts what was made since then, without it all."""
 

@@ -13,7 +13,7 @@ from bridge.lifecycle.states import DeliveryEvent, DestinationState, StopGroup, 
 from bridge.model import SERVICE, DeliveryState, Way
 from bridge.store import commands as c
 from bridge.store.apply_answers import end_attempt, end_wait, note_answer
-from bridge.store.apply_audit import seal_audit
+from bridge.store.apply_audit import note_sights, seal_audit
 from bridge.store.apply_container import accept_lot, close_container, open_container, sign_accepted_lot, withdraw_lot
 from bridge.store.apply_day_log import note_day_log
 from bridge.store.apply_desk import close_stop
@@ -295,6 +295,7 @@ _APPLY: Mapping[type, Callable[[Db, Any], Any]] = {
     c.PurgeFiles: purge_files,
     c.PurgeEvents: purge_events,
     c.SealAudit: seal_audit,
+    c.NoteSights: note_sights,
     c.TrustClock: trust_clock,
     c.KeepSignals: keep_signals,
     c.NoteSaid: note_said,

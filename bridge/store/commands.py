@@ -689,6 +689,29 @@ class PurgeEvents:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class Sight:
+    """That a person saw, or asked for, something that may name a patient: which ``page`` (a word of ours), of what, and from which address.
+
+    ``subject`` is like ``strip:12``, ``result:ID`` or ``list``; ``is_asked``: the person asked for something to be done, and ``address`` says what
+    became of it too. Never what was shown, nor what was searched for.
+    """
+
+    at: datetime
+    actor: Actor
+    page: str
+    subject: str
+    address: str
+    is_asked: bool = False
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class NoteSights:
+    """Append what people saw, oldest first. Gives None."""
+
+    sights: tuple[Sight, ...]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class SealAudit:
     """Append an entry that names the newest entry of every writer. Gives it (chain.Head), None where all was sealed before."""
 
@@ -825,6 +848,7 @@ Command = (
     | PurgeFiles
     | PurgeEvents
     | SealAudit
+    | NoteSights
     | TrustClock
     | KeepSignals
     | NoteSaid

@@ -35,6 +35,7 @@ from bridge.model import (
 from bridge.store import rows
 from bridge.store.commands import Command, HoldLeases
 from bridge.store.memory_apply import apply, recover
+from bridge.store.memory_audit import AuditInMemory
 from bridge.store.memory_clock import ClocksInMemory
 from bridge.store.memory_day_log import DayLogsInMemory
 from bridge.store.memory_gate import GatesInMemory
@@ -64,6 +65,7 @@ class MemoryStore(
     LivesInMemory,
     SignalsInMemory,
     TellingsInMemory,
+    AuditInMemory,
 ):
     """A store over ``committed``, or an empty one of ``epoch``. What the pages' sums and the purge ask it does not answer.
 

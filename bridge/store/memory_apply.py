@@ -25,6 +25,7 @@ from bridge.model import SERVICE, Actor, Answer, Decisions, DeliveryState, Prior
 from bridge.store import commands as c
 from bridge.store.apply_telling import DISCARDED, Why
 from bridge.store.life_commands import NoteDayLog, NoteLife
+from bridge.store.memory_audit import note_sights
 from bridge.store.memory_day_log import note_day_log
 from bridge.store.memory_gate import close_lot, decide_look_back, end_waiting, enter_lot, judge_waiting, say_of_gate, sign_lot
 from bridge.store.memory_lease import check_lease, hold_leases, leave_leases, recover_deliveries
@@ -501,6 +502,7 @@ _APPLY: Mapping[type, Callable[[State, Any], Any]] = {
     c.AcknowledgeSignal: acknowledge_signal,
     c.NoteOnSignal: note_on_signal,
     c.MuteSignals: mute_signals,
+    c.NoteSights: note_sights,
     c.SealAudit: lambda _state, _command: None,  # what is in memory cannot be changed behind our back
 }
 

@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo
 from bridge.lifecycle.states import STOPPED_DELIVERY, DestinationState, StopGroup, StopState
 from bridge.model import DeliveryState, Format, Message, Priority, Purpose
 from bridge.store import rows
+from bridge.store.apply_audit import ASKED, SEEN
 from bridge.store.memory_rows import Sent, State
 
 
@@ -139,7 +140,7 @@ class ShownInMemory:
 
     def events(self, subject: str) -> tuple[rows.EventRow, ...]:
         """Give the history of ``stop:ID``, ``strip:ID``, ``delivery:ID`` or ``destination:NAME``, oldest first."""
-        return tuple(event for event in self._state.events if event.subject == subject)
+        return tuple(event for event in self._state.events if event.subject == subject and event.what not in {SEEN, ASKED})
 
     # --- destinations
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bridge.store.reads_audit import AuditReads
 from bridge.store.reads_clock import ClockReads
 from bridge.store.reads_day_log import DayLogReads
 from bridge.store.reads_gate import GateReads
@@ -39,5 +40,6 @@ class Reads(
     SignalReads,
     TellingReads,
     PurgeReads,
+    AuditReads,
 ):
     """All reads; the store that mixes them in gives the connection."""

@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo
 from bridge.lifecycle.states import StopGroup, StopState
 from bridge.model import DeliveryState, Format, Message, Place, Priority, Purpose
 from bridge.store import rows
+from bridge.store.apply_audit import ASKED, SEEN
 from bridge.store.codec import json_of, moment, moment_of, moment_or_none, result_of, unpacked, unpacked_column, when
 from bridge.store.database import Db
 from bridge.store.interned import parted
@@ -325,12 +326,12 @@ class ShownReads:
         return tuple(_delivery(row) for row in self._db().execute(f"{_DELIVERY} WHERE result_id = ? ORDER BY id", (result_id,)))
 
     def events(self, subject: str) -> tuple[rows.EventRow, ...]:
-        """Give the history of ``stop:ID``, ``strip:ID``, ``delivery:ID`` or ``destination:NAME``, oldest first."""
+        """Give the history of ``stop:ID``, ``strip:ID``, ``delivery:ID`` or ``destination:NAME``, oldest first; who looked at it is the audit trail's."""
         sort, number = parted(subject)
         found = self._db().execute(
             "SELECT e.at_us, k.actor, k.verified, k.what, k.before, k.after, e.reason FROM events e JOIN event_kinds k ON k.id = e.kind"
-            " WHERE e.number = ? AND e.kind IN (SELECT id FROM event_kinds WHERE subject = ?) ORDER BY e.id",
-            (number, sort),
+            " WHERE e.number = ? AND e.kind IN (SELECT id FROM event_kinds WHERE subject = ? AND what NOT IN (?, ?)) ORDER BY e.id",
+            (number, sort, SEEN, ASKED),
         )
         return tuple(
             rows.EventRow(

@@ -271,6 +271,28 @@ class EventRow:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class AuditRow:
+    """One event of the audit trail, with its id, by which the trail is paged."""
+
+    event_id: int
+    event: EventRow
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class AuditSearch:
+    """What is looked for in the audit trail: all that is given must hold. ``since`` (included) and ``until`` (not) are aware.
+
+    ``what`` is what was done, of the acts of people and what they saw; what comes with every strip is found by strip and time.
+    """
+
+    who: str = ""
+    what: str = ""
+    strip_id: int | None = None
+    since: datetime | None = None
+    until: datetime | None = None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class DestinationRow:
     """A destination's state and its queue: how much waits, since when; how much of what was made since a moment it has; how much stands turned away."""
 

@@ -15,6 +15,7 @@ from bridge.store.api import Store
 from bridge.store.commands import ReserveNumbers
 from bridge.store.memory import MemoryStore
 from tests.store import strips as s
+from tests.store.audit_contract import AuditContract
 from tests.store.clock_contract import ClockContract
 from tests.store.contract import StoreContract
 from tests.store.day_log_contract import DayLogContract
@@ -92,6 +93,14 @@ class TestNumbers(NumberContract):
 
 class TestOperators(OperatorContract):
     """The same store keeps the contract of the register of operators."""
+
+    @pytest.fixture
+    def make(self) -> Callable[[], Store]:
+        return reopening()
+
+
+class TestAudit(AuditContract):
+    """The same store keeps the contract of the audit trail."""
 
     @pytest.fixture
     def make(self) -> Callable[[], Store]:

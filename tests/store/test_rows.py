@@ -33,6 +33,8 @@ def test_every_question_has_a_row_of_its_own() -> None:
         "AcceptedLot",
         "AnalyzerRow",
         "AttemptRow",
+        "AuditRow",
+        "AuditSearch",
         "CaptureRow",
         "CaptureState",
         "ContainerRow",

@@ -23,6 +23,7 @@ from bridge.store.apply import EPOCH_LETTERS
 from bridge.store.commands import KeepCapture, ReserveNumbers
 from bridge.store.sqlite import FILE, SqliteStore, connect
 from tests.store import strips as s
+from tests.store.audit_contract import AuditContract
 from tests.store.clock_contract import ClockContract
 from tests.store.contract import StoreContract
 from tests.store.day_log_contract import DayLogContract
@@ -92,6 +93,14 @@ class TestNumbers(NumberContract):
 
 class TestOperators(OperatorContract):
     """The same store keeps the contract of the register of operators."""
+
+    @pytest.fixture
+    def make(self, tmp_path: Path) -> Callable[[], Store]:
+        return lambda: SqliteStore(tmp_path / "store", now=lambda: later(60))
+
+
+class TestAudit(AuditContract):
+    """The same store keeps the contract of the audit trail."""
 
     @pytest.fixture
     def make(self, tmp_path: Path) -> Callable[[], Store]:

@@ -36,6 +36,7 @@ from bridge.store.postgres.connection import WRITING, Server
 from bridge.store.postgres.store import PostgresStore, revision
 from tests.peers.postgres import PostgresServer
 from tests.store import strips as s
+from tests.store.audit_contract import AuditContract
 from tests.store.clock_contract import ClockContract
 from tests.store.contract import StoreContract
 from tests.store.day_log_contract import DayLogContract
@@ -103,6 +104,14 @@ class TestNumbers(NumberContract):
 
 class TestOperators(OperatorContract):
     """The same store keeps the contract of the register of operators."""
+
+    @pytest.fixture
+    def make(self, at: Server) -> Callable[[], Store]:
+        return lambda: PostgresStore(at)
+
+
+class TestAudit(AuditContract):
+    """The same store keeps the contract of the audit trail."""
 
     @pytest.fixture
     def make(self, at: Server) -> Callable[[], Store]:

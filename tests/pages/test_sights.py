@@ -1,0 +1,165 @@
+"""Every page that may name a patient leaves an entry of who saw it; no other page names one."""
+
+from __future__ import annotations
+
+import asyncio
+from concurrent.futures import Future
+from datetime import timedelta
+
+import pytest
+from starlette.routing import Route
+from structlog.testing import capture_logs
+
+from bridge.desk.gates import GateDesk
+from bridge.errors import StoreAway
+from bridge.model import Actor
+from bridge.pages.app import make_pages
+from bridge.pages.sights import AT_ONCE, NOBODY, ONE_LOOK, VIEWS, SightBook
+from bridge.store.commands import NoteSights, Sight
+from bridge.store.rows import AuditSearch
+from bridge.store.sqlite import SqliteStore
+from tests.pages.stocked import GOOD, NOW, Stocked, Visitor, wait_until
+from tests.tables.shipped_tables import tables
+
+BO = Actor(name="Bo", verified="password")
+
+
+def sight(minutes: float = 0, *, subject: str = "strip:1", asked: bool = False) -> Sight:
+    return Sight(
+        at=NOW + timedelta(minutes=minutes), actor=BO, page="strip", subject=subject, address="from 192.0.2.7", is_asked=asked
+    )
+
+
+class Shelf:
+    """A store that keeps what it is told of sights, or is away."""
+
+    def __init__(self) -> None:
+        self.kept: list[Sight] = []
+        self.is_away = False
+        self.commands = 0
+
+    def submit(self, command: NoteSights) -> Future[None]:
+        future: Future[None] = Future()
+        self.commands += 1
+        if self.is_away:
+            future.set_exception(StoreAway("The database cannot be reached."))
+        else:
+            self.kept += command.sights
+            future.set_result(None)
+        return future
+
+
+def test_one_look_is_one_entry_and_each_act_is_one() -> None:
+    """A page that renews itself every few seconds does not fill the trail; a minute later it is another look."""
+    shelf = Shelf()
+
+    async def day() -> None:
+        book = SightBook(shelf)  # type: ignore[arg-type]  # all that it asks of a store
+        for each in (sight(), sight(0.5), sight(0.5, subject="strip:2"), sight(1.01), sight(asked=True), sight(asked=True)):
+            book.take(each)
+        book.keep()
+
+    asyncio.run(day())
+    assert timedelta(minutes=1) == ONE_LOOK
+    assert [(each.subject, each.is_asked) for each in shelf.kept] == [
+        ("strip:1", False), ("strip:2", False), ("strip:1", False), ("strip:1", True), ("strip:1", True),
+    ]  # fmt: skip
+
+
+def test_what_cannot_be_kept_now_is_kept_later_in_its_order() -> None:
+    """The database is away: pages are shown, entries wait, the log counts them and names nobody."""
+    shelf = Shelf()
+    shelf.is_away = True
+
+    async def day() -> None:
+        book = SightBook(shelf)  # type: ignore[arg-type]  # as above
+        for number in range(AT_ONCE + 5):
+            book.take(sight(subject=f"strip:{number}"))
+        book.keep()
+        assert shelf.commands == 1
+        shelf.is_away = False
+        book.keep()
+
+    with capture_logs() as logged:
+        asyncio.run(day())
+    assert [each.subject for each in shelf.kept] == [f"strip:{number}" for number in range(AT_ONCE + 5)]
+    assert logged == [{"event": "audit.not_kept", "log_level": "warning", "entries": AT_ONCE, "fault": "StoreAway"}]
+
+
+def entries(store: SqliteStore, what: str) -> list[tuple[str, str, str, str]]:
+    rows = store.audit(AuditSearch(what=what), limit=99)
+    return [(row.event.actor, row.event.after, row.event.subject, row.event.reason) for row in reversed(rows)]
+
+
+def test_a_look_and_a_search_are_entries_and_what_was_searched_is_none(shelf: Stocked, visitor: Visitor) -> None:
+    """HZ-J01, HZ-J03: who saw which strip from where; the identifier that was searched for stands nowhere in the history."""
+    shelf.coded(patient_id=GOOD)
+    (row,) = shelf.store.results(limit=2)
+    assert visitor.get(f"/results/{row.result_id}").status_code == 200
+    visitor.post("/results", search=GOOD)
+    assert visitor.get("/api/strips/1").status_code == 200
+    assert visitor.get("/strips/999").status_code == 404
+    wait_until(lambda: len(entries(shelf.store, "seen")) == 4)
+    here = "from 127.0.0.1"
+    assert entries(shelf.store, "seen") == [
+        (NOBODY.name, "result", "strip:1", here),
+        (NOBODY.name, "results", "list", here),
+        (NOBODY.name, "search", "list", here),
+        (NOBODY.name, "strip", "strip:1", here),
+    ]
+    history = (
+        shelf.store._db().execute("SELECT group_concat(subject || actor || before || after || reason) FROM history").fetchone()
+    )
+    assert GOOD not in history[0]
+
+
+def test_an_act_is_an_entry_with_its_address_and_how_it_was_answered(shelf: Stocked, visitor: Visitor) -> None:
+    """Beside the event of the act itself, which has the person's name and reason: from where it was asked, and whether it was taken."""
+    stop_id = shelf.held(number="5")
+    assert visitor.post(f"/rejected/{stop_id}/discard", name="Ana", reason="spilt", specimen="run again").status_code == 303
+    assert visitor.post(f"/rejected/{stop_id}/discard", name="Ana", reason="spilt", specimen="run again").status_code == 409
+    wait_until(lambda: len(entries(shelf.store, "asked")) == 2)
+    assert entries(shelf.store, "asked") == [
+        (NOBODY.name, "/rejected/{stop_id}/discard", f"stop:{stop_id}", "from 127.0.0.1, answered 303"),
+        (NOBODY.name, "/rejected/{stop_id}/{action}", f"stop:{stop_id}", "from 127.0.0.1, answered 409"),
+    ]
+
+
+NAMELESS = ("/", "/lots", "/analyzers", "/day-log", "/signals", "/try-out", "/audit", "/days/{day}", "/controls/charts", "/api/today", "/api/news", "/api/reasons", "/health/ready")  # fmt: skip
+# Looked through by their own tests, with what they need to be there
+ELSEWHERE = {
+    "/api/openapi.json": "the shape of the API",
+    "/health/live": "a word",
+    "/controls/lots/new": "a form",
+    "/controls/lots/{lot_id}": "a lot of control material",
+    "/day-log/month": "lines about an analyzer",
+    "/controls/months": "runs of control material",
+    "/controls/months/{month}": "as above",
+    "/controls/months/{month}/report": "as above",
+    "/controls/months/{month}/report.pdf": "as above",
+}
+
+
+def test_every_page_is_one_or_the_other(shelf: Stocked) -> None:
+    """HZ-J01: a new page is looked at: it leaves an entry, or is shown below to name nobody. A route that is renamed drops out of neither."""
+    gates = GateDesk(shelf.store, tables(), lambda: NOW)
+    app = make_pages(shelf.store, shelf.desk, gates, site=shelf.site(), now=lambda: NOW)
+    every = [each for found in app.routes for each in getattr(getattr(found, "original_router", None), "routes", (found,))]
+    routes = {
+        (method, route.path) for route in every if isinstance(route, Route) for method in (route.methods or set()) - {"HEAD"}
+    }
+    assert set(VIEWS) <= routes
+    pages = {path for method, path in routes if method == "GET"} - {path for method, path in VIEWS if method == "GET"}
+    assert pages == {*NAMELESS, *ELSEWHERE}
+
+
+@pytest.mark.parametrize("path", [*NAMELESS, "/?wall=true"])
+def test_a_page_that_leaves_no_entry_names_no_patient(shelf: Stocked, visitor: Visitor, path: str) -> None:
+    """Looked for in what it shows of a strip that went out, one held, one stopped and one turned away."""
+    shelf.coded(patient_id=GOOD, number="1")
+    shelf.held(patient_id=GOOD, number="2")
+    shelf.rejected(patient_id=GOOD, number="3")
+    shelf.refused(patient_id=GOOD, number="4")
+    answer = visitor.get(path.replace("{day}", "2026-11-25"))
+    assert answer.status_code in {200, 503}
+    assert GOOD not in answer.text
