@@ -122,6 +122,7 @@ class Reading:
     fault: Printed | None = None
     processing_id: Printed | None = None
     serial: Printed | None = None
+    collected: Printed | None = None
     comments: tuple[Printed, ...] = ()
     pads: tuple[PrintedPad, ...] = ()
 
@@ -300,7 +301,8 @@ class CheckedReading:
     ``order_number`` is the placer's, as printed; ``born`` and ``sex`` are evidence for reference ranges, never for matching,
     and None where they were not printed, not understood, or printed beside an ID that a person corrected.
     ``analyzed_at`` is as printed: aware, in the analyzer's zone; None where nothing was printed. ``corrected_at`` is a person's
-    (``timed_by``) correction of it: results go by that one, identity by what was printed.
+    (``timed_by``) correction of it: results go by that one, identity by what was printed. ``collected_at`` is when the specimen was
+    collected (aware), None where nobody said so, where it cannot be, or where it was printed beside an ID that a person corrected.
     """
 
     reading: Reading
@@ -322,6 +324,7 @@ class CheckedReading:
     sex: Sex | None = None
     corrected_at: datetime | None = None
     timed_by: Actor | None = None
+    collected_at: datetime | None = None
 
 
 # --- coding ----------------------------------------------------------------------------------

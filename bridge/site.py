@@ -29,6 +29,8 @@ from bridge.tables.flag_table import CriticalRule
 from bridge.tables.flags import FLAGS_FILE, flag_table
 from bridge.tables.holds import HOLDS_FILE, with_holds
 from bridge.tables.holds_document import HoldsDocument
+from bridge.tables.layouts import nearest
+from bridge.tables.specimen_rule import SpecimenRule
 from bridge.tables.telling_terms import TellingTerms, ToTell
 from bridge.tables.types import (
     ClockRule,
@@ -120,7 +122,9 @@ def tables_for(config: settings.Settings | None, *, flags: Path | None = None) -
     """Load the tables of a site, or the shipped ones as they are; with ``flags`` in place of the file of that name. Raises TableError."""
     if config is None:
         return load_tables(settings.shipped_mappings(), None, default_policy(), zone=ZoneInfo("UTC"))
-    return load_tables(settings.shipped_mappings(), config.mappings, policy_of(config), zone=config.site.zone, flags_file=flags)
+    tables = load_tables(settings.shipped_mappings(), config.mappings, policy_of(config), zone=config.site.zone, flags_file=flags)
+    _check_specimen(config, tables)
+    return tables
 
 
 def signed_rules(signed: Mapping[str, Any], tables: Tables) -> tuple[tuple[CriticalRule, ...], str]:
@@ -159,7 +163,27 @@ def policy_of(config: settings.Settings) -> Policy:
         power_on=config.checks.power_on,
         day_log=_day_log_rule(config.checks.day_log, config.site.zone),
         telling=_telling_terms(config.telling),
+        specimen=_specimen_rule(config.checks.specimen),
     )
+
+
+def _specimen_rule(asked: settings.SpecimenAge | None) -> SpecimenRule | None:
+    if asked is None:
+        return None
+    by_type = {each.strip_type: each.limit_minutes for each in asked.strip_types}
+    return SpecimenRule(limit_minutes=asked.limit_minutes, stops=asked.older == "hold", by_strip_type=by_type)
+
+
+def _check_specimen(config: settings.Settings, tables: Tables) -> None:
+    """Refuse a limit for a strip type that there is not. Raises SettingsError."""
+    rows = config.checks.specimen.strip_types if config.checks.specimen else ()
+    for index, row in enumerate(rows):
+        if row.strip_type not in tables.strip_types:
+            raise SettingsError(
+                f"There is no strip type {row.strip_type!r}.",
+                remedy=nearest(row.strip_type, tables.strip_types),
+                path=("checks", "specimen", "strip_types", index, "strip_type"),
+            )
 
 
 def _telling_terms(asked: settings.Telling) -> TellingTerms:

@@ -21,6 +21,7 @@ from bridge.check import (
     patient,
     record,
     shift,
+    specimen,
     timing,
 )
 from bridge.check.copies import Claim, Original
@@ -103,7 +104,8 @@ def check(reading: Reading, facts: Facts, tables: Tables, *, arrived_at: datetim
         return Verdict(checked=None, findings=(record.processing_unexpected(reading, tables.policy),))
     moment = _moment(arrived_at=min(arrived_at, now), live=live, now=now)  # the service's own clock may have been set back
     person = _person(understood, facts, moment)
-    checked = None if _has_no_key(understood) else _checked(understood, facts, person)
+    collected = _collected(understood, facts, tables.policy, moment)
+    checked = None if _has_no_key(understood) else _checked(understood, facts, person, collected.sent_at)
     assessment = flagging.assessed(understood, person, tables)
     findings = [
         *record.number_understood(understood.number),
@@ -138,6 +140,7 @@ def check(reading: Reading, facts: Facts, tables: Tables, *, arrived_at: datetim
             power_on=tables.policy.power_on,
         )
         findings += day_log.day_log_right(facts.day_log, tables.policy.day_log, analyzer=reading.analyzer)
+        findings += specimen.specimen_right(collected, tables.policy.specimen, _strip_type_of(understood))
         findings += controls.controls_right(facts.gate, tables.controls.policy, analyzer=reading.analyzer)
         if checked is not None and facts.run is not None:
             read = Read(printed_at=understood.when.at, arrived_at=arrived_at)
@@ -154,10 +157,24 @@ def _asked(understood: Understood, moment: Moment) -> containers.Asked:
     reading = understood.reading
     return containers.Asked(
         analyzer=reading.analyzer,
-        strip_type=understood.strip_type.name if understood.strip_type else "",
+        strip_type=_strip_type_of(understood),
         strip_lot=reading.strip_lot.text if reading.strip_lot else "",
         read_at=_utc(understood.when.at) or moment.arrived_at,
     )
+
+
+def _strip_type_of(understood: Understood) -> str:
+    return understood.strip_type.name if understood.strip_type else ""
+
+
+def _collected(understood: Understood, facts: Facts, policy: Policy, moment: Moment) -> specimen.Collected:
+    """Give what is known of the specimen's collection; nothing where a person corrected the ID beside which it was printed."""
+    reading, corrected = understood.reading, facts.decisions.patient_id
+    if corrected is not None and corrected != text_of(reading.patient_id):
+        return specimen.NOT_TOLD
+    read_at = facts.decisions.analyzed_at or understood.when.at or moment.arrived_at
+    tolerance = timedelta(minutes=policy.future_tolerance_minutes)
+    return specimen.collected(reading.collected, understood.profile, read_at=read_at, tolerance=tolerance)
 
 
 def _has_no_key(understood: Understood) -> bool:
@@ -194,7 +211,7 @@ def _flag_findings(understood: Understood, assessment: Assessment, on: date, tab
     )
 
 
-def _checked(understood: Understood, facts: Facts, person: Person) -> CheckedReading:
+def _checked(understood: Understood, facts: Facts, person: Person, collected_at: datetime | None) -> CheckedReading:
     reading, decisions = understood.reading, facts.decisions
     return _checked_reading(
         reading=reading,
@@ -208,12 +225,13 @@ def _checked(understood: Understood, facts: Facts, person: Person) -> CheckedRea
         specimen_id=reading.specimen_id.text if reading.specimen_id else "",
         order_number=reading.order_number.text if reading.order_number else "",
         operator=reading.operator.text if reading.operator else "",
-        strip_type=understood.strip_type.name if understood.strip_type else "",
+        strip_type=_strip_type_of(understood),
         strip_lot=reading.strip_lot.text if reading.strip_lot else "",
         analyzed_at=understood.when.at,
         pads=checked_pads(understood),
         born=person.born,
         sex=person.sex,
+        collected_at=collected_at,
         corrected_at=decisions.analyzed_at.astimezone(understood.profile.zone) if decisions.analyzed_at else None,
         timed_by=decisions.timed_by,
     )

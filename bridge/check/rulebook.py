@@ -356,6 +356,32 @@ _ALL: tuple[Rule, ...] = (
         remedy="Release it if the result is still wanted and the date is right; else discard it.",
         releasable=True,
     ),
+    Rule(
+        rule="specimen.too_old",
+        concern=Concern.TIME,
+        severity=_HOLD,
+        remedy="Collect a new specimen. Release this strip only if the specimen was kept as your procedure allows.",
+        releasable=True,
+    ),
+    Rule(
+        rule="specimen.collected_later",
+        concern=Concern.TIME,
+        severity=_HOLD,
+        remedy="Compare the specimen's label with the analyzer's clock. If you release this strip, it goes without a collection time.",
+        releasable=True,
+    ),
+    Rule(
+        rule="specimen.age_unknown",
+        concern=Concern.TIME,
+        severity=_NOTE,
+        remedy="Nothing to do now. Where the age matters, ask when the specimen was collected.",
+    ),
+    Rule(
+        rule="specimen.collected_unreadable",
+        concern=Concern.TIME,
+        severity=_NOTE,
+        remedy="Nothing to do now: the collection time counts as not known. If it comes often, tell your coordinator.",
+    ),
     Rule(rule="copy.same_bytes", concern=Concern.COPY, severity=_NOTE, remedy="Nothing to do: the strip counts once."),
     Rule(rule="copy.same_strip", concern=Concern.COPY, severity=_NOTE, remedy="Nothing to do: the strip counts once."),
     Rule(rule="copy.marked", concern=Concern.COPY, severity=_NOTE, remedy="Nothing to do: the strip counts once."),
@@ -392,7 +418,7 @@ _ALL: tuple[Rule, ...] = (
 
 RULES: Mapping[str, Rule] = {each.rule: each for each in _ALL}
 # What a person answers who says when a strip was read
-OF_TIME = frozenset(each.rule for each in _ALL if each.concern is Concern.TIME and each.severity is Severity.HOLD)
+OF_TIME = frozenset(each.rule for each in _ALL if each.rule.startswith("time.") and each.severity is Severity.HOLD)
 
 # Rules that a site declares in mappings/holds.yaml, by the family of their ids
 DECLARED: Mapping[str, Concern] = {"look_alike": Concern.LOOK_ALIKE, "plausible": Concern.PLAUSIBILITY}

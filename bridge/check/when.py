@@ -65,6 +65,14 @@ def _when(date_text: str, time_text: str, date_format: str, time_format: str, zo
     return _in_zone(local, zone)
 
 
+def printed_instant(text: str, form: str, zone: ZoneInfo) -> datetime | None:
+    """Give the instant of a date and time that are printed in one strptime format (aware, in the zone); None where it is none.
+
+    Of an hour that the clocks showed twice it is the earlier one; one in the hour that they skipped runs on by the old offset.
+    """
+    return _when(text, "", form, "", zone).at
+
+
 def _declares_instant(date_format: str, time_format: str) -> bool:
     """Say whether a profile's formats declare a full date and time, in two fields or in one."""
     has_clock = bool(time_format) or any(each in date_format for each in _CLOCK_DIRECTIVES)

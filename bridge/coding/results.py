@@ -41,7 +41,7 @@ def code(
     read_by = tables.profiles[checked.reading.profile].read_by
     analyzed_at = _analyzed_at(checked)
     if assessment is None:
-        # an analyzer tells no collection time, so ages are counted on the day of analysis, by the analyzer's calendar
+        # few analyzers tell a collection time, so ages are counted on the day of analysis, by the analyzer's calendar
         person = Person(sex=checked.sex, born=checked.born, on=analyzed_at.date()) if checked.purpose is Purpose.PATIENT else None
         assessment = assess({pad.pad: pad.step for pad in checked.pads}, person, tables)
     return _result(
@@ -63,7 +63,7 @@ def code(
         number=checked.key.number,
         panel=tables.catalogue.panel_of(read_by),
         analyzed_at=analyzed_at,
-        collected_at=None,
+        collected_at=checked.collected_at,
         pads=(
             *(_pad(pad, strip_type, tables, assessment, read_by=read_by) for pad in checked.pads),
             *ratio_pads(known, strip_type, tables.catalogue, read_by=read_by),

@@ -105,6 +105,25 @@ class DayLog(Shape):
         return self
 
 
+class SpecimenLimit(Shape):
+    """How old a specimen may be for one strip type, in minutes."""
+
+    strip_type: str
+    limit_minutes: int = Field(ge=1, le=10_080)
+
+
+class SpecimenAge(Shape):
+    """How old a specimen may be when its strip is read, where the analyzer's record says when it was collected.
+
+    ``limit_minutes``: two hours at room temperature unless said otherwise, as hospitals' rules have it; ``strip_types`` may say otherwise for some. ``older``:
+    ``hold`` stops the strip of an older specimen for a person, ``note`` lets it go with a note. Where nobody said when it was collected, a note says so.
+    """
+
+    limit_minutes: int = Field(default=120, ge=1, le=10_080)
+    strip_types: tuple[SpecimenLimit, ...] = ()
+    older: Literal["hold", "note"] = "hold"
+
+
 class Checks(Shape):
     """Windows and limits of the checks.
 
@@ -117,6 +136,7 @@ class Checks(Shape):
     run; where a number goes missing inside it, or a strip ends in an error, the rest is held until a person has confirmed its first and last.
     0: nothing is held for that. ``day_log``: what is due in analyzers' day logs; left out, nothing is, and lines are kept all the same.
     ``power_on``: what becomes of a patient's strip when a person said that the analyzer was switched on and nobody has confirmed its strip type since.
+    ``specimen``: whether it is asked how old specimens were; left out, it is not.
     """
 
     rerun_window_minutes: int = Field(default=120, ge=0, le=10_080)
@@ -129,6 +149,7 @@ class Checks(Shape):
     run_pause_minutes: int = Field(default=0, ge=0, le=240)
     day_log: DayLog | None = None
     power_on: Literal["nothing", "note", "hold"] = "nothing"
+    specimen: SpecimenAge | None = None
 
 
 class Settings(Shape):

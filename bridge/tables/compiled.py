@@ -73,6 +73,14 @@ def compile_tables(
     )
 
 
+def _said(document: ProfileDocument) -> dict[str, object]:
+    """Give a profile's plain values; a key of a later version is left out as long as it says nothing."""
+    plain: dict[str, object] = document.model_dump(mode="json")
+    if not document.collected_format:
+        del plain["collected_format"]
+    return plain
+
+
 def _canonical(
     catalogue: CatalogueDocument,
     strip_types: Mapping[str, StripTypeDocument],
@@ -103,10 +111,12 @@ def _canonical(
         del policies["day_log"]
     else:
         del policies["day_log"]["zone"]  # the site's, which is said below
+    if policy.specimen is None:
+        del policies["specimen"]
     plain = {
         "catalogue": catalogue.model_dump(mode="json"),
         "strip_types": {name: document.model_dump(mode="json") for name, document in strip_types.items()},
-        "profiles": {name: document.model_dump(mode="json") for name, document in profiles.items()},
+        "profiles": {name: _said(document) for name, document in profiles.items()},
         "policy": policies,
         "flags": flags.model_dump(mode="json"),
         "zone": zone.key,

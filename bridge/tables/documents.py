@@ -62,6 +62,7 @@ FIELD_NAMES = (
     "fault",
     "processing_id",
     "serial",
+    "collected",
     "comment",
 )
 """What a layout may find, named as in ``model.Reading``. The priority comes with the mode's word, never alone."""
@@ -368,6 +369,7 @@ class PostedReading(Shape):
     fault: PostedText = ""
     processing_id: PostedText = ""
     serial: PostedText = ""
+    collected: PostedText = ""
     comments: tuple[PostedText, ...] = ()
     pads: tuple[PostedPad, ...] = ()
 
@@ -397,7 +399,7 @@ class ProfileDocument(Shape):
     ``printed`` lists the forms in which a value is printed, made of {grade}, {value} and {unit}. ``words`` gives
     the printed texts of each grade, ``pad_words`` those that differ on one pad, ``word_texts`` those of the words of a nominal pad
     (colour, clarity), ``units`` those of each UCUM unit ("" = not printed).
-    ``birth_format`` is how a birth date is printed; ``sexes`` gives for each printed word F, M, O, or U where it says "not known".
+    ``birth_format`` is how a birth date is printed, ``collected_format`` how date and time of the specimen's collection are; ``sexes`` gives for each printed word F, M, O, or U where it says "not known".
     """
 
     title: Words
@@ -422,6 +424,7 @@ class ProfileDocument(Shape):
     units: Mapping[Words, tuple[Text, ...]] = Field(default_factory=dict)
     marks: Mapping[Text, bool] | None = None
     birth_format: Text = ""
+    collected_format: Text = ""
     sexes: Mapping[Words, Literal["F", "M", "O", "U"]] = Field(default_factory=dict)
     copy_marks: tuple[Words, ...] = ()
     fault_tokens: tuple[Words, ...] = ()

@@ -69,6 +69,7 @@ def profile(name: str, document: ProfileDocument, types: Mapping[str, StripType]
         hl7=section if isinstance(section, Hl7Layout) else None,
         json=section if isinstance(section, JsonLayout) else None,
         birth_format=document.birth_format,
+        collected_format=document.collected_format,
         sexes=MappingProxyType({word: None if sex == "U" else Sex(sex) for word, sex in document.sexes.items()}),
         send_again=document.send_again,
         read_by=document.reading,
@@ -139,6 +140,7 @@ def _check_dates(document: ProfileDocument, found: frozenset[str], path: Path) -
         ("date_format", "printed_date", document.date_format),
         ("time_format", "printed_time", document.time_format),
         ("birth_format", "birth_date", document.birth_format),
+        ("collected_format", "collected", document.collected_format),
     ):
         if bool(text) != (name in found):
             said = "The layout finds no" if text else "No format is given for the"
@@ -165,6 +167,12 @@ def _check_format(key: str, text: str, path: Path) -> None:
         raise TableError(
             f"{text!r} counts twelve hours and does not say which half of the day.",
             remedy="Use %H; or %I with %p, where the analyzer prints AM or PM. Set the analyzer to 24 hours if it can.",
+            path=(*path, key),
+        )
+    if key == "collected_format" and (again.hour, again.minute) != (_PROBE.hour, _PROBE.minute):
+        raise TableError(
+            f"{text!r} does not name hour and minute.",
+            remedy="Use %H and %M as well: without them nobody knows how old the specimen was.",
             path=(*path, key),
         )
     if key != "time_format" and ("%y" in text or again.date() != _PROBE.date()):

@@ -19,6 +19,7 @@ from bridge.tables.day_log_table import DayLogRule
 from bridge.tables.flag_table import FlagTable
 from bridge.tables.hold_table import HoldTable
 from bridge.tables.memo import Memo
+from bridge.tables.specimen_rule import SpecimenRule
 from bridge.tables.telling_terms import TellingTerms
 
 # --- the pad catalogue -----------------------------------------------------------------------
@@ -348,7 +349,7 @@ class Profile:
     ``marks`` maps the analyzer's printed mark to whether it says abnormal; None if it prints none.
     ``copy_marks`` and ``fault_tokens`` are exact printed texts. ``zone`` is the analyzer's clock. ``read_by`` decides between
     the codes of automated and of visually read strips.
-    ``birth_format`` is the strptime format of a birth date; ``sexes`` maps a printed word to the sex, None for a word that says "not known".
+    ``birth_format`` is the strptime format of a birth date, ``collected_format`` that of date and time of collection; ``sexes`` maps a printed word to the sex, None for a word that says "not known".
     """
 
     name: str
@@ -376,6 +377,7 @@ class Profile:
     json: JsonLayout | None = None
     read_by: ReadBy = ReadBy.ANALYZER
     birth_format: str = ""
+    collected_format: str = ""
     sexes: Mapping[str, Sex | None] = field(default_factory=dict)
 
 
@@ -422,7 +424,7 @@ class Policy:
     than ``jump_limit`` numbers is one question, whether the number was set by hand. ``run_pause_minutes``: strips of one analyzer that lie no
     further apart are one run, of which the rest is held where something goes missing inside it; 0 holds nothing. ``telling`` is of critical results.
     ``day_log`` None: nothing is due in analyzers' day logs. ``power_on``: what becomes of a strip whose type nobody confirmed since its analyzer
-    was switched on (``nothing``, ``note``, ``hold``).
+    was switched on (``nothing``, ``note``, ``hold``). ``specimen`` None: nobody asks how old a specimen was.
     """
 
     patient_id: PatientIdPolicy
@@ -438,6 +440,7 @@ class Policy:
     telling: TellingTerms = field(default_factory=TellingTerms)
     day_log: DayLogRule | None = None
     power_on: str = "nothing"
+    specimen: SpecimenRule | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
