@@ -15,8 +15,9 @@ from bridge.app import assemble
 from bridge.errors import SettingsError, TableError
 from bridge.model import Code, Format, Grade, UnitSystem
 from bridge.receive.fit import source_faults
-from bridge.site import default_policy, grade_faults, load_tables, policy_of, terms_of
+from bridge.site import default_policy, grade_faults, load_tables, policy_of, tables_for, terms_of
 from bridge.tables.differences import differences
+from bridge.tables.specimen_rule import SpecimenRule
 from bridge.tables.telling_terms import TellingTerms, ToTell
 from bridge.tables.types import DestinationTerms, Laboratory, Orders, Pointing, Provider, Tables
 from tests.site_for_tests import site
@@ -97,6 +98,18 @@ def test_every_setting_of_the_checks_reaches_the_policy(tmp_path: Path) -> None:
     test = policy_of(site(tmp_path, "analyzer: bench-b,", "analyzer: bench-b, processing_id: T,"))
     assert test.processing_ids == {"bench-b": "T"}
     assert policy_of(site(tmp_path, "oldest_days: 11", "oldest_days: 11, test_messages: training")).test_messages == "training"
+
+
+def test_how_old_a_specimen_may_be_reaches_the_policy(tmp_path: Path) -> None:
+    """For all, and for a strip type by its name; a name that is none stops the start, since its limit would never be asked."""
+    assert policy_of(site(tmp_path)).specimen is None
+    asked = "oldest_days: 11, specimen: {older: note, strip_types: [{strip_type: NAME, limit_minutes: 60}]}"
+    config = site(tmp_path, "oldest_days: 11", asked.replace("NAME", "quill-10"))
+    assert policy_of(config).specimen == SpecimenRule(limit_minutes=120, stops=False, by_strip_type={"quill-10": 60})
+    assert tables_for(config).policy.specimen is not None
+    with pytest.raises(SettingsError, match="There is no strip type 'quill-11'") as caught:
+        tables_for(site(tmp_path, "oldest_days: 11", asked.replace("NAME", "quill-11")))
+    assert caught.value.path == ("checks", "specimen", "strip_types", 0, "strip_type")
 
 
 def test_whom_to_tell_reaches_the_policy_and_changes_no_signature(tmp_path: Path) -> None:

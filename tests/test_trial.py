@@ -7,17 +7,20 @@ import re
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
+from pathlib import Path
 
 import hl7
 import pytest
 
 from bridge.demo.printers import framed, printed
 from bridge.model import Capture, Coded, Format, Rejected, Unreadable, Way
-from bridge.site import example_terms
-from bridge.tables.types import DestinationTerms, Orders
+from bridge.settings import shipped_mappings
+from bridge.site import example_terms, load_tables
+from bridge.tables.specimen_rule import SpecimenRule
+from bridge.tables.types import DestinationTerms, Orders, Policy
 from bridge.trial import Trial, try_out
 from tests.journey.running import play
-from tests.tables.shipped_tables import tables
+from tests.tables.shipped_tables import POLICY, ZONE, tables
 
 NOW = datetime(2026, 11, 25, 12, tzinfo=UTC)
 AT = datetime(2026, 11, 25, 9, tzinfo=UTC)
@@ -175,3 +178,73 @@ def test_a_control_that_is_sent_as_quality_control_is_one() -> None:
     payload = framed(text.replace(b"|P|LIS2-A2|", b"|Q|LIS2-A2|"), profile)
     (trial,) = tried(payload, "brook", ())
     assert trial.word == "non_patient"
+
+
+# --- when the specimen was collected
+
+SPM = "SPM|1|U26-0419||UR|||||||P"  # of dipper's example, whose strip was read at 09:14:12 on the wall in Lisbon, which is UTC in November
+
+
+def with_collection(folder: Path, printed: str, policy: Policy = POLICY) -> tuple[Trial, ...]:
+    """Try dipper's example with a collection time in SPM-17 (HL7 v2.5.1 section 7.4.3.17: a range, of which the first part is the start)."""
+    text = (shipped_mappings() / "profiles/dipper.yaml").read_text(encoding="utf-8")
+    for old, new in (
+        (f"{SPM}\\r", f"{SPM}||||||{printed}\\r"),
+        ('    specimen_id: "SPM-2.1"\n', '    specimen_id: "SPM-2.1"\n    collected: "SPM-17.1"\n'),
+        ('birth_format: "%Y%m%d"\n', 'birth_format: "%Y%m%d"\ncollected_format: "%Y%m%d%H%M"\n'),
+    ):
+        assert text.count(old) == 1
+        text = text.replace(old, new)
+    path = folder / "profiles/dipper.yaml"
+    path.parent.mkdir(parents=True)
+    path.write_text(text, encoding="utf-8")
+    own = load_tables(shipped_mappings(), folder, policy, zone=ZONE)
+    profile = own.profiles["dipper"]
+    example = Capture(source="tests", way=Way.FOLDER, arrived_at=NOW, payload=profile.example.payload, live=False)
+    return try_out(example, profile, example_terms(), own, called="TRYOUT")
+
+
+def test_the_collection_time_goes_from_the_record_to_every_receiver(tmp_path: Path) -> None:
+    """HZ-B02: OBR-7 of a laboratory's result is when the specimen was collected (HL7 v2.5.1 section 4.5.3.7); SPM-17 and FHIR say it too."""
+    first = with_collection(tmp_path, "202611250820")[0]
+    assert isinstance(first.outcome, Coded)
+    assert first.outcome.result.collected_at == datetime(2026, 11, 25, 8, 20, tzinfo=UTC)
+    oru, fhir = (each.message for each in first.messages)
+    assert oru is not None
+    assert fhir is not None
+    message = hl7.parse(oru.payload.decode())
+    assert str(message["OBR"][0][7]).startswith("202611250820")
+    assert str(message["SPM"][0][17]).startswith("202611250820")
+    (specimen,) = (
+        each["resource"] for each in json.loads(fhir.payload)["entry"] if each["resource"]["resourceType"] == "Specimen"
+    )
+    assert specimen["collection"] == {"collectedDateTime": "2026-11-25T08:20:00+00:00"}
+
+
+@pytest.mark.parametrize(
+    ("printed", "rules", "word"),
+    [
+        ("202611250714", [], "coded"),  # two hours, and the seconds of a minute that is not over
+        ("202611250713", ["specimen.too_old"], "held"),
+        ("202611250929", [], "coded"),
+        ("202611250930", ["specimen.collected_later"], "held"),
+        ("2026112507", ["specimen.collected_unreadable"], "coded"),
+        ("", ["specimen.age_unknown"], "coded"),
+    ],
+)
+def test_the_age_of_a_specimen_is_asked_where_the_site_says_so(tmp_path: Path, printed: str, rules: list[str], word: str) -> None:
+    """HZ-B01, HZ-B02, from bytes: what is too old or cannot be is held, what is not known goes with a note and no collection time."""
+    asks = replace(POLICY, specimen=SpecimenRule(limit_minutes=121))
+    first = with_collection(tmp_path, printed, asks)[0]
+    assert (first.word, [each.rule for each in first.findings if each.rule.startswith("specimen.")]) == (word, rules)
+    if rules and isinstance(first.outcome, Coded):
+        assert first.outcome.result.collected_at is None
+
+
+def test_a_site_that_asks_for_no_age_keeps_the_set_that_it_signed() -> None:
+    """Neither the new setting nor the new key of a profile is part of the digest while it says nothing."""
+    plain = json.loads(tables().canonical)
+    assert "specimen" not in plain["policy"]
+    assert not [name for name, profile in plain["profiles"].items() if "collected_format" in profile]
+    asks = replace(POLICY, specimen=SpecimenRule(limit_minutes=120))
+    assert load_tables(shipped_mappings(), None, asks, zone=ZONE).digest != tables().digest
