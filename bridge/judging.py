@@ -51,6 +51,7 @@ from bridge.operatorkeeping import Operators
 from bridge.queue.leases import FREE, Grip
 from bridge.queue.offers import Offer, Outlet
 from bridge.read.again import Known, holds, one_anew, whole_anew
+from bridge.registerkeeping import Registered
 from bridge.shelf import Shelf
 from bridge.shiftkeeping import Runs
 from bridge.store import rows
@@ -208,6 +209,7 @@ class Judging:
         self._labels = Labels(store, tables, now)
         self._day_logs = DayLogs(store, tables, now)
         self._lives = Lives(store, now)
+        self.registered = Registered(store, tables, now)
         self._runs = Runs(store, tables.policy)
         self.shelf = Shelf(store, tables)
         self._fresh: dict[int, rows.CaptureRow] = {}
@@ -525,6 +527,7 @@ class Judging:
             containers=self.shelf.containers(needs),
             known_as=self._labels.says(before.decisions.patient_id or needs.patient_id),
             day_log=self._day_logs.facts(needs, capture.arrived_at),
+            registered=self.registered.says(reading, needs, before.decisions.patient_id, capture.arrived_at),
             life=self._lives.facts(reading, needs, capture.arrived_at),
         )
 

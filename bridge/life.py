@@ -33,3 +33,19 @@ class LifeFacts:
     confirmed: str | None = None
     serial: str = ""
     elsewhere: str = ""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class RegisteredAs:
+    """What an identifier of a strip, ``text``, is registered as: a purpose (the value of a ``model.Purpose``) and a scheme.
+
+    ``is_pattern``: it meets a pattern, and is not named itself. ``is_specimen``: it stands in the specimen's place. ``is_signed``: a second
+    person has signed the registration.
+    """
+
+    purpose: str
+    scheme: str
+    text: str
+    is_pattern: bool
+    is_specimen: bool
+    is_signed: bool

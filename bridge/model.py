@@ -13,7 +13,7 @@ from datetime import date, datetime, timedelta
 from decimal import Decimal
 from enum import StrEnum
 
-from bridge.life import DayLogFacts, LifeFacts
+from bridge.life import DayLogFacts, LifeFacts, RegisteredAs
 
 # --- receive ---------------------------------------------------------------------------------
 
@@ -757,6 +757,7 @@ class Facts:
     ``operator`` None: nobody is entered for the analyzer. ``known_as`` says what people entered the patient ID as that is no patient, or "".
     ``neighbours`` None: not asked for.
     ``day_log`` None: its day log can say nothing. ``life`` None: nobody said anything of the analyzer.
+    ``registered`` None: no identifier of the strip is registered as no patient's.
     """
 
     seen: SeenStrips = field(default_factory=SeenStrips)
@@ -772,6 +773,7 @@ class Facts:
     neighbours: Neighbours | None = None
     day_log: DayLogFacts | None = None
     life: LifeFacts | None = None
+    registered: RegisteredAs | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -26,6 +26,7 @@ from bridge.queue.leases import FREE, Grip, Leases
 from bridge.store import rows
 from bridge.store.api import Store
 from bridge.store.apply_container import NEWS as CONTAINERS
+from bridge.store.apply_registered import NEWS as REGISTERED
 from bridge.store.asking import ask
 from bridge.store.awaited import done
 from bridge.store.commands import KeepCapture, KeepRun
@@ -178,6 +179,8 @@ class Service:
         """Look where there is news, of this process or another; called from any thread."""
         if name in {EVERYTHING, CONTAINERS}:
             self._judging.shelf.forget()
+        if name in {EVERYTHING, REGISTERED}:
+            self._judging.registered.forget()
         if self._loop and not self._loop.is_closed():
             self._loop.call_soon_threadsafe(self._look_at, name)
 

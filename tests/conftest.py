@@ -16,8 +16,20 @@ from xdist.scheduler.loadscope import LoadScopeScheduling
 for shared in (
     *(
         f"{room}_contract"
-        for room in ("clock", "day_log", "gate", "life", "lot", "month", "number", "operator", "signal", "telling")
-        for room in ("audit", "clock", "day_log", "gate", "lot", "month", "number", "operator", "signal", "telling")
+        for room in (
+            "audit",
+            "clock",
+            "day_log",
+            "gate",
+            "life",
+            "lot",
+            "month",
+            "number",
+            "operator",
+            "registered",
+            "signal",
+            "telling",
+        )
     ),
     "contract",
     "machine",

@@ -51,6 +51,8 @@ ELSEWHERE = {
     "bridge/store/migrations/versions/m0022_signals.py": "a migration never changes; tests/store/test_migrate.py runs it",
     "bridge/store/migrations/versions/m0017_release.py": "a migration never changes; tests/store/test_migrate.py runs it",
     "bridge/store/migrations/versions/m0029_lives.py": "a migration never changes; tests/store/test_migrate.py runs it",
+    "bridge/store/migrations/versions/m0039_registered.py": "a migration never changes; tests/store/test_migrate.py runs it",
+    "bridge/store/memory_registered.py": "the twin's registered identifiers; the contract in tests/store/test_memory.py",
     "bridge/store/migrations/versions/m0019_life.py": "a migration never changes; tests/store/test_migrate.py runs it",
     "bridge/store/migrations/versions/m0023_audit.py": "a migration never changes; tests/store/test_migrate.py runs it",
     "bridge/store/migrations/versions/m0021_reports.py": "a migration never changes; tests/store/test_migrate.py runs it",

@@ -20,6 +20,7 @@ from bridge.check import (
     operators,
     patient,
     record,
+    registered,
     shift,
     specimen,
     timing,
@@ -38,6 +39,7 @@ from bridge.check.understanding import (
 )
 from bridge.check.when import printed_when
 from bridge.coding import Assessment, Person
+from bridge.identity.patient_id import id_fault
 from bridge.identity.strip import key_of
 from bridge.making import maker
 from bridge.model import CheckedReading, Facts, Finding, Needs, Purpose, Reading, SeenStrips, SeriesState, Severity, StripKey
@@ -102,6 +104,7 @@ def check(reading: Reading, facts: Facts, tables: Tables, *, arrived_at: datetim
     understood = understand_reading(reading, tables)
     if understood.processing is Processing.OTHER:  # it gets no identity, so that no live strip could be taken for a copy of it
         return Verdict(checked=None, findings=(record.processing_unexpected(reading, tables.policy),))
+    understood = _as_registered(understood, facts, tables.policy)
     moment = _moment(arrived_at=min(arrived_at, now), live=live, now=now)  # the service's own clock may have been set back
     person = _person(understood, facts, moment)
     collected = _collected(understood, facts, tables.policy, moment)
@@ -151,6 +154,17 @@ def check(reading: Reading, facts: Facts, tables: Tables, *, arrived_at: datetim
     passed = in_order(tuple([_passed_over(each, accepted) for each in findings])) if findings else ()
     may_go_by = None if understood.is_doubtful else assessment  # of a doubtful strip the rules went by less than coding may know
     return _verdict(checked=checked, findings=passed, assessment=may_go_by)
+
+
+def _as_registered(understood: Understood, facts: Facts, policy: Policy) -> Understood:
+    """Give what was understood with the purpose for which the strip's identifier is registered, where that decides it."""
+    if facts.registered is None:
+        return understood
+    patient_id = _patient_id(understood, facts)
+    is_patients = id_fault(patient_id, policy.patient_id, also_denied=frozenset()) is None
+    printed = understood.number.purpose
+    purpose = registered.purpose_of(printed, facts.registered, patient_id=patient_id, is_patients=is_patients)
+    return replace(understood, number=replace(understood.number, purpose=purpose))
 
 
 def _asked(understood: Understood, moment: Moment) -> containers.Asked:
@@ -282,7 +296,9 @@ def _patient_findings(understood: Understood, facts: Facts, policy: Policy) -> t
         strip_lot=reading.strip_lot.text if reading.strip_lot else "",
         operator=reading.operator.text if reading.operator else "",
     )
-    return found or patient.not_registered(facts.known_as, patient_id, place=place)
+    is_patients = not found
+    doubt = registered.not_registered(facts.registered, patient_id=patient_id, is_patients=is_patients)
+    return (*doubt, *(found or patient.not_registered(facts.known_as, patient_id, place=place)))
 
 
 def _record_findings(understood: Understood, assessment: Assessment, tables: Tables) -> tuple[Finding, ...]:

@@ -72,6 +72,15 @@ _ALL: tuple[Rule, ...] = (
         releasable=True,
     ),
     Rule(
+        rule="purpose.registered",
+        concern=Concern.IDENTITY,
+        severity=_HOLD,
+        remedy=(
+            "Compare the strip's label with the page Registered. If it is no patient's, have the registration signed, or enter the identifier "
+            "itself, and read this strip again. If it is a patient's, have the registration ended or made narrower, and read it again."
+        ),
+    ),
+    Rule(
         rule="number.shift",
         concern=Concern.IDENTITY,
         severity=_HOLD,

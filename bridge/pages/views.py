@@ -34,6 +34,7 @@ from bridge.pages.guard import COOKIE, form_token, token_is_good
 from bridge.pages.lots import Lots
 from bridge.pages.months import Months
 from bridge.pages.numbers import Numbers, missing_words, question_words
+from bridge.pages.registered import RegisteredPages
 from bridge.pages.rehearsal import RulesTried
 from bridge.pages.report import Reports
 from bridge.pages.signals import SignalsPage, standing
@@ -115,6 +116,7 @@ class Views:
         self._controls = Controls(store, gates, site.bench, self._page, self._require_token, now)
         self._analyzers = Analyzers(store, OperatorDesk(store, now), site, self._page, self._require_token, now)
         self._numbers = Numbers(store, desk, site, self._page, self._require_token, now)
+        self._registered = RegisteredPages(store, site, self._page, self._require_token, now)
         self._day_log = DayLogPages(store, site, self._page, self._require_token, now)
         self._lots = Lots(store, gates.containers, site, self._page, self._require_token, now)
         reports = Reports(self._write, site.zone, now)
@@ -154,6 +156,7 @@ class Views:
         self._numbers.add_to(routes)
         self._day_report.add_to(routes)
         self._day_log.add_to(routes)
+        self._registered.add_to(routes)
         self._months.add_to(routes)
         self._lots.add_to(routes)
         self._telling.add_to(routes)

@@ -192,6 +192,7 @@ REASON_WORDS: dict[str, str] = {
     "operator.unknown": "operator not known",
     "operator.expired": "operator out of date",
     "operator.elsewhere": "operator at two analyzers at once",
+    "purpose.registered": "registered as no patient's, in doubt",
     "analyzer.serial": "serial number of another analyzer",
     "analyzer.out_of_service": "analyzer out of service",
     "analyzer.self_test": "self-test had failed",

@@ -17,6 +17,7 @@ from bridge.bench.gaps import Gap, NumberRun
 from bridge.bench.gate import GateKey, Seat
 from bridge.bench.lots import LotReading, LotUse
 from bridge.bench.month import Facts, Month, Window
+from bridge.bench.registered import KeptRegistration
 from bridge.lifecycle.states import StopGroup
 from bridge.model import CodedResult, DeliveryState, Needs, Neighbour, Priority, RunFacts, RunState, SeenStrips, SeriesState
 from bridge.rehearsal import Kept
@@ -53,7 +54,7 @@ class Store(Protocol):
         """Do ``command`` in one durable transaction; the future gives its result once committed.
 
         The future raises StoreFull, StoreAway, StoreUnsure (it may be kept or not: look at the store), StoreFailed, or
-        Overtaken (CloseStop, RecordOutcome, BearMessage, WithholdDelivery, SayOfGate, EndWaiting, DecideLookBack, SignLot, CloseLot, CloseContainer, AcceptLot, SignAcceptedLot, WithdrawLot, EndOperator, AnswerGap, ConfirmRun, SayOfTelling, AcknowledgeSignal, NoteOnSignal, NoteDayLog, NoteLife), or LeaseLost (commands that carry a lease).
+        Overtaken (CloseStop, RecordOutcome, BearMessage, WithholdDelivery, SayOfGate, EndWaiting, DecideLookBack, SignLot, CloseLot, CloseContainer, AcceptLot, SignAcceptedLot, WithdrawLot, EndOperator, AnswerGap, ConfirmRun, SayOfTelling, AcknowledgeSignal, NoteOnSignal, NoteDayLog, NoteLife, SignRegistration, EndRegistration), or LeaseLost (commands that carry a lease).
         """
 
     def listen(self, heard: Callable[[str], None]) -> None:
@@ -277,6 +278,9 @@ class Store(Protocol):
 
     def day_log(self, *, since: datetime, until: datetime | None = None) -> tuple[KeptLine, ...]:
         """Give the lines of what was done since a moment and before another, corrected ones too, in the order in which they were entered."""
+
+    def registrations(self, *, is_in_force: bool = False) -> tuple[KeptRegistration, ...]:
+        """Give every registration of an identifier that is no patient's, or those that nobody has ended, in the order of entry."""
 
     def life_events(self, *, since: datetime) -> tuple[KeptHappening, ...]:
         """Give what happened to analyzers since then, and of before the last of each kind, in the order in which it was entered."""

@@ -26,6 +26,7 @@ from bridge.store.apply_numbers import answer_gap, sign_day
 from bridge.store.apply_operator import end_operator, enter_operator
 from bridge.store.apply_outcome import record_outcome, set_unreadable_aside
 from bridge.store.apply_purge import purge_captures, purge_events, purge_files, trust_clock
+from bridge.store.apply_registered import end_registration, register_id, sign_registration
 from bridge.store.apply_shift import confirm_run
 from bridge.store.apply_signals import acknowledge_signal, keep_signals, keep_test, mute_signals, note_on_signal, note_said
 from bridge.store.apply_telling import say_of_telling
@@ -33,7 +34,7 @@ from bridge.store.codec import microseconds, packed, when
 from bridge.store.database import Db
 from bridge.store.interned import OwnKind
 from bridge.store.lanes import MAY_GO, Moved, hold_lanes
-from bridge.store.life_commands import NoteDayLog, NoteLife
+from bridge.store.life_commands import EndRegistration, NoteDayLog, NoteLife, RegisterId, SignRegistration
 from bridge.store.reads_shown import SENT_TO
 from bridge.store.statements import (
     KEEP_MESSAGE,
@@ -288,6 +289,9 @@ _APPLY: Mapping[type, Callable[[Db, Any], Any]] = {
     c.WithdrawLot: withdraw_lot,
     NoteDayLog: note_day_log,
     NoteLife: note_life,
+    RegisterId: register_id,
+    SignRegistration: sign_registration,
+    EndRegistration: end_registration,
     c.KeepTables: keep_tables,
     c.KeepPlanCheck: keep_plan_check,
     c.ReserveNumbers: reserve_numbers,

@@ -20,7 +20,7 @@ from bridge.lifecycle.states import DestinationState, SpecimenNext, StopEnd
 from bridge.model import Acknowledgement, Actor, Capture, DeliveryState, Message, Outcome, Priority, Reading, Unreadable
 from bridge.signals.kinds import Kind
 from bridge.signals.machine import Signal, What
-from bridge.store.life_commands import NoteDayLog, NoteLife
+from bridge.store.life_commands import EndRegistration, NoteDayLog, NoteLife, RegisterId, SignRegistration
 from bridge.tables.control_table import GatePolicy
 
 
@@ -841,6 +841,9 @@ Command = (
     | WithdrawLot
     | NoteDayLog
     | NoteLife
+    | RegisterId
+    | SignRegistration
+    | EndRegistration
     | KeepTables
     | KeepPlanCheck
     | ReserveNumbers

@@ -7,6 +7,7 @@ from datetime import datetime
 
 from bridge.bench.analyzer_life import Happened
 from bridge.bench.day_log import LogLine
+from bridge.bench.registered import Registration
 from bridge.model import Actor
 from bridge.tables.control_table import GatePolicy
 
@@ -41,4 +42,32 @@ class NoteLife:
     happened: Happened
     policy: GatePolicy | None
     actor: Actor
+    at: datetime
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class RegisterId:
+    """Keep that an identifier, or a pattern of some, is no patient's. Gives the registration's id (int)."""
+
+    registration: Registration
+    actor: Actor
+    at: datetime
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class SignRegistration:
+    """Keep a second person's signature. Gives None; RefusedAction for the name of who registered it, Overtaken where it is signed or ended."""
+
+    registration_id: int
+    actor: Actor
+    at: datetime
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class EndRegistration:
+    """Take a registration out of force. Gives None; Overtaken where it is out already."""
+
+    registration_id: int
+    actor: Actor
+    reason: str
     at: datetime

@@ -44,6 +44,7 @@ from bridge.store.memory_lots import LotsInMemory
 from bridge.store.memory_month import MonthsInMemory
 from bridge.store.memory_numbers import NumbersInMemory
 from bridge.store.memory_operators import OperatorsInMemory
+from bridge.store.memory_registered import RegisteredInMemory
 from bridge.store.memory_rows import Sent, State, Strip
 from bridge.store.memory_shown import ShownInMemory
 from bridge.store.memory_signals import SignalsInMemory
@@ -63,6 +64,7 @@ class MemoryStore(
     OperatorsInMemory,
     DayLogsInMemory,
     LivesInMemory,
+    RegisteredInMemory,
     SignalsInMemory,
     TellingsInMemory,
     AuditInMemory,

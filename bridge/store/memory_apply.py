@@ -24,7 +24,7 @@ from bridge.lifecycle.states import (
 from bridge.model import SERVICE, Actor, Answer, Decisions, DeliveryState, Priority, Purpose
 from bridge.store import commands as c
 from bridge.store.apply_telling import DISCARDED, Why
-from bridge.store.life_commands import NoteDayLog, NoteLife
+from bridge.store.life_commands import EndRegistration, NoteDayLog, NoteLife, RegisterId, SignRegistration
 from bridge.store.memory_audit import note_sights
 from bridge.store.memory_day_log import note_day_log
 from bridge.store.memory_gate import close_lot, decide_look_back, end_waiting, enter_lot, judge_waiting, say_of_gate, sign_lot
@@ -35,6 +35,7 @@ from bridge.store.memory_month import note_action, sign_month
 from bridge.store.memory_numbers import answer_gap, confirm_run, sign_day
 from bridge.store.memory_operators import end_operator, enter_operator
 from bridge.store.memory_outcome import record_outcome, set_unreadable_aside
+from bridge.store.memory_registered import end_registration, register_id, sign_registration
 from bridge.store.memory_rows import Decided, Door, Sent, State, Tried, next_id
 from bridge.store.memory_signals import acknowledge_signal, keep_signals, keep_test, mute_signals, note_on_signal, note_said
 from bridge.store.memory_telling import say_of_telling, tell_again
@@ -493,6 +494,9 @@ _APPLY: Mapping[type, Callable[[State, Any], Any]] = {
     c.WithdrawLot: withdraw_lot,
     NoteDayLog: note_day_log,
     NoteLife: note_life,
+    RegisterId: register_id,
+    SignRegistration: sign_registration,
+    EndRegistration: end_registration,
     c.KeepTables: keep_tables,
     c.KeepPlanCheck: keep_plan_check,
     c.ReserveNumbers: reserve_numbers,

@@ -13,6 +13,7 @@ from bridge.bench.day_log import KeptLine
 from bridge.bench.gate import Gate, GateKey, Seat
 from bridge.bench.look_back import Verdict
 from bridge.bench.month import Action
+from bridge.bench.registered import KeptRegistration
 from bridge.bench.telling import Critical, Task
 from bridge.lifecycle.states import OPEN_DELIVERY, DestinationState
 from bridge.model import Actor, CodedResult, Decisions, DeliveryState, Message, Priority, SeriesState, StripContent
@@ -176,6 +177,7 @@ class State:
     operators: dict[int, OperatorShown] = field(default_factory=dict)
     operators_out: set[int] = field(default_factory=set)
     life: dict[int, KeptHappening] = field(default_factory=dict)
+    registered: dict[int, KeptRegistration] = field(default_factory=dict)
     day_log: dict[int, KeptLine] = field(default_factory=dict)
     gap_answers: list[GapAnswer] = field(default_factory=list)
     shifts: dict[int, Shift] = field(default_factory=dict)

@@ -469,6 +469,25 @@ day_signatures = Table(
     Index("day_signatures_day", "day"),
 )
 
+# text: an identifier or a pattern (bench.registered); days as ISO dates, both included; signed_by, ended_by "": not yet
+registered_ids = Table(
+    "registered_ids",
+    metadata,
+    _id(),
+    Column("text", Text, nullable=False),
+    Column("purpose", Text, nullable=False),
+    Column("scheme", Text, nullable=False),
+    Column("since", Text, nullable=False),
+    Column("until", Text, nullable=False),
+    Column("entered_by", Text, nullable=False),
+    Column("entered_at", Text, nullable=False),
+    Column("signed_by", Text, nullable=False),
+    Column("signed_at", Text),
+    Column("ended_by", Text, nullable=False),
+    Column("ended_at", Text),
+    Column("reason", Text, nullable=False),
+)
+
 # What happened to analyzers, as people said it; only appended
 analyzer_events = Table(
     "analyzer_events",

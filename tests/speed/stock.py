@@ -61,6 +61,12 @@ def fill(file: Path, count: int, *, first: int, waiting: bool) -> None:
                 "INSERT INTO control_lots (content, entered_by, entered_at, signed_by, closed_by) VALUES (?, 'R. Holm', ?, '', '')",
                 (LotRow.model_validate(lot("1", "B1-0771")).model_dump_json(), when(model.now)),
             )
+        if not store.execute("SELECT 1 FROM registered_ids").fetchone():  # as above
+            store.execute(
+                "INSERT INTO registered_ids (text, purpose, scheme, since, until, entered_by, entered_at, signed_by, ended_by, reason)"
+                " VALUES ('EQ-##', 'proficiency', 'Round', '2026-11-01', '2026-11-30', 'R. Holm', ?, 'A. Sund', '', '')",
+                (when(model.now),),
+            )
         store.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
 
 

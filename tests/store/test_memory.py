@@ -26,6 +26,7 @@ from tests.store.machine import PLACES, StoreMachine
 from tests.store.month_contract import MonthContract
 from tests.store.number_contract import NumberContract, ShiftContract
 from tests.store.operator_contract import OperatorContract
+from tests.store.registered_contract import RegisteredContract
 from tests.store.signal_contract import SignalContract
 from tests.store.strips import NOW, later
 from tests.store.telling_contract import TellingContract
@@ -109,6 +110,14 @@ class TestAudit(AuditContract):
 
 class TestDayLogs(DayLogContract):
     """The same store keeps the contract of the day logs."""
+
+    @pytest.fixture
+    def make(self) -> Callable[[], Store]:
+        return reopening()
+
+
+class TestRegistered(RegisteredContract):
+    """The same store keeps the contract of registered identifiers."""
 
     @pytest.fixture
     def make(self) -> Callable[[], Store]:

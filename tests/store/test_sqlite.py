@@ -33,6 +33,7 @@ from tests.store.lot_contract import LotContract
 from tests.store.month_contract import MonthContract
 from tests.store.number_contract import NumberContract, ShiftContract
 from tests.store.operator_contract import OperatorContract
+from tests.store.registered_contract import RegisteredContract
 from tests.store.signal_contract import SignalContract
 from tests.store.strips import NOW, WAIT, later
 from tests.store.telling_contract import TellingContract
@@ -109,6 +110,14 @@ class TestAudit(AuditContract):
 
 class TestDayLogs(DayLogContract):
     """The same store keeps the contract of the day logs."""
+
+    @pytest.fixture
+    def make(self, tmp_path: Path) -> Callable[[], Store]:
+        return lambda: SqliteStore(tmp_path / "store", now=lambda: later(60))
+
+
+class TestRegistered(RegisteredContract):
+    """The same store keeps the contract of registered identifiers."""
 
     @pytest.fixture
     def make(self, tmp_path: Path) -> Callable[[], Store]:

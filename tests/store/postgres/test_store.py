@@ -47,6 +47,7 @@ from tests.store.lot_contract import LotContract
 from tests.store.month_contract import MonthContract
 from tests.store.number_contract import NumberContract, ShiftContract
 from tests.store.operator_contract import OperatorContract
+from tests.store.registered_contract import RegisteredContract
 from tests.store.signal_contract import SignalContract
 from tests.store.strips import NOW, WAIT, later
 from tests.store.telling_contract import TellingContract
@@ -120,6 +121,14 @@ class TestAudit(AuditContract):
 
 class TestDayLogs(DayLogContract):
     """The same store keeps the contract of the day logs."""
+
+    @pytest.fixture
+    def make(self, at: Server) -> Callable[[], Store]:
+        return lambda: PostgresStore(at)
+
+
+class TestRegistered(RegisteredContract):
+    """The same store keeps the contract of registered identifiers."""
 
     @pytest.fixture
     def make(self, at: Server) -> Callable[[], Store]:
