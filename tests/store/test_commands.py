@@ -22,6 +22,7 @@ from bridge.store.commands import (
     NotedAnswer,
     RecordedOutcome,
     ShiftWrite,
+    Sight,
     TellWrite,
 )
 from tests.store import strips as s
@@ -29,6 +30,7 @@ from tests.store import strips as s
 NOT_COMMANDS = {
     NewDelivery,
     NewSay,
+    Sight,
     GateWrite,
     ShiftWrite,
     TellWrite,
