@@ -24,7 +24,7 @@ from bridge.desk.operators import OperatorDesk, typed_day
 from bridge.errors import RefusedAction
 from bridge.model import Actor, ClockFacts
 from bridge.pages.analyzer_life import CHOICES, LifeBoard
-from bridge.pages.clock_chart import ClockDrawing, by_words, clock_drawing
+from bridge.pages.clock_chart import MOST_DRAWN, ClockDrawing, by_words, clock_drawing
 from bridge.pages.site import PagesSite
 from bridge.pages.try_out import ShowsPage
 from bridge.store.api import Store
@@ -35,7 +35,7 @@ SEE_OTHER = 303  # RFC 9110: after a POST, look there
 Text = Annotated[str, Form(max_length=500)]
 Field = Annotated[str, pydantic.Field(max_length=500)]
 CAME = 20  # ours: strips looked at for a setting; the words say how many in a row, and no more than this matter
-LOOKED_AT = 1_000  # ours: strips of an analyzer that a chart is made from; most of them tell an offset where the line is live
+LOOKED_AT = 3 * MOST_DRAWN  # ours: strips that a chart is made from; most of them tell an offset where the line is live
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

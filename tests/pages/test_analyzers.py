@@ -7,12 +7,17 @@ from datetime import timedelta
 
 import pytest
 
+from bridge.bench.answered import GapAnswer, GapEnd
+from bridge.bench.gaps import Gap
+from bridge.pages.analyzers import SERIES_WINDOW, missing_lately
 from bridge.pages.site import Bench as PagesBench
 from bridge.site import example_terms
+from bridge.store.commands import AnswerGap
 from bridge.tables.types import ClockRule, Tables
-from tests.bench.judged import Bench
+from tests.bench.judged import SUND, Bench
 from tests.judging_for_tests import NOW
 from tests.pages.stocked import Stocked, finding
+from tests.store.strips import WAIT
 from tests.tables.shipped_tables import ZONE, tables
 
 
@@ -144,3 +149,40 @@ def test_an_operator_is_entered_and_ended_on_the_page(shelf: Stocked) -> None:
         assert visitor.post(end, name="Ben", reason="left").status_code == 303
         assert shelf.store.operators() == ()
         assert visitor.post("/analyzers/operators", **{**entry, "since": "1 May"}).status_code == 409
+
+
+def test_numbers_that_lack_since_two_days_are_missing_lately(shelf: Stocked) -> None:
+    """HZ-D03: told from the next number on, for two days; what a person accounted for is not, and what arrives after all is none."""
+    site = shelf.site()
+
+    def lately(after: timedelta = timedelta()) -> list[tuple[int, int]]:
+        return [(part.gap.first, part.gap.last) for part in missing_lately(shelf.store, site, now=shelf.now + after)]
+
+    shelf.coded(number="1")
+    assert lately() == []
+    shelf.coded(number="5")
+    assert lately() == [(2, 4)]
+    said = GapAnswer(
+        gap=Gap(analyzer="bench-a", mode="all", series="2026-11-25", first=2, last=2),
+        end=GapEnd.TYPED_IN,
+        by=SUND,
+        reason="slip in the folder",
+        at=shelf.now,
+    )
+    shelf.store.submit(AnswerGap(answer=said)).result(WAIT)
+    assert lately() == [(3, 4)]
+    shelf.coded(number="3")
+    assert lately() == [(4, 4)]
+    assert lately(SERIES_WINDOW) == [(4, 4)]
+    assert lately(SERIES_WINDOW + timedelta(seconds=1)) == []
+
+
+def test_a_question_that_was_answered_with_no_is_still_missing(shelf: Stocked) -> None:
+    """A jump that nobody set by hand: its numbers are gone, and stand there until they are accounted for."""
+    site = shelf.site()
+    shelf.coded(number="1"), shelf.coded(number="500")
+    gap = Gap(analyzer="bench-a", mode="all", series="2026-11-25", first=2, last=499)
+    for end, is_missing in ((GapEnd.NOT_SET, True), (GapEnd.SET_BY_HAND, False)):
+        answer = GapAnswer(gap=gap, end=end, by=SUND, reason="nobody was there", at=shelf.now)
+        shelf.store.submit(AnswerGap(answer=answer)).result(WAIT)
+        assert bool(missing_lately(shelf.store, site, now=shelf.now)) is is_missing
