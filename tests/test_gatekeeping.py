@@ -16,12 +16,13 @@ from hypothesis import strategies as st
 from bridge.bench.controls import Flaw
 from bridge.bench.gate import RepeatExplained
 from bridge.bench.run_text import kept_run
+from bridge.demo.printers import Play, framed, printed
 from bridge.errors import StoreFailed
 from bridge.gatekeeping import free_waiting
 from bridge.lifecycle.states import StopEnd
-from bridge.model import GateState, Purpose
+from bridge.model import Capture, GateState, Purpose, Way
 from bridge.store.api import Store
-from bridge.store.commands import CloseStop, EndWaiting, RecordOutcome
+from bridge.store.commands import CloseStop, EndWaiting, KeepCapture, RecordOutcome
 from bridge.store.memory import MemoryStore
 from bridge.store.rows import GateEventRow
 from bridge.store.sqlite import SqliteStore
@@ -57,6 +58,37 @@ def test_results_wait_for_the_mornings_controls_and_go_in_their_order(bench: Ben
     assert (bench.sent, bench.state) == (["1", "2", "3"], S.OPEN)
     assert bench.read(bench.patient()) == ["coded"]
     assert bench.sent == ["1", "2", "3", "6"]
+
+
+def send(bench: Bench, play: Play, was: bytes, becomes: bytes) -> list[str]:
+    """Let a strip come whose record says something else in one place; give its outcome."""
+    bench.minute += 1
+    profile = bench.tables.profiles["brook"]
+    record = printed([play], profile, bench.tables)
+    assert was in record
+    capture = Capture(
+        source="line",
+        way=Way.SERIAL,
+        arrived_at=NOW + timedelta(minutes=bench.minute),
+        payload=framed(record.replace(was, becomes), profile),
+    )
+    capture_id = bench.store.submit(KeepCapture(capture=capture, analyzer="bench-a", profile="brook")).result(WAIT)
+    bench.work_off()
+    return [strip.outcome for strip in bench.store.capture_strips(capture_id)]
+
+
+@pytest.mark.parametrize(
+    ("was", "becomes", "first"),
+    [(b"|20261125", b"|20261325", "rejected"), (b"NITR|POS", b"NITR|XXX", "rejected"), (b"NITR|POS", b"NITR|POS", "non_patient")],
+    ids=["an impossible time", "an unknown value", "nothing wrong with the record"],
+)
+def test_a_failed_control_that_is_sent_again_fails_once(bench: Bench, was: bytes, becomes: bytes, first: str) -> None:
+    """HZ-E03: the analyzer's memory sends the same strip twice: that is no second failure, whatever stopped its record. One run anew is."""
+    failing = bench.control("2", blood=0)
+    assert [send(bench, failing, was, becomes) for _ in range(3)] == [[first], ["copy"], ["copy"]]
+    assert (bench.state, len(bench.store.gate_events())) == (S.FAILED, 1)
+    bench.read(bench.control("2", blood=0))
+    assert bench.state is S.LOCKED
 
 
 @pytest.mark.parametrize("together", [True, False], ids=["one capture", "captures that came while it was judged"])

@@ -84,7 +84,8 @@ def record_outcome(db: Db, command: RecordOutcome) -> RecordedOutcome:
         "UPDATE intake SET next_index = ?, ended_at = ? WHERE id = ?",
         (command.reading.index + 1, at if command.ends_intake else None, command.intake_id),
     )
-    move_gate(db, command)
+    if not repeat:  # a record that stands among the stops and came once more is the same strip: it says nothing new of its gate
+        move_gate(db, command)
     join_run(db, command)
     open_tellings(db, command, strip_id=strip_id, before=due.newest)
     note_own(db, at_us, OwnKind("strip.judged", "strip", after=_word(command)), strip_id)

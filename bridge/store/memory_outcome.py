@@ -60,7 +60,8 @@ def record_outcome(state: State, command: RecordOutcome) -> RecordedOutcome:
     state.intake[command.intake_id] = replace(work, next_index=command.reading.index + 1)
     if command.ends_intake:
         state.ended.add(command.intake_id)
-    move_gate(state, command)
+    if not repeat:  # as apply_outcome.py has it
+        move_gate(state, command)
     join_run(state, command)
     open_tellings(state, command, strip_id=strip_id, before=before)
     state.note(command.at, SERVICE, "strip.judged", f"strip:{strip_id}", Change(after=_word(command)))
