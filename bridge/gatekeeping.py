@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import datetime
 
 import structlog
 
 from bridge import pipeline
 from bridge.bench.controls import Flaw
-from bridge.bench.gate import ControlRead, GateKey, PatientRead, Seat, at_time, counted, in_doubt
+from bridge.bench.gate import ControlRead, GateKey, PatientRead, Seat, at_time, counted, in_doubt, set_right
 from bridge.bench.run_text import run_text
 from bridge.desk.lots import lots_in_use
 from bridge.model import Capture, Copy, GateFacts, Needs, Outcome, Purpose, Waiting
@@ -35,29 +36,33 @@ async def free_waiting(store: Store, tables: Tables) -> None:
             log.warning("controls.none_waits", strips=freed)
 
 
-def gate_facts(store: Store, tables: Tables, needs: Needs, capture: Capture, seat: Seat, *, is_first: bool) -> GateFacts | None:
+def gate_facts(
+    store: Store, tables: Tables, needs: Needs, capture: Capture, moment: tuple[Seat, datetime], *, is_first: bool
+) -> GateFacts | None:
     """Give how the controls of a strip stand; None where the site has no policy.
 
-    A strip that is judged for the first time (``is_first``) is not to overtake its patient's earlier one, which the same controls have
+    ``moment``: the strip's seat, and now. A strip that is judged for the first time (``is_first``) is not to overtake its patient's earlier one, which the same controls have
     freed and which is judged again after it. Once it has waited its own turn comes behind that one, so it is not asked for again.
     """
     policy = tables.controls.policy
     if policy is None:
         return None
     key = GateKey(analyzer=needs.analyzer, strip_type=needs.strip_type, strip_lot=needs.strip_lot)
+    seat, now = moment
     found = store.gate_reading(key, arrived_at=capture.arrived_at, seat=seat)
     return GateFacts(
-        state=at_time(found.gate, capture.arrived_at, policy).state,
+        state=at_time(set_right(found.gate, now), capture.arrived_at, policy).state,
         in_doubt=in_doubt(found.at_reading, found.decided_next),
         is_behind=is_first and needs.patient_id != "" and store.is_behind_waiting(key, patient_id=needs.patient_id, seat=seat),
     )
 
 
 def gate_write(
-    outcome: Outcome, tables: Tables, store: Store, capture: Capture, seat: Seat, *, is_first: bool
+    outcome: Outcome, tables: Tables, store: Store, capture: Capture, moment: tuple[Seat, datetime], *, is_first: bool
 ) -> GateWrite | None:
-    """Give what a judged strip does to its gate; None where that is nothing. ``is_first``: it is judged for the first time."""
+    """Give what a judged strip does to its gate; None where that is nothing. ``moment`` and ``is_first`` as above."""
     policy, checked = tables.controls.policy, outcome.checked
+    seat, now = moment
     if policy is None or checked is None or isinstance(outcome, Copy):
         return None
     key = GateKey(analyzer=checked.key.analyzer, strip_type=checked.strip_type, strip_lot=checked.strip_lot)
@@ -70,7 +75,7 @@ def gate_write(
         return None
     level = run.lot.level if run.lot else ""
     read = ControlRead(at=capture.arrived_at, seat=seat, level=level, verdict=run.verdict, printed_at=checked.analyzed_at)
-    stands = store.gate_reading(key, arrived_at=capture.arrived_at, seat=seat).gate
+    stands = set_right(store.gate_reading(key, arrived_at=capture.arrived_at, seat=seat).gate, now)
     counts = counted(stands, read, policy)
     if counts != read:
         run, read = replace(run, flaws=(*run.flaws, Flaw.TOO_EARLY)), counts

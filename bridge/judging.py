@@ -368,7 +368,7 @@ class Judging:
             shift = self._kept(piece, outcome, ahead)
             gate: GateWrite | None = None
             if gatekeeping.is_asked(self._tables):
-                about = (outcome, self._tables, self._store, capture, piece.seat)
+                about = (outcome, self._tables, self._store, capture, (piece.seat, self._now()))
                 gate = await ask(self._store, gatekeeping.gate_write, *about, is_first=not intake.because)
         except StoreError:
             raise
@@ -517,7 +517,9 @@ class Judging:
             decisions=before.decisions,
             prior=before.prior,
             run=known.run,
-            gate=gatekeeping.gate_facts(self._store, self._tables, needs, capture, piece.seat, is_first=not intake.because),
+            gate=gatekeeping.gate_facts(
+                self._store, self._tables, needs, capture, (piece.seat, self._now()), is_first=not intake.because
+            ),
             clock=(
                 self._clocks.facts_then(needs.analyzer, piece.seat)
                 if intake.because

@@ -434,3 +434,42 @@ def test_what_waits_is_judged_by_a_policy_that_lets_none_wait(bench: Bench, shut
     after.work_off()
     assert [strip.outcome for number in captures for strip in after.store.capture_strips(number)] == [outcome] * 2
     assert after.sent == (["1", "2"] if outcome == "coded" else [])
+
+
+def test_a_clock_far_ahead_that_is_set_right(bench: Bench) -> None:
+    """HZ-E10: what passed while it was ahead opens nothing for two days; what failed then is not passed over, and a new set opens the gate."""
+    ahead = 2 * 24 * 60
+    bench.minute = ahead
+    bench.read(bench.control("1")), bench.read(bench.control("2"))
+    assert bench.read(bench.patient()) == ["coded"]
+    bench.minute = 60
+    assert bench.read(bench.patient()) == ["waiting"]
+    bench.read(bench.control("1"))
+    assert bench.state is S.START
+    bench.read(bench.control("2"))
+    assert (bench.state, len(bench.sent)) == (S.OPEN, 2)
+    assert bench.read(bench.patient()) == ["coded"]
+
+
+def test_a_failure_under_a_clock_far_ahead_stays_one(bench: Bench) -> None:
+    """It is put right under the right clock: what was read between stays held, what is read behind goes."""
+    bench.minute = 2 * 24 * 60
+    bench.read(bench.control("1")), bench.read(bench.control("2", blood=0))
+    bench.minute = 60
+    assert bench.read(bench.patient(patient_id="00000000")) == ["rejected"]
+    (stop,) = bench.store.stops()
+    bench.say(MENDED)
+    bench.read(bench.control("1")), bench.read(bench.control("2"))
+    assert bench.state is S.OPEN
+    assert bench.read(bench.patient()) == ["coded"]
+    correct = CloseStop(
+        stop_id=stop.stop_id,
+        end=StopEnd.ID_CORRECTED,
+        actor=SUND,
+        reason="label",
+        at=NOW + timedelta(minutes=70),
+        patient_id="40718895",
+    )
+    bench.store.submit(correct).result(WAIT)
+    bench.work_off()
+    assert bench.store.strips(outcome="held")[0].patient_id == "40718895"

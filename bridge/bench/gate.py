@@ -122,6 +122,9 @@ PRINTED_TO = timedelta(
     minutes=1
 )  # ours: the coarsest printed time; a strip read after a person's word may be printed that much before it
 
+# ours: what comes due by times of day is not missed for so little, and no two processes' clocks differ by as much
+AHEAD = timedelta(hours=1)
+
 Seat = tuple[int, int]
 """Where a strip stands among those of its analyzer: the capture's id, which rises with arrival, and the strip's index in it."""
 
@@ -241,6 +244,17 @@ def at_time(gate: Gate, at: datetime, policy: GatePolicy) -> Gate:
     due = first_due(gate.as_of, at, policy)
     now = replace(gate, as_of=at)
     return _grace_ended(_come_due(now, due) if due else now, policy)
+
+
+def set_right(gate: Gate, now: datetime) -> Gate:
+    """Give a gate that a clock far ahead moved as it stands at ``now``, once that clock was set right: controls are due, and a failure stays one.
+
+    Left as it is, nothing would come due at it until the clock came to that time again. The first control behind it is judged a while after
+    it was read, so what was read within ``AHEAD`` counts.
+    """
+    if gate.as_of is None or gate.as_of <= now + AHEAD:
+        return gate
+    return replace(_to(gate, GateEvent.BEGIN_ANEW, passed=frozenset()), as_of=now, since=now - AHEAD)
 
 
 def after(gate: Gate, what: Happening, policy: GatePolicy) -> Gate:

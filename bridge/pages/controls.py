@@ -14,7 +14,7 @@ from pydantic import BaseModel
 
 from bridge.bench.charts import ControlledPad, Interval, PadChart, pad_charts
 from bridge.bench.controls import RunVerdict
-from bridge.bench.gate import Cause, Gate, GateEvent, GateKey, at_time, may
+from bridge.bench.gate import Cause, Gate, GateEvent, GateKey, at_time, may, set_right
 from bridge.bench.look_back import Verdict
 from bridge.bench.run_text import KeptRun, kept_run
 from bridge.desk.gates import GateDesk
@@ -129,7 +129,7 @@ def shown_gates(store: Store, policy: GatePolicy | None, *, now: datetime) -> tu
     if policy is None:
         return ()
     found = (row for row in store.gates() if row.waiting or (row.gate.as_of and row.gate.as_of > now - LATELY))
-    return tuple(_shown(row.key, at_time(row.gate, now, policy), row.waiting, policy) for row in found)
+    return tuple(_shown(row.key, at_time(set_right(row.gate, now), now, policy), row.waiting, policy) for row in found)
 
 
 def _shown(key: GateKey, gate: Gate, waiting: int, policy: GatePolicy) -> ShownGate:

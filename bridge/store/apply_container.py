@@ -7,7 +7,7 @@ from datetime import datetime, timedelta
 
 from bridge.bench.containers import ContainerEnd
 from bridge.bench.controls import RunVerdict
-from bridge.bench.gate import BegunAnew, Cause, Gate, GateKey, at_time
+from bridge.bench.gate import BegunAnew, Cause, Gate, GateKey, at_time, set_right
 from bridge.errors import Overtaken, RefusedAction
 from bridge.lifecycle.states import StopEnd
 from bridge.model import Actor
@@ -92,7 +92,9 @@ def _ask_for_controls(db: Db, command: OpenContainer, policy: GatePolicy) -> Non
         if row is None and key.strip_lot != command.strip_lot:
             continue
         gate = gate_of(row[0]) if row else Gate()
-        if at_time(gate, command.at, policy).state.may_go and policy.levels <= _passed_since(db, key, command.opened_at):
+        if at_time(set_right(gate, command.at), command.at, policy).state.may_go and policy.levels <= _passed_since(
+            db, key, command.opened_at
+        ):
             continue  # the new container has had its controls: it was entered after them
         word = BegunAnew(at=command.at, by=command.actor, cause=Cause.CONTAINER)
         say_of_gate(db, SayOfGate(key=key, word=word, policy=policy))

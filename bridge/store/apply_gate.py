@@ -21,6 +21,7 @@ from bridge.bench.gate import (
     decides,
     may,
     reason_of,
+    set_right,
     step,
 )
 from bridge.bench.look_back import LookBack, look_back_of
@@ -43,10 +44,12 @@ def move_gate(db: Db, command: RecordOutcome) -> None:
     write = command.gate
     if write is None:
         return
-    before = _held(db, write.key)
+    before = set_right(_held(db, write.key), command.at)
     if isinstance(write.what, ControlRead):
         if counts_again(write.what, _counted_as(db, write.what)):
             _after_control(db, write, counted(before, write.what, write.policy), before)
+            for other, stands in _others(db, write, command.at):
+                _after_control(db, replace(write, key=other), write.what, stands)
     else:
         if write.counts and write.policy.every_strips is not None:
             _keep(db, write.key, after(before, write.what, write.policy))
@@ -60,6 +63,27 @@ def _held(db: Db, key: GateKey) -> Gate:
     db.hold(f"gate:{key.analyzer}")
     row = db.execute(f"SELECT content FROM gates WHERE {_OF_KEY}", _values(key)).fetchone()
     return gate_of(row[0]) if row else Gate()
+
+
+def _others(db: Db, write: GateWrite, now: datetime) -> list[tuple[GateKey, Gate]]:
+    """Give the gates that a control without a lot of strips fails besides: which lot it was of nobody can say, so each that results go through."""
+    if not is_of_every_lot(write):
+        return []
+    found = "SELECT strip_lot, content FROM gates WHERE analyzer = ? AND strip_type = ? AND strip_lot <> '' ORDER BY strip_lot"
+    held = (
+        (replace(write.key, strip_lot=lot), gate_of(content))
+        for lot, content in db.execute(found, _values(write.key)[:2]).fetchall()
+    )
+    return [
+        (key, set_right(gate, now))
+        for key, gate in held
+        if at_time(set_right(gate, now), write.what.at, write.policy).state.may_go
+    ]
+
+
+def is_of_every_lot(write: GateWrite) -> bool:
+    """Say whether a control failed whose record names no lot of strips."""
+    return isinstance(write.what, ControlRead) and write.what.verdict is RunVerdict.FAILED and not write.key.strip_lot
 
 
 def _values(key: GateKey) -> tuple[str, str, str]:
@@ -175,7 +199,7 @@ def shut_all(db: Db, *, at: datetime, reason: str) -> None:
 def say_of_gate(db: Db, command: SayOfGate) -> None:
     """Keep a person's word on a gate. Raises Overtaken where its state has no use for it."""
     key, word = command.key, command.word
-    before = _held(db, key)
+    before = set_right(_held(db, key), word.at)
     stands = at_time(before, word.at, command.policy)
     if not may(stands.state, asks(word)):
         raise Overtaken("The controls stand otherwise by now. Look at them again.")

@@ -19,6 +19,7 @@ from bridge.bench.gate import (
     decides,
     may,
     reason_of,
+    set_right,
 )
 from bridge.bench.look_back import LookBack, look_back_of
 from bridge.errors import Overtaken, RefusedAction
@@ -26,7 +27,7 @@ from bridge.lifecycle.states import StopEnd
 from bridge.model import SERVICE, Decisions, GateState, Purpose, Waiting
 from bridge.store import commands as c
 from bridge.store import rows
-from bridge.store.apply_gate import NONE_WAITS, PASSED
+from bridge.store.apply_gate import NONE_WAITS, PASSED, is_of_every_lot
 from bridge.store.apply_lot import SAME_PERSON, same_person
 from bridge.store.memory_rows import Decided, Doubted, State, Strip, next_id
 from bridge.store.statements import Change
@@ -37,9 +38,9 @@ def move_gate(state: State, command: c.RecordOutcome) -> None:
     write = command.gate
     if write is None:
         return
-    before = state.gates.get(write.key, Gate())
-    stands = at_time(before, write.what.at, write.policy)
     if not isinstance(write.what, ControlRead):
+        before = set_right(state.gates.get(write.key, Gate()), command.at)
+        stands = at_time(before, write.what.at, write.policy)
         if write.counts and write.policy.every_strips is not None:
             state.gates[write.key] = after(before, write.what, write.policy)
         if isinstance(command.outcome, Waiting) and stands.state.may_go:
@@ -49,12 +50,26 @@ def move_gate(state: State, command: c.RecordOutcome) -> None:
     here = (row.what for row, _ in state.gate_events if (row.capture_id, row.index) == write.what.seat)
     if not counts_again(write.what, decided.intersection(here)):
         return
-    run = counted(before, write.what, write.policy)
-    left = after(before, run, write.policy)
+    others = [
+        key for key in sorted(state.gates, key=lambda key: key.strip_lot) if is_of_every_lot(write) and _is_fellow(key, write)
+    ]
+    for key in (write.key, *others):
+        held = set_right(state.gates.get(key, Gate()), command.at)
+        if key == write.key or at_time(held, write.what.at, write.policy).state.may_go:
+            _after_control(state, replace(write, key=key), write.what, held)
+
+
+def _is_fellow(key: GateKey, write: c.GateWrite) -> bool:
+    return (key.analyzer, key.strip_type) == (write.key.analyzer, write.key.strip_type) and key.strip_lot != ""
+
+
+def _after_control(state: State, write: c.GateWrite, read: ControlRead, before: Gate) -> None:
+    run = counted(before, read, write.policy)
+    stands, left = at_time(before, run.at, write.policy), after(before, run, write.policy)
     state.gates[write.key] = left
     row = _row(state, write.key, run.at, stands, left, what=run.verdict.value)
-    row = replace(row, capture_id=command.capture_id, index=command.reading.index, level=run.level, run=write.run)
-    row = replace(row, decides=decides(run, left))
+    capture_id, index = run.seat
+    row = replace(row, capture_id=capture_id, index=index, level=run.level, run=write.run, decides=decides(run, left))
     state.gate_events.append((row, row.decides))
     sets = [(row.capture_id, row.index) for row, decided_so in state.gate_events if decided_so and row.key == write.key]
     look_back = look_back_of(sets, run)
@@ -122,10 +137,11 @@ def judge_again(state: State, capture_id: int, index: int, because: str) -> None
 def say_of_gate(state: State, command: c.SayOfGate) -> None:
     """Keep a person's word on a gate. Raises Overtaken where its state has no use for it."""
     word = command.word
-    stands = at_time(state.gates.get(command.key, Gate()), word.at, command.policy)
+    before = set_right(state.gates.get(command.key, Gate()), word.at)
+    stands = at_time(before, word.at, command.policy)
     if not may(stands.state, asks(word)):
         raise Overtaken("The controls stand otherwise by now. Look at them again.")
-    left = after(state.gates.get(command.key, Gate()), word, command.policy)
+    left = after(before, word, command.policy)
     state.gates[command.key] = left
     row = _row(state, command.key, word.at, stands, left, what=asks(word).name.lower())
     row = replace(row, actor=word.by.name, verified=word.by.verified, reason=reason_of(word))
@@ -228,10 +244,15 @@ class GatesInMemory:
             if row.key == key
         )
         here = (arrived_at, *seat)
+        last = next((each[1:3] for each in reversed(happened) if each[0] < here), None)
+        ahead = max((each[1:3] for each in happened if each[0][0] > arrived_at and (0, 0) < each[0][1:] < seat), default=None)
+        known = [each for each in (last, ahead) if each]
         return rows.GateReading(
             gate=self._state.gates.get(key, Gate()),
-            at_reading=next((each[2] for each in reversed(happened) if each[0] < here), GateState.START),
-            decided_next=next((each[3] for each in happened if each[0] > here and each[3] is not None), None),
+            at_reading=max(known)[1] if known else GateState.START,
+            decided_next=next(
+                (each[3] for each in happened if each[0] > here and each[0][1:] > seat and each[3] is not None), None
+            ),
         )
 
     def is_behind_waiting(self, key: GateKey, *, patient_id: str, seat: Seat) -> bool:

@@ -7,7 +7,7 @@ from dataclasses import replace
 from datetime import datetime
 
 from bridge.bench.controls import RunVerdict
-from bridge.bench.gate import BegunAnew, Cause, Gate, GateKey, at_time
+from bridge.bench.gate import BegunAnew, Cause, Gate, GateKey, at_time, set_right
 from bridge.bench.lots import LotReading, LotUse
 from bridge.errors import Overtaken, RefusedAction
 from bridge.lifecycle.states import StopEnd, StopGroup, StopState
@@ -73,7 +73,7 @@ def _ask_for_controls(state: State, command: c.OpenContainer, policy: GatePolicy
     for key in keys_of(command):
         if key not in state.gates and key.strip_lot != command.strip_lot:
             continue
-        gate = at_time(state.gates.get(key, Gate()), command.at, policy)
+        gate = at_time(set_right(state.gates.get(key, Gate()), command.at), command.at, policy)
         if gate.state.may_go and policy.levels <= _passed_since(state, key, command.opened_at):
             continue
         word = BegunAnew(at=command.at, by=command.actor, cause=Cause.CONTAINER)

@@ -20,6 +20,15 @@ _OF_KEY = "analyzer = ? AND strip_type = ? AND strip_lot = ?"
 EVENT = "SELECT id, analyzer, strip_type, strip_lot, at, capture_id, idx, what, before, after, level, run, actor, verified, reason, decides FROM gate_events"
 
 
+_LAST = (
+    f"SELECT id, after FROM gate_events WHERE {_OF_KEY} AND (at, capture_id, idx) < (?, ?, ?)"
+    " ORDER BY at DESC, capture_id DESC, idx DESC, id DESC LIMIT 1"
+)
+_AHEAD = f"SELECT id, after FROM gate_events WHERE {_OF_KEY} AND at > ? AND capture_id > 0 AND (capture_id, idx) < (?, ?) ORDER BY id DESC LIMIT 1"
+_FOLLOWING = (
+    f"SELECT decides FROM gate_events WHERE {_OF_KEY} AND (at, capture_id, idx) > (?, ?, ?) AND decides IS NOT NULL"
+    " AND (capture_id, idx) > (?, ?) ORDER BY at, capture_id, idx, id LIMIT 1"
+)
 # Of all that was sent only what something was noted of; newest first through all strips would be the planner's choice
 _IN_SPITE = (
     f"{STRIP} INDEXED BY strips_noted WHERE arrived_at >= ? AND outcome = 'coded' AND findings <> '[]'"
@@ -40,19 +49,14 @@ class GateReads:
         if row is None:
             return GateReading(gate=Gate(), at_reading=GateState.START, decided_next=None)
         here = (when(arrived_at), *seat)
-        last = self._db().execute(
-            f"SELECT after FROM gate_events WHERE {_OF_KEY} AND (at, capture_id, idx) < (?, ?, ?)"
-            " ORDER BY at DESC, capture_id DESC, idx DESC, id DESC LIMIT 1",
-            (*of, *here),
-        ).fetchone()  # fmt: skip
-        following = self._db().execute(
-            f"SELECT decides FROM gate_events WHERE {_OF_KEY} AND (at, capture_id, idx) > (?, ?, ?) AND decides IS NOT NULL"
-            " ORDER BY at, capture_id, idx, id LIMIT 1",
-            (*of, *here),
-        ).fetchone()  # fmt: skip
+        last = self._db().execute(_LAST, (*of, *here)).fetchone()
+        # a control whose capture came before the strip, at a later time: a clock was ahead, and was set right between them
+        ahead = self._db().execute(_AHEAD, (*of, when(arrived_at), *seat)).fetchone()
+        last = max((each for each in (last, ahead) if each), default=None)
+        following = self._db().execute(_FOLLOWING, (*of, *here, *seat)).fetchone()
         return GateReading(
             gate=gate_of(row[0]),
-            at_reading=GateState(last[0]) if last else GateState.START,
+            at_reading=GateState(last[1]) if last else GateState.START,
             decided_next=None if following is None else bool(following[0]),
         )
 

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 
 from bridge.bench.controls import RunVerdict
 from bridge.bench.gate import (
+    AHEAD,
     GATE_STEPS,
     BegunAnew,
     Cause,
@@ -30,6 +31,7 @@ from bridge.bench.gate import (
     in_doubt,
     may,
     reason_of,
+    set_right,
     step,
 )
 from bridge.model import Actor, GateState
@@ -459,3 +461,18 @@ def test_looking_more_often_changes_nothing(words: list[str], seat: int, minutes
             except ValueError:
                 return  # with grace a word may come where the gate has no use for it
     assert plain.gate == looked.gate
+
+
+@pytest.mark.parametrize("state", list(S))
+def test_a_clock_that_was_ahead_and_is_set_right_asks_for_controls(state: GateState) -> None:
+    """HZ-E10: a gate that a clock two days ahead moved is as after a service: open no more, and a failure stays one. An hour is no matter."""
+    ahead = Gate(state=state, as_of=MORNING + timedelta(days=2), passed=frozenset({"1"}), since=MORNING + timedelta(days=2))
+    right = set_right(ahead, MORNING)
+    assert right == replace(
+        ahead, state=S(EXPECTED[state, E.BEGIN_ANEW]), as_of=MORNING, passed=frozenset(), since=MORNING - AHEAD
+    )
+    assert not right.state.may_go
+    assert set_right(ahead, MORNING + timedelta(days=2) - AHEAD) == ahead
+    assert set_right(Gate(), MORNING) == Gate()
+    tomorrow = at_time(right, MORNING + timedelta(days=1), POLICY)
+    assert (tomorrow.as_of, tomorrow.state) == (MORNING + timedelta(days=1), S(EXPECTED[right.state, E.COME_DUE]))

@@ -386,8 +386,8 @@ class GateContract:
         """The last thing before it and the first decision after it, by arrival and by the order within a capture."""
         store = bench.store
 
-        def around(minute: float, seat: Seat = (99, 0)) -> tuple[GateState, bool | None]:
-            found = store.gate_reading(KEY, arrived_at=later(minute), seat=seat)
+        def around(minute: float, seat: Seat | None = None) -> tuple[GateState, bool | None]:
+            found = store.gate_reading(KEY, arrived_at=later(minute), seat=seat or (int(minute), 9))  # one capture a minute
             return found.at_reading, found.decided_next
 
         assert around(0) == (S.START, None)
@@ -404,6 +404,49 @@ class GateContract:
         assert around(3, (failed.capture_id, 1)) == (S.FAILED, True)  # behind it in the same capture
         assert around(3, (failed.capture_id - 1, 9)) == (S.OPEN, False)
         assert store.gate_reading(replace(KEY, strip_lot="L2"), arrived_at=NOW, seat=(1, 0)).gate == Gate()
+
+    def test_a_clock_that_was_ahead_changes_no_order(self, bench: Bench) -> None:
+        """HZ-E10: a control that failed under it came before the strip all the same; what a person said of it since stands behind it."""
+        store = bench.store
+        bench.control("1"), bench.control("2")
+        bench.count = 5_000
+        bench.control("1", RunVerdict.FAILED)
+        strip = (store.gate_events()[0].capture_id + 1, 0)
+
+        def around(minute: float) -> tuple[GateState, bool | None]:
+            found = store.gate_reading(KEY, arrived_at=later(minute), seat=strip)
+            return found.at_reading, found.decided_next
+
+        assert around(10) == (S.FAILED, None)
+        bench.count = 20
+        bench.say(MENDED)
+        assert bench.gate.as_of == later(20.25)
+        assert (around(10), around(30)) == ((S.FAILED, None), (S.MENDED, None))
+
+    def test_a_failed_control_of_no_lot_shuts_every_lot_in_use(self, opened: Opened) -> None:
+        """HZ-E02: which strips failed nobody can say, so results of none go, and each has its look-back; a gate that is shut already is left."""
+        first, second = Bench(opened.store), Bench(opened.store, key=replace(KEY, strip_lot="L2"))
+        idle, nameless = (
+            Bench(opened.store, key=replace(KEY, strip_lot="L3")),
+            Bench(opened.store, key=replace(KEY, strip_lot="")),
+        )
+        for bench in (first, second):
+            bench.count = 10 if bench is second else 0
+            bench.control("1"), bench.control("2")
+        idle.count, nameless.count = 20, 30
+        idle.control("1")
+        first.count = 25
+        first.patient()
+        nameless.control("1")
+        assert self._states(opened.store) == {"L1": S.OPEN, "L2": S.OPEN, "L3": S.START, "": S.START}
+        nameless.control("2", RunVerdict.FAILED)
+        assert self._states(opened.store) == {"L1": S.FAILED, "L2": S.FAILED, "L3": S.START, "": S.FAILED}
+        assert [row.strip.capture_id for row in opened.store.look_backs(is_open=True)] == [6]
+        nameless.control("1"), nameless.control("2")
+        assert self._states(opened.store) == {"L1": S.FAILED, "L2": S.FAILED, "L3": S.START, "": S.REPEATED}
+
+    def _states(self, store: Store) -> dict[str, GateState]:
+        return {row.key.strip_lot: row.gate.state for row in store.gates()}
 
     def test_another_lot_is_another_gate(self, bench: Bench) -> None:
         """Controls of one lot free no strip of another."""

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from bridge.store.migrate import migrate
-from bridge.store.reads_gate import _IN_SPITE
+from bridge.store.reads_gate import _AHEAD, _FOLLOWING, _IN_SPITE, _LAST
 from bridge.store.sqlite import FILE, connect
 
 KEY = "analyzer = 'a' AND strip_type = 'b' AND strip_lot = 'c'"
@@ -16,14 +16,9 @@ KEY = "analyzer = 'a' AND strip_type = 'b' AND strip_lot = 'c'"
 @pytest.mark.parametrize(
     ("question", "index"),
     [
-        (
-            f"SELECT after FROM gate_events WHERE {KEY} AND (at, capture_id, idx) < ('x', 1, 2) ORDER BY at DESC, capture_id DESC, idx DESC, id DESC LIMIT 1",
-            "gate_events_order",
-        ),
-        (
-            f"SELECT decides FROM gate_events WHERE {KEY} AND (at, capture_id, idx) > ('x', 1, 2) AND decides IS NOT NULL ORDER BY at, capture_id, idx, id LIMIT 1",
-            "gate_events_order",
-        ),
+        (_LAST.replace("?", "9"), "gate_events_order"),
+        (_AHEAD.replace("?", "9"), "gate_events_order"),
+        (_FOLLOWING.replace("?", "9"), "gate_events_order"),
         ("SELECT 1 FROM gate_events WHERE capture_id = 1 AND idx = 2 AND what IN ('passed', 'failed')", "gate_events_reading"),
         (f"SELECT capture_id, idx FROM strips WHERE {KEY} AND outcome = 'waiting' ORDER BY capture_id, idx", "strips_waiting"),
         (
