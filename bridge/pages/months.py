@@ -202,25 +202,29 @@ class Months:
 
     def month(self, request: Request, month: str, analyzer: str = "", strip_type: str = "", stands: str = "") -> Response:
         """Show a month as it was signed, or as it ``stands`` now."""
-        return self._month(request, self._asked(month, analyzer, strip_type), as_now=stands == "now")
+        asked = self._asked(month, analyzer, strip_type)
+        return self._month(request, asked, as_now=stands == "now") if asked else self.page(request)
 
     def report(self, request: Request, month: str, analyzer: str = "", strip_type: str = "", stands: str = "") -> Response:
         """Show its report as a page to print."""
-        return self._made(request, self._asked(month, analyzer, strip_type), as_now=stands == "now")
+        asked = self._asked(month, analyzer, strip_type)
+        return self._made(request, asked, as_now=stands == "now") if asked else self.page(request)
 
     def pdf(self, request: Request, month: str, analyzer: str = "", strip_type: str = "", stands: str = "") -> Response:
         """Give its report as PDF."""
-        return self._made(
-            request, self._asked(month, analyzer, strip_type), as_now=stands == "now", file_name=f"controls-{month}.pdf"
-        )
+        asked = self._asked(month, analyzer, strip_type)
+        if asked is None:
+            return self.page(request)
+        return self._made(request, asked, as_now=stands == "now", file_name=f"controls-{month}.pdf")
 
     def _made(self, request: Request, month: Month, *, as_now: bool, file_name: str = "") -> Response:
         return self._report(request, "month_report.html", self._values(self._shown(month, as_now=as_now)), file_name=file_name)
 
-    def _asked(self, month: str, analyzer: str, strip_type: str) -> Month:
+    def _asked(self, month: str, analyzer: str, strip_type: str) -> Month | None:
+        """Give the month that an address names; None on a site without a gate, whose list says that there is nothing to review."""
         policy = self._tables.controls.policy
         if policy is None:
-            raise HTTPException(404, "This site has no gate, so there is no review of its controls.")
+            return None
         try:
             first = first_of(month)
         except ValueError as error:
@@ -279,7 +283,7 @@ class Months:
         """Sign a month, if it still is what the person looked at."""
         self._require_token(request, form.token)
         asked = self._asked(month, form.analyzer, form.strip_type)
-        return self._do(request, asked, lambda: self._sign(asked, form))
+        return self._do(request, asked, lambda of: self._sign(of, form))
 
     def _sign(self, month: Month, form: SignForm) -> None:
         review = self._standing(month)
@@ -291,11 +295,13 @@ class Months:
         """Keep a corrective action."""
         self._require_token(request, form.token)
         asked = self._asked(month, form.analyzer, form.strip_type)
-        return self._do(request, asked, lambda: self._desk.note_action(form.line_id, text=form.text, actor=_actor(form.name)))
+        return self._do(request, asked, lambda _: self._desk.note_action(form.line_id, text=form.text, actor=_actor(form.name)))
 
-    def _do(self, request: Request, month: Month, action: Callable[[], None]) -> Response:
+    def _do(self, request: Request, month: Month | None, action: Callable[[Month], None]) -> Response:
+        if month is None:
+            return self.page(request)
         try:
-            action()
+            action(month)
         except RefusedAction as error:
             return self._month(request, month, as_now=True, said=str(error))
         return RedirectResponse(f"{address_of(month)}&stands=now", SEE_OTHER)

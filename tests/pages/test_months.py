@@ -178,5 +178,8 @@ def test_what_is_not_there_is_told(shelf: Stocked, bench: Bench, visitor: Visito
     assert visitor.get(ADDRESS).status_code == 404
     assert "No control was read in this month." in visitor.page(f"/controls/months/2026-10{QUERY}").text
     with shelf.serving() as bare:
-        assert bare.get(MONTH).status_code == 404
-        assert "This site has no gate" in bare.page(LIST).text
+        for path in (LIST, MONTH, f"{ADDRESS}/report{QUERY}", f"{ADDRESS}/report.pdf{QUERY}"):
+            assert "This site has no gate" in bare.page(path).text
+        for path in ("actions", "signature"):
+            form = {"mark": "x", "line_id": "1", "name": "Ana", "text": "x", **OF}
+            assert "This site has no gate" in Page(bare.post(f"{ADDRESS}/{path}", **form).text).text
