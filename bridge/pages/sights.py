@@ -60,6 +60,7 @@ VIEWS: Mapping[tuple[str, str], View] = {
     ("GET", "/lots/strips"): View(page="strips of a lot"),
     ("GET", "/lots/strips.csv"): View(page="export of a lot"),
     ("GET", "/lots/compared"): View(page="lots compared"),
+    ("GET", "/registered/strips"): View(page="strips of a registration"),
     ("GET", "/numbers"): View(page="numbers"),
     ("GET", "/telling"): View(page="telling"),
     ("GET", "/telling/rules"): View(page="rules tried"),
