@@ -28,6 +28,7 @@ from bridge.deliver.late import AnswerListener, LateAnswers
 from bridge.deliver.mllp import MllpClient
 from bridge.deliver.pool import Pool
 from bridge.desk.actions import Desk
+from bridge.desk.corrections import CorrectionDesk, CorrectionTerms
 from bridge.desk.gates import GateDesk
 from bridge.errors import SettingsError
 from bridge.gatekeeping import free_waiting
@@ -36,7 +37,7 @@ from bridge.lifecycle.sharing import EVERY_ROLE, Role
 from bridge.model import Acknowledgement, CodedResult, Message
 from bridge.pages.app import Doors, make_pages
 from bridge.pages.server import PagesServer
-from bridge.pages.site import Bench, PagesSite, WayIn
+from bridge.pages.site import Bench, Desks, PagesSite, WayIn
 from bridge.pages.words import reason
 from bridge.plan_book import PlanBook, check_plans
 from bridge.purge import PurgeWatch
@@ -173,12 +174,13 @@ async def assemble(config: settings.Settings, roles: frozenset[Role] = EVERY_ROL
     bench = Bench(tables=tables, terms=terms or example_terms(), expects=expected_of(config))
     ways_in = partial(_ways_in, {**sources, **{each.source.name: each for each in counters}}, watches.certificates)
     site = _pages_site(config, bench, service, out, watches, ways_in)
+    corrected = _Corrected(terms=_correction_terms(config.corrections), says=book.try_out)
     return Padpost(
         config=config,
         tables=tables,
         store=store,
         service=service,
-        pages=_pages(site, service, store, _doors(counters, store)),
+        pages=_pages(site, service, store, corrected, _doors(counters, store)),
         sources=sources,
         clients=list(out.clients.values()),
         audit=watches.audit,
@@ -298,12 +300,27 @@ async def _watches(
     )
 
 
-def _pages(site: PagesSite, service: Service, store: Store, doors: Doors | None) -> FastAPI:
+@dataclass(frozen=True, kw_only=True)
+class _Corrected:
+    """On which terms results that were sent are corrected, and what tries whether every destination can be told."""
+
+    terms: CorrectionTerms
+    says: Callable[[CodedResult], None]
+
+
+def _correction_terms(corrections: settings.Corrections) -> CorrectionTerms:
+    return CorrectionTerms(
+        needs_second=corrections.second_person, acknowledged_within=timedelta(minutes=corrections.acknowledged_minutes)
+    )
+
+
+def _pages(site: PagesSite, service: Service, store: Store, corrected: _Corrected, doors: Doors | None) -> FastAPI:
     """Make the pages over a store that wakes the loops at what a person does."""
     waking, tables = cast("Store", _Waking(store, service.wake)), site.bench.tables
     desk = Desk(waking, tables.policy, clock.now, zone=site.zone, holds=tables.holds)
     gates = GateDesk(waking, tables, clock.now)
-    return make_pages(store, desk, gates, site=site, now=clock.now, doors=doors)
+    corrections = CorrectionDesk(waking, tables.policy, clock.now, zone=site.zone, terms=corrected.terms, says=corrected.says)
+    return make_pages(store, Desks(stops=desk, gates=gates, corrections=corrections), site=site, now=clock.now, doors=doors)
 
 
 def open_store(config: settings.Settings) -> Store:

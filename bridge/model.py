@@ -446,10 +446,19 @@ class CodedPad:
 
 
 class ResultStatus(StrEnum):
-    """The state of a result's version (HL7 0085/0123 letters)."""
+    """The state of a result's version (HL7 0085 letters). A withdrawn one says that what was posted was wrong, and puts nothing in its place."""
 
     FINAL = "F"
     CORRECTED = "C"
+    WITHDRAWN = "W"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Change:
+    """Who made a later version of a result, and when (aware, UTC): what a receiver's provenance says of it."""
+
+    by: str
+    at: datetime
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -460,6 +469,7 @@ class CodedResult:
     from it and the pad. ``collected_at`` is None while unknown: it is never filled from
     ``analyzed_at``. ``tables_digest`` names the table set that coded it.
     ``order_number`` is the placer's, empty where nobody ordered. A ``purpose`` other than PATIENT never goes under a patient.
+    ``change`` is set on a version that a person made of an earlier one.
     """
 
     result_id: str
@@ -485,6 +495,7 @@ class CodedResult:
     born: date | None = None
     sex: Sex | None = None
     purpose: Purpose = Purpose.PATIENT
+    change: Change | None = None
 
 
 # --- judging ---------------------------------------------------------------------------------

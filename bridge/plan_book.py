@@ -87,6 +87,12 @@ class PlanBook:
             self._plans[key] = compile_plan(self._terms[destination], result.profile, result.strip_type, self._tables)
         return self._plans[key].render(result, control_id=control_id, made_at=made_at)
 
+    def try_out(self, result: CodedResult) -> None:
+        """Render ``result`` for every destination that takes it, and keep nothing. Raises RejectError where it cannot be said as it is."""
+        for destination in self.destinations:
+            if self.takes(destination, result):
+                self.write(destination, result, control_id="TRIAL", made_at=SAMPLED_AT)
+
     def lane(self, result: CodedResult) -> str:
         """Give the lane of a message that is not born yet."""
         return lane_of(result)

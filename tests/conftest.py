@@ -19,6 +19,7 @@ for shared in (
         for room in (
             "audit",
             "clock",
+            "correction",
             "day_log",
             "gate",
             "life",

@@ -79,6 +79,7 @@ def standing_of(state: DeliveryState) -> Standing:
 
 _OUTCOMES: Mapping[str, Fate] = {  # the words of store.rows.StripRow.outcome
     "coded": Fate.SENT_ON,
+    "withdrawn": Fate.SENT_ON,  # and taken back: both went on their way, or were set aside there
     "waiting": Fate.WAITING,
     "held": Fate.HELD,
     "rejected": Fate.REJECTED,

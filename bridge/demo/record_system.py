@@ -113,10 +113,9 @@ class RecordSystem:
         for entry in bundle["entry"]:
             resource = entry["resource"]
             kind = resource["resourceType"]
-            identifier = resource["identifier"][0]
-            key = (kind, f"{identifier['system']}|{identifier['value']}")
+            key = (kind, _name(resource))
             known = key in self.resources
-            if not known:
+            if not known or entry["request"]["method"] == "PUT":
                 self.resources[key] = resource
             entries.append(
                 {
@@ -131,6 +130,14 @@ class RecordSystem:
     def filed_reports(self) -> int:
         """Count the FHIR reports that were filed."""
         return sum(kind == "DiagnosticReport" for kind, _ in self.resources)
+
+
+def _name(resource: dict[str, Any]) -> str:
+    """Give what names a resource: its first identifier, or the tag of what has none (R4 Provenance)."""
+    if "identifier" in resource:
+        return f"{resource['identifier'][0]['system']}|{resource['identifier'][0]['value']}"
+    tag = resource["meta"]["tag"][0]
+    return f"{tag['system']}|{tag['code']}"
 
 
 def _outcome(code: str, text: str) -> dict[str, Any]:

@@ -26,7 +26,7 @@ from bridge.tables.types import Policy
 SAME_MINUTE = timedelta(minutes=1)  # ours: people read a clock without seconds
 MOST_AT_ONCE = 500  # ours: a preview that a person can still look through
 
-_ID_FAULTS = {
+ID_FAULTS = {
     IdFault.MISSING: "The patient ID is empty. Scan the label again.",
     IdFault.DENIED: "This is on the list of texts that are never a patient ID (a lot, an operator, a placeholder). Scan the patient's label.",
     IdFault.MALFORMED: "This does not look like a patient ID of this site. Scan the label again.",
@@ -63,10 +63,10 @@ class Desk:
             raise RefusedAction("This strip was not read for a patient, so it has no patient ID to correct.")
         fault = id_fault(first, self._policy.patient_id, also_denied=frozenset({strip.strip_lot, strip.operator} - {""}))
         if fault:
-            raise RefusedAction(_ID_FAULTS[fault])
+            raise RefusedAction(ID_FAULTS[fault])
         if first == strip.patient_id:
             raise RefusedAction("This is the patient ID that the strip has already.")
-        _compare(second_identifier, strip)
+        compare(second_identifier, strip)
         self._close(stop, replace(self._ended(stop, StopEnd.ID_CORRECTED, actor, reason), patient_id=first))
 
     def correct_time(self, stop_id: int, *, day: str, clock: str, which: str, reason: str, actor: Actor) -> None:
@@ -215,7 +215,7 @@ def _require(actor: Actor, reason: str) -> None:
         raise RefusedAction("Give a reason: it is kept with what you do.")
 
 
-def _compare(second_identifier: str, strip: StripRow) -> None:
+def compare(second_identifier: str, strip: StripRow) -> None:
     """Compare what the person reads off the label or slip with what the strip carries besides its patient ID."""
     carried = [text.strip() for text in (strip.specimen_id, strip.number) if text.strip()]
     given = second_identifier.strip()

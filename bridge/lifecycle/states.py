@@ -53,6 +53,7 @@ DELIVERY_STEPS: dict[tuple[DeliveryState, DeliveryEvent], DeliveryState] = {
     (_S.RETRYING, _E.ACCEPT): _S.ACCEPTED,
     (_S.RETRYING, _E.REFUSE): _S.REFUSED,
     (_S.RETRYING, _E.EXPIRE): _S.EXPIRED,
+    (_S.RETRYING, _E.SUPERSEDE): _S.SUPERSEDED,
     (_S.COMMITTED, _E.ACCEPT): _S.ACCEPTED,
     (_S.COMMITTED, _E.TRY_AGAIN): _S.RETRYING,
     (_S.COMMITTED, _E.REFUSE): _S.REFUSED,
@@ -81,6 +82,8 @@ DELIVERY_STEPS: dict[tuple[DeliveryState, DeliveryEvent], DeliveryState] = {
 # Open deliveries hold their lane; a stopped or ended one lets the lane go on (ARCHITECTURE rule 5).
 OPEN_DELIVERY: frozenset[DeliveryState] = frozenset({_S.UNBORN, _S.QUEUED, _S.SENDING, _S.RETRYING, _S.COMMITTED})
 STOPPED_DELIVERY: frozenset[DeliveryState] = frozenset({_S.REFUSED, _S.EXPIRED, _S.UNSURE, _S.UNMADE})
+# What a later version of the same result need not wait for any more; one that stopped waits for a person first (ARCHITECTURE rule 5).
+OVER_DELIVERY: frozenset[DeliveryState] = frozenset({_S.ACCEPTED, _S.SUPERSEDED, _S.DISCARDED})
 # What a late answer may still settle, matched by control ID: nobody has decided about these, and the receiver has not either.
 UNSETTLED_DELIVERY: frozenset[DeliveryState] = frozenset({_S.RETRYING, _S.COMMITTED, _S.EXPIRED})
 
@@ -114,7 +117,7 @@ class StopState(StrEnum):
 class StopEnd(StrEnum):
     """How a named person closed a stop.
 
-    Two things close one without a person, and say so: the same capture read again (READ_AGAIN), and ANSWERED_LATE.
+    Three things close one without a person, and say so: the same capture read again (READ_AGAIN), ANSWERED_LATE, and REPLACED.
     """
 
     ID_CORRECTED = "patient ID corrected"
@@ -134,6 +137,7 @@ class SpecimenNext(StrEnum):
     NONE = "nothing to do"
 
 
+REPLACED = "replaced by a later version"  # how a stop ends whose message a later version of the result takes the place of
 ANSWERED_LATE = "answered by the receiver"  # how a stop for want of an answer ends when the answer comes after all
 
 

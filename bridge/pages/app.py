@@ -16,15 +16,13 @@ from fastapi.templating import Jinja2Templates
 from starlette.exceptions import HTTPException
 
 from bridge import __version__
-from bridge.desk.actions import Desk
-from bridge.desk.gates import GateDesk
 from bridge.errors import StoreAway, StoreError
 from bridge.pages import api, words
 from bridge.pages.controls import GATE_WORDS
 from bridge.pages.guard import API_PREFIX, HEADERS, Guard
 from bridge.pages.pdf import is_installed
 from bridge.pages.sights import SightBook, Witness
-from bridge.pages.site import PagesSite
+from bridge.pages.site import Desks, PagesSite
 from bridge.pages.today import degraded, faults
 from bridge.pages.views import Views
 from bridge.store.api import Store
@@ -43,7 +41,7 @@ class Doors:
 
 
 def make_pages(
-    store: Store, desk: Desk, gates: GateDesk, *, site: PagesSite, now: Callable[[], datetime], doors: Doors | None = None
+    store: Store, desks: Desks, *, site: PagesSite, now: Callable[[], datetime], doors: Doors | None = None
 ) -> FastAPI:
     """Give the application. Every request passes the guard first: Host, origin, size, headers."""
     templates = _templates(site, now)
@@ -72,8 +70,8 @@ def make_pages(
     app.add_middleware(Witness, book=book, now=now, doors=site.doors)
     app.add_middleware(Guard, site=site, refuse=refuse)
     app.mount("/static", StaticFiles(directory=HERE / "static"), name="static")
-    app.include_router(Views(store, desk, gates, site, templates, now).router())
-    app.include_router(api.router(store, desk, gates, site))
+    app.include_router(Views(store, desks, site, templates, now).router())
+    app.include_router(api.router(store, desks.stops, desks.gates, site))
     _add_health(app, store, site)
     if doors is not None:
         app.include_router(doors.routes)

@@ -20,10 +20,12 @@ LARGEST = 2**62  # no id is as large
 # What each act is called; what is not here is shown by its own words
 ACTS = {
     "asked": "asked for",
+    "call.made": "telephoned",
     "capture.came_again": "came once more",
     "capture.kept": "received",
     "delivery.made": "message made",
     "events.purged": "old history purged",
+    "result.changed": "corrected a result",
     "seen": "saw",
     "specimen.next": "said of the specimen",
     "stop.closed": "ended a stop",

@@ -56,6 +56,7 @@ VIEWS: Mapping[tuple[str, str], View] = {
     ("POST", "/results"): View(page="search"),
     ("GET", "/results/{result_id}"): _RESULT,
     ("GET", "/strips/{strip_id}"): _STRIP,
+    ("GET", "/corrections"): View(page="corrections"),
     ("GET", "/controls"): View(page="controls"),
     ("GET", "/lots/strips"): View(page="strips of a lot"),
     ("GET", "/lots/strips.csv"): View(page="export of a lot"),

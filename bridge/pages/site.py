@@ -7,6 +7,9 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
+from bridge.desk.actions import Desk
+from bridge.desk.corrections import CorrectionDesk
+from bridge.desk.gates import GateDesk
 from bridge.tables.types import DestinationTerms, NumberScheme, Tables
 
 
@@ -17,6 +20,15 @@ class Bench:
     tables: Tables
     terms: Sequence[DestinationTerms]
     expects: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Desks:
+    """Everything that a person does: on what is stopped, on controls, and on results that were sent."""
+
+    stops: Desk
+    gates: GateDesk
+    corrections: CorrectionDesk
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

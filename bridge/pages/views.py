@@ -14,20 +14,19 @@ from fastapi.templating import Jinja2Templates
 
 from bridge.bench.tally import Fate
 from bridge.check.rulebook import OF_TIME
-from bridge.desk.actions import Desk
-from bridge.desk.gates import GateDesk
 from bridge.desk.operators import OperatorDesk
 from bridge.desk.signals import SignalDesk
 from bridge.desk.together import By, Seen, Together
 from bridge.errors import RefusedAction
 from bridge.lifecycle.states import OPEN_DELIVERY, STOPPED_DELIVERY, StopGroup
 from bridge.model import Actor, DeliveryState
-from bridge.pages import capture_view, message_view, way
+from bridge.pages import capture_view, way
 from bridge.pages.analyzers import Analyzers
 from bridge.pages.api import Act, Search, do
 from bridge.pages.audit import AuditPage
 from bridge.pages.control_lots import ControlLots
 from bridge.pages.controls import Controls
+from bridge.pages.corrections import Corrections, to_telephone
 from bridge.pages.day_log import DayLogPages
 from bridge.pages.day_report import DayReport
 from bridge.pages.guard import COOKIE, form_token, token_is_good
@@ -38,7 +37,7 @@ from bridge.pages.registered import RegisteredPages
 from bridge.pages.rehearsal import RulesTried
 from bridge.pages.report import Reports
 from bridge.pages.signals import SignalsPage, standing
-from bridge.pages.site import PagesSite
+from bridge.pages.site import Desks, PagesSite
 from bridge.pages.telling import TellingPage
 from bridge.pages.today import fate_terms, standing_terms, today
 from bridge.pages.try_out import TryOut
@@ -106,12 +105,13 @@ class Views:
     def __init__(
         self,
         store: Store,
-        desk: Desk,
-        gates: GateDesk,
+        desks: Desks,
         site: PagesSite,
         templates: Jinja2Templates,
         now: Callable[[], datetime],
     ) -> None:
+        desk, gates = desks.stops, desks.gates
+        self._corrections = Corrections(store, desks.corrections, self._page, self._require_token, now)
         self._control_lots = ControlLots(store, gates.lots, site.bench, self._page, self._require_token)
         self._controls = Controls(store, gates, site.bench, self._page, self._require_token, now)
         self._analyzers = Analyzers(store, OperatorDesk(store, now), site, self._page, self._require_token, now)
@@ -142,7 +142,6 @@ class Views:
             ("/rejected", self.rejected),
             ("/rejected/{stop_id}", self.stop),
             ("/results", self.results),
-            ("/results/{result_id}", self.result),
             ("/strips/{strip_id}", self.strip),
         ):
             routes.add_api_route(path, view, methods=["GET"], response_model=None)
@@ -150,6 +149,7 @@ class Views:
         routes.add_api_route("/rejected/all/{action}", self.act_on_all, methods=["POST"], response_model=None)
         routes.add_api_route("/rejected/{stop_id}/{action}", self.act, methods=["POST"], response_model=None)
         routes.add_api_route("/results", self.search, methods=["POST"], response_model=None)
+        self._corrections.add_to(routes)
         self._control_lots.add_to(routes)
         self._controls.add_to(routes)
         self._analyzers.add_to(routes)
@@ -195,6 +195,7 @@ class Views:
                 "lives": tuple(each for each in self._analyzers.lives.lives((), now=self._now()).values() if each.asks),
                 "day_logs": tuple(each for each in self._day_log.board.today(now=self._now()) if each.asks_for_a_look),
                 "next_tries": self._site.next_tries(),
+                "to_telephone": to_telephone(self._store, now=self._now()),
                 "ways_in": self._site.ways_in(),
                 "wall": wall,
                 "fate_terms": fate_terms,
@@ -311,16 +312,6 @@ class Views:
                 "searched": bool(wanted.text or wanted.day or wanted.states),
             },
         )
-
-    def result(self, request: Request, result_id: str) -> Response:
-        """Show one result and its whole way."""
-        detail = self._store.result(result_id)
-        if detail is None:
-            raise HTTPException(404, "There is no such result.")
-        messages = [(delivery, message_view.lines(message), tries) for delivery, message, tries in detail.deliveries]
-        drawn = way.way_of_result([delivery.state for delivery, _, _ in detail.deliveries])
-        name = "result.html" if detail.result else "purged.html"
-        return self._page(request, name, {"detail": detail, "messages": messages, "way": drawn})
 
     def strip(self, request: Request, strip_id: int, start: int | None = None) -> Response:
         """Show one judged strip as it was received and understood."""

@@ -127,6 +127,7 @@ OUTCOME_WORDS: dict[str, str] = {
     "non_patient": "stored and shown; in no patient's record",
     "unreadable": "could not be read",
     "discarded": "discarded",
+    "withdrawn": "withdrawn: it was posted in error",
     "superseded": "replaced by a later reading",
 }
 

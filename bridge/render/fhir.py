@@ -20,6 +20,7 @@ import orjson
 from bridge.model import Code, CodedGrade, CodedPad, CodedResult, Format, Quantity, ReadBy, ResultStatus, ValueForm
 from bridge.render import fhir_pointers, wording
 from bridge.render.fhir_json import members_text, value_text
+from bridge.render.fhir_provenance import provenance_entry, provenance_name
 from bridge.render.forms import TextKey, choose, expectation, leaves_bound_out, number_text, ranged, text_key
 from bridge.render.grades import TEXT, GradeCodes
 from bridge.render.loinc import wants_number
@@ -51,7 +52,7 @@ URINE = {
     "text": "Urine",
 }
 # v2 0085 / 0123 -> FHIR status words (HL7 v2-to-FHIR concept maps).
-STATUSES = {ResultStatus.FINAL: "final", ResultStatus.CORRECTED: "corrected"}
+STATUSES = {ResultStatus.FINAL: "final", ResultStatus.CORRECTED: "corrected", ResultStatus.WITHDRAWN: "entered-in-error"}
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -105,6 +106,7 @@ class FhirWriter:
         values = [(self._named("Observation", f"{result.result_id}-{pad.pad}"), self._prepared(pad)) for pad in result.pads]
         sources = {pad.pad: named for pad, (named, _) in zip(result.pads, values, strict=True)}
         links = members_text({"specimen": specimen.link, **_device_links([named for named, _ in devices])})
+        reports = tuple(self._reports(result, specimen, values))
         update = result.version > 1
         entries = [
             *(self._entry(named, members, update=False) for named, members in devices),
@@ -115,8 +117,9 @@ class FhirWriter:
             ),
             *(
                 self._entry(report, f'{shared},"category":[{value_text(REPORT_CATEGORY)}],{members}', update=update)
-                for report, members in self._reports(result, specimen, values)
+                for report, members in reports
             ),
+            *self._provenance(result, [named for named, _ in (*values, *reports)], made_at),
         ]
         opening = members_text(
             {
@@ -182,6 +185,22 @@ class FhirWriter:
         code = members_text({"code": {"coding": [_coding(result.panel)], "text": result.panel.text}})
         named_values = [named for named, _ in values]
         yield self._named("DiagnosticReport", result.result_id), f"{code},{_result(specimen, named_values)}"
+
+    def _provenance(self, result: CodedResult, targets: Sequence[Named], made_at: datetime) -> tuple[str, ...]:
+        """Give who changed a version, and when; none where no person made it."""
+        if result.change is None:
+            return ()
+        named = self._named("Provenance", provenance_name(result))
+        return (
+            provenance_entry(
+                result,
+                result.change,
+                self.terms,
+                address=named.address,
+                targets=[target.link for target in targets],
+                made=self._time(made_at),
+            ),
+        )
 
     def _specimen(self, result: CodedResult, patient: dict[str, Any]) -> dict[str, Any]:
         members: dict[str, Any] = {"type": URINE, "subject": patient}

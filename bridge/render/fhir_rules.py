@@ -21,15 +21,17 @@ from bridge.render.fhir import INTERPRETATION, SYSTEMS, TEST_KIT, UCUM
 from bridge.render.fhir_pointers import ID, PLACER
 from bridge.render.fhir_shapes import shape_faults
 from bridge.render.loinc import has_check_digit, wants_number
-from bridge.render.queries import identifier_of
+from bridge.render.queries import identifier_of, tag_of
 from bridge.render.wording import PREFACES
 
 Resource = Mapping[str, Any]
 
-TIMES = frozenset({"effectiveDateTime", "issued", "timestamp", "collectedDateTime"})
+TIMES = frozenset({"effectiveDateTime", "issued", "timestamp", "collectedDateTime", "recorded", "occurredDateTime"})
 # What each of our references may point to (R4 definitions of Observation and DiagnosticReport).
 TARGETS = {"specimen": "Specimen", "device": "Device", "result": "Observation", "derivedFrom": "Observation"}
-MOST = {"Specimen": 1, "Device": 2}  # ours: one strip in one Bundle; its devices are the analyzer and the strips of its lot
+CHANGED = frozenset({"Observation", "DiagnosticReport"})  # what a Provenance of ours is of
+# ours: one strip in one Bundle; its devices are the analyzer and the strips of its lot, its provenance is of the version that it is
+MOST = {"Specimen": 1, "Device": 2, "Provenance": 1}
 AGREED = ("status", "subject", "basedOn", "effectiveDateTime", "issued")  # ours: members that reports and values have alike
 FLAGS = frozenset({"N", "A", "H", "L", "AA", "HH", "LL"})  # v3-ObservationInterpretation, those that we send
 CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f]")  # R4 datatypes, string: below 32 only tab, LF and CR
@@ -107,7 +109,10 @@ def _request_faults(resource: Resource, request: Resource) -> Iterator[str]:
     else:
         yield f"method {request['method']!r}"
         return
-    if identifier_of(query) not in _identifiers(resource)[:1]:
+    if kind == "Provenance":
+        if tag_of(query) not in [(tag.get("system"), tag.get("code")) for tag in resource.get("meta", {}).get("tag", [])]:
+            yield f"the condition {query!r} does not name the resource's own tag"
+    elif identifier_of(query) not in _identifiers(resource)[:1]:
         yield f"the condition {query!r} does not name the resource's own identifier"
 
 
@@ -115,12 +120,15 @@ def _reference_faults(entries: list[Resource]) -> Iterator[str]:
     kinds = {entry["fullUrl"]: entry["resource"]["resourceType"] for entry in entries}
     used: set[str] = set()
     for entry in entries:
+        for target in entry["resource"].get("target", []):
+            if kinds.get(target["reference"]) not in CHANGED:
+                yield f"the provenance is of {target['reference']}, which is {kinds.get(target['reference'], 'not in the Bundle')}"
         for name, wanted, link in _links(entry["resource"]):
             used.add(link)
             if kinds.get(link) != wanted:
                 yield f"{_named(entry['resource'])}: {name} points to {link}, which is {kinds.get(link, 'not in the Bundle')}"
     for url, kind in kinds.items():
-        if kind != "DiagnosticReport" and url not in used:
+        if kind not in {"DiagnosticReport", "Provenance"} and url not in used:
             yield f"nothing refers to the {kind} {url}"
 
 
@@ -148,6 +156,7 @@ def _set_faults(resources: list[Resource]) -> Iterator[str]:
     yield from _report_faults(reports[0], values)
     if len(reports) > 1:
         yield from _single_faults(reports, values)
+    yield from _provenance_faults(resources, [*values, *reports])
     codes = Counter(value["code"]["coding"][0]["code"] for value in values)
     yield from (f"the code {code} stands in two Observations" for code, count in codes.items() if count > 1)
 
@@ -156,10 +165,23 @@ def _of_kind(resources: list[Resource], kind: str) -> list[Resource]:
     return [each for each in resources if each["resourceType"] == kind]
 
 
+def _provenance_faults(resources: list[Resource], changed: list[Resource]) -> Iterator[str]:
+    """Give the faults of who changed a version: it is of every value and report, and says of a withdrawal what their statuses say."""
+    for provenance in _of_kind(resources, "Provenance"):
+        if len({target["reference"] for target in provenance["target"]}) != len(changed):
+            yield "the provenance is not of every value and report"
+        if not all(agent["who"].get("display") for agent in provenance["agent"]):
+            yield "the provenance does not name who changed the result, or who sends it"
+        nullifies = provenance["activity"]["coding"][0]["code"] == "NULLIFY"
+        if nullifies != all(each["status"] == "entered-in-error" for each in changed):
+            yield "the provenance does not say of a withdrawal what the statuses say"
+
+
 def _is_a_set(kinds: Counter[str]) -> bool:
     """Say whether a Bundle's resources are those of one strip, by how many there are of each kind."""
     return (
         kinds.keys() <= {"Observation", "DiagnosticReport", "Specimen", *MOST}
+        and kinds["Provenance"] <= MOST["Provenance"]
         and kinds["Specimen"] == 1
         and kinds["Device"] <= MOST["Device"]
         and kinds["DiagnosticReport"] > 0

@@ -18,7 +18,7 @@ from bridge.render.oul import OulWriter
 from bridge.render.segments import prepare
 from bridge.tables.types import DestinationTerms, Tables
 
-RENDERER = "10"  # ours: raised with every change of a sent byte, a sample or a rule, so that plans are checked again
+RENDERER = "11"  # ours: raised with every change of a sent byte, a sample or a rule, so that plans are checked again
 
 _message = maker(Message)
 

@@ -19,6 +19,17 @@ def identifier_query(system: str, value: str) -> str:
     return "identifier=" + percent_encoded("|".join(_SPECIAL.sub(r"\\\1", part) for part in (system, value)))
 
 
+def tag_query(system: str, code: str) -> str:
+    """Give ``_tag=system|code`` (R4 search, parameters for all resources), for what has no identifier."""
+    return identifier_query(system, code).replace("identifier=", "_tag=", 1)
+
+
+def tag_of(query: str) -> tuple[str, str] | None:
+    """Give system and code of a query that ``tag_query`` made, or None if it is not one."""
+    name, _, text = query.partition("=")
+    return identifier_of(f"identifier={text}") if name == "_tag" else None
+
+
 def identifier_of(query: str) -> tuple[str, str] | None:
     """Give system and value of a query that ``identifier_query`` made, or None if it is not one."""
     name, _, text = query.partition("=")

@@ -1,7 +1,7 @@
 """Sample results that together show a plan everything it can meet: the food of the oracles (ARCHITECTURE rule 10).
 
 Every step of every pad in every printed text, every ratio that two steps give, STAT and routine, known and unknown collection time,
-a corrected version, an ordered strip of a person whose age and sex are known, empty and hostile texts; and where the
+a corrected and a withdrawn version, an ordered strip of a person whose age and sex are known, empty and hostile texts; and where the
 destination takes them, strips of no patient. Names and numbers are invented.
 """
 
@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 
-from bridge.model import CodedPad, CodedResult, Priority, Purpose, ResultStatus, Sex
+from bridge.model import Change, CodedPad, CodedResult, Priority, Purpose, ResultStatus, Sex
 from bridge.render.fhir_pointers import ID
 from bridge.render.fhir_rules import CONTROL
 from bridge.render.forms import every_pad, every_ratio, with_ratios
@@ -20,6 +20,7 @@ from bridge.tables.types import DestinationTerms, Pointing, Tables
 
 ANALYZED_AT = datetime(2026, 11, 25, 8, 15, 30, tzinfo=UTC)  # ours: any fixed moment
 MADE_AT = ANALYZED_AT + timedelta(seconds=40)  # ours: as above
+CHANGE = Change(by="Sample Changer", at=ANALYZED_AT + timedelta(hours=1))
 HOSTILE = (
     "PID|1||9^8~7\\6&5",
     "\\F\\ \\.br\\ \\X0D\\ \\",
@@ -68,6 +69,8 @@ def _variants(plain: Sequence[CodedResult], texts: Sequence[str]) -> tuple[Coded
     stat = replace(last, result_id="SMPL1R900", priority=Priority.STAT)
     collected = replace(first, result_id="SMPL1R901", collected_at=ANALYZED_AT - timedelta(minutes=25), specimen_id="U-4711")
     corrected = replace(last, result_id="SMPL1R902", version=2, status=ResultStatus.CORRECTED)
+    withdrawn = replace(corrected, result_id="SMPL1R905", status=ResultStatus.WITHDRAWN, change=CHANGE, specimen_id="U-4712")
+    changed = replace(corrected, result_id="SMPL1R906", change=CHANGE)
     bare = replace(first, result_id="SMPL1R903", patient_name="", operator="", strip_lot="", comments=())
     ordered = replace(last, result_id="SMPL1R904", order_number="ORD-77", born=date(1980, 1, 2), sex=Sex.FEMALE, strip_lot="")
     hostile = [
@@ -85,7 +88,8 @@ def _variants(plain: Sequence[CodedResult], texts: Sequence[str]) -> tuple[Coded
         )
         for number, text in enumerate(texts)
     ]
-    return (stat, collected, corrected, bare, ordered, *hostile)
+    hostile.append(replace(changed, result_id="SMPL1R920", change=replace(CHANGE, by=texts[-1])))
+    return (stat, collected, corrected, withdrawn, changed, bare, ordered, *hostile)
 
 
 def _of_no_patient(plain: Sequence[CodedResult]) -> tuple[CodedResult, ...]:

@@ -13,7 +13,19 @@ from functools import partial
 from typing import NamedTuple
 
 from bridge.errors import RejectError
-from bridge.model import Code, CodedGrade, CodedPad, CodedResult, CodedWord, Format, Priority, Purpose, Quantity, ValueForm
+from bridge.model import (
+    Code,
+    CodedGrade,
+    CodedPad,
+    CodedResult,
+    CodedWord,
+    Format,
+    Priority,
+    Purpose,
+    Quantity,
+    ResultStatus,
+    ValueForm,
+)
 from bridge.render import wording
 from bridge.render.forms import TextKey, choose, expectation, leaves_bound_out, number_text, ranged, text_key
 from bridge.render.grades import TEXT, GradeCodes
@@ -41,6 +53,8 @@ STAT = "TQ1|1||||||||S^Stat^HL70485\r"  # TQ1-9, table 0485: S "with highest pri
 URINE = "UR^Urine^HL70487"  # SPM-4, table 0487
 # OBX-29, pre-adopted from 2.8, where table 0936 has RSLT: a result (US laboratory results guide, OBX-29)
 RESULT = "RSLT"
+# OBR-25, table 0123, which has no W: a report whose values are all withdrawn is a corrected one (decision 0036)
+REPORTS = {ResultStatus.FINAL: "F", ResultStatus.CORRECTED: "C", ResultStatus.WITHDRAWN: "C"}
 # SPM-11, table 0369 of 2.5.1. F is the organization's proficiency, O the operator's, R a patient's specimen read again as a control (decision 0014).
 ROLES = {
     Purpose.PATIENT: "P^Patient^HL70369",
@@ -74,7 +88,7 @@ class Order(NamedTuple):
 
 
 class Strip(NamedTuple):
-    """What every order of one result says: ORC-2, ORC-12, OBR-7, OBX-19, OBR-22 and OBR-25 as written, notes as text, and TQ1. A tuple as ``Order`` is."""
+    """What every order of one result says: ORC-2, ORC-12, OBR-7, OBX-19, OBR-22, OBX-11 and OBR-25 as written, notes as text, and TQ1. A tuple as ``Order`` is."""
 
     placed: str
     provider: str
@@ -82,6 +96,7 @@ class Strip(NamedTuple):
     analyzed: str
     made: str
     status: str
+    report: str
     notes: tuple[str, ...]
     stat: str
 
@@ -142,6 +157,7 @@ class Segments:
             analyzed=analyzed,
             made=made,
             status=result.status.value,
+            report=REPORTS[result.status],
             notes=(*notes, *result.comments),
             stat=STAT if result.priority is Priority.STAT else "",
         )
@@ -152,7 +168,7 @@ class Segments:
 
     def request(self, number: int, strip: Strip, order: Order) -> str:
         """Give OBR: OBR-7 observed, OBR-16 who ordered, OBR-22 made, OBR-25 status."""
-        ends = f"{strip.when}{at(9, strip.provider)}{at(6, strip.made)}{at(3, strip.status)}"
+        ends = f"{strip.when}{at(9, strip.provider)}{at(6, strip.made)}{at(3, strip.report)}"
         return f"OBR|{number}|{strip.placed}|{order.filler}|{order.code}|||{ends}\r"
 
     def remarks(self, strip: Strip, *more: str) -> str:

@@ -17,6 +17,7 @@ Segment = list[str]  # fields; [0] is the segment's name, [n] is field n, MSH in
 TABLE_0078 = frozenset(
     ["<", ">", "A", "AA", "B", "D", "H", "HH", "I", "L", "LL", "MS", "N", "R", "S", "U", "VS", "W"]
 )  # abnormal flags, 2.5.1
+CORRECTING = frozenset({"C", "W", "D"})  # of table 0085: a corrected value, one posted as wrong, one deleted
 TABLE_0085 = frozenset(["C", "D", "F", "I", "N", "O", "P", "R", "S", "U", "W", "X"])  # OBX-11, 2.5.1
 TABLE_0125 = frozenset({"CWE", "NM", "SN", "ST"})  # ours: the value types that we send
 COMPARATORS = frozenset({">", "<", ">=", "<=", "=", "<>"})  # SN.1, chapter 2A
@@ -114,7 +115,9 @@ def _obx_faults(obx: Segment, report_status: str) -> Iterator[str]:
     status = field(obx, 11)
     if status not in TABLE_0085:
         yield f"OBX-11 {status!r} is not in table 0085"
-    if (status == "C") != (report_status == "C"):  # chapter 7, OBX-11: a correction is C in both
+    if (status in CORRECTING) != (
+        report_status == "C"
+    ):  # chapter 7, OBX-11: a correction is C in both; a withdrawal corrects the report
         yield f"OBX-11 is {status!r} where OBR-25 is {report_status!r}"
     if field(obx, 14) and not is_time(field(obx, 14)):
         yield f"OBX-14 {field(obx, 14)!r} is not a time with offset"

@@ -34,6 +34,7 @@ from bridge.settings.signals import Opening, Signals
 from bridge.settings.site import (
     Checks,
     ClockChecks,
+    Corrections,
     DayLog,
     Pages,
     PatientIds,
@@ -68,6 +69,7 @@ __all__ = [
     "Basic",
     "Checks",
     "ClockChecks",
+    "Corrections",
     "Cut",
     "Database",
     "DayLog",

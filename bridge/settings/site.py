@@ -152,6 +152,17 @@ class Checks(Shape):
     specimen: SpecimenAge | None = None
 
 
+class Corrections(Shape):
+    """What a correction of a result that was sent asks for.
+
+    ``second_person``: whether somebody of another name looks at each correction and withdrawal too. ``acknowledged_minutes``: where no receiver has
+    acknowledged a withdrawal within this time, the pages ask to telephone the units.
+    """
+
+    second_person: bool = True
+    acknowledged_minutes: int = Field(default=30, ge=1, le=1_440)
+
+
 class Settings(Shape):
     """The whole site configuration.
 
@@ -165,6 +176,7 @@ class Settings(Shape):
     patient_ids: PatientIds
     checks: Checks = Checks()
     telling: Telling = Telling()
+    corrections: Corrections = Corrections()
     keep: Keep = Keep()
     room: Room = Room()
     signals: Signals = Signals()

@@ -6,7 +6,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 
-from bridge.model import CodedPad, CodedResult, Flag, Priority, Purpose, Sex
+from bridge.bench.corrections import Wanted, corrected, withdrawn
+from bridge.model import CodedPad, CodedResult, Flag, Priority, Purpose, ResultStatus, Sex
 from bridge.render import compile_plan
 from bridge.render.forms import Ratio, every_pad, every_ratio, with_ratios
 from bridge.render.samples import MADE_AT, samples
@@ -17,6 +18,7 @@ from bridge.tables.types import DestinationTerms, Tables
 SPECIMEN = "U-4711"  # ours: an invented specimen number, so that its field has an example
 ORDER = "ORD-77"  # ours: as above, an order number
 BORN = date(1980, 1, 2)  # ours: as above
+CHANGED_BY, CHANGED_AT = "Ana Prado", MADE_AT  # ours: as above, who changed a result and when
 MATERIAL = "CM-2"  # ours: as above, the number of control material
 
 
@@ -43,6 +45,8 @@ def strip_types(subject: Subject) -> Mapping[str, str]:
 def shown_samples(subject: Subject) -> tuple[Shown, ...]:
     """Render normal, abnormal and STAT for each strip type in use, and a control where they are sent; empty without a source.
 
+    Of the first strip type later versions too: one that a person corrected, and one that takes the result back.
+
     Raises RejectError ``render.charset`` if a name of the site or of a code cannot be said in the destination's character set.
     """
     found: list[Shown] = []
@@ -64,6 +68,7 @@ def shown_samples(subject: Subject) -> tuple[Shown, ...]:
                 stat,
             ),
             *(_control(abnormal) if subject.terms.non_patient else ()),
+            *(() if found else _later(normal)),
         ):
             number = len(found) + 1
             numbered = replace(result, result_id=f"SAMPLER{number}")
@@ -75,6 +80,15 @@ def shown_samples(subject: Subject) -> tuple[Shown, ...]:
 def _control(base: CodedResult) -> tuple[tuple[str, str, CodedResult], ...]:
     material = replace(base, patient_id="", patient_name="", specimen_id=MATERIAL, comments=(), purpose=Purpose.CONTROL)
     return (("Control", "A reading of control material: no patient, and the material's number in its place.", material),)
+
+
+def _later(base: CodedResult) -> tuple[tuple[str, str, CodedResult], ...]:
+    """Give what a receiver gets of a result that it has already, from the functions that make it."""
+    made, _ = corrected(base, Wanted(specimen_id=SPECIMEN), by=CHANGED_BY, at=CHANGED_AT)
+    return (
+        ("Corrected", "The result of the sample Normal, with another specimen number: under its own number, in a new message.", replace(made, status=ResultStatus.CORRECTED)),
+        ("Withdrawn", "A result that was posted in error: what was sent, said to be wrong. Nothing is put in its place under this number.", withdrawn(base, by=CHANGED_BY, at=CHANGED_AT)),
+    )  # fmt: skip
 
 
 def _normal(every: tuple[CodedPad, ...]) -> CodedPad:
@@ -120,20 +134,6 @@ def sample_parts(shown: tuple[Shown, ...], terms: DestinationTerms) -> tuple[Sam
 
 # What the catalogue of samples asks for and Padpost does not send today; said in words in its place.
 UNSENT = (
-    (
-        "Corrected",
-        (
-            "Padpost does not send corrections today: what a receiver has accepted is not changed by a later message. "
-            "A result that was wrong is put right by the laboratory's procedure in the record itself."
-        ),
-    ),
-    (
-        "Withdrawn",
-        (
-            "Padpost does not withdraw results today: no message with status D, W or X, and no entered-in-error, is ever sent. "
-            "A wrong result is put right by the laboratory's procedure in the record itself."
-        ),
-    ),
     (
         "Control",
         (

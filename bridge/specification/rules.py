@@ -85,6 +85,8 @@ def statuses(subject: Subject) -> Block:
     """Block I."""
     is_fhir = subject.terms.format.is_fhir
     final = "final" if is_fhir else "F in OBR-25 and OBX-11"
+    corrected = "corrected, by conditional update, with a Provenance" if is_fhir else "C in OBR-25 and OBX-11"
+    withdrawn = "entered-in-error, by conditional update, with a Provenance" if is_fhir else "W in every OBX-11, C in OBR-25"
     return Block(
         letter="I",
         title="Status rules",
@@ -92,9 +94,16 @@ def statuses(subject: Subject) -> Block:
             Facts(
                 title="Which status means what",
                 rows=(
-                    Fact(name="final", says=f"{final}: every message today"),
-                    Fact(name="corrected", says="not sent today: a result that was accepted is not changed by a later message"),
-                    Fact(name="withdrawn, entered in error", says="not sent today"),
+                    Fact(name="final", says=f"{final}: the first report, and a later one where the receiver has none"),
+                    Fact(
+                        name="corrected",
+                        says=f"{corrected}: order, specimen, collection time or a comment. The same result number, a new message; a note says what was reported before",
+                    ),
+                    Fact(
+                        name="withdrawn, entered in error",
+                        says=f"{withdrawn}: what was posted under this number and patient is wrong. If it was another patient's, it comes under a new number, "
+                        "once the withdrawal was answered with success",
+                    ),
                     Fact(
                         name="no result could be obtained", says="not sent today: such a strip stays with Padpost, for a person"
                     ),
@@ -273,8 +282,8 @@ CASES: tuple[tuple[str, str, str], ...] = (
     ("Outage", "three strips while the receiver is off, then on", "all three, in order, once"),
     ("Restart in the middle", "Padpost stopped while a message is in flight, then started", "one result in the record"),
     ("Clock change", "a strip in the hour that the clock repeats", "the offset in the message tells which hour"),
-    ("Correction", "not sent today", "the laboratory's procedure for a wrong result in the record is written down and was tried"),
-    ("Wrong patient", "not withdrawn by a message today", "the laboratory's procedure for a result in the wrong record is written down and was tried"),
+    ("Correction", "a result whose specimen number is corrected at Padpost", "one result in the record, marked as corrected, with what was reported before"),
+    ("Wrong patient", "a result that is moved to another test patient at Padpost", "the first patient's is marked as posted in error before the second patient's arrives"),
 )  # fmt: skip
 
 

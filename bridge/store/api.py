@@ -357,6 +357,17 @@ class Store(Protocol):
     def purge_clock(self) -> datetime | None:
         """Give when the clock was last held to be right: at the last purge, else at the newest event; None in a store in which nothing happened."""
 
+    def corrections(
+        self, *, result_id: str = "", since: datetime | None = None, limit: int = 100
+    ) -> tuple[rows.CorrectionRow, ...]:
+        """Give corrections, newest first: of a result, as it was or as it is now, or those made since then."""
+
+    def correction(self, correction_id: int) -> rows.CorrectionRow | None:
+        """Give one correction."""
+
+    def result_versions(self, result_id: str) -> tuple[CodedResult, ...]:
+        """Give every version of a result that still has its values, oldest first."""
+
     def old_captures(self, *, before: datetime, results: bool, after: int, limit: int) -> rows.Old:
         """Give captures behind the id ``after`` that arrived before ``before`` and are over, of which something is left to purge.
 

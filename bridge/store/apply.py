@@ -15,6 +15,7 @@ from bridge.store import commands as c
 from bridge.store.apply_answers import end_attempt, end_wait, note_answer
 from bridge.store.apply_audit import note_sights, seal_audit
 from bridge.store.apply_container import accept_lot, close_container, open_container, sign_accepted_lot, withdraw_lot
+from bridge.store.apply_correction import correct_result, record_call
 from bridge.store.apply_day_log import note_day_log
 from bridge.store.apply_desk import close_stop
 from bridge.store.apply_gate import decide_look_back, end_waiting, judge_waiting, say_of_gate
@@ -292,6 +293,8 @@ _APPLY: Mapping[type, Callable[[Db, Any], Any]] = {
     RegisterId: register_id,
     SignRegistration: sign_registration,
     EndRegistration: end_registration,
+    c.CorrectResult: correct_result,
+    c.RecordCall: record_call,
     c.KeepTables: keep_tables,
     c.KeepPlanCheck: keep_plan_check,
     c.ReserveNumbers: reserve_numbers,

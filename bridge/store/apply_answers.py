@@ -8,6 +8,7 @@ from datetime import datetime
 from bridge.lifecycle.states import ANSWERED_LATE, STOPPED_DELIVERY, UNSETTLED_DELIVERY, DeliveryEvent, StopGroup, step
 from bridge.model import SERVICE, Acknowledgement, Answer, DeliveryState
 from bridge.store import commands as c
+from bridge.store.chains import has_left, set_aside_for_successor
 from bridge.store.codec import when
 from bridge.store.database import Db
 from bridge.store.lanes import Moved, hold_lanes
@@ -46,6 +47,8 @@ def end_attempt(db: Db, command: c.EndAttempt) -> DeliveryState:
         (when(command.at), ack.code, ack.text, command.attempt),
     )
     note_move(db, moved, event, command.at, SERVICE, ack.code)
+    if state is DeliveryState.RETRYING and not has_left(db, command.delivery_id):
+        set_aside_for_successor(db, command.delivery_id, at=command.at)
     if state in STOPPED_DELIVERY:
         refused = state is DeliveryState.REFUSED
         _stop(db, command.delivery_id, command, rule="deliver.refused" if refused else "deliver.expired", words=ack.text)
@@ -152,3 +155,4 @@ def _stop(db: Db, delivery_id: int, command: c.EndAttempt | c.NoteAnswer | c.End
         receiver_words=words,
     )
     open_stop(db, stop, at=command.at)
+    set_aside_for_successor(db, delivery_id, at=command.at)

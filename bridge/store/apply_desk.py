@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from bridge.errors import Overtaken, RefusedAction
-from bridge.lifecycle.answers import Silence
 from bridge.lifecycle.states import DeliveryEvent, StopEnd
 from bridge.model import DeliveryState
 from bridge.store.apply_telling import DISCARDED, Why, tell_again
+from bridge.store.chains import CORRECTED_ALREADY, NEVER_LEFT, was_corrected
 from bridge.store.codec import json_text, when
 from bridge.store.commands import CloseStop
 from bridge.store.database import Db
@@ -14,14 +14,6 @@ from bridge.store.lanes import hold_lanes
 from bridge.store.statements import Change, move_delivery, note, note_terms
 
 _NEVER_THERE = (DeliveryState.UNBORN, DeliveryState.QUEUED, DeliveryState.REFUSED, DeliveryState.EXPIRED)
-_NEVER_LEFT = (
-    Silence.NO_CONNECTION,
-    Silence.NAME,
-    Silence.TLS,
-    Silence.SETUP,
-    Silence.UNFRAMED,
-    Silence.KEPT_BACK,
-)  # a try that sent nothing
 
 
 def close_stop(db: Db, command: CloseStop) -> None:
@@ -56,6 +48,8 @@ def _judge_again(db: Db, command: CloseStop, capture_id: int | None, strip_id: i
     if capture_id is None or strip_id is None:
         raise RefusedAction("This file was not kept, so it cannot be read again. Put it into the folder again once it is mended.")
     if delivery_id is not None:
+        if was_corrected(db, delivery_id):
+            raise RefusedAction(CORRECTED_ALREADY)
         _set_result_aside(db, command, delivery_id)
     index, outcome, digest = db.execute("SELECT idx, outcome, record_digest FROM strips WHERE id = ?", (strip_id,)).fetchone()
     if command.patient_id or command.accept_rules or command.analyzed_at:
@@ -86,8 +80,8 @@ def _set_result_aside(db: Db, command: CloseStop, delivery_id: int) -> None:
         is_clear = state in (*_NEVER_THERE, DeliveryState.SUPERSEDED, DeliveryState.DISCARDED)
         if not is_clear or (state != DeliveryState.REFUSED and _was_given_up_unanswered(db, other_id)):
             raise RefusedAction(
-                f"{destination} has this result as it was, or may have it. It must be withdrawn there first, by your procedure for "
-                "corrected reports. Then discard this row, or send it again."
+                f"{destination} has this result as it was, or may have it. Correct or withdraw it from the result's own page; "
+                "or discard this row, or send it again."
             )
     for other_id, _, state in rows:
         if state in _NEVER_THERE:
@@ -110,8 +104,8 @@ def _was_given_up_unanswered(db: Db, delivery_id: int) -> bool:
     """Say whether a delivery was given up after a try that left us: the receiver may have filed it without our hearing so."""
     row = db.execute(
         "SELECT 1 FROM stops t JOIN attempts a ON a.delivery_id = t.delivery_id"
-        f" WHERE t.delivery_id = ? AND t.rule IN ('deliver.expired', 'deliver.unanswered') AND a.code NOT IN ({', '.join('?' * len(_NEVER_LEFT))})",
-        (delivery_id, *_NEVER_LEFT),
+        f" WHERE t.delivery_id = ? AND t.rule IN ('deliver.expired', 'deliver.unanswered') AND a.code NOT IN ({', '.join('?' * len(NEVER_LEFT))})",
+        (delivery_id, *NEVER_LEFT),
     ).fetchone()
     return row is not None
 

@@ -119,7 +119,7 @@ def _due(db: Db, command: RecordOutcome) -> _Due:
 def _is_settled(db: Db, command: RecordOutcome) -> bool:
     """Say whether a strip of a capture that is read again went meanwhile, was given up, or has a piece of work of its own."""
     strip = (command.capture_id, command.reading.index)
-    settled = "outcome IN ('coded', 'discarded') OR (outcome = 'non_patient' AND result_id <> '')"  # rows.StripRow.has_gone
+    settled = "outcome IN ('coded', 'withdrawn', 'discarded') OR (outcome = 'non_patient' AND result_id <> '')"  # rows.StripRow.has_gone
     return (
         db.execute(f"SELECT 1 FROM strips WHERE capture_id = ? AND idx = ? AND is_newest = 1 AND ({settled})", strip).fetchone()
         or db.execute(

@@ -74,6 +74,7 @@ def _purge_strips(db: Db, capture_id: int, at: datetime) -> int:
             "UPDATE stops SET sentence = '', remedy = '', receiver_words = '', closed_reason = '' WHERE strip_id = ?", (strip_id,)
         )
         _purge_deliveries(db, strip_id)
+        _purge_corrections(db, strip_id)
         db.execute("UPDATE results SET content = ? WHERE strip_id = ?", (b"", strip_id))
     if found:
         db.execute("UPDATE decisions SET patient_id = '' WHERE capture_id = ?", (capture_id,))
@@ -97,6 +98,13 @@ def _purge_deliveries(db: Db, strip_id: int) -> None:
         db.execute("UPDATE deliveries SET payload_digest = ?, lane = '' WHERE id = ?", (digest, delivery_id))
         db.execute("DELETE FROM messages WHERE delivery_id = ?", (delivery_id,))
         db.execute("UPDATE attempts SET words = '' WHERE delivery_id = ?", (delivery_id,))
+
+
+def _purge_corrections(db: Db, strip_id: int) -> None:
+    """Empty what people wrote in their own words: it may name a patient."""
+    of_strip = "result_id IN (SELECT result_id FROM results WHERE strip_id = ?)"
+    db.execute(f"UPDATE calls SET told = '' WHERE correction_id IN (SELECT id FROM corrections WHERE {of_strip})", (strip_id,))
+    db.execute(f"UPDATE corrections SET reason = '' WHERE {of_strip}", (strip_id,))
 
 
 def purge_files(db: Db, command: PurgeFiles) -> int:

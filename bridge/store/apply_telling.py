@@ -22,6 +22,7 @@ GROWN = "Somebody wrote something down here since you opened the page. Look at i
 OTHER_PATIENT = "the patient ID was corrected"  # why a strip is not any more what was told
 OTHER_VALUES = "the strip is read otherwise now"
 DISCARDED = "the strip was discarded"
+WITHDRAWN = "the result was withdrawn"
 IS_COPY = "the strip turned out to be a copy of another"
 NOT_MET = "the strip does not meet the rule any more, as it is read now"
 TASK = "state, steps, since, turn, turn_at, told_at"

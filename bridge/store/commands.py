@@ -12,12 +12,24 @@ from datetime import date, datetime, timedelta
 
 from bridge.bench.answered import GapAnswer
 from bridge.bench.containers import ContainerEnd
+from bridge.bench.corrections import Call, Correction
 from bridge.bench.gate import ControlRead, GateKey, PatientRead, Seat, Word
 from bridge.bench.look_back import Verdict
 from bridge.bench.operators import Operator
 from bridge.bench.telling import Critical, Said
 from bridge.lifecycle.states import DestinationState, SpecimenNext, StopEnd
-from bridge.model import Acknowledgement, Actor, Capture, DeliveryState, Message, Outcome, Priority, Reading, Unreadable
+from bridge.model import (
+    Acknowledgement,
+    Actor,
+    Capture,
+    CodedResult,
+    DeliveryState,
+    Message,
+    Outcome,
+    Priority,
+    Reading,
+    Unreadable,
+)
 from bridge.signals.kinds import Kind
 from bridge.signals.machine import Signal, What
 from bridge.store.life_commands import EndRegistration, NoteDayLog, NoteLife, RegisterId, SignRegistration
@@ -625,6 +637,42 @@ class SignMonth:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class CorrectResult:
+    """Put what a person did about a result on its way. Gives a RecordedCorrection.
+
+    ``made`` is the version that stands now (of a moved result the first of another result), ``lane`` its lane; ``withdrawn`` the version
+    that takes the old one back, sent only where a receiver has it or may have it, and before ``made``. At each destination what has not been
+    tried is set aside, and what was tried without an answer is waited for. The strip's row is written anew with what was corrected.
+
+    Raises Overtaken where ``correction`` is not of the newest version of a result that stands, RefusedAction where a restore left in
+    doubt whether a receiver has it.
+    """
+
+    correction: Correction
+    made: CodedResult | None
+    lane: str
+    withdrawn: CodedResult | None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class RecordedCorrection:
+    """The ids that a CorrectResult gave; deliveries by destination, in the order in which they were made."""
+
+    correction_id: int
+    strip_id: int
+    withdrawals: tuple[int, ...]
+    successors: tuple[int, ...]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class RecordCall:
+    """Keep a telephone call about a correction. Gives its id (int); raises Overtaken where there is no such correction."""
+
+    correction_id: int
+    call: Call
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class KeepTables:
     """Keep a loaded table set, so that every result stays explainable. Gives None.
 
@@ -844,6 +892,8 @@ Command = (
     | RegisterId
     | SignRegistration
     | EndRegistration
+    | CorrectResult
+    | RecordCall
     | KeepTables
     | KeepPlanCheck
     | ReserveNumbers

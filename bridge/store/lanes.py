@@ -6,6 +6,9 @@ Three columns of ``deliveries`` are kept in the transaction that moves a deliver
 - ``rank``, of a head: 0 where its lane has an open STAT delivery, else 1.
 - ``is_blocked``: the delivery named by ``after`` is not over.
 
+What waits for a delivery of another lane stands in no lane meanwhile (``behind``), so that it holds up nobody's results; it joins its own
+once it may go.
+
 An older delivery that a person sends again goes by its number, so it heads its lane again; a younger one of the lane
 that is being sent just then is let finish first.
 """
@@ -14,7 +17,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from bridge.lifecycle.states import OPEN_DELIVERY
+from bridge.lifecycle.states import OPEN_DELIVERY, OVER_DELIVERY
 from bridge.model import DeliveryState, Priority
 from bridge.store.database import Db
 
@@ -58,9 +61,22 @@ def hold_lanes(db: Db) -> None:
 
 
 def is_over(db: Db, delivery_id: int) -> bool:
-    """Say whether a delivery will not be tried any more by itself."""
+    """Say whether a later version need not wait for a delivery any more; one that stopped is not over before a person has decided about it."""
     row = db.execute("SELECT state FROM deliveries WHERE id = ?", (delivery_id,)).fetchone()
-    return row is None or row[0] not in OPEN_DELIVERY
+    return row is None or row[0] in OVER_DELIVERY
+
+
+_BEHIND = "after:"  # ours: no lane of a patient, specimen or analyzer begins so (render.plans.lane_of)
+
+
+def behind(delivery_id: int, lane: str) -> str:
+    """Give where a delivery waits that is to join ``lane`` once the delivery of another lane is over."""
+    return f"{_BEHIND}{delivery_id}:{lane}"
+
+
+def lane_behind(waiting: str) -> str | None:
+    """Give the lane that a delivery at ``waiting`` (``behind``) is to join; None where it stands in a lane already."""
+    return waiting.split(":", 2)[2] if waiting.startswith(_BEHIND) else None
 
 
 def join_lane(db: Db, destination: str, lane: str, priority: Priority) -> tuple[bool, int]:
@@ -78,20 +94,33 @@ def join_lane(db: Db, destination: str, lane: str, priority: Priority) -> tuple[
 def keep_lane(db: Db, moved: Moved) -> None:
     """Make what is kept of lanes right after a move, with lanes held since before it."""
     was_open, is_open = moved.before in OPEN_DELIVERY, moved.after in OPEN_DELIVERY
-    if was_open is is_open and moved.before != DeliveryState.SENDING:
+    was_over, is_now_over = moved.before in OVER_DELIVERY, moved.after in OVER_DELIVERY
+    if was_open is is_open and was_over is is_now_over and moved.before != DeliveryState.SENDING:
         return
     lane = (moved.destination, moved.lane)
     head, state, oldest, is_urgent, has_successors = db.execute(_LANE, (*lane * 4, moved.delivery_id)).fetchone()
     _set_head(db, head, state, oldest, is_urgent)
-    if has_successors and was_open is not is_open:
-        _block_successors(db, moved.delivery_id, is_blocked=is_open)
+    if has_successors and was_over is not is_now_over:
+        _block_successors(db, moved.delivery_id, is_blocked=not is_now_over)
 
 
 def _block_successors(db: Db, delivery_id: int, *, is_blocked: bool) -> None:
     """Let go what waited for a delivery to be over, or let it wait again; tell the destinations of what may go."""
-    blocking = "UPDATE deliveries SET is_blocked = ? WHERE after = ? RETURNING destination"
-    for destination in sorted({row[0] for row in db.execute(blocking, (int(is_blocked), delivery_id)).fetchall()}):
+    blocking = "UPDATE deliveries SET is_blocked = ? WHERE after = ? RETURNING destination, id, lane"
+    found = db.execute(blocking, (int(is_blocked), delivery_id)).fetchall()
+    for destination, successor, waiting in found:
+        lane = lane_behind(waiting)
+        if lane is not None and not is_blocked:
+            _join(db, successor, destination, lane)
+    for destination in sorted({row[0] for row in found}):
         db.tell(f"destination:{destination}")
+
+
+def _join(db: Db, delivery_id: int, destination: str, lane: str) -> None:
+    """Let a delivery that stood in no lane join its own, at the place of its number."""
+    db.execute("UPDATE deliveries SET lane = ?, is_head = 0 WHERE id = ?", (lane, delivery_id))
+    head, state, oldest, is_urgent, _ = db.execute(_LANE, (*(destination, lane) * 4, delivery_id)).fetchone()
+    _set_head(db, head, state, oldest, is_urgent)
 
 
 # Of one lane (destination, lane): its head, the head's state, the oldest that waits behind it, whether an urgent one is open; and whether

@@ -37,6 +37,7 @@ from bridge.store.commands import Command, HoldLeases
 from bridge.store.memory_apply import apply, recover
 from bridge.store.memory_audit import AuditInMemory
 from bridge.store.memory_clock import ClocksInMemory
+from bridge.store.memory_correction import CorrectionsInMemory, as_sent
 from bridge.store.memory_day_log import DayLogsInMemory
 from bridge.store.memory_gate import GatesInMemory
 from bridge.store.memory_life import LivesInMemory
@@ -68,6 +69,7 @@ class MemoryStore(
     SignalsInMemory,
     TellingsInMemory,
     AuditInMemory,
+    CorrectionsInMemory,
 ):
     """A store over ``committed``, or an empty one of ``epoch``. What the pages' sums and the purge ask it does not answer.
 
@@ -188,7 +190,7 @@ class MemoryStore(
             arrived_at=row.arrived_at,
             record_digest=row.record_digest,
             open_stop=is_stopped,
-            discarded=row.outcome == "discarded",
+            discarded=row.outcome in ("discarded", "withdrawn"),
         )
 
     def strip_before(self, analyzer: str, seat: tuple[int, int]) -> Neighbour | None:
@@ -307,7 +309,8 @@ class MemoryStore(
             for sent in state.sent.values()
             if (sent.row.destination, sent.row.state) == (destination, DeliveryState.UNBORN) and state.is_over(sent.after)
         ]
-        return tuple((row.delivery_id, state.results[row.result_id, row.version].content) for row in waiting[:limit])
+        found = ((row.delivery_id, state.results[row.result_id, row.version].content) for row in waiting[:limit])
+        return tuple((number, as_sent(state, result, destination)) for number, result in found)
 
     def waiting_tables(self, destination: str) -> frozenset[str]:
         """Name, by digest, the table sets that coded what waits for ``destination``, born or not."""

@@ -24,8 +24,10 @@ from bridge.lifecycle.states import (
 from bridge.model import SERVICE, Actor, Answer, Decisions, DeliveryState, Priority, Purpose
 from bridge.store import commands as c
 from bridge.store.apply_telling import DISCARDED, Why
+from bridge.store.chains import CORRECTED_ALREADY
 from bridge.store.life_commands import EndRegistration, NoteDayLog, NoteLife, RegisterId, SignRegistration
 from bridge.store.memory_audit import note_sights
+from bridge.store.memory_correction import correct_result, has_left, join_lanes, record_call, replaced, was_corrected
 from bridge.store.memory_day_log import note_day_log
 from bridge.store.memory_gate import close_lot, decide_look_back, end_waiting, enter_lot, judge_waiting, say_of_gate, sign_lot
 from bridge.store.memory_lease import check_lease, hold_leases, leave_leases, recover_deliveries
@@ -132,6 +134,7 @@ def move(state: State, delivery_id: int, event: DeliveryEvent, at: datetime, act
     what, subject = f"delivery.{event.name.lower()}", f"delivery:{delivery_id}"
     state.note(at, actor, what, subject, Change(before=sent.row.state, after=after, reason=reason))
     state.sent[delivery_id] = replace(sent, row=replace(sent.row, state=after))
+    join_lanes(state, delivery_id)
     return after
 
 
@@ -195,6 +198,8 @@ def end_attempt(state: State, command: c.EndAttempt) -> DeliveryState:
     ended = replace(tried.row, ended_at=command.at, code=ack.code, text=ack.text)
     state.tried[command.attempt] = replace(tried, row=ended)
     state.sent[command.delivery_id] = _told(state.sent[command.delivery_id], command)
+    if after is DeliveryState.RETRYING and not has_left(state, command.delivery_id):
+        replaced(state, command.delivery_id, move, at=command.at)
     if after in STOPPED_DELIVERY:
         refused = after is DeliveryState.REFUSED
         rule = "deliver.refused" if refused else "deliver.expired"
@@ -295,6 +300,7 @@ def _stop_delivery(
         closed_at=None, closed_by="", closed_how="", closed_reason="",
     )  # fmt: skip
     state.note(command.at, SERVICE, "stop.opened", f"stop:{stop_id}", Change(after=StopGroup.REFUSED, reason=rule))
+    replaced(state, delivery_id, move, at=command.at)
 
 
 def hurry_waiting(state: State, command: c.HurryWaiting) -> int:
@@ -366,6 +372,8 @@ def _judge_again(state: State, command: c.CloseStop, stop: StopRow) -> None:
     if stop.capture_id is None or stop.strip_id is None:
         raise RefusedAction("This file was not kept, so it cannot be read again. Put it into the folder again once it is mended.")
     if stop.delivery_id is not None:
+        if was_corrected(state, state.sent[stop.delivery_id].row.result_id):
+            raise RefusedAction(CORRECTED_ALREADY)
         _set_result_aside(state, command, stop.delivery_id)
     strip = state.strips[stop.strip_id].row
     if command.patient_id or command.accept_rules or command.analyzed_at:
@@ -392,8 +400,8 @@ def _set_result_aside(state: State, command: c.CloseStop, delivery_id: int) -> N
         is_clear = row.state in _NEVER_THERE or row.state in _GONE
         if not is_clear or (row.state is not DeliveryState.REFUSED and _was_given_up_unanswered(state, row.delivery_id)):
             raise RefusedAction(
-                f"{row.destination} has this result as it was, or may have it. It must be withdrawn there first, by your procedure "
-                "for corrected reports. Then discard this row, or send it again."
+                f"{row.destination} has this result as it was, or may have it. Correct or withdraw it from the result's own page; "
+                "or discard this row, or send it again."
             )
     for row in siblings:
         if row.state not in _GONE:
@@ -454,6 +462,10 @@ def _recover_deliveries(state: State, command: c.RecoverDeliveries) -> int:
     return recover_deliveries(state, command.destination, command.at, move)
 
 
+def _correct_result(state: State, command: c.CorrectResult) -> c.RecordedCorrection:
+    return correct_result(state, command, move)
+
+
 _APPLY: Mapping[type, Callable[[State, Any], Any]] = {
     c.HoldLeases: hold_leases,
     c.LeaveLeases: leave_leases,
@@ -497,6 +509,8 @@ _APPLY: Mapping[type, Callable[[State, Any], Any]] = {
     RegisterId: register_id,
     SignRegistration: sign_registration,
     EndRegistration: end_registration,
+    c.CorrectResult: _correct_result,
+    c.RecordCall: record_call,
     c.KeepTables: keep_tables,
     c.KeepPlanCheck: keep_plan_check,
     c.ReserveNumbers: reserve_numbers,

@@ -9,13 +9,14 @@ from typing import Any
 
 from bridge.bench.analyzer_life import KeptHappening
 from bridge.bench.answered import GapAnswer
+from bridge.bench.corrections import Call, Correction
 from bridge.bench.day_log import KeptLine
 from bridge.bench.gate import Gate, GateKey, Seat
 from bridge.bench.look_back import Verdict
 from bridge.bench.month import Action
 from bridge.bench.registered import KeptRegistration
 from bridge.bench.telling import Critical, Task
-from bridge.lifecycle.states import OPEN_DELIVERY, DestinationState
+from bridge.lifecycle.states import OPEN_DELIVERY, OVER_DELIVERY, DestinationState
 from bridge.model import Actor, CodedResult, Decisions, DeliveryState, Message, Priority, SeriesState, StripContent
 from bridge.signals.kinds import Kind
 from bridge.signals.machine import Signal
@@ -92,6 +93,15 @@ class Result:
 
     strip_id: int
     content: CodedResult
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Corrected:
+    """What was done about a result, the version that takes it back (None for none), and the calls about it."""
+
+    correction: Correction
+    withdrawn_version: int | None
+    calls: tuple[Call, ...]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -172,6 +182,7 @@ class State:
     gates: dict[GateKey, Gate] = field(default_factory=dict)
     gate_events: list[tuple[GateEventRow, bool | None]] = field(default_factory=list)  # with what it decided
     doubted: dict[int, Doubted] = field(default_factory=dict)
+    corrections: dict[int, Corrected] = field(default_factory=dict)
     lots: dict[int, LotShown] = field(default_factory=dict)
     lots_out: set[int] = field(default_factory=set)
     operators: dict[int, OperatorShown] = field(default_factory=dict)
@@ -212,9 +223,9 @@ class State:
             self.note(command.at, actor, what, subject, change)
 
     def is_over(self, delivery_id: int | None) -> bool:
-        """Say whether a delivery that another waits for will not be tried any more by itself."""
+        """Say whether a delivery that another waits for holds it up no more: it was accepted, or set aside, or a person gave it up."""
         waited_for = self.sent.get(delivery_id) if delivery_id is not None else None
-        return waited_for is None or not waited_for.is_open
+        return waited_for is None or waited_for.row.state in OVER_DELIVERY
 
     def heads(self, destination: str) -> dict[str, Sent]:
         """Give each lane's head: what is being sent, else the oldest that is open."""

@@ -97,7 +97,7 @@ class ShownInMemory:
         for (result_id, version), result in self._state.results.items():
             strip = self._state.strips[result.strip_id].row
             ways = [s.row for s in self._state.sent.values() if (s.row.result_id, s.row.version) == (result_id, version)]
-            is_shown = strip.outcome in ("coded", "non_patient") and (before is None or strip.strip_id < before)
+            is_shown = strip.outcome in ("coded", "withdrawn", "non_patient") and (before is None or strip.strip_id < before)
             is_of_day = day is None or strip.arrived_at.astimezone(day[1]).date() == day[0]
             is_there = not states or any(row.state in states for row in ways)
             if is_shown and is_of_day and is_there and (not search or self._is_searched(strip, search)):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from bridge.store.reads_audit import AuditReads
 from bridge.store.reads_clock import ClockReads
+from bridge.store.reads_corrections import CorrectionReads
 from bridge.store.reads_day_log import DayLogReads
 from bridge.store.reads_gate import GateReads
 from bridge.store.reads_kept import KeptReads
@@ -38,6 +39,7 @@ class Reads(
     DayLogReads,
     LifeReads,
     RegisteredReads,
+    CorrectionReads,
     ShiftReads,
     SignalReads,
     TellingReads,

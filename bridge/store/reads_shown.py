@@ -205,7 +205,7 @@ class ShownReads:
         ``search``: patient ID, number, specimen or control ID. ``day``: arrived on that local day. ``states``: at least one
         receiver's delivery of the newest version is in one of them.
         """
-        table, where = "strips s", ["s.outcome IN ('coded', 'non_patient')"]
+        table, where = "strips s", ["s.outcome IN ('coded', 'withdrawn', 'non_patient')"]
         values: list[Any] = []
         if day is not None:
             table = "strips s INDEXED BY strips_arrived"  # a day's strips, and not all that came since

@@ -42,7 +42,7 @@ _NEWER = (
 _DAY_SENT = (
     f"SELECT d.destination, d.state, EXISTS ({_NEWER}) AS is_older, max(d.accepted_at), group_concat(CAST(s.id AS TEXT), ',')"
     " FROM strips s INDEXED BY strips_arrived JOIN deliveries d ON d.result_id = s.result_id"
-    f" WHERE {_OF_DAY} AND s.result_id <> '' AND s.outcome IN ('coded', 'non_patient') GROUP BY d.destination, d.state, is_older"
+    f" WHERE {_OF_DAY} AND s.result_id <> '' AND s.outcome IN ('coded', 'withdrawn', 'non_patient') GROUP BY d.destination, d.state, is_older"
 )
 _ARRIVED = (
     "SELECT analyzer, mode, series, group_concat(number, ',') FROM strips INDEXED BY strips_arrived"

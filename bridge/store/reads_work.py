@@ -25,6 +25,7 @@ from bridge.model import (
     StripKey,
     Way,
 )
+from bridge.store.chains import as_sent
 from bridge.store.codec import (
     SAME_RECORD,
     content_of,
@@ -191,7 +192,7 @@ class WorkReads:
                 arrived_at=moment(row[7]),
                 record_digest=row[8],
                 open_stop=bool(row[10]),
-                discarded=row[9] == "discarded",
+                discarded=row[9] in ("discarded", "withdrawn"),
             )
             for row in rows
         )
@@ -321,13 +322,17 @@ class WorkReads:
         return moment_or_none(row[0])
 
     def unborn(self, destination: str, *, limit: int) -> tuple[tuple[int, CodedResult], ...]:
-        """Give deliveries whose message is still to be made and whose ``after`` is over, oldest first."""
-        rows = self._db().execute(
-            "SELECT d.id, r.content FROM deliveries d JOIN results r ON r.result_id = d.result_id AND r.version = d.version"
-            " WHERE d.destination = ? AND d.state = 'unborn' AND d.is_blocked = 0 ORDER BY d.id LIMIT ?",
-            (destination, limit),
+        """Give deliveries whose message is still to be made and whose ``after`` is over, oldest first; each result with the status that it has there."""
+        rows = (
+            self._db()
+            .execute(
+                "SELECT d.id, r.content FROM deliveries d JOIN results r ON r.result_id = d.result_id AND r.version = d.version"
+                " WHERE d.destination = ? AND d.state = 'unborn' AND d.is_blocked = 0 ORDER BY d.id LIMIT ?",
+                (destination, limit),
+            )
+            .fetchall()
         )
-        return tuple((row[0], result_of(row[1])) for row in rows)
+        return tuple((row[0], as_sent(self._db(), result_of(row[1]), destination)) for row in rows)
 
     def waiting_tables(self, destination: str) -> frozenset[str]:
         """Name, by digest, the table sets that coded what waits for ``destination``, born or not."""

@@ -7,6 +7,7 @@ from datetime import date, datetime
 from enum import StrEnum
 
 from bridge.bench.containers import ContainerEnd
+from bridge.bench.corrections import Call, Correction
 from bridge.bench.gaps import NumberRun
 from bridge.bench.gate import Gate, GateKey, Seat
 from bridge.bench.look_back import Verdict
@@ -159,7 +160,7 @@ class RefusedFileRow:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class StripRow:
-    """One judged strip. ``outcome``: coded, waiting, held, rejected, copy, non_patient, unreadable, discarded, superseded.
+    """One judged strip. ``outcome``: coded, waiting, held, rejected, copy, non_patient, unreadable, discarded, withdrawn, superseded.
 
     ``findings`` is the stored list, (rule, severity, sentence). ``pads`` is (label, printed value, unit, abnormal) in
     strip order, abnormal None where unknown. ``purged_at`` is set where the site's rule emptied what names a patient or a value.
@@ -195,7 +196,7 @@ class StripRow:
     @property
     def has_gone(self) -> bool:
         """Say whether a result of it went on its way: a patient's, or a control's that a destination asked for."""
-        return self.outcome == "coded" or (self.outcome == "non_patient" and bool(self.result_id))
+        return self.outcome in ("coded", "withdrawn") or (self.outcome == "non_patient" and bool(self.result_id))
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -226,6 +227,16 @@ class AttemptRow:
     ended_at: datetime | None
     code: str
     text: str
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class CorrectionRow:
+    """What was done about a result, where its withdrawal stands at each destination, and the calls about it, oldest first."""
+
+    correction_id: int
+    correction: Correction
+    withdrawals: tuple[tuple[str, DeliveryState], ...]
+    calls: tuple[Call, ...]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

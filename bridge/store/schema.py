@@ -648,6 +648,43 @@ accepted_lots = Table(
     _part("accepted_lots_standing", "strip_type", "strip_lot", where="withdrawn_at IS NULL", unique=True),
 )
 
+# new_version NULL: nothing stands in its place; withdrawn_version: the version that takes it back, NULL for none; fields: names as JSON
+corrections = Table(
+    "corrections",
+    metadata,
+    _id(),
+    Column("kind", Text, nullable=False),
+    Column("result_id", Text, nullable=False),
+    Column("version", Integer, nullable=False),
+    Column("new_result_id", Text, nullable=False),
+    Column("new_version", Integer),
+    Column("withdrawn_version", Integer),
+    Column("fields", Text, nullable=False),
+    Column("actor", Text, nullable=False),
+    Column("verified", Text, nullable=False),
+    Column("second", Text, nullable=False),
+    Column("reason", Text, nullable=False),
+    Column("at", Text, nullable=False),
+    Column("is_critical", Integer, nullable=False),
+    Column("calls_by", Text),
+    Index("corrections_result", "result_id", "version", unique=True),
+    Index("corrections_new", "new_result_id", "new_version"),
+)
+
+calls = Table(
+    "calls",
+    metadata,
+    _id(),
+    Column("correction_id", Integer, ForeignKey("corrections.id"), nullable=False),
+    Column("unit", Text, nullable=False),
+    Column("told", Text, nullable=False),
+    Column("read_back", Integer, nullable=False),
+    Column("actor", Text, nullable=False),
+    Column("verified", Text, nullable=False),
+    Column("at", Text, nullable=False),
+    Index("calls_correction", "correction_id"),
+)
+
 refused_files = Table(
     "refused_files",
     metadata,

@@ -9,7 +9,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterator
 
-from bridge.lifecycle.states import STOPPED_DELIVERY
+from bridge.lifecycle.states import OVER_DELIVERY, STOPPED_DELIVERY
 from bridge.store.codec import unpacked
 from bridge.store.database import Db
 from bridge.store.lanes import OPEN, opened
@@ -18,6 +18,7 @@ from bridge.store.reads_shown import SENT_TO
 AT_ONCE = 500  # ours: captures unpacked by one question; some hundred kilobytes
 # ours: the newest whose bytes are compared with their digests, some tens of seconds; older ones have stood longer
 MOST_CAPTURES = 100_000
+_OVER = ", ".join(f"'{state}'" for state in sorted(OVER_DELIVERY))
 _STOPPED = ", ".join(f"'{state}'" for state in sorted(STOPPED_DELIVERY))
 
 # What is counted must be none. Each is answered from an index of what is open or seldom.
@@ -45,7 +46,7 @@ _COUNTS: tuple[tuple[str, str, str], ...] = (
     ),
     (
         "deliveries: none waits for one that is over",
-        f"SELECT count(*) FROM deliveries d JOIN deliveries a ON a.id = d.after WHERE d.is_blocked = 1 AND {opened('d.')} AND NOT ({opened('a.')})",
+        f"SELECT count(*) FROM deliveries d JOIN deliveries a ON a.id = d.after WHERE d.is_blocked = 1 AND {opened('d.')} AND a.state IN ({_OVER})",
         "{} messages wait for an earlier version that is over; they are not sent",
     ),
     (

@@ -23,6 +23,7 @@ from zoneinfo import ZoneInfo
 import httpx
 
 from bridge.desk.actions import Desk
+from bridge.desk.corrections import CorrectionDesk, CorrectionTerms
 from bridge.desk.gates import GateDesk
 from bridge.model import (
     Acknowledgement,
@@ -64,7 +65,7 @@ from bridge.model import (
 )
 from bridge.pages.app import make_pages
 from bridge.pages.server import PagesServer
-from bridge.pages.site import Bench, PagesSite
+from bridge.pages.site import Bench, Desks, PagesSite
 from bridge.site import example_terms
 from bridge.store.commands import (
     BeginAttempt,
@@ -326,7 +327,7 @@ class Stocked:
 
     def answered(self, result_id: str, answer: Answer = Answer.ACCEPTED, text: str = "", destination: str = "records") -> None:
         """Let a receiver answer a result's message."""
-        (delivery,) = (each for each in self.store.deliveries(result_id) if each.destination == destination)
+        *_, delivery = (each for each in self.store.deliveries(result_id) if each.destination == destination)
         attempt = self.store.submit(BeginAttempt(delivery_id=delivery.delivery_id, at=self.now)).result(10)
         refused = answer is Answer.REFUSED
         self.store.submit(
@@ -365,14 +366,21 @@ class Stocked:
             }
         )
 
+    def desks(self, told: PagesSite) -> Desks:
+        """Give the desks over this store."""
+        gates = GateDesk(self.store, told.bench.tables, lambda: self.now)
+        corrections = CorrectionDesk(
+            self.store, POLICY, lambda: self.now, zone=self.zone, terms=CorrectionTerms(), says=lambda _: None
+        )
+        return Desks(stops=self.desk, gates=gates, corrections=corrections)
+
     @contextlib.contextmanager
     def serving(self, **site: Any) -> Iterator[Visitor]:
         """Serve the pages on a loopback port until the test is over."""
         listener = socket.create_server(("127.0.0.1", 0))
         port = int(listener.getsockname()[1])
         told = self.site(**{"port": port, **site})
-        gates = GateDesk(self.store, told.bench.tables, lambda: self.now)
-        app = make_pages(self.store, self.desk, gates, site=told, now=lambda: self.now)
+        app = make_pages(self.store, self.desks(told), site=told, now=lambda: self.now)
         server = PagesServer(app)
         thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]}, daemon=True)
         thread.start()

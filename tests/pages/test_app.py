@@ -15,7 +15,6 @@ from fastapi.templating import Jinja2Templates
 from starlette.routing import Route
 
 from bridge.desk.actions import Desk
-from bridge.desk.gates import GateDesk
 from bridge.errors import StoreFull
 from bridge.model import Actor
 from bridge.pages.app import HERE, make_pages
@@ -240,10 +239,9 @@ def test_an_action_is_answered_after_its_commit(shelf: Stocked) -> None:
 def test_the_benchmark_looks_at_every_page(shelf: Stocked) -> None:
     """Each GET route, so that none becomes slow with the years and nobody sees it."""
     site = shelf.site()
-    gates = GateDesk(shelf.store, site.bench.tables, lambda: NOW)
-    described = make_pages(shelf.store, shelf.desk, gates, site=site, now=lambda: NOW).openapi()["paths"]
+    described = make_pages(shelf.store, shelf.desks(site), site=site, now=lambda: NOW).openapi()["paths"]
     pages = (
-        Views(shelf.store, shelf.desk, gates, site, Jinja2Templates(directory=HERE / "templates"), lambda: NOW).router().routes
+        Views(shelf.store, shelf.desks(site), site, Jinja2Templates(directory=HERE / "templates"), lambda: NOW).router().routes
     )
     routes = {path for path, ways in described.items() if "get" in ways} | {"/api/openapi.json"}
     routes |= {route.path for route in pages if isinstance(route, Route) and "GET" in (route.methods or ())}

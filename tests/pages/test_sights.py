@@ -10,7 +10,6 @@ import pytest
 from starlette.routing import Route
 from structlog.testing import capture_logs
 
-from bridge.desk.gates import GateDesk
 from bridge.errors import StoreAway
 from bridge.model import Actor
 from bridge.pages.app import make_pages
@@ -19,7 +18,6 @@ from bridge.store.commands import NoteSights, Sight
 from bridge.store.rows import AuditSearch
 from bridge.store.sqlite import SqliteStore
 from tests.pages.stocked import GOOD, NOW, Stocked, Visitor, wait_until
-from tests.tables.shipped_tables import tables
 
 BO = Actor(name="Bo", verified="password")
 
@@ -142,8 +140,8 @@ ELSEWHERE = {
 
 def test_every_page_is_one_or_the_other(shelf: Stocked) -> None:
     """HZ-J01: a new page is looked at: it leaves an entry, or is shown below to name nobody. A route that is renamed drops out of neither."""
-    gates = GateDesk(shelf.store, tables(), lambda: NOW)
-    app = make_pages(shelf.store, shelf.desk, gates, site=shelf.site(), now=lambda: NOW)
+    site = shelf.site()
+    app = make_pages(shelf.store, shelf.desks(site), site=site, now=lambda: NOW)
     every = [each for found in app.routes for each in getattr(getattr(found, "original_router", None), "routes", (found,))]
     routes = {
         (method, route.path) for route in every if isinstance(route, Route) for method in (route.methods or set()) - {"HEAD"}

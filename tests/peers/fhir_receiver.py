@@ -247,13 +247,31 @@ class FhirReceiver:
 
     def _searched(self, kind: str, condition: str) -> str | None:
         """Give the one record of a kind that a query by identifier finds."""
-        token = TOKEN.fullmatch(parse_qs(condition, strict_parsing=True)["identifier"][0])
+        asked = parse_qs(condition, strict_parsing=True)
+        if "_tag" in asked:
+            return self._tagged(kind, asked["_tag"][0])
+        token = TOKEN.fullmatch(asked["identifier"][0])
         if token is None or not token[2] or unquote(token[2]) != token[2]:
             raise _TransactionError(400, "invalid", f"the condition {condition} is not encoded once")
         found = self._matching(kind, *(re.sub(r"\\(.)", r"\1", part) for part in token.groups()))
         if len(found) > 1:
             raise _TransactionError(412, "multiple-matches", f"{len(found)} records of {kind} match")
         return found[0] if found else None
+
+    def _tagged(self, kind: str, condition: str) -> str | None:
+        """Give the one record of a kind that bears a tag (R4 search, ``_tag``)."""
+        token = TOKEN.fullmatch(condition)
+        assert token is not None
+        system, code = (re.sub(r"\\(.)", r"\1", part) for part in token.groups())
+        places = [
+            place
+            for place, known in self.resources.items()
+            if known["resourceType"] == kind
+            and any((tag.get("system"), tag.get("code")) == (system, code) for tag in known.get("meta", {}).get("tag", []))
+        ]
+        if len(places) > 1:
+            raise _TransactionError(412, "multiple-matches", f"{len(places)} records of {kind} bear the tag")
+        return places[0] if places else None
 
     def _rewritten(self, value: Any, placed: dict[str, str]) -> Any:
         """Give the resource with its urn:uuid and conditional references pointing to where the records are."""

@@ -26,6 +26,7 @@ def test_the_fields_beside_the_pads_vary_too() -> None:
     assert len({sample.result_id for sample in given}) == len(given)
     assert {sample.priority for sample in given} == set(Priority)
     assert {sample.status for sample in given} == set(ResultStatus)
+    assert {sample.change is None for sample in given} == {True, False}
     assert {sample.collected_at is None for sample in given} == {True, False}
     assert {bool(sample.operator) for sample in given} == {True, False}
     assert {sample.patient_id for sample in given} >= set(HOSTILE)

@@ -133,7 +133,7 @@ def test_every_type_is_r4s(place: str) -> None:
             leaf["$ref"].rpartition("/")[2] if "$ref" in leaf else "code" if "enum" in leaf or "const" in leaf else leaf["type"]
         )
     wanted = {"number": "decimal"}.get(kind, kind)  # the schema gives valueX primitives as plain JSON types
-    if place.endswith("effectiveDateTime"):
+    if place.endswith(("effectiveDateTime", "occurredDateTime")):
         wanted = "dateTime" if kind == "string" else kind
     assert row_of(place).type == wanted
 

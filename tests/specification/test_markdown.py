@@ -58,7 +58,7 @@ def test_a_sample_stands_in_a_fence_as_it_is() -> None:
     made = document()
     text = as_markdown(made)
     samples = [part.message for block in made.blocks for part in block.parts if isinstance(part, Sample) and part.message]
-    assert len(samples) == 12
+    assert len(samples) == 14
     assert all(f"\n```text\n{message}\n```\n" in text for message in samples)
 
 

@@ -42,7 +42,7 @@ def test_a_control_is_shown_where_controls_are_sent() -> None:
         assert (each.result.purpose, each.result.patient_id) == (Purpose.CONTROL, "")
         assert b"\rPID|" not in each.payload
         assert (faults(Format.OUL_R22, each.payload), oracle_faults(Format.OUL_R22, each.payload)) == ((), ())
-    assert [part.name for part in sample_parts(shown, made.terms) if not part.message] == ["Corrected", "Withdrawn", "Refused"]
+    assert [part.name for part in sample_parts(shown, made.terms) if not part.message] == ["Refused"]
     assert "Control" in [part.name for part in sample_parts(shown_samples(plain), plain.terms)]
 
 

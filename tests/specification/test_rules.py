@@ -68,8 +68,11 @@ def test_the_sign_in_is_said_and_no_secret() -> None:
 
 def test_status_and_copies_name_the_destinations_own_fields() -> None:
     """An HL7 vendor reads MSH-10 and OBR-3, a FHIR vendor identifiers."""
-    assert said(statuses(subject()))["final"] == "F in OBR-25 and OBX-11: every message today"
-    assert said(statuses(subject(Door.FHIR)))["final"] == "final: every message today"
+    assert (
+        said(statuses(subject()))["final"]
+        == "F in OBR-25 and OBX-11: the first report, and a later one where the receiver has none"
+    )
+    assert said(statuses(subject(Door.FHIR)))["final"] == "final: the first report, and a later one where the receiver has none"
     assert said(duplicates(subject()))["the same result"] == "OBR-3: never used for a second strip"
     assert said(duplicates(subject(Door.FHIR)))["the same message"].startswith("the Bundle's identifier")
 
@@ -160,7 +163,7 @@ def test_changes_name_what_messages_depend_on() -> None:
     """Program and table set."""
     given = subject()
     facts = said(changes(given, shown_samples(given)))
-    assert (facts["Padpost"], facts["table set, SHA-256"], facts["samples"]) == ("0.1.0", given.tables.digest, "12")
+    assert (facts["Padpost"], facts["table set, SHA-256"], facts["samples"]) == ("0.1.0", given.tables.digest, "14")
 
 
 def test_who_signed_the_tables_is_said() -> None:

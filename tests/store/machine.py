@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, precondition, rule
 
 from bridge.errors import Overtaken, RefusedAction
-from bridge.lifecycle.states import DELIVERY_STEPS, OPEN_DELIVERY, DeliveryEvent, StopEnd
+from bridge.lifecycle.states import DELIVERY_STEPS, OPEN_DELIVERY, OVER_DELIVERY, DeliveryEvent, StopEnd
 from bridge.model import Answer, Coded, DeliveryState, Priority, PriorResult, Purpose
 from bridge.store.api import Store
 from bridge.store.commands import BearMessage, ReserveNumbers, WithholdDelivery
@@ -375,7 +375,7 @@ class StoreMachine(RuleBasedStateMachine):
     # --- the model's own reckoning
 
     def _is_free(self, each: Sent) -> bool:
-        return each.after is None or self.sent[each.after].state not in OPEN_DELIVERY
+        return each.after is None or self.sent[each.after].state in OVER_DELIVERY
 
     def _lanes(self, place: str) -> dict[str, list[int]]:
         lanes: dict[str, list[int]] = {}

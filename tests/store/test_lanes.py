@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from bridge.lifecycle.states import DELIVERY_STEPS, OPEN_DELIVERY, DeliveryEvent
+from bridge.lifecycle.states import DELIVERY_STEPS, OPEN_DELIVERY, OVER_DELIVERY, DeliveryEvent
 from bridge.model import SERVICE, Acknowledgement, Answer, Coded, DeliveryState, Priority
 from bridge.store.apply import apply
 from bridge.store.commands import BeginAttempt, EndAttempt, KeepCapture, RecordOutcome
@@ -37,11 +37,11 @@ def _kept(file: SqliteDb) -> dict[int, tuple[int, int]]:
     return {row[0]: row[1:] for row in file.execute("SELECT id, is_head, is_blocked FROM deliveries ORDER BY id")}
 
 
-def test_only_open_deliveries_are_not_over(file: SqliteDb) -> None:
-    """What is named by ``after`` and does not exist waits for nothing."""
+def test_what_is_open_or_stopped_is_not_over(file: SqliteDb) -> None:
+    """A stopped one waits for a person, and a later version with it; what is named by ``after`` and does not exist holds up nothing."""
     for number, state in enumerate(D):
         _put(file, number, state)
-        assert is_over(file, number) is (state not in {D.UNBORN, D.QUEUED, D.SENDING, D.RETRYING, D.COMMITTED})
+        assert is_over(file, number) is (state in {D.ACCEPTED, D.SUPERSEDED, D.DISCARDED})
     assert is_over(file, 999)
 
 
@@ -56,7 +56,7 @@ def test_the_head_after_each_step_of_the_state_table(file: SqliteDb, state: Deli
         head = (sending or opened)[0]
         for number, each in states.items():
             _put(file, number, each, is_head=int(number == head))
-        _put(file, 9, D.UNBORN, lane="B", is_head=1, after=place, is_blocked=int(state in OPEN_DELIVERY))
+        _put(file, 9, D.UNBORN, lane="B", is_head=1, after=place, is_blocked=int(state not in OVER_DELIVERY))
         if event is E.BEGIN and place != head:
             continue  # begin_attempt lets none but a head begin
         after = move_delivery(file, place, event, s.NOW, s.BO)
@@ -64,7 +64,7 @@ def test_the_head_after_each_step_of_the_state_table(file: SqliteDb, state: Deli
         sending = [number for number in states if states[number] is D.SENDING]
         opened = [number for number in states if states[number] in OPEN_DELIVERY]
         expected = {number: (int(number == (sending or opened)[0]), 0) for number in states}
-        assert _kept(file) == {**expected, 9: (1, int(after in OPEN_DELIVERY))}
+        assert _kept(file) == {**expected, 9: (1, int(after not in OVER_DELIVERY))}
 
 
 def test_the_end_of_a_lane_has_no_head(file: SqliteDb) -> None:
@@ -151,6 +151,6 @@ def test_who_waits_elsewhere_hears_of_what_is_over(heard: _Heard) -> None:
     move_delivery(heard, 1, E.BEGIN, s.NOW, SERVICE)
     assert heard.told == []
     move_delivery(heard, 1, E.REFUSE, s.NOW, SERVICE)
-    assert heard.told == ["destination:chart"]
-    move_delivery(heard, 1, E.SEND_AGAIN, s.NOW, s.BO)
-    assert heard.told == ["destination:chart", "destination:chart", "destination:records"]
+    assert heard.told == []
+    move_delivery(heard, 1, E.DISCARD, s.NOW, s.BO)
+    assert heard.told == ["destination:chart", "destination:records"]

@@ -39,6 +39,7 @@ def test_every_question_has_a_row_of_its_own() -> None:
         "CaptureState",
         "ContainerRow",
         "ControlledSpan",
+        "CorrectionRow",
         "DayGroup",
         "DaySent",
         "DaySignature",

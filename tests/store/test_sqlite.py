@@ -26,6 +26,7 @@ from tests.store import strips as s
 from tests.store.audit_contract import AuditContract
 from tests.store.clock_contract import ClockContract
 from tests.store.contract import StoreContract
+from tests.store.correction_contract import CorrectionContract
 from tests.store.day_log_contract import DayLogContract
 from tests.store.gate_contract import GateContract
 from tests.store.life_contract import LifeContract
@@ -86,6 +87,14 @@ class TestMonths(MonthContract):
 
 class TestNumbers(NumberContract):
     """The same store keeps the contract of missing numbers."""
+
+    @pytest.fixture
+    def make(self, tmp_path: Path) -> Callable[[], Store]:
+        return lambda: SqliteStore(tmp_path / "store", now=lambda: later(60))
+
+
+class TestCorrections(CorrectionContract):
+    """The same store keeps the contract of corrections."""
 
     @pytest.fixture
     def make(self, tmp_path: Path) -> Callable[[], Store]:

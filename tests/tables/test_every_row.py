@@ -281,7 +281,7 @@ SENT = {  # what our messages say, by table
     "0074": {"LAB"},  # fhir.py: the category of the report
     "0078": {flag.value for flag in Flag},
     "0085": {status.value for status in ResultStatus},
-    "0123": {status.value for status in ResultStatus},
+    "0123": set(segments.REPORTS.values()),
     "0125": set(value_rules.TABLE_0125),
     "0369": {role.split("^")[0] for role in segments.ROLES.values()},
     "0487": {segments.URINE.split("^")[0]},

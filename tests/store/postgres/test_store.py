@@ -39,6 +39,7 @@ from tests.store import strips as s
 from tests.store.audit_contract import AuditContract
 from tests.store.clock_contract import ClockContract
 from tests.store.contract import StoreContract
+from tests.store.correction_contract import CorrectionContract
 from tests.store.day_log_contract import DayLogContract
 from tests.store.gate_contract import GateContract
 from tests.store.histories import SINCE, Past, pasts, plain_runs, write
@@ -97,6 +98,14 @@ class TestMonths(MonthContract):
 
 class TestNumbers(NumberContract):
     """The same store keeps the contract of missing numbers."""
+
+    @pytest.fixture
+    def make(self, at: Server) -> Callable[[], Store]:
+        return lambda: PostgresStore(at)
+
+
+class TestCorrections(CorrectionContract):
+    """The same store keeps the contract of corrections."""
 
     @pytest.fixture
     def make(self, at: Server) -> Callable[[], Store]:

@@ -1,0 +1,197 @@
+"""What a person may do about a result that was sent: correct what belongs to it, move it to the right patient, or withdraw it.
+
+Pads and grades are nobody's to change: a wrong value is withdrawn, and the strip is run again.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from zoneinfo import ZoneInfo
+
+from bridge.bench.corrections import Call, Correction, Kind, Unit, Wanted, corrected, moved, withdrawn
+from bridge.desk.actions import ID_FAULTS, SAME_MINUTE, compare
+from bridge.desk.typed_time import typed_time
+from bridge.errors import Overtaken, RefusedAction, RejectError
+from bridge.identity.patient_id import id_fault
+from bridge.model import Actor, CodedResult, Purpose
+from bridge.render import lane_of
+from bridge.store.api import Store
+from bridge.store.commands import CorrectResult, RecordCall, RecordedCorrection, ReserveNumbers
+from bridge.store.rows import StripRow
+from bridge.tables.types import Policy
+
+LONGEST_NUMBER = 60  # ours: characters of an order or specimen number; labels are shorter
+LONGEST_COMMENT = 300  # ours: characters; a sentence or two for the reader of the report
+CHANGED = "This result does not stand as you saw it any more. Look at it again."
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class CorrectionTerms:
+    """The site's terms: whether a second person is asked for, and after how long without an acknowledgement units are telephoned."""
+
+    needs_second: bool = True
+    acknowledged_within: timedelta = timedelta(minutes=30)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Who:
+    """Who acts and why; ``second`` is the name of a second person who has looked at it too, "" for none."""
+
+    actor: Actor
+    second: str
+    reason: str
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Typed:
+    """What a person typed of a correction. ``day``, ``clock`` and ``which`` are as ``typed_time`` has them, "" to leave the collection time as it is."""
+
+    order_number: str
+    specimen_id: str
+    day: str = ""
+    clock: str = ""
+    which: str = ""
+    comment: str = ""
+
+
+class CorrectionDesk:
+    """The actions on results. Raises RefusedAction or Overtaken with a sentence for the technician."""
+
+    def __init__(
+        self,
+        store: Store,
+        policy: Policy,
+        now: Callable[[], datetime],
+        *,
+        zone: ZoneInfo,
+        terms: CorrectionTerms,
+        says: Callable[[CodedResult], None],
+    ) -> None:
+        """``says`` raises RejectError where a result cannot be said as it is at some destination: it is tried before anything is kept."""
+        self._store = store
+        self._policy = policy
+        self._now = now
+        self._zone = zone
+        self.terms = terms
+        self._says = says
+
+    def correct(self, result_id: str, version: int, typed: Typed, *, who: Who) -> RecordedCorrection:
+        """Send a version with another order number, specimen number, collection time or a comment; ``version`` is the one that the person saw."""
+        result, _ = self._result(result_id, version, who)
+        made, fields = corrected(result, self._wanted(typed, result), by=who.actor.name, at=self._now())
+        return self._change(Kind.CORRECTED, result, who, fields=fields, made=made, taken=None)
+
+    def withdraw(self, result_id: str, version: int, *, who: Who) -> RecordedCorrection:
+        """Take a result back wherever it was sent, and put nothing in its place."""
+        result, _ = self._result(result_id, version, who)
+        return self._change(Kind.WITHDRAWN, result, who, fields=(), made=None, taken=self._taken(result, who))
+
+    def move(
+        self, result_id: str, version: int, *, first: str, second: str, second_identifier: str, who: Who
+    ) -> RecordedCorrection:
+        """Take a result out of the wrong record; once that is acknowledged, send it under the right patient.
+
+        ``first`` and ``second`` are two scans or keyings of the right ID and must be equal; ``second_identifier`` is compared with what the
+        strip carries besides (specimen ID or number as printed).
+        """
+        result, strip = self._result(result_id, version, who)
+        if first != second:
+            raise RefusedAction("The two entries of the patient ID differ. Scan or key it twice again.")
+        fault = id_fault(first, self._policy.patient_id, also_denied=frozenset({result.strip_lot, result.operator} - {""}))
+        if fault:
+            raise RefusedAction(ID_FAULTS[fault])
+        compare(second_identifier, strip)
+        by, at = who.actor.name, self._now()
+        number: int = self._store.submit(ReserveNumbers(count=1, epoch=self._store.epoch)).result()
+        made = moved(result, result_id=f"{self._store.epoch}R{number}", patient_id=first, by=by, at=at)
+        return self._change(Kind.MOVED, result, who, fields=("patient ID",), made=made, taken=self._taken(result, who))
+
+    def record_call(self, correction_id: int, unit: Unit, *, told: str, read_back: bool, actor: Actor) -> None:
+        """Keep who was told by telephone, and whether it was read back."""
+        if not actor.name.strip():
+            raise RefusedAction("Say who you are: the name is kept with what you do.")
+        if not told.strip():
+            raise RefusedAction("Write whom you told: a name and the unit.")
+        call = Call(unit=unit, told=told.strip(), read_back=read_back, by=actor, at=self._now())
+        self._store.submit(RecordCall(correction_id=correction_id, call=call)).result()
+
+    # --- what every change asks first
+
+    def _result(self, result_id: str, version: int, who: Who) -> tuple[CodedResult, StripRow]:
+        """Give the version that the person saw, and its strip."""
+        self._require(who)
+        found = self._store.result(result_id)
+        if found is None:
+            raise RefusedAction("There is no such result.")
+        if found.result is None:
+            raise RefusedAction("The values of this result were purged by the site's rule. Correct the record by your procedure.")
+        if found.result.purpose is not Purpose.PATIENT:
+            raise RefusedAction("This is no patient's result. Nothing of it is in a patient's record.")
+        if found.version != version or found.strip.outcome != "coded":
+            raise Overtaken(CHANGED)
+        return found.result, found.strip
+
+    def _require(self, who: Who) -> None:
+        if not who.actor.name.strip():
+            raise RefusedAction("Say who you are: the name is kept with what you do.")
+        if not who.reason.strip():
+            raise RefusedAction("Give a reason: it is kept with what you do.")
+        if not self.terms.needs_second:
+            return
+        if not who.second.strip():
+            raise RefusedAction("A second person looks at it too. Give that person's name.")
+        if who.second.strip().casefold() == who.actor.name.strip().casefold():
+            raise RefusedAction("The second person is somebody else. Give another name than your own.")
+
+    def _wanted(self, typed: Typed, result: CodedResult) -> Wanted:
+        order, specimen, comment = typed.order_number.strip(), typed.specimen_id.strip(), typed.comment.strip()
+        if len(order) > LONGEST_NUMBER or len(specimen) > LONGEST_NUMBER:
+            raise RefusedAction(f"A number has at most {LONGEST_NUMBER} characters. Scan the label again.")
+        if len(comment) > LONGEST_COMMENT:
+            raise RefusedAction(f"A comment has at most {LONGEST_COMMENT} characters. Write it shorter.")
+        return Wanted(order_number=order, specimen_id=specimen, collected_at=self._collected(typed, result), comment=comment)
+
+    def _collected(self, typed: Typed, result: CodedResult) -> datetime | None:
+        if not typed.day.strip() and not typed.clock.strip():
+            return None
+        at = typed_time(typed.day, typed.clock, which=typed.which, zone=self._zone)
+        read = result.analyzed_at.astimezone(self._zone)
+        if at.astimezone(UTC) > result.analyzed_at.astimezone(UTC) + SAME_MINUTE:
+            raise RefusedAction(
+                f"This is after the strip was read, at {read:%Y-%m-%d %H:%M}. The specimen was collected before that."
+            )
+        if at.astimezone(UTC) < result.analyzed_at.astimezone(UTC) - timedelta(days=self._policy.oldest_days):
+            raise RefusedAction(f"This is more than {self._policy.oldest_days} days before the strip was read. Look at the year.")
+        return at
+
+    def _taken(self, result: CodedResult, who: Who) -> CodedResult:
+        return withdrawn(result, by=who.actor.name, at=self._now())
+
+    def _change(
+        self, kind: Kind, result: CodedResult, who: Who, *, fields: tuple[str, ...], made: CodedResult | None, taken: CodedResult | None
+    ) -> RecordedCorrection:  # fmt: skip
+        at = self._now()
+        for version in filter(None, (made, taken)):
+            try:
+                self._says(version)
+            except RejectError as reject:
+                raise RefusedAction(f"{reject.sentence} {reject.remedy}") from reject
+        correction = Correction(
+            kind=kind,
+            result_id=result.result_id,
+            version=result.version,
+            new_result_id=made.result_id if made else "",
+            new_version=made.version if made else None,
+            fields=fields,
+            by=Actor(name=who.actor.name.strip(), verified=who.actor.verified),
+            second=who.second.strip(),
+            reason=who.reason.strip(),
+            at=at,
+            is_critical=any(pad.flag.is_critical for pad in result.pads),
+            calls_by=at + self.terms.acknowledged_within if taken else None,
+        )
+        command = CorrectResult(correction=correction, made=made, lane=lane_of(made) if made else "", withdrawn=taken)
+        recorded: RecordedCorrection = self._store.submit(command).result()
+        return recorded
