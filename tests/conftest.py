@@ -31,6 +31,7 @@ for shared in (
             "signal",
             "telling",
         )
+        for room in ("audit", "clock", "day_log", "gate", "life", "lot", "month", "number", "operator", "signal", "telling")
     ),
     "contract",
     "machine",

@@ -166,6 +166,20 @@ def rehearse(
     raise typer.Exit(room.rehearse(config, flags=flags, days=days))
 
 
+@audit_app.command("export")
+def audit_export(
+    config: ConfigOption,
+    form: Annotated[str, typer.Option("--as", help="csv, or fhir: AuditEvent of FHIR R4, one a line (NDJSON).")] = "csv",
+    begins: Annotated[str, typer.Option("--from", help="The first day, as 2026-11-25; from the beginning if not given.")] = "",
+    until: Annotated[str, typer.Option("--until", help="The last day, included; to the end if not given.")] = "",
+    out: Annotated[Path | None, typer.Option("--out", "-o", help="The file to write; standard output if not given.")] = None,
+) -> None:
+    """Write the audit trail, oldest first. Reads only; also while the service runs."""
+    from bridge.cli import audit_export as room  # noqa: PLC0415 - as above
+
+    raise typer.Exit(room.export(config, form, (begins, until), out))
+
+
 @app.command()
 def purge(
     config: ConfigOption,

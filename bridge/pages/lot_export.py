@@ -47,9 +47,10 @@ def lot_csv(uses: Iterable[LotUse], zone: ZoneInfo) -> str:
             use.result_id,
         )
         ways = [(destination, DELIVERY_WORDS[state]) for destination, state in use.ways] or [("", "")]
-        writer.writerows([_plain(cell) for cell in (*own, *way)] for way in ways)
+        writer.writerows([disarmed(cell) for cell in (*own, *way)] for way in ways)
     return text.getvalue()
 
 
-def _plain(cell: str) -> str:
+def disarmed(cell: str) -> str:
+    """Give a cell that a spreadsheet shows and does not compute."""
     return f"'{cell}" if cell.startswith(FORMULA) else cell

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from heapq import nlargest
 from typing import Any
 
@@ -18,6 +18,7 @@ _EVENT = (
     " FROM events e JOIN event_kinds k ON k.id = e.kind"
 )
 _LAST = 2**62  # behind every id
+READ_AT_ONCE = 2_000  # ours: a megabyte of rows
 # A strip, its capture, its stops, and the deliveries of its result
 _OF_STRIP = (
     "SELECT 'strip', id FROM strips WHERE id = ?1 UNION ALL SELECT 'capture', capture_id FROM strips WHERE id = ?1"
@@ -49,6 +50,17 @@ class AuditReads:
         """Give who did or saw something, and what, each in the order of the alphabet."""
         rows = self._db().execute("SELECT DISTINCT actor, what FROM event_kinds WHERE actor <> ?", (SERVICE.name,)).fetchall()
         return tuple(sorted({row[0] for row in rows})), tuple(sorted({row[1] for row in rows}))
+
+
+def oldest_first(db: Db, wanted: AuditSearch) -> Iterator[AuditRow]:
+    """Give the whole trail between two moments, oldest first, read some thousand events at a time; inside one transaction."""
+    last = (_first_id(db, wanted.since) if wanted.since else 0) - 1
+    end = _first_id(db, wanted.until) if wanted.until else _LAST
+    while found := db.execute(
+        f"{_EVENT} WHERE e.id > ? AND e.id < ? ORDER BY e.id LIMIT ?", (last, end, READ_AT_ONCE)
+    ).fetchall():
+        yield from map(_row, found)
+        last = found[-1][0]
 
 
 def _of_strip(db: Db, wanted: AuditSearch, ids: tuple[int, int]) -> Iterable[tuple[Any, ...]]:
