@@ -196,7 +196,7 @@ def test_one_number_far_apart_in_time_is_held_where_counts_restart() -> None:
 
 
 def test_the_same_patient_and_pads_in_the_window_is_held() -> None:
-    """A reprint under a new number, or a second strip of the same urine: only a person knows. HZ-F06."""
+    """A reprint under a new number, or a second strip of the same urine: only a person knows. HZ-F06, HZ-I04."""
     earlier = replace(KEY, number="6")
     inside = _seen(3, key=earlier, at=ARRIVED - timedelta(minutes=120))
     (found,) = possible_rerun(CLAIM, (inside,))
@@ -243,7 +243,7 @@ OTHER_URINE = replace(CONTENT, pads=(("glucose", 3), ("protein", 2), ("nitrite",
 
 
 def test_the_id_of_the_strip_before_on_another_urine_is_held() -> None:
-    """HZ-A09: two pads lie over a step apart; nobody but a person with both cups knows whose it is."""
+    """HZ-A09, HZ-I04: two pads lie over a step apart; nobody but a person with both cups knows whose it is."""
     (found,) = same_id_again(CLAIM, (_seen(3, key=BEFORE, content=OTHER_URINE),))
     assert (found.rule, found.severity, found.releasable) == ("patient.same_again", Severity.HOLD, True)
     assert found.sentence == (
