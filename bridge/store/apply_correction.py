@@ -148,7 +148,7 @@ def _strip_anew(db: Db, command: CorrectResult, strip_id: int) -> int:
 
 def _keep(db: Db, command: CorrectResult) -> int:
     of = command.correction
-    new = db.insert(
+    new_row = db.insert(
         "INSERT INTO corrections (kind, result_id, version, new_result_id, new_version, withdrawn_version, fields, actor, verified, second, reason, at,"
         " is_critical, calls_by) VALUES (?,?,?,?,?,?,?,?,?,?,?,?,?,?)",
         (
@@ -156,8 +156,9 @@ def _keep(db: Db, command: CorrectResult) -> int:
             json_text(list(of.fields)), of.by.name, of.by.verified, of.second, of.reason, when(of.at), int(of.is_critical), when(of.calls_by),
         ),
     )  # fmt: skip
-    note(db, of.at, of.by, "result.changed", f"correction:{int(new)}", Change(after=of.kind, reason=of.reason))
-    return int(new)
+    new = int(new_row)  # a server's answer is taken once
+    note(db, of.at, of.by, "result.changed", f"correction:{new}", Change(after=of.kind, reason=of.reason))
+    return new
 
 
 def _keep_result(db: Db, result: CodedResult, strip_id: int) -> None:
@@ -173,7 +174,7 @@ def _deliver(db: Db, command: CorrectResult, result: CodedResult, standing: _Sta
     if after is not None and is_blocked and _lane_of(db, after) != lane:
         lane = behind(after, lane)
     is_head, rank = join_lane(db, standing.destination, lane, result.priority)
-    new = db.insert(
+    new_row = db.insert(
         "INSERT INTO deliveries (destination, lane, priority, result_id, version, format, control_id, state, attempts, born_at, last_code, after,"
         " is_head, rank, is_blocked, tables) VALUES (?,?,?,?,?,'',NULL,'unborn',0,?,'',?,?,?,?,?)",
         (
@@ -181,16 +182,17 @@ def _deliver(db: Db, command: CorrectResult, result: CodedResult, standing: _Sta
             int(is_head), rank, int(is_blocked), word_id(db, result.tables_digest),
         ),
     )  # fmt: skip
+    new = int(new_row)  # a server's answer is taken once
     db.tell(f"destination:{standing.destination}")
     note(
         db,
         command.correction.at,
         command.correction.by,
         "delivery.made",
-        f"delivery:{int(new)}",
+        f"delivery:{new}",
         Change(after=DeliveryState.UNBORN),
     )
-    return int(new)
+    return new
 
 
 def _lane_of(db: Db, delivery_id: int) -> str:
@@ -203,10 +205,11 @@ def record_call(db: Db, command: RecordCall) -> int:
     call = command.call
     if db.execute("SELECT 1 FROM corrections WHERE id = ?", (command.correction_id,)).fetchone() is None:
         raise Overtaken("There is no such correction any more. Look at the list again.")
-    new = db.insert(
+    new_row = db.insert(
         "INSERT INTO calls (correction_id, unit, told, read_back, actor, verified, at) VALUES (?,?,?,?,?,?,?)",
         (command.correction_id, str(call.unit), call.told, int(call.read_back), call.by.name, call.by.verified, when(call.at)),
     )
+    new = int(new_row)  # a server's answer is taken once
     after = "read back" if call.read_back else "not read back"
     note(db, call.at, call.by, "call.made", f"correction:{command.correction_id}", Change(after=after, reason=call.unit))
-    return int(new)
+    return new
