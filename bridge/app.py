@@ -35,6 +35,7 @@ from bridge.gatekeeping import free_waiting
 from bridge.judging import Ids, Judging
 from bridge.lifecycle.sharing import EVERY_ROLE, Role
 from bridge.model import Acknowledgement, CodedResult, Message
+from bridge.own_signals import OwnSignals
 from bridge.pages.app import Doors, make_pages
 from bridge.pages.server import PagesServer
 from bridge.pages.site import Bench, Desks, PagesSite, WayIn
@@ -53,7 +54,8 @@ from bridge.receive.tcp import TcpReceiver
 from bridge.room import Room
 from bridge.service import Runs, Service
 from bridge.sign_off_watch import SignOffWatch
-from bridge.signal_watch import Machine, SignalWatch
+from bridge.signal_watch import Machine, SignalWatch, audience_of, rule_of, shown_ways, way_notes
+from bridge.signal_ways import Says, Way, WayTester
 from bridge.site import answer_faults, example_terms, expected_of, grade_faults, live_ones, tables_for, terms_of
 from bridge.store.api import Store
 from bridge.store.asking import ask
@@ -144,6 +146,7 @@ async def assemble(config: settings.Settings, roles: frozenset[Role] = EVERY_ROL
     leases = Leases(store, process, now=clock.now, elapsed=clock.elapsed)
     out = _ways_out(config, book, store, leases, roles)
     watches = await _watches(config, book, store, out, tables=tables, leases=leases)
+    running = {**watches.running(leases), **(out.listening() if Role.DELIVERY in roles else {})}
     sources: dict[str, Runs] = {}
     service = Service(
         store=store,
@@ -165,15 +168,33 @@ async def assemble(config: settings.Settings, roles: frozenset[Role] = EVERY_ROL
             store.look_through,
             *([partial(free_waiting, store, tables)] if Role.INTAKE in roles else ()),
         ],
-        watches={**watches.running(leases), **(out.listening() if Role.DELIVERY in roles else {})},
+        watches=running,
         require_room=watches.room.require,
     )
+    own = OwnSignals(
+        store,
+        out.signals,
+        rule_of(config.signals),
+        loops=lambda: service.loops,
+        zone=config.site.zone,
+        process=owner,
+        host=process.host,
+        now=clock.now,
+    )
+    running["own signals"] = own
     counters = _counters(config, service, tables)
     receive = partial(_receiver, service=service, store=store, tables=tables, ids=out.ids, room=watches.room)
     sources |= {source.name: receive(source) for source in config.sources if _is_here(source)}
     bench = Bench(tables=tables, terms=terms or example_terms(), expects=expected_of(config))
     ways_in = partial(_ways_in, {**sources, **{each.source.name: each for each in counters}}, watches.certificates)
-    site = _pages_site(config, bench, service, out, watches, ways_in)
+    tester = WayTester(store, out.signals, name=partial(secrets.token_hex, 8), now=clock.now)
+    site = replace(
+        _pages_site(config, bench, service, out, watches, ways_in),
+        ways=shown_ways(config.signals),
+        way_notes=lambda: way_notes(config.signals.ways, now=clock.now()),
+        test_ways=tester.test,
+        own_signals=lambda: own.standing,
+    )
     corrected = _Corrected(terms=_correction_terms(config.corrections), says=book.try_out)
     return Padpost(
         config=config,
@@ -182,7 +203,7 @@ async def assemble(config: settings.Settings, roles: frozenset[Role] = EVERY_ROL
         service=service,
         pages=_pages(site, service, store, corrected, _doors(counters, store)),
         sources=sources,
-        clients=list(out.clients.values()),
+        clients=[*out.clients.values(), *(way.client for way in out.signals)],
         audit=watches.audit,
         roles=roles,
     )
@@ -190,12 +211,13 @@ async def assemble(config: settings.Settings, roles: frozenset[Role] = EVERY_ROL
 
 @dataclass(frozen=True, kw_only=True)
 class _WaysOut:
-    """What is sent by: a client and a queue for each destination, and who hears answers that come on a connection of their own."""
+    """What is sent by: a client and a queue for each destination, who hears answers that come on a connection of their own, and the ways of signals."""
 
     ids: Ids
     clients: Mapping[str, Sends]
     queues: Mapping[str, DestinationQueue]
     listeners: Mapping[str, AnswerListener]
+    signals: tuple[Way, ...]
 
     def listening(self) -> dict[str, Runs]:
         """Give the listeners by the names that the log has."""
@@ -226,7 +248,7 @@ def _ways_out(config: settings.Settings, book: PlanBook, store: Store, leases: L
     for queue in queues.values():
         queue.shut("Its messages are being checked.")
     listeners = _answer_listeners(config, clients, queues, ids)
-    return _WaysOut(ids=ids, clients=clients, queues=queues, listeners=listeners)
+    return _WaysOut(ids=ids, clients=clients, queues=queues, listeners=listeners, signals=signal_ways(config))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -276,7 +298,12 @@ async def _watches(
     room = Room(config.site.data if config.database is None else None, config.room)
     machine = Machine(
         is_room_low=lambda: bool(room.refusing or room.notice),
-        certificates=lambda: tuple(name for notes in (setup.notes, certificates.notes) for name, found in notes.items() if found),
+        certificates=lambda: tuple(
+            name
+            for notes in (setup.notes, certificates.notes, way_notes(config.signals.ways, now=clock.now()))
+            for name, found in notes.items()
+            if found
+        ),
     )
     return _Watches(
         signatures=signatures,
@@ -295,6 +322,7 @@ async def _watches(
             grip=leases.grip(SIGNALS),
             now=clock.now,
             telling=tables.policy.telling,
+            ways=out.signals,
         ),
         audit=AuditWatch(store, clock.now),
     )
@@ -378,6 +406,22 @@ def _client(destination: settings.DestinationShape) -> Sends:
 
             return HookClient(destination, now=clock.now)
     raise TypeError(f"no client sends to a {type(destination).__name__}")
+
+
+def signal_ways(config: settings.Settings) -> tuple[Way, ...]:
+    """Give the ways by which signals are told."""
+    return tuple(Way(audience=audience_of(way), client=signal_client(way, site=config.site.name)) for way in config.signals.ways)
+
+
+def signal_client(way: settings.MailWay | settings.NoticeWay, *, site: str) -> Says:
+    """Give what says signals by a way; ``site`` is the laboratory's name."""
+    if isinstance(way, settings.MailWay):
+        from bridge.deliver.mail import MailClient  # noqa: PLC0415 - what writes and sends mail, which only who wants mail loads
+
+        return MailClient(way, site=site)
+    from bridge.deliver.notice import NoticeClient  # noqa: PLC0415 - 11 MB of libraries that only signing needs
+
+    return NoticeClient(way, site=site, now=clock.now)
 
 
 def _answer_listeners(

@@ -55,10 +55,11 @@ class Queue(Runs, Protocol):
 
 @dataclass(kw_only=True)
 class LoopState:
-    """How one loop is doing, for /health/ready and the log."""
+    """How one loop is doing, for /health/ready and the log. ``falls`` counts the defects that stopped it."""
 
     name: str
     fault: str = ""
+    falls: int = 0
 
 
 class Service:
@@ -236,6 +237,7 @@ class Service:
                     return
             except Exception:  # the one broad catch of the loops: a defect in one must not take down its neighbours
                 state.fault = "a defect stopped it; it is started again. Tell your coordinator: the log says where it failed."
+                state.falls += 1
                 log.exception("loop.fell", loop=name)
             else:
                 state.fault = ""

@@ -7,25 +7,31 @@ rise anew, by less than a minute.
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, time, timedelta
+from urllib.parse import urlsplit
 from zoneinfo import ZoneInfo
 
 import structlog
 
 from bridge.bench.telling import is_overdue
+from bridge.credentials.destination import faults, warnings
 from bridge.lifecycle.states import DestinationState
+from bridge.pages.site import ShownWay
 from bridge.queue.leases import Grip
-from bridge.settings import Signals
+from bridge.settings import MailWay, NoticeWay, Signals
 from bridge.settings.signals import DAYS
+from bridge.signal_ways import Sender, Way, says_of
 from bridge.signals.causes import Limits, Receiver, Seen, Stuck, causes
-from bridge.signals.hours import Hours
-from bridge.signals.kinds import Cause, Kind
+from bridge.signals.hours import EVERY_DAY, Hours
+from bridge.signals.kinds import KEPT, Cause, Kind
 from bridge.signals.machine import Rule, Signal, SignalState, What, look
+from bridge.signals.told import Audience
+from bridge.signals.words import KIND_WORDS
 from bridge.store.api import Store
 from bridge.store.awaited import done
-from bridge.store.commands import KeepSignals
+from bridge.store.commands import KeepSignals, NewSay
 from bridge.store.rows import DestinationRow
 from bridge.tables.telling_terms import TellingTerms
 
@@ -100,9 +106,12 @@ class SignalWatch:
         grip: Grip,
         now: Callable[[], datetime],
         telling: TellingTerms,
+        ways: Sequence[Way] = (),
     ) -> None:
         """``destinations`` are the configured ones: a former one that takes nothing is no fault any more. ``telling`` says what is overdue."""
         self._store = store
+        self._ways = ways
+        self._sender = Sender(store, ways, grip=grip, now=now)
         self._limits = limits_of(signals, zone)
         self._rule = rule_of(signals)
         self._destinations = destinations
@@ -114,10 +123,15 @@ class SignalWatch:
         self._rising: dict[Kind, Signal] = {}
 
     async def run(self) -> None:
-        """Look until cancelled. Raises StoreError where the store cannot be read or written."""
+        """Look and say until cancelled. Raises StoreError where the store cannot be read or written.
+
+        What a process that died left unsaid is said first: a signal that is over by now was perhaps told of.
+        """
         self._rising.clear()
+        await self.say()
         while True:
             await self.look()
+            await self.say()
             await asyncio.sleep(LOOK_S)
 
     async def look(self) -> None:
@@ -125,14 +139,19 @@ class SignalWatch:
         now = self._now()
         found, standing, muted = await asyncio.to_thread(self._read, now)
         changed = [
-            each for kind in Kind if (each := self._looked(kind, found, standing, now, is_muted=kind in muted)) is not None
+            each for kind in KEPT if (each := self._looked(kind, found, standing, now, is_muted=kind in muted)) is not None
         ]
         if not changed:
             return
-        kept = KeepSignals(signals=tuple((signal, ()) for signal, _ in changed), at=now, lease=self._grip.fence())
+        told = tuple((signal, self._says(signal, what, now)) for signal, what in changed)
+        kept = KeepSignals(signals=told, at=now, lease=self._grip.fence())
         for signal_id, (signal, what) in zip(await done(self._store, kept), changed, strict=True):
             if signal_id and what:
                 log.warning("signal.told", signal=signal_id, kind=str(signal.kind), causes=len(signal.causes), what=str(what))
+
+    async def say(self) -> None:
+        """Say what is due by the site's ways. Raises StoreError."""
+        await self._sender.send()
 
     def _read(self, now: datetime) -> tuple[tuple[Cause, ...], Mapping[Kind, Signal], frozenset[Kind]]:
         standing = {signal.kind: signal for signal in self._store.standing_signals()}
@@ -179,7 +198,37 @@ class SignalWatch:
             return None
         return signal, what
 
+    def _says(self, signal: Signal, what: What | None, now: datetime) -> tuple[NewSay, ...]:
+        return says_of(signal, what, self._ways, now=now, zone=self._limits.zone) if what is not None else ()
+
 
 def _receiver(row: DestinationRow) -> Receiver:
     is_down = row.state is not DestinationState.OPEN
     return Receiver(name=row.name, down_since=row.since if is_down else None, waiting=row.waiting, oldest=row.oldest)
+
+
+def audience_of(way: MailWay | NoticeWay) -> Audience:
+    """Give who hears by a way of the site's file."""
+    quiet = Hours(days=EVERY_DAY, start=way.quiet.start, end=way.quiet.end) if way.quiet else None
+    return Audience(way=way.name, kinds=frozenset(map(Kind, way.kinds)), quiet=quiet)
+
+
+def way_notes(ways: Sequence[MailWay | NoticeWay], *, now: datetime) -> dict[str, tuple[str, ...]]:
+    """Give by way what of its secrets, certificates and keys cannot be used or will soon run out; nothing for one that is well."""
+    found = {way.name: (*map(str, faults(way, now=now)), *warnings(way, now=now)) for way in ways}
+    return {name: notes for name, notes in found.items() if notes}
+
+
+def shown_ways(signals: Signals) -> tuple[ShownWay, ...]:
+    """Give the site's ways as the pages show them: no address of a person, and nothing of an address but its host."""
+    return tuple(ShownWay(name=way.name, words=_way_words(way)) for way in signals.ways)
+
+
+def _way_words(way: MailWay | NoticeWay) -> str:
+    if isinstance(way, MailWay):
+        to = f"mail to {len(way.to)} address{'' if len(way.to) == 1 else 'es'} by {way.host}"
+    else:
+        to = f"signed web hook at {urlsplit(way.url).hostname}"
+    kinds = ", ".join(KIND_WORDS[Kind(kind)].name for kind in way.kinds) if way.kinds else "every kind"
+    quiet = f"; quiet from {way.quiet.start:%H:%M} to {way.quiet.end:%H:%M}, but for what is urgent" if way.quiet else ""
+    return f"{to}; {kinds}{quiet}"

@@ -19,7 +19,9 @@ from bridge.deliver.pool import Pool
 from bridge.errors import SettingsError, StoreLocked, TableError
 from bridge.lifecycle.sharing import Role
 from bridge.site import answer_faults, terms_of
+from bridge.store.rows import SayState
 from bridge.store.sqlite import SqliteStore
+from tests.peers.mail_server import Mailbox, mail_server
 from tests.site_for_tests import site
 
 
@@ -177,3 +179,28 @@ def test_which_sources_one_process_alone_runs_and_which_are_here(tmp_path: Path,
     )
     (read,) = settings.read_settings(config).sources
     assert (_is_leased(read), _is_here(read)) == (leased, here)
+
+
+def test_a_signal_leaves_the_whole_service_by_mail(tmp_path: Path) -> None:
+    """Room runs short: the process that holds the lease looks, keeps, sends and notes it."""
+    with mail_server(Mailbox()) as mailbox:
+        way = f"{{kind: mail, name: desk, host: 127.0.0.1, port: {mailbox.port}, security: none, sender: p@x.example, to: [a@x.example]}}"
+        head = "checks: {"
+        config = site(tmp_path, head, f"signals: {{settle_s: 0, ways: [{way}]}}\nroom: {{warn_below_mb: 1000000}}\n{head}")
+
+        async def run() -> list[str]:
+            bridge = await assemble(config)
+            running = asyncio.create_task(bridge.service.run())
+            try:
+                while not (
+                    found := [str(row.state) for row in bridge.store.newest_says(limit=5) if row.state is not SayState.DUE]
+                ):
+                    await asyncio.sleep(0.05)
+                return found
+            finally:
+                running.cancel()
+                await asyncio.gather(running, return_exceptions=True)
+                await bridge.close()
+
+        assert asyncio.run(asyncio.wait_for(run(), 60)) == ["said"]
+    assert [str(each["subject"]) for each in mailbox.taken] == ["Test Clinic: Room runs short where the store lies"]

@@ -12,18 +12,31 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
+from bridge.deliver.mail import MailClient
 from bridge.errors import LeaseLost
 from bridge.lifecycle.states import DestinationState
 from bridge.model import Answer, Priority
 from bridge.queue.leases import FREE
-from bridge.settings import Opening, Signals
-from bridge.signal_watch import Firsts, Machine, SignalWatch, hours_of, limits_of, rule_of
+from bridge.settings import MailWay, Opening, Signals
+from bridge.signal_watch import (
+    Firsts,
+    Machine,
+    SignalWatch,
+    audience_of,
+    hours_of,
+    limits_of,
+    rule_of,
+    shown_ways,
+    way_notes,
+)
+from bridge.signal_ways import Way
 from bridge.signals.hours import EVERY_DAY, Hours
 from bridge.signals.kinds import Kind
 from bridge.signals.machine import SignalState
 from bridge.store.commands import AcknowledgeSignal, SetDestination
 from bridge.store.sqlite import SqliteStore
 from bridge.tables.telling_terms import TellingTerms
+from tests.peers.mail_server import Mailbox, mail_server
 from tests.store import strips as s
 from tests.store.strips import BO, NOW, WAIT, later
 from tests.store.telling_contract import ONCE, told
@@ -39,6 +52,7 @@ class Bench:
     settings: Signals
     machine: Machine
     minute: float = 0.0
+    ways: tuple[Way, ...] = ()
 
     def __post_init__(self) -> None:
         self.open()
@@ -55,6 +69,7 @@ class Bench:
             grip=FREE,
             now=lambda: later(self.minute),
             telling=TellingTerms(overdue_minutes=20),
+            ways=self.ways,
         )
 
     def restart(self) -> None:
@@ -65,8 +80,13 @@ class Bench:
     def at(self, minute: float) -> list[tuple[Kind, SignalState]]:
         """Look at a minute; give the signals that stand."""
         self.minute = minute
-        asyncio.run(self.watch.look())
+        asyncio.run(self._round())
         return [(each.kind, each.state) for each in self.store.standing_signals()]
+
+    async def _round(self) -> None:
+        """Do what the loop does between two rests."""
+        await self.watch.look()
+        await self.watch.say()
 
     def door(self, state: DestinationState, *, name: str = "records") -> None:
         """Let a receiver's door open or close."""
@@ -202,3 +222,108 @@ def test_firsts_begin_anew_after_a_break() -> None:
     assert firsts.of(["b", "a"], now=NOW) == (("a", NOW), ("b", NOW))
     assert firsts.of(["a"], now=later(1)) == (("a", NOW),)
     assert firsts.of(["a", "b"], now=later(2)) == (("a", NOW), ("b", later(2)))
+
+
+# --- by mail
+
+
+MAIL = {
+    "kind": "mail",
+    "name": "desk",
+    "host": "127.0.0.1",
+    "security": "none",
+    "sender": "p@lab.example",
+    "to": ["ana@lab.example"],
+}
+
+
+@pytest.fixture
+def mailed(tmp_path: Path) -> Iterator[tuple[Bench, Mailbox]]:
+    """Give a bench whose one way is a real mail server."""
+    with mail_server(Mailbox()) as mailbox:
+        settings = MailWay.model_validate({**MAIL, "port": mailbox.port})
+        client = MailClient(settings, site="Test Clinic", answer_s=5)
+        made = Bench(tmp_path / "data", Signals(), Machine(), ways=(Way(audience=audience_of(settings), client=client),))
+        yield made, mailbox
+        made.store.close()
+
+
+def subjects(mailbox: Mailbox) -> list[str]:
+    """Give what was said."""
+    return [str(each["subject"]).removeprefix("Test Clinic: ") for each in mailbox.taken]
+
+
+def test_a_fault_is_one_mail_over_restarts(mailed: tuple[Bench, Mailbox]) -> None:
+    """Opened, still, over: three mails in a night with two restarts, of one thread, and no identifier of a patient in any."""
+    bench, mailbox = mailed
+    sent = s.post(bench.store, "A7", priority=Priority.STAT, patient="4711")
+    for minute in (10.0, 11.0, 12.0):
+        bench.at(minute)
+    bench.restart()
+    for minute in (13.0, 14.0, 70.9, 71.0):
+        bench.at(minute)
+    bench.restart()
+    s.attempt(bench.store, sent.delivery_ids[0], Answer.ACCEPTED)
+    for minute in (72.0, 77.0, 78.0):
+        bench.at(minute)
+    headline = "A STAT strip has not gone"
+    assert subjects(mailbox) == [headline, f"Still: {headline}", f"Over: {headline}"]
+    assert len({each["references"] for each in mailbox.taken}) == 1
+    assert len({each["message-id"] for each in mailbox.taken}) == 3
+    for each in mailbox.taken:
+        assert "4711" not in each.as_string()
+        assert f"strip {sent.strip_id}" in each.get_content()
+
+
+def test_a_kill_before_the_mail_loses_none_and_makes_none_twice(mailed: tuple[Bench, Mailbox]) -> None:
+    """Killed between keeping and saying: the next start says it, once."""
+    bench, mailbox = mailed
+    bench.door(DestinationState.CLOSED)
+    bench.at(5)
+    bench.minute = 6
+    asyncio.run(bench.watch.look())
+    assert subjects(mailbox) == []
+    bench.restart()
+    for minute in (7, 8):
+        bench.at(minute)
+    assert subjects(mailbox) == ["A receiver takes nothing"]
+
+
+def test_a_mail_server_that_is_down_is_tried_again(mailed: tuple[Bench, Mailbox]) -> None:
+    """The signal stands on the page meanwhile, with why nobody was called."""
+    bench, mailbox = mailed
+    mailbox.answer = "451 try later"
+    bench.door(DestinationState.CLOSED)
+    bench.at(5), bench.at(6)
+    (row,) = bench.store.says_of(1)
+    assert (row.tries, row.fault) == (1, "The mail server 127.0.0.1 did not take it: 451 try later")
+    mailbox.answer = ""
+    bench.at(6.4)
+    assert subjects(mailbox) == []
+    bench.at(6.5)
+    assert subjects(mailbox) == ["A receiver takes nothing"]
+
+
+def test_ways_are_shown_without_anybodys_address() -> None:
+    """Names of hosts and counts; which kinds, and when it is spared."""
+    quiet = {"start": "22:00", "end": "06:00"}
+    hook = {
+        "kind": "hook",
+        "name": "pager",
+        "url": "https://pager.example/in?key=x",
+        "signing": {"keys": "keys"},
+        "kinds": ["stat", "room"],
+    }
+    shown = shown_ways(Signals.model_validate({"ways": [{**MAIL, "quiet": quiet}, hook]}))
+    assert [(each.name, each.words) for each in shown] == [
+        ("desk", "mail to 1 address by 127.0.0.1; every kind; quiet from 22:00 to 06:00, but for what is urgent"),
+        ("pager", "signed web hook at pager.example; STAT stuck, Room runs short"),
+    ]
+
+
+def test_a_way_that_could_not_be_used_is_noted(tmp_path: Path) -> None:
+    """Before anybody waits for a call that never comes; one that is well has no note."""
+    hook = {"kind": "hook", "name": "pager", "url": "https://pager.example/in", "signing": {"keys": str(tmp_path / "keys")}}
+    notes = way_notes(Signals.model_validate({"ways": [MAIL, hook]}).ways, now=NOW)
+    assert list(notes) == ["pager"]
+    assert "cannot be read" in notes["pager"][0]

@@ -11,7 +11,7 @@ from bridge import clock, settings
 from bridge.cli.accepted import output_lines
 from bridge.cli.signatures import signature_lines, unsigned
 from bridge.cli.spec import subject_of
-from bridge.credentials.destination import faults, warnings
+from bridge.credentials.destination import WayOut, faults, warnings
 from bridge.errors import RejectError, SettingsError, TableError
 from bridge.plan_book import PlanBook, own_faults
 from bridge.read import check_example
@@ -137,7 +137,9 @@ def _site_lines(config: settings.Settings, path: Path, tables: Tables) -> Iterat
     for number, source in enumerate(config.sources):
         yield f"source {source.name}", wrong.get(number, "")
     for number, destination in enumerate(config.destinations):
-        yield f"destination {destination.name}", mute.get(number) or _way_fault(destination, path, number)
+        yield f"destination {destination.name}", mute.get(number) or _way_fault(destination, path, ("destinations", number))
+    for number, way in enumerate(config.signals.ways):
+        yield f"signals by {way.name}", _way_fault(way, path, ("signals", "ways", number))
 
 
 def _database_fault(database: settings.Database, path: Path) -> str:
@@ -149,20 +151,20 @@ def _database_fault(database: settings.Database, path: Path) -> str:
         return str(settings.placed(error, path))
 
 
-def _way_fault(destination: settings.DestinationShape, path: Path, number: int) -> str:
+def _way_fault(way: WayOut, path: Path, place: settings.KeyPath) -> str:
     """Give the first secret, certificate or key that cannot be used, with file and line."""
-    fault = next(faults(destination, now=clock.now()), None)
+    fault = next(faults(way, now=clock.now()), None)
     if fault is None:
         return ""
-    whole = SettingsError(fault.sentence, remedy=fault.remedy, path=("destinations", number, *fault.path))
+    whole = SettingsError(fault.sentence, remedy=fault.remedy, path=(*place, *fault.path))
     return str(settings.placed(whole, path))
 
 
 def _way_warnings(config: settings.Settings, *, ask: bool) -> Iterator[str]:
     """Say of each way what runs out, of each destination whether it is plain, and with ``ask`` what its server does not promise."""
-    for source in config.sources:
-        for words in warnings(source, now=clock.now()):
-            yield f"{source.name}: {words}"
+    for way in (*config.sources, *config.signals.ways):
+        for words in warnings(way, now=clock.now()):
+            yield f"{way.name}: {words}"
     for destination in config.destinations:
         if words := _plain_words(destination):
             yield f"{destination.name}: {words}"

@@ -181,6 +181,14 @@ def audit_export(
 
 
 @app.command()
+def test_signals(config: ConfigOption) -> None:
+    """Say a test by every way that signals are told by, and print what came of each; also while the service runs."""
+    from bridge.cli import signals as room  # noqa: PLC0415 - as above
+
+    raise typer.Exit(room.try_ways(config))
+
+
+@app.command()
 def purge(
     config: ConfigOption,
     dry_run: Annotated[

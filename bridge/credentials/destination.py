@@ -14,22 +14,36 @@ from typing import TYPE_CHECKING
 from bridge.credentials.files import is_open_to_others
 from bridge.credentials.tls import client_context, server_context
 from bridge.errors import SettingsError
-from bridge.settings import DestinationShape, HookDestination, HttpDestination, KeyPath, MllpDestination, SourceShape, Tls
+from bridge.settings import (
+    DestinationShape,
+    HookDestination,
+    HttpDestination,
+    KeyPath,
+    MailWay,
+    MllpDestination,
+    NoticeWay,
+    SourceShape,
+    Tls,
+)
 
 if TYPE_CHECKING:
     from bridge.credentials.keys import KeyFolder
 
 
-def faults(destination: DestinationShape, *, now: datetime) -> Iterator[SettingsError]:
-    """Give an error for each secret, file and key that cannot be used; its path begins at the destination."""
-    for path, use in (*_tls_uses(destination), *_sign_in_uses(destination), *_key_uses(destination, now)):
+WayOut = DestinationShape | MailWay | NoticeWay
+Way = WayOut | SourceShape
+
+
+def faults(way: WayOut, *, now: datetime) -> Iterator[SettingsError]:
+    """Give an error for each secret, file and key that cannot be used; its path begins at the destination, or at the way of signals."""
+    for path, use in (*_tls_uses(way), *_sign_in_uses(way), *_key_uses(way, now)):
         try:
             use()
         except SettingsError as error:
             yield SettingsError(error.sentence, remedy=error.remedy, path=error.path or path)
 
 
-def warnings(way: DestinationShape | SourceShape, *, now: datetime) -> Iterator[str]:
+def warnings(way: Way, *, now: datetime) -> Iterator[str]:
     """Give in words what runs out within 30 days, or can be read by others. What cannot be used at all is a fault and left out."""
     try:
         for tls in filter(None, (_tls(way), _tls_of_answers(way))):
@@ -48,17 +62,17 @@ def _tls_words(tls: Tls, now: datetime) -> Iterator[str]:
         yield f"the key {tls.key.name} can be read by every user of this machine: take that right away (chmod o-rwx)"
 
 
-def _tls(way: DestinationShape | SourceShape) -> Tls | None:
+def _tls(way: Way) -> Tls | None:
     tls: Tls | None = getattr(way, "tls", None)
     return tls
 
 
-def _tls_of_answers(way: DestinationShape | SourceShape) -> Tls | None:
+def _tls_of_answers(way: Way) -> Tls | None:
     """Give what the receiver of ``way`` meets where it calls us with its answers."""
     return way.answers_on.tls if isinstance(way, MllpDestination) and way.answers_on is not None else None
 
 
-def _tls_uses(destination: DestinationShape) -> Iterator[tuple[KeyPath, Callable[[], object]]]:
+def _tls_uses(destination: WayOut) -> Iterator[tuple[KeyPath, Callable[[], object]]]:
     for tls, path, context in (
         (_tls(destination), (), client_context),
         (_tls_of_answers(destination), ("answers_on",), server_context),
@@ -78,7 +92,9 @@ def _under(path: KeyPath, context: Callable[[Tls], object], tls: Tls) -> None:
         raise SettingsError(error.sentence, remedy=error.remedy, path=(*path, *error.path)) from error
 
 
-def _sign_in_uses(destination: DestinationShape) -> Iterator[tuple[KeyPath, Callable[[], object]]]:
+def _sign_in_uses(destination: WayOut) -> Iterator[tuple[KeyPath, Callable[[], object]]]:
+    if isinstance(destination, MailWay) and destination.password is not None:
+        yield ("password", "env"), destination.password.value
     if not isinstance(destination, HttpDestination):
         return
     if destination.bearer is not None:
@@ -87,16 +103,16 @@ def _sign_in_uses(destination: DestinationShape) -> Iterator[tuple[KeyPath, Call
         yield ("basic", "password", "env"), destination.basic.password.value
 
 
-def _key_uses(destination: DestinationShape, now: datetime) -> Iterator[tuple[KeyPath, Callable[[], object]]]:
+def _key_uses(destination: WayOut, now: datetime) -> Iterator[tuple[KeyPath, Callable[[], object]]]:
     for folder, path in _folders(destination):
         yield path, partial(_keys(folder, path).signing, now)
 
 
-def _folders(way: DestinationShape | SourceShape) -> Iterator[tuple[Path, tuple[str, str]]]:
+def _folders(way: Way) -> Iterator[tuple[Path, tuple[str, str]]]:
     """Give each folder of keys with the setting that names it."""
     if isinstance(way, HttpDestination) and way.oauth is not None:
         yield way.oauth.keys, ("oauth", "keys")
-    if isinstance(way, HookDestination):
+    if isinstance(way, HookDestination | NoticeWay):
         yield way.signing.keys, ("signing", "keys")
 
 

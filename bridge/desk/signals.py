@@ -7,7 +7,7 @@ from datetime import datetime, timedelta
 
 from bridge.errors import RefusedAction
 from bridge.model import Actor
-from bridge.signals.kinds import Kind
+from bridge.signals.kinds import OWN, Kind
 from bridge.store.api import Store
 from bridge.store.commands import AcknowledgeSignal, MuteSignals, NoteOnSignal
 
@@ -39,6 +39,8 @@ class SignalDesk:
         who = _known(actor)
         if hours and hours not in MUTE_HOURS:
             raise RefusedAction(f"A kind is muted for {', '.join(map(str, MUTE_HOURS[:-1]))} or {MUTE_HOURS[-1]} hours.")
+        if kind in OWN:
+            raise RefusedAction("What a process tells of itself cannot be muted: mend it, or start Padpost again.")
         if not reason.strip():
             raise RefusedAction("Give a reason: it is kept with what you do.")
         now = self._now()

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Annotated
 
@@ -15,16 +16,19 @@ from pydantic import BaseModel
 from bridge.desk.signals import MUTE_HOURS, SignalDesk
 from bridge.errors import RefusedAction
 from bridge.model import Actor
+from bridge.pages.site import PagesSite
 from bridge.pages.try_out import ShowsPage
 from bridge.pages.words import Mark
-from bridge.signals.kinds import URGENT, Cause, Kind
+from bridge.signals.kinds import KEPT, URGENT, Cause, Kind
 from bridge.signals.machine import EASINGS, MAY_ACKNOWLEDGE, Signal, SignalState
 from bridge.signals.words import KIND_WORDS, headline, place, subject_words
 from bridge.store.api import Store
-from bridge.store.rows import EventRow, MuteRow
+from bridge.store.rows import EventRow, MuteRow, SayRow, SayState
 
 SEE_OTHER = 303  # RFC 9110: after a POST, look there
 ENDED_SHOWN = 20  # ours: a week of an ordinary site
+SAYS_SHOWN = 15  # ours: a day of an ordinary site
+LOOKED_AT = 200  # ours: among which the last word of each way is found; a small row each
 SHOWN_CAUSES = 12  # ours: what a person reads at a glance; the pages behind the links list all
 Field = Annotated[str, pydantic.Field(max_length=500)]
 
@@ -34,6 +38,18 @@ STATE_WORDS: Mapping[SignalState, str] = {
     SignalState.EASING: "gone just now, perhaps for a moment",
     SignalState.EASING_ACKNOWLEDGED: "in hand; gone just now, perhaps for a moment",
     SignalState.ENDED: "over",
+}
+SAY_WORDS: Mapping[SayState, str] = {
+    SayState.DUE: "to be said",
+    SayState.SAID: "said",
+    SayState.GIVEN_UP: "not said",
+    SayState.DROPPED: "not needed any more",
+}
+SAY_MARKS: Mapping[SayState, Mark] = {
+    SayState.DUE: Mark.WAIT,
+    SayState.SAID: Mark.DONE,
+    SayState.GIVEN_UP: Mark.CANNOT,
+    SayState.DROPPED: Mark.END,
 }
 EVENT_WORDS = {"signal.moved": "now", "signal.acknowledged": "acknowledged", "signal.noted": "note"}
 
@@ -79,6 +95,7 @@ class ShownSignal:
     more: int
     muted: MuteRow | None = None
     events: tuple[EventRow, ...] = ()
+    says: tuple[SayRow, ...] = ()
 
     @property
     def may_acknowledge(self) -> bool:
@@ -91,10 +108,17 @@ def standing(store: Store, *, now: datetime, whole: bool = False) -> tuple[Shown
     muted = {row.kind: row for row in store.muted_kinds(now=now)}
     order = list(Kind)
     found = sorted(store.standing_signals(), key=lambda each: order.index(each.kind))
-    return tuple(_shown(each, muted.get(each.kind), store.events(f"signal:{each.signal_id}") if whole else ()) for each in found)
+    shown = (shown_signal(each, muted.get(each.kind)) for each in found)
+    return tuple(_whole(store, each) for each in shown) if whole else tuple(shown)
 
 
-def _shown(signal: Signal, muted: MuteRow | None, events: tuple[EventRow, ...]) -> ShownSignal:
+def _whole(store: Store, shown: ShownSignal) -> ShownSignal:
+    number = shown.signal.signal_id
+    return replace(shown, events=store.events(f"signal:{number}"), says=store.says_of(number))
+
+
+def shown_signal(signal: Signal, muted: MuteRow | None = None) -> ShownSignal:
+    """Give a signal in words."""
     return ShownSignal(
         signal=signal,
         headline=headline(signal.kind, signal.causes),
@@ -104,7 +128,6 @@ def _shown(signal: Signal, muted: MuteRow | None, events: tuple[EventRow, ...]) 
         causes=tuple(map(_cause, signal.causes[:SHOWN_CAUSES])),
         more=len(signal.causes[SHOWN_CAUSES:]),
         muted=muted,
-        events=events,
     )
 
 
@@ -128,12 +151,14 @@ class SignalsPage:
         self,
         store: Store,
         desk: SignalDesk,
+        site: PagesSite,
         show: ShowsPage,
         require_token: Callable[[Request, str], None],
         now: Callable[[], datetime],
     ) -> None:
         self._store = store
         self._desk = desk
+        self._site = site
         self._show = show
         self._require_token = require_token
         self._now = now
@@ -141,6 +166,8 @@ class SignalsPage:
     def add_to(self, routes: APIRouter) -> None:
         """Add the routes."""
         routes.add_api_route("/signals", self.page, methods=["GET"], response_model=None)
+        routes.add_api_route("/signals/ringing", self.ringing, methods=["GET"], response_model=None)
+        routes.add_api_route("/signals/test", self.test, methods=["POST"], response_model=None)
         routes.add_api_route("/signals/mute", self.mute, methods=["POST"], response_model=None)
         routes.add_api_route("/signals/{signal_id}/acknowledge", self.acknowledge, methods=["POST"], response_model=None)
         routes.add_api_route("/signals/{signal_id}/note", self.note, methods=["POST"], response_model=None)
@@ -149,23 +176,46 @@ class SignalsPage:
         """Show what stands, what is muted, and what is over."""
         return self._page(request)
 
-    def _page(self, request: Request, *, said: str = "") -> Response:
-        now = self._now()
+    def _page(self, request: Request, *, said: str = "", tested: tuple[tuple[str, str], ...] = ()) -> Response:
+        now, says = self._now(), self._store.newest_says(limit=LOOKED_AT)
         return self._show(
             request,
             "signals.html",
             {
                 "standing": standing(self._store, now=now, whole=True),
-                "ended": tuple(_shown(each, None, ()) for each in self._store.ended_signals(limit=ENDED_SHOWN)),
+                "ended": tuple(shown_signal(each) for each in self._store.ended_signals(limit=ENDED_SHOWN)),
                 "mutes": self._store.muted_kinds(now=now),
                 "kinds": KIND_WORDS,
+                "may_mute": KEPT,
                 "mute_hours": MUTE_HOURS,
                 "state_words": STATE_WORDS,
                 "event_words": EVENT_WORDS,
                 "said": said,
+                "own": tuple(map(shown_signal, self._site.own_signals())),
+                "tested": tested,
+                "ways": self._site.ways,
+                "way_notes": self._site.way_notes() if self._site.ways else {},
+                "last": _last(says),
+                "says": says[:SAYS_SHOWN],
+                "say_words": SAY_WORDS,
+                "say_marks": SAY_MARKS,
             },
             status=409 if said else 200,
         )
+
+    def ringing(self) -> dict[str, int]:
+        """Give how many signals ring: open, of no muted kind, and in nobody's hand. For the sound of a page, which a person switched on."""
+        muted = {row.kind for row in self._store.muted_kinds(now=self._now())}
+        rings = [each for each in self._store.standing_signals() if each.rings and each.kind not in muted]
+        return {"ringing": len(rings) + len(self._site.own_signals())}
+
+    async def test(self, request: Request, form: Annotated[SignalForm, Form()]) -> Response:
+        """Say a test by every way; show what came of each."""
+        self._require_token(request, form.token)
+        if not form.name.strip():
+            return await asyncio.to_thread(self._page, request, said="Say who you are: the name is kept with what you do.")
+        tested = await self._site.test_ways(_actor(form.name))
+        return await asyncio.to_thread(self._page, request, tested=tested)
 
     def acknowledge(self, request: Request, signal_id: int, form: Annotated[SignalForm, Form()]) -> Response:
         """Take a signal in hand."""
@@ -190,6 +240,11 @@ class SignalsPage:
         except RefusedAction as error:
             return self._page(request, said=str(error))
         return RedirectResponse("/signals", status_code=SEE_OTHER)
+
+
+def _last(says: tuple[SayRow, ...]) -> Mapping[str, SayRow]:
+    """Give the last word of each way that was tried; ``says`` are the newest first."""
+    return {row.way: row for row in reversed(says) if row.tries}
 
 
 def _actor(name: str) -> Actor:

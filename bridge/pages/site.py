@@ -5,11 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
+from typing import Protocol
 from zoneinfo import ZoneInfo
 
 from bridge.desk.actions import Desk
 from bridge.desk.corrections import CorrectionDesk
 from bridge.desk.gates import GateDesk
+from bridge.model import Actor
+from bridge.signals.machine import Signal
 from bridge.tables.types import DestinationTerms, NumberScheme, Tables
 
 
@@ -41,6 +44,29 @@ class WayIn:
     source: str
     here: tuple[str, ...] | None
     notes: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ShownWay:
+    """A way by which signals are told: its name, and in words what it is, which kinds it hears of and when it is spared."""
+
+    name: str
+    words: str
+
+
+class SaysTest(Protocol):
+    """Says a test by every way."""
+
+    async def __call__(self, actor: Actor, /) -> tuple[tuple[str, str], ...]:
+        """Give for each way its name, and "" or why it did not go."""
+
+
+async def _no_ways(_: Actor) -> tuple[tuple[str, str], ...]:
+    return ()
+
+
+def _no_signals() -> tuple[Signal, ...]:
+    return ()
 
 
 def _no_ways_in() -> tuple[WayIn, ...]:
@@ -79,6 +105,7 @@ class PagesSite:
     for each destination what its people should look at, though it works, and ``ways_in`` the like for each source that is a port or a key. ``refusing`` says why no strip is taken in while all else
     goes on, ``notice`` what will come to that; both "" while all is well. ``send_again`` gives, by analyzer, the steps that make it send a strip from its memory again.
     ``schemes`` says, by analyzer, how it numbers its strips: for missing numbers and the day tally.
+    ``ways`` are those by which signals are told, ``way_notes`` says what to look at on each, ``test_ways`` says a test by each; ``own_signals`` are those that this process tells of itself.
     ``doors`` are the paths where analyzers' programs post with a key of their own (POST): their handlers check it before they read a body.
     ``bench`` is what the page Try out tries strips with. ``largest_body`` is in bytes.
     """
@@ -99,5 +126,9 @@ class PagesSite:
     notice: Callable[[], str] = _nothing
     send_again: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     schemes: Mapping[str, NumberScheme] = field(default_factory=dict)
+    ways: tuple[ShownWay, ...] = ()
+    way_notes: Callable[[], Mapping[str, tuple[str, ...]]] = _no_notes
+    test_ways: SaysTest = _no_ways
+    own_signals: Callable[[], tuple[Signal, ...]] = _no_signals
     doors: frozenset[str] = frozenset()
     largest_body: int = 65_536  # ours: the longest form holds a few hundred characters

@@ -36,7 +36,7 @@ from bridge.pages.numbers import Numbers, missing_words, question_words
 from bridge.pages.registered import RegisteredPages
 from bridge.pages.rehearsal import RulesTried
 from bridge.pages.report import Reports
-from bridge.pages.signals import SignalsPage, standing
+from bridge.pages.signals import SignalsPage, shown_signal, standing
 from bridge.pages.site import Desks, PagesSite
 from bridge.pages.telling import TellingPage
 from bridge.pages.today import fate_terms, standing_terms, today
@@ -124,7 +124,7 @@ class Views:
         self._months = Months(store, site, self._page, reports, self._require_token, now)
         self._rules_tried = RulesTried(store, site, self._page)
         self._telling = TellingPage(store, site, self._page, self._require_token, now)
-        self._signals = SignalsPage(store, SignalDesk(store, now), self._page, self._require_token, now)
+        self._signals = SignalsPage(store, SignalDesk(store, now), site, self._page, self._require_token, now)
         self._try_out = TryOut(site.bench, self._page, self._require_token, now)
         self._audit = AuditPage(store, site, self._page, now)
         self._store = store
@@ -190,7 +190,7 @@ class Views:
             "today.html",
             {
                 "day": shown,
-                "signals": standing(self._store, now=self._now()),
+                "signals": (*map(shown_signal, self._site.own_signals()), *standing(self._store, now=self._now())),
                 "containers": tuple(each for each in self._lots.board.in_use(now=self._now()) if each.asks_for_a_look),
                 "lives": tuple(each for each in self._analyzers.lives.lives((), now=self._now()).values() if each.asks),
                 "day_logs": tuple(each for each in self._day_log.board.today(now=self._now()) if each.asks_for_a_look),

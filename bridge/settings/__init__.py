@@ -30,7 +30,7 @@ from bridge.settings.destinations import (
 from bridge.settings.document import Document, KeyPath
 from bridge.settings.security import Basic, OAuth, Signing, Tls
 from bridge.settings.shapes import Name, Secret, Shape, Zone, cause
-from bridge.settings.signals import Opening, Signals
+from bridge.settings.signals import MailWay, NoticeWay, Opening, Signals
 from bridge.settings.site import (
     Checks,
     ClockChecks,
@@ -89,9 +89,11 @@ __all__ = [
     "Laboratory",
     "LineSource",
     "LinkTimes",
+    "MailWay",
     "MllpDestination",
     "MllpSource",
     "Name",
+    "NoticeWay",
     "OAuth",
     "Opening",
     "Pages",

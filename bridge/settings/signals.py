@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from datetime import time
-from typing import Literal
+from typing import Annotated, Literal
 
-from pydantic import Field, model_validator
+from pydantic import Field, field_validator, model_validator
 
-from bridge.settings.shapes import Shape
+from bridge.settings.security import Signing, Tls, has_no_fragment, holds_nobody, is_https, is_loopback, keeps_secrets
+from bridge.settings.shapes import Name, Secret, Shape
 
 Day = Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
 DAYS: tuple[Day, ...] = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
@@ -21,6 +22,85 @@ class Opening(Shape):
     end: time
 
 
+class Quiet(Shape):
+    """Hours in which a way is spared, every day, by the site's clock; over midnight where the end is not later. Urgent kinds go all the same."""
+
+    start: time
+    end: time
+
+
+Kinds = Literal[
+    "telling", "stat", "store", "receiver", "waiting", "controls", "rejected", "silent", "room", "certificate", "loop"
+]
+Address = Annotated[str, Field(pattern=r"^[^@\s,<>\"]+@[^@\s,<>\"]+$", max_length=254)]  # RFC 5321 4.5.3.1.3, less two brackets
+PORTS = {"starttls": 587, "tls": 465, "none": 25}  # RFC 6409 3.1; RFC 8314 7.3; RFC 5321 4.5.4.2
+
+
+class WayShape(Shape):
+    """What ways by which signals are told have in common. ``kinds``: only these; left out: all."""
+
+    name: Name
+    kinds: tuple[Kinds, ...] = ()
+    quiet: Quiet | None = None
+
+
+class MailWay(WayShape):
+    """Mail by SMTP, from ``sender`` to ``to``. ``security``: `starttls`, `tls` from the first byte, or `none`, to this machine itself only.
+
+    ``port``: 587, 465 or 25 by ``security`` if not given. The server's certificate and name are checked, always.
+    """
+
+    kind: Literal["mail"]
+    host: str = Field(min_length=1, max_length=253)
+    port: int | None = Field(default=None, ge=1, le=65535)
+    security: Literal["starttls", "tls", "none"] = "starttls"
+    sender: Address
+    to: tuple[Address, ...] = Field(min_length=1, max_length=50)
+    user: str = ""
+    password: Secret | None = None
+    tls: Tls | None = None
+
+    @property
+    def port_used(self) -> int:
+        """Give the port that is called."""
+        return self.port if self.port is not None else PORTS[self.security]
+
+    @model_validator(mode="after")
+    def _secrets_are_kept(self) -> MailWay:
+        if bool(self.user) != (self.password is not None):
+            raise ValueError("user and password go together: set both, or none")
+        if self.security == "none" and not is_loopback(self.host):
+            raise ValueError("security: none is for a mail server on this machine only; use starttls or tls")
+        if self.security == "none" and (self.user or self.tls):
+            raise ValueError("security: none takes no user and no tls: nothing would keep the password")
+        if self.tls is not None and self.tls.server_name:
+            raise ValueError("tls.server_name does not go with mail: name the host as its certificate does")
+        return self
+
+
+class NoticeWay(WayShape):
+    """A signed web hook: one POST of JSON for each thing that is told, signed by ``signing``."""
+
+    kind: Literal["hook"]
+    url: str = Field(pattern=r"^https?://\S+$")
+    signing: Signing
+    tls: Tls | None = None
+
+    _holds_nobody = field_validator("url")(holds_nobody)
+    _is_sent_whole = field_validator("url")(has_no_fragment)
+
+    @model_validator(mode="after")
+    def _is_kept(self) -> NoticeWay:
+        if not keeps_secrets(self.url):
+            raise ValueError("url is plain http: anybody on the way could read or drop it unseen; use https")
+        if self.tls and not is_https(self.url):
+            raise ValueError("tls needs an address that begins with https:")
+        return self
+
+
+Way = Annotated[MailWay | NoticeWay, Field(discriminator="kind")]
+
+
 class Signals(Shape):
     """What becomes a signal, after how many minutes.
 
@@ -31,6 +111,8 @@ class Signals(Shape):
 
     ``settle_s``: a cause must stand as long before it is told; ``ease_minutes``: be gone as long before its signal ends. An open signal is said
     again every ``repeat_minutes`` (0: never); an acknowledgement holds for ``acknowledged_hours``, after which what still stands is open again.
+
+    ``ways``: by whom people are told who do not look at a page; none is needed.
     """
 
     opening: tuple[Opening, ...] = ()
@@ -44,6 +126,16 @@ class Signals(Shape):
     ease_minutes: int = Field(default=5, ge=0, le=120)
     repeat_minutes: int = Field(default=60, ge=0, le=1_440)
     acknowledged_hours: int = Field(default=4, ge=1, le=24)
+    ways: tuple[Way, ...] = ()
+
+    @field_validator("ways")
+    @classmethod
+    def _names_are_unique(cls, ways: tuple[Way, ...]) -> tuple[Way, ...]:
+        names = [way.name for way in ways]
+        twice = sorted({name for name in names if names.count(name) > 1})
+        if twice:
+            raise ValueError(f"two ways are called {twice[0]!r}; a way's name must be its own")
+        return ways
 
     @model_validator(mode="after")
     def _repeats_not_at_once(self) -> Signals:

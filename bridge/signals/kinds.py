@@ -12,6 +12,7 @@ class Kind(StrEnum):
 
     TELLING = "telling"
     STAT = "stat"
+    STORE = "store"
     RECEIVER = "receiver"
     WAITING = "waiting"
     CONTROLS = "controls"
@@ -19,10 +20,14 @@ class Kind(StrEnum):
     SILENT = "silent"
     ROOM = "room"
     CERTIFICATE = "certificate"
+    LOOP = "loop"
 
 
 # ours: what may hurt a patient within the hour; quiet hours do not hold these back
-URGENT = frozenset({Kind.TELLING, Kind.STAT})
+URGENT = frozenset({Kind.TELLING, Kind.STAT, Kind.STORE})
+# what a process tells of itself, from memory: a store that failed keeps no signal, and no other process sees a loop that fell
+OWN = frozenset({Kind.STORE, Kind.LOOP})
+KEPT = tuple(kind for kind in Kind if kind not in OWN)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from zoneinfo import ZoneInfo
 
 from bridge.signals.kinds import Cause, Kind
 
@@ -25,6 +26,18 @@ KIND_WORDS: Mapping[Kind, Words] = {
         one="Nobody was told of a critical result",
         many="Nobody was told of {} critical results",
         todo="Open Telling, tell whom it names by your procedure for critical results, and write it down.",
+    ),
+    Kind.STORE: Words(
+        name="Store failed",
+        one="The store cannot be written: no strip is kept and nothing is sent",
+        many="The store cannot be written: no strip is kept and nothing is sent",
+        todo="Work by your procedure for a broken link. Today and the log say why.",
+    ),
+    Kind.LOOP: Words(
+        name="A part fell over",
+        one="A part of Padpost fell over and was started again",
+        many="{} parts of Padpost fell over and were started again",
+        todo="The log says where it failed. Tell whoever looks after Padpost.",
     ),
     Kind.STAT: Words(
         name="STAT stuck",
@@ -78,6 +91,7 @@ KIND_WORDS: Mapping[Kind, Words] = {
         todo="Today names the file; renew it in good time.",
     ),
 }
+MOST_LINES = 20  # ours: what fits a telephone
 _SUBJECTS = {"stop": "rejected message", "strip": "strip", "telling": "task"}
 _PLACES = {"stop": "/rejected/", "strip": "/strips/", "telling": "/telling#t"}
 
@@ -108,3 +122,10 @@ def line(cause: Cause, when: Callable[[Cause], str]) -> str:
     named = subject_words(cause)
     counted = f"{cause.count} waiting" if KIND_WORDS[cause.kind].counts else ""
     return ", ".join(filter(None, (named, counted, f"since {when(cause)}")))
+
+
+def text(kind: Kind, causes: tuple[Cause, ...], zone: ZoneInfo) -> str:
+    """Give what is said beside the headline: each cause in a line, at most ``MOST_LINES`` of them, and what to do."""
+    lines = [f"- {line(cause, lambda each: f'{each.since.astimezone(zone):%Y-%m-%d %H:%M}')}" for cause in causes[:MOST_LINES]]
+    more = len(causes) - MOST_LINES
+    return "\n".join((*lines, *((f"- and {more} more",) if more > 0 else ()), "", KIND_WORDS[kind].todo))

@@ -10,7 +10,7 @@ import pytest
 
 from bridge.credentials.destination import faults, warnings
 from bridge.credentials.keys import make_key
-from bridge.settings import FhirDestination, FolderDestination, HookDestination, MllpDestination, MllpSource
+from bridge.settings import FhirDestination, FolderDestination, HookDestination, MailWay, MllpDestination, MllpSource, NoticeWay
 from tests.credentials.papers import papers
 
 NOW = datetime(2026, 11, 26, tzinfo=UTC)
@@ -109,3 +109,19 @@ def test_what_a_receiver_meets_where_it_calls_us(tmp_path: Path) -> None:
     (tmp_path / "own.pem").write_bytes(b"rubbish")
     (fault,) = faults(made, now=NOW)
     assert fault.path == ("answers_on", "tls", "key")
+
+
+def test_ways_of_signals_need_their_secrets_and_keys(tmp_path: Path) -> None:
+    """A password that is not there, a CA that cannot be read, a hook without a key: each by its key in the site's file."""
+    given = {"kind": "mail", "name": "m", "host": "mail.example", "sender": "p@x.example", "to": ["a@x.example"]}
+    mail = MailWay.model_validate({**given, "user": "u", "password": {"env": "PADPOST_NONE"}, "tls": {"ca": "/absent.pem"}})
+    assert [fault.path for fault in faults(mail, now=NOW)] == [("tls", "ca"), ("password", "env")]
+    assert list(faults(MailWay.model_validate(given), now=NOW)) == []
+    hook = NoticeWay.model_validate(
+        {"kind": "hook", "name": "h", "url": "https://x.example/", "signing": {"keys": str(tmp_path)}}
+    )
+    assert [fault.path for fault in faults(hook, now=NOW)] == [("signing", "keys")]
+    make_key(tmp_path, "ES256", starts=NOW, ends=NOW + timedelta(days=9), name="k")
+    assert list(faults(hook, now=NOW)) == []
+    (words,) = warnings(hook, now=NOW)
+    assert "signs until 2026-12-05" in words

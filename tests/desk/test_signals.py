@@ -36,6 +36,7 @@ def shelf(tmp_path: Path) -> Iterator[Stocked]:
         (lambda desk: desk.note(1, text=" ", actor=WHO), "Write what the note is to say."),
         (lambda desk: desk.mute(Kind.STAT, hours=4, reason=" ", actor=WHO), "Give a reason: it is kept with what you do."),
         (lambda desk: desk.mute(Kind.STAT, hours=900, reason="x", actor=WHO), "A kind is muted for 1, 4, 8 or 24 hours."),
+        (lambda desk: desk.mute(Kind.STORE, hours=4, reason="x", actor=WHO), "What a process tells of itself cannot be muted: mend it, or start Padpost again."),
         (lambda desk: desk.mute(Kind.STAT, hours=4, reason="x", actor=NOBODY), "Say who you are: the name is kept with what you do."),
     ],
 )  # fmt: skip

@@ -12,12 +12,14 @@ import psycopg
 import pytest
 
 from bridge import clock
+from bridge.credentials.keys import make_key
 from bridge.demo.printers import Play, framed, printed
 from bridge.settings import shipped_mappings
 from bridge.site import default_policy, load_tables
 from bridge.store.postgres.connection import Server
 from bridge.store.postgres.store import PostgresStore
 from tests.faults.served import Served
+from tests.peers.mail_server import Mailbox, mail_server
 from tests.peers.postgres import PostgresServer
 
 SOURCES = '  - {{name: drops, kind: folder, path: "{drops}", analyzer: bench-b, profile: tern, complete: rename, sweep_s: 0.1}}\n'
@@ -32,7 +34,7 @@ BOUND_S = 60.0
 class Site:
     """Two processes on one configuration, as on two hosts; files dropped for whichever has the folder."""
 
-    def __init__(self, folder: Path, url: str) -> None:
+    def __init__(self, folder: Path, url: str, more: str = "") -> None:
         self.drops, self.shelf = folder / "drops", folder / "shelf"
         self._tables = load_tables(shipped_mappings(), None, default_policy(), zone=ZONE)
         self.url = url
@@ -42,7 +44,7 @@ class Site:
         self.processes = []
         for name in ("one", "two"):
             (folder / name).mkdir()
-            sources, destinations = SOURCES.format(drops=self.drops), DESTINATIONS.format(shelf=self.shelf, url=url)
+            sources, destinations = SOURCES.format(drops=self.drops), DESTINATIONS.format(shelf=self.shelf, url=url) + more
             self.processes.append(Served(folder / name, data=folder / name / "data", sources=sources, destinations=destinations))
 
     def drop(self, number: int, patient: str = "40718823") -> None:
@@ -119,3 +121,33 @@ def test_what_a_killed_process_worked_on_goes_on_in_the_other(site: Site) -> Non
     assert len(list(site.shelf.iterdir())) == number
     for process in (one, two):
         process.stop()
+
+
+def test_one_of_two_processes_tells_of_a_signal_and_the_other_goes_on(tmp_path: Path, postgres: PostgresServer) -> None:
+    """Both see that a web hook has no key: one mail. The one that sent it is killed; the other says no more until it is over."""
+    keys = tmp_path / "keys"
+    postgres.sql("CREATE DATABASE signals TEMPLATE template0")
+    with mail_server(Mailbox()) as mailbox:
+        mail = f"{{kind: mail, name: desk, host: 127.0.0.1, port: {mailbox.port}, security: none, sender: p@x.example, to: [a@x.example]}}"
+        hook = f"{{kind: hook, name: pager, url: 'https://pager.example/', signing: {{keys: {keys}}}, kinds: [stat]}}"
+        site = Site(tmp_path, postgres.url("signals"), f"signals: {{settle_s: 0, ease_minutes: 0, ways: [{mail}, {hook}]}}\n")
+        try:
+            for process in site.processes:
+                process.start()
+                process.wait_ready()
+            _until(lambda: len(mailbox.taken) == 1)
+            first = site.owner("signals:store")
+            (owner,) = (process for process in site.processes if process.pid == first)
+            owner.kill()
+            _until(lambda: site.owner("signals:store") not in {0, first})
+            make_key(keys, "ES256", starts=clock.now() - timedelta(days=1), ends=clock.now() + timedelta(days=365), name="k")
+            _until(lambda: len(mailbox.taken) > 1)
+            headline = "A certificate, key or secret needs a look"
+            assert [str(each["subject"]) for each in mailbox.taken] == [
+                f"Fault Clinic: {headline}",
+                f"Fault Clinic: Over: {headline}",
+            ]
+        finally:
+            for process in site.processes:
+                process.end()
+            postgres.sql("DROP DATABASE signals WITH (FORCE)")

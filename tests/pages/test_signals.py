@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import timedelta
 
-from bridge.pages.signals import STATE_WORDS, standing
+from bridge.model import Actor
+from bridge.pages.signals import SAY_MARKS, SAY_WORDS, STATE_WORDS, standing
+from bridge.pages.site import ShownWay
 from bridge.signals.kinds import Cause, Kind
 from bridge.signals.machine import EASINGS, Signal, SignalState
-from bridge.store.commands import NoteOnSignal
+from bridge.store.commands import NoteOnSignal, NoteSaid
+from bridge.store.rows import SayState
 from tests.pages.stocked import NOW, Page, Stocked, Visitor
-from tests.store.signal_contract import OPENED, keep
+from tests.store.signal_contract import MAIL, OPENED, keep
 from tests.store.strips import BO
 
 WHO = {"name": "Ana"}
@@ -24,6 +28,7 @@ def of(kind: Kind, *subjects: str, state: SignalState = SignalState.OPEN, count:
 def test_every_kept_state_has_words() -> None:
     """What only rises is on no page."""
     assert set(STATE_WORDS) == set(SignalState) - {SignalState.RISING}
+    assert set(SAY_WORDS) == set(SAY_MARKS) == set(SayState)
 
 
 def test_nothing_is_said_calmly(still: Visitor) -> None:
@@ -85,6 +90,65 @@ def test_a_kind_is_muted_and_heard_again(shelf: Stocked, visitor: Visitor) -> No
     assert "Nothing is muted." in visitor.page("/signals").text
     assert visitor.post("/signals/mute", kind="weather", hours="4", reason="x", **WHO).status_code == 422
     assert visitor.post("/signals/mute", kind="receiver", hours="3", reason="x", **WHO).status_code == 409
+
+
+def test_a_site_without_ways_says_so(still: Visitor) -> None:
+    """No button that would do nothing."""
+    page = still.page("/signals")
+    assert "This site tells signals on its pages only." in page.text
+    assert "Send a test" not in page.text
+
+
+def test_a_test_says_what_came_of_each_way(shelf: Stocked) -> None:
+    """By every way, with the name of who asked; without one nothing is sent."""
+    asked: list[Actor] = []
+
+    async def say(actor: Actor) -> tuple[tuple[str, str], ...]:
+        asked.append(actor)
+        return ("desk", ""), ("pager", "The address answered 503.")
+
+    ways = (ShownWay(name="desk", words="mail to 1 address by mail.example; every kind"),)
+    with shelf.serving(ways=ways, test_ways=say) as visitor:
+        assert "desk: mail to 1 address by mail.example; every kind" in visitor.page("/signals").text
+        nobody = visitor.post("/signals/test", name=" ")
+        assert (nobody.status_code, asked) == (409, [])
+        answer = Page(visitor.post("/signals/test", **WHO).text)
+        assert visitor.post("/signals/test", **WHO, token="old").status_code == 403
+    assert "desk: taken. Look whether it arrived." in answer.text
+    assert "pager: it did not go. The address answered 503." in answer.text
+    assert asked == [Actor(name="Ana", verified="unverified")]
+
+
+def test_what_was_said_is_listed(shelf: Stocked) -> None:
+    """With the server's own words where it did not go, and how often it was tried."""
+    keep(shelf.store, of(Kind.RECEIVER, "records"), replace(MAIL, due_at=NOW), at=NOW)
+    (row,) = shelf.store.due_says(now=NOW, limit=1)
+    shelf.store.submit(NoteSaid(say_id=row.say_id, at=NOW, fault="452 no room", due_at=NOW + timedelta(minutes=1))).result(10)
+    ways = (ShownWay(name="mail", words="mail"),)
+    with shelf.serving(ways=ways, way_notes=lambda: {"mail": ("the last key runs out",)}) as visitor:
+        text = visitor.page("/signals").text
+    assert "mail: mail Its last word did not go: 452 no roomTo look at: the last key runs out" in text
+    assert text.count("mail, opened: to be said 12:01, in 1 min: 452 no room 1 try") == 2
+
+
+def test_a_process_shows_what_it_tells_of_itself(shelf: Stocked) -> None:
+    """On Today's head too; nobody can acknowledge what no store keeps."""
+    own = replace(of(Kind.LOOP, "host purge"), signal_id=0)
+    with shelf.serving(own_signals=lambda: (own,)) as visitor:
+        assert "Of this process itself A part of Padpost fell over and was started again" in visitor.page("/signals").text
+        assert "A part of Padpost fell over" in visitor.page("/").text
+        assert visitor.client.get("/signals/ringing").json() == {"ringing": 1}
+
+
+def test_what_rings_is_open_heard_and_in_nobodys_hand(shelf: Stocked, visitor: Visitor) -> None:
+    """The sound of a page follows it; an acknowledgement or a mute ends it."""
+    first = keep(shelf.store, of(Kind.RECEIVER, "records"), at=NOW)
+    keep(shelf.store, of(Kind.SILENT, "bench-a"), at=NOW)
+    assert visitor.client.get("/signals/ringing").json() == {"ringing": 2}
+    visitor.post(f"/signals/{first}/acknowledge", **WHO)
+    assert visitor.client.get("/signals/ringing").json() == {"ringing": 1}
+    visitor.post("/signals/mute", kind="silent", hours="1", reason="holiday", **WHO)
+    assert visitor.client.get("/signals/ringing").json() == {"ringing": 0}
 
 
 def test_what_is_over_is_listed(shelf: Stocked, visitor: Visitor) -> None:

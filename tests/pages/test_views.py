@@ -79,7 +79,10 @@ def test_markup_in_any_field_is_text_on_every_page(shelf: Stocked, visitor: Visi
     """Patient ID, comment, analyzer's text, receiver's words, file name, reason, actor: shown as it came, never obeyed."""
     for name, path in hostile_pages(shelf, HOSTILE).items():
         page = visitor.page(path)
-        assert page.all("script") == [{"src": "/static/padpost.js", "defer": ""}], name
+        assert page.all("script") == [
+            {"src": "/static/padpost.js", "defer": ""},
+            {"src": "/static/signals.js", "type": "module"},
+        ], name
         assert page.all("img") == [], name
         assert not [its for _, its in page.elements if any(key.startswith("on") for key in its)], name
         assert SEEN in page.text, name
@@ -97,13 +100,13 @@ def test_a_search_for_markup_shows_it_as_text(still: Visitor) -> None:
     """What a person typed comes back in the field."""
     page = Page(still.post("/results", search=HOSTILE).text)
     assert [its["value"] for its in page.all("input", name="search")] == [HOSTILE]
-    assert len(page.all("script")) == 1
+    assert len(page.all("script")) == 2
 
 
 def test_a_reason_in_the_address_is_text(still: Visitor) -> None:
     """The only free text that an address may hold is the reason's name."""
     page = still.page(f"/rejected?rule={HOSTILE}")
-    assert len(page.all("script")) == 1
+    assert len(page.all("script")) == 2
 
 
 # --- Today

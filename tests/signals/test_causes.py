@@ -57,7 +57,7 @@ def test_an_analyzer_is_silent_in_opening_hours_only() -> None:
 
 
 def test_the_rest_is_told_as_it_was_found() -> None:
-    """What nobody was told of first, then STAT; strips that wait for controls by their analyzer; the machine last."""
+    """What nobody was told of first, then STAT, and how many rejected messages nobody worked on; the machine last."""
     seen = Seen(
         stat=(Stuck(subject="strip:9", since=ago(11)), Stuck(subject="stop:12", since=ago(30))),
         telling=(Stuck(subject="telling:3", since=ago(40)),),

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime
+from zoneinfo import ZoneInfo
 
 import pytest
 
 from bridge.signals.kinds import Cause, Kind
-from bridge.signals.words import KIND_WORDS, headline, line, place, subject_words
+from bridge.signals.words import KIND_WORDS, MOST_LINES, headline, line, place, subject_words, text
 
 NOW = datetime(2026, 11, 27, 8, 0, tzinfo=UTC)
 
@@ -47,3 +48,18 @@ def test_a_cause_is_a_line_with_a_place() -> None:
         assert line(given, lambda each: f"{each.since:%H:%M}") == words
         assert place(given) == leads
     assert subject_words(cause(Kind.SILENT, "clinic:2")) == "clinic:2"
+
+
+def test_a_text_has_a_line_a_cause_and_what_to_do() -> None:
+    """In the site's own time; a hundred causes do not make a mail of a hundred lines."""
+    zone = ZoneInfo("America/New_York")
+    assert text(Kind.STAT, (cause(Kind.STAT, "stop:12"), cause(Kind.STAT, "strip:9")), zone).splitlines() == [
+        "- rejected message 12, since 2026-11-27 03:00",
+        "- strip 9, since 2026-11-27 03:00",
+        "",
+        KIND_WORDS[Kind.STAT].todo,
+    ]
+    many = tuple(cause(Kind.STAT, f"strip:{number}") for number in range(100))
+    lines = text(Kind.STAT, many, zone).splitlines()
+    assert len(lines) == MOST_LINES + 3
+    assert lines[MOST_LINES] == "- and 80 more"

@@ -198,7 +198,7 @@ class SignalContract:
         assert store.stuck_stat(before=NOW, limit=9) == ()
 
     def test_strips_that_wait_for_controls_are_counted_by_analyzer(self, opened: Opened) -> None:
-        """Hazard: a gate that stays shut while patients' strips wait is told of; a STAT strip among them is stuck."""
+        """A gate that stays shut while patients' strips wait is told of; a STAT strip among them is stuck."""
         for number, priority in (("1", Priority.ROUTINE), ("2", Priority.STAT)):
             waits = Waiting(
                 checked=checked(reading(number), priority=priority), findings=(finding("controls.missing", Severity.HOLD),)
