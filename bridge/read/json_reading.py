@@ -199,7 +199,7 @@ class JsonReader:
         at = self._blank(start + 1)
         while self._bytes[at : at + 1] != b"}":
             text = self._string(at)
-            key = self._sheet.printed(text.start, text.end, _unescaped).text
+            key = self._key(text)
             if key in members:
                 raise self._broken("A key stands twice in one object.", at)
             at = self._blank(text.end + 1)
@@ -208,6 +208,11 @@ class JsonReader:
             members[key], at = self._value(self._blank(at + 1), depth + 1)
             at = self._next(at, b"}")
         return Members(start, at + 1, members), at + 1
+
+    def _key(self, text: Text) -> str:
+        """Give an object's key whole: a key is compared as it stands, where a value loses its outer blanks. Raises RejectError."""
+        self._sheet.printed(text.start, text.end, _unescaped)
+        return _unescaped(self._bytes[text.start : text.end]).decode(self._sheet.charset)
 
     def _next(self, at: int, closing: bytes) -> int:
         """Give where the next item begins, behind its comma, or where the closing sign is."""

@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 
 import jsonschema
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from bridge.model import Capture, Reading, Unreadable, Way
@@ -97,6 +97,7 @@ JSON = st.recursive(
 
 
 @given(JSON)
+@example({"": None, " ": None})
 def test_what_a_json_library_writes_is_never_called_malformed(value: object) -> None:
     """Any document that Python's json writes is taken apart; what is no reading is told so, and never as broken JSON."""
     for text in (json.dumps(value), json.dumps(value, indent=1, ensure_ascii=False)):
