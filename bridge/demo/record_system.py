@@ -115,7 +115,7 @@ class RecordSystem:
             kind = resource["resourceType"]
             key = (kind, _name(resource))
             known = key in self.resources
-            if not known or entry["request"]["method"] == "PUT":
+            if not known or entry.get("request", {}).get("method") == "PUT":
                 self.resources[key] = resource
             entries.append(
                 {

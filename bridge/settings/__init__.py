@@ -30,7 +30,7 @@ from bridge.settings.destinations import (
 from bridge.settings.document import Document, KeyPath
 from bridge.settings.security import Basic, OAuth, Signing, Tls
 from bridge.settings.shapes import Name, Secret, Shape, Zone, cause
-from bridge.settings.signals import MailWay, NoticeWay, Opening, Signals
+from bridge.settings.signals import MailWay, NoticeWay, Opening, Quiet, Signals
 from bridge.settings.site import (
     Checks,
     ClockChecks,
@@ -100,6 +100,7 @@ __all__ = [
     "PatientIds",
     "Pointers",
     "Provider",
+    "Quiet",
     "Retry",
     "Room",
     "Secret",

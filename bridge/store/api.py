@@ -86,7 +86,7 @@ class Store(Protocol):
     def seen_strips(self, needs: Needs, *, now: datetime, window: timedelta, apart_from: tuple[int, int]) -> SeenStrips:
         """Give earlier strips that could be this one; ``apart_from`` is its own (capture id, index)."""
 
-    def strip_before(self, analyzer: str, seat: Seat) -> Neighbour | None:
+    def strip_before(self, analyzer: str, seat: tuple[int, int]) -> Neighbour | None:
         """Give the patient's strip that an analyzer read last before the strip ``seat`` (capture id, index); None where none is near."""
 
     def series(self, analyzer: str, mode: str) -> SeriesState | None:

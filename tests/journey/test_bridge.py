@@ -103,7 +103,7 @@ def test_a_filed_result_is_not_moved_to_another_patient_by_half(bridge: Running)
     bridge.wait(lambda: bridge.records.filed_reports() == 1)
     result = bridge.store.results()[0].result_id
     bridge.wait(lambda: DeliveryState.ACCEPTED in {d.state for d in bridge.store.deliveries(result)})
-    with pytest.raises(RefusedAction, match="withdrawn there first"):
+    with pytest.raises(RefusedAction, match="Correct or withdraw it from the result's own page"):
         desk(bridge).correct_patient_id(stop_id, first=GOOD, second=GOOD, second_identifier="1", reason="wrong label", actor=ANA)
     assert stops(bridge, StopGroup.REFUSED) == (stop_id,)
 

@@ -134,6 +134,8 @@ def compared(pair: Pair) -> Tally:
     tally = Tally()
     for number, each in enumerate(every_subject()):
         result = each.result
+        if result.status.value == "W":  # the mapping knows no entered-in-error: OBR-25 of a withdrawal says corrected
+            continue
         plans = (_plan(fmt, each.order, each.options, result.profile, result.strip_type) for fmt in pair)
         oru, bundle = (plan.render(result, control_id=f"TRUTH{number}", made_at=MADE_AT).payload for plan in plans)
         tally.add(oru, bundle, PAIRS[pair], name=f"{each.what}, {each.order}, {each.options}")

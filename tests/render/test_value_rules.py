@@ -40,8 +40,8 @@ def test_every_flag_of_the_table_may_stand(flag: str) -> None:
 
 @pytest.mark.parametrize("status", sorted(TABLE_0085))
 def test_a_correction_is_one_in_both_places(status: str) -> None:
-    """OBX-11 C beside OBR-25 C, and neither alone."""
+    """OBX-11 C beside OBR-25 C, and neither alone; what is deleted or was another patient's (D, W) corrects the report too."""
     changed = SOUND.replace("|||F|", f"|||{status}|")
-    wrong = [f"OBX-11 is '{status}' where OBR-25 is 'F'"] if status == "C" else []
+    wrong = [f"OBX-11 is '{status}' where OBR-25 is 'F'"] if status in {"C", "D", "W"} else []
     assert found(changed) == wrong
-    assert found(changed, "C") == ([] if status == "C" else [f"OBX-11 is '{status}' where OBR-25 is 'C'"])
+    assert found(changed, "C") == ([] if status in {"C", "D", "W"} else [f"OBX-11 is '{status}' where OBR-25 is 'C'"])
