@@ -8,7 +8,6 @@ from datetime import datetime, timedelta
 from functools import partial
 from typing import Annotated
 
-import pydantic
 from fastapi import APIRouter, Form, Request
 from fastapi.responses import RedirectResponse, Response
 from pydantic import BaseModel
@@ -22,18 +21,15 @@ from bridge.bench.operators import Operator
 from bridge.desk.analyzer_life import LifeDesk
 from bridge.desk.operators import OperatorDesk, typed_day
 from bridge.errors import RefusedAction
-from bridge.model import Actor, ClockFacts
+from bridge.model import ClockFacts
 from bridge.pages.analyzer_life import CHOICES, LifeBoard
 from bridge.pages.clock_chart import MOST_DRAWN, ClockDrawing, by_words, clock_drawing
+from bridge.pages.forms import SEE_OTHER, Field, RequiresToken, ShowsPage, Text, typed_actor
 from bridge.pages.site import PagesSite
-from bridge.pages.try_out import ShowsPage
 from bridge.store.api import Store
 from bridge.tables.types import ClockRule
 
 SERIES_WINDOW = timedelta(days=2)  # ours: a number that is missing since yesterday can still be sent from the analyzer's memory
-SEE_OTHER = 303  # RFC 9110: after a POST, look there
-Text = Annotated[str, Form(max_length=500)]
-Field = Annotated[str, pydantic.Field(max_length=500)]
 CAME = 20  # ours: strips looked at for a setting; the words say how many in a row, and no more than this matter
 LOOKED_AT = 3 * MOST_DRAWN  # ours: strips that a chart is made from; most of them tell an offset where the line is live
 
@@ -138,7 +134,7 @@ class Analyzers:
         desk: OperatorDesk,
         site: PagesSite,
         show: ShowsPage,
-        require_token: Callable[[Request, str], None],
+        require_token: RequiresToken,
         now: Callable[[], datetime],
     ) -> None:
         self._now = now
@@ -165,7 +161,7 @@ class Analyzers:
         """Keep what happened to an analyzer."""
         self._require_token(request, form.token)
         text = form.strip_type if form.what is LifeEvent.STRIP_TYPE else form.text
-        actor = Actor(name=form.name.strip(), verified="unverified")
+        actor = typed_actor(form.name)
         say = partial(self._life.say, form.analyzer, form.what, text=text, reason=form.reason, done=form.done, actor=actor)
         return self._do(request, say)
 
@@ -185,12 +181,12 @@ class Analyzers:
             competency_due=typed_day(form.competency_due),
             shift=form.shift.strip(),
         )
-        self._desk.enter(operator, actor=Actor(name=form.name.strip(), verified="unverified"))
+        self._desk.enter(operator, actor=typed_actor(form.name))
 
     def end(self, request: Request, operator_id: int, token: Text = "", name: Text = "", reason: Text = "") -> Response:
         """End an entry."""
         self._require_token(request, token)
-        actor = Actor(name=name.strip(), verified="unverified")
+        actor = typed_actor(name)
         return self._do(request, lambda: self._desk.end(operator_id, reason=reason, actor=actor))
 
     def _do(self, request: Request, action: Callable[[], object]) -> Response:

@@ -17,8 +17,9 @@ from bridge.desk.gates import GateDesk
 from bridge.desk.together import By, Seen, Together
 from bridge.errors import Overtaken, RefusedAction
 from bridge.lifecycle.states import StopGroup
-from bridge.model import Actor, DeliveryState
+from bridge.model import DeliveryState
 from bridge.pages import message_view
+from bridge.pages.forms import typed_actor
 from bridge.pages.site import PagesSite
 from bridge.pages.today import degraded, faults
 from bridge.store.api import Store
@@ -223,7 +224,7 @@ def _add_reasons(routes: APIRouter, store: Store, desk: Desk, together: Together
     @routes.post("/reasons/{rule}/read-again")
     def read_again(rule: str, body: Annotated[ActOnAll, Body()]) -> DoneAll:
         """Read all of one reason again in a named person's name, if there are still as many as ``expected``."""
-        actor = Actor(name=body.name.strip(), verified="unverified")
+        actor = typed_actor(body.name)
         done = _told(lambda: desk.read_again_all(rule, expected=body.expected, reason=body.reason, actor=actor))
         return DoneAll(rule=rule, read_again=done)
 
@@ -235,7 +236,7 @@ def _add_reasons(routes: APIRouter, store: Store, desk: Desk, together: Together
     @routes.post("/reasons/{rule}/{action}")
     def act_together(rule: str, action: Literal["release", "discard"], body: Annotated[ActTogether, Body()]) -> DoneTogether:
         """Release or discard these in a named person's name, if they are those of the preview."""
-        actor = Actor(name=body.name.strip(), verified="unverified")
+        actor = typed_actor(body.name)
         by = By(actor=actor, reason=body.reason, second=body.second_person, specimen=body.specimen)
         seen = Seen(count=body.expected, newest=body.newest)
         act = together.release if action == "release" else together.discard
@@ -309,7 +310,7 @@ def _told(action: Callable[[], T]) -> T:
 
 def do(desk: Desk, stop_id: int, action: str, act: Act) -> None:
     """Do one action by its name. Raises RefusedAction or Overtaken."""
-    actor = Actor(name=act.name.strip(), verified="unverified")
+    actor = typed_actor(act.name)
     match action:
         case "correct":
             desk.correct_patient_id(

@@ -10,8 +10,8 @@ from fastapi import APIRouter, HTTPException, Query, Request
 from fastapi.responses import Response
 
 from bridge.model import SERVICE
+from bridge.pages.forms import ShowsPage
 from bridge.pages.site import PagesSite
-from bridge.pages.try_out import ShowsPage
 from bridge.store.api import Store
 from bridge.store.rows import AuditRow, AuditSearch, EventRow
 

@@ -3,25 +3,22 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Annotated, Any
+from typing import Any
 
-from fastapi import APIRouter, Form, HTTPException, Request
+from fastapi import APIRouter, HTTPException, Request
 from fastapi.responses import RedirectResponse, Response
 from starlette.datastructures import FormData
 
 from bridge.desk.lots import LotDesk, TypedLot, typed_lots
 from bridge.errors import RefusedAction
-from bridge.model import Actor, UnitSystem
+from bridge.model import UnitSystem
+from bridge.pages.forms import SEE_OTHER, RequiresToken, ShowsPage, Text, typed_actor
 from bridge.pages.site import Bench
-from bridge.pages.try_out import ShowsPage
 from bridge.store.api import Store
 from bridge.tables.expected import step_text
 from bridge.tables.types import StripPad
-
-SEE_OTHER = 303  # RFC 9110: after a POST, look there
-Text = Annotated[str, Form(max_length=500)]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -50,9 +47,7 @@ class PadSaid:
 class ControlLots:
     """Makes the routes."""
 
-    def __init__(
-        self, store: Store, desk: LotDesk, bench: Bench, show: ShowsPage, require_token: Callable[[Request, str], None]
-    ) -> None:
+    def __init__(self, store: Store, desk: LotDesk, bench: Bench, show: ShowsPage, require_token: RequiresToken) -> None:
         self._store = store
         self._desk = desk
         self._tables = bench.tables
@@ -113,7 +108,7 @@ class ControlLots:
         self._require_token(request, str(form.get("token", "")))
         typed = self._typed(form)
         try:
-            lot_id = self._desk.enter(typed, actor=Actor(name=str(form.get("name", "")), verified="unverified"))
+            lot_id = self._desk.enter(typed, actor=typed_actor(str(form.get("name", ""))))
         except RefusedAction as error:
             return self._form(request, typed, said=str(error))
         return RedirectResponse(f"/controls/lots/{lot_id}", status_code=SEE_OTHER)
@@ -162,7 +157,7 @@ class ControlLots:
         """Keep the second person's signature."""
         self._require_token(request, token)
         try:
-            self._desk.sign(lot_id, actor=Actor(name=name.strip(), verified="unverified"))
+            self._desk.sign(lot_id, actor=typed_actor(name))
         except RefusedAction as error:
             return self._lot(request, lot_id, said=str(error))
         return RedirectResponse("/controls", status_code=SEE_OTHER)
@@ -171,7 +166,7 @@ class ControlLots:
         """Take a lot out of use."""
         self._require_token(request, token)
         try:
-            self._desk.close(lot_id, reason=reason, actor=Actor(name=name.strip(), verified="unverified"))
+            self._desk.close(lot_id, reason=reason, actor=typed_actor(name))
         except RefusedAction as error:
             return self._lot(request, lot_id, said=str(error))
         return RedirectResponse("/controls", status_code=SEE_OTHER)

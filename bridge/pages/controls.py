@@ -20,10 +20,10 @@ from bridge.bench.run_text import KeptRun, kept_run
 from bridge.desk.gates import GateDesk
 from bridge.desk.lots import typed_lots
 from bridge.errors import RefusedAction
-from bridge.model import Actor, GateState
+from bridge.model import GateState
 from bridge.pages.control_chart import Drawing, drawing
+from bridge.pages.forms import SEE_OTHER, Field, RequiresToken, ShowsPage, Text, typed_actor
 from bridge.pages.site import Bench
-from bridge.pages.try_out import ShowsPage
 from bridge.store.api import Store
 from bridge.store.rows import GateEventRow
 from bridge.tables.control_table import DriftRule, GatePolicy, ShutDoes
@@ -33,9 +33,6 @@ CHARTED = timedelta(days=92)  # ours: a quarter of a year
 MOST_CHARTED = 4_000  # ours: runs; ten analyzers, two levels a day and a quarter of a year are fewer
 LATELY = timedelta(days=8)  # ours: a gate of a lot that nothing happened to for a week is over, unless strips wait for it
 WAITING_SHOWN = 100  # ours: more than a morning before its controls
-SEE_OTHER = 303  # RFC 9110: after a POST, look there
-Text = Annotated[str, Form(max_length=500)]
-Field = Annotated[str, pydantic.Field(max_length=500)]
 
 GATE_WORDS: Mapping[GateState, str] = {
     GateState.START: "controls are to be run",
@@ -181,7 +178,7 @@ class Controls:
         desk: GateDesk,
         bench: Bench,
         show: ShowsPage,
-        require_token: Callable[[Request, str], None],
+        require_token: RequiresToken,
         now: Callable[[], datetime],
     ) -> None:
         self._store = store
@@ -245,7 +242,7 @@ class Controls:
     def end_waiting(self, request: Request, strip_id: int, form: Annotated[WaitingForm, Form()]) -> Response:
         """Release or give up one waiting strip."""
         self._require_token(request, form.token)
-        by, why = _actor(form.name), form.reason
+        by, why = typed_actor(form.name), form.reason
         ends: dict[str, Callable[[], None]] = {
             "release": lambda: self._desk.release(strip_id, reason=why, actor=by, second=form.second_person),
             "discard": lambda: self._desk.discard(strip_id, reason=why, actor=by, specimen=form.specimen),
@@ -265,7 +262,7 @@ class Controls:
     ) -> Response:
         """Decide about one result of a look-back."""
         self._require_token(request, token)
-        return self._do(request, lambda: self._desk.decide(row_id, verdict, reason=reason, actor=_actor(name)))
+        return self._do(request, lambda: self._desk.decide(row_id, verdict, reason=reason, actor=typed_actor(name)))
 
     def _do(self, request: Request, action: Callable[[], None]) -> Response:
         try:
@@ -276,7 +273,7 @@ class Controls:
 
 
 def _say(desk: GateDesk, key: GateKey, form: GateForm) -> None:
-    actor = _actor(form.name)
+    actor = typed_actor(form.name)
     match form.action:
         case "explain":
             desk.explain_repeat(key, reason=form.reason, actor=actor)
@@ -284,10 +281,6 @@ def _say(desk: GateDesk, key: GateKey, form: GateForm) -> None:
             desk.note_repair(key, cause=form.reason, action=form.done, actor=actor)
         case "container" | "service":
             desk.begin_anew(key, cause=Cause[form.action.upper()], actor=actor)
-
-
-def _actor(name: str) -> Actor:
-    return Actor(name=name.strip(), verified="unverified")
 
 
 def shown_run(event: GateEventRow) -> ShownRun:

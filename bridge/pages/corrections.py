@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Annotated, Literal
 
-import pydantic
 from fastapi import APIRouter, Form, HTTPException, Request
 from fastapi.responses import RedirectResponse, Response
 from pydantic import BaseModel
@@ -15,17 +14,16 @@ from pydantic import BaseModel
 from bridge.bench.corrections import Kind, Unit, units_to_call
 from bridge.desk.corrections import CorrectionDesk, Typed, Who
 from bridge.errors import RefusedAction
-from bridge.model import Actor, DeliveryState, Purpose, ResultStatus
+from bridge.model import DeliveryState, Purpose, ResultStatus
 from bridge.pages import message_view, way
-from bridge.pages.try_out import ShowsPage
+from bridge.pages.forms import SEE_OTHER, Field, RequiresToken, ShowsPage, typed_actor
+from bridge.pages.words import plain
 from bridge.store.api import Store
 from bridge.store.commands import RecordedCorrection
 from bridge.store.rows import CorrectionRow, ResultDetail
 
-SEE_OTHER = 303  # RFC 9110: after a POST, look there
 LISTED = timedelta(days=31)  # ours: a month of corrections, as the review of a month looks at them
 MOST = 200  # ours: more than a month of a large site's
-Field = Annotated[str, pydantic.Field(max_length=500)]
 STATUS_WORDS = {
     ResultStatus.FINAL: "reported",
     ResultStatus.CORRECTED: "corrected",
@@ -130,7 +128,7 @@ class Corrections:
         store: Store,
         desk: CorrectionDesk,
         show: ShowsPage,
-        require_token: Callable[[Request, str], None],
+        require_token: RequiresToken,
         now: Callable[[], datetime],
     ) -> None:
         self._store = store
@@ -191,12 +189,14 @@ class Corrections:
         return RedirectResponse(f"/results/{result_id}", status_code=SEE_OTHER)
 
     def _do(self, result_id: str, action: str, form: ChangeForm) -> RecordedCorrection:
-        who = Who(actor=_actor(form.name), second=form.colleague, reason=form.reason)
+        who = Who(actor=typed_actor(form.name), second=form.colleague, reason=form.reason)
         match action:
             case "correct":
+                found = self._store.result(result_id)
+                order, specimen = (found.result.order_number, found.result.specimen_id) if found and found.result else ("", "")
                 typed = Typed(
-                    order_number=form.order_number,
-                    specimen_id=form.specimen_id,
+                    order_number=_as_typed(form.order_number, order),
+                    specimen_id=_as_typed(form.specimen_id, specimen),
                     day=form.day,
                     clock=form.clock,
                     which=form.which,
@@ -235,7 +235,7 @@ class Corrections:
         self._require_token(request, form.token)
         try:
             self._desk.record_call(
-                correction_id, form.unit, told=form.told, read_back=bool(form.read_back), actor=_actor(form.name)
+                correction_id, form.unit, told=form.told, read_back=bool(form.read_back), actor=typed_actor(form.name)
             )
         except RefusedAction as error:
             return self._page(request, said=str(error))
@@ -248,5 +248,6 @@ def _leads(row: CorrectionRow, old: str, new: str = "") -> bool:
     return of.kind is Kind.MOVED and (of.result_id == old or (bool(new) and of.new_result_id == new))
 
 
-def _actor(name: str) -> Actor:
-    return Actor(name=name.strip(), verified="unverified")
+def _as_typed(typed: str, now: str) -> str:
+    """Give what a field says; one that was left as the page shows it, with unseen characters in brackets, is left as it is."""
+    return now if typed.strip() == plain(now) else typed

@@ -8,7 +8,6 @@ from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from typing import Annotated
 
-import pydantic
 from fastapi import APIRouter, Form, HTTPException, Request
 from fastapi.responses import RedirectResponse, Response
 from pydantic import BaseModel
@@ -30,16 +29,12 @@ from bridge.bench.day_log import (
 )
 from bridge.desk.day_log import DayLogDesk, TypedLine, day_bounds
 from bridge.errors import RefusedAction
-from bridge.model import Actor
+from bridge.pages.forms import SEE_OTHER, Field, RequiresToken, ShowsPage, typed_actor
 from bridge.pages.site import PagesSite
-from bridge.pages.try_out import ShowsPage
 from bridge.store.api import Store
 from bridge.tables.day_log_table import HIGH_C, LOW_C, DayItem
 
-SEE_OTHER = 303  # RFC 9110: after a POST, look there
 IN_USE = timedelta(days=7)  # ours: of an analyzer that read nothing for a week nobody is asked each morning
-Text = Annotated[str, Form(max_length=500)]
-Field = Annotated[str, pydantic.Field(max_length=500)]
 CHECKED = (DayItem.CLEANING, DayItem.REFERENCE, DayItem.WASTE, DayItem.PAPER, DayItem.SERVICE)  # lines that are in order or not
 
 
@@ -189,7 +184,7 @@ class DayLogPages:
         store: Store,
         site: PagesSite,
         show: ShowsPage,
-        require_token: Callable[[Request, str], None],
+        require_token: RequiresToken,
         now: Callable[[], datetime],
     ) -> None:
         self.board = DayLogBoard(store, site)
@@ -214,7 +209,9 @@ class DayLogPages:
     def note(self, request: Request, form: Annotated[LogForm, Form()]) -> Response:
         """Note lines of one analyzer."""
         self._require_token(request, form.token)
-        return self._do(request, lambda: self._desk.note(form.analyzer, _typed(form), done=form.done, actor=_actor(form.name)))
+        return self._do(
+            request, lambda: self._desk.note(form.analyzer, _typed(form), done=form.done, actor=typed_actor(form.name))
+        )
 
     def correct(self, request: Request, line_id: int, form: Annotated[CorrectionForm, Form()]) -> Response:
         """Put another line in the place of one."""
@@ -223,7 +220,7 @@ class DayLogPages:
         if known is None:
             raise HTTPException(404, "There is no such line.")
         typed = TypedLine(item=known.line.item, found=form.found, typed=form.typed, scale=_scale(form.scale), remark=form.remark)
-        return self._do(request, lambda: self._desk.correct(line_id, typed, reason=form.reason, actor=_actor(form.name)))
+        return self._do(request, lambda: self._desk.correct(line_id, typed, reason=form.reason, actor=typed_actor(form.name)))
 
     def _do(self, request: Request, action: Callable[[], object]) -> Response:
         try:
@@ -293,7 +290,3 @@ def _scale(text: str) -> Degrees | None:
         return Degrees(text) if text else None
     except ValueError as error:
         raise HTTPException(422, "The scale is °C or °F.") from error
-
-
-def _actor(name: str) -> Actor:
-    return Actor(name=name.strip(), verified="unverified")

@@ -8,7 +8,6 @@ from datetime import datetime
 from typing import Annotated, Any, Literal
 from urllib.parse import urlencode
 
-import pydantic
 from fastapi import APIRouter, Form, Request
 from fastapi.responses import RedirectResponse, Response
 from pydantic import BaseModel
@@ -17,19 +16,16 @@ from bridge.bench.containers import ContainerEnd
 from bridge.bench.lots import LotUse, PadAgreement, agreement, pairs, tallied, told_by_container
 from bridge.desk.containers import ContainerDesk, TypedContainer
 from bridge.errors import RefusedAction
-from bridge.model import Actor, Container
+from bridge.model import Container
 from bridge.pages.container_board import ContainerBoard
 from bridge.pages.controls import share_words
+from bridge.pages.forms import SEE_OTHER, Field, RequiresToken, ShowsPage, Text, typed_actor
 from bridge.pages.lot_export import lot_csv
 from bridge.pages.site import PagesSite
-from bridge.pages.try_out import ShowsPage
 from bridge.store.api import Store
 
 LISTED = 200  # ours: rows that a person looks through on a page; the table for a spreadsheet has all
 ENDED_SHOWN = 20  # ours: the containers of some weeks
-SEE_OTHER = 303  # RFC 9110: after a POST, look there
-Field = Annotated[str, pydantic.Field(max_length=500)]
-Text = Annotated[str, Form(max_length=500)]
 
 
 class ContainerForm(BaseModel):
@@ -74,7 +70,7 @@ class Lots:
         desk: ContainerDesk,
         site: PagesSite,
         show: ShowsPage,
-        require_token: Callable[[Request, str], None],
+        require_token: RequiresToken,
         now: Callable[[], datetime],
     ) -> None:
         self._store = store
@@ -134,7 +130,7 @@ class Lots:
         if form.analyzer not in self._site.schemes:
             return self._page(request, typed=form, said="Choose the analyzer and the strip type.")
         try:
-            self._desk.open(typed, actor=_actor(form.name))
+            self._desk.open(typed, actor=typed_actor(form.name))
         except RefusedAction as error:
             return self._page(request, typed=form, said=str(error))
         return RedirectResponse("/lots", status_code=SEE_OTHER)
@@ -151,7 +147,7 @@ class Lots:
         """Take a container out of use."""
         self._require_token(request, token)
         try:
-            self._desk.close(container_id, how=how, reason=reason, actor=_actor(name))
+            self._desk.close(container_id, how=how, reason=reason, actor=typed_actor(name))
         except RefusedAction as error:
             return self._page(request, said=str(error))
         return RedirectResponse("/lots", status_code=SEE_OTHER)
@@ -159,7 +155,7 @@ class Lots:
     def accept(self, request: Request, form: Annotated[AcceptForm, Form()]) -> Response:
         """Accept a lot, sign that as a second person, or take it back."""
         self._require_token(request, form.token)
-        of, actor = (form.strip_type, form.strip_lot), _actor(form.name)
+        of, actor = (form.strip_type, form.strip_lot), typed_actor(form.name)
         try:
             match form.action:
                 case "accept":
@@ -238,7 +234,3 @@ class Lots:
             exact=share_words(counts.exact_share, counts.exact, counts.n),
             within_one=share_words(counts.within_one_share, counts.exact + counts.one, counts.n),
         )
-
-
-def _actor(name: str) -> Actor:
-    return Actor(name=name.strip(), verified="unverified")

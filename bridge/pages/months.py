@@ -33,18 +33,15 @@ from bridge.bench.month import (
 from bridge.desk.lots import lots_in_use
 from bridge.desk.months import STATEMENT, MonthDesk
 from bridge.errors import Overtaken, RefusedAction
-from bridge.model import Actor
 from bridge.pages.controls import share_words
+from bridge.pages.forms import SEE_OTHER, Field, RequiresToken, ShowsPage, typed_actor
 from bridge.pages.report import ShowsReport
 from bridge.pages.site import PagesSite
-from bridge.pages.try_out import ShowsPage
 from bridge.store.api import Store
 from bridge.store.rows import MonthSignature
 from bridge.tables.control_table import GatePolicy
 
 MONTHS_LISTED = 13  # ours: a year, and the month under way
-SEE_OTHER = 303  # RFC 9110: after a POST, look there
-Field = Annotated[str, pydantic.Field(max_length=500)]
 
 FOLLOWED_WORDS: Mapping[str, str] = {
     RunVerdict.PASSED.value: "a control passed",
@@ -146,7 +143,7 @@ class Months:
         site: PagesSite,
         show: ShowsPage,
         report: ShowsReport,
-        require_token: Callable[[Request, str], None],
+        require_token: RequiresToken,
         now: Callable[[], datetime],
     ) -> None:
         self._store = store
@@ -289,13 +286,15 @@ class Months:
         review = self._standing(month)
         if digest_of(content_of(review)) != form.mark:
             raise Overtaken("The month has changed since you opened it. Look at it again.")
-        self._desk.sign(review, remark=form.remark, actor=_actor(form.name))
+        self._desk.sign(review, remark=form.remark, actor=typed_actor(form.name))
 
     def act(self, request: Request, month: str, form: Annotated[ActionForm, Form()]) -> Response:
         """Keep a corrective action."""
         self._require_token(request, form.token)
         asked = self._asked(month, form.analyzer, form.strip_type)
-        return self._do(request, asked, lambda _: self._desk.note_action(form.line_id, text=form.text, actor=_actor(form.name)))
+        return self._do(
+            request, asked, lambda _: self._desk.note_action(form.line_id, text=form.text, actor=typed_actor(form.name))
+        )
 
     def _do(self, request: Request, month: Month | None, action: Callable[[Month], None]) -> Response:
         if month is None:
@@ -305,7 +304,3 @@ class Months:
         except RefusedAction as error:
             return self._month(request, month, as_now=True, said=str(error))
         return RedirectResponse(f"{address_of(month)}&stands=now", SEE_OTHER)
-
-
-def _actor(name: str) -> Actor:
-    return Actor(name=name.strip(), verified="unverified")

@@ -17,18 +17,14 @@ from bridge.bench.gaps import Gap
 from bridge.desk.actions import Desk
 from bridge.desk.numbers import NumberDesk, missing_numbers
 from bridge.errors import Overtaken, RefusedAction
-from bridge.model import Actor
 from bridge.pages.day_sheet import DaySheet, day_sheet
+from bridge.pages.forms import SEE_OTHER, Field, RequiresToken, ShowsPage, Text, typed_actor
 from bridge.pages.site import PagesSite
 from bridge.pages.today import fate_terms, standing_terms
-from bridge.pages.try_out import ShowsPage
 from bridge.store.api import Store
 
 DAYS_LISTED = 14  # ours: two weeks, as long as a person away comes back to
-SEE_OTHER = 303  # RFC 9110: after a POST, look there
 LARGEST = 10**9  # ours: more digits than any counter shows
-Text = Annotated[str, Form(max_length=500)]
-Field = Annotated[str, pydantic.Field(max_length=500)]
 Number = Annotated[int, pydantic.Field(ge=0, le=LARGEST)]
 
 # what closes a gap that is no question; the words of the form's choice
@@ -86,7 +82,7 @@ class Numbers:
         stops: Desk,
         site: PagesSite,
         show: ShowsPage,
-        require_token: Callable[[Request, str], None],
+        require_token: RequiresToken,
         now: Callable[[], datetime],
     ) -> None:
         self._store = store
@@ -142,7 +138,7 @@ class Numbers:
         self._require_token(request, form.token)
         numbers = Gap(analyzer=form.analyzer, mode=form.mode, series=form.series, first=form.first, last=form.last)
         try:
-            self._desk.answer(numbers, form.end, reason=form.reason, actor=_actor(form.name))
+            self._desk.answer(numbers, form.end, reason=form.reason, actor=typed_actor(form.name))
         except RefusedAction as error:
             return self._page(request, said=str(error))
         return RedirectResponse("/numbers", status_code=SEE_OTHER)
@@ -157,7 +153,7 @@ class Numbers:
                 last=form.last_label,
                 last_strip=form.last_strip,
                 reason=form.reason,
-                actor=_actor(form.name),
+                actor=typed_actor(form.name),
             )
         except RefusedAction as error:
             return self._page(request, said=str(error))
@@ -195,11 +191,7 @@ class Numbers:
         try:
             if seen_of(sheet) != mark:
                 raise Overtaken("The figures have changed since you opened the sheet. Look at them again.")
-            self._desk.sign(day, content=sheet.figures, left=sheet.left, remark=remark, actor=_actor(name))
+            self._desk.sign(day, content=sheet.figures, left=sheet.left, remark=remark, actor=typed_actor(name))
         except RefusedAction as error:
             return self._day(request, day, said=str(error))
         return RedirectResponse(f"/days/{day}", status_code=SEE_OTHER)
-
-
-def _actor(name: str) -> Actor:
-    return Actor(name=name.strip(), verified="unverified")

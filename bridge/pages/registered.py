@@ -7,7 +7,6 @@ from datetime import datetime
 from functools import partial
 from typing import Annotated
 
-import pydantic
 from fastapi import APIRouter, Form, HTTPException, Request
 from fastapi.responses import RedirectResponse, Response
 from pydantic import BaseModel
@@ -16,15 +15,12 @@ from bridge.bench.registered import PURPOSES, KeptRegistration, Registration
 from bridge.desk.operators import typed_day
 from bridge.desk.registered import RegisterDesk
 from bridge.errors import RefusedAction
-from bridge.model import Actor, Purpose
+from bridge.model import Purpose
+from bridge.pages.forms import SEE_OTHER, Field, RequiresToken, ShowsPage, Text, typed_actor
 from bridge.pages.site import PagesSite
-from bridge.pages.try_out import ShowsPage
 from bridge.store.api import Store
 from bridge.store.rows import StripRow
 
-SEE_OTHER = 303  # RFC 9110: after a POST, look there
-Text = Annotated[str, Form(max_length=500)]
-Field = Annotated[str, pydantic.Field(max_length=500)]
 LOOKED_AT = 2_000  # ours: strips of no patient that a list is made from, the newest; a round has some tens
 
 
@@ -48,7 +44,7 @@ class RegisteredPages:
         store: Store,
         site: PagesSite,
         show: ShowsPage,
-        require_token: Callable[[Request, str], None],
+        require_token: RequiresToken,
         now: Callable[[], datetime],
     ) -> None:
         self._store = store
@@ -80,17 +76,17 @@ class RegisteredPages:
         if since is None or until is None:
             raise RefusedAction("Give a first and a last day.")
         of = Registration(text=form.text.strip(), purpose=form.purpose, scheme=form.scheme.strip(), since=since, until=until)
-        self._desk.register(of, actor=_actor(form.name))
+        self._desk.register(of, actor=typed_actor(form.name))
 
     def sign(self, request: Request, registration_id: int, token: Text = "", name: Text = "") -> Response:
         """Sign a registration as the second person."""
         self._require_token(request, token)
-        return self._do(request, lambda: self._desk.sign(registration_id, actor=_actor(name)))
+        return self._do(request, lambda: self._desk.sign(registration_id, actor=typed_actor(name)))
 
     def end(self, request: Request, registration_id: int, token: Text = "", name: Text = "", reason: Text = "") -> Response:
         """Take a registration out of force."""
         self._require_token(request, token)
-        return self._do(request, lambda: self._desk.end(registration_id, reason=reason, actor=_actor(name)))
+        return self._do(request, lambda: self._desk.end(registration_id, reason=reason, actor=typed_actor(name)))
 
     def _do(self, request: Request, action: Callable[[], None]) -> Response:
         try:
@@ -124,7 +120,3 @@ class RegisteredPages:
             on = (strip.analyzed_at or strip.arrived_at).astimezone(self._site.zone).date()
             if strip.purpose is of.purpose and any(of.takes(text, on) for text in (strip.patient_id, strip.specimen_id)):
                 yield strip
-
-
-def _actor(name: str) -> Actor:
-    return Actor(name=name.strip(), verified="unverified")

@@ -5,8 +5,8 @@ from __future__ import annotations
 from fastapi import APIRouter, Request
 from fastapi.responses import Response
 
+from bridge.pages.forms import ShowsPage
 from bridge.pages.site import PagesSite
-from bridge.pages.try_out import ShowsPage
 from bridge.rehearsal import Kept, Rehearsal
 from bridge.store.api import Store
 

@@ -8,16 +8,14 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Annotated
 
-import pydantic
 from fastapi import APIRouter, Form, Request
 from fastapi.responses import RedirectResponse, Response
 from pydantic import BaseModel
 
 from bridge.desk.signals import MUTE_HOURS, SignalDesk
 from bridge.errors import RefusedAction
-from bridge.model import Actor
+from bridge.pages.forms import SEE_OTHER, Field, RequiresToken, ShowsPage, typed_actor
 from bridge.pages.site import PagesSite
-from bridge.pages.try_out import ShowsPage
 from bridge.pages.words import Mark
 from bridge.signals.kinds import KEPT, URGENT, Cause, Kind
 from bridge.signals.machine import EASINGS, MAY_ACKNOWLEDGE, Signal, SignalState
@@ -25,12 +23,10 @@ from bridge.signals.words import KIND_WORDS, headline, place, subject_words
 from bridge.store.api import Store
 from bridge.store.rows import EventRow, MuteRow, SayRow, SayState
 
-SEE_OTHER = 303  # RFC 9110: after a POST, look there
 ENDED_SHOWN = 20  # ours: a week of an ordinary site
 SAYS_SHOWN = 15  # ours: a day of an ordinary site
 LOOKED_AT = 200  # ours: among which the last word of each way is found; a small row each
 SHOWN_CAUSES = 12  # ours: what a person reads at a glance; the pages behind the links list all
-Field = Annotated[str, pydantic.Field(max_length=500)]
 
 STATE_WORDS: Mapping[SignalState, str] = {
     SignalState.OPEN: "open, nobody has it in hand",
@@ -153,7 +149,7 @@ class SignalsPage:
         desk: SignalDesk,
         site: PagesSite,
         show: ShowsPage,
-        require_token: Callable[[Request, str], None],
+        require_token: RequiresToken,
         now: Callable[[], datetime],
     ) -> None:
         self._store = store
@@ -214,23 +210,25 @@ class SignalsPage:
         self._require_token(request, form.token)
         if not form.name.strip():
             return await asyncio.to_thread(self._page, request, said="Say who you are: the name is kept with what you do.")
-        tested = await self._site.test_ways(_actor(form.name))
+        tested = await self._site.test_ways(typed_actor(form.name))
         return await asyncio.to_thread(self._page, request, tested=tested)
 
     def acknowledge(self, request: Request, signal_id: int, form: Annotated[SignalForm, Form()]) -> Response:
         """Take a signal in hand."""
-        return self._done(request, form.token, lambda: self._desk.acknowledge(signal_id, note=form.note, actor=_actor(form.name)))
+        return self._done(
+            request, form.token, lambda: self._desk.acknowledge(signal_id, note=form.note, actor=typed_actor(form.name))
+        )
 
     def note(self, request: Request, signal_id: int, form: Annotated[SignalForm, Form()]) -> Response:
         """Keep a note on a signal."""
-        return self._done(request, form.token, lambda: self._desk.note(signal_id, text=form.note, actor=_actor(form.name)))
+        return self._done(request, form.token, lambda: self._desk.note(signal_id, text=form.note, actor=typed_actor(form.name)))
 
     def mute(self, request: Request, form: Annotated[MuteForm, Form()]) -> Response:
         """Mute a kind for some hours, or let it be heard again."""
         return self._done(
             request,
             form.token,
-            lambda: self._desk.mute(form.kind, hours=form.hours, reason=form.reason, actor=_actor(form.name)),
+            lambda: self._desk.mute(form.kind, hours=form.hours, reason=form.reason, actor=typed_actor(form.name)),
         )
 
     def _done(self, request: Request, token: str, act: Callable[[], None]) -> Response:
@@ -245,7 +243,3 @@ class SignalsPage:
 def _last(says: tuple[SayRow, ...]) -> Mapping[str, SayRow]:
     """Give the last word of each way that was tried; ``says`` are the newest first."""
     return {row.way: row for row in reversed(says) if row.tries}
-
-
-def _actor(name: str) -> Actor:
-    return Actor(name=name.strip(), verified="unverified")

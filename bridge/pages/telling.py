@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Annotated
 
-import pydantic
 from fastapi import APIRouter, Form, Request
 from fastapi.responses import RedirectResponse, Response
 from pydantic import BaseModel
@@ -15,18 +14,15 @@ from pydantic import BaseModel
 from bridge.bench.telling import Means, TellingState, TellingStep, is_overdue, whose_turn
 from bridge.desk.telling import Call, TellingDesk
 from bridge.errors import RefusedAction
-from bridge.model import Actor
+from bridge.pages.forms import SEE_OTHER, Field, RequiresToken, ShowsPage, typed_actor
 from bridge.pages.site import PagesSite
-from bridge.pages.try_out import ShowsPage
 from bridge.store.api import Store
 from bridge.store.rows import StripRow, TellingShown
 from bridge.tables.telling_terms import TellingTerms, ToTell
 
-SEE_OTHER = 303  # RFC 9110: after a POST, look there
 CLOSED_SHOWN = 20  # ours: closed ones on one page; the link shows the next
 STOPPED = frozenset({"held", "rejected", "waiting"})
 CALLS = (TellingStep.TOLD, TellingStep.NOT_READ_BACK, TellingStep.NOT_REACHED)
-Field = Annotated[str, pydantic.Field(max_length=500)]
 
 
 class CallForm(BaseModel):
@@ -101,7 +97,7 @@ class TellingPage:
         store: Store,
         site: PagesSite,
         show: ShowsPage,
-        require_token: Callable[[Request, str], None],
+        require_token: RequiresToken,
         now: Callable[[], datetime],
     ) -> None:
         self._store = store
@@ -154,12 +150,12 @@ class TellingPage:
             which=form.which,
             remark=form.remark,
         )
-        return self._do(request, lambda: self._desk.write(telling_id, call, steps=form.steps, actor=_actor(form.name)))
+        return self._do(request, lambda: self._desk.write(telling_id, call, steps=form.steps, actor=typed_actor(form.name)))
 
     def close(self, request: Request, telling_id: int, form: Annotated[CloseForm, Form()]) -> Response:
         """Close what was told and read back."""
         self._require_token(request, form.token)
-        return self._do(request, lambda: self._desk.close(telling_id, steps=form.steps, actor=_actor(form.name)))
+        return self._do(request, lambda: self._desk.close(telling_id, steps=form.steps, actor=typed_actor(form.name)))
 
     def close_untold(self, request: Request, telling_id: int, form: Annotated[CloseForm, Form()]) -> Response:
         """Close without telling anybody."""
@@ -167,7 +163,7 @@ class TellingPage:
         return self._do(
             request,
             lambda: self._desk.close_untold(
-                telling_id, steps=form.steps, agreed_by=form.agreed_by, reason=form.reason, actor=_actor(form.name)
+                telling_id, steps=form.steps, agreed_by=form.agreed_by, reason=form.reason, actor=typed_actor(form.name)
             ),
         )
 
@@ -177,7 +173,3 @@ class TellingPage:
         except RefusedAction as error:
             return self._page(request, said=str(error))
         return RedirectResponse("/telling", status_code=SEE_OTHER)
-
-
-def _actor(name: str) -> Actor:
-    return Actor(name=name.strip(), verified="unverified")

@@ -5,13 +5,14 @@ from __future__ import annotations
 import re
 from collections.abc import Callable
 from datetime import datetime
-from typing import Annotated, Any, Protocol
+from typing import Annotated, Any
 
 from fastapi import APIRouter, File, Form, HTTPException, Request
 from fastapi.responses import Response
 
 from bridge.model import LIVE, Capture, Place, Reading, Way
 from bridge.pages import capture_view, message_view
+from bridge.pages.forms import RequiresToken, ShowsPage
 from bridge.pages.site import Bench
 from bridge.pages.words import CONTROL_WORDS
 from bridge.trial import Trial, try_out
@@ -20,13 +21,6 @@ LONGEST = 60_000  # ours: about fifty strips; a whole day's file is for padpost 
 CALLED = "TRYOUT"
 _WORD = re.compile("<(" + "|".join(re.escape(word) for word in CONTROL_WORDS) + ")>")
 _BYTES = {word: bytes([place]) for place, word in enumerate(CONTROL_WORDS)}
-
-
-class ShowsPage(Protocol):
-    """Makes a page from a template's name and values, and refuses a form without its token."""
-
-    def __call__(self, request: Request, name: str, values: dict[str, Any], *, status: int = 200) -> Response:
-        """Give the page."""
 
 
 def pasted(text: str, charset: str) -> bytes:
@@ -44,9 +38,7 @@ def pasted(text: str, charset: str) -> bytes:
 class TryOut:
     """Makes the two routes of the page."""
 
-    def __init__(
-        self, bench: Bench, show: ShowsPage, require_token: Callable[[Request, str], None], now: Callable[[], datetime]
-    ) -> None:
+    def __init__(self, bench: Bench, show: ShowsPage, require_token: RequiresToken, now: Callable[[], datetime]) -> None:
         self._bench = bench
         self._show = show
         self._require_token = require_token

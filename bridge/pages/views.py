@@ -19,7 +19,7 @@ from bridge.desk.signals import SignalDesk
 from bridge.desk.together import By, Seen, Together
 from bridge.errors import RefusedAction
 from bridge.lifecycle.states import OPEN_DELIVERY, STOPPED_DELIVERY, StopGroup
-from bridge.model import Actor, DeliveryState
+from bridge.model import DeliveryState
 from bridge.pages import capture_view, way
 from bridge.pages.analyzers import Analyzers
 from bridge.pages.api import Act, Search, do
@@ -29,6 +29,7 @@ from bridge.pages.controls import Controls
 from bridge.pages.corrections import Corrections, to_telephone
 from bridge.pages.day_log import DayLogPages
 from bridge.pages.day_report import DayReport
+from bridge.pages.forms import SEE_OTHER, Field, Text, typed_actor
 from bridge.pages.guard import COOKIE, form_token, token_is_good
 from bridge.pages.lots import Lots
 from bridge.pages.months import Months
@@ -47,11 +48,7 @@ from bridge.pages.words import reason as reason_words
 from bridge.store.api import Store
 from bridge.store.rows import CaptureRow, RefusedFileRow, StopRow
 
-SEE_OTHER = 303  # RFC 9110: after a POST, look there
 SECTION = 50  # ours: rows of one group or list on one page
-LONGEST_FIELD = 500  # ours: characters; far more than a name, an identifier or a reason needs
-Text = Annotated[str, Form(max_length=LONGEST_FIELD)]
-Field = Annotated[str, pydantic.Field(max_length=LONGEST_FIELD)]
 Kind = Literal["", "non_patient", "copy", "discarded"]
 STATES: dict[str, frozenset[DeliveryState]] = {
     "waiting": OPEN_DELIVERY,
@@ -345,9 +342,7 @@ class Views:
         """Read all of one reason again, if there are still as many as the person saw."""
         self._require_token(request, token)
         try:
-            done = self._desk.read_again_all(
-                rule, expected=expected, reason=reason, actor=Actor(name=name.strip(), verified="unverified")
-            )
+            done = self._desk.read_again_all(rule, expected=expected, reason=reason, actor=typed_actor(name))
         except RefusedAction as error:
             return self._page(request, "message.html", {"title": "Not read again", "sentence": str(error)}, status=409)
         sentence = f"{counted(done, 'row')} of the reason “{reason_words(rule)}” are being read again with the current profile."
@@ -359,7 +354,7 @@ class Views:
         """Release or discard all of one reason that may be decided about together, if they are those that the person saw."""
         self._require_token(request, form.token)
         by = By(
-            actor=Actor(name=form.name.strip(), verified="unverified"),
+            actor=typed_actor(form.name),
             reason=form.reason,
             second=form.second_person,
             specimen=form.specimen,

@@ -37,6 +37,21 @@ def test_a_corrected_result_shows_its_versions_in_order(shelf: Stocked, visitor:
     assert visitor.page("/corrections").links("/results/") == [f"/results/{sent}"]
 
 
+def test_a_number_with_unseen_characters_stays_as_it_is_unless_it_is_typed_anew(shelf: Stocked, visitor: Visitor) -> None:
+    """The form shows them in brackets, and never takes what it shows for a new number."""
+    number = "U\u202e17"
+    result = shelf.coded(to=(Format.ORU_R01,), number="17", specimen_id=number)
+    shelf.answered(result, Answer.ACCEPTED, "filed")
+    shown = visitor.page(f"/results/{result}").all("input", name="specimen_id")[0]["value"]
+    assert shown == "U[U+202E]17"
+    answer = visitor.post(f"/results/{result}/correct", version="1", specimen_id=shown, comment="Collected at home.", **WHO)
+    assert answer.status_code == 303
+    found = shelf.store.result(result)
+    assert found is not None
+    assert found.result is not None
+    assert (found.version, found.result.specimen_id) == (2, number)
+
+
 def test_a_result_of_the_wrong_patient_leads_to_the_right_one(shelf: Stocked, visitor: Visitor, sent: str) -> None:
     """And back; the wrong record's page offers no more to do."""
     fields = {"version": "1", "first": OTHER, "second": OTHER, "second_identifier": "U-17", **WHO}
