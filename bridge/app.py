@@ -31,7 +31,7 @@ from bridge.desk.actions import Desk
 from bridge.desk.corrections import CorrectionDesk, CorrectionTerms
 from bridge.desk.gates import GateDesk
 from bridge.errors import SettingsError
-from bridge.gatekeeping import free_waiting
+from bridge.facts.gates import free_waiting
 from bridge.judging import Ids, Judging
 from bridge.lifecycle.sharing import EVERY_ROLE, Role
 from bridge.model import Acknowledgement, CodedResult, Message
@@ -130,35 +130,22 @@ async def assemble(config: settings.Settings, roles: frozenset[Role] = EVERY_ROL
             path=("database",),
         )
     tables = tables_for(config)
-    for error in chain(
-        source_faults(config.sources, tables.profiles, live=live_ones(config)),
-        key_faults(config.sources),
-        grade_faults(config, tables),
-        answer_faults(config),
-    ):
-        raise error
+    _require_sound(config, tables)
     terms = [terms_of(config, destination) for destination in config.destinations]
     book = PlanBook(terms, [source.profile for source in config.sources], tables)
     store = await asyncio.to_thread(open_store, config)
     await done(store, KeepTables(digest=tables.digest, content=tables.canonical, at=clock.now()))
-    owner = f"{socket.gethostname()}-{os.getpid()}-{secrets.token_hex(4)}"
-    process = Process(owner=owner, host=socket.gethostname(), pid=os.getpid(), roles=roles)
+    process = _process(roles)
     leases = Leases(store, process, now=clock.now, elapsed=clock.elapsed)
     out = _ways_out(config, book, store, leases, roles)
     watches = await _watches(config, book, store, out, tables=tables, leases=leases)
     running = {**watches.running(leases), **(out.listening() if Role.DELIVERY in roles else {})}
     sources: dict[str, Runs] = {}
+    profiles = {source.name: source.profile for source in config.sources}
+    outlets = out.queues if Role.DELIVERY in roles else {}
     service = Service(
         store=store,
-        judging=Judging(
-            store,
-            tables,
-            book,
-            out.ids,
-            clock.now,
-            profiles={source.name: source.profile for source in config.sources},
-            outlets=out.queues if Role.DELIVERY in roles else {},
-        ),
+        judging=Judging(store, tables, book, out.ids, clock.now, profiles=profiles, outlets=outlets),
         sources=sources,
         queues=out.queues,
         leases=leases,
@@ -171,30 +158,14 @@ async def assemble(config: settings.Settings, roles: frozenset[Role] = EVERY_ROL
         watches=running,
         require_room=watches.room.require,
     )
-    own = OwnSignals(
-        store,
-        out.signals,
-        rule_of(config.signals),
-        loops=lambda: service.loops,
-        zone=config.site.zone,
-        process=owner,
-        host=process.host,
-        now=clock.now,
-    )
+    own = _own_signals(config, store, out, service, process)
     running["own signals"] = own
     counters = _counters(config, service, tables)
     receive = partial(_receiver, service=service, store=store, tables=tables, ids=out.ids, room=watches.room)
     sources |= {source.name: receive(source) for source in config.sources if _is_here(source)}
     bench = Bench(tables=tables, terms=terms or example_terms(), expects=expected_of(config))
     ways_in = partial(_ways_in, {**sources, **{each.source.name: each for each in counters}}, watches.certificates)
-    tester = WayTester(store, out.signals, name=partial(secrets.token_hex, 8), now=clock.now)
-    site = replace(
-        _pages_site(config, bench, service, out, watches, ways_in),
-        ways=shown_ways(config.signals),
-        way_notes=lambda: way_notes(config.signals.ways, now=clock.now()),
-        test_ways=tester.test,
-        own_signals=lambda: own.standing,
-    )
+    site = _with_signals(_pages_site(config, bench, service, out, watches, ways_in), config, store, out, own)
     corrected = _Corrected(terms=_correction_terms(config.corrections), says=book.try_out)
     return Padpost(
         config=config,
@@ -206,6 +177,47 @@ async def assemble(config: settings.Settings, roles: frozenset[Role] = EVERY_ROL
         clients=[*out.clients.values(), *(way.client for way in out.signals)],
         audit=watches.audit,
         roles=roles,
+    )
+
+
+def _require_sound(config: settings.Settings, tables: Tables) -> None:
+    """Raise the first thing of the site's file that cannot stand beside its tables: SettingsError or TableError."""
+    for error in chain(
+        source_faults(config.sources, tables.profiles, live=live_ones(config)),
+        key_faults(config.sources),
+        grade_faults(config, tables),
+        answer_faults(config),
+    ):
+        raise error
+
+
+def _process(roles: frozenset[Role]) -> Process:
+    """Give this process a name that no other one has, also on the same host after a restart."""
+    host, pid = socket.gethostname(), os.getpid()
+    return Process(owner=f"{host}-{pid}-{secrets.token_hex(4)}", host=host, pid=pid, roles=roles)
+
+
+def _own_signals(config: settings.Settings, store: Store, out: _WaysOut, service: Service, process: Process) -> OwnSignals:
+    return OwnSignals(
+        store,
+        out.signals,
+        rule_of(config.signals),
+        loops=lambda: service.loops,
+        zone=config.site.zone,
+        process=process.owner,
+        host=process.host,
+        now=clock.now,
+    )
+
+
+def _with_signals(site: PagesSite, config: settings.Settings, store: Store, out: _WaysOut, own: OwnSignals) -> PagesSite:
+    """Let the pages show the ways of signals, try them, and tell what this process tells of itself."""
+    return replace(
+        site,
+        ways=shown_ways(config.signals),
+        way_notes=lambda: way_notes(config.signals.ways, now=clock.now()),
+        test_ways=WayTester(store, out.signals, name=partial(secrets.token_hex, 8), now=clock.now).test,
+        own_signals=lambda: own.standing,
     )
 
 

@@ -14,17 +14,23 @@ from typing import Any, NamedTuple, Protocol
 
 import structlog
 
-from bridge import gatekeeping, pipeline
+from bridge import pipeline
 from bridge.bench.ahead import Ahead
 from bridge.bench.series import left_by
 from bridge.check import Moment
 from bridge.check.flagging import to_tell
-from bridge.clockkeeping import Clocks
-from bridge.daylogkeeping import DayLogs
 from bridge.errors import Overtaken, RejectError, StoreError
-from bridge.labelkeeping import Labels
+from bridge.facts import gates
+from bridge.facts.clocks import Clocks
+from bridge.facts.containers import Shelf
+from bridge.facts.day_logs import DayLogs
+from bridge.facts.labels import Labels
+from bridge.facts.lives import Lives
+from bridge.facts.neighbours import left_behind, neighbours
+from bridge.facts.operators import Operators
+from bridge.facts.registrations import Registered
+from bridge.facts.shifts import Runs
 from bridge.lifecycle.states import StopEnd
-from bridge.lifekeeping import Lives
 from bridge.making import maker
 from bridge.model import (
     Capture,
@@ -46,14 +52,9 @@ from bridge.model import (
     Severity,
     Unreadable,
 )
-from bridge.neighbours import left_behind, neighbours
-from bridge.operatorkeeping import Operators
 from bridge.queue.leases import FREE, Grip
 from bridge.queue.offers import Offer, Outlet
 from bridge.read.again import Known, holds, one_anew, whole_anew
-from bridge.registerkeeping import Registered
-from bridge.shelf import Shelf
-from bridge.shiftkeeping import Runs
 from bridge.store import rows
 from bridge.store.api import Store
 from bridge.store.asking import ask
@@ -283,7 +284,7 @@ class Judging:
         chosen = [reading for reading in readings if self._is_due(reading, intake)]
         needs = None if intake.because or len(readings) > 1 else self._needs(*readings)
         # with a gate nothing is judged ahead: a control decides about what comes next; nor in a run that waits for a person's word
-        is_alone = gatekeeping.is_asked(self._tables) or self._runs.is_broken(intake.analyzer)
+        is_alone = gates.is_asked(self._tables) or self._runs.is_broken(intake.analyzer)
         if needs is None or underway.meets(needs) or is_alone:
             await underway.committed()
         if not chosen:
@@ -367,9 +368,9 @@ class Judging:
             outcome, deliveries = await self._taken(piece, known)
             shift = self._kept(piece, outcome, ahead)
             gate: GateWrite | None = None
-            if gatekeeping.is_asked(self._tables):
+            if gates.is_asked(self._tables):
                 about = (outcome, self._tables, self._store, capture, (piece.seat, self._now()))
-                gate = await ask(self._store, gatekeeping.gate_write, *about, is_first=not intake.because)
+                gate = await ask(self._store, gates.gate_write, *about, is_first=not intake.because)
         except StoreError:
             raise
         except Exception:  # a defect of ours in one strip must not hold up the analyzer's next ones
@@ -517,7 +518,7 @@ class Judging:
             decisions=before.decisions,
             prior=before.prior,
             run=known.run,
-            gate=gatekeeping.gate_facts(
+            gate=gates.gate_facts(
                 self._store, self._tables, needs, capture, (piece.seat, self._now()), is_first=not intake.because
             ),
             clock=(

@@ -11,9 +11,9 @@ from bridge.pages.site import Bench as PagesBench
 from bridge.site import example_terms
 from tests.browser.test_pages import CONTRAST
 from tests.browser.watched import Tab
+from tests.facts.test_shifts import Row
 from tests.pages.stocked import Stocked
 from tests.tables.shipped_tables import tables
-from tests.test_shiftkeeping import Row
 
 pytestmark = pytest.mark.browser
 TABLES = replace(tables(), policy=replace(tables().policy, run_pause_minutes=5))

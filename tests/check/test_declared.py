@@ -10,8 +10,8 @@ from datetime import timedelta
 import pytest
 
 from bridge.check.declared import abnormal_pads, looks_like_control, looks_like_previous, pads_plausible
+from bridge.facts.neighbours import control_look
 from bridge.model import ControlLook, Severity
-from bridge.neighbours import control_look
 from bridge.tables.hold_table import HoldTable
 from tests.bench.controls_for_tests import compiled
 from tests.check.looks import checked, claim, neighbour, population

@@ -16,8 +16,8 @@ from bridge.desk.actions import Desk
 from bridge.desk.numbers import NumberDesk, missing_numbers
 from bridge.errors import Overtaken, RefusedAction
 from bridge.model import Actor
+from tests.facts.test_shifts import Row, opened
 from tests.pages.stocked import LISBON, NOW, SCHEME, Stocked
-from tests.test_shiftkeeping import Row, opened
 
 ANA = Actor(name=" Ana ", verified="unverified")
 NOBODY = Actor(name="  ", verified="unverified")

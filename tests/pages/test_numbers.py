@@ -8,9 +8,9 @@ from bridge.bench.gaps import Gap
 from bridge.pages.numbers import missing_words, question_words
 from bridge.pages.site import Bench as PagesBench
 from bridge.site import example_terms
+from tests.facts.test_shifts import Row
 from tests.pages.stocked import Page, Stocked, Visitor
 from tests.tables.shipped_tables import tables
-from tests.test_shiftkeeping import Row
 
 OF = {"analyzer": "bench-a", "mode": "all", "series": "2026-11-25"}
 SIGNED = {"name": "Ana", "reason": "paper jam"}

@@ -10,8 +10,8 @@ from typing import cast
 import pytest
 
 from bridge.bench.containers import ContainerEnd
+from bridge.facts.containers import Shelf
 from bridge.model import Actor, Needs
-from bridge.shelf import Shelf
 from bridge.store import rows
 from bridge.store.api import Store
 from bridge.store.commands import CloseContainer

@@ -12,7 +12,7 @@ from typing import cast
 import pytest
 
 from bridge.bench.day_log import Degrees, Found, LogLine
-from bridge.daylogkeeping import DayLogs
+from bridge.facts.day_logs import DayLogs
 from bridge.model import Needs
 from bridge.store.api import Store
 from bridge.store.sqlite import SqliteStore

@@ -10,8 +10,8 @@ import pytest
 
 from bridge.bench.ahead import Ahead
 from bridge.desk.actions import Desk
+from bridge.facts.neighbours import neighbours
 from bridge.model import Capture, Needs, Neighbour, Way
-from bridge.neighbours import neighbours
 from bridge.store.sqlite import SqliteStore
 from bridge.tables.hold_table import HoldTable
 from bridge.trial import try_out

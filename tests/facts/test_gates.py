@@ -18,7 +18,7 @@ from bridge.bench.gate import RepeatExplained
 from bridge.bench.run_text import kept_run
 from bridge.demo.printers import Play, framed, printed
 from bridge.errors import StoreFailed
-from bridge.gatekeeping import free_waiting
+from bridge.facts.gates import free_waiting
 from bridge.lifecycle.states import StopEnd
 from bridge.model import Capture, GateState, Purpose, Way
 from bridge.store.api import Store

@@ -12,8 +12,8 @@ import pytest
 
 from bridge import pipeline
 from bridge.bench.clock import FEWEST
-from bridge.clockkeeping import Clocks
 from bridge.demo.printers import Play
+from bridge.facts.clocks import Clocks
 from bridge.lifecycle.states import StopEnd
 from bridge.model import Actor
 from bridge.store.api import Store

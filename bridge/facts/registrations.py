@@ -6,9 +6,9 @@ from collections.abc import Callable
 from datetime import datetime
 
 from bridge.bench.registered import KeptRegistration, registered_as
+from bridge.facts.operators import AS_LONG
 from bridge.life import RegisteredAs
 from bridge.model import Needs, Reading
-from bridge.operatorkeeping import AS_LONG
 from bridge.store.api import Store
 from bridge.tables.types import Tables
 

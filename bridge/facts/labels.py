@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterator, Mapping
 from datetime import datetime
 
 from bridge.desk.lots import lots_in_use
-from bridge.operatorkeeping import AS_LONG
+from bridge.facts.operators import AS_LONG
 from bridge.store.api import Store
 from bridge.tables.types import Tables
 
