@@ -17,6 +17,7 @@ ELSEWHERE = {
     "bridge/store/life_commands.py": "frozen values; tests/store/test_commands.py counts them among the commands",
     "bridge/store/migrations/append_only.py": "run by the migrations; tests/store/test_sqlite.py tries to break it",
     "bridge/store/reads.py": "a list of classes; the contracts in tests/store/test_sqlite.py and tests/store/postgres/test_store.py ask each",
+    "bridge/store/apply_lot.py": "lots of controls; the contract tests/store/gate_contract.py asks each store",
     "bridge/store/memory_apply.py": "the twin's commands; the contract in tests/store/test_memory.py",
     "bridge/store/memory_audit.py": "the twin's audit trail; the contract in tests/store/test_memory.py",
     "bridge/store/memory_clock.py": "the twin's clocks; the contract in tests/store/test_memory.py",

@@ -13,6 +13,7 @@ from zoneinfo import ZoneInfo
 from bridge.check.rulebook import OF_TIME
 from bridge.desk.terms import agreed, said_of_specimen
 from bridge.desk.typed_time import typed_time
+from bridge.desk.who import require_name, require_reason
 from bridge.errors import Overtaken, RefusedAction
 from bridge.identity.patient_id import IdFault, id_fault
 from bridge.lifecycle.states import StopEnd, StopGroup, StopState
@@ -110,7 +111,8 @@ class Desk:
         ``first`` and ``last`` are scanned or keyed from the labels of its first and last specimen, and must be what those strips carry as
         patient or specimen ID. ``last_strip`` is the id of the last strip that the person saw. Corrections of an ID come before.
         """
-        _require(actor, reason)
+        require_name(actor)
+        require_reason(reason)
         run = next((each for each in self._store.held_runs() if each.shift_id == shift_id), None)
         if run is None:
             raise Overtaken("This run was confirmed already, or nothing of it waits any more. Look at the list again.")
@@ -162,7 +164,8 @@ class Desk:
     def read_again_all(self, rule: str, *, expected: int, reason: str, actor: Actor) -> int:
         """Read all of one reason again; ``expected`` is the count that the person saw. Gives how many were read again."""
         stops = self.preview_read_again(rule)
-        _require(actor, reason)
+        require_name(actor)
+        require_reason(reason)
         if len(stops) != expected:
             raise Overtaken(f"There are {len(stops)} of these now, not {expected}. Look at the list again.")
         done = 0
@@ -177,7 +180,8 @@ class Desk:
     # --- what every action asks first
 
     def _open(self, stop_id: int, actor: Actor, reason: str) -> StopRow:
-        _require(actor, reason)
+        require_name(actor)
+        require_reason(reason)
         stop = self._store.stop(stop_id)
         if stop is None:
             raise RefusedAction("There is no such row.")
@@ -206,13 +210,6 @@ class Desk:
 
 def _overtaken(stop: StopRow) -> Overtaken:
     return Overtaken(f"{stop.closed_by} has dealt with this already: {stop.closed_how}.")
-
-
-def _require(actor: Actor, reason: str) -> None:
-    if not actor.name.strip():
-        raise RefusedAction("Say who you are: the name is kept with what you do.")
-    if not reason.strip():
-        raise RefusedAction("Give a reason: it is kept with what you do.")
 
 
 def compare(second_identifier: str, strip: StripRow) -> None:

@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo
 
 from bridge.bench.analyzer_life import TELLS_SERIAL, Happened, LifeEvent
 from bridge.desk.day_log import moment_of
+from bridge.desk.who import require_name, require_reason
 from bridge.errors import RefusedAction
 from bridge.model import Actor
 from bridge.store.api import Store
@@ -32,12 +33,11 @@ class LifeDesk:
 
         After a return, and where another device stands in its place, controls come due by the gate's policy.
         """
-        if not actor.name.strip():
-            raise RefusedAction("Say who you are: the name is kept with what you do.")
+        require_name(actor)
         if not analyzer.strip():
             raise RefusedAction("Choose the analyzer.")
-        if what in WITH_REASON and not reason.strip():
-            raise RefusedAction("Give a reason: it is kept with what you do.")
+        if what in WITH_REASON:
+            require_reason(reason)
         self._require_text(what, text.strip())
         now = self._now()
         happened = Happened(

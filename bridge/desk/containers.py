@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 
 from bridge.bench.containers import ContainerEnd
+from bridge.desk.who import require_name
 from bridge.errors import RefusedAction
 from bridge.model import Actor
 from bridge.store.api import Store
@@ -44,7 +45,7 @@ class ContainerDesk:
         policy = self._tables.containers.policy
         if policy is None:
             raise RefusedAction("This site asks for no containers: its file containers.yaml says nothing of findings.")
-        _require(actor)
+        require_name(actor)
         if typed.strip_type not in self._tables.strip_types:
             raise RefusedAction("Choose the analyzer and the strip type.")
         lot = typed.strip_lot.strip()
@@ -67,7 +68,7 @@ class ContainerDesk:
 
     def close(self, container_id: int, *, how: ContainerEnd, reason: str, actor: Actor) -> None:
         """Take a container out of use; strips that are read later are from no known container."""
-        _require(actor)
+        require_name(actor)
         if how is ContainerEnd.MISTAKE and not reason.strip():
             raise RefusedAction("Say what was wrong: it is kept with what you do.")
         command = CloseContainer(container_id=container_id, how=how, actor=actor, reason=reason.strip(), at=self._now())
@@ -99,12 +100,7 @@ class ContainerDesk:
         policy = self._tables.containers.policy
         if policy is None or policy.new_lot is None or strip_type not in self._tables.strip_types:
             raise RefusedAction("This site asks for no lots to be accepted: its file containers.yaml says nothing of new_lot.")
-        _require(actor)
-
-
-def _require(actor: Actor) -> None:
-    if not actor.name.strip():
-        raise RefusedAction("Say who you are: the name is kept with what you do.")
+        require_name(actor)
 
 
 def _opened(text: str, policy: ContainerPolicy, now: datetime) -> datetime:

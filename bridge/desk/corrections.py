@@ -13,8 +13,10 @@ from zoneinfo import ZoneInfo
 from bridge.bench.corrections import Call, Correction, Kind, Unit, Wanted, corrected, moved, withdrawn
 from bridge.desk.actions import ID_FAULTS, SAME_MINUTE, compare
 from bridge.desk.typed_time import typed_time
+from bridge.desk.who import require_name, require_reason
 from bridge.errors import Overtaken, RefusedAction, RejectError
 from bridge.identity.patient_id import id_fault
+from bridge.identity.person import same_person
 from bridge.model import Actor, CodedResult, Purpose
 from bridge.render import lane_of
 from bridge.store.api import Store
@@ -110,8 +112,7 @@ class CorrectionDesk:
 
     def record_call(self, correction_id: int, unit: Unit, *, told: str, read_back: bool, actor: Actor) -> None:
         """Keep who was told by telephone, and whether it was read back."""
-        if not actor.name.strip():
-            raise RefusedAction("Say who you are: the name is kept with what you do.")
+        require_name(actor)
         if not told.strip():
             raise RefusedAction("Write whom you told: a name and the unit.")
         call = Call(unit=unit, told=told.strip(), read_back=read_back, by=actor, at=self._now())
@@ -134,15 +135,13 @@ class CorrectionDesk:
         return found.result, found.strip
 
     def _require(self, who: Who) -> None:
-        if not who.actor.name.strip():
-            raise RefusedAction("Say who you are: the name is kept with what you do.")
-        if not who.reason.strip():
-            raise RefusedAction("Give a reason: it is kept with what you do.")
+        require_name(who.actor)
+        require_reason(who.reason)
         if not self.terms.needs_second:
             return
         if not who.second.strip():
             raise RefusedAction("A second person looks at it too. Give that person's name.")
-        if who.second.strip().casefold() == who.actor.name.strip().casefold():
+        if same_person(who.second, who.actor.name):
             raise RefusedAction("The second person is somebody else. Give another name than your own.")
 
     def _wanted(self, typed: Typed, result: CodedResult) -> Wanted:

@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 
 from bridge.bench.day_log import COLDEST_C, HOTTEST_C, Degrees, Found, KeptLine, LogLine, day_of, in_force, is_a_room, missing
 from bridge.desk.typed_time import typed_time
+from bridge.desk.who import require_name, require_reason
 from bridge.errors import Overtaken, RefusedAction
 from bridge.model import Actor
 from bridge.store.api import Store
@@ -44,7 +45,7 @@ class DayLogDesk:
 
     def note(self, analyzer: str, typed: Sequence[TypedLine], *, done: str, actor: Actor) -> tuple[int, ...]:
         """Keep lines of one analyzer, done at ``done`` (the site's clock, as 2026-11-25T09:00; "" for now). Give their ids."""
-        _require(actor)
+        require_name(actor)
         if not analyzer.strip():
             raise RefusedAction("Choose the analyzer.")
         if not typed:
@@ -64,9 +65,8 @@ class DayLogDesk:
 
     def correct(self, line_id: int, typed: TypedLine, *, reason: str, actor: Actor) -> None:
         """Put another line in the place of one; the first stays in the log. Analyzer, item and time are those of the first."""
-        _require(actor)
-        if not reason.strip():
-            raise RefusedAction("Give a reason: it is kept with what you do.")
+        require_name(actor)
+        require_reason(reason)
         known = self._store.day_log_line(line_id)
         if known is None:
             raise Overtaken(CORRECTED)
@@ -149,8 +149,3 @@ def moment_of(done: str, zone: ZoneInfo, now: datetime) -> datetime:
     if at < now - LONGEST_AGO:
         raise RefusedAction(f"This is more than {LONGEST_AGO.days} days ago: it cannot be noted any more.")
     return min(at, now)
-
-
-def _require(actor: Actor) -> None:
-    if not actor.name.strip():
-        raise RefusedAction("Say who you are: the name is kept with what you do.")

@@ -11,6 +11,7 @@ from bridge.bench.look_back import LookBackRow, Verdict, decided
 from bridge.desk.containers import ContainerDesk
 from bridge.desk.lots import LotDesk
 from bridge.desk.terms import agreed, said_of_specimen
+from bridge.desk.who import require_name, require_reason
 from bridge.errors import RefusedAction
 from bridge.lifecycle.states import StopEnd
 from bridge.model import Actor
@@ -38,18 +39,22 @@ class GateDesk:
 
     def explain_repeat(self, key: GateKey, *, reason: str, actor: Actor) -> None:
         """Say why a control that failed is, or was, run once more. What waits goes if the repeat has passed already."""
-        _require(actor, reason)
+        require_name(actor)
+        require_reason(reason)
         self._say(key, RepeatExplained(at=self._now(), by=actor, reason=reason.strip()))
 
     def note_repair(self, key: GateKey, *, cause: str, action: str, actor: Actor) -> None:
         """Note what made the controls fail and what was done about it; a new full set is due then."""
-        _require(actor, cause)
-        _require(actor, action)
+        require_name(actor)
+        require_reason(cause)
+        require_name(actor)
+        require_reason(action)
         self._say(key, Mended(at=self._now(), by=actor, cause=cause.strip(), action=action.strip()))
 
     def begin_anew(self, key: GateKey, *, cause: Cause, actor: Actor) -> None:
         """Say that a container was opened, or that the analyzer was maintained, repaired or returned: controls are due."""
-        _require(actor, cause.value)
+        require_name(actor)
+        require_reason(cause.value)
         self._say(key, BegunAnew(at=self._now(), by=actor, cause=cause))
 
     def release(self, strip_id: int, *, reason: str, actor: Actor, second: str = "") -> None:
@@ -57,7 +62,8 @@ class GateDesk:
 
         ``second`` names the second person, where the site's terms for controls that are due ask for two.
         """
-        _require(actor, reason)
+        require_name(actor)
+        require_reason(reason)
         by_two = agreed(self.terms, actor, second)
         self._end(replace(self._ended(strip_id, StopEnd.RELEASED, reason, actor), second=by_two))
 
@@ -81,7 +87,8 @@ class GateDesk:
 
     def discard(self, strip_id: int, *, reason: str, actor: Actor, specimen: str) -> None:
         """Give up one waiting strip; its bytes and its history stay. ``specimen`` is a ``SpecimenNext``: only patients' strips wait."""
-        _require(actor, reason)
+        require_name(actor)
+        require_reason(reason)
         said = said_of_specimen(specimen, is_asked=True)
         self._end(replace(self._ended(strip_id, StopEnd.DISCARDED, reason, actor), specimen=said))
 
@@ -103,10 +110,3 @@ class GateDesk:
 
     def _end(self, command: EndWaiting) -> None:
         self._store.submit(command).result()
-
-
-def _require(actor: Actor, reason: str) -> None:
-    if not actor.name.strip():
-        raise RefusedAction("Say who you are: the name is kept with what you do.")
-    if not reason.strip():
-        raise RefusedAction("Give a reason: it is kept with what you do.")

@@ -9,6 +9,7 @@ from typing import Any
 
 from pydantic import ValidationError
 
+from bridge.desk.who import require_name, require_reason
 from bridge.errors import RefusedAction, TableError
 from bridge.model import Actor
 from bridge.store.api import Store
@@ -59,7 +60,7 @@ class LotDesk:
 
     def enter(self, typed: Mapping[str, Any], *, actor: Actor) -> int:
         """Keep a lot as typed from its insert (the keys of a LotRow, without who entered and signed it); give its id."""
-        _require(actor)
+        require_name(actor)
         try:
             row = LotRow.model_validate({**typed, "entered": actor.name.strip(), "signed": ""})
         except ValidationError as error:
@@ -76,14 +77,13 @@ class LotDesk:
 
     def sign(self, lot_id: int, *, actor: Actor) -> None:
         """Sign a lot that another person entered, after comparing it with the insert: from now on it can open a gate."""
-        _require(actor)
+        require_name(actor)
         self._store.submit(SignLot(lot_id=lot_id, actor=actor, at=self._now())).result()
 
     def close(self, lot_id: int, *, reason: str, actor: Actor) -> None:
         """Take a lot out of use: no control is judged by it any more."""
-        _require(actor)
-        if not reason.strip():
-            raise RefusedAction("Give a reason: it is kept with what you do.")
+        require_name(actor)
+        require_reason(reason)
         self._store.submit(CloseLot(lot_id=lot_id, actor=actor, reason=reason.strip(), at=self._now())).result()
 
     def _refuse_taken(self, lot: ControlLot) -> None:
@@ -97,8 +97,3 @@ class LotDesk:
                     f"{min(same)} is entered already, as level {other.level} of {other.material}. Take that one out of use first, or give "
                     "what only this vial says."
                 )
-
-
-def _require(actor: Actor) -> None:
-    if not actor.name.strip():
-        raise RefusedAction("Say who you are: the name is kept with what you do.")

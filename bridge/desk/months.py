@@ -6,6 +6,7 @@ from collections.abc import Callable
 from datetime import datetime
 
 from bridge.bench.month import Review, content_of, digest_of, things_left
+from bridge.desk.who import named, require_name
 from bridge.errors import RefusedAction
 from bridge.model import Actor
 from bridge.store.api import Store
@@ -26,14 +27,14 @@ class MonthDesk:
 
     def note_action(self, line_id: int, *, text: str, actor: Actor) -> None:
         """Keep what was done about a control that failed, beside it."""
-        _require(actor)
+        require_name(actor)
         if not text.strip():
             raise RefusedAction("Write what was done about this failure: it is kept with it.")
-        self._store.submit(NoteAction(line_id=line_id, text=text.strip(), actor=_clean(actor), at=self._now())).result()
+        self._store.submit(NoteAction(line_id=line_id, text=text.strip(), actor=named(actor), at=self._now())).result()
 
     def sign(self, review: Review, *, remark: str, actor: Actor) -> int:
         """Sign a month as it stands; give the signature's id. What is left to do in it asks for a remark."""
-        _require(actor)
+        require_name(actor)
         month, now = review.month, self._now()
         if now < month.ends:
             raise RefusedAction("This month is not over. Review it when its last control day has ended.")
@@ -51,17 +52,8 @@ class MonthDesk:
             digest=digest_of(content),
             statement=STATEMENT,
             remark=remark.strip(),
-            actor=_clean(actor),
+            actor=named(actor),
             at=now,
         )
         signed: int = self._store.submit(command).result()
         return signed
-
-
-def _clean(actor: Actor) -> Actor:
-    return Actor(name=actor.name.strip(), verified=actor.verified)
-
-
-def _require(actor: Actor) -> None:
-    if not actor.name.strip():
-        raise RefusedAction("Say who you are: the name is kept with what you do.")

@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo
 
 from bridge.bench.answered import GapAnswer, GapEnd
 from bridge.bench.gaps import Gap, gaps_before
+from bridge.desk.who import named, require_name, require_reason
 from bridge.errors import RefusedAction
 from bridge.model import Actor
 from bridge.store.api import Store
@@ -33,37 +34,27 @@ class NumberDesk:
 
     def answer(self, numbers: Gap, end: GapEnd, *, reason: str, actor: Actor) -> None:
         """Say what became of missing numbers, or whether they were jumped over by hand. Only of numbers that are missing now."""
-        _require(actor)
-        if not reason.strip():
-            raise RefusedAction("Give a reason: it is kept with what you do.")
+        require_name(actor)
+        require_reason(reason)
         found = missing_numbers(self._store, self._schemes, now=self._now())
         if not any(_holds(gap, numbers) for gap in found):
             raise RefusedAction("These numbers are not missing any more, or never were. Look at the list again.")
-        answer = GapAnswer(gap=numbers, end=end, by=_clean(actor), reason=reason.strip(), at=self._now())
+        answer = GapAnswer(gap=numbers, end=end, by=named(actor), reason=reason.strip(), at=self._now())
         self._store.submit(AnswerGap(answer=answer)).result()
 
     def sign(self, day: date, *, content: str, left: tuple[str, ...], remark: str, actor: Actor) -> None:
         """Sign a day's sheet as it stands (``content``). What is ``left`` to do on it, in words, asks for a remark."""
-        _require(actor)
+        require_name(actor)
         if day > self._now().astimezone(self._zone).date():
             raise RefusedAction("This day has not begun. Sign it when its strips are in.")
         if left and not remark.strip():
             raise RefusedAction(
                 f"Not everything of this day is settled: {'; '.join(left)}. Settle it first, or write in a remark why it stays so."
             )
-        command = SignDay(day=day, content=content, actor=_clean(actor), remark=remark.strip(), at=self._now())
+        command = SignDay(day=day, content=content, actor=named(actor), remark=remark.strip(), at=self._now())
         self._store.submit(command).result()
 
 
 def _holds(gap: Gap, numbers: Gap) -> bool:
     is_same = (gap.analyzer, gap.mode, gap.series) == (numbers.analyzer, numbers.mode, numbers.series)
     return is_same and gap.first <= numbers.first <= numbers.last <= gap.last
-
-
-def _clean(actor: Actor) -> Actor:
-    return Actor(name=actor.name.strip(), verified=actor.verified)
-
-
-def _require(actor: Actor) -> None:
-    if not actor.name.strip():
-        raise RefusedAction("Say who you are: the name is kept with what you do.")

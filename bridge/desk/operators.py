@@ -6,6 +6,7 @@ from collections.abc import Callable
 from datetime import date, datetime
 
 from bridge.bench.operators import Operator
+from bridge.desk.who import require_name, require_reason
 from bridge.errors import RefusedAction
 from bridge.model import Actor
 from bridge.store.api import Store
@@ -21,7 +22,7 @@ class OperatorDesk:
 
     def enter(self, operator: Operator, *, actor: Actor) -> int:
         """Keep whose a number is at an analyzer; give the entry's id."""
-        _require(actor)
+        require_name(actor)
         if not operator.analyzer.strip() or not operator.number.strip() or not operator.name.strip():
             raise RefusedAction("Give the analyzer, the number and the person's name.")
         if operator.until is not None and operator.until < operator.since:
@@ -31,9 +32,8 @@ class OperatorDesk:
 
     def end(self, operator_id: int, *, reason: str, actor: Actor) -> None:
         """Take an entry out of force: the number is nobody's at its analyzer from now on."""
-        _require(actor)
-        if not reason.strip():
-            raise RefusedAction("Give a reason: it is kept with what you do.")
+        require_name(actor)
+        require_reason(reason)
         self._store.submit(EndOperator(operator_id=operator_id, actor=actor, reason=reason.strip(), at=self._now())).result()
 
 
@@ -43,8 +43,3 @@ def typed_day(text: str) -> date | None:
         return date.fromisoformat(text.strip()) if text.strip() else None
     except ValueError as error:
         raise RefusedAction("This is not a date. Write it as 2026-11-25.") from error
-
-
-def _require(actor: Actor) -> None:
-    if not actor.name.strip():
-        raise RefusedAction("Say who you are: the name is kept with what you do.")

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from datetime import datetime, timedelta
 
 from bridge.bench.registered import PURPOSES, Registration, fault_of
+from bridge.desk.who import require_name, require_reason
 from bridge.errors import RefusedAction
 from bridge.model import Actor
 from bridge.store.api import Store
@@ -23,7 +24,7 @@ class RegisterDesk:
 
     def register(self, of: Registration, *, actor: Actor) -> int:
         """Keep that an identifier is no patient's; until a second person signs, strips that bear it are held. Give its id."""
-        _require(actor)
+        require_name(actor)
         fault = fault_of(of.text)
         if fault:
             raise RefusedAction(fault)
@@ -42,18 +43,12 @@ class RegisterDesk:
 
     def sign(self, registration_id: int, *, actor: Actor) -> None:
         """Sign a registration as the second person: strips that bear it count as no patient's from now on."""
-        _require(actor)
+        require_name(actor)
         self._store.submit(SignRegistration(registration_id=registration_id, actor=actor, at=self._now())).result()
 
     def end(self, registration_id: int, *, reason: str, actor: Actor) -> None:
         """Take a registration out of force."""
-        _require(actor)
-        if not reason.strip():
-            raise RefusedAction("Give a reason: it is kept with what you do.")
+        require_name(actor)
+        require_reason(reason)
         command = EndRegistration(registration_id=registration_id, actor=actor, reason=reason.strip(), at=self._now())
         self._store.submit(command).result()
-
-
-def _require(actor: Actor) -> None:
-    if not actor.name.strip():
-        raise RefusedAction("Say who you are: the name is kept with what you do.")

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from datetime import datetime, timedelta
 
+from bridge.desk.who import named, require_reason
 from bridge.errors import RefusedAction
 from bridge.model import Actor
 from bridge.signals.kinds import OWN, Kind
@@ -23,32 +24,25 @@ class SignalDesk:
 
     def acknowledge(self, signal_id: int, *, note: str, actor: Actor) -> None:
         """Say that the signal is in hand: it is not said again until something new comes to it, or the acknowledgement is over."""
-        who = _known(actor)
+        who = named(actor)
         command = AcknowledgeSignal(signal_id=signal_id, actor=who, reason=note.strip(), at=self._now())
         self._store.submit(command).result()
 
     def note(self, signal_id: int, *, text: str, actor: Actor) -> None:
         """Keep a note in the signal's history."""
-        who = _known(actor)
+        who = named(actor)
         if not text.strip():
             raise RefusedAction("Write what the note is to say.")
         self._store.submit(NoteOnSignal(signal_id=signal_id, actor=who, text=text.strip(), at=self._now())).result()
 
     def mute(self, kind: Kind, *, hours: int, reason: str, actor: Actor) -> None:
         """Let nothing be said of a kind for some hours; 0 ends it."""
-        who = _known(actor)
+        who = named(actor)
         if hours and hours not in MUTE_HOURS:
             raise RefusedAction(f"A kind is muted for {', '.join(map(str, MUTE_HOURS[:-1]))} or {MUTE_HOURS[-1]} hours.")
         if kind in OWN:
             raise RefusedAction("What a process tells of itself cannot be muted: mend it, or start Padpost again.")
-        if not reason.strip():
-            raise RefusedAction("Give a reason: it is kept with what you do.")
+        require_reason(reason)
         now = self._now()
         command = MuteSignals(kind=kind, until=now + timedelta(hours=hours), actor=who, reason=reason.strip(), at=now)
         self._store.submit(command).result()
-
-
-def _known(actor: Actor) -> Actor:
-    if not actor.name.strip():
-        raise RefusedAction("Say who you are: the name is kept with what you do.")
-    return Actor(name=actor.name.strip(), verified=actor.verified)

@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 
 from bridge.bench.telling import Means, Said, TellingStep
 from bridge.desk.typed_time import typed_time
+from bridge.desk.who import require_name, require_other, require_reason
 from bridge.errors import Overtaken, RefusedAction
 from bridge.model import Actor
 from bridge.store.api import Store
@@ -50,7 +51,7 @@ class TellingDesk:
 
     def write(self, telling_id: int, call: Call, *, steps: int, actor: Actor) -> None:
         """Keep whom somebody told, or tried to tell. Nothing of it may be left out but the remark."""
-        _require(actor)
+        require_name(actor)
         shown = self._shown(telling_id)
         if call.step not in TOLD_STEPS:
             raise RefusedAction("Say whether it was told and read back, told and not read back, or whether nobody was reached.")
@@ -70,21 +71,19 @@ class TellingDesk:
 
     def close(self, telling_id: int, *, steps: int, actor: Actor) -> None:
         """Close a task that somebody was told of and read back."""
-        _require(actor)
+        require_name(actor)
         if self._shown(telling_id).task.told_at is None:
             raise RefusedAction("Nobody has read this back yet. Tell somebody, or close it without telling, with a reason.")
         self._say(telling_id, Said(step=TellingStep.CLOSED), steps=steps, actor=actor)
 
     def close_untold(self, telling_id: int, *, steps: int, agreed_by: str, reason: str, actor: Actor) -> None:
         """Close a task without telling anybody: with a reason, and a second person who agrees."""
-        _require(actor)
+        require_name(actor)
         self._shown(telling_id)
-        if not reason.strip():
-            raise RefusedAction("Give a reason: it is kept with what you do.")
+        require_reason(reason)
         if not agreed_by.strip():
             raise RefusedAction("Give the name of a second person who agrees that nobody is to be told.")
-        if "".join(agreed_by.split()).casefold() == "".join(actor.name.split()).casefold():
-            raise RefusedAction("The second person must be another than you.")
+        require_other(agreed_by, actor)
         said = Said(step=TellingStep.CLOSED_UNTOLD, name=agreed_by.strip(), reason=reason.strip())
         self._say(telling_id, said, steps=steps, actor=actor)
 
@@ -120,8 +119,3 @@ class TellingDesk:
         except Overtaken as overtaken:
             last = self._shown(telling_id).history[-1]
             raise Overtaken(f"{last.actor} has written down meanwhile: {last.said.step.value}. Look at it again.") from overtaken
-
-
-def _require(actor: Actor) -> None:
-    if not actor.name.strip():
-        raise RefusedAction("Say who you are: the name is kept with what you do.")

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
+from bridge.desk.who import require_other
 from bridge.errors import RefusedAction
 from bridge.lifecycle.states import SpecimenNext
 from bridge.model import Actor
-from bridge.store.apply_lot import same_person
 from bridge.tables.hold_table import ReleasePolicy
 
 SPECIMEN_QUESTION = f"Say what becomes of the specimen: {', '.join(SpecimenNext)}."
@@ -16,8 +16,8 @@ def agreed(terms: ReleasePolicy, actor: Actor, second: str) -> str:
     second = second.strip()
     if not second and terms.persons > 1:
         raise RefusedAction("This needs two persons here. A second one looks at it too, and gives a name.")
-    if second and same_person(second, actor.name):
-        raise RefusedAction("The second person must be another one than you.")
+    if second:
+        require_other(second, actor)
     return second
 
 

@@ -9,10 +9,10 @@ from bridge.bench.containers import ContainerEnd
 from bridge.bench.controls import RunVerdict
 from bridge.bench.gate import BegunAnew, Cause, Gate, GateKey, at_time, set_right
 from bridge.errors import Overtaken, RefusedAction
+from bridge.identity.person import same_person
 from bridge.lifecycle.states import StopEnd
 from bridge.model import Actor
 from bridge.store.apply_gate import judge_again, say_of_gate
-from bridge.store.apply_lot import same_person
 from bridge.store.codec import json_text, when
 from bridge.store.commands import AcceptLot, CloseContainer, OpenContainer, SayOfGate, SignAcceptedLot, WithdrawLot
 from bridge.store.database import Db

@@ -3,17 +3,13 @@
 from __future__ import annotations
 
 from bridge.errors import Overtaken, RefusedAction
+from bridge.identity.person import same_person
 from bridge.store.codec import when
 from bridge.store.commands import CloseLot, EnterLot, SignLot
 from bridge.store.database import Db
 from bridge.store.statements import Change, note
 
 SAME_PERSON = "You entered this lot yourself. A second person compares it with the insert and signs."
-
-
-def same_person(one: str, other: str) -> bool:
-    """Say whether two names are one person's, whatever their case and blanks."""
-    return " ".join(one.split()).casefold() == " ".join(other.split()).casefold()
 
 
 def enter_lot(db: Db, command: EnterLot) -> int:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from bridge.errors import Overtaken, RefusedAction
+from bridge.identity.person import same_person
 from bridge.store.codec import when
 from bridge.store.database import Db
 from bridge.store.life_commands import EndRegistration, RegisterId, SignRegistration
@@ -34,7 +35,7 @@ def sign_registration(db: Db, command: SignRegistration) -> None:
     ).fetchone()
     if row is None:
         raise Overtaken(OVER)
-    if is_same(row[0], command.actor.name):
+    if same_person(row[0], command.actor.name):
         raise RefusedAction(SAME_PERSON)
     db.execute(
         "UPDATE registered_ids SET signed_by = ?, signed_at = ? WHERE id = ?",
@@ -56,8 +57,3 @@ def end_registration(db: Db, command: EndRegistration) -> None:
     change = Change(before="in force", after="ended", reason=command.reason)
     note(db, command.at, command.actor, "registered.ended", f"registered:{command.registration_id}", change)
     db.tell(NEWS)
-
-
-def is_same(one: str, other: str) -> bool:
-    """Say whether two names are one person's: blanks and capitals make no other one."""
-    return " ".join(one.split()).casefold() == " ".join(other.split()).casefold()

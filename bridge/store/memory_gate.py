@@ -23,12 +23,13 @@ from bridge.bench.gate import (
 )
 from bridge.bench.look_back import LookBack, look_back_of
 from bridge.errors import Overtaken, RefusedAction
+from bridge.identity.person import same_person
 from bridge.lifecycle.states import StopEnd
 from bridge.model import SERVICE, Decisions, GateState, Purpose, Waiting
 from bridge.store import commands as c
 from bridge.store import rows
 from bridge.store.apply_gate import NONE_WAITS, PASSED, is_of_every_lot
-from bridge.store.apply_lot import SAME_PERSON, same_person
+from bridge.store.apply_lot import SAME_PERSON
 from bridge.store.memory_rows import Decided, Doubted, State, Strip, next_id
 from bridge.store.statements import Change
 

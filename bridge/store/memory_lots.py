@@ -10,6 +10,7 @@ from bridge.bench.controls import RunVerdict
 from bridge.bench.gate import BegunAnew, Cause, Gate, GateKey, at_time, set_right
 from bridge.bench.lots import LotReading, LotUse
 from bridge.errors import Overtaken, RefusedAction
+from bridge.identity.person import same_person
 from bridge.lifecycle.states import StopEnd, StopGroup, StopState
 from bridge.model import Actor, Container, Purpose
 from bridge.store import commands as c
@@ -26,7 +27,6 @@ from bridge.store.apply_container import (
     other_day,
     subject_of,
 )
-from bridge.store.apply_lot import same_person
 from bridge.store.memory_gate import judge_again, say_of_gate
 from bridge.store.memory_rows import State, Strip, next_id
 from bridge.store.statements import Change

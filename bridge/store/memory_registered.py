@@ -6,7 +6,8 @@ from dataclasses import replace
 
 from bridge.bench.registered import KeptRegistration
 from bridge.errors import Overtaken, RefusedAction
-from bridge.store.apply_registered import OVER, SAME_PERSON, is_same
+from bridge.identity.person import same_person
+from bridge.store.apply_registered import OVER, SAME_PERSON
 from bridge.store.life_commands import EndRegistration, RegisterId, SignRegistration
 from bridge.store.memory_rows import State, next_id
 from bridge.store.statements import Change
@@ -28,7 +29,7 @@ def sign_registration(state: State, command: SignRegistration) -> None:
     known = state.registered.get(command.registration_id)
     if known is None or known.signed_by or known.ended_by:
         raise Overtaken(OVER)
-    if is_same(known.entered_by, command.actor.name):
+    if same_person(known.entered_by, command.actor.name):
         raise RefusedAction(SAME_PERSON)
     state.registered[command.registration_id] = replace(known, signed_by=command.actor.name, signed_at=command.at)
     change = Change(before="entered", after="signed")

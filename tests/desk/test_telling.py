@@ -108,7 +108,7 @@ def test_what_was_told_before_it_changed_is_not_told_again_by_that(shelf: Stocke
     [
         ("Ben", " ", "Give a reason: it is kept with what you do."),
         (" ", "the specimen was spilt", "Give the name of a second person who agrees that nobody is to be told."),
-        (" aNA", "the specimen was spilt", "The second person must be another than you."),
+        (" aNA", "the specimen was spilt", "The second person must be another one than you."),
     ],
 )
 def test_without_telling_it_takes_two_and_a_reason(shelf: Stocked, agreed_by: str, reason: str, sentence: str) -> None:

@@ -110,7 +110,7 @@ def test_what_was_refused_says_why(shelf: Stocked) -> None:
         assert "Nobody has read this back yet." in Page(early.text).text
         assert visitor.post("/telling/1/close", steps="1", name="Ana", token="old").status_code == 403
         alone = visitor.post("/telling/1/close-untold", steps="1", name="Ana", agreed_by="ana", reason="spilt")
-        assert "The second person must be another than you." in Page(alone.text).text
+        assert "The second person must be another one than you." in Page(alone.text).text
         assert visitor.post("/telling/1/close-untold", steps="1", name="Ana", token="old").status_code == 403
         done = visitor.post("/telling/1/close-untold", steps="1", name="Ana", agreed_by="Ben", reason="spilt")
         assert done.status_code == 303

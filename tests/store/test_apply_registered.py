@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from bridge.store.apply_registered import is_same
 from bridge.store.sqlite import SqliteStore
 from tests.store.registered_contract import register
 
@@ -11,9 +10,3 @@ def test_the_history_names_the_row_and_not_the_identifier(store: SqliteStore) ->
     """Whoever reads the history learns who did what, and no identifier."""
     made = register(store)
     assert "EQ" not in repr(store.events(f"registered:{made}"))
-
-
-def test_a_name_is_a_name() -> None:
-    """However it is typed."""
-    assert is_same("Ana  Reis", " ana reis")
-    assert not is_same("Ana Reis", "Ana Rois")
