@@ -7,13 +7,13 @@ from datetime import datetime, timedelta
 from decimal import Decimal
 
 from bridge.bench.day_log import ITEM_WORDS, LogLine, day_of, in_force, missing, room_at, wrong
+from bridge.facts.renewed import Renewed
 from bridge.life import DayLogFacts
 from bridge.model import Needs
 from bridge.store.api import Store
 from bridge.tables.day_log_table import DayItem
 from bridge.tables.types import Tables
 
-AS_LONG = timedelta(seconds=5)  # ours: what a person enters counts this soon, in every process on the store
 KEPT = timedelta(
     days=8
 )  # ours: a strip that is sent again from an analyzer's memory is rarely older; of older days nothing is said
@@ -26,14 +26,12 @@ class DayLogs:
         self._store = store
         self._rule = tables.policy.day_log
         self._now = now
-        self._lines: Mapping[str, tuple[LogLine, ...]] = {}
-        self._read_at: datetime | None = None
+        self._lines = Renewed(self._read, now)
 
     def facts(self, needs: Needs, arrived_at: datetime) -> DayLogFacts | None:
         """Give what the log says of a strip: of the time that is printed, else of its arrival. None where it can say nothing."""
-        self._read()
         at = min(needs.printed_at or arrived_at, arrived_at)
-        lines = self._lines.get(needs.analyzer, ())
+        lines = self._lines.value().get(needs.analyzer, ())
         rule = self._rule
         if rule is None or at < self._now() - KEPT:
             return DayLogFacts(room_c=self._degrees(lines, at)) if lines else None
@@ -45,8 +43,7 @@ class DayLogs:
 
     def temperature_c(self, analyzer: str, at: datetime) -> Decimal | None:
         """Give the room temperature at an analyzer as it was last measured before ``at``, within 24 hours; None where nobody did."""
-        self._read()
-        return self._degrees(self._lines.get(analyzer, ()), at)
+        return self._degrees(self._lines.value().get(analyzer, ()), at)
 
     @staticmethod
     def _degrees(lines: tuple[LogLine, ...], at: datetime) -> Decimal | None:
@@ -54,14 +51,11 @@ class DayLogs:
         degrees = line.celsius if line is not None else None
         return None if degrees is None else Decimal(degrees.numerator) / Decimal(degrees.denominator)
 
-    def _read(self) -> None:
-        now = self._now()
-        if self._read_at is not None and abs(now - self._read_at) < AS_LONG:
-            return
+    def _read(self, now: datetime) -> Mapping[str, tuple[LogLine, ...]]:
         found: dict[str, list[LogLine]] = {}
         for kept in in_force(self._store.day_log(since=now - KEPT - timedelta(days=1))):
             found.setdefault(kept.line.analyzer, []).append(kept.line)
-        self._lines, self._read_at = {name: tuple(lines) for name, lines in found.items()}, now
+        return {name: tuple(lines) for name, lines in found.items()}
 
 
 def _words(items: tuple[DayItem, ...]) -> tuple[str, ...]:

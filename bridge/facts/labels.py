@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterator, Mapping
 from datetime import datetime
 
 from bridge.desk.lots import lots_in_use
-from bridge.facts.operators import AS_LONG
+from bridge.facts.renewed import Renewed
 from bridge.store.api import Store
 from bridge.tables.types import Tables
 
@@ -21,16 +21,11 @@ class Labels:
     def __init__(self, store: Store, tables: Tables, now: Callable[[], datetime]) -> None:
         self._store = store
         self._tables = tables
-        self._now = now
-        self._known: Mapping[str, str] = {}
-        self._read_at: datetime | None = None
+        self._known: Renewed[Mapping[str, str]] = Renewed(lambda _: dict(self._read()), now)
 
     def says(self, text: str) -> str:
         """Say in words whose text this is, sign by sign; "" where nobody entered it for anything."""
-        now = self._now()
-        if self._read_at is None or abs(now - self._read_at) >= AS_LONG:
-            self._known, self._read_at = dict(self._read()), now
-        return self._known.get(text, "")
+        return self._known.value().get(text, "")
 
     def _read(self) -> Iterator[tuple[str, str]]:
         for each in self._store.operators():

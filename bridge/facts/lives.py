@@ -6,11 +6,11 @@ from collections.abc import Callable, Mapping
 from datetime import datetime, timedelta
 
 from bridge.bench.analyzer_life import Happened, Standing, in_order, owner_of, standing
+from bridge.facts.renewed import Renewed
 from bridge.life import LifeFacts
 from bridge.model import Needs, Reading
 from bridge.store.api import Store
 
-AS_LONG = timedelta(seconds=5)  # ours: what a person enters counts this soon, in every process on the store
 KEPT = timedelta(
     days=40
 )  # ours: beyond the thirty days after which a strip is too old by default; of before, the last of each kind
@@ -21,20 +21,17 @@ class Lives:
 
     def __init__(self, store: Store, now: Callable[[], datetime]) -> None:
         self._store = store
-        self._now = now
-        self._happened: Mapping[str, tuple[Happened, ...]] = {}
-        self._now_standing: Mapping[str, Standing] = {}
-        self._read_at: datetime | None = None
+        self._lives = Renewed(self._read, now)
 
     def facts(self, reading: Reading, needs: Needs, arrived_at: datetime) -> LifeFacts | None:
         """Give how a strip's analyzer stood when it was read: by the printed time, else by its arrival. None where nobody said anything."""
-        self._read()
-        if not self._happened:
+        lives, standing_now = self._lives.value()
+        if not lives:
             return None
         serial = reading.serial.text if reading.serial else ""
-        owner = owner_of(serial, self._now_standing)
+        owner = owner_of(serial, standing_now)
         elsewhere = owner if owner != needs.analyzer else ""
-        happened = self._happened.get(needs.analyzer)
+        happened = lives.get(needs.analyzer)
         if happened is None:
             return LifeFacts(elsewhere=elsewhere) if elsewhere else None
         stood = standing(happened, min(needs.printed_at or arrived_at, arrived_at))
@@ -46,13 +43,12 @@ class Lives:
             elsewhere=elsewhere,
         )
 
-    def _read(self) -> None:
-        now = self._now()
-        if self._read_at is not None and abs(now - self._read_at) < AS_LONG:
-            return
+    def _read(self, now: datetime) -> tuple[Mapping[str, tuple[Happened, ...]], Mapping[str, Standing]]:
+        """Give what happened to each analyzer, and how each stands now."""
         found: dict[str, list[Happened]] = {}
         for each in in_order(self._store.life_events(since=now - KEPT)):
             found.setdefault(each.analyzer, []).append(each)
-        self._happened = {name: tuple(each) for name, each in found.items()}
-        self._now_standing = {name: standing(each, now) for name, each in found.items()}
-        self._read_at = now
+        return (
+            {name: tuple(each) for name, each in found.items()},
+            {name: standing(each, now) for name, each in found.items()},
+        )
