@@ -14,6 +14,8 @@ ELSEWHERE = {
     "bridge/__main__.py": "two lines; every test of tests/cli runs the program through them",
     "bridge/tables/types.py": "frozen values without behaviour; tests/tables/test_compiled.py compares each",
     "bridge/tables/telling_terms.py": "frozen values without behaviour; tests/test_site.py compares each",
+    "bridge/store/schema_bench.py": "declared tables; tests/store/test_migrate.py compares every one with what the steps make",
+    "bridge/store/schema_parts.py": "as above, tests/store/test_migrate.py",
     "bridge/store/life_commands.py": "frozen values; tests/store/test_commands.py counts them among the commands",
     "bridge/store/migrations/append_only.py": "run by the migrations; tests/store/test_sqlite.py tries to break it",
     "bridge/store/reads.py": "a list of classes; the contracts in tests/store/test_sqlite.py and tests/store/postgres/test_store.py ask each",
