@@ -9,6 +9,7 @@ import asyncio
 import smtplib
 import socket
 import ssl
+from contextlib import ExitStack
 from datetime import datetime
 from email.message import EmailMessage
 from email.utils import format_datetime
@@ -81,14 +82,13 @@ class MailClient:
             )
         else:
             server = smtplib.SMTP(settings.host, settings.port_used, _name(), timeout=self._answer_s)
-        try:
+        with ExitStack() as unless_well:
+            unless_well.callback(server.close)
             if settings.security == "starttls":
                 server.starttls(context=self._contexts.current())
             if settings.user:
                 server.login(settings.user, password)
-        except BaseException:
-            server.close()
-            raise
+            unless_well.pop_all()
         return server
 
 
