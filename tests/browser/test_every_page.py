@@ -1,0 +1,82 @@
+"""Every page of a filled site in a real browser: no fault that axe-core knows, no complaint, nothing sideways, no link that leads nowhere."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from importlib import resources
+
+import pytest
+from playwright.sync_api import Browser, Page
+
+from bridge.pages.app import make_pages
+from tests.browser.every_page import Site, follow, page_routes, route_of
+from tests.browser.filled import filled
+from tests.browser.watched import Tab
+from tests.pages.stocked import Stocked
+
+pytestmark = pytest.mark.browser
+AXE = (resources.files("axe_playwright_python") / "axe.min.js").read_text(encoding="utf-8")
+# WCAG 2.2, levels A and AA, by axe-core's names of its rules' tags (axe-core, doc/API.md, section "Axe-core Tags")
+LEVELS = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
+FAULTS = """async (only) => {
+  document.querySelectorAll("details").forEach((each) => (each.open = true));
+  const found = await axe.run(document, { runOnly: only, resultTypes: ["violations"] });
+  return found.violations.flatMap((rule) => rule.nodes.map((node) => `${rule.id} at ${node.target}: ${node.any.map((each) => each.message).join("; ") || rule.help}`));
+}"""
+# What reaches beyond the screen, by the page's own width; tables and bytes scroll in boxes of their own
+SIDEWAYS = """(size) => {
+  document.documentElement.style.fontSize = size;
+  const width = document.documentElement.clientWidth;
+  const beyond = [...document.querySelectorAll("body *")].filter((each) => each.getBoundingClientRect().right > width + 1 && !each.closest(".wide, pre, .unseen-text, .skip"));
+  return document.documentElement.scrollWidth <= width ? [] : [document.documentElement.scrollWidth, ...beyond.slice(0, 5).map((each) => each.outerHTML.slice(0, 150))];
+}"""
+WIDTHS = (1280, 390, 320)  # a desk; a telephone; WCAG 2.2, 1.4.10: 320 CSS pixels, which is a desk of 1280 at 400 %
+NOT_THERE = ("Failed to load resource: the server responded with a status of 404",)
+
+
+def faults_of(tab: Page) -> list[str]:
+    """Give what is wrong with the open page: by all rules in light, by those of colours in dark, and what is too wide at any size."""
+    tab.set_viewport_size({"width": 1280, "height": 900})
+    tab.emulate_media(color_scheme="light")
+    tab.evaluate(AXE)
+    faults = tab.evaluate(FAULTS, {"type": "tag", "values": LEVELS})
+    tab.emulate_media(color_scheme="dark")
+    faults += [f"dark: {each}" for each in tab.evaluate(FAULTS, {"type": "rule", "values": ["color-contrast"]})]
+    for width in WIDTHS:
+        tab.set_viewport_size({"width": width, "height": 900})
+        for size in ("100%", "200%") if width > 320 else ("100%",):  # WCAG 2.2, 1.4.4: text of twice the size
+            faults += [f"{width} px, text {size}: {each}" for each in tab.evaluate(SIDEWAYS, size)]
+    return faults
+
+
+@pytest.fixture(scope="module")
+def walked(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[str, Site]]:
+    """Serve a filled site; give its origin, and all its pages."""
+    shelf = Stocked(tmp_path_factory.mktemp("filled"))
+    told = filled(shelf)
+    app = make_pages(shelf.store, shelf.desks(shelf.site(**told)), site=shelf.site(**told), now=lambda: shelf.now)
+    with shelf.serving(**told) as visitor:
+        site = follow(visitor, app)
+        routes = page_routes(app)
+        missed = {route.path for route in routes} - {route_of(address, routes) for address in site.pages + site.files}
+        assert missed == set(), "no link leads there: give BY_HAND in every_page.py an address, or filled.py what it shows"
+        yield visitor.origin, site
+    shelf.close()
+
+
+def test_no_link_leads_nowhere(walked: tuple[str, Site]) -> None:
+    """Each was followed, from page to page."""
+    _, site = walked
+    assert site.dead == []
+    assert len(site.pages) > 50
+
+
+def test_every_page_is_without_a_fault(walked: tuple[str, Site], browser: Browser) -> None:
+    """WCAG 2.2 A and AA as far as axe-core can tell, in light and dark; reflow and twice the text; no console error (the tab's own check)."""
+    origin, site = walked
+    faults = []
+    with Tab(browser, allowed=NOT_THERE) as tab:
+        for address in site.pages:
+            tab.goto(origin + address)
+            faults += [f"{address}: {each}" for each in faults_of(tab)]
+    assert faults == [], "\n".join(faults)
