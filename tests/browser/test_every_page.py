@@ -24,13 +24,24 @@ FAULTS = """async (only) => {
   return found.violations.flatMap((rule) => rule.nodes.map((node) => `${rule.id} at ${node.target}: ${node.any.map((each) => each.message).join("; ") || rule.help}`));
 }"""
 # What reaches beyond the screen, by the page's own width; tables and bytes scroll in boxes of their own
-SIDEWAYS = """(size) => {
+SIDEWAYS = """([size, direction]) => {
   document.documentElement.style.fontSize = size;
+  document.documentElement.dir = direction;
   const width = document.documentElement.clientWidth;
-  const beyond = [...document.querySelectorAll("body *")].filter((each) => each.getBoundingClientRect().right > width + 1 && !each.closest(".wide, pre, .unseen-text, .skip"));
+  const beyond = [...document.querySelectorAll("body *")].filter((each) => (each.getBoundingClientRect().right > width + 1 || each.getBoundingClientRect().left < -1) && !each.closest(".wide, pre, .unseen-text, .skip"));
   return document.documentElement.scrollWidth <= width ? [] : [document.documentElement.scrollWidth, ...beyond.slice(0, 5).map((each) => each.outerHTML.slice(0, 150))];
 }"""
-WIDTHS = (1280, 390, 320)  # a desk; a telephone; WCAG 2.2, 1.4.10: 320 CSS pixels, which is a desk of 1280 at 400 %
+# Width in pixels, size of the text, direction of writing: a desk and a telephone; WCAG 2.2, 1.4.10: 320 CSS pixels, which is a desk of
+# 1280 at 400 %; 1.4.4: text of twice the size
+SIZES = (
+    (1280, "100%", "ltr"),
+    (1280, "200%", "ltr"),
+    (1280, "100%", "rtl"),
+    (390, "100%", "ltr"),
+    (390, "200%", "ltr"),
+    (390, "100%", "rtl"),
+    (320, "100%", "ltr"),
+)
 NOT_THERE = ("Failed to load resource: the server responded with a status of 404",)
 
 
@@ -42,10 +53,9 @@ def faults_of(tab: Page) -> list[str]:
     faults = tab.evaluate(FAULTS, {"type": "tag", "values": LEVELS})
     tab.emulate_media(color_scheme="dark")
     faults += [f"dark: {each}" for each in tab.evaluate(FAULTS, {"type": "rule", "values": ["color-contrast"]})]
-    for width in WIDTHS:
+    for width, size, direction in SIZES:
         tab.set_viewport_size({"width": width, "height": 900})
-        for size in ("100%", "200%") if width > 320 else ("100%",):  # WCAG 2.2, 1.4.4: text of twice the size
-            faults += [f"{width} px, text {size}: {each}" for each in tab.evaluate(SIDEWAYS, size)]
+        faults += [f"{width} px, text {size}, {direction}: {each}" for each in tab.evaluate(SIDEWAYS, [size, direction])]
     return faults
 
 
