@@ -98,5 +98,10 @@ def _stops_and_results(shelf: Stocked) -> None:
 
 def _signals(shelf: Stocked) -> None:
     keep(shelf.store, of(Kind.SILENT, "bench-a"), at=shelf.now)
-    keep(shelf.store, of(Kind.RECEIVER, "records", "chart", state=SignalState.EASING), replace(MAIL, due_at=shelf.now), at=shelf.now)
+    keep(
+        shelf.store,
+        of(Kind.RECEIVER, "records", "chart", state=SignalState.EASING),
+        replace(MAIL, due_at=shelf.now),
+        at=shelf.now,
+    )
     keep(shelf.store, of(Kind.STAT, "stop:12", "strip:9"), at=shelf.now)
