@@ -50,7 +50,7 @@ def faults_of(tab: Page) -> list[str]:
     tab.set_viewport_size({"width": 1280, "height": 900})
     tab.emulate_media(color_scheme="light")
     tab.evaluate(AXE)
-    faults = tab.evaluate(FAULTS, {"type": "tag", "values": LEVELS})
+    faults: list[str] = tab.evaluate(FAULTS, {"type": "tag", "values": LEVELS})
     tab.emulate_media(color_scheme="dark")
     faults += [f"dark: {each}" for each in tab.evaluate(FAULTS, {"type": "rule", "values": ["color-contrast"]})]
     for width, size, direction in SIZES:
