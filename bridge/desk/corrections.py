@@ -39,11 +39,15 @@ class CorrectionTerms:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Who:
-    """Who acts and why; ``second`` is the name of a second person who has looked at it too, "" for none."""
+    """Who acts and why; ``second`` is the name of a second person who has looked at it too, "" for none.
+
+    ``look_back`` is the row of a look-back that this decides: a control failed after the result had left. A move decides none.
+    """
 
     actor: Actor
     second: str
     reason: str
+    look_back: int | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -83,6 +87,12 @@ class CorrectionDesk:
         """Send a version with another order number, specimen number, collection time or a comment; ``version`` is the one that the person saw."""
         result, _ = self._result(result_id, version, who)
         made, fields = corrected(result, self._wanted(typed, result), by=who.actor.name, at=self._now())
+        return self._change(Kind.CORRECTED, result, who, fields=fields, made=made, taken=None)
+
+    def comment(self, result_id: str, version: int, comment: str, *, who: Who) -> RecordedCorrection:
+        """Send a version that says something more to the reader of the report, and is else as it was."""
+        result, _ = self._result(result_id, version, who)
+        made, fields = corrected(result, Wanted(comment=_comment(comment)), by=who.actor.name, at=self._now())
         return self._change(Kind.CORRECTED, result, who, fields=fields, made=made, taken=None)
 
     def withdraw(self, result_id: str, version: int, *, who: Who) -> RecordedCorrection:
@@ -145,12 +155,11 @@ class CorrectionDesk:
             raise RefusedAction("The second person is somebody else. Give another name than your own.")
 
     def _wanted(self, typed: Typed, result: CodedResult) -> Wanted:
-        order, specimen, comment = typed.order_number.strip(), typed.specimen_id.strip(), typed.comment.strip()
+        order, specimen = typed.order_number.strip(), typed.specimen_id.strip()
         if len(order) > LONGEST_NUMBER or len(specimen) > LONGEST_NUMBER:
             raise RefusedAction(f"A number has at most {LONGEST_NUMBER} characters. Scan the label again.")
-        if len(comment) > LONGEST_COMMENT:
-            raise RefusedAction(f"A comment has at most {LONGEST_COMMENT} characters. Write it shorter.")
-        return Wanted(order_number=order, specimen_id=specimen, collected_at=self._collected(typed, result), comment=comment)
+        comment, collected = _comment(typed.comment), self._collected(typed, result)
+        return Wanted(order_number=order, specimen_id=specimen, collected_at=collected, comment=comment)
 
     def _collected(self, typed: Typed, result: CodedResult) -> datetime | None:
         if not typed.day.strip() and not typed.clock.strip():
@@ -191,6 +200,14 @@ class CorrectionDesk:
             is_critical=any(pad.flag.is_critical for pad in result.pads),
             calls_by=at + self.terms.acknowledged_within if taken else None,
         )
-        command = CorrectResult(correction=correction, made=made, lane=lane_of(made) if made else "", withdrawn=taken)
+        command = CorrectResult(
+            correction=correction, made=made, lane=lane_of(made) if made else "", withdrawn=taken, look_back=who.look_back
+        )
         recorded: RecordedCorrection = self._store.submit(command).result()
         return recorded
+
+
+def _comment(typed: str) -> str:
+    if len(typed.strip()) > LONGEST_COMMENT:
+        raise RefusedAction(f"A comment has at most {LONGEST_COMMENT} characters. Write it shorter.")
+    return typed.strip()

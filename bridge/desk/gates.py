@@ -7,7 +7,6 @@ from dataclasses import replace
 from datetime import datetime
 
 from bridge.bench.gate import BegunAnew, Cause, GateKey, Mended, RepeatExplained, Word, at_time
-from bridge.bench.look_back import LookBackRow, Verdict, decided
 from bridge.desk.containers import ContainerDesk
 from bridge.desk.lots import LotDesk
 from bridge.desk.terms import agreed, said_of_specimen
@@ -16,7 +15,7 @@ from bridge.errors import RefusedAction
 from bridge.lifecycle.states import StopEnd
 from bridge.model import Actor
 from bridge.store.api import Store
-from bridge.store.commands import DecideLookBack, EndWaiting, SayOfGate
+from bridge.store.commands import EndWaiting, LetStand, SayOfGate
 from bridge.store.rows import StripRow
 from bridge.tables.hold_table import ReleasePolicy
 from bridge.tables.types import Tables
@@ -92,11 +91,11 @@ class GateDesk:
         said = said_of_specimen(specimen, is_asked=True)
         self._end(replace(self._ended(strip_id, StopEnd.DISCARDED, reason, actor), specimen=said))
 
-    def decide(self, row_id: int, verdict: Verdict, *, reason: str, actor: Actor) -> None:
-        """Decide about a result that left before a control failed."""
-        made = decided(LookBackRow(seat=(0, 0), failed_by=(0, 0)), verdict, by=actor, reason=reason, at=self._now())
-        command = DecideLookBack(row_id=row_id, verdict=verdict, actor=actor, reason=made.reason, at=self._now())
-        self._store.submit(command).result()
+    def let_stand(self, row_id: int, *, reason: str, actor: Actor) -> None:
+        """Decide that a result stands which left before a control failed. That is final; one that does not stand is the desk's for corrections."""
+        require_name(actor)
+        require_reason(reason)
+        self._store.submit(LetStand(row_id=row_id, actor=actor, reason=reason.strip(), at=self._now())).result()
 
     def _say(self, key: GateKey, word: Word) -> None:
         if self._policy is None:

@@ -17,15 +17,16 @@ from bridge.bench.controls import RunVerdict
 from bridge.bench.gate import Cause, Gate, GateEvent, GateKey, at_time, may, set_right
 from bridge.bench.look_back import Verdict
 from bridge.bench.run_text import KeptRun, kept_run
+from bridge.desk.corrections import Who
 from bridge.desk.gates import GateDesk
 from bridge.desk.lots import typed_lots
 from bridge.errors import RefusedAction
 from bridge.model import GateState
 from bridge.pages.control_chart import Drawing, drawing
-from bridge.pages.forms import SEE_OTHER, Field, RequiresToken, ShowsPage, Text, typed_actor
-from bridge.pages.site import Bench
+from bridge.pages.forms import SEE_OTHER, Field, RequiresToken, ShowsPage, typed_actor
+from bridge.pages.site import Bench, Desks
 from bridge.store.api import Store
-from bridge.store.rows import GateEventRow
+from bridge.store.rows import GateEventRow, LookBackShown
 from bridge.tables.control_table import DriftRule, GatePolicy, ShutDoes
 
 RUNS_SHOWN = 40  # ours: a week of one analyzer's controls with their repeats
@@ -57,6 +58,19 @@ class GateForm(BaseModel):
     name: Field = ""
     reason: Field = ""
     done: Field = ""
+
+
+class LookBackForm(BaseModel):
+    """What a person decides about a result that left before a control failed; ``version`` is the one that the page showed."""
+
+    verdict: Verdict
+    result_id: Field
+    version: int
+    token: Field = ""
+    name: Field = ""
+    colleague: Field = ""
+    reason: Field = ""
+    comment: Field = ""
 
 
 class WaitingForm(pydantic.BaseModel):
@@ -175,14 +189,15 @@ class Controls:
     def __init__(
         self,
         store: Store,
-        desk: GateDesk,
+        desks: Desks,
         bench: Bench,
         show: ShowsPage,
         require_token: RequiresToken,
         now: Callable[[], datetime],
     ) -> None:
         self._store = store
-        self._desk = desk
+        self._desk = desks.gates
+        self._corrections = desks.corrections
         self._tables = bench.tables
         self._table = bench.tables.controls
         self._names = {pad: each.name for pad, each in bench.tables.catalogue.pads.items()}
@@ -211,8 +226,8 @@ class Controls:
                 "table": self._table,
                 "gates": shown_gates(self._store, self._table.policy, now=now),
                 "waiting": self._store.strips(outcome="waiting", limit=WAITING_SHOWN),
-                "to_review": self._store.look_backs(is_open=True),
-                "reviewed": self._store.look_backs(is_open=False, limit=RUNS_SHOWN),
+                **_look_backs(self._store),
+                "needs_second": self._corrections.terms.needs_second,
                 "runs": tuple(shown_run(event) for event in self._store.gate_events(limit=RUNS_SHOWN)),
                 "released": self._store.sent_in_spite(since=now - LATELY),
                 "typed_lots": typed_lots(self._store, self._tables),
@@ -251,25 +266,36 @@ class Controls:
             raise HTTPException(404, "There is no such action.")
         return self._do(request, ends[form.action])
 
-    def decide(
-        self,
-        request: Request,
-        row_id: int,
-        verdict: Annotated[Verdict, Form()],
-        token: Text = "",
-        name: Text = "",
-        reason: Text = "",
-    ) -> Response:
-        """Decide about one result of a look-back."""
-        self._require_token(request, token)
-        return self._do(request, lambda: self._desk.decide(row_id, verdict, reason=reason, actor=typed_actor(name)))
+    def decide(self, request: Request, row_id: int, form: Annotated[LookBackForm, Form()]) -> Response:
+        """Decide about one result of a look-back, and do it: a result that does not stand is withdrawn, or its report is corrected."""
+        self._require_token(request, form.token)
+        by = typed_actor(form.name)
+        who = Who(actor=by, second=form.colleague, reason=form.reason, look_back=row_id)
+        acts: Mapping[Verdict, Callable[[], object]] = {
+            Verdict.STANDS: lambda: self._desk.let_stand(row_id, reason=form.reason, actor=by),
+            Verdict.CORRECTED: lambda: self._corrections.comment(form.result_id, form.version, form.comment, who=who),
+            Verdict.WITHDRAWN: lambda: self._corrections.withdraw(form.result_id, form.version, who=who),
+        }
+        return self._do(request, acts[form.verdict])
 
-    def _do(self, request: Request, action: Callable[[], None]) -> Response:
+    def _do(self, request: Request, action: Callable[[], object]) -> Response:
         try:
             action()
         except RefusedAction as error:
             return self._page(request, said=str(error))
         return RedirectResponse("/controls", status_code=SEE_OTHER)
+
+
+def _look_backs(store: Store) -> dict[str, tuple[LookBackShown, ...]]:
+    """Give what is to be decided, what was decided and is not over, and what is over."""
+    under_way = store.look_backs_under_way()
+    known = {row.row_id for row in under_way}
+    decided = store.look_backs(is_open=False, limit=RUNS_SHOWN)
+    return {
+        "to_review": store.look_backs(is_open=True),
+        "under_way": under_way,
+        "reviewed": tuple(row for row in decided if row.row_id not in known),
+    }
 
 
 def _say(desk: GateDesk, key: GateKey, form: GateForm) -> None:

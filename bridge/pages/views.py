@@ -110,7 +110,7 @@ class Views:
         desk, gates = desks.stops, desks.gates
         self._corrections = Corrections(store, desks.corrections, self._page, self._require_token, now)
         self._control_lots = ControlLots(store, gates.lots, site.bench, self._page, self._require_token)
-        self._controls = Controls(store, gates, site.bench, self._page, self._require_token, now)
+        self._controls = Controls(store, desks, site.bench, self._page, self._require_token, now)
         self._analyzers = Analyzers(store, OperatorDesk(store, now), site, self._page, self._require_token, now)
         self._numbers = Numbers(store, desk, site, self._page, self._require_token, now)
         self._registered = RegisteredPages(store, site, self._page, self._require_token, now)

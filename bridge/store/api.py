@@ -54,7 +54,7 @@ class Store(Protocol):
         """Do ``command`` in one durable transaction; the future gives its result once committed.
 
         The future raises StoreFull, StoreAway, StoreUnsure (it may be kept or not: look at the store), StoreFailed, or
-        Overtaken (CloseStop, RecordOutcome, BearMessage, WithholdDelivery, SayOfGate, EndWaiting, DecideLookBack, SignLot, CloseLot, CloseContainer, AcceptLot, SignAcceptedLot, WithdrawLot, EndOperator, AnswerGap, ConfirmRun, SayOfTelling, AcknowledgeSignal, NoteOnSignal, NoteDayLog, NoteLife, SignRegistration, EndRegistration), or LeaseLost (commands that carry a lease).
+        Overtaken (CloseStop, RecordOutcome, BearMessage, WithholdDelivery, SayOfGate, EndWaiting, LetStand, SignLot, CloseLot, CloseContainer, AcceptLot, SignAcceptedLot, WithdrawLot, EndOperator, AnswerGap, ConfirmRun, SayOfTelling, AcknowledgeSignal, NoteOnSignal, NoteDayLog, NoteLife, SignRegistration, EndRegistration), or LeaseLost (commands that carry a lease).
         """
 
     def listen(self, heard: Callable[[str], None]) -> None:
@@ -300,7 +300,10 @@ class Store(Protocol):
         """Give the strips that arrived since then and were sent though their controls were not right, newest first."""
 
     def look_backs(self, *, is_open: bool, limit: int = 500) -> tuple[rows.LookBackShown, ...]:
-        """Give results that left before a control failed, as they were read: those that nobody has decided about, or the others."""
+        """Give results that left before a control failed: those that nobody has decided about, as they were read, or the others, latest first."""
+
+    def look_backs_under_way(self, *, limit: int = 500) -> tuple[rows.LookBackShown, ...]:
+        """Give those decided to be corrected or withdrawn of which some receiver has not heard, or that nobody has done yet, latest first."""
 
     def month_facts(self, month: Month, window: Window) -> Facts:
         """Give all that is known of a month of controls."""

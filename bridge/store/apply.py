@@ -18,9 +18,10 @@ from bridge.store.apply_container import accept_lot, close_container, open_conta
 from bridge.store.apply_correction import correct_result, record_call
 from bridge.store.apply_day_log import note_day_log
 from bridge.store.apply_desk import close_stop
-from bridge.store.apply_gate import decide_look_back, end_waiting, judge_waiting, say_of_gate
+from bridge.store.apply_gate import end_waiting, judge_waiting, say_of_gate
 from bridge.store.apply_lease import check_lease, hold_leases, leave_leases
 from bridge.store.apply_life import note_life
+from bridge.store.apply_look_back import let_stand
 from bridge.store.apply_lot import close_lot, enter_lot, sign_lot
 from bridge.store.apply_month import note_action, sign_month
 from bridge.store.apply_numbers import answer_gap, sign_day
@@ -271,7 +272,7 @@ _APPLY: Mapping[type, Callable[[Db, Any], Any]] = {
     c.SayOfGate: say_of_gate,
     c.EndWaiting: end_waiting,
     c.JudgeWaiting: judge_waiting,
-    c.DecideLookBack: decide_look_back,
+    c.LetStand: let_stand,
     c.EnterLot: enter_lot,
     c.SignLot: sign_lot,
     c.CloseLot: close_lot,

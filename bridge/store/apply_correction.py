@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from bridge.bench.gate import Seat
 from bridge.errors import Overtaken, RefusedAction
 from bridge.model import CodedResult, DeliveryState
+from bridge.store.apply_look_back import settle_look_back
 from bridge.store.apply_telling import OTHER_PATIENT, WITHDRAWN, Why, tell_again
 from bridge.store.chains import has_left, may_be_there, set_aside
 from bridge.store.codec import json_text, result_bytes, when
@@ -53,10 +54,12 @@ def correct_result(db: Db, command: CorrectResult) -> RecordedCorrection:
     strip_id = _standing_strip(db, command)
     standings = _standings(db, command)
     new_strip = _strip_anew(db, command, strip_id)
+    seat = _seat(db, strip_id)
     if command.withdrawn is not None:  # who was told of a critical value was told of a result that does not stand
         why = WITHDRAWN if command.made is None else OTHER_PATIENT
-        tell_again(db, _seat(db, strip_id), Why(reason=why, actor=command.correction.by, at=command.correction.at))
+        tell_again(db, seat, Why(reason=why, actor=command.correction.by, at=command.correction.at))
     correction_id = _keep(db, command)
+    settle_look_back(db, command, seat, correction_id)
     if command.withdrawn is not None:
         _keep_result(db, command.withdrawn, new_strip if command.made is None else strip_id)
     if command.made is not None:

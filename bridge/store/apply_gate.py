@@ -29,7 +29,7 @@ from bridge.errors import Overtaken
 from bridge.lifecycle.states import StopEnd
 from bridge.model import SERVICE, Actor, Waiting
 from bridge.store.codec import json_text, when
-from bridge.store.commands import DecideLookBack, EndWaiting, GateWrite, JudgeWaiting, RecordOutcome, SayOfGate
+from bridge.store.commands import EndWaiting, GateWrite, JudgeWaiting, RecordOutcome, SayOfGate
 from bridge.store.database import Db
 from bridge.store.gate_codec import gate_of, gate_text
 from bridge.store.statements import Change, note, note_terms
@@ -249,15 +249,3 @@ def judge_waiting(db: Db, _: JudgeWaiting) -> int:
 
 def _note(db: Db, at: datetime, actor: Actor, subject: str, end: StopEnd, reason: str) -> None:
     note(db, at, actor, f"strip.{end.name.lower()}", subject, Change(before="waiting", after=end, reason=reason))
-
-
-def decide_look_back(db: Db, command: DecideLookBack) -> None:
-    """Keep a decision. Raises Overtaken where somebody decided before."""
-    decided = db.execute(
-        "UPDATE look_backs SET verdict = ?, actor = ?, verified = ?, decided_at = ?, reason = ? WHERE id = ? AND verdict = ''",
-        (command.verdict, command.actor.name, command.actor.verified, when(command.at), command.reason, command.row_id),
-    ).rowcount
-    if not decided:
-        raise Overtaken("Somebody has decided about this result already. Look at the list again.")
-    change = Change(after=command.verdict, reason=command.reason)
-    note(db, command.at, command.actor, "look_back.decided", f"look_back:{command.row_id}", change)

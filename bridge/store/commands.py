@@ -14,7 +14,6 @@ from bridge.bench.answered import GapAnswer
 from bridge.bench.containers import ContainerEnd
 from bridge.bench.corrections import Call, Correction
 from bridge.bench.gate import ControlRead, GateKey, PatientRead, Seat, Word
-from bridge.bench.look_back import Verdict
 from bridge.bench.operators import Operator
 from bridge.bench.telling import Critical, Said
 from bridge.lifecycle.states import DestinationState, SpecimenNext, StopEnd
@@ -434,11 +433,10 @@ class JudgeWaiting:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class DecideLookBack:
-    """Keep a person's decision about a result that left before a control failed. Gives None; raises Overtaken where there is one."""
+class LetStand:
+    """Keep that a result stands which left before a control failed. Gives None; raises Overtaken where somebody has decided about it."""
 
     row_id: int
-    verdict: Verdict
     actor: Actor
     reason: str
     at: datetime
@@ -643,8 +641,9 @@ class CorrectResult:
     ``made`` is the version that stands now (of a moved result the first of another result), ``lane`` its lane; ``withdrawn`` the version
     that takes the old one back, sent only where a receiver has it or may have it, and before ``made``. At each destination what has not been
     tried is set aside, and what was tried without an answer is waited for. The strip's row is written anew with what was corrected.
+    ``look_back`` is the row of a look-back that this decides; a withdrawal decides the strip's own without being told.
 
-    Raises Overtaken where ``correction`` is not of the newest version of a result that stands, RefusedAction where a restore left in
+    Raises Overtaken where ``correction`` is not of the newest version of a result that stands or somebody decided about the row, RefusedAction where a restore left in
     doubt whether a receiver has it.
     """
 
@@ -652,6 +651,7 @@ class CorrectResult:
     made: CodedResult | None
     lane: str
     withdrawn: CodedResult | None
+    look_back: int | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -870,7 +870,7 @@ Command = (
     | SayOfGate
     | EndWaiting
     | JudgeWaiting
-    | DecideLookBack
+    | LetStand
     | EnterLot
     | SignLot
     | CloseLot

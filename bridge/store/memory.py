@@ -41,6 +41,7 @@ from bridge.store.memory_correction import CorrectionsInMemory, as_sent
 from bridge.store.memory_day_log import DayLogsInMemory
 from bridge.store.memory_gate import GatesInMemory
 from bridge.store.memory_life import LivesInMemory
+from bridge.store.memory_look_back import LookBacksInMemory
 from bridge.store.memory_lots import LotsInMemory
 from bridge.store.memory_month import MonthsInMemory
 from bridge.store.memory_numbers import NumbersInMemory
@@ -58,6 +59,7 @@ SLACK = timedelta(days=1)  # as reads_work.py has it
 class MemoryStore(
     ShownInMemory,
     GatesInMemory,
+    LookBacksInMemory,
     ClocksInMemory,
     LotsInMemory,
     NumbersInMemory,

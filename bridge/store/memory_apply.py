@@ -29,9 +29,10 @@ from bridge.store.life_commands import EndRegistration, NoteDayLog, NoteLife, Re
 from bridge.store.memory_audit import note_sights
 from bridge.store.memory_correction import correct_result, has_left, join_lanes, record_call, replaced, was_corrected
 from bridge.store.memory_day_log import note_day_log
-from bridge.store.memory_gate import close_lot, decide_look_back, end_waiting, enter_lot, judge_waiting, say_of_gate, sign_lot
+from bridge.store.memory_gate import close_lot, end_waiting, enter_lot, judge_waiting, say_of_gate, sign_lot
 from bridge.store.memory_lease import check_lease, hold_leases, leave_leases, recover_deliveries
 from bridge.store.memory_life import note_life
+from bridge.store.memory_look_back import let_stand
 from bridge.store.memory_lots import accept_lot, close_container, open_container, sign_accepted_lot, withdraw_lot
 from bridge.store.memory_month import note_action, sign_month
 from bridge.store.memory_numbers import answer_gap, confirm_run, sign_day
@@ -487,7 +488,7 @@ _APPLY: Mapping[type, Callable[[State, Any], Any]] = {
     c.SayOfGate: say_of_gate,
     c.EndWaiting: end_waiting,
     c.JudgeWaiting: judge_waiting,
-    c.DecideLookBack: decide_look_back,
+    c.LetStand: let_stand,
     c.EnterLot: enter_lot,
     c.SignLot: sign_lot,
     c.CloseLot: close_lot,

@@ -10,8 +10,10 @@ from bridge.errors import Overtaken, RefusedAction
 from bridge.lifecycle.answers import Silence
 from bridge.lifecycle.states import REPLACED, DeliveryEvent, StopState
 from bridge.model import SERVICE, Actor, CodedResult, DeliveryState, ResultStatus
+from bridge.store.apply_look_back import DECIDED
 from bridge.store.apply_telling import OTHER_PATIENT, WITHDRAWN, Why
 from bridge.store.commands import CorrectResult, RecordCall, RecordedCorrection
+from bridge.store.memory_look_back import is_decided, settle_look_back
 from bridge.store.memory_rows import Corrected, Result, Sent, State, next_id
 from bridge.store.memory_telling import tell_again
 from bridge.store.rows import CorrectionRow, DeliveryRow
@@ -32,6 +34,7 @@ def correct_result(state: State, command: CorrectResult, move: Move) -> Recorded
         raise RefusedAction(
             f"After the restore nobody knows whether {doubtful} has this result. Settle that row among the rejected messages first, then come back."
         )
+    seat = (state.strips[strip_id].row.capture_id, state.strips[strip_id].row.index)
     made, withdrawn = command.made, command.withdrawn
     shown = made or withdrawn
     assert shown is not None
@@ -46,13 +49,14 @@ def correct_result(state: State, command: CorrectResult, move: Move) -> Recorded
     state.strips[new_strip] = replace(old, row=row, is_newest=True)
     if withdrawn is not None:
         why = WITHDRAWN if made is None else OTHER_PATIENT
-        tell_again(state, (row.capture_id, row.index), Why(reason=why, actor=of.by, at=of.at))
+        tell_again(state, seat, Why(reason=why, actor=of.by, at=of.at))
     correction_id = next_id(state.corrections)
     state.corrections[correction_id] = Corrected(
         correction=of, withdrawn_version=withdrawn.version if withdrawn else None, calls=()
     )
     subject = f"correction:{correction_id}"
     state.note(of.at, of.by, "result.changed", subject, Change(after=of.kind, reason=of.reason))
+    settle_look_back(state, command, seat, correction_id)
     if withdrawn is not None:
         state.results[withdrawn.result_id, withdrawn.version] = Result(
             strip_id=new_strip if made is None else strip_id, content=withdrawn
@@ -93,6 +97,8 @@ def _standing_strip(state: State, command: CorrectResult) -> int:
         same = work.capture_id == strip.row.capture_id and work.only_index in (None, strip.row.index)
         if same and number not in state.ended:
             raise Overtaken("This result does not stand as you saw it any more. Look at it again.")
+    if is_decided(state, command, (strip.row.capture_id, strip.row.index)):
+        raise Overtaken(DECIDED)
     return strip.row.strip_id
 
 

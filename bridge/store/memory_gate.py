@@ -182,18 +182,6 @@ def judge_waiting(state: State, _: c.JudgeWaiting) -> int:
     return len(waiting)
 
 
-def decide_look_back(state: State, command: c.DecideLookBack) -> None:
-    """Keep a decision. Raises Overtaken where somebody decided before."""
-    doubted = state.doubted.get(command.row_id)
-    if doubted is None or doubted.verdict is not None:
-        raise Overtaken("Somebody has decided about this result already. Look at the list again.")
-    state.doubted[command.row_id] = replace(
-        doubted, verdict=command.verdict, actor=command.actor, decided_at=command.at, reason=command.reason
-    )
-    change = Change(after=command.verdict, reason=command.reason)
-    state.note(command.at, command.actor, "look_back.decided", f"look_back:{command.row_id}", change)
-
-
 def enter_lot(state: State, command: c.EnterLot) -> int:
     """Keep a lot; nobody has signed it yet."""
     lot_id = next_id(state.lots)
@@ -291,17 +279,3 @@ class GatesInMemory:
         newest = (strip.row for strip in reversed(self._state.strips.values()) if strip.is_newest)
         sent = (row for row in newest if row.outcome == "coded" and row.arrived_at >= since)
         return tuple(row for row in sent if any(rule.startswith("controls.") for rule, _, _ in row.findings))[:limit]
-
-    def look_backs(self, *, is_open: bool, limit: int = 500) -> tuple[rows.LookBackShown, ...]:
-        """Give results that left before a control failed, as they were read: those that nobody has decided about, or the others."""
-        newest = {(strip.row.capture_id, strip.row.index): strip.row for strip in self._state.strips.values() if strip.is_newest}
-        found = sorted(self._state.doubted.items(), key=lambda each: each[1].seat)
-        return tuple(
-            rows.LookBackShown(
-                row_id=row_id, strip=newest[doubted.seat], failed_capture_id=doubted.failed_by[0], failed_index=doubted.failed_by[1],
-                verdict=doubted.verdict, actor=doubted.actor.name if doubted.actor else "", verified=doubted.actor.verified if doubted.actor else "",
-                decided_at=doubted.decided_at, reason=doubted.reason,
-            )
-            for row_id, doubted in found
-            if (doubted.verdict is None) is is_open
-        )[:limit]  # fmt: skip

@@ -114,6 +114,7 @@ class Doubted:
     actor: Actor | None = None
     decided_at: datetime | None = None
     reason: str = ""
+    correction_id: int | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

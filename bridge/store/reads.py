@@ -9,6 +9,7 @@ from bridge.store.reads_day_log import DayLogReads
 from bridge.store.reads_gate import GateReads
 from bridge.store.reads_kept import KeptReads
 from bridge.store.reads_life import LifeReads
+from bridge.store.reads_look_back import LookBackReads
 from bridge.store.reads_lots import LotReads
 from bridge.store.reads_month import MonthReads
 from bridge.store.reads_numbers import NumberReads
@@ -30,6 +31,7 @@ class Reads(
     ShownReads,
     TodayReads,
     GateReads,
+    LookBackReads,
     ClockReads,
     KeptReads,
     LotReads,

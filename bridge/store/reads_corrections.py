@@ -51,11 +51,7 @@ class CorrectionReads:
         ).fetchall()  # fmt: skip
         return CorrectionRow(
             correction_id=row[0],
-            correction=Correction(
-                kind=Kind(row[1]), result_id=row[2], version=row[3], new_result_id=row[4], new_version=row[5],
-                fields=tuple(str(name) for name in json_of(row[7])), by=Actor(name=row[8], verified=row[9]), second=row[10], reason=row[11],
-                at=moment(row[12]), is_critical=bool(row[13]), calls_by=moment_or_none(row[14]),
-            ),
+            correction=_said(row),
             withdrawals=tuple((destination, DeliveryState(state)) for destination, state in withdrawals),
             calls=tuple(
                 Call(unit=Unit(unit), told=told, read_back=bool(read_back), by=Actor(name=actor, verified=verified), at=moment(at))
@@ -67,3 +63,16 @@ class CorrectionReads:
         """Give every version of a result that still has its values, oldest first."""
         found = self._db().execute("SELECT content FROM results WHERE result_id = ? ORDER BY version", (result_id,))
         return tuple(result_of(content) for (content,) in found.fetchall() if content)
+
+
+def correction_of(db: Db, correction_id: int) -> Correction:
+    """Give what was said of a correction, without where it stands."""
+    return _said(db.execute(f"{_CORRECTION} WHERE id = ?", (correction_id,)).fetchone())
+
+
+def _said(row: Any) -> Correction:
+    return Correction(
+        kind=Kind(row[1]), result_id=row[2], version=row[3], new_result_id=row[4], new_version=row[5],
+        fields=tuple(str(name) for name in json_of(row[7])), by=Actor(name=row[8], verified=row[9]), second=row[10], reason=row[11],
+        at=moment(row[12]), is_critical=bool(row[13]), calls_by=moment_or_none(row[14]),
+    )  # fmt: skip

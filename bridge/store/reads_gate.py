@@ -7,13 +7,12 @@ from datetime import datetime
 from typing import Any
 
 from bridge.bench.gate import Gate, GateKey, Seat
-from bridge.bench.look_back import Verdict
 from bridge.model import GateState
 from bridge.store.codec import moment, moment_or_none, when
 from bridge.store.database import Db
 from bridge.store.gate_codec import gate_of
 from bridge.store.reads_shown import STRIP, strip_row
-from bridge.store.rows import GateEventRow, GateReading, GateRow, LookBackShown, LotShown, StripRow
+from bridge.store.rows import GateEventRow, GateReading, GateRow, LotShown, StripRow
 from bridge.store.snapshots import one_snapshot
 
 _OF_KEY = "analyzer = ? AND strip_type = ? AND strip_lot = ?"
@@ -121,17 +120,6 @@ class GateReads:
         )
         return tuple(strip_row(row) for row in found)
 
-    @one_snapshot
-    def look_backs(self, *, is_open: bool, limit: int = 500) -> tuple[LookBackShown, ...]:
-        """Give results that left before a control failed, as they were read: those that nobody has decided about, or the others."""
-        found = self._db().execute(
-            "SELECT id, capture_id, idx, failed_capture_id, failed_idx, verdict, actor, verified, decided_at, reason FROM look_backs"
-            f" WHERE verdict {'=' if is_open else '<>'} '' ORDER BY capture_id, idx LIMIT ?",
-            (limit,),
-        ).fetchall()  # fmt: skip
-        strip = f"{STRIP} WHERE capture_id = ? AND idx = ? AND is_newest = 1"
-        return tuple(_look_back(row, strip_row(self._db().execute(strip, row[1:3]).fetchone())) for row in found)
-
 
 def event_row(row: Any) -> GateEventRow:
     """Give a row of ``EVENT``."""
@@ -140,17 +128,3 @@ def event_row(row: Any) -> GateEventRow:
         what=row[7], before=GateState(row[8]), after=GateState(row[9]), level=row[10], run=row[11], actor=row[12], verified=row[13], reason=row[14],
         decides=None if row[15] is None else bool(row[15]),
     )  # fmt: skip
-
-
-def _look_back(row: Any, strip: StripRow) -> LookBackShown:
-    return LookBackShown(
-        row_id=row[0],
-        strip=strip,
-        failed_capture_id=row[3],
-        failed_index=row[4],
-        verdict=Verdict(row[5]) if row[5] else None,
-        actor=row[6],
-        verified=row[7],
-        decided_at=moment_or_none(row[8]),
-        reason=row[9],
-    )

@@ -462,7 +462,11 @@ class MonthSignature:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class LookBackShown:
-    """A result that left before a control failed, with its strip; ``verdict`` None while nobody has decided."""
+    """A result that left before a control failed, with its strip; ``verdict`` None while nobody has decided.
+
+    ``version`` is the newest of its result. ``correction`` is what a decision to correct or to withdraw started, and ``standing`` how that
+    stands at each destination; None and empty for one that stands, or that nobody has done yet.
+    """
 
     row_id: int
     strip: StripRow
@@ -473,6 +477,9 @@ class LookBackShown:
     verified: str
     decided_at: datetime | None
     reason: str
+    version: int = 1
+    correction: Correction | None = None
+    standing: tuple[tuple[str, DeliveryState], ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -52,7 +52,9 @@ look_backs = Table(
     Column("verified", Text, nullable=False),
     Column("decided_at", Text),
     Column("reason", Text, nullable=False),
+    Column("correction_id", Integer),
     UniqueConstraint("capture_id", "idx"),
+    Index("look_backs_verdict", "verdict", "capture_id", "idx"),
 )
 
 # content: controls_document.LotRow as JSON, unsigned; closed_at NULL: in use

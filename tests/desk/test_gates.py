@@ -119,19 +119,21 @@ def test_an_emergency_release_follows_the_terms_for_controls_that_are_due(bench:
 
 
 def test_a_result_of_a_look_back_is_decided_once(bench: Bench, desk: GateDesk) -> None:
-    """To correct and to withdraw are noted; the rest is the laboratory's procedure until corrections are made here."""
+    """That it stands is final; one that does not stand is the desk's for corrections (test_corrections.py)."""
     bench.read(bench.control("1"))
     bench.read(bench.control("2"))
     bench.read(bench.patient())
     bench.read(bench.control("1", blood=3))
     (row,) = bench.store.look_backs(is_open=True)
-    with pytest.raises(RefusedAction, match="Write who decides and why"):
-        desk.decide(row.row_id, Verdict.STANDS, reason=" ", actor=ANA)
-    desk.decide(row.row_id, Verdict.WITHDRAWN, reason=" run again ", actor=ANA)
+    with pytest.raises(RefusedAction, match="reason"):
+        desk.let_stand(row.row_id, reason=" ", actor=ANA)
+    with pytest.raises(RefusedAction, match="Say who you are"):
+        desk.let_stand(row.row_id, reason="negative there", actor=NOBODY)
+    desk.let_stand(row.row_id, reason=" negative there ", actor=ANA)
     (done,) = bench.store.look_backs(is_open=False)
-    assert (done.verdict, done.actor, done.reason, done.decided_at) == (Verdict.WITHDRAWN, "Ana", "run again", bench.at)
+    assert (done.verdict, done.actor, done.reason, done.decided_at) == (Verdict.STANDS, "Ana", "negative there", bench.at)
     with pytest.raises(Overtaken, match="Somebody has decided"):
-        desk.decide(row.row_id, Verdict.STANDS, reason="no", actor=ANA)
+        desk.let_stand(row.row_id, reason="no", actor=ANA)
 
 
 def test_nothing_is_done_without_name_and_reason(bench: Bench, desk: GateDesk) -> None:

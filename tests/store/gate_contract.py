@@ -20,11 +20,11 @@ from bridge.model import CheckedReading, Coded, GateState, NonPatient, Outcome, 
 from bridge.store.api import Store
 from bridge.store.commands import (
     CloseLot,
-    DecideLookBack,
     EndWaiting,
     EnterLot,
     GateWrite,
     JudgeWaiting,
+    LetStand,
     NewDelivery,
     RecordedOutcome,
     RecordOutcome,
@@ -241,7 +241,7 @@ class GateContract:
         bench.patient()
         bench.control("1", RunVerdict.FAILED)
         first, second = bench.store.look_backs(is_open=True)
-        command = DecideLookBack(row_id=first.row_id, verdict=Verdict.STANDS, actor=BO, reason="negative there", at=NOW)
+        command = LetStand(row_id=first.row_id, actor=BO, reason="negative there", at=NOW)
         bench.store.submit(command).result(WAIT)
         (row,) = bench.store.look_backs(is_open=False)
         assert (row.row_id, row.verdict, row.actor, row.verified, row.decided_at, row.reason) == (
@@ -250,7 +250,7 @@ class GateContract:
         assert bench.store.look_backs(is_open=True) == (second,)
         assert bench.store.look_backs(is_open=True, limit=0) == ()
         with pytest.raises(Overtaken, match="Somebody has decided about this result already"):
-            bench.store.submit(replace(command, verdict=Verdict.WITHDRAWN)).result(WAIT)
+            bench.store.submit(command).result(WAIT)
         assert [event.after for event in bench.store.events(f"look_back:{first.row_id}")] == ["stands"]
 
     def test_a_control_counts_once(self, bench: Bench) -> None:

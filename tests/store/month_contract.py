@@ -15,7 +15,7 @@ from bridge.errors import RefusedAction
 from bridge.lifecycle.states import StopEnd
 from bridge.model import GateState
 from bridge.store.api import Store
-from bridge.store.commands import DecideLookBack, EndWaiting, NoteAction, SignMonth
+from bridge.store.commands import EndWaiting, LetStand, NoteAction, SignMonth
 from bridge.store.rows import ControlledSpan
 from tests.store.contract import Opened as OpenedStore
 from tests.store.lot_contract import EXPIRES, Bench
@@ -112,9 +112,7 @@ class MonthContract:
         strips = [bench.patient()[1].strip_id for _ in range(2)]
         bench.control("1", RunVerdict.FAILED)
         first, _ = bench.store.look_backs(is_open=True)
-        bench.store.submit(
-            DecideLookBack(row_id=first.row_id, verdict=Verdict.STANDS, actor=EDA, reason="negative there", at=later(9))
-        ).result(WAIT)
+        bench.store.submit(LetStand(row_id=first.row_id, actor=EDA, reason="negative there", at=later(9))).result(WAIT)
         found = bench.store.month_facts(MONTH, AROUND).reviewed
         failed_at = bench.store.gate_events()[0].at
         assert found[0] == Reviewed(
