@@ -23,6 +23,7 @@ for shared in (
             "day_log",
             "gate",
             "life",
+            "look_back",
             "lot",
             "month",
             "number",

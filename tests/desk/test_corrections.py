@@ -206,3 +206,27 @@ def test_a_call_names_who_was_told(shelf: Stocked, sent: str) -> None:
     row = shelf.store.correction(number)
     assert row is not None
     assert [(call.told, call.by.name, call.read_back, call.at) for call in row.calls] == [("nurse Eva, ward 3", "Ana", True, NOW)]
+
+
+def test_a_comment_alone_changes_nothing_else(shelf: Stocked, sent: str) -> None:
+    """What a look-back tells the reader of the report; order and specimen number stay as they are, and an empty one is refused."""
+    desk = desk_over(shelf)
+    desk.comment(sent, 1, " controls failed after this strip ", who=WHO)
+    first, second = shelf.store.result_versions(sent)
+    assert second.comments[-1].endswith("controls failed after this strip")
+    assert (second.order_number, second.specimen_id, second.collected_at) == (
+        first.order_number,
+        first.specimen_id,
+        first.collected_at,
+    )
+    with pytest.raises(RefusedAction, match="Nothing would change"):
+        desk.comment(sent, 2, " ", who=WHO)
+    with pytest.raises(RefusedAction, match="at most 300 characters"):
+        desk.comment(sent, 2, "x" * (LONGEST_COMMENT + 1), who=WHO)
+
+
+def test_a_row_of_a_look_back_that_is_not_there_sends_nothing(shelf: Stocked, sent: str) -> None:
+    """HZ-E08: somebody was faster, or the row is of another strip."""
+    with pytest.raises(Overtaken, match="Somebody has decided about this result already"):
+        desk_over(shelf).withdraw(sent, 1, who=replace(WHO, look_back=7))
+    assert stands(shelf, sent) == [(1, D.ACCEPTED)]

@@ -12,6 +12,7 @@ import yaml
 
 from bridge import clock
 from bridge.demo.printers import Play
+from bridge.model import DeliveryState
 from tests.bench.controls_for_tests import document
 from tests.bench.judged import LOTS, SOUND
 from tests.journey.running import Running, running
@@ -115,7 +116,7 @@ def test_twenty_results_after_a_failed_control_are_not_posted(tmp_path: Path) ->
 
 
 def test_a_failure_at_strip_31_of_60(tmp_path: Path) -> None:
-    """Strips 3 to 30 were posted, the control at 31 fails, 32 to 60 are not posted, and exactly 3 to 30 are to be looked at again. HZ-E02, HZ-E08."""
+    """Strips 3 to 30 were posted, the control at 31 fails, 32 to 60 are not posted, and exactly 3 to 30 are to be looked at again; one is withdrawn. HZ-E02, HZ-E08."""
     with running(tmp_path, more=site(tmp_path, shut="wait")) as bridge:
         analyzer = Analyzer(bridge)
         analyzer.control("1")
@@ -129,6 +130,21 @@ def test_a_failure_at_strip_31_of_60(tmp_path: Path) -> None:
         assert sorted(filed(bridge)) == sorted(analyzer.ids[number] for number in sent)
         listed = [row.strip.number for row in bridge.store.look_backs(is_open=True)]
         assert sorted(map(int, listed)) == sent == list(range(3, 31))
+        _withdrawn(bridge, analyzer.ids[9])
+
+
+def _withdrawn(bridge: Running, patient_id: str) -> None:
+    """Withdraw one result of the look-back, and let another stand; the record system's own log has the withdrawal, and no other."""
+    row, other = sorted(bridge.store.look_backs(is_open=True), key=lambda row: row.strip.patient_id != patient_id)[:2]
+    of = {"result_id": row.strip.result_id, "version": "1", "colleague": "Rui", "reason": "blood was off"}
+    acted(bridge, f"/controls/look-back/{row.row_id}", verdict="to be withdrawn", **of)
+    acted(bridge, f"/controls/look-back/{other.row_id}", verdict="stands", **{**of, "result_id": other.strip.result_id})
+    bridge.wait(lambda: bridge.store.look_backs_under_way() == ())
+    taken_back = [payload for payload in bridge.records.results.values() if b"|||W|" in payload]
+    assert [(patient_id.encode() in payload, row.strip.result_id.encode() in payload) for payload in taken_back] == [(True, True)]
+    (last, *_) = [each for each in bridge.store.look_backs(is_open=False) if each.row_id == row.row_id]
+    assert last.standing == (("records", DeliveryState.ACCEPTED),)
+    assert len(bridge.store.look_backs(is_open=True)) == 26
 
 
 def test_the_morning_before_controls_and_an_emergency(tmp_path: Path) -> None:

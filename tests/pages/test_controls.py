@@ -147,13 +147,43 @@ def test_what_went_before_a_failure_is_decided_row_by_row(bench: Bench, visitor:
     assert len(paths) == 2
     choices = ["", "stands", "to be corrected", "to be withdrawn"]  # nothing is decided before somebody chooses
     assert [each["value"] for each in page.all("option")][:4] == choices
-    assert visitor.post(paths[0], verdict="stands", name="Ana", reason="negative there").status_code == 303
+    assert (
+        visitor.post(paths[0], verdict="stands", result_id="-", version="1", name="Ana", reason="negative there").status_code
+        == 303
+    )
     text = visitor.page("/controls").text
     assert "stands, by Ana (unverified)" in text
     assert "Reason: negative there" in text
+    assert "1 result to decide about; 0 decided and not over yet." in text
     assert "1 result to look at again since a control failed." in visitor.page("/").text
-    refused = visitor.post(paths[1], verdict="stands", name="", reason="r")
-    assert (refused.status_code, "Write who decides and why" in refused.text) == (409, True)
+    refused = visitor.post(paths[1], verdict="stands", result_id="-", version="1", name="", reason="r")
+    assert (refused.status_code, "Say who you are" in refused.text) == (409, True)
+
+
+@pytest.mark.parametrize(
+    ("verdict", "kind", "says"),
+    [
+        ("to be withdrawn", "withdrawn", ("0 decided and not over yet.", "No receiver had it.")),
+        ("to be corrected", "corrected", ("1 decided and not over yet.", "records: waiting: its message is not made yet")),
+    ],
+)
+def test_a_decision_does_what_it_says(bench: Bench, visitor: Visitor, verdict: str, kind: str, says: tuple[str, ...]) -> None:
+    """HZ-E08: one form decides and starts the withdrawal or the corrected report; the page follows it at each receiver, and says what is open."""
+    for play in (bench.control("1"), bench.control("2"), bench.patient(), bench.control("1", blood=3)):
+        bench.read(play)
+    page = visitor.page("/controls")
+    (path,) = [each["action"] for each in page.all("form") if each.get("action", "").startswith("/controls/look-back/")]
+    (result,) = [each["value"] for each in page.all("input") if each.get("name") == "result_id"]
+    form = {"verdict": verdict, "result_id": result, "version": "1", "comment": "controls failed later", **SIGNED}
+    alone = visitor.post(path, **form)
+    assert (alone.status_code, "A second person looks at it too." in alone.text) == (409, True)
+    assert visitor.post(path, colleague="Rui", **form).status_code == 303
+    text = visitor.page("/controls").text
+    assert all(each in text for each in ("0 results to decide about;", *says)), text
+    assert f"{kind}, by Ana (unverified) with Rui" in text
+    assert "Reason: a drop missed a pad" in text
+    late = visitor.post(path, colleague="Rui", **{**form, "version": "2"})
+    assert late.status_code == 409
 
 
 def test_forms_without_a_token_or_of_no_kind_are_turned_away(bench: Bench, visitor: Visitor) -> None:
@@ -162,7 +192,7 @@ def test_forms_without_a_token_or_of_no_kind_are_turned_away(bench: Bench, visit
     assert visitor.post("/controls/gate", token="x", action="explain", **OF_GATE, **SIGNED).status_code == 403
     assert visitor.post("/controls/gate", action="open", **OF_GATE, **SIGNED).status_code == 422
     assert visitor.post("/controls/strips/1", action="open", **SIGNED).status_code == 404
-    assert visitor.post("/controls/look-back/1", verdict="well", **SIGNED).status_code == 422
+    assert visitor.post("/controls/look-back/1", verdict="well", result_id="-", version="1", **SIGNED).status_code == 422
     assert bench.store.gates()[0].gate.state is S.FAILED
 
 

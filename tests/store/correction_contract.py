@@ -30,6 +30,7 @@ def change(
     new_id: str = "",
     wanted: Wanted | None = None,
     version: int | None = None,
+    look_back: int | None = None,
 ) -> RecordedCorrection:
     """Correct, withdraw or move the newest version of a result, by Eda; ``version`` is what the person saw."""
     known = store.result_versions(result_id)[-1]
@@ -47,7 +48,7 @@ def change(
         fields=("comment",), by=EDA, second="Bo", reason="seen by the ward", at=NOW, is_critical=False,
         calls_by=None if taken is None else later(30),
     )  # fmt: skip
-    command = CorrectResult(correction=of, made=made, lane=made.patient_id if made else "", withdrawn=taken)
+    command = CorrectResult(correction=of, made=made, lane=made.patient_id if made else "", withdrawn=taken, look_back=look_back)
     told: RecordedCorrection = store.submit(command).result(WAIT)
     return told
 

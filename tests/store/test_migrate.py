@@ -63,6 +63,7 @@ def test_the_newest_revision_is_the_only_head(tmp_path: Path) -> None:
     assert script.get_heads() == [NEWEST]
     assert script.get_bases() == ["0001"]
     assert [step.revision for step in script.walk_revisions()] == [
+        "0043",
         "0020",
         "0039",
         "0029",
@@ -132,6 +133,39 @@ def test_a_step_forward_keeps_what_is_there_and_gives_decisions_their_bytes(tmp_
     assert store.reading_facts(7, 3, record_digest="first").decisions.patient_id is None
     assert store.reading_facts(7, 4, record_digest="second").decisions.patient_id is None
     store.close()
+
+
+@pytest.mark.parametrize(
+    ("kind", "at", "found"),
+    [("withdrawn", "2026-11-26", 5), ("withdrawn", "2026-11-24", None), ("corrected", "2026-11-26", None)],
+)
+def test_what_was_withdrawn_by_hand_after_a_look_back_is_tied_to_it(
+    tmp_path: Path, kind: str, at: str, found: int | None
+) -> None:
+    """Schema 0043: the same thing done since on the result's own page; another, or one of before, leaves the row to be done."""
+    file = tmp_path / FILE
+    command.upgrade(_config(file), "0020")
+    connection = sqlite3.connect(file)
+    connection.execute("PRAGMA foreign_keys = OFF")
+    columns = [(row[1], row[2]) for row in connection.execute("PRAGMA table_info(strips)")]
+    given = {"id": 3, "capture_id": 7, "idx": 1, "is_newest": 1, "result_id": "R3"}
+    values = [given.get(name, 0 if kind_of == "INTEGER" else "") for name, kind_of in columns]
+    connection.execute(f"INSERT INTO strips VALUES ({', '.join('?' * len(values))})", values)
+    connection.execute(
+        "INSERT INTO corrections (id, kind, result_id, version, new_result_id, fields, actor, verified, second, reason, at, is_critical)"
+        " VALUES (5, ?, 'R3', 1, '', '[]', 'Eda', 'u', '', '', ?, 0)",
+        (kind, at),
+    )
+    connection.execute(
+        "INSERT INTO look_backs (capture_id, idx, failed_capture_id, failed_idx, verdict, actor, verified, decided_at, reason)"
+        " VALUES (7, 1, 9, 0, 'to be withdrawn', 'Eda', 'u', '2026-11-25', 'seen')"
+    )
+    connection.commit()
+    connection.close()
+    migrate(file)
+    connection = sqlite3.connect(file)
+    assert connection.execute("SELECT correction_id FROM look_backs").fetchall() == [(found,)]
+    connection.close()
 
 
 def _delivery(number: int, lane: str, state: str, *, priority: str = "routine", after: int | None = None) -> tuple[object, ...]:

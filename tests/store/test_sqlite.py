@@ -30,6 +30,7 @@ from tests.store.correction_contract import CorrectionContract
 from tests.store.day_log_contract import DayLogContract
 from tests.store.gate_contract import GateContract
 from tests.store.life_contract import LifeContract
+from tests.store.look_back_contract import LookBackContract
 from tests.store.lot_contract import LotContract
 from tests.store.month_contract import MonthContract
 from tests.store.number_contract import NumberContract, ShiftContract
@@ -95,6 +96,14 @@ class TestNumbers(NumberContract):
 
 class TestCorrections(CorrectionContract):
     """The same store keeps the contract of corrections."""
+
+    @pytest.fixture
+    def make(self, tmp_path: Path) -> Callable[[], Store]:
+        return lambda: SqliteStore(tmp_path / "store", now=lambda: later(60))
+
+
+class TestLookBacks(LookBackContract):
+    """The same store keeps the contract of look-backs."""
 
     @pytest.fixture
     def make(self, tmp_path: Path) -> Callable[[], Store]:

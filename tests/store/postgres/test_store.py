@@ -44,6 +44,7 @@ from tests.store.day_log_contract import DayLogContract
 from tests.store.gate_contract import GateContract
 from tests.store.histories import SINCE, Past, pasts, plain_runs, write
 from tests.store.life_contract import LifeContract
+from tests.store.look_back_contract import LookBackContract
 from tests.store.lot_contract import LotContract
 from tests.store.month_contract import MonthContract
 from tests.store.number_contract import NumberContract, ShiftContract
@@ -106,6 +107,14 @@ class TestNumbers(NumberContract):
 
 class TestCorrections(CorrectionContract):
     """The same store keeps the contract of corrections."""
+
+    @pytest.fixture
+    def make(self, at: Server) -> Callable[[], Store]:
+        return lambda: PostgresStore(at)
+
+
+class TestLookBacks(LookBackContract):
+    """The same store keeps the contract of look-backs."""
 
     @pytest.fixture
     def make(self, at: Server) -> Callable[[], Store]:
