@@ -40,6 +40,7 @@ from bridge.pages.app import Doors, make_pages
 from bridge.pages.server import PagesServer
 from bridge.pages.site import Bench, Desks, PagesSite, WayIn
 from bridge.pages.words import reason
+from bridge.pause_watch import PauseWatch
 from bridge.plan_book import PlanBook, check_plans
 from bridge.purge import PurgeWatch
 from bridge.queue.lanes import DestinationQueue
@@ -58,6 +59,7 @@ from bridge.signal_watch import Machine, SignalWatch, audience_of, rule_of, show
 from bridge.signal_ways import Says, Way, WayTester
 from bridge.site import answer_faults, example_terms, expected_of, grade_faults, live_ones, tables_for, terms_of
 from bridge.store.api import Store
+from bridge.store.apply_today import NEWS as PAUSES
 from bridge.store.asking import ask
 from bridge.store.awaited import done
 from bridge.store.commands import Command, KeepTables, NoteRefusedFile
@@ -157,6 +159,7 @@ async def assemble(config: settings.Settings, roles: frozenset[Role] = EVERY_ROL
         ],
         watches=running,
         require_room=watches.room.require,
+        hears={PAUSES: watches.pauses.wake},
     )
     own = _own_signals(config, store, out, service, process)
     running["own signals"] = own
@@ -276,6 +279,7 @@ class _Watches:
     room: Room
     signals: SignalWatch
     audit: AuditWatch
+    pauses: PauseWatch
 
     def running(self, leases: Leases) -> dict[str, Runs]:
         """Give them by the names that the log has; one process alone purges, tells of signals, and passes on what nobody was told of."""
@@ -289,6 +293,7 @@ class _Watches:
             "room": self.room,
             "signals": Alone(leases.grip(SIGNALS), self.signals.run),
             "audit": self.audit,
+            "pauses": self.pauses,
         }
 
     @property
@@ -300,7 +305,9 @@ class _Watches:
 async def _watches(
     config: settings.Settings, book: PlanBook, store: Store, out: _WaysOut, *, tables: Tables, leases: Leases
 ) -> _Watches:
-    """Make the watches; two have looked before the first strip is judged."""
+    """Make the watches; three have looked before the first strip is judged."""
+    pauses = PauseWatch(store, out.queues)
+    await pauses.look()  # nothing may leave for a receiver that was paused before the restart
     live = {name: out.queues[name] for name in live_ones(config)}
     signatures = SignOffWatch(config.signed_off, tables.digest, book, store, live)
     await signatures.look()  # nothing may be written for a live destination that is not signed for
@@ -337,6 +344,7 @@ async def _watches(
             ways=out.signals,
         ),
         audit=AuditWatch(store, clock.now),
+        pauses=pauses,
     )
 
 

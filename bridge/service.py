@@ -77,11 +77,12 @@ class Service:
         require_room: Callable[[], None] = lambda: None,
         watches: Mapping[str, Runs] | None = None,
         leased_sources: frozenset[str] = frozenset(),
+        hears: Mapping[str, Callable[[], None]] | None = None,
     ) -> None:
         """Take the parts; ``once`` are things to do beside the loops at start (plan checks), ``watches`` what looks at files of the site.
 
         ``require_room`` raises StoreFull where no strip is to be taken in. ``leased_sources`` names the sources that one process alone
-        may run, wherever it is.
+        may run, wherever it is. ``hears`` is called on the event loop, by the name of the news.
         """
         self._store = store
         self._judging = judging
@@ -92,6 +93,7 @@ class Service:
         self._require_room = require_room
         self._watches = watches or {}
         self._leased_sources = leased_sources
+        self._hears = hears or {}
         self._work: dict[str, asyncio.Event] = {}
         self._tasks: asyncio.TaskGroup | None = None
         self._loop: asyncio.AbstractEventLoop | None = None
@@ -186,6 +188,9 @@ class Service:
             self._loop.call_soon_threadsafe(self._look_at, name)
 
     def _look_at(self, name: str) -> None:
+        for news, hear in self._hears.items():
+            if name in {EVERYTHING, news}:
+                hear()
         kind, _, rest = name.partition(":")
         if kind == "analyzer":
             self._wake_judging(rest)

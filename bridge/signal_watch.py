@@ -203,7 +203,8 @@ class SignalWatch:
 
 
 def _receiver(row: DestinationRow) -> Receiver:
-    is_down = row.state is not DestinationState.OPEN
+    # a person paused it and knows; what waits too long for it is told of all the same
+    is_down = row.state not in {DestinationState.OPEN, DestinationState.PAUSED}
     return Receiver(name=row.name, down_since=row.since if is_down else None, waiting=row.waiting, oldest=row.oldest)
 
 

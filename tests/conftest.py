@@ -31,6 +31,7 @@ for shared in (
             "registered",
             "signal",
             "telling",
+            "today",
         )
         for room in ("audit", "clock", "day_log", "gate", "life", "lot", "month", "number", "operator", "signal", "telling")
     ),

@@ -142,9 +142,10 @@ ANSWERED_LATE = "answered by the receiver"  # how a stop for want of an answer e
 
 
 class DestinationState(StrEnum):
-    """``shut``: its message plan fails its checks, or it is live and its tables are not signed, or what it needs to be reached cannot be used; ``closed``: the receiver's door is closed; ``resting``: it gives nobody an answer."""
+    """``shut``: its message plan fails its checks, or it is live and its tables are not signed, or what it needs to be reached cannot be used; ``closed``: the receiver's door is closed; ``resting``: it gives nobody an answer; ``paused``: a person wants nothing sent to it."""
 
     OPEN = "open"
     CLOSED = "closed"
     RESTING = "resting"
     SHUT = "shut"
+    PAUSED = "paused"

@@ -101,6 +101,7 @@ DESTINATION_WORDS: dict[DestinationState, str] = {
     DestinationState.CLOSED: "closed: nothing is sent until it answers again",
     DestinationState.RESTING: "gives no answer, so one result at a time tries",
     DestinationState.SHUT: "shut, nothing is sent",
+    DestinationState.PAUSED: "paused, nothing is sent",
 }
 
 PURPOSE_WORDS: dict[Purpose, str] = {

@@ -81,6 +81,10 @@ class Door:
         """Forget how long it rests, which was reckoned by another clock: the next knock comes at once."""
         self.rest_until, self.opened_at = None, now
 
+    def was_paused(self, now: datetime) -> None:
+        """Count no time before now as any message's own: a person had it wait."""
+        self.opened_at = now
+
     def _answered(self, now: datetime) -> None:
         self.misses, self.proofs = 0, self.proofs + 1
         flowed = self.circuit is Circuit.FLOWS

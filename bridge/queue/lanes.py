@@ -111,7 +111,7 @@ class DestinationQueue:
         self._asked: deque[int] = deque(maxlen=ASKERS)  # who asked last while the receiver gave nobody an answer
         self._conflicts = Conflicts()
         self._committed = Committed(store, name, pace, now)
-        self._shut = ""
+        self._shut = self._paused = ""
         self._door = Door(first=pace.first, longest=pace.longest)
         self._patience = Patience()
         self._told: tuple[DestinationState, str] | None = None
@@ -150,7 +150,7 @@ class DestinationQueue:
 
     def _is_open_now(self) -> bool:
         """Say whether what begins now may be sent: nothing is against it, and the receiver answers."""
-        if not self._is_taking or self._shut:
+        if not self._is_taking or self._shut or self._paused:
             return False
         return self._door.resting(self._now()) is None and self._door.circuit is Circuit.FLOWS
 
@@ -191,15 +191,30 @@ class DestinationQueue:
         self._shut = reason
         self.wake()
 
+    def pause(self, words: str) -> None:
+        """Send nothing until ``resume`` is called: a person wants it so. Messages are made and stand in their order meanwhile.
+
+        A try that has sent its message already comes to its end. The time until then is no message's own: none is given up for it.
+        """
+        self._paused = words
+        self.wake()
+
+    def resume(self) -> None:
+        """Send again, in the order in which messages stand."""
+        if self._paused:
+            self._door.was_paused(self._now())
+        self._paused = ""
+        self.wake()
+
     @property
     def shut_because(self) -> str:
-        """Say why nothing is sent; nothing where it is."""
+        """Say why nothing is sent; nothing where it is, or where a person has paused it."""
         return self._shut
 
     @property
     def next_try(self) -> datetime | None:
         """Give when the next message tries whether the receiver is back; None where messages flow or nothing is sent."""
-        return self._door.resting(self._now()) if self._door.circuit is not Circuit.FLOWS and not self._shut else None
+        return self._door.resting(self._now()) if self._door.circuit is not Circuit.FLOWS and not (self._shut or self._paused) else None
 
     def open(self) -> None:
         """Send; nothing is against it."""
@@ -229,7 +244,8 @@ class DestinationQueue:
                 now = self._now()
                 if not self._shut:
                     await self._bear_some()
-                    await self._begin_some(now)
+                    if not self._paused:
+                        await self._begin_some(now)
                 await self._sleep(now)
                 self._raise_faults()
         finally:
@@ -269,6 +285,8 @@ class DestinationQueue:
     async def _note_state(self) -> None:
         if self._shut:
             state, reason = DestinationState.SHUT, self._shut
+        elif self._paused:
+            state, reason = DestinationState.PAUSED, self._paused
         else:
             state, reason = self._door.state, self._door.reason
         if (state, reason) != self._told:
@@ -475,7 +493,7 @@ class DestinationQueue:
         """
         if self._grip.fence() != begun.lease:
             raise LeaseLost(f"{self._name} was another process's while delivery {begun.head.delivery_id} waited for its turn")
-        if self._shut or self._is_leaving:
+        if self._shut or self._paused or self._is_leaving:
             return False
         return asks or (self._door.resting(self._now()) is None and self._door.circuit is Circuit.FLOWS)
 

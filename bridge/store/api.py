@@ -15,9 +15,11 @@ from bridge.bench.day_log import KeptLine
 from bridge.bench.feed import Came
 from bridge.bench.gaps import Gap, NumberRun
 from bridge.bench.gate import GateKey, Seat
+from bridge.bench.hand_over import HandOver
 from bridge.bench.lots import LotReading, LotUse
 from bridge.bench.month import Facts, Month, Window
 from bridge.bench.registered import KeptRegistration
+from bridge.lifecycle.pauses import Pause
 from bridge.lifecycle.states import StopGroup
 from bridge.model import CodedResult, DeliveryState, Needs, Neighbour, Priority, RunFacts, RunState, SeenStrips, SeriesState
 from bridge.rehearsal import Kept
@@ -236,6 +238,15 @@ class Store(Protocol):
 
     def destinations(self, *, since: datetime | None = None) -> tuple[rows.DestinationRow, ...]:
         """Give every destination that was ever named, by name; ``accepted`` counts what was made since then, without it all."""
+
+    def flows(self, destinations: tuple[str, ...], *, since: datetime) -> tuple[rows.FlowRow, ...]:
+        """Give for each destination what it answered last, and how much it received since then, as far as the newest tries tell."""
+
+    def pauses(self) -> tuple[Pause, ...]:
+        """Give the pauses that nobody has ended, by destination."""
+
+    def hand_over(self, *, since: datetime) -> tuple[HandOver, ...]:
+        """Give the notes for the next shift that stand, and those that were closed since then, in the order in which they were left."""
 
     def analyzers(self) -> tuple[rows.AnalyzerRow, ...]:
         """Give every analyzer that was ever heard, by name."""

@@ -32,6 +32,7 @@ from bridge.store.apply_registered import end_registration, register_id, sign_re
 from bridge.store.apply_shift import confirm_run
 from bridge.store.apply_signals import acknowledge_signal, keep_signals, keep_test, mute_signals, note_on_signal, note_said
 from bridge.store.apply_telling import say_of_telling
+from bridge.store.apply_today import close_note, leave_note, pause_destination, resume_destination
 from bridge.store.codec import microseconds, packed, when
 from bridge.store.database import Db
 from bridge.store.interned import OwnKind
@@ -51,6 +52,7 @@ from bridge.store.statements import (
     open_stop,
     set_moved,
 )
+from bridge.store.today_commands import CloseNote, LeaveNote, PauseDestination, ResumeDestination
 
 _MAY_BEGIN = f"SELECT state, destination, lane FROM deliveries WHERE id = ? AND {MAY_GO}"
 EPOCH_LETTERS = "ABCDEFGHJKLMNPQRSTUVWXYZ23456789"  # ours: without I, O, 0, 1, which people misread
@@ -294,6 +296,10 @@ _APPLY: Mapping[type, Callable[[Db, Any], Any]] = {
     RegisterId: register_id,
     SignRegistration: sign_registration,
     EndRegistration: end_registration,
+    PauseDestination: pause_destination,
+    ResumeDestination: resume_destination,
+    LeaveNote: leave_note,
+    CloseNote: close_note,
     c.CorrectResult: correct_result,
     c.RecordCall: record_call,
     c.KeepTables: keep_tables,

@@ -32,6 +32,7 @@ from bridge.model import (
 from bridge.signals.kinds import Kind
 from bridge.signals.machine import Signal, What
 from bridge.store.life_commands import EndRegistration, NoteDayLog, NoteLife, RegisterId, SignRegistration
+from bridge.store.today_commands import CloseNote, LeaveNote, PauseDestination, ResumeDestination
 from bridge.tables.control_table import GatePolicy
 
 
@@ -892,6 +893,10 @@ Command = (
     | RegisterId
     | SignRegistration
     | EndRegistration
+    | PauseDestination
+    | ResumeDestination
+    | LeaveNote
+    | CloseNote
     | CorrectResult
     | RecordCall
     | KeepTables

@@ -51,6 +51,7 @@ from bridge.store.memory_rows import Sent, State, Strip
 from bridge.store.memory_shown import ShownInMemory
 from bridge.store.memory_signals import SignalsInMemory
 from bridge.store.memory_telling import TellingsInMemory
+from bridge.store.memory_today import TodayInMemory
 
 NEAR_CAPTURES = 5_000  # as reads_work.py has it
 SLACK = timedelta(days=1)  # as reads_work.py has it
@@ -70,6 +71,7 @@ class MemoryStore(
     RegisteredInMemory,
     SignalsInMemory,
     TellingsInMemory,
+    TodayInMemory,
     AuditInMemory,
     CorrectionsInMemory,
 ):

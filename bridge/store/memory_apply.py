@@ -42,8 +42,10 @@ from bridge.store.memory_registered import end_registration, register_id, sign_r
 from bridge.store.memory_rows import Decided, Door, Sent, State, Tried, next_id
 from bridge.store.memory_signals import acknowledge_signal, keep_signals, keep_test, mute_signals, note_on_signal, note_said
 from bridge.store.memory_telling import say_of_telling, tell_again
+from bridge.store.memory_today import close_note, leave_note, pause_destination, resume_destination
 from bridge.store.rows import AttemptRow, CaptureRow, DeliveryRow, IntakeRow, RefusedFileRow, StopRow
 from bridge.store.statements import Change
+from bridge.store.today_commands import CloseNote, LeaveNote, PauseDestination, ResumeDestination
 
 _EVENTS: Mapping[Answer, DeliveryEvent] = {
     Answer.ACCEPTED: DeliveryEvent.ACCEPT,
@@ -510,6 +512,10 @@ _APPLY: Mapping[type, Callable[[State, Any], Any]] = {
     RegisterId: register_id,
     SignRegistration: sign_registration,
     EndRegistration: end_registration,
+    PauseDestination: pause_destination,
+    ResumeDestination: resume_destination,
+    LeaveNote: leave_note,
+    CloseNote: close_note,
     c.CorrectResult: _correct_result,
     c.RecordCall: record_call,
     c.KeepTables: keep_tables,

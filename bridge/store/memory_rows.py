@@ -12,10 +12,12 @@ from bridge.bench.answered import GapAnswer
 from bridge.bench.corrections import Call, Correction
 from bridge.bench.day_log import KeptLine
 from bridge.bench.gate import Gate, GateKey, Seat
+from bridge.bench.hand_over import HandOver
 from bridge.bench.look_back import Verdict
 from bridge.bench.month import Action
 from bridge.bench.registered import KeptRegistration
 from bridge.bench.telling import Critical, Task
+from bridge.lifecycle.pauses import Pause
 from bridge.lifecycle.states import OPEN_DELIVERY, OVER_DELIVERY, DestinationState
 from bridge.model import Actor, CodedResult, Decisions, DeliveryState, Message, Priority, SeriesState, StripContent
 from bridge.signals.kinds import Kind
@@ -190,6 +192,8 @@ class State:
     operators_out: set[int] = field(default_factory=set)
     life: dict[int, KeptHappening] = field(default_factory=dict)
     registered: dict[int, KeptRegistration] = field(default_factory=dict)
+    pauses: dict[str, Pause] = field(default_factory=dict)  # by destination
+    hand_over: dict[int, HandOver] = field(default_factory=dict)
     day_log: dict[int, KeptLine] = field(default_factory=dict)
     gap_answers: list[GapAnswer] = field(default_factory=list)
     shifts: dict[int, Shift] = field(default_factory=dict)

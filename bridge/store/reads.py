@@ -15,6 +15,7 @@ from bridge.store.reads_month import MonthReads
 from bridge.store.reads_numbers import NumberReads
 from bridge.store.reads_operators import OperatorReads
 from bridge.store.reads_purge import PurgeReads
+from bridge.store.reads_receivers import ReceiverReads
 from bridge.store.reads_registered import RegisteredReads
 from bridge.store.reads_shift import ShiftReads
 from bridge.store.reads_shown import ShownReads
@@ -40,6 +41,7 @@ class Reads(
     OperatorReads,
     DayLogReads,
     LifeReads,
+    ReceiverReads,
     RegisteredReads,
     CorrectionReads,
     ShiftReads,

@@ -318,6 +318,17 @@ class DestinationRow:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class FlowRow:
+    """What came of the last try at a destination, by its code, and how many results it received since a moment; ``is_at_least`` where there may be more."""
+
+    destination: str
+    last_code: str
+    last_at: datetime | None
+    received: int
+    is_at_least: bool
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class AnalyzerRow:
     """An analyzer's last sign of life and its work."""
 

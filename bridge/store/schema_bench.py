@@ -384,3 +384,34 @@ signal_mutes = Table(
     Column("at", Text, nullable=False),
     Column("reason", Text, nullable=False),
 )
+
+# ended_at NULL: nothing is sent to the destination
+pauses = Table(
+    "pauses",
+    metadata,
+    row_id(),
+    Column("destination", Text, nullable=False),
+    Column("actor", Text, nullable=False),
+    Column("verified", Text, nullable=False),
+    Column("at", Text, nullable=False),
+    Column("reason", Text, nullable=False),
+    Column("ended_by", Text, nullable=False),
+    Column("ended_at", Text),
+    Column("ended_reason", Text, nullable=False),
+    part_index("pauses_standing", "destination", where="ended_at IS NULL", unique=True),
+)
+
+# closed_at NULL: the next shift has still to do it
+hand_over = Table(
+    "hand_over",
+    metadata,
+    row_id(),
+    Column("text", Text, nullable=False),
+    Column("actor", Text, nullable=False),
+    Column("verified", Text, nullable=False),
+    Column("at", Text, nullable=False),
+    Column("closed_by", Text, nullable=False),
+    Column("closed_at", Text),
+    part_index("hand_over_open", "id", where="closed_at IS NULL"),
+    Index("hand_over_closed", "closed_at"),
+)

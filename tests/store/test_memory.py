@@ -32,6 +32,7 @@ from tests.store.registered_contract import RegisteredContract
 from tests.store.signal_contract import SignalContract
 from tests.store.strips import NOW, later
 from tests.store.telling_contract import TellingContract
+from tests.store.today_contract import TodayContract
 
 
 def reopening() -> Callable[[], Store]:
@@ -128,6 +129,14 @@ class TestAudit(AuditContract):
 
 class TestDayLogs(DayLogContract):
     """The same store keeps the contract of the day logs."""
+
+    @pytest.fixture
+    def make(self) -> Callable[[], Store]:
+        return reopening()
+
+
+class TestPausesAndNotes(TodayContract):
+    """The same store keeps the contract of pauses and of the hand-over list."""
 
     @pytest.fixture
     def make(self) -> Callable[[], Store]:

@@ -47,6 +47,7 @@ def test_every_question_has_a_row_of_its_own() -> None:
         "DeliveryRow",
         "DestinationRow",
         "EventRow",
+        "FlowRow",
         "GateEventRow",
         "GateReading",
         "GateRow",

@@ -39,6 +39,7 @@ from tests.store.registered_contract import RegisteredContract
 from tests.store.signal_contract import SignalContract
 from tests.store.strips import NOW, WAIT, later
 from tests.store.telling_contract import TellingContract
+from tests.store.today_contract import TodayContract
 
 ROOT = Path(__file__).parents[2]
 CHILD = [sys.executable, "-m", "tests.store.crashing"]
@@ -128,6 +129,14 @@ class TestAudit(AuditContract):
 
 class TestDayLogs(DayLogContract):
     """The same store keeps the contract of the day logs."""
+
+    @pytest.fixture
+    def make(self, tmp_path: Path) -> Callable[[], Store]:
+        return lambda: SqliteStore(tmp_path / "store", now=lambda: later(60))
+
+
+class TestPausesAndNotes(TodayContract):
+    """The same store keeps the contract of pauses and of the hand-over list."""
 
     @pytest.fixture
     def make(self, tmp_path: Path) -> Callable[[], Store]:

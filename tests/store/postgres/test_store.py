@@ -53,6 +53,7 @@ from tests.store.registered_contract import RegisteredContract
 from tests.store.signal_contract import SignalContract
 from tests.store.strips import NOW, WAIT, later
 from tests.store.telling_contract import TellingContract
+from tests.store.today_contract import TodayContract
 
 _ANALYZERS = (f"mill-{number}" for number in itertools.count())
 
@@ -139,6 +140,14 @@ class TestAudit(AuditContract):
 
 class TestDayLogs(DayLogContract):
     """The same store keeps the contract of the day logs."""
+
+    @pytest.fixture
+    def make(self, at: Server) -> Callable[[], Store]:
+        return lambda: PostgresStore(at)
+
+
+class TestPausesAndNotes(TodayContract):
+    """The same store keeps the contract of pauses and of the hand-over list."""
 
     @pytest.fixture
     def make(self, at: Server) -> Callable[[], Store]:
