@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 
-from bridge.deliver.http import Poster
+from bridge.deliver.http import Poster, Reply
 from bridge.lifecycle.answers import HttpReply
 from bridge.lifecycle.capability import Asked, differences
 from bridge.settings import FhirDestination
@@ -19,20 +19,24 @@ async def asked_differences(settings: FhirDestination) -> tuple[str, ...] | None
 
     None: there was no answer that says anything, so ask again later. Raises nothing for what the server or the network does.
     """
-    poster = Poster(
-        answer_s=min(settings.answer_s, LONGEST_S), longest_reply=LONGEST_STATEMENT, tls=settings.tls, home=settings.base_url
-    )
+    _, found = await asked_statement(settings, longest_s=min(settings.answer_s, LONGEST_S))
+    return found
+
+
+async def asked_statement(settings: FhirDestination, *, longest_s: float) -> tuple[Reply, tuple[str, ...] | None]:
+    """Ask once, for ``longest_s`` seconds; give the reply, and what the statement in it does not promise, None where there is none."""
+    poster = Poster(answer_s=longest_s, longest_reply=LONGEST_STATEMENT, tls=settings.tls, home=settings.base_url)
     try:
         reply = await poster.get(f"{settings.base_url.rstrip('/')}/metadata", {"Accept": "application/fhir+json"})
     finally:
         await poster.close()
     if not isinstance(reply, HttpReply) or reply.status != 200 or reply.cut:
-        return None
+        return reply, None
     try:
         statement = json.loads(reply.body)
     except (ValueError, RecursionError):
         statement = None
-    return differences(statement, asked_of(settings))
+    return reply, differences(statement, asked_of(settings))
 
 
 def asked_of(settings: FhirDestination) -> Asked:

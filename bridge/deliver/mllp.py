@@ -16,7 +16,7 @@ import structlog
 from bridge.credentials.tls import Contexts, client_context
 from bridge.deliver.late import LONGEST_ANSWER, LateAnswers
 from bridge.deliver.terms import asked_of, site_answers_of
-from bridge.deliver.tls_faults import fault_of, reason_of
+from bridge.deliver.tls_faults import CALL_FAULTS, fault_of, no_call
 from bridge.errors import SettingsError, StoreError
 from bridge.lifecycle.answers import DoorFault, Silence, Stray, no_answer, read_mllp
 from bridge.model import Acknowledgement, Message
@@ -59,17 +59,8 @@ class MllpClient:
         async with self._turn:
             try:
                 line = await self._connected()
-            except socket.gaierror as error:
-                # a name server that is away says "try later" (EAI_AGAIN); every other fault is the name's own
-                return no_answer(Silence.NO_CONNECTION if error.errno == socket.EAI_AGAIN else Silence.NAME, str(error))
-            except ssl.SSLError as error:
-                return no_answer(fault_of(error) or Silence.TLS, reason_of(error))
-            except SettingsError as error:  # a certificate or key that cannot be used
-                return no_answer(Silence.SETUP, str(error))
-            except (OSError, TimeoutError) as error:
-                return no_answer(Silence.NO_CONNECTION, str(error))
-            except ValueError as error:  # a name that cannot even be asked for
-                return no_answer(Silence.NAME, str(error))
+            except CALL_FAULTS as error:
+                return no_call(error)
             answered = False
             try:
                 acknowledgement = await self._exchange(line, framed, message.control_id)

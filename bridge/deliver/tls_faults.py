@@ -1,10 +1,15 @@
-"""What an error of TLS says of a door, told from OpenSSL's own codes."""
+"""What an error says of a door that was called: of TLS, told from OpenSSL's own codes, or of a call that nobody took."""
 
 from __future__ import annotations
 
+import socket
 import ssl
 
-from bridge.lifecycle.answers import DoorFault
+from bridge.errors import SettingsError
+from bridge.lifecycle.answers import DoorFault, Silence, no_answer
+from bridge.model import Acknowledgement
+
+CALL_FAULTS = (OSError, TimeoutError, SettingsError, ValueError)  # all that calling somebody may raise
 
 # X509_verify_cert_error_string(3): X509_V_ERR_*
 _CHECKS = {
@@ -55,3 +60,18 @@ def fault_of(error: ssl.SSLError) -> DoorFault | None:
 def reason_of(error: ssl.SSLError) -> str:
     """Give OpenSSL's own words for it."""
     return str(getattr(error, "verify_message", "") or getattr(error, "reason", "") or error.strerror or "").replace("_", " ")
+
+
+def no_call(error: Exception) -> Acknowledgement:
+    """Give what a call came to that ended in one of ``CALL_FAULTS`` before anything was sent."""
+    match error:
+        case socket.gaierror():
+            # a name server that is away says "try later" (EAI_AGAIN); every other fault is the name's own
+            return no_answer(Silence.NO_CONNECTION if error.errno == socket.EAI_AGAIN else Silence.NAME, str(error))
+        case ssl.SSLError():
+            return no_answer(fault_of(error) or Silence.TLS, reason_of(error))
+        case SettingsError():  # a certificate or key that cannot be used
+            return no_answer(Silence.SETUP, str(error))
+        case OSError():
+            return no_answer(Silence.NO_CONNECTION, str(error))
+    return no_answer(Silence.NAME, str(error))  # a name that cannot even be asked for

@@ -214,7 +214,11 @@ class DestinationQueue:
     @property
     def next_try(self) -> datetime | None:
         """Give when the next message tries whether the receiver is back; None where messages flow or nothing is sent."""
-        return self._door.resting(self._now()) if self._door.circuit is not Circuit.FLOWS and not (self._shut or self._paused) else None
+        return (
+            self._door.resting(self._now())
+            if self._door.circuit is not Circuit.FLOWS and not (self._shut or self._paused)
+            else None
+        )
 
     def open(self) -> None:
         """Send; nothing is against it."""

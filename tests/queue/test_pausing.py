@@ -32,7 +32,7 @@ def store(tmp_path: Path) -> Iterator[SqliteStore]:
 
 
 def test_a_pause_lets_the_message_under_way_end_and_splits_no_chain(store: SqliteStore) -> None:
-    """Hazard HZ-F09: of one patient's messages the first is with the receiver; the others wait, with what comes meanwhile, and go in order."""
+    """Of one patient's messages the first is with the receiver; the others wait, with what comes meanwhile, and go in order."""
     chain = [oru(f"E0000M{n}", lane="P1") for n in range(1, 4)]
     other = oru("E0000M9", lane="P2")
     for message in (*chain[:2], other):
