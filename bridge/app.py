@@ -19,7 +19,7 @@ from typing import Any, Protocol, cast
 import structlog
 from fastapi import FastAPI
 
-from bridge import clock, settings
+from bridge import clock, settings, ways_out_shown
 from bridge.audit_watch import AuditWatch
 from bridge.check.understanding import processing_taken
 from bridge.credentials.tls import listening_context
@@ -221,6 +221,9 @@ def _with_signals(site: PagesSite, config: settings.Settings, store: Store, out:
         way_notes=lambda: way_notes(config.signals.ways, now=clock.now()),
         test_ways=WayTester(store, out.signals, name=partial(secrets.token_hex, 8), now=clock.now).test,
         own_signals=lambda: own.standing,
+        receiver_kinds=ways_out_shown.kinds(config.destinations),
+        certificates=partial(ways_out_shown.certificates, config.destinations),
+        test_receiver=ways_out_shown.tries(config.destinations),
     )
 
 
@@ -579,6 +582,7 @@ def _pages_site(
         doors=http_post.PATHS if any(isinstance(source, settings.HttpSource) for source in config.sources) else frozenset(),
         destinations=tuple(destination.name for destination in config.destinations),
         not_ready=lambda: (service.fault,) if service.fault else (),
+        wake=service.wake,
         next_tries=lambda: {name: at for name, queue in out.queues.items() if (at := queue.next_try)},
         refusing=lambda: watches.room.refusing,
         shut=lambda: {name: queue.shut_because for name, queue in out.queues.items() if queue.shut_because},

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import select
-import socket
 import ssl
 from collections import Counter
 from collections.abc import Callable
@@ -17,7 +16,7 @@ from bridge.credentials.tls import Contexts, client_context
 from bridge.deliver.late import LONGEST_ANSWER, LateAnswers
 from bridge.deliver.terms import asked_of, site_answers_of
 from bridge.deliver.tls_faults import CALL_FAULTS, fault_of, no_call
-from bridge.errors import SettingsError, StoreError
+from bridge.errors import StoreError
 from bridge.lifecycle.answers import DoorFault, Silence, Stray, no_answer, read_mllp
 from bridge.model import Acknowledgement, Message
 from bridge.settings import MllpDestination

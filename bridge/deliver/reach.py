@@ -11,7 +11,7 @@ from datetime import UTC, datetime
 from urllib.parse import urlsplit
 
 from bridge.credentials.tls import client_context
-from bridge.deliver.tls_faults import CALL_FAULTS, fault_of, no_call
+from bridge.deliver.tls_faults import CALL_FAULTS, no_call
 from bridge.lifecycle.answers import HttpReply, door_words, no_answer
 from bridge.model import Acknowledgement
 from bridge.settings import DestinationShape, FhirDestination, FolderDestination, HookDestination, MllpDestination, Tls

@@ -65,6 +65,21 @@ async def _no_ways(_: Actor) -> tuple[tuple[str, str], ...]:
     return ()
 
 
+class TriesReceiver(Protocol):
+    """Tries whether a receiver can be reached."""
+
+    async def __call__(self, destination: str, /) -> tuple[bool, str]:
+        """Give whether it can, and in words how or why not."""
+
+
+async def _untried(destination: str) -> tuple[bool, str]:
+    return False, f"{destination} is not reached from here."
+
+
+def _no_wake() -> None:
+    return None
+
+
 def _no_signals() -> tuple[Signal, ...]:
     return ()
 
@@ -106,6 +121,8 @@ class PagesSite:
     goes on, ``notice`` what will come to that; both "" while all is well. ``send_again`` gives, by analyzer, the steps that make it send a strip from its memory again.
     ``schemes`` says, by analyzer, how it numbers its strips: for missing numbers and the day tally.
     ``ways`` are those by which signals are told, ``way_notes`` says what to look at on each, ``test_ways`` says a test by each; ``own_signals`` are those that this process tells of itself.
+    ``receiver_kinds`` says by destination in words what it is, ``certificates`` until when each certificate for it is valid; ``test_receiver`` tries one.
+    ``wake`` lets the loops look at what a person did.
     ``doors`` are the paths where analyzers' programs post with a key of their own (POST): their handlers check it before they read a body.
     ``bench`` is what the page Try out tries strips with. ``largest_body`` is in bytes.
     """
@@ -130,5 +147,9 @@ class PagesSite:
     way_notes: Callable[[], Mapping[str, tuple[str, ...]]] = _no_notes
     test_ways: SaysTest = _no_ways
     own_signals: Callable[[], tuple[Signal, ...]] = _no_signals
+    receiver_kinds: Mapping[str, str] = field(default_factory=dict)
+    certificates: Callable[[], Mapping[str, tuple[str, ...]]] = _no_notes
+    test_receiver: TriesReceiver = _untried
+    wake: Callable[[], None] = _no_wake
     doors: frozenset[str] = frozenset()
     largest_body: int = 65_536  # ours: the longest form holds a few hundred characters

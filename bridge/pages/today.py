@@ -10,6 +10,7 @@ from bridge.bench.answered import GapAnswer, GapPart
 from bridge.bench.feed import LikelySetting
 from bridge.bench.gaps import gaps_before
 from bridge.bench.tally import DayTally, Fate, Standing, TalliedDelivery, TalliedStrip, fate_of, standing_of, tally
+from bridge.lifecycle.pauses import Pause
 from bridge.lifecycle.states import DestinationState, StopGroup
 from bridge.model import Priority
 from bridge.pages.analyzers import clocks_off, likely_settings, missing_lately
@@ -45,7 +46,7 @@ class Today:
     ``missing`` are the numbers that were passed over lately and that nobody has accounted for: what stands right before a number that came
     within ``SERIES_WINDOW``.
     ``tellings`` are the critical results that nobody closed, what is overdue first. ``runs`` counts the runs that are held for what went missing in them.
-    ``non_patient`` are the newest of the day's, ``non_patients`` counts them all.
+    ``pauses`` are the receivers that people paused. ``non_patient`` are the newest of the day's, ``non_patients`` counts them all.
     """
 
     faults: tuple[str, ...]
@@ -65,6 +66,7 @@ class Today:
     non_patient: tuple[StripRow, ...]
     non_patients: int
     destinations: tuple[DestinationRow, ...]
+    pauses: Mapping[str, Pause]
     tally: DayTally
     unreadable_captures: int
     refused_files: int
@@ -106,7 +108,8 @@ def today(store: Store, site: PagesSite, *, now: datetime) -> Today:
         runs=len(store.held_runs()),
         non_patient=tuple(strip for strip_id in non_patients[:CONTROLS_SHOWN] if (strip := store.strip(strip_id)) is not None),
         non_patients=len(non_patients),
-        destinations=_destinations(store, site, since=datetime.combine(local.date(), time(), tzinfo=site.zone)),
+        destinations=destinations_of(store, site, since=datetime.combine(local.date(), time(), tzinfo=site.zone)),
+        pauses={pause.destination: pause for pause in store.pauses()},
         tally=tally_of(day, site.schemes, store.gap_answers(gaps_before(day.runs, site.schemes))),
         unreadable_captures=len(day.of("unreadable")),
         refused_files=day.refused_files,
@@ -154,7 +157,7 @@ def _last_through(store: Store, day: DayStrips) -> datetime | None:
     return max((each.accepted_at for each in deliveries if each.accepted_at is not None), default=None)
 
 
-def _destinations(store: Store, site: PagesSite, *, since: datetime) -> tuple[DestinationRow, ...]:
+def destinations_of(store: Store, site: PagesSite, *, since: datetime) -> tuple[DestinationRow, ...]:
     """Give every configured destination, one that the store never heard of as open and empty; then former ones."""
     known = {row.name: row for row in store.destinations(since=since)}
     configured = tuple(known.pop(name) if name in known else _untouched(name) for name in site.destinations)

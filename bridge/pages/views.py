@@ -31,9 +31,11 @@ from bridge.pages.day_log import DayLogPages
 from bridge.pages.day_report import DayReport
 from bridge.pages.forms import SEE_OTHER, Field, Text, typed_actor
 from bridge.pages.guard import COOKIE, form_token, token_is_good
+from bridge.pages.hand_over import HandOverPages
 from bridge.pages.lots import Lots
 from bridge.pages.months import Months
 from bridge.pages.numbers import Numbers, missing_words, question_words
+from bridge.pages.receivers import Receivers
 from bridge.pages.registered import RegisteredPages
 from bridge.pages.rehearsal import RulesTried
 from bridge.pages.report import Reports
@@ -122,6 +124,8 @@ class Views:
         self._rules_tried = RulesTried(store, site, self._page)
         self._telling = TellingPage(store, site, self._page, self._require_token, now)
         self._signals = SignalsPage(store, SignalDesk(store, now), site, self._page, self._require_token, now)
+        self._receivers = Receivers(store, site, self._page, self._require_token, now)
+        self._hand_over = HandOverPages(store, self._page, self._require_token, now)
         self._try_out = TryOut(site.bench, self._page, self._require_token, now)
         self._audit = AuditPage(store, site, self._page, now)
         self._store = store
@@ -160,6 +164,8 @@ class Views:
         self._signals.add_to(routes)
         self._rules_tried.add_to(routes)
         self._audit.add_to(routes)
+        self._receivers.add_to(routes)
+        self._hand_over.add_to(routes)
         self._try_out.add_to(routes)
         return routes
 
@@ -192,6 +198,7 @@ class Views:
                 "lives": tuple(each for each in self._analyzers.lives.lives((), now=self._now()).values() if each.asks),
                 "day_logs": tuple(each for each in self._day_log.board.today(now=self._now()) if each.asks_for_a_look),
                 "next_tries": self._site.next_tries(),
+                "notes": self._hand_over.notes(),
                 "to_telephone": to_telephone(self._store, now=self._now()),
                 "ways_in": self._site.ways_in(),
                 "wall": wall,

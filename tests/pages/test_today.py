@@ -148,7 +148,7 @@ def test_a_receiver_without_an_answer_says_since_when_and_until_when(shelf: Stoc
     shelf.store.submit(state).result(10)
     with shelf.serving(next_tries=lambda: {"records": NOW + timedelta(minutes=2)}) as visitor:
         page = visitor.get("/").text
-    row = next(line for line in page.splitlines() if ">records</td>" in line)
+    row = next(line for line in page.splitlines() if ">records</a></td>" in line)
     assert "gives no answer, so one result at a time tries: timeout: Sent, and no answer in time" in row
     at = [words.when(then, now=shelf.now, zone=shelf.site().zone) for then in (NOW, NOW + timedelta(minutes=2))]
     assert f"since {at[0]}; next try {at[1]}" in row
