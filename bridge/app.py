@@ -74,6 +74,7 @@ from bridge.ways_out_watch import CapabilityWatch, SetupWatch
 
 log = structlog.get_logger()
 
+PAUSED = "A person paused it."  # all that is told where no page is asked for; Today has who and why
 SIGNALS = "signals:store"  # the lease of who looks for signals
 BEGUN = 32  # ours: tries begun at once at a destination; as many share the commits of their beginnings and ends, and a crash asks after as many
 AHEAD = 64  # ours: messages begun with their making and not sent yet; one group's while the group before it is sent
@@ -585,7 +586,9 @@ def _pages_site(
         wake=service.wake,
         next_tries=lambda: {name: at for name, queue in out.queues.items() if (at := queue.next_try)},
         refusing=lambda: watches.room.refusing,
-        shut=lambda: {name: queue.shut_because for name, queue in out.queues.items() if queue.shut_because},
+        shut=lambda: {
+            name: why for name, queue in out.queues.items() if (why := queue.shut_because or (queue.is_paused and PAUSED))
+        },
         notes=lambda: {
             name: (*watches.setup.notes.get(name, ()), *watches.capabilities.notes.get(name, ()), *out.notes(name))
             for name in out.queues

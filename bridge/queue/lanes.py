@@ -212,6 +212,11 @@ class DestinationQueue:
         return self._shut
 
     @property
+    def is_paused(self) -> bool:
+        """Say whether a person wants nothing sent."""
+        return bool(self._paused)
+
+    @property
     def next_try(self) -> datetime | None:
         """Give when the next message tries whether the receiver is back; None where messages flow or nothing is sent."""
         return (

@@ -53,6 +53,7 @@ def test_a_pause_lets_the_message_under_way_end_and_splits_no_chain(store: Sqlit
             await until(lambda: not queue._woken.is_set())
             assert len(receiver.received) == 1
             assert queue.next_try is None
+            assert (queue.is_paused, queue.shut_because) == (True, "")
             queue.resume()
             await until(all_over(store, *chain, other))
             assert door(store).state is DestinationState.OPEN
