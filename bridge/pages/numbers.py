@@ -23,6 +23,7 @@ from bridge.pages.site import PagesSite
 from bridge.pages.today import fate_terms, standing_terms
 from bridge.store.api import Store
 
+MOST_SHOWN = 25  # ours: of each list; more is no morning's work, and the page stays below 150 kB
 DAYS_LISTED = 14  # ours: two weeks, as long as a person away comes back to
 LARGEST = 10**9  # ours: more digits than any counter shows
 Number = Annotated[int, pydantic.Field(ge=0, le=LARGEST)]
@@ -114,15 +115,19 @@ class Numbers:
         latest = {each.day: each for each in reversed(signed)}
         days = [today - timedelta(days=back) for back in range(DAYS_LISTED)]
         most = self._site.bench.tables.policy.jump_limit
+        lists = {
+            "runs": self._store.held_runs(),
+            "questions": [part for part in found if part.is_question(most)],
+            "missing": [part for part in found if part.is_open and not part.is_question(most)],
+            "explained": [part for part in found if not part.is_open],
+        }
         return self._show(
             request,
             "numbers.html",
             {
-                "runs": self._store.held_runs(),
+                **{name: each[:MOST_SHOWN] for name, each in lists.items()},
+                "more": {name: len(each) - MOST_SHOWN for name, each in lists.items()},
                 "pause": self._site.bench.tables.policy.run_pause_minutes,
-                "questions": tuple(part for part in found if part.is_question(most)),
-                "missing": tuple(part for part in found if part.is_open and not part.is_question(most)),
-                "explained": tuple(part for part in found if not part.is_open),
                 "days": tuple((day, latest.get(day)) for day in days),
                 "closings": CLOSINGS,
                 "ends": GapEnd,

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from bridge.bench.gaps import Gap
-from bridge.pages.numbers import missing_words, question_words
+from bridge.pages.numbers import MOST_SHOWN, missing_words, question_words
 from bridge.pages.site import Bench as PagesBench
 from bridge.site import example_terms
 from tests.facts.test_shifts import Row
@@ -38,6 +38,17 @@ def test_a_gap_is_listed_with_the_next_strip(shelf: Stocked, visitor: Visitor) -
     shelf.coded(number="31")
     assert "No number is missing in the last month." in visitor.page("/numbers").text
     assert "None in the last two days." in visitor.page("/").text
+
+
+def test_what_is_more_than_a_morning_s_work_waits_its_turn(shelf: Stocked, visitor: Visitor) -> None:
+    """A page that lists hundreds of gaps is no use on a bench; the count says that there are more."""
+    for number in range(1, 2 * MOST_SHOWN + 6, 2):
+        shelf.coded(number=str(number))
+    page = visitor.page("/numbers")
+    assert page.text.count("was read and never arrived.") == MOST_SHOWN
+    assert "And 2 more: they come up here as these are dealt with." in page.text
+    visitor.post("/numbers", first="2", last="2", end="typed in from the slip", **OF, **SIGNED)
+    assert "And 1 more:" in visitor.page("/numbers").text
 
 
 def test_numbers_are_accounted_for_by_a_person(shelf: Stocked, visitor: Visitor) -> None:
