@@ -24,7 +24,8 @@ BY_HAND = (
 )
 NO_PAGES = ("/api/", "/health/")  # answers for programs
 FILES = (".pdf", ".csv")  # routes of what is taken away
-MOST_NUMBERED, MOST_OTHERS = 8, 2  # pages of one sort: of every sort of stop, strip and result; of days and steps of a list
+# Pages of one sort: stops, since each rule has other forms; strips, results and lots; days and steps of a list
+MOST_STOPS, MOST_NUMBERED, MOST_OTHERS = 8, 4, 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,7 +62,7 @@ def follow(visitor: Visitor, app: FastAPI) -> Site:
         source, address = todo.pop(0)
         sort = _sort(address, routes)
         seen[sort] += 1
-        if seen[sort] > (MOST_NUMBERED if "_id}" in sort else MOST_OTHERS):
+        if seen[sort] > (MOST_STOPS if "{stop_id}" in sort else MOST_NUMBERED if "_id}" in sort else MOST_OTHERS):
             continue
         if route_of(address, routes).endswith(FILES):
             site.files.append(address)

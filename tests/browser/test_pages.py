@@ -67,10 +67,9 @@ def stock(shelf: Stocked) -> dict[str, str]:
     return {**pages, **more, "nothing there": "/nowhere", "copies": "/results?kind=copy", "try out": "/try-out"}
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("width", [1280, 390])
-def test_every_page_fits_and_can_be_read(shelf: Stocked, browser: Browser, width: int, scheme: str) -> None:
-    """No page scrolls sideways, every text has its contrast, nothing is blocked or in error: with long names, IDs and bytes."""
+@pytest.mark.parametrize(("width", "scheme"), [(1280, "dark"), (390, "light")])
+def test_long_texts_fit_and_can_be_read(shelf: Stocked, browser: Browser, width: int, scheme: str) -> None:
+    """By our own reckoning of contrast, beside that of axe-core in test_every_page: with long names, IDs and bytes."""
     pages = stock(shelf)
     missing = ("Failed to load resource: the server responded with a status of 404",)
     with shelf.serving(name=LONG_NAME) as visitor, Tab(browser, width=width, color_scheme=scheme, allowed=missing) as tab:
@@ -80,24 +79,6 @@ def test_every_page_fits_and_can_be_read(shelf: Stocked, browser: Browser, width
             assert told["poor"] == [], name
             assert told["count"] > 10, name
             assert tab.evaluate("document.documentElement.scrollWidth") == width, name
-
-
-def test_fields_are_labelled_for_those_who_hear_the_page(shelf: Stocked, visitor: Visitor, tab: Page) -> None:
-    """As the browser's own accessibility tree names them (WCAG 2.2, 4.1.2): no field, button or link without a name."""
-    for path in stock(shelf).values():
-        if path == "/nowhere":
-            continue
-        tab.goto(visitor.origin + path)
-        unnamed = tab.evaluate(
-            """() => [...document.querySelectorAll("input:not([type=hidden]), select, button, a[href]")]
-              .filter((each) => each.checkVisibility())
-              .filter((each) => !(each.labels?.length && each.labels[0].textContent.trim()) && !each.textContent.trim() && !each.ariaLabel)
-              .map((each) => each.outerHTML)"""
-        )
-        assert unnamed == [], path
-        assert tab.get_by_role("heading", level=1).count() == 1, path
-        for role in ("banner", "navigation", "main", "contentinfo"):
-            assert tab.get_by_role(role).count() == 1, (path, role)
 
 
 def test_hostile_text_does_nothing_in_a_browser(shelf: Stocked, visitor: Visitor, tab: Page) -> None:
