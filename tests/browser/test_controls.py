@@ -8,6 +8,7 @@ from playwright.sync_api import Browser, expect
 from bridge.pages.site import Bench as PagesBench
 from bridge.site import example_terms
 from tests.bench.judged import Bench, with_policy
+from tests.browser.by_keyboard import fill, follow
 from tests.browser.watched import Tab
 from tests.pages.stocked import Stocked
 
@@ -33,14 +34,8 @@ def test_a_failure_is_dealt_with_from_the_keyboard(shelf: Stocked, browser: Brow
     told = PagesBench(tables=bench.tables, terms=example_terms())
     with shelf.serving(bench=told) as visitor, Tab(browser) as tab:
         tab.goto(visitor.origin)
-        tab.get_by_role("link", name="Controls", exact=True).focus()
-        tab.keyboard.press("Enter")
+        follow(tab, "Controls")
         expect(tab.get_by_role("heading", level=1)).to_have_text("Controls")
-        form = tab.locator("form", has=tab.get_by_role("button", name="Keep the reason"))
-        form.get_by_label("Your name").focus()
-        tab.keyboard.type("Ana")
-        tab.keyboard.press("Tab")
-        tab.keyboard.type("a drop missed a pad")
-        tab.keyboard.press("Tab")
-        tab.keyboard.press("Enter")
+        fill(tab, ("Your name", "Ana"), ("Reason", "a drop missed a pad"))
+        follow(tab, "Keep the reason")
         expect(tab.get_by_text("the repeat of a failed control is to be run").first).to_be_visible()

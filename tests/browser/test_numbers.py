@@ -9,6 +9,7 @@ from playwright.sync_api import Browser, expect
 
 from bridge.pages.site import Bench as PagesBench
 from bridge.site import example_terms
+from tests.browser.by_keyboard import fill, follow
 from tests.browser.watched import Tab
 from tests.facts.test_shifts import Row
 from tests.pages.stocked import Stocked
@@ -37,14 +38,12 @@ def test_a_held_run_goes_from_the_keyboard(shelf: Stocked, browser: Browser) -> 
     first, last = row.held.strips[0], row.held.strips[-1]
     with shelf.serving(**SITE) as visitor, Tab(browser) as tab:
         tab.goto(visitor.origin)
-        tab.get_by_role("link", name="1 run of strips held").focus()
-        tab.keyboard.press("Enter")
+        follow(tab, "1 run of strips held")
         expect(tab.get_by_role("heading", level=1)).to_have_text("Numbers")
-        tab.get_by_label(f"Label of the specimen of strip {first.number}").focus()
-        for text in (first.patient_id, last.patient_id, "Ana", "labels compared"):
-            tab.keyboard.type(text)
-            tab.keyboard.press("Tab")
-        tab.keyboard.press("Enter")
+        label = "Label of the specimen of strip"
+        fill(tab, (f"{label} {first.number}", first.patient_id), (f"{label} {last.number}", last.patient_id))
+        fill(tab, ("Your name", "Ana"), ("Reason", "labels compared"))
+        follow(tab, "Let the whole run go")
         expect(tab.get_by_role("heading", name="Held runs")).to_have_count(0)
     row.work_off()
     assert row.sent == ["1", "2", "507", "4", "5", "6"]

@@ -10,6 +10,7 @@ from playwright.sync_api import Browser, expect
 from bridge.pages.site import ShownWay
 from bridge.signals.kinds import Kind
 from bridge.signals.machine import SignalState
+from tests.browser.by_keyboard import fill, follow
 from tests.browser.watched import Tab
 from tests.pages.stocked import NOW, Stocked
 from tests.pages.test_signals import of
@@ -34,14 +35,10 @@ def test_a_signal_is_taken_in_hand_from_the_keyboard(shelf: Stocked, browser: Br
     number = stocked(shelf)
     with shelf.serving(**SITE) as visitor, Tab(browser) as tab:
         tab.goto(visitor.origin)
-        tab.get_by_role("link", name="2 STAT strips have not gone").focus()
-        tab.keyboard.press("Enter")
+        follow(tab, "2 STAT strips have not gone")
         card = tab.locator(f"#signal-{number}")
-        card.get_by_label("Your name").first.focus()
-        for text in ("Ana", "on my way"):
-            tab.keyboard.type(text)
-            tab.keyboard.press("Enter")
-        tab.keyboard.press("Enter")
+        fill(tab, ("Your name", "Ana"), ("Note", "on my way"))
+        follow(tab)
         expect(card).to_contain_text("in hand, Ana since")
     assert [each.acknowledged_by for each in shelf.store.standing_signals() if each.kind is Kind.STAT] == ["Ana"]
 

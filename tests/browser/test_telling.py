@@ -12,6 +12,7 @@ from playwright.sync_api import Browser, expect
 from bridge import settings
 from bridge.demo.printers import printed
 from bridge.receive.tcp import TcpReceiver
+from tests.browser.by_keyboard import fill, follow, reach
 from tests.browser.watched import Tab
 from tests.journey.running import Running, play, running
 from tests.receive.independent_sender import IndependentSender
@@ -55,24 +56,20 @@ def test_a_critical_strip_is_told_from_the_keyboard(tmp_path: Path, browser: Bro
         bridge.wait(lambda: len(bridge.records.results) == 2 and bridge.store.tellings_open())
         with Tab(browser) as tab:
             tab.goto(bridge.url)
-            tab.get_by_role("link", name="To tell: 40700015 · bench-t 2").focus()
-            tab.keyboard.press("Enter")
+            follow(tab, "To tell: 40700015 · bench-t 2")
             expect(tab.get_by_role("heading", level=1)).to_have_text("Telling")
             expect(tab.locator("#t1")).to_contain_text("Now to be told: Ward 3, nurse in charge, ext. 44.")
-            tab.get_by_label("What came of it").focus()
+            reach(tab, "What came of it")
             for text in ("told and", "Ward 3, N. Ito", "nurse", "by tel"):
                 tab.keyboard.type(text)
                 tab.keyboard.press("Tab")
-            tab.get_by_label("Remark").focus()
+            reach(tab, "Remark")
             tab.keyboard.press("Tab")
-            tab.keyboard.type("Ana")
-            tab.keyboard.press("Tab")
-            tab.keyboard.press("Enter")
+            fill(tab, ("Your name", "Ana"))
+            follow(tab)
             expect(tab.locator("#t1")).to_contain_text("Told, to be closed.")
-            tab.get_by_label("Your name").first.focus()
-            tab.keyboard.type("Ana")
-            tab.keyboard.press("Tab")
-            tab.keyboard.press("Enter")
+            fill(tab, ("Your name", "Ana"))
+            follow(tab)
             expect(tab.get_by_text("Nobody is to be told of anything now.")).to_be_visible()
         (task,) = bridge.store.tellings_closed()
         assert steps_of(task) == ["opened", "told and read back", "closed"]
