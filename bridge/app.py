@@ -29,6 +29,7 @@ from bridge.deliver.mllp import MllpClient
 from bridge.deliver.pool import Pool
 from bridge.desk.actions import Desk
 from bridge.desk.corrections import CorrectionDesk, CorrectionTerms
+from bridge.desk.entries import EntryDesk, EntryPlace
 from bridge.desk.gates import GateDesk
 from bridge.errors import SettingsError
 from bridge.facts.gates import free_waiting
@@ -171,12 +172,13 @@ async def assemble(config: settings.Settings, roles: frozenset[Role] = EVERY_ROL
     ways_in = partial(_ways_in, {**sources, **{each.source.name: each for each in counters}}, watches.certificates)
     site = _with_signals(_pages_site(config, bench, service, out, watches, ways_in), config, store, out, own)
     corrected = _Corrected(terms=_correction_terms(config.corrections), says=book.try_out)
+    asked = _Asked(corrected=corrected, sources=config.sources, require_room=watches.room.require)
     return Padpost(
         config=config,
         tables=tables,
         store=store,
         service=service,
-        pages=_pages(site, service, store, corrected, _doors(counters, store)),
+        pages=_pages(site, service, store, asked, _doors(counters, store)),
         sources=sources,
         clients=[*out.clients.values(), *(way.client for way in out.signals)],
         audit=watches.audit,
@@ -366,13 +368,36 @@ def _correction_terms(corrections: settings.Corrections) -> CorrectionTerms:
     )
 
 
-def _pages(site: PagesSite, service: Service, store: Store, corrected: _Corrected, doors: Doors | None) -> FastAPI:
+@dataclass(frozen=True, kw_only=True)
+class _Asked:
+    """What the desks ask besides the store and the tables: the terms of corrections, the sources, and whether there is room for a strip."""
+
+    corrected: _Corrected
+    sources: Sequence[settings.SourceShape]
+    require_room: Callable[[], None]
+
+
+def _pages(site: PagesSite, service: Service, store: Store, asked: _Asked, doors: Doors | None) -> FastAPI:
     """Make the pages over a store that wakes the loops at what a person does."""
     waking, tables = cast("Store", _Waking(store, service.wake)), site.bench.tables
     desk = Desk(waking, tables.policy, clock.now, zone=site.zone, holds=tables.holds)
     gates = GateDesk(waking, tables, clock.now)
-    corrections = CorrectionDesk(waking, tables.policy, clock.now, zone=site.zone, terms=corrected.terms, says=corrected.says)
-    return make_pages(store, Desks(stops=desk, gates=gates, corrections=corrections), site=site, now=clock.now, doors=doors)
+    corrections = CorrectionDesk(
+        waking, tables.policy, clock.now, zone=site.zone, terms=asked.corrected.terms, says=asked.corrected.says
+    )
+    entries = EntryDesk(
+        waking,
+        tables,
+        eyes=[_place(source, tables) for source in asked.sources if isinstance(source, settings.ByEyeSource)],
+        now=clock.now,
+        require_room=asked.require_room,
+    )
+    desks = Desks(stops=desk, gates=gates, corrections=corrections, entries=entries)
+    return make_pages(store, desks, site=site, now=clock.now, doors=doors)
+
+
+def _place(source: settings.SourceShape, tables: Tables) -> EntryPlace:
+    return EntryPlace(source=source.name, analyzer=source.analyzer, profile=tables.profiles[source.profile])
 
 
 def open_store(config: settings.Settings) -> Store:
@@ -399,8 +424,8 @@ def _is_leased(source: settings.SourceShape) -> bool:
 
 
 def _is_here(source: settings.SourceShape) -> bool:
-    """Say whether a loop of this process serves the source: the pages' port has the posts, another machine its own wires."""
-    if isinstance(source, settings.HttpSource):
+    """Say whether a loop of this process serves the source: the pages' port has the posts and the forms, another machine its own wires."""
+    if isinstance(source, settings.HttpSource | settings.ByEyeSource):
         return False
     return not isinstance(source, settings.SerialSource) or source.on_host in ("", socket.gethostname())
 

@@ -26,11 +26,12 @@ class Way(StrEnum):
     TCP = "tcp"
     MLLP = "mllp"
     HTTP = "http"
+    FORM = "form"
 
     @property
     def says_its_end(self) -> bool:
-        """Say whether the way itself tells where a capture ends (MLLP's end block, HTTP's length), so that nothing is cut off unseen."""
-        return self in {Way.MLLP, Way.HTTP}
+        """Say whether the way itself tells where a capture ends (MLLP's end block, HTTP's length, a form of ours), so that nothing is cut off unseen."""
+        return self in {Way.MLLP, Way.HTTP, Way.FORM}
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -97,6 +98,7 @@ class Reading:
     letter or word of the number is still inside ``number``. ``fault`` is an error code
     that the analyzer printed in place of results. ``processing_id`` says whether it is live or a test (HL7 table 0103: P, T, D):
     None where the layout has no place for it, an empty text where the place is empty. ``serial`` is that of the analyzer.
+    ``entered_by`` names the person who entered the strip in a form of ours; None where an analyzer or its computer sent it.
     """
 
     index: int
@@ -123,6 +125,7 @@ class Reading:
     processing_id: Printed | None = None
     serial: Printed | None = None
     collected: Printed | None = None
+    entered_by: Printed | None = None
     comments: tuple[Printed, ...] = ()
     pads: tuple[PrintedPad, ...] = ()
 

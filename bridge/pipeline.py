@@ -11,7 +11,7 @@ from datetime import datetime
 
 from bridge import check as checks
 from bridge.bench.controls import ControlRun, Flaw, judge_control
-from bridge.check import Moment, Verdict, controls
+from bridge.check import Moment, Verdict, controls, entries
 from bridge.coding import code
 from bridge.errors import RejectError
 from bridge.model import (
@@ -28,6 +28,7 @@ from bridge.model import (
     Outcome,
     Place,
     Purpose,
+    ReadBy,
     Reading,
     Rejected,
     Severity,
@@ -76,7 +77,7 @@ def judge(reading: Reading, facts: Facts, tables: Tables, *, moment: Moment, res
     except RejectError as reject:
         return _uncoded(checked, verdict, reject)
     if checked.purpose is Purpose.PATIENT:
-        told = _timed(_told_of(result, findings, facts), checked)
+        told = _entered(_timed(_told_of(result, findings, facts), checked), checked, facts, tables)
         return Coded(checked=checked, result=_commented(told, findings, tables.holds.reports), findings=findings)
     return NonPatient(checked=checked, findings=findings, result=_of_no_patient(result))
 
@@ -125,6 +126,17 @@ def _told_of(result: CodedResult, findings: tuple[Finding, ...], facts: Facts) -
     if not released or by is None:
         return result
     return replace(result, comments=(*result.comments, f"{RELEASED} by {by.name}."))
+
+
+def _entered(result: CodedResult, checked: CheckedReading, facts: Facts, tables: Tables) -> CodedResult:
+    """Give the result with a comment for its reader where a person entered the strip: who, and who compared it."""
+    by = checked.reading.entered_by
+    if by is None:
+        return result
+    is_by_eye = tables.profiles[checked.reading.profile].read_by is ReadBy.EYE
+    said = f"Read by eye and entered by {by.text}" if is_by_eye else f"Typed in from the analyzer's slip by {by.text}"
+    second = facts.decisions.released_by if entries.UNCONFIRMED in facts.decisions.accepted_rules else None
+    return replace(result, comments=(*result.comments, f"{said}, compared by {second.name}." if second else f"{said}."))
 
 
 def _timed(result: CodedResult, checked: CheckedReading) -> CodedResult:

@@ -164,7 +164,13 @@ def policy_of(config: settings.Settings) -> Policy:
         day_log=_day_log_rule(config.checks.day_log, config.site.zone),
         telling=_telling_terms(config.telling),
         specimen=_specimen_rule(config.checks.specimen),
+        one_person=frozenset(each.analyzer for each in _by_eye(config) if not each.second_person),
+        ungated=frozenset(each.analyzer for each in _by_eye(config) if not each.controls),
     )
+
+
+def _by_eye(config: settings.Settings) -> tuple[settings.ByEyeSource, ...]:
+    return tuple(source for source in config.sources if isinstance(source, settings.ByEyeSource))
 
 
 def _specimen_rule(asked: settings.SpecimenAge | None) -> SpecimenRule | None:

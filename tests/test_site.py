@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import json
 import shutil
 from dataclasses import replace
 from pathlib import Path
@@ -98,6 +99,20 @@ def test_every_setting_of_the_checks_reaches_the_policy(tmp_path: Path) -> None:
     test = policy_of(site(tmp_path, "analyzer: bench-b,", "analyzer: bench-b, processing_id: T,"))
     assert test.processing_ids == {"bench-b": "T"}
     assert policy_of(site(tmp_path, "oldest_days: 11", "oldest_days: 11, test_messages: training")).test_messages == "training"
+
+
+def test_where_strips_are_read_by_eye_reaches_the_policy_and_what_is_signed(tmp_path: Path) -> None:
+    """Whether two persons look decides whether a strip goes: the laboratory signs it. A site without such a place signs what it signed before."""
+    plain = policy_of(site(tmp_path))
+    assert (plain.one_person, plain.ungated) == (frozenset(), frozenset())
+    line = "sources:\n  - {name: eyes, kind: by_eye, analyzer: ward-4, profile: heron, second_person: SECOND, controls: CONTROLS}"
+    alone = site(tmp_path, "sources:", line.replace("SECOND", "false").replace("CONTROLS", "false"))
+    assert (policy_of(alone).one_person, policy_of(alone).ungated) == (frozenset({"ward-4"}), frozenset({"ward-4"}))
+    strict = site(tmp_path, "sources:", line.replace("SECOND", "true").replace("CONTROLS", "true"))
+    assert policy_of(strict) == plain
+    said = json.loads(tables_for(alone).canonical)["policy"]
+    assert (said["one_person"], said["ungated"]) == (["ward-4"], ["ward-4"])
+    assert {"one_person", "ungated"} & json.loads(tables_for(strict).canonical)["policy"].keys() == set()
 
 
 def test_how_old_a_specimen_may_be_reaches_the_policy(tmp_path: Path) -> None:

@@ -15,6 +15,7 @@ from bridge.check import (
     copies,
     day_log,
     declared,
+    entries,
     evidence,
     flagging,
     operators,
@@ -145,6 +146,8 @@ def check(reading: Reading, facts: Facts, tables: Tables, *, arrived_at: datetim
         findings += day_log.day_log_right(facts.day_log, tables.policy.day_log, analyzer=reading.analyzer)
         findings += specimen.specimen_right(collected, tables.policy.specimen, _strip_type_of(understood))
         findings += controls.controls_right(facts.gate, tables.controls.policy, analyzer=reading.analyzer)
+        is_one_enough = reading.analyzer in tables.policy.one_person
+        findings += entries.seen_by_two(reading.entered_by, understood.profile.read_by, is_one_enough=is_one_enough)
         if checked is not None and facts.run is not None:
             read = Read(printed_at=understood.when.at, arrived_at=arrived_at)
             findings += shift.run_unbroken(checked.key, read, facts.run, facts.series, tables.policy)
@@ -315,7 +318,7 @@ def _record_findings(understood: Understood, assessment: Assessment, tables: Tab
         *record.units_agree(pads, understood.profile.unit_system, names),
         *record.values_known(pads, names),
         *record.units_decided(pads, understood.profile.unit_system, names),
-        *record.marks_agree(pads, understood.profile.marks, assessment.flags, names),
+        *record.marks_agree(pads, None if understood.reading.entered_by else understood.profile.marks, assessment.flags, names),
         *record.ratios_computed(pads, strip_type, names),
         *fault,
         *record.pads_complete(pads, strip_type, names),

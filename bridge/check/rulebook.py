@@ -423,6 +423,16 @@ _ALL: tuple[Rule, ...] = (
         releasable=True,
     ),
     Rule(rule="pad.missing", concern=Concern.COMPLETENESS, severity=_REJECT, remedy=_AGAIN),
+    Rule(
+        rule="entry.unconfirmed",
+        concern=Concern.COMPLETENESS,
+        severity=_HOLD,
+        remedy=(
+            "A second person compares the strip, or the slip, with every value that was entered, and releases it under a name of their own. "
+            "If one differs, discard it and enter it again."
+        ),
+        releasable=True,
+    ),
 )
 
 RULES: Mapping[str, Rule] = {each.rule: each for each in _ALL}
@@ -432,7 +442,7 @@ OF_TIME = frozenset(each.rule for each in _ALL if each.rule.startswith("time.") 
 # Rules that a site declares in mappings/holds.yaml, by the family of their ids
 DECLARED: Mapping[str, Concern] = {"look_alike": Concern.LOOK_ALIKE, "plausible": Concern.PLAUSIBILITY}
 
-_ALONE = frozenset({"controls.failed", "copy.conflict", "copy.purged"})
+_ALONE = frozenset({"controls.failed", "copy.conflict", "copy.purged", "entry.unconfirmed"})
 _ALONE_CONCERNS = frozenset({Concern.CRITICAL, Concern.IDENTITY, Concern.LOOK_ALIKE})
 
 

@@ -265,6 +265,12 @@ def _source(source: settings.SourceShape) -> tuple[Fact, ...]:
                 Fact(name="Idempotency-Key", says=source.idempotency),
                 Fact(name="answer", says="202 once the bytes are on the disk"),
             )
+        case settings.ByEyeSource():
+            return (
+                Fact(name="kind", says="form: strips read by eye"),
+                Fact(name="second person", says="compares each patient's strip" if source.second_person else "not asked for"),
+                Fact(name="controls", says="as for analyzers" if source.controls else "patients' strips wait for none"),
+            )
     raise TypeError(f"no words for a {type(source).__name__}")
 
 

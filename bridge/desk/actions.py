@@ -10,12 +10,15 @@ from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
+from bridge.bench.entry import entered_by
+from bridge.check import entries
 from bridge.check.rulebook import OF_TIME
 from bridge.desk.terms import agreed, said_of_specimen
 from bridge.desk.typed_time import typed_time
 from bridge.desk.who import require_name, require_reason
 from bridge.errors import Overtaken, RefusedAction
 from bridge.identity.patient_id import IdFault, id_fault
+from bridge.identity.person import same_person
 from bridge.lifecycle.states import StopEnd, StopGroup, StopState
 from bridge.model import Actor, Purpose
 from bridge.store.api import Store
@@ -97,9 +100,18 @@ class Desk:
         stop = self._open(stop_id, actor, reason)
         if stop.group is not StopGroup.HELD or not stop.releasable:
             raise RefusedAction("This cannot be released. " + stop.remedy)
+        if entries.UNCONFIRMED in stop.rules:
+            self._require_another(stop, actor)
         by_two = agreed(self.terms(stop), actor, second)
         ended = self._ended(stop, StopEnd.RELEASED, actor, reason)
         self._close(stop, replace(ended, accept_rules=frozenset(stop.rules), second=by_two))
+
+    def _require_another(self, stop: StopRow, actor: Actor) -> None:
+        assert stop.capture_id is not None  # what was entered was kept first
+        if same_person(entered_by(self._store.capture(stop.capture_id).capture.payload), actor.name):
+            raise RefusedAction(
+                "You entered this strip yourself. Another person compares it and releases it under a name of their own."
+            )
 
     def terms(self, stop: StopRow) -> ReleasePolicy:
         """Give on which terms a person decides about a stop: the strictest of all that stops it."""

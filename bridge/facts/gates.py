@@ -39,13 +39,13 @@ async def free_waiting(store: Store, tables: Tables) -> None:
 def gate_facts(
     store: Store, tables: Tables, needs: Needs, capture: Capture, moment: tuple[Seat, datetime], *, is_first: bool
 ) -> GateFacts | None:
-    """Give how the controls of a strip stand; None where the site has no policy.
+    """Give how the controls of a strip stand; None where the site has no policy, or asks for none here.
 
     ``moment``: the strip's seat, and now. A strip that is judged for the first time (``is_first``) is not to overtake its patient's earlier one, which the same controls have
     freed and which is judged again after it. Once it has waited its own turn comes behind that one, so it is not asked for again.
     """
     policy = tables.controls.policy
-    if policy is None:
+    if policy is None or needs.analyzer in tables.policy.ungated:
         return None
     key = GateKey(analyzer=needs.analyzer, strip_type=needs.strip_type, strip_lot=needs.strip_lot)
     seat, now = moment
@@ -63,7 +63,7 @@ def gate_write(
     """Give what a judged strip does to its gate; None where that is nothing. ``moment`` and ``is_first`` as above."""
     policy, checked = tables.controls.policy, outcome.checked
     seat, now = moment
-    if policy is None or checked is None or isinstance(outcome, Copy):
+    if policy is None or checked is None or isinstance(outcome, Copy) or checked.key.analyzer in tables.policy.ungated:
         return None
     key = GateKey(analyzer=checked.key.analyzer, strip_type=checked.strip_type, strip_lot=checked.strip_lot)
     if checked.purpose is Purpose.PATIENT:

@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo
 
 from bridge.desk.actions import Desk
 from bridge.desk.corrections import CorrectionDesk
+from bridge.desk.entries import EntryDesk
 from bridge.desk.gates import GateDesk
 from bridge.model import Actor
 from bridge.signals.machine import Signal
@@ -27,11 +28,12 @@ class Bench:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Desks:
-    """Everything that a person does: on what is stopped, on controls, and on results that were sent."""
+    """Everything that a person does: on what is stopped, on controls, on results that were sent, and what is entered by hand."""
 
     stops: Desk
     gates: GateDesk
     corrections: CorrectionDesk
+    entries: EntryDesk
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -29,6 +29,7 @@ from bridge.pages.controls import Controls
 from bridge.pages.corrections import Corrections, to_telephone
 from bridge.pages.day_log import DayLogPages
 from bridge.pages.day_report import DayReport
+from bridge.pages.entries import Entries
 from bridge.pages.forms import SEE_OTHER, Field, Text, typed_actor
 from bridge.pages.guard import COOKIE, form_token, token_is_good
 from bridge.pages.hand_over import HandOverPages
@@ -127,6 +128,7 @@ class Views:
         self._receivers = Receivers(store, site, self._page, self._require_token, now)
         self._hand_over = HandOverPages(store, self._page, self._require_token, now)
         self._try_out = TryOut(site.bench, self._page, self._require_token, now)
+        self._entries = Entries(store, desks.entries, site, self._page, self._require_token)
         self._audit = AuditPage(store, site, self._page, now)
         self._store = store
         self._desk = desk
@@ -167,6 +169,7 @@ class Views:
         self._receivers.add_to(routes)
         self._hand_over.add_to(routes)
         self._try_out.add_to(routes)
+        self._entries.add_to(routes)
         return routes
 
     def _page(self, request: Request, name: str, values: dict[str, Any], *, status: int = 200) -> Response:

@@ -7,14 +7,15 @@ from collections.abc import Iterable, Iterator
 
 from bridge.errors import RejectError
 from bridge.making import maker
-from bridge.model import LIVE, Capture, Finding, Place, Reading, Severity, Unreadable
+from bridge.model import LIVE, Capture, Finding, Place, Reading, Severity, Unreadable, Way
 from bridge.read.delimited import DelimitedReader
 from bridge.read.hl7_result import Hl7ResultReader, charset_of
 from bridge.read.json_reading import JsonReader
 from bridge.read.lis2 import Lis2Reader
 from bridge.read.sheet import Broken, Envelope, Piece, Sheet, Strip
 from bridge.read.slip import SlipReader
-from bridge.tables.types import Framing, Profile
+from bridge.tables.documents import FIELD_NAMES
+from bridge.tables.types import Framing, JsonLayout, Profile
 from bridge.wire.lis01 import unframe
 from bridge.wire.text import plain
 
@@ -22,14 +23,22 @@ _made = maker(Reading)
 
 MOST_FAULTS = 200  # ours: a capture with more is not a day's work but a wrong file; the rest is told in stretches
 
+# What a person entered, in the texts that the profile knows: ``documents.FormDocument``, whatever the layout of what comes by other ways
+FORM = JsonLayout(fields=frozenset({*FIELD_NAMES, "entered_by", "unit"}))
+FORM_CHARSET = "utf-8"  # RFC 8259 section 8.1
+
 _SEND_AGAIN = "Send it again; if it comes again, check that this source has the right profile."
 
 
 def read_capture(capture: Capture, profile: Profile, *, analyzer: str) -> tuple[Reading | Unreadable, ...]:
     """Give every strip of a capture, read or not, in order; at least one, and never an exception for what the bytes are."""
-    charset = profile.charset if profile.hl7 is None else charset_of(capture.payload, profile.charset)
-    sheet = Sheet((unframe if profile.framing is Framing.LIS01 else plain)(capture.payload), charset)
-    pieces = cut(sheet, profile, torn=capture.torn, whole=capture.way.says_its_end)
+    if capture.way is Way.FORM:
+        sheet = Sheet(plain(capture.payload), FORM_CHARSET)
+        pieces = JsonReader(sheet, FORM).pieces()
+    else:
+        charset = profile.charset if profile.hl7 is None else charset_of(capture.payload, profile.charset)
+        sheet = Sheet((unframe if profile.framing is Framing.LIS01 else plain)(capture.payload), charset)
+        pieces = cut(sheet, profile, torn=capture.torn, whole=capture.way.says_its_end)
     found = [piece for piece in bounded(pieces) if not isinstance(piece, Envelope)]
     if not found:
         return (_nothing(capture, sheet, analyzer),)

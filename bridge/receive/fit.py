@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Mapping, Sequence
 
 from bridge.credentials.tls import server_context
 from bridge.errors import SettingsError
-from bridge.model import LIVE, Priority, Purpose
-from bridge.settings import HttpSource, MllpSource, SourceShape, Tls
+from bridge.model import LIVE, Priority, Purpose, ReadBy
+from bridge.settings import ByEyeSource, HttpSource, MllpSource, SourceShape, Tls
 from bridge.tables.types import NumberScheme, Profile, SeriesRule
 
 SHORTEST_KEY = 24  # ours: 24 characters of letters and digits are 142 bits, beyond any guessing over a network
@@ -23,6 +24,8 @@ def source_faults(
     for number, source in enumerate(sources):
         yield from _profile_faults(number, source, profiles)
         yield from _twin_faults(number, sources, profiles)
+        if isinstance(source, ByEyeSource):
+            yield from _by_eye_faults(number, sources, profiles)
         yield from _processing_faults(number, sources, live)
 
 
@@ -52,6 +55,36 @@ def _twin_faults(number: int, sources: Sequence[SourceShape], profiles: Mapping[
             f"The profiles {first.profile!r} and {source.profile!r} of the analyzer {source.analyzer!r} number its strips differently.",
             remedy="Give both the same series, first, shared and modes, or name two analyzers.",
             path=("sources", number, "profile"),
+        )
+
+
+def _by_eye_faults(number: int, sources: Sequence[SourceShape], profiles: Mapping[str, Profile]) -> Iterator[SettingsError]:
+    """Ask that entries can be coded as read by eye, and counted by Padpost alone."""
+    source = sources[number]
+    if any(each.analyzer == source.analyzer for each in sources if each is not source):
+        yield SettingsError(
+            f"{source.analyzer!r} is another source's too, and {source.name} counts its entries by itself.",
+            remedy="Give the place where strips are read by eye an analyzer name of its own.",
+            path=("sources", number, "analyzer"),
+        )
+    profile = profiles.get(source.profile)
+    if profile is None:
+        return
+    path = ("sources", number, "profile")
+    if profile.read_by is not ReadBy.EYE:
+        fitting = sorted(name for name, each in profiles.items() if each.read_by is ReadBy.EYE)
+        yield SettingsError(
+            f"The profile {source.profile!r} is of strips that an analyzer reads.",
+            remedy=f"A source of the kind by_eye needs a profile with reading: visual: {', '.join(fitting)}.",
+            path=path,
+        )
+    scheme = profile.numbers
+    is_plain = re.fullmatch(scheme.pattern, str(scheme.first)) is not None
+    if scheme.series is not SeriesRule.DAILY or not scheme.shared or not is_plain:
+        yield SettingsError(
+            f"The numbers of the profile {source.profile!r} are not plain ones that all modes share and that begin anew each day.",
+            remedy="Set series: daily and shared: true, and a pattern that takes digits alone.",
+            path=path,
         )
 
 

@@ -47,6 +47,7 @@ from bridge.settings.site import (
     shipped_mappings,
 )
 from bridge.settings.sources import (
+    ByEyeSource,
     Cut,
     FolderSource,
     HttpSource,
@@ -67,6 +68,7 @@ __all__ = [
     "Agreement",
     "AnswersOn",
     "Basic",
+    "ByEyeSource",
     "Checks",
     "ClockChecks",
     "Corrections",

@@ -1,4 +1,4 @@
-"""The shapes of the ways in: folder, serial line, TCP, MLLP, HTTP."""
+"""The shapes of the ways in: folder, serial line, TCP, MLLP, HTTP, and the form for strips read by eye."""
 
 from __future__ import annotations
 
@@ -168,4 +168,17 @@ class HttpSource(SourceShape):
         return tuple(each.lower() for each in types)  # RFC 9110 8.3.1
 
 
-Source = Annotated[FolderSource | SerialSource | TcpSource | MllpSource | HttpSource, Field(discriminator="kind")]
+class ByEyeSource(SourceShape):
+    """Where strips are read by eye and entered on the page Enter a strip; ``analyzer`` names that place, and is no other source's.
+
+    The ``profile`` says which strip types there are and in which texts their steps are kept; its ``reading`` is visual and its numbers are plain
+    ones that begin anew each day, since Padpost counts the entries itself. ``second_person``: whether another person compares each patient's
+    strip before it goes. ``controls``: whether patients' strips wait here for controls as analyzers' do, where the site's policy has them wait.
+    """
+
+    kind: Literal["by_eye"]
+    second_person: bool = True
+    controls: bool = False
+
+
+Source = Annotated[FolderSource | SerialSource | TcpSource | MllpSource | HttpSource | ByEyeSource, Field(discriminator="kind")]

@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from dataclasses import asdict
 from decimal import Decimal
 from types import MappingProxyType
+from typing import Any
 from zoneinfo import ZoneInfo
 
 from bridge.errors import TableError
@@ -73,11 +74,28 @@ def compile_tables(
     )
 
 
+ENTERED = ("one_person", "ungated")
+
+
 def _said(document: ProfileDocument) -> dict[str, object]:
     """Give a profile's plain values; a key of a later version is left out as long as it says nothing."""
     plain: dict[str, object] = document.model_dump(mode="json")
     if not document.collected_format:
         del plain["collected_format"]
+    return plain
+
+
+def _where_entered(policy: Policy) -> dict[str, list[str]]:
+    """Give what the policy says of strips that people enter, as above."""
+    return {name: sorted(places) for name in ENTERED if (places := getattr(policy, name))}
+
+
+def _laid_down(document: StripTypeDocument) -> dict[str, object]:
+    """Give a strip type's plain values, as above."""
+    plain: dict[str, Any] = document.model_dump(mode="json")
+    for pad in plain["pads"]:
+        if pad["read_after_s"] is None:
+            del pad["read_after_s"]
     return plain
 
 
@@ -91,7 +109,7 @@ def _canonical(
     flags: FlagsDocument,
 ) -> bytes:
     """Give the plain values as canonical JSON: the same tables give the same bytes, whatever the files' layout."""
-    policies = asdict(policy)
+    policies = {name: value for name, value in asdict(policy).items() if name not in ENTERED}
     policies["patient_id"]["denied"] = sorted(policy.patient_id.denied)
     if not policy.processing_ids:  # left out as long as it says nothing: sites that are live keep the set that they signed
         del policies["processing_ids"]
@@ -113,9 +131,10 @@ def _canonical(
         del policies["day_log"]["zone"]  # the site's, which is said below
     if policy.specimen is None:
         del policies["specimen"]
+    policies |= _where_entered(policy)
     plain = {
         "catalogue": catalogue.model_dump(mode="json"),
-        "strip_types": {name: document.model_dump(mode="json") for name, document in strip_types.items()},
+        "strip_types": {name: _laid_down(document) for name, document in strip_types.items()},
         "profiles": {name: _said(document) for name, document in profiles.items()},
         "policy": policies,
         "flags": flags.model_dump(mode="json"),

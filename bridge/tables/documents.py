@@ -225,9 +225,13 @@ class StepRow(Shape):
 
 
 class LadderRow(Shape):
-    """One pad of a strip type; its steps, lowest first. A step without a number has none in that system; words have no order."""
+    """One pad of a strip type; its steps, lowest first. A step without a number has none in that system; words have no order.
+
+    ``read_after_s``: where the strips' own instructions say so, how many seconds after dipping the pad is read by eye.
+    """
 
     pad: PadKey
+    read_after_s: int | None = Field(default=None, ge=1, le=600)
     conventional: Scale | None = None
     si: Scale | None = None
     ladder: tuple[StepRow, ...] = Field(min_length=2)
@@ -378,6 +382,18 @@ class ReadingsDocument(Shape):
     """What is posted to /api/readings: one or more strips, in the order in which they were read."""
 
     readings: tuple[PostedReading, ...] = Field(min_length=1)
+
+
+class EnteredReading(PostedReading):
+    """A strip that a person entered in a form of ours, in the texts that the profile of its source knows; ``entered_by`` is that person's name."""
+
+    entered_by: PostedText
+
+
+class FormDocument(Shape):
+    """What is kept of a form: one strip."""
+
+    readings: tuple[EnteredReading, ...] = Field(min_length=1, max_length=1)
 
 
 class ExampleRow(Shape):

@@ -73,6 +73,7 @@ def _strip_pad(row: LadderRow, pad: CataloguePad, catalogue: CatalogueDocument, 
         ladder=steps,
         conventional_property=row.conventional.property if row.conventional else None,
         si_property=row.si.property if row.si else None,
+        read_after_s=row.read_after_s,
     )
 
 

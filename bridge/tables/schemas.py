@@ -7,7 +7,15 @@ from collections.abc import Mapping
 
 from bridge.tables.containers_document import ContainersDocument
 from bridge.tables.controls_document import ControlsDocument
-from bridge.tables.documents import CatalogueDocument, FlagsDocument, ProfileDocument, ReadingsDocument, Shape, StripTypeDocument
+from bridge.tables.documents import (
+    CatalogueDocument,
+    FlagsDocument,
+    FormDocument,
+    ProfileDocument,
+    ReadingsDocument,
+    Shape,
+    StripTypeDocument,
+)
 from bridge.tables.holds_document import HoldsDocument
 
 SHAPES: Mapping[str, type[Shape]] = {
@@ -19,8 +27,9 @@ SHAPES: Mapping[str, type[Shape]] = {
     "containers": ContainersDocument,
     "holds": HoldsDocument,
     "reading": ReadingsDocument,
+    "form": FormDocument,
 }
-"""The kinds of mapping file, and the posted reading, by the name of their schema."""
+"""The kinds of mapping file, the posted reading and the entered one, by the name of their schema."""
 
 
 def schema_texts() -> dict[str, str]:

@@ -87,13 +87,15 @@ class StripPad:
     """One pad of a strip type: its ladder, lowest step first.
 
     ``conventional_property`` and ``si_property`` say what the ladder's numbers are
-    (mass, substance, count ...); None where the ladder declares none.
+    (mass, substance, count ...); None where the ladder declares none. ``read_after_s`` is when the pad is read by eye, in seconds after
+    dipping; None where nobody said so.
     """
 
     pad: str
     ladder: tuple[Step, ...]
     conventional_property: Property | None
     si_property: Property | None
+    read_after_s: int | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -425,6 +427,7 @@ class Policy:
     further apart are one run, of which the rest is held where something goes missing inside it; 0 holds nothing. ``telling`` is of critical results.
     ``day_log`` None: nothing is due in analyzers' day logs. ``power_on``: what becomes of a strip whose type nobody confirmed since its analyzer
     was switched on (``nothing``, ``note``, ``hold``). ``specimen`` None: nobody asks how old a specimen was.
+    ``one_person`` names where strips are read by eye that need no second person; ``ungated`` where those are that wait for no controls.
     """
 
     patient_id: PatientIdPolicy
@@ -441,6 +444,8 @@ class Policy:
     day_log: DayLogRule | None = None
     power_on: str = "nothing"
     specimen: SpecimenRule | None = None
+    one_person: frozenset[str] = frozenset()
+    ungated: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -20,6 +20,7 @@ BY_HAND = (
     "/?wall=true",  # a screen's own address
     "/nowhere",  # what is said where no page is
     "/lots/compared?strip_type=quill-10&first=24A01&second=24B07",  # asked for by a form
+    "/enter/kept/1",  # told after a form
     "/signals/ringing",  # asked for by script
 )
 NO_PAGES = ("/api/", "/health/")  # answers for programs

@@ -6,6 +6,7 @@ from dataclasses import replace
 from datetime import timedelta
 from typing import Any
 
+from bridge.desk.entries import EntryDesk
 from bridge.desk.lots import LotDesk
 from bridge.model import Actor, Answer, Format, Priority, Purpose
 from bridge.pages.site import Bench as PagesBench
@@ -19,6 +20,7 @@ from tests.bench.containers_for_tests import with_containers
 from tests.bench.controls_for_tests import lot
 from tests.bench.judged import with_policy
 from tests.bench.shelved import Shelved
+from tests.desk.test_entries import ENTRY, PLACE, TABLES
 from tests.judging_for_tests import NOW
 from tests.pages.stocked import GOOD, OTHER, Stocked
 from tests.pages.test_signals import of
@@ -37,6 +39,8 @@ ANA = Actor(name="Ana", verified="unverified")
 def filled(shelf: Stocked) -> dict[str, Any]:
     """Fill the shelf; give what the site of its pages is made with."""
     shelf.now = NOW
+    shelf.eyes = (PLACE,)
+    EntryDesk(shelf.store, TABLES, shelf.eyes, now=lambda: shelf.now).by_eye(PLACE, ENTRY, ANA)
     bench = _bench(shelf)
     shelf.now = bench.at
     _stops_and_results(shelf)

@@ -133,12 +133,15 @@ def test_instruments_and_posts_are_ways_in(tmp_path: Path, capfd: pytest.Capture
     lines = (
         "  - {name: net, kind: mllp, port: 2575, processing_id: T, analyzer: bench-a, profile: dipper}\n"
         "  - {name: posts, kind: http, key: {env: NO_SUCH_KEY}, idempotency: optional, analyzer: bench-l, profile: lark}\n"
+        "  - {name: eyes, kind: by_eye, analyzer: ward-4, profile: heron}\n"
     )
     test = MLLP.replace("port: 2575", "port: 2575, processing_id: T")  # a test record: tests never stand beside a live one
     text = f"{SITE[: SITE.index('sources:')]}sources:\n{lines}destinations:\n{test}"
     status, output, _ = here("spec", "-c", site(tmp_path, text), "-d", "records", "--as", "json", capfd=capfd)
     assert status == 0
-    assert facts(output, "C")["kind"] == "HL7 v2 over MLLP; HTTP post with a key"
+    assert facts(output, "C")["kind"] == "HL7 v2 over MLLP; HTTP post with a key; form: strips read by eye"
+    assert facts(output, "C")["second person"] == "compares each patient's strip"
+    assert facts(output, "C")["controls"] == "patients' strips wait for none"
     assert facts(output, "C")["processing ID, MSH-11"] == "T"
     assert facts(output, "C")["TLS on the way in"] == "no: the line is plain"
     assert facts(output, "C")["Idempotency-Key"] == "optional"

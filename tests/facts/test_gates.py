@@ -473,3 +473,14 @@ def test_a_failure_under_a_clock_far_ahead_stays_one(bench: Bench) -> None:
     bench.store.submit(correct).result(WAIT)
     bench.work_off()
     assert bench.store.strips(outcome="held")[0].patient_id == "40718895"
+
+
+def test_strips_read_by_eye_wait_for_no_analyzers_controls(tmp_path: Path) -> None:
+    """Where the site asks for none there: neither does a patient's strip wait, nor does a control of that place shut a gate that nobody asks."""
+    made = with_policy()
+    bench = opened(tmp_path, replace(made, policy=replace(made.policy, ungated=frozenset({"bench-a"}))))
+    assert bench.read(bench.patient()) == ["coded"]
+    bench.read(bench.control("1", protein=0))
+    assert bench.read(bench.patient()) == ["coded"]
+    assert bench.store.gates() == ()
+    bench.store.close()

@@ -24,6 +24,7 @@ import httpx
 
 from bridge.desk.actions import Desk
 from bridge.desk.corrections import CorrectionDesk, CorrectionTerms
+from bridge.desk.entries import EntryDesk, EntryPlace
 from bridge.desk.gates import GateDesk
 from bridge.model import (
     Acknowledgement,
@@ -120,6 +121,7 @@ class Stocked:
         self.desk = Desk(self.store, POLICY, lambda: self.now, zone=zone)
         self.zone = zone
         self.count = 0
+        self.eyes: tuple[EntryPlace, ...] = ()
 
     # --- what came of a strip
 
@@ -372,7 +374,8 @@ class Stocked:
         corrections = CorrectionDesk(
             self.store, POLICY, lambda: self.now, zone=self.zone, terms=CorrectionTerms(), says=lambda _: None
         )
-        return Desks(stops=self.desk, gates=gates, corrections=corrections)
+        entries = EntryDesk(self.store, told.bench.tables, self.eyes, now=lambda: self.now)
+        return Desks(stops=self.desk, gates=gates, corrections=corrections, entries=entries)
 
     @contextlib.contextmanager
     def serving(self, **site: Any) -> Iterator[Visitor]:

@@ -250,6 +250,8 @@ def test_the_benchmark_looks_at_every_page(shelf: Stocked) -> None:
         "STRIP": "{strip_id}",
         "STOP": "{stop_id}",
         "LOT": "{lot_id}",
+        "CAPTURE": "{capture_id}",
+        "ward-eyes": "{source}",
         "2026-11-25": "{day}",
         "2026-10": "{month}",
         "copy.possible/release": "{rule}/{action}",

@@ -11,6 +11,7 @@ from pydantic import TypeAdapter
 
 from bridge.receive.fit import counting, key_faults, source_faults
 from bridge.settings import Source
+from bridge.tables.types import SeriesRule
 from tests.credentials.papers import papers
 from tests.tables.shipped_tables import tables
 
@@ -18,7 +19,12 @@ PROFILES = tables().profiles
 
 
 def source(name: str, kind: str, profile: str, analyzer: str = "bench-a", **more: Any) -> Any:
-    needs: dict[str, Any] = {"folder": {"path": "x"}, "mllp": {"port": 0}, "http": {"key": {"env": f"KEY_{name.upper()}"}}}
+    needs: dict[str, Any] = {
+        "folder": {"path": "x"},
+        "mllp": {"port": 0},
+        "http": {"key": {"env": f"KEY_{name.upper()}"}},
+        "by_eye": {},
+    }
     return TypeAdapter(Source).validate_python(
         {"name": name, "kind": kind, "analyzer": analyzer, "profile": profile, **needs[kind], **more}
     )
@@ -106,3 +112,29 @@ def test_tests_and_a_live_record_do_not_go_together() -> None:
     assert fault.path == ("sources", 0, "processing_id")
     assert fault.sentence == "a takes test messages for results, and records is live: they would go to patients' records."
     assert list(source_faults(bench, PROFILES)) == []
+
+
+def test_strips_read_by_eye_need_a_profile_and_a_name_of_their_own() -> None:
+    """Its codes are of another method, and Padpost alone counts its entries."""
+    assert list(source_faults([source("a", "folder", "brook"), source("b", "by_eye", "heron", "ward-4")], PROFILES)) == []
+    faults = list(source_faults([source("a", "folder", "heron", "ward-4"), source("b", "by_eye", "heron", "ward-4")], PROFILES))
+    assert [(each.path, each.sentence) for each in faults] == [
+        (("sources", 1, "analyzer"), "'ward-4' is another source's too, and b counts its entries by itself.")
+    ]
+    (fault,) = source_faults([source("b", "by_eye", "tern", "ward-4")], PROFILES)
+    assert (fault.path, fault.sentence) == (("sources", 0, "profile"), "The profile 'tern' is of strips that an analyzer reads.")
+    assert fault.remedy.endswith("reading: visual: heron.")
+    (fault,) = source_faults([source("b", "by_eye", "none", "ward-4")], PROFILES)
+    assert fault.sentence == "No profile is called 'none'."
+
+
+@pytest.mark.parametrize(
+    "change", [{"series": SeriesRule.FALL}, {"shared": False}, {"pattern": "(?P<mode>[A-Z])(?P<number>[0-9]+)"}]
+)
+def test_entries_are_counted_by_the_day_in_plain_numbers(change: dict[str, Any]) -> None:
+    """Two entries with one number would stop each other."""
+    heron = PROFILES["heron"]
+    profiles = {**PROFILES, "heron": replace(heron, numbers=replace(heron.numbers, **change))}
+    (fault,) = source_faults([source("b", "by_eye", "heron", "ward-4")], profiles)
+    assert fault.path == ("sources", 0, "profile")
+    assert fault.remedy == "Set series: daily and shared: true, and a pattern that takes digits alone."

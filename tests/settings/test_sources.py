@@ -76,3 +76,10 @@ def test_whom_we_call_is_no_peer() -> None:
         TypeAdapter(settings.Source).validate_python(
             {**NAMED, "kind": "tcp", "role": "call", "port": 1, "link": "lis01", "peers": ["10.1.2.3"]}
         )
+
+
+def test_a_strip_read_by_eye_is_seen_by_two_unless_the_site_says_otherwise() -> None:
+    """The cautious way needs no word; its controls are asked for by name."""
+    made = TypeAdapter(settings.Source).validate_python({**NAMED, "kind": "by_eye"})
+    assert isinstance(made, settings.ByEyeSource)
+    assert (made.second_person, made.controls) == (True, False)

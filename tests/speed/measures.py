@@ -31,7 +31,7 @@ VISITS = 40  # looks at each page; the second slowest is its 95th percentile
 PAGES = (
     "/", "/?wall=true", "/rejected", "/results", "/results?kind=non_patient", "/results?kind=copy", "/results?kind=discarded", "/results/RESULT", "/corrections",
     "/strips/STRIP", "/rejected/STOP", "/controls", "/controls/charts", "/controls/months", "/controls/months/2026-10?analyzer=bench3&strip_type=ember-12", "/controls/months/2026-10/report?analyzer=bench3&strip_type=ember-12", "/controls/months/2026-10/report.pdf?analyzer=bench3&strip_type=ember-12", "/controls/lots/new", "/controls/lots/LOT", "/lots", "/lots/strips?strip_type=ember-12&strip_lot=24Z99", "/lots/strips.csv?strip_type=ember-12&strip_lot=24Z99",
-    "/lots/compared?strip_type=ember-12&first=24Z98&second=24Z99", "/analyzers", "/receivers", "/hand-over", "/day-log", "/day-log/month?analyzer=ember-1&month=2026-11", "/registered", "/registered/strips?registration=1", "/numbers", "/signals", "/signals/ringing", "/telling", "/audit", "/audit?what=seen", "/audit?strip=STRIP", "/audit?day=2026-11-25", "/telling/rules", "/days/2026-11-25", "/days/2026-11-25/report", "/days/2026-11-25/report.pdf", "/try-out", "/api/today", "/api/news", "/api/stops", "/api/stops/STOP", "/api/reasons",
+    "/lots/compared?strip_type=ember-12&first=24Z98&second=24Z99", "/analyzers", "/receivers", "/hand-over", "/day-log", "/day-log/month?analyzer=ember-1&month=2026-11", "/registered", "/registered/strips?registration=1", "/numbers", "/signals", "/signals/ringing", "/telling", "/audit", "/audit?what=seen", "/audit?strip=STRIP", "/audit?day=2026-11-25", "/telling/rules", "/days/2026-11-25", "/days/2026-11-25/report", "/days/2026-11-25/report.pdf", "/enter", "/enter/eye/ward-eyes?strip_type=fourteen", "/enter/kept/CAPTURE", "/try-out", "/api/today", "/api/news", "/api/stops", "/api/stops/STOP", "/api/reasons",
     "/api/reasons/copy.possible/read-again", "/api/reasons/copy.possible/release", "/api/results", "/api/results/RESULT", "/api/strips", "/api/strips?outcome=held", "/api/strips/STRIP",
     "/api/openapi.json", "/health/live", "/health/ready",
 )  # fmt: skip
@@ -402,6 +402,7 @@ _IDS = {
     "STRIP": "SELECT max(id) FROM strips",
     "STOP": "SELECT max(id) FROM stops",
     "LOT": "SELECT max(id) FROM control_lots",
+    "CAPTURE": "SELECT max(id) FROM captures",
 }
 
 

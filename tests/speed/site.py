@@ -15,6 +15,7 @@ from tests.speed.strips import ANALYZERS
 MAPPINGS = Path(__file__).parent / "mappings"
 RECORDS, CHART = "records", "chart"
 OPEN = "('unborn', 'queued', 'sending', 'retrying')"
+BY_EYE = "  - {name: ward-eyes, analyzer: ward-4, profile: heron, kind: by_eye}\n"
 _TICK_S = 1 / os.sysconf("SC_CLK_TCK")
 _LINKS = {"ember-stream": "link: stream, cut: {by: line}", "ember-link": "link: lis01"}
 
@@ -33,7 +34,7 @@ class Site:
         self.served = Served(
             home,
             data=home / "store",
-            sources="".join(sources),
+            sources="".join([*sources, BY_EYE]),
             destinations=_destinations(mllp, fhir) + f'mappings: "{MAPPINGS}"\n',
         )
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from decimal import Decimal
 
 from bridge.model import Grade, Property, Quantity, Step
+from bridge.settings import Document, shipped_mappings
 from bridge.tables.documents import StripTypeDocument
 from bridge.tables.ladders import strip_type
 from tests.tables.shipped_tables import catalogue, tables
@@ -64,3 +65,12 @@ def test_no_float_anywhere() -> None:
     ]
     assert len(numbers) == 323
     assert {type(number.value) for number in numbers} == {Decimal}
+
+
+def test_when_a_pad_is_read_by_eye_is_said_or_not_known() -> None:
+    """Seconds after dipping, from the strips' own instructions: the shipped strip types say none, and none is invented."""
+    plain = Document(shipped_mappings() / "strip_types" / "quill-10.yaml").shaped(StripTypeDocument).model_dump(mode="json")
+    plain["pads"][0]["read_after_s"] = 40
+    made = strip_type("ours", StripTypeDocument.model_validate(plain), tables().catalogue.pads, catalogue())
+    assert [pad.read_after_s for pad in made.pads] == [40, *[None] * 9]
+    assert b"read_after_s" not in tables().canonical

@@ -34,6 +34,7 @@ def test_committed_schemas_are_the_shapes() -> None:
         "containers.json",
         "controls.json",
         "flags.json",
+        "form.json",
         "holds.json",
         "profile.json",
         "reading.json",

@@ -12,7 +12,7 @@ document.addEventListener("keydown", (event) => {
   if (event.key !== "Enter" || !(field instanceof HTMLInputElement) || !field.form?.classList.contains("act")) return;
   event.preventDefault();
   const fields = [...field.form.querySelectorAll("input:not([type=hidden]), button")];
-  fields[fields.indexOf(field) + 1].focus();
+  fields.slice(fields.indexOf(field) + 1).find((each) => each.type !== "radio" || each.name !== field.name).focus(); // a choice of several is one field
 });
 
 document.addEventListener("submit", (event) => {

@@ -1,0 +1,188 @@
+"""Strips that a person enters: read by eye. What was entered is kept as bytes first, and judged like any other reading."""
+
+from __future__ import annotations
+
+import hashlib
+import unicodedata
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+
+from bridge.bench.entry import Ladder, document, ladders
+from bridge.check.understanding import SHARED_MODE
+from bridge.desk.actions import ID_FAULTS, SAME_MINUTE
+from bridge.desk.who import named, require_name
+from bridge.errors import RefusedAction
+from bridge.identity.patient_id import id_fault
+from bridge.model import Actor, Capture, Purpose, Way
+from bridge.store.api import Store
+from bridge.store.commands import KeepCapture
+from bridge.tables.types import Profile, Tables
+
+MOST_TRIES = 200  # ours: numbers tried for one entry; no bench reads as many strips by eye in a day
+OLDEST = timedelta(days=2)  # ours: what was read before that is not entered as read by eye, since nobody remembers a colour
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class EntryPlace:
+    """Where strips are entered: a source, the analyzer that it is kept under, and the profile that knows its texts."""
+
+    source: str
+    analyzer: str
+    profile: Profile
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class EyeEntry:
+    """A strip read by eye, as the form gives it.
+
+    ``number`` is the one that the form was opened with; ``strip_type`` and ``purpose`` are the profile's texts; IDs come twice, as scanned or
+    keyed. ``read_at`` is a local date and time in ISO form, "" for now. ``ranks`` are the chosen steps by pad.
+    """
+
+    number: int
+    strip_type: str
+    purpose: str
+    strip_lot: str
+    operator: str
+    patient_id: str = ""
+    patient_again: str = ""
+    specimen_id: str = ""
+    specimen_again: str = ""
+    read_at: str = ""
+    ranks: Mapping[str, int] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Entered:
+    """What was kept: its capture and the number that it bears."""
+
+    capture_id: int
+    number: int
+
+
+class EntryDesk:
+    """The actions of the page Enter a strip. Raises RefusedAction with a sentence for the technician; nothing is kept then."""
+
+    def __init__(
+        self,
+        store: Store,
+        tables: Tables,
+        eyes: Iterable[EntryPlace] = (),
+        *,
+        now: Callable[[], datetime],
+        require_room: Callable[[], None] = lambda: None,
+    ) -> None:
+        """Take the parts; ``eyes`` are the places where strips are read by eye. ``require_room`` raises StoreFull where no strip is to be taken in."""
+        self._store = store
+        self._tables = tables
+        self._now = now
+        self._require_room = require_room
+        self.eyes = {place.source: place for place in eyes}
+
+    def next_number(self, place: EntryPlace) -> int:
+        """Give the number that the next strip of today would bear."""
+        return self._next(place, self._now().astimezone(place.profile.zone).date().isoformat())
+
+    def _next(self, place: EntryPlace, series: str) -> int:
+        newest = self._store.series(place.analyzer, SHARED_MODE)
+        return newest.last_number + 1 if newest is not None and newest.series == series else place.profile.numbers.first
+
+    def by_eye(self, place: EntryPlace, entry: EyeEntry, actor: Actor) -> Entered:
+        """Keep a strip that was read by eye. The same form sent twice is kept once."""
+        require_name(actor)
+        self._require_person(place, entry)
+        chosen = _chosen(self._ladders(place, entry.strip_type), entry.ranks)
+        at = self._read_at(place, entry.read_at)
+        fields = {
+            "entered_by": named(actor).name,
+            "patient_id": entry.patient_id.strip(),
+            "specimen_id": entry.specimen_id.strip(),
+            "operator": entry.operator.strip(),
+            "strip_type": entry.strip_type,
+            "strip_lot": entry.strip_lot.strip(),
+            "purpose": entry.purpose,
+            **_printed(at, place.profile),
+        }
+        _require_plain(fields.values())
+        number, series = entry.number, at.date().isoformat()
+        for _ in range(MOST_TRIES):
+            payload = document({"number": str(number), **fields}, chosen)
+            kept = self._kept(place, payload, key=f"{series}\0{number}")
+            if kept is not None:
+                return Entered(capture_id=kept, number=number)
+            number = max(number + 1, self._next(place, series))
+        raise RefusedAction("No number is free for this strip. Tell your coordinator, and use your procedure for failures.")
+
+    def _ladders(self, place: EntryPlace, strip_type: str) -> tuple[Ladder, ...]:
+        if strip_type not in place.profile.strip_types:
+            raise RefusedAction("Choose the strip type that stands on the container.")
+        return ladders(place.profile, strip_type, self._tables)
+
+    def _require_person(self, place: EntryPlace, entry: EyeEntry) -> None:
+        mode = place.profile.numbers.modes.get(entry.purpose)
+        if mode is None:
+            raise RefusedAction("Say what the strip was read for.")
+        if not entry.strip_lot.strip():
+            raise RefusedAction("Give the lot that stands on the container.")
+        for what, first, second in (
+            ("patient ID", entry.patient_id, entry.patient_again),
+            ("specimen ID", entry.specimen_id, entry.specimen_again),
+        ):
+            if first.strip() != second.strip():
+                raise RefusedAction(f"The two entries of the {what} differ. Scan or key it twice again.")
+        if mode.purpose is Purpose.PATIENT:
+            never = frozenset({entry.strip_lot.strip(), entry.operator.strip()} - {""})
+            fault = id_fault(entry.patient_id.strip(), self._tables.policy.patient_id, also_denied=never)
+            if fault:
+                raise RefusedAction(ID_FAULTS[fault])
+
+    def _read_at(self, place: EntryPlace, text: str) -> datetime:
+        """Give when a strip was read, in the profile's zone."""
+        now = self._now().astimezone(place.profile.zone)
+        if not text.strip():
+            return now
+        try:
+            at = datetime.fromisoformat(text.strip()).replace(tzinfo=place.profile.zone)
+        except ValueError as error:
+            raise RefusedAction("Give the time of reading as date and time, or leave it empty for now.") from error
+        if at > now + SAME_MINUTE:
+            raise RefusedAction("This time of reading has not come yet. Leave it empty for now.")
+        if at < now - OLDEST:
+            raise RefusedAction("This strip was read too long ago to be entered as read by eye. Run the specimen again.")
+        return at
+
+    def _kept(self, place: EntryPlace, payload: bytes, *, key: str) -> int | None:
+        """Keep bytes under a key that is given once for ever; None where other bytes have it already."""
+        self._require_room()
+        capture = Capture(source=place.source, way=Way.FORM, arrived_at=self._now(), payload=payload, live=False)
+        origin = hashlib.sha256(f"form\0{place.source}\0{key}".encode()).hexdigest()
+        command = KeepCapture(capture=capture, analyzer=place.analyzer, profile=place.profile.name, origin=origin)
+        capture_id: int = self._store.submit(command).result()
+        state = self._store.capture_state(capture_id)
+        return capture_id if state is not None and state.digest == capture.digest else None
+
+
+def _chosen(pads: Iterable[Ladder], ranks: Mapping[str, int]) -> tuple[tuple[str, str, str], ...]:
+    """Give the chosen steps in the profile's texts; every pad needs one, since a pad that was left out is no negative one."""
+    chosen = []
+    for pad in pads:
+        choice = next((each for each in pad.choices if each.rank == ranks.get(pad.pad)), None)
+        if choice is None:
+            raise RefusedAction(f"Choose the step of {pad.name}. If it cannot be read, run a new strip.")
+        chosen.append((pad.label, choice.text, choice.unit))
+    return tuple(chosen)
+
+
+def _printed(at: datetime, profile: Profile) -> dict[str, str]:
+    """Give date and time as the profile reads them."""
+    time = {"printed_time": at.strftime(profile.time_format)} if profile.time_format else {}
+    return {"printed_date": at.strftime(profile.date_format), **time}
+
+
+def _require_plain(texts: Iterable[str]) -> None:
+    """Refuse control characters, which a scanner set up wrongly sends: they would stop the strip."""
+    if any(unicodedata.category(sign) == "Cc" for text in texts for sign in text):
+        raise RefusedAction(
+            "A field holds a sign that cannot be printed. Scan or key it again; if it comes again, tell your coordinator."
+        )

@@ -1,0 +1,141 @@
+"""The pages on which a person enters a strip that was read by eye."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Annotated, Any
+
+import pydantic
+from fastapi import APIRouter, Form, HTTPException, Path, Request
+from fastapi.responses import RedirectResponse, Response
+from pydantic import BaseModel, ConfigDict
+
+from bridge.bench.entry import ladders
+from bridge.desk.entries import EntryDesk, EntryPlace, EyeEntry
+from bridge.errors import RefusedAction
+from bridge.pages.forms import SEE_OTHER, Field, RequiresToken, ShowsPage, typed_actor
+from bridge.pages.site import PagesSite
+from bridge.pages.words import PURPOSE_WORDS
+from bridge.store.api import Store
+from bridge.tables.types import NumberScheme
+
+LARGEST = 10**9  # ours: more digits than any day needs
+LONGEST_ID = 2**63 - 1  # the widest a database column holds
+PAD = "pad."  # before a pad's key, in the name of its field
+
+
+class EyeForm(BaseModel):
+    """A strip read by eye as the page's form sends it; the chosen steps come in fields of their own, ``pad.glucose`` and the like."""
+
+    model_config = ConfigDict(extra="allow")
+
+    number: Annotated[int, pydantic.Field(ge=0, le=LARGEST)]
+    strip_type: Field = ""
+    purpose: Field = ""
+    strip_lot: Field = ""
+    operator: Field = ""
+    patient_id: Field = ""
+    patient_again: Field = ""
+    specimen_id: Field = ""
+    specimen_again: Field = ""
+    read_at: Field = ""
+    name: Field = ""
+    token: Field = ""
+
+    @property
+    def ranks(self) -> dict[str, int]:
+        """Give the chosen steps by pad; what is no step is left out."""
+        extra: Mapping[str, object] = self.model_extra or {}
+        return {
+            name.removeprefix(PAD): int(rank)
+            for name, value in extra.items()
+            if name.startswith(PAD) and (rank := str(value)).isascii() and rank.isdigit() and len(rank) <= 3
+        }
+
+
+class Entries:
+    """Makes the routes of the pages."""
+
+    def __init__(self, store: Store, desk: EntryDesk, site: PagesSite, show: ShowsPage, require_token: RequiresToken) -> None:
+        self._store = store
+        self._desk = desk
+        self._site = site
+        self._show = show
+        self._require_token = require_token
+
+    def add_to(self, routes: APIRouter) -> None:
+        """Add the routes."""
+        routes.add_api_route("/enter", self.page, methods=["GET"], response_model=None)
+        routes.add_api_route("/enter/eye/{source}", self.eye, methods=["GET"], response_model=None)
+        routes.add_api_route("/enter/eye/{source}", self.keep_eye, methods=["POST"], response_model=None)
+        routes.add_api_route("/enter/kept/{capture_id}", self.kept, methods=["GET"], response_model=None)
+
+    def page(self, request: Request) -> Response:
+        """Show what can be entered, and where."""
+        return self._show(
+            request, "enter.html", {"eyes": tuple((place, self._types(place)) for place in self._desk.eyes.values())}
+        )
+
+    def eye(self, request: Request, source: str, strip_type: str = "") -> Response:
+        """Show the ladders of a strip type to choose from."""
+        place = self._eye(source)
+        types = self._types(place)
+        if not strip_type and len(types) == 1:
+            (strip_type,) = types
+        return self._eye_page(request, place, EyeForm(number=self._desk.next_number(place), strip_type=strip_type))
+
+    def keep_eye(self, request: Request, source: str, form: Annotated[EyeForm, Form()]) -> Response:
+        """Keep a strip read by eye; on a refusal show the form again as it was filled in."""
+        self._require_token(request, form.token)
+        place = self._eye(source)
+        given = form.model_dump(include=set(EyeEntry.__dataclass_fields__) - {"ranks"})
+        try:
+            entered = self._desk.by_eye(place, EyeEntry(**given, ranks=form.ranks), typed_actor(form.name))
+        except RefusedAction as error:
+            return self._eye_page(request, place, form, said=str(error))
+        return RedirectResponse(f"/enter/kept/{entered.capture_id}", status_code=SEE_OTHER)
+
+    def _eye_page(self, request: Request, place: EntryPlace, form: EyeForm, *, said: str = "") -> Response:
+        tables, types = self._site.bench.tables, self._types(place)
+        chosen = form.strip_type if form.strip_type in types else ""
+        lots = [
+            row.container.strip_lot
+            for row in self._store.containers()
+            if chosen and row.strip_type == place.profile.strip_types[chosen] and row.container.closed_at is None
+        ]
+        shown: dict[str, Any] = {
+            "place": place,
+            "types": types,
+            "form": form,
+            "ladders": ladders(place.profile, chosen, tables) if chosen else (),
+            "lots": tuple(dict.fromkeys(lots)),
+            "purposes": purposes(place.profile.numbers),
+            "two_persons": place.analyzer not in tables.policy.one_person,
+            "said": said,
+        }
+        return self._show(request, "by_eye.html", shown, status=409 if said else 200)
+
+    def kept(self, request: Request, capture_id: Annotated[int, Path(ge=1, le=LONGEST_ID)]) -> Response:
+        """Say that a strip was kept, and what became of it so far; nothing here names the patient."""
+        state = self._store.capture_state(capture_id)
+        if state is None:
+            raise HTTPException(404, "Nothing was kept under this number.")
+        strips = self._store.capture_strips(capture_id)
+        return self._show(request, "entered.html", {"state": state, "strip": strips[0] if strips else None, "told": state.strips})
+
+    def _eye(self, source: str) -> EntryPlace:
+        if source not in self._desk.eyes:
+            raise HTTPException(404, "No strips are read by eye under this name.")
+        return self._desk.eyes[source]
+
+    def _types(self, place: EntryPlace) -> dict[str, str]:
+        known = self._site.bench.tables.strip_types
+        return {printed: known[name].title for printed, name in place.profile.strip_types.items()}
+
+
+def purposes(scheme: NumberScheme) -> tuple[tuple[str, str], ...]:
+    """Give for what a strip may be read: the profile's word, and ours; patients first, each as routine before STAT."""
+    return tuple(
+        (mode.word, f"{PURPOSE_WORDS[mode.purpose]}{', STAT' if mode.priority.value == 'stat' else ''}")
+        for mode in scheme.modes.values()
+    )

@@ -1,0 +1,70 @@
+"""A strip read by eye, in a real browser and by keyboard alone."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+from playwright.sync_api import Browser, expect
+
+from tests.browser.test_pages import CONTRAST
+from tests.browser.watched import Tab
+from tests.desk.test_entries import PLACE
+from tests.pages.stocked import GOOD, Stocked
+
+pytestmark = pytest.mark.browser
+PATH = "/enter/eye/eyes?strip_type=ten"
+
+
+@pytest.fixture(autouse=True)
+def place(shelf: Stocked) -> None:
+    """Let strips be read by eye at ward-4."""
+    shelf.eyes = (PLACE,)
+
+
+@pytest.mark.parametrize(("width", "scheme"), [(1280, "light"), (390, "light"), (390, "dark")])
+def test_the_ladders_fit_and_can_be_read(shelf: Stocked, browser: Browser, width: int, scheme: str) -> None:
+    """No sideways scroll and contrast everywhere, of chosen steps too (WCAG 2.2, 1.4.3 and 1.4.10); each group of steps has its pad's name."""
+    with shelf.serving() as visitor, Tab(browser, width=width, color_scheme=scheme) as tab:
+        tab.goto(visitor.origin + PATH)
+        tab.get_by_role("group", name="Protein").get_by_text("Negative").click()
+        found = tab.evaluate(CONTRAST)
+        assert found["poor"] == []
+        assert found["count"] > 60
+        assert tab.evaluate("document.documentElement.scrollWidth") == width
+        tab.goto(visitor.origin + "/enter")
+        assert tab.evaluate(CONTRAST)["poor"] == []
+        assert tab.evaluate("document.documentElement.scrollWidth") == width
+
+
+def test_a_strip_is_entered_from_the_keyboard(shelf: Stocked, browser: Browser) -> None:
+    """From the list to the kept strip: a scanner's Enter goes on to the next field, figures and arrows choose steps, and the last Enter keeps it."""
+    with shelf.serving() as visitor, Tab(browser) as tab:
+        tab.goto(visitor.origin + "/enter")
+        tab.get_by_role("link", name="Ten pads").focus()
+        tab.keyboard.press("Enter")
+        tab.get_by_role("button", name="Dipped now").focus()
+        tab.keyboard.press("Enter")
+        expect(tab.locator("#since")).to_contain_text("since dipping")
+        tab.get_by_label("Lot on the container").focus()
+        for text in ("22D31", GOOD, GOOD, "U26-0419", "U26-0419"):
+            tab.keyboard.type(text)
+            tab.keyboard.press("Enter")
+        for _ in range(9):
+            tab.keyboard.press("1")
+        tab.keyboard.press("Space")  # the last pad by the browser's own keys
+        tab.keyboard.press("ArrowRight")
+        tab.get_by_label("Operator number").focus()
+        for text in ("R4", "Ana"):
+            tab.keyboard.type(text)
+            tab.keyboard.press("Enter")
+        tab.keyboard.press("Enter")
+        expect(tab.get_by_role("heading", level=1)).to_have_text("The strip is kept")
+    (strip,) = json.loads(shelf.store.capture(1).capture.payload)["readings"]
+    values = [pad["value"] for pad in strip["pads"]]
+    assert (strip["patient_id"], strip["specimen_id"], strip["strip_lot"], strip["operator"]) == (GOOD, "U26-0419", "22D31", "R4")
+    assert strip["entered_by"] == "Ana"
+    assert len(values) == 10
+    last = PLACE.profile.vocabularies[("quill-10", "bilirubin")].tokens[values[-1]].step
+    assert last is not None
+    assert last.rank == 1
