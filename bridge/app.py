@@ -35,7 +35,7 @@ from bridge.errors import SettingsError
 from bridge.facts.gates import free_waiting
 from bridge.judging import Ids, Judging
 from bridge.lifecycle.sharing import EVERY_ROLE, Role
-from bridge.model import Acknowledgement, CodedResult, Message
+from bridge.model import LIVE, Acknowledgement, CodedResult, Message, ReadBy
 from bridge.own_signals import OwnSignals
 from bridge.pages.app import Doors, make_pages
 from bridge.pages.server import PagesServer
@@ -389,11 +389,22 @@ def _pages(site: PagesSite, service: Service, store: Store, asked: _Asked, doors
         waking,
         tables,
         eyes=[_place(source, tables) for source in asked.sources if isinstance(source, settings.ByEyeSource)],
+        slips=[_place(source, tables) for source in _printing(asked.sources, tables)],
         now=clock.now,
         require_room=asked.require_room,
     )
     desks = Desks(stops=desk, gates=gates, corrections=corrections, entries=entries)
     return make_pages(store, desks, site=site, now=clock.now, doors=doors)
+
+
+def _printing(sources: Sequence[settings.SourceShape], tables: Tables) -> tuple[settings.SourceShape, ...]:
+    """Give one source of each analyzer that reads strips itself: its slips are typed in where the line was down."""
+    by_analyzer = {
+        source.analyzer: source
+        for source in reversed(sources)
+        if tables.profiles[source.profile].read_by is ReadBy.ANALYZER and source.processing_id == LIVE
+    }
+    return tuple(sorted(by_analyzer.values(), key=lambda each: each.analyzer))
 
 
 def _place(source: settings.SourceShape, tables: Tables) -> EntryPlace:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from bridge.model import Code, Grade, Quantity, Step, UnitSystem
 from bridge.tables.types import CataloguePad, PadVocabulary, Profile, StripPad, Tables
@@ -50,11 +50,32 @@ def ladders(profile: Profile, printed_type: str, tables: Tables) -> tuple[Ladder
     )
 
 
+def printed_ladders(profile: Profile, printed_type: str, tables: Tables) -> tuple[Ladder, ...]:
+    """Give the pads as ``ladders`` does, each with every text that the analyzer prints for a step, lowest first. Raises KeyError likewise."""
+    strip_type = profile.strip_types[printed_type]
+    return tuple(
+        replace(pad, choices=tuple(_printed(profile.vocabularies[(strip_type, pad.pad)])))
+        for pad in ladders(profile, printed_type, tables)
+    )
+
+
+def _printed(vocabulary: PadVocabulary) -> Iterable[Choice]:
+    unit = _unit_of(vocabulary)
+    known = [(token.step.rank, text) for text, token in vocabulary.tokens.items() if token.step is not None]
+    for rank, text in sorted(known, key=lambda each: each[0]):
+        yield Choice(rank=rank, says=f"{text} {unit}".rstrip(), text=text, unit=unit)
+
+
+def _unit_of(vocabulary: PadVocabulary) -> str:
+    """Give a unit text that may stand beside a pad's values: none, where it may be left out."""
+    return "" if "" in vocabulary.units else min(vocabulary.units)
+
+
 def _choices(
     pad: StripPad, named: CataloguePad, profile: Profile, strip_type: str, answers: Mapping[Grade, Code]
 ) -> Iterable[Choice]:
     vocabulary = profile.vocabularies[(strip_type, pad.pad)]
-    unit = "" if "" in vocabulary.units else min(vocabulary.units)
+    unit = _unit_of(vocabulary)
     for step in pad.ladder:
         text = _text_of(step, vocabulary)
         if text is not None:

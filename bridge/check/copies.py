@@ -16,6 +16,7 @@ from bridge.check.understanding import TEST_MODE
 from bridge.identity.strip import contradicts, same_content
 from bridge.model import Finding, SeenStrip, StripContent, StripKey
 
+CONFLICT = "copy.conflict"
 OTHER_PADS = 2  # hazards.csv HZ-A09: one urine read twice differs by more than a step on one pad at most
 
 
@@ -93,7 +94,7 @@ def conflict(claim: Claim, same_number: tuple[SeenStrip, ...]) -> tuple[Finding,
     remedy = "" if has_gone else "Compare both strips. Release the right one and discard the other."
     return (
         finding(
-            "copy.conflict",
+            CONFLICT,
             f"Number {claim.key.number} came before with other content: {_differences(claim.content, seen.content)}.",
             releasable=not has_gone or is_one_patient,
             remedy=remedy,

@@ -11,8 +11,9 @@ from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from bridge.bench.entry import entered_by
-from bridge.check import entries
+from bridge.check import copies, entries
 from bridge.check.rulebook import OF_TIME
+from bridge.desk.conflicts import require_one_result
 from bridge.desk.terms import agreed, said_of_specimen
 from bridge.desk.typed_time import typed_time
 from bridge.desk.who import require_name, require_reason
@@ -102,6 +103,8 @@ class Desk:
             raise RefusedAction("This cannot be released. " + stop.remedy)
         if entries.UNCONFIRMED in stop.rules:
             self._require_another(stop, actor)
+        if copies.CONFLICT in stop.rules:
+            require_one_result(self._store, self._strip(stop))
         by_two = agreed(self.terms(stop), actor, second)
         ended = self._ended(stop, StopEnd.RELEASED, actor, reason)
         self._close(stop, replace(ended, accept_rules=frozenset(stop.rules), second=by_two))

@@ -1,14 +1,15 @@
-"""Strips that a person enters: read by eye. What was entered is kept as bytes first, and judged like any other reading."""
+"""Strips that a person enters: read by eye, or typed in from a slip. What was entered is kept as bytes first, and judged like any other reading."""
 
 from __future__ import annotations
 
 import hashlib
+import re
 import unicodedata
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 
-from bridge.bench.entry import Ladder, document, ladders
+from bridge.bench.entry import Ladder, document, ladders, printed_ladders
 from bridge.check.understanding import SHARED_MODE
 from bridge.desk.actions import ID_FAULTS, SAME_MINUTE
 from bridge.desk.who import named, require_name
@@ -54,8 +55,28 @@ class EyeEntry:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class SlipEntry:
+    """A slip that is typed in, as the form gives it: everything as printed, but for the time, which is a local one in ISO form.
+
+    ``purpose`` is the word beside the number, where the analyzer prints one; ``values`` are the printed texts by pad. IDs come twice.
+    """
+
+    number: str
+    purpose: str
+    strip_type: str
+    printed_at: str
+    operator: str
+    strip_lot: str
+    patient_id: str = ""
+    patient_again: str = ""
+    specimen_id: str = ""
+    specimen_again: str = ""
+    values: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class Entered:
-    """What was kept: its capture and the number that it bears."""
+    """What was kept: its capture, and the number that it bears."""
 
     capture_id: int
     number: int
@@ -70,15 +91,17 @@ class EntryDesk:
         tables: Tables,
         eyes: Iterable[EntryPlace] = (),
         *,
+        slips: Iterable[EntryPlace] = (),
         now: Callable[[], datetime],
         require_room: Callable[[], None] = lambda: None,
     ) -> None:
-        """Take the parts; ``eyes`` are the places where strips are read by eye. ``require_room`` raises StoreFull where no strip is to be taken in."""
+        """Take the parts; ``eyes`` are the places where strips are read by eye, ``slips`` the analyzers whose slips may be typed in. ``require_room`` raises StoreFull where no strip is to be taken in."""
         self._store = store
         self._tables = tables
         self._now = now
         self._require_room = require_room
         self.eyes = {place.source: place for place in eyes}
+        self.slips = {place.source: place for place in slips}
 
     def next_number(self, place: EntryPlace) -> int:
         """Give the number that the next strip of today would bear."""
@@ -125,17 +148,70 @@ class EntryDesk:
             raise RefusedAction("Say what the strip was read for.")
         if not entry.strip_lot.strip():
             raise RefusedAction("Give the lot that stands on the container.")
+        self._require_ids(entry, is_patient=mode.purpose is Purpose.PATIENT)
+
+    def _require_ids(self, entry: EyeEntry | SlipEntry, *, is_patient: bool) -> None:
         for what, first, second in (
             ("patient ID", entry.patient_id, entry.patient_again),
             ("specimen ID", entry.specimen_id, entry.specimen_again),
         ):
             if first.strip() != second.strip():
                 raise RefusedAction(f"The two entries of the {what} differ. Scan or key it twice again.")
-        if mode.purpose is Purpose.PATIENT:
+        if is_patient:
             never = frozenset({entry.strip_lot.strip(), entry.operator.strip()} - {""})
             fault = id_fault(entry.patient_id.strip(), self._tables.policy.patient_id, also_denied=never)
             if fault:
                 raise RefusedAction(ID_FAULTS[fault])
+
+    def slip(self, place: EntryPlace, entry: SlipEntry, actor: Actor) -> Entered:
+        """Keep what was typed in from a slip. The same form sent twice is kept once."""
+        require_name(actor)
+        number = self._numbered(place, entry)
+        if entry.strip_type not in place.profile.strip_types:
+            raise RefusedAction("Choose the strip type that the slip names.")
+        self._require_ids(entry, is_patient=True)
+        chosen = _as_printed(printed_ladders(place.profile, entry.strip_type, self._tables), entry.values)
+        at = self._printed_at(place, entry)
+        fields = {
+            "number": entry.number.strip(),
+            "entered_by": named(actor).name,
+            "patient_id": entry.patient_id.strip(),
+            "specimen_id": entry.specimen_id.strip(),
+            "operator": entry.operator.strip(),
+            "strip_type": entry.strip_type,
+            "strip_lot": entry.strip_lot.strip(),
+            "purpose": entry.purpose,
+            **_printed(at, place.profile),
+        }
+        _require_plain(fields.values())
+        payload = document(fields, chosen)
+        kept = self._kept(place, payload, key=hashlib.sha256(payload).hexdigest())
+        assert kept is not None  # only the same bytes have this key
+        return Entered(capture_id=kept, number=number)
+
+    def _numbered(self, place: EntryPlace, entry: SlipEntry) -> int:
+        """Give the number of a slip, where it is one of a patient's strip."""
+        scheme = place.profile.numbers
+        match = re.fullmatch(scheme.pattern, entry.number.strip())
+        if match is None or not match["number"]:
+            raise RefusedAction(
+                "This is not how the analyzer prints a number. Copy it from the slip, with its letter if it has one."
+            )
+        mode = scheme.modes.get((match.groupdict().get("mode") or entry.purpose).strip())
+        if mode is None:
+            raise RefusedAction("Say what the strip was read for, as the slip says.")
+        if mode.purpose is not Purpose.PATIENT:
+            raise RefusedAction("Only patients' strips are typed in. Run the control again once the analyzer is connected.")
+        return int(match["number"])
+
+    def _printed_at(self, place: EntryPlace, entry: SlipEntry) -> datetime:
+        try:
+            at = datetime.fromisoformat(entry.printed_at.strip()).replace(tzinfo=place.profile.zone)
+        except ValueError as error:
+            raise RefusedAction("Give date and time as the slip prints them.") from error
+        if at > self._now() + SAME_MINUTE:
+            raise RefusedAction("This time has not come yet. Look at the slip again.")
+        return at
 
     def _read_at(self, place: EntryPlace, text: str) -> datetime:
         """Give when a strip was read, in the profile's zone."""
@@ -172,6 +248,19 @@ def _chosen(pads: Iterable[Ladder], ranks: Mapping[str, int]) -> tuple[tuple[str
             raise RefusedAction(f"Choose the step of {pad.name}. If it cannot be read, run a new strip.")
         chosen.append((pad.label, choice.text, choice.unit))
     return tuple(chosen)
+
+
+def _as_printed(pads: Iterable[Ladder], values: Mapping[str, str]) -> tuple[tuple[str, str, str], ...]:
+    """Give the values as printed, each one that the analyzer prints for a step; every pad needs one."""
+    typed = []
+    for pad in pads:
+        choice = next((each for each in pad.choices if each.text == values.get(pad.pad)), None)
+        if choice is None:
+            raise RefusedAction(
+                f"Choose what the slip prints for {pad.name}. A slip that prints none, or an error, is not typed in: run the strip again."
+            )
+        typed.append((pad.label, choice.text, choice.unit))
+    return tuple(typed)
 
 
 def _printed(at: datetime, profile: Profile) -> dict[str, str]:

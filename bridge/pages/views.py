@@ -13,7 +13,9 @@ from fastapi.responses import RedirectResponse, Response
 from fastapi.templating import Jinja2Templates
 
 from bridge.bench.tally import Fate
+from bridge.check import copies
 from bridge.check.rulebook import OF_TIME
+from bridge.desk.conflicts import others_of_number
 from bridge.desk.operators import OperatorDesk
 from bridge.desk.signals import SignalDesk
 from bridge.desk.together import By, Seen, Together
@@ -278,6 +280,7 @@ class Views:
                 "of_time": bool(OF_TIME & set(row.rules)),
                 "terms": self._desk.terms(row),
                 "has_specimen": self._desk.has_specimen(row),
+                "others": others_of_number(self._store, strip) if strip and copies.CONFLICT in row.rules else (),
             },
             status=409 if refused else 200,
         )

@@ -11,8 +11,8 @@ from typing import Any
 
 import pytest
 
-from bridge.bench.entry import ladders
-from bridge.desk.entries import EntryDesk, EntryPlace, EyeEntry
+from bridge.bench.entry import ladders, printed_ladders
+from bridge.desk.entries import EntryDesk, EntryPlace, EyeEntry, SlipEntry
 from bridge.errors import RefusedAction, StoreFull
 from bridge.model import Actor, Way
 from tests.pages.stocked import GOOD, LISBON, MISTYPED, NOW, OTHER, Stocked
@@ -143,4 +143,55 @@ def test_nothing_is_kept_where_there_is_no_room(shelf: Stocked) -> None:
 
     with pytest.raises(StoreFull):
         EntryDesk(shelf.store, TABLES, [PLACE], now=lambda: NOW, require_room=full).by_eye(PLACE, ENTRY, ANA)
+    assert shelf.store.analyzers_with_work() == ()
+
+
+SLIPS = EntryPlace(source="line", analyzer="bench-a", profile=TABLES.profiles["brook"])
+SLIP = SlipEntry(
+    number="N00042",
+    purpose="",
+    strip_type="Q10",
+    printed_at="2026-11-25T11:40",
+    operator="07",
+    strip_lot="24A01",
+    patient_id=GOOD,
+    patient_again=GOOD,
+    values={pad.pad: pad.choices[0].text for pad in printed_ladders(SLIPS.profile, "Q10", TABLES)},
+)
+
+
+def test_a_slip_is_kept_as_its_analyzer_prints(shelf: Stocked) -> None:
+    """Number with its letter, the time in the analyzer's own form, values and units as printed; twice the same is once."""
+    desk = EntryDesk(shelf.store, TABLES, slips=[SLIPS], now=lambda: NOW)
+    first, again = desk.slip(SLIPS, SLIP, ANA), desk.slip(SLIPS, SLIP, ANA)
+    assert first == again
+    assert first.number == 42
+    found = shelf.store.capture(first.capture_id)
+    assert (found.analyzer, found.profile, found.capture.way) == ("bench-a", "brook", Way.FORM)
+    (strip,) = json.loads(found.capture.payload)["readings"]
+    assert (strip["number"], strip["printed_date"], strip["entered_by"]) == ("N00042", "20261125114000", "Ana")
+    assert {"label": "GLUC", "value": "NEG", "unit": "mg/dL"} in strip["pads"] or {"label": "GLUC", "value": "NEG"} in strip[
+        "pads"
+    ]
+
+
+@pytest.mark.parametrize(
+    ("more", "sentence"),
+    [
+        ({"number": "42"}, "This is not how the analyzer prints a number."),
+        ({"number": "C00042"}, "Only patients' strips are typed in."),
+        ({"number": "Z00042"}, "Say what the strip was read for"),
+        ({"strip_type": "eleven"}, "Choose the strip type that the slip names."),
+        ({"patient_again": OTHER}, "The two entries of the patient ID differ."),
+        ({"printed_at": ""}, "Give date and time as the slip prints them."),
+        ({"printed_at": "2026-11-25T12:05"}, "has not come yet"),
+        ({"values": {**SLIP.values, "glucose": "about 5"}}, "Choose what the slip prints for Glucose."),
+        ({"values": {}}, "Choose what the slip prints for"),
+    ],
+)
+def test_a_slip_that_cannot_stand_is_refused(shelf: Stocked, more: dict[str, Any], sentence: str) -> None:
+    """HZ-I06: a control that was typed in would open the gate for patients; a value that no slip prints is a slip of the hand."""
+    desk = EntryDesk(shelf.store, TABLES, slips=[SLIPS], now=lambda: NOW)
+    with pytest.raises(RefusedAction, match=sentence):
+        desk.slip(SLIPS, replace(SLIP, **more), ANA)
     assert shelf.store.analyzers_with_work() == ()

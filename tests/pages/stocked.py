@@ -122,15 +122,16 @@ class Stocked:
         self.zone = zone
         self.count = 0
         self.eyes: tuple[EntryPlace, ...] = ()
+        self.slips: tuple[EntryPlace, ...] = ()
 
     # --- what came of a strip
 
     def record(self, outcome: Outcome | None, reading: Reading | Unreadable, **more: Any) -> RecordedOutcome:
-        """Keep a capture and record what became of it. ``more``: payload, name, arrived_at, live, deliveries, tell."""
+        """Keep a capture and record what became of it. ``more``: payload, name, arrived_at, live, deliveries, tell, entered."""
         payload = more.get("payload", f"capture {self.count}".encode())
         capture = Capture(
             source="drops",
-            way=Way.FOLDER,
+            way=Way.FORM if more.get("entered") else Way.FOLDER,
             arrived_at=more.get("arrived_at", self.now),
             payload=payload,
             name=more.get("name", ""),
@@ -374,7 +375,7 @@ class Stocked:
         corrections = CorrectionDesk(
             self.store, POLICY, lambda: self.now, zone=self.zone, terms=CorrectionTerms(), says=lambda _: None
         )
-        entries = EntryDesk(self.store, told.bench.tables, self.eyes, now=lambda: self.now)
+        entries = EntryDesk(self.store, told.bench.tables, self.eyes, slips=self.slips, now=lambda: self.now)
         return Desks(stops=self.desk, gates=gates, corrections=corrections, entries=entries)
 
     @contextlib.contextmanager
@@ -526,7 +527,7 @@ class Page(HTMLParser):
 
 def _split(more: dict[str, Any]) -> tuple[dict[str, Any], dict[str, Any]]:
     """Part what the capture takes from what the strip says."""
-    of_capture = {"payload", "name", "arrived_at", "live", "tell"}
+    of_capture = {"payload", "name", "arrived_at", "live", "tell", "entered"}
     kept = {key: value for key, value in more.items() if key in of_capture}
     return kept, {key: value for key, value in more.items() if key not in of_capture | {"message"}}
 

@@ -252,6 +252,7 @@ def test_the_benchmark_looks_at_every_page(shelf: Stocked) -> None:
         "LOT": "{lot_id}",
         "CAPTURE": "{capture_id}",
         "ward-eyes": "{source}",
+        "bench0": "{source}",
         "2026-11-25": "{day}",
         "2026-10": "{month}",
         "copy.possible/release": "{rule}/{action}",

@@ -6,8 +6,10 @@ import re
 
 import pytest
 
-from bridge.bench.entry import ladders
-from tests.desk.test_entries import PLACE, TABLES
+from bridge.bench.entry import ladders, printed_ladders
+from bridge.pages.entries import purposes, words_of_patients
+from tests.desk.test_entries import PLACE, SLIPS, TABLES
+from tests.desk.test_entries import SLIP as TYPED
 from tests.pages.stocked import GOOD, OTHER, Stocked
 
 PATH = "/enter/eye/eyes"
@@ -85,3 +87,44 @@ def test_where_nobody_reads_by_eye_the_page_says_what_to_set(shelf: Stocked) -> 
     shelf.eyes = ()
     with shelf.serving() as visitor:
         assert "adds a source of the kind by_eye" in visitor.page("/enter").text
+
+
+SLIP = "/enter/slip/line"
+
+
+def test_a_slip_is_typed_in_as_its_analyzer_prints(shelf: Stocked) -> None:
+    """Each pad offers what is printed for its steps, and nothing is chosen; a refusal gives everything back."""
+    shelf.slips = (SLIPS,)
+    with shelf.serving() as visitor:
+        assert SLIP in visitor.page("/enter").links(SLIP)
+        assert visitor.page(SLIP).all("select", name="pad.glucose") == [], "first the strip type"
+        page = visitor.page(f"{SLIP}?strip_type=Q10")
+        for pad in printed_ladders(SLIPS.profile, "Q10", TABLES):
+            assert page.all("select", name=f"pad.{pad.pad}")
+        fields = {
+            "strip_type": "Q10",
+            "number": "N00042",
+            "printed_at": "2026-11-25T11:40",
+            "patient_id": GOOD,
+            "patient_again": GOOD,
+            "name": "Ana",
+            **{f"pad.{pad}": text for pad, text in TYPED.values.items()},
+        }
+        refused = visitor.post(SLIP, **{**fields, "patient_again": OTHER})
+        assert refused.status_code == 409
+        assert 'value="NEG" selected' in refused.text
+        assert 'value="N00042"' in refused.text
+        answer = visitor.post(SLIP, **fields)
+        assert (answer.status_code, answer.headers["location"]) == (303, "/enter/kept/1")
+        assert visitor.get("/enter/slip/none").status_code == 404
+
+
+def test_words_beside_the_number_are_the_patients_alone() -> None:
+    """A control is not typed in; where the letter stands in the number nobody is asked for a word."""
+    assert words_of_patients(TABLES.profiles["lark"].numbers) == (("", "routine"), ("stat", "STAT"))
+    assert words_of_patients(TABLES.profiles["brook"].numbers) == ()
+    assert purposes(TABLES.profiles["heron"].numbers)[:3] == (
+        ("ward", "patient"),
+        ("at once", "patient, STAT"),
+        ("control", "control"),
+    )

@@ -130,6 +130,7 @@ ELSEWHERE = {
     "/health/live": "a word",
     "/controls/lots/new": "a form",
     "/enter/eye/{source}": "an empty form",
+    "/enter/slip/{source}": "an empty form",
     "/enter/kept/{capture_id}": "a number of ours; tests/pages/test_entries.py looks for the patient",
     "/controls/lots/{lot_id}": "a lot of control material",
     "/day-log/month": "lines about an analyzer",
