@@ -631,7 +631,11 @@ def _pages_site(
         },
         ways_in=ways_in,
         notice=lambda: watches.notice,
-        send_again={source.analyzer: bench.tables.profiles[source.profile].send_again for source in config.sources},
+        send_again={
+            source.analyzer: bench.tables.profiles[source.profile].send_again
+            for source in config.sources
+            if not isinstance(source, settings.ByEyeSource)  # there is no memory to send from
+        },
         schemes={source.analyzer: bench.tables.profiles[source.profile].numbers for source in config.sources},
     )
 

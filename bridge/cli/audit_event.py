@@ -68,6 +68,8 @@ def _happened(event: EventRow) -> tuple[tuple[str, str], str]:
     sort = event.subject.partition(":")[0]
     if event.what == "capture.kept":
         return IMPORT, CREATE
+    if event.what == "capture.entered":
+        return RECORD, CREATE
     if event.what == "events.purged":
         return ACTIVITY, DELETE
     if sort == "delivery":

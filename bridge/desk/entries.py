@@ -131,7 +131,7 @@ class EntryDesk:
         number, series = entry.number, at.date().isoformat()
         for _ in range(MOST_TRIES):
             payload = document({"number": str(number), **fields}, chosen)
-            kept = self._kept(place, payload, key=f"{series}\0{number}")
+            kept = self._kept(place, payload, actor, key=f"{series}\0{number}")
             if kept is not None:
                 return Entered(capture_id=kept, number=number)
             number = max(number + 1, self._next(place, series))
@@ -185,7 +185,7 @@ class EntryDesk:
         }
         _require_plain(fields.values())
         payload = document(fields, chosen)
-        kept = self._kept(place, payload, key=hashlib.sha256(payload).hexdigest())
+        kept = self._kept(place, payload, actor, key=hashlib.sha256(payload).hexdigest())
         assert kept is not None  # only the same bytes have this key
         return Entered(capture_id=kept, number=number)
 
@@ -228,12 +228,14 @@ class EntryDesk:
             raise RefusedAction("This strip was read too long ago to be entered as read by eye. Run the specimen again.")
         return at
 
-    def _kept(self, place: EntryPlace, payload: bytes, *, key: str) -> int | None:
+    def _kept(self, place: EntryPlace, payload: bytes, actor: Actor, *, key: str) -> int | None:
         """Keep bytes under a key that is given once for ever; None where other bytes have it already."""
         self._require_room()
         capture = Capture(source=place.source, way=Way.FORM, arrived_at=self._now(), payload=payload, live=False)
         origin = hashlib.sha256(f"form\0{place.source}\0{key}".encode()).hexdigest()
-        command = KeepCapture(capture=capture, analyzer=place.analyzer, profile=place.profile.name, origin=origin)
+        command = KeepCapture(
+            capture=capture, analyzer=place.analyzer, profile=place.profile.name, origin=origin, entered_by=named(actor)
+        )
         capture_id: int = self._store.submit(command).result()
         state = self._store.capture_state(capture_id)
         return capture_id if state is not None and state.digest == capture.digest else None

@@ -22,6 +22,7 @@ ACTS = {
     "asked": "asked for",
     "call.made": "telephoned",
     "capture.came_again": "came once more",
+    "capture.entered": "entered by hand",
     "capture.kept": "received",
     "delivery.made": "message made",
     "events.purged": "old history purged",

@@ -84,6 +84,8 @@ def keep_capture(db: Db, command: c.KeepCapture) -> int:
     )
     db.tell(f"analyzer:{command.analyzer}")
     note_own(db, microseconds(capture.arrived_at), OwnKind("capture.kept", "capture", after=str(capture.way)), capture_id)
+    if command.entered_by is not None:
+        note(db, capture.arrived_at, command.entered_by, "capture.entered", f"capture:{capture_id}", Change(after=capture.source))
     return capture_id
 
 

@@ -93,7 +93,7 @@ class KeepCapture:
 
     ``analyzer`` is the intake lane. ``origin`` is a key of the file, the message or the post: a capture that was kept
     under the same non-empty origin before (a crash between commit and move, a lost answer) is not kept twice; its id is given,
-    and what a sender sent once more is counted.
+    and what a sender sent once more is counted. ``entered_by`` is who entered it in a form of ours; None where it came by a wire or a file.
     """
 
     capture: Capture
@@ -101,6 +101,7 @@ class KeepCapture:
     profile: str
     origin: str = ""
     lease: Lease | None = None
+    entered_by: Actor | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

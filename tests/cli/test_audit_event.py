@@ -45,6 +45,7 @@ def faults(of: AuditRow) -> list[str]:
         (row("asked", "page", after="/controls/gate", reason="from 192.0.2.7, answered 503"), "110100", "E", "8"),
         (row("stop.closed", "stop:4", before="open", after="discarded", reason="spilt"), "110110", "U", "0"),
         (row("capture.kept", "capture:4", after="folder", actor="padpost"), "110107", "C", "0"),
+        (row("capture.entered", "capture:4", after="eyes"), "110110", "C", "0"),
         (row("delivery.accept", "delivery:4", before="sending", after="accepted", actor="padpost"), "110106", "E", "0"),
         (row("events.purged", "store", reason="1795600800000000", actor="padpost"), "110100", "D", "0"),
         (row("operator.entered", "operator:4", after="entered"), "110100", "E", "0"),

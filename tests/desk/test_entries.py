@@ -121,6 +121,8 @@ def test_a_form_sent_twice_is_kept_once_and_two_forms_get_two_numbers(shelf: Sto
     assert other == again
     assert (one.number, other.number) == (1, 2)
     assert one.capture_id != other.capture_id
+    noted = [(event.actor, event.what, event.after) for event in shelf.store.events(f"capture:{one.capture_id}")]
+    assert noted == [("padpost", "capture.kept", "form"), ("Ana", "capture.entered", "eyes")], "once, by name"
     assert kept(shelf, other.capture_id)["number"] == "2"
 
 
