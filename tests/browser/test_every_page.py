@@ -47,6 +47,7 @@ SIZES = {
     390: [["100%", "ltr"], ["200%", "ltr"], ["100%", "rtl"]],
     320: [["100%", "ltr"]],
 }
+PAPER = 718  # CSS pixels: 190 mm at 96 to the inch, which is A4 between margins of 10 mm
 # Bytes of all that the browser took in for this page, uncompressed: the page itself and what it asked for (Resource Timing, decodedBodySize)
 WEIGHT = "() => [...performance.getEntriesByType('navigation'), ...performance.getEntriesByType('resource')].reduce((sum, each) => sum + each.decodedBodySize, 0)"
 HEAVIEST = 150_000  # bytes
@@ -64,6 +65,10 @@ def faults_of(tab: Page) -> list[str]:
     for width, sizes in SIZES.items():
         tab.set_viewport_size({"width": width, "height": 900})
         faults += [f"{width} px, {each}" for each in tab.evaluate(SIDEWAYS, sizes)]
+    tab.set_viewport_size({"width": PAPER, "height": 900})
+    tab.emulate_media(media="print")
+    faults += [f"on paper, {each}" for each in tab.evaluate(SIDEWAYS, [["100%", "ltr"]])]
+    tab.emulate_media(media="screen")
     return faults
 
 
