@@ -30,6 +30,7 @@ for shared in (
             "operator",
             "registered",
             "signal",
+            "stop",
             "telling",
             "today",
         )

@@ -23,7 +23,7 @@ from bridge.pages.forms import typed_actor
 from bridge.pages.site import PagesSite
 from bridge.pages.today import degraded, faults
 from bridge.store.api import Store
-from bridge.store.rows import EventRow, News, ResultRow, StopRow, StripRow
+from bridge.store.rows import EventRow, News, ResultRow, StopRow, StopSearch, StripRow
 
 LONGEST = 500  # ours: what one answer holds at most; `after` and `before` go on from there
 PROBLEM = "application/problem+json"  # RFC 9457 section 3
@@ -193,7 +193,7 @@ def _add_stops(routes: APIRouter, store: Store, desk: Desk) -> None:
         group: StopGroup | None = None, rule: str = "", after: int | None = None, limit: Limit = 100
     ) -> tuple[StopRow, ...]:
         """List what is stopped, the most urgent first, from behind the stop ``after``."""
-        return store.urgent_stops(group=group, rule=rule, after=after, limit=limit)
+        return store.urgent_stops(StopSearch(group=group, rule=rule), after=after, limit=limit)
 
     @routes.get("/stops/{stop_id}")
     def stop(stop_id: int) -> StopDetail:

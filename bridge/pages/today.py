@@ -18,7 +18,7 @@ from bridge.pages.controls import ShownGate, shown_gates
 from bridge.pages.site import PagesSite
 from bridge.pages.telling import ToDo, to_do
 from bridge.store.api import Store
-from bridge.store.rows import AnalyzerRow, DayStrips, DestinationRow, StopRow, StripRow
+from bridge.store.rows import AnalyzerRow, DayStrips, DestinationRow, StopRow, StopSearch, StripRow
 from bridge.tables.types import NumberScheme
 
 STORE_FAILED = "No strip is taken and nothing is sent any more. Keep the slips and work by your procedure for a broken link; tell your administrator."
@@ -95,7 +95,7 @@ def today(store: Store, site: PagesSite, *, now: datetime) -> Today:
         faults=(*faults(store, site), *degraded(site)),
         notice=site.notice(),
         counts={group: counts.get(group, 0) for group in StopGroup},
-        urgent=store.urgent_stops(priority=Priority.STAT, limit=URGENT),
+        urgent=store.urgent_stops(StopSearch(priority=Priority.STAT), limit=URGENT),
         last_through=_last_through(store, day),
         analyzers=analyzers,
         clocks=clocks_off(store, site, tuple(row.analyzer for row in analyzers)),

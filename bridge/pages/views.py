@@ -51,7 +51,7 @@ from bridge.pages.way import Way
 from bridge.pages.words import counted
 from bridge.pages.words import reason as reason_words
 from bridge.store.api import Store
-from bridge.store.rows import CaptureRow, RefusedFileRow, StopRow
+from bridge.store.rows import CaptureRow, RefusedFileRow, StopRow, StopSearch
 
 SECTION = 50  # ours: rows of one group or list on one page
 Kind = Literal["", "non_patient", "copy", "discarded"]
@@ -236,7 +236,7 @@ class Views:
         )
 
     def _section(self, group: StopGroup, rule: str, after: int | None) -> Section:
-        found = self._store.urgent_stops(group=group, rule=rule, after=after, limit=SECTION + 1)
+        found = self._store.urgent_stops(StopSearch(group=group, rule=rule), after=after, limit=SECTION + 1)
         shown = found[:SECTION]
         return Section(
             group=group,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import Future
 from datetime import date, datetime, timedelta
 from typing import Any, Protocol
@@ -56,7 +56,7 @@ class Store(Protocol):
         """Do ``command`` in one durable transaction; the future gives its result once committed.
 
         The future raises StoreFull, StoreAway, StoreUnsure (it may be kept or not: look at the store), StoreFailed, or
-        Overtaken (CloseStop, RecordOutcome, BearMessage, WithholdDelivery, SayOfGate, EndWaiting, LetStand, SignLot, CloseLot, CloseContainer, AcceptLot, SignAcceptedLot, WithdrawLot, EndOperator, AnswerGap, ConfirmRun, SayOfTelling, AcknowledgeSignal, NoteOnSignal, NoteDayLog, NoteLife, SignRegistration, EndRegistration), or LeaseLost (commands that carry a lease).
+        Overtaken (CloseStop, RecordOutcome, BearMessage, WithholdDelivery, SayOfGate, EndWaiting, LetStand, SignLot, CloseLot, CloseContainer, AcceptLot, SignAcceptedLot, WithdrawLot, EndOperator, AnswerGap, ConfirmRun, SayOfTelling, AcknowledgeSignal, NoteOnSignal, NoteDayLog, NoteLife, AssignStop, SignRegistration, EndRegistration), or LeaseLost (commands that carry a lease).
         """
 
     def listen(self, heard: Callable[[str], None]) -> None:
@@ -172,15 +172,15 @@ class Store(Protocol):
         """Give stops, newest first, before the stop id ``before``; of one group, rule or priority where one is named."""
 
     def urgent_stops(
-        self,
-        *,
-        group: StopGroup | None = None,
-        rule: str = "",
-        priority: Priority | None = None,
-        after: int | None = None,
-        limit: int = 100,
+        self, search: rows.StopSearch = rows.EVERY_STOP, *, after: int | None = None, limit: int = 100
     ) -> tuple[rows.StopRow, ...]:
         """Give open stops, the most urgent first: STAT before routine, then what waits longest; from behind the stop id ``after``."""
+
+    def newer_stops(self, search: rows.StopSearch, *, after: int, limit: int) -> tuple[rows.StopRow, ...]:
+        """Give open stops that came after the stop id ``after``, newest first."""
+
+    def stop_counts(self, edges: Sequence[datetime]) -> tuple[rows.StopCount, ...]:
+        """Count the open stops of each kind that a list is narrowed by; ``edges`` part them by when they were opened, the latest first."""
 
     def news(self, *, after_stop: int, after_strip: int) -> rows.News:
         """Give what came after a stop id and a strip id; counts end at a thousand."""

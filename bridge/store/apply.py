@@ -31,6 +31,7 @@ from bridge.store.apply_purge import purge_captures, purge_events, purge_files, 
 from bridge.store.apply_registered import end_registration, register_id, sign_registration
 from bridge.store.apply_shift import confirm_run
 from bridge.store.apply_signals import acknowledge_signal, keep_signals, keep_test, mute_signals, note_on_signal, note_said
+from bridge.store.apply_stop import assign_stop, note_stop
 from bridge.store.apply_telling import say_of_telling
 from bridge.store.apply_today import close_note, leave_note, pause_destination, resume_destination
 from bridge.store.codec import microseconds, packed, when
@@ -53,6 +54,7 @@ from bridge.store.statements import (
     set_moved,
 )
 from bridge.store.today_commands import CloseNote, LeaveNote, PauseDestination, ResumeDestination
+from bridge.store.stop_commands import AssignStop, NoteStop
 
 _MAY_BEGIN = f"SELECT state, destination, lane FROM deliveries WHERE id = ? AND {MAY_GO}"
 EPOCH_LETTERS = "ABCDEFGHJKLMNPQRSTUVWXYZ23456789"  # ours: without I, O, 0, 1, which people misread
@@ -295,6 +297,8 @@ _APPLY: Mapping[type, Callable[[Db, Any], Any]] = {
     c.WithdrawLot: withdraw_lot,
     NoteDayLog: note_day_log,
     NoteLife: note_life,
+    AssignStop: assign_stop,
+    NoteStop: note_stop,
     RegisterId: register_id,
     SignRegistration: sign_registration,
     EndRegistration: end_registration,

@@ -33,6 +33,7 @@ from bridge.signals.kinds import Kind
 from bridge.signals.machine import Signal, What
 from bridge.store.life_commands import EndRegistration, NoteDayLog, NoteLife, RegisterId, SignRegistration
 from bridge.store.today_commands import CloseNote, LeaveNote, PauseDestination, ResumeDestination
+from bridge.store.stop_commands import AssignStop, NoteStop
 from bridge.tables.control_table import GatePolicy
 
 
@@ -891,6 +892,8 @@ Command = (
     | WithdrawLot
     | NoteDayLog
     | NoteLife
+    | AssignStop
+    | NoteStop
     | RegisterId
     | SignRegistration
     | EndRegistration

@@ -50,6 +50,7 @@ from bridge.store.memory_registered import RegisteredInMemory
 from bridge.store.memory_rows import Sent, State, Strip
 from bridge.store.memory_shown import ShownInMemory
 from bridge.store.memory_signals import SignalsInMemory
+from bridge.store.memory_stops import StopsInMemory
 from bridge.store.memory_telling import TellingsInMemory
 from bridge.store.memory_today import TodayInMemory
 
@@ -59,6 +60,7 @@ SLACK = timedelta(days=1)  # as reads_work.py has it
 
 class MemoryStore(
     ShownInMemory,
+    StopsInMemory,
     GatesInMemory,
     LookBacksInMemory,
     ClocksInMemory,

@@ -41,11 +41,13 @@ from bridge.store.memory_outcome import record_outcome, set_unreadable_aside
 from bridge.store.memory_registered import end_registration, register_id, sign_registration
 from bridge.store.memory_rows import Decided, Door, Sent, State, Tried, next_id
 from bridge.store.memory_signals import acknowledge_signal, keep_signals, keep_test, mute_signals, note_on_signal, note_said
+from bridge.store.memory_stops import assign_stop, note_stop
 from bridge.store.memory_telling import say_of_telling, tell_again
 from bridge.store.memory_today import close_note, leave_note, pause_destination, resume_destination
 from bridge.store.rows import AttemptRow, CaptureRow, DeliveryRow, IntakeRow, RefusedFileRow, StopRow
 from bridge.store.statements import Change
 from bridge.store.today_commands import CloseNote, LeaveNote, PauseDestination, ResumeDestination
+from bridge.store.stop_commands import AssignStop, NoteStop
 
 _EVENTS: Mapping[Answer, DeliveryEvent] = {
     Answer.ACCEPTED: DeliveryEvent.ACCEPT,
@@ -509,6 +511,8 @@ _APPLY: Mapping[type, Callable[[State, Any], Any]] = {
     c.WithdrawLot: withdraw_lot,
     NoteDayLog: note_day_log,
     NoteLife: note_life,
+    AssignStop: assign_stop,
+    NoteStop: note_stop,
     RegisterId: register_id,
     SignRegistration: sign_registration,
     EndRegistration: end_registration,

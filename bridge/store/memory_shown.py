@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Mapping
 from datetime import date, datetime
 from zoneinfo import ZoneInfo
 
-from bridge.lifecycle.states import STOPPED_DELIVERY, DestinationState, StopGroup, StopState
-from bridge.model import DeliveryState, Format, Message, Priority, Purpose
+from bridge.lifecycle.states import STOPPED_DELIVERY, DestinationState
+from bridge.model import DeliveryState, Format, Message, Purpose
 from bridge.store import rows
 from bridge.store.apply_audit import ASKED, SEEN
 from bridge.store.memory_rows import Sent, State
@@ -18,48 +16,6 @@ class ShownInMemory:
     """The reads of the pages that the contract asks for; mixed into the twin, which has the state."""
 
     _state: State
-
-    # --- stops
-
-    def stops(
-        self,
-        *,
-        group: StopGroup | None = None,
-        rule: str = "",
-        priority: Priority | None = None,
-        is_open: bool = True,
-        before: int | None = None,
-        limit: int = 100,
-    ) -> tuple[rows.StopRow, ...]:
-        """Give stops, newest first, before the stop id ``before``; of one group, rule or priority where one is named."""
-        found = [
-            stop
-            for stop in reversed(self._state.stops.values())
-            if (stop.state is StopState.OPEN) is is_open
-            and group in (None, stop.group)
-            and rule in ("", stop.rule)
-            and priority in (None, stop.priority)
-            and (before is None or stop.stop_id < before)
-        ]
-        return tuple(found[:limit])
-
-    def stop(self, stop_id: int) -> rows.StopRow | None:
-        """Give one stop."""
-        return self._state.stops.get(stop_id)
-
-    def refused_file(self, stop_id: int) -> rows.RefusedFileRow | None:
-        """Give the file behind a stop that has no capture."""
-        return self._state.refused_files.get(stop_id)
-
-    def open_stops(self) -> Mapping[StopGroup, int]:
-        """Count the open stops of each group."""
-        counts = Counter(stop.group for stop in self._state.stops.values() if stop.state is StopState.OPEN)
-        return {group: counts[group] for group in StopGroup}
-
-    def open_reasons(self) -> tuple[tuple[StopGroup, str, int], ...]:
-        """Count the open stops of each (group, rule), in order of group and rule."""
-        counts = Counter((stop.group, stop.rule) for stop in self._state.stops.values() if stop.state is StopState.OPEN)
-        return tuple((group, rule, count) for (group, rule), count in sorted(counts.items()))
 
     # --- strips and results
 

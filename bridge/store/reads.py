@@ -20,6 +20,7 @@ from bridge.store.reads_registered import RegisteredReads
 from bridge.store.reads_shift import ShiftReads
 from bridge.store.reads_shown import ShownReads
 from bridge.store.reads_signals import SignalReads
+from bridge.store.reads_stops import StopReads
 from bridge.store.reads_telling import TellingReads
 from bridge.store.reads_today import TodayReads
 from bridge.store.reads_ways import WayReads
@@ -30,6 +31,7 @@ class Reads(
     WorkReads,
     WayReads,
     ShownReads,
+    StopReads,
     TodayReads,
     GateReads,
     LookBackReads,

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from datetime import UTC, date, datetime, time, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from bridge.lifecycle.states import StopGroup, StopState
 from bridge.model import DeliveryState, Format, Message, Place, Priority, Purpose
 from bridge.store import rows
 from bridge.store.apply_audit import ASKED, SEEN
@@ -20,13 +19,6 @@ STRIP = (
     "SELECT id, capture_id, idx, outcome, analyzer, mode, series, number, purpose, priority, patient_id, specimen_id, operator, strip_type, strip_lot,"
     " analyzed_at, arrived_at, judged_at, copy_of, result_id, findings, printed, place_start, place_end, record_digest,"
     " (SELECT w.word FROM words w WHERE w.id = strips.tables), purged_at FROM strips"
-)
-_STOP = (
-    "SELECT t.id, t.grp, t.state, t.rule, t.sentence, t.remedy, t.place_start, t.place_end, t.opened_at, t.repeats, t.last_repeat_at, t.source,"
-    " t.analyzer, coalesce(s.number, ''), coalesce(s.patient_id, ''), coalesce(s.priority, 'routine'), t.releasable, t.rules, t.capture_id, s.idx,"
-    " t.strip_id, t.delivery_id, coalesce(d.destination, ''), t.receiver_words, t.closed_at, t.closed_by, t.closed_how, t.closed_reason,"
-    " coalesce(s.purpose, 'patient'), t.closed_with, t.specimen"
-    " FROM stops t LEFT JOIN strips s ON s.id = t.strip_id LEFT JOIN deliveries d ON d.id = t.delivery_id"
 )
 # The destinations that anything was ever sent to, one step of an index each
 SENT_TO = (
@@ -48,7 +40,6 @@ _CORRECTED = (
 )
 MOST_FEW = 500  # ours: results that are named one by one in a question
 _NO_PADS = b"[]"
-MOST_NEWS = 1_000  # ours: a person who sees as many opens the page anew, however many more there are
 _DELIVERY = (
     "SELECT id, destination, result_id, version, coalesce(control_id, ''), state, attempts, born_at, due_at, accepted_at, last_code, lane, priority,"
     " coalesce(payload_digest, '') FROM deliveries"
@@ -63,17 +54,6 @@ def strip_row(row: Any) -> rows.StripRow:
         strip_lot=row[14], analyzed_at=moment_or_none(row[15]), arrived_at=moment(row[16]), judged_at=moment(row[17]), copy_of=row[18],
         result_id=row[19], findings=tuple(tuple(f) for f in json_of(row[20])), pads=tuple(tuple(p) for p in json_of(unpacked_column(row[21] or _NO_PADS))),  # type: ignore[arg-type,misc]  # JSON holds what apply_outcome wrote
         place=Place(start=row[22], end=row[23]), record_digest=row[24], tables_digest=row[25], purged_at=moment_or_none(row[26]),
-    )  # fmt: skip
-
-
-def _stop(row: Any) -> rows.StopRow:
-    return rows.StopRow(
-        stop_id=row[0], group=StopGroup(row[1]), state=StopState(row[2]), rule=row[3], sentence=row[4], remedy=row[5],
-        place=None if row[6] is None else Place(start=row[6], end=row[7]), opened_at=moment(row[8]), repeats=row[9],
-        last_repeat_at=moment_or_none(row[10]), source=row[11], analyzer=row[12], number=row[13], patient_id=row[14], priority=Priority(row[15]),
-        releasable=bool(row[16]), rules=tuple(str(rule) for rule in json_of(row[17])), capture_id=row[18], index=row[19], strip_id=row[20],
-        delivery_id=row[21], destination=row[22], receiver_words=row[23], closed_at=moment_or_none(row[24]), closed_by=row[25], closed_how=row[26],
-        closed_reason=row[27], purpose=Purpose(row[28]), closed_with=row[29], specimen=row[30],
     )  # fmt: skip
 
 
@@ -96,97 +76,6 @@ class ShownReads:
     """The reads of the pages; mixed into the store, which gives the connection."""
 
     _db: Callable[[], Db]
-
-    # --- stops
-
-    def stops(
-        self,
-        *,
-        group: StopGroup | None = None,
-        rule: str = "",
-        priority: Priority | None = None,
-        is_open: bool = True,
-        before: int | None = None,
-        limit: int = 100,
-    ) -> tuple[rows.StopRow, ...]:
-        """Give stops, newest first, before the stop id ``before``; of one group, rule or priority where one is named."""
-        where, values = ["t.state = ?"], ["open" if is_open else "closed"]
-        for column, value in (("t.grp", group), ("t.rule", rule), ("coalesce(s.priority, 'routine')", priority)):
-            if value:
-                where.append(f"{column} = ?")
-                values.append(value)
-        if before is not None:
-            where.append("t.id < ?")
-            values.append(before)  # type: ignore[arg-type]  # a database takes both
-        query = f"{_STOP} WHERE {' AND '.join(where)} ORDER BY t.id DESC LIMIT ?"
-        return tuple(_stop(row) for row in self._db().execute(query, (*values, limit)))
-
-    def urgent_stops(
-        self,
-        *,
-        group: StopGroup | None = None,
-        rule: str = "",
-        priority: Priority | None = None,
-        after: int | None = None,
-        limit: int = 100,
-    ) -> tuple[rows.StopRow, ...]:
-        """Give open stops, the most urgent first: STAT before routine, then what waits longest; from behind the stop id ``after``."""
-        calm = "(CASE WHEN s.priority = 'stat' THEN 0 ELSE 1 END)"
-        where, values = ["t.state = 'open'"], []
-        for column, value in (("t.grp", group), ("t.rule", rule), ("coalesce(s.priority, 'routine')", priority)):
-            if value:
-                where.append(f"{column} = ?")
-                values.append(value)
-        if after is not None:  # the last row shown may have been closed since: its place in the order stays
-            where.append(
-                f"({calm}, t.id) > (coalesce((SELECT CASE WHEN s2.priority = 'stat' THEN 0 ELSE 1 END FROM stops t2"
-                " LEFT JOIN strips s2 ON s2.id = t2.strip_id WHERE t2.id = ?), 1), ?)"
-            )
-            values += [after, after]  # type: ignore[list-item]  # a database takes both
-        query = f"{_STOP} WHERE {' AND '.join(where)} ORDER BY {calm}, t.id LIMIT ?"
-        return tuple(_stop(row) for row in self._db().execute(query, (*values, limit)))
-
-    @one_snapshot
-    def news(self, *, after_stop: int, after_strip: int) -> rows.News:
-        """Give what came after a stop id and a strip id; counts end at ``MOST_NEWS``."""
-
-        def last(table: str) -> int:
-            return int(self._db().execute(f"SELECT coalesce(max(id), 0) FROM {table}").fetchone()[0])
-
-        def newer(table: str, which: str, after: int) -> int:
-            query = f"SELECT count(*) FROM (SELECT 1 FROM {table} WHERE {which} AND id > ? LIMIT ?) newer"
-            return int(self._db().execute(query, (after, MOST_NEWS)).fetchone()[0])
-
-        return rows.News(
-            stops=newer("stops", "state = 'open'", after_stop),
-            strips=newer("strips", "outcome <> 'superseded'", after_strip),
-            last_stop=last("stops"),
-            last_strip=last("strips"),
-        )
-
-    def stop(self, stop_id: int) -> rows.StopRow | None:
-        """Give one stop."""
-        row = self._db().execute(f"{_STOP} WHERE t.id = ?", (stop_id,)).fetchone()
-        return _stop(row) if row else None
-
-    def refused_file(self, stop_id: int) -> rows.RefusedFileRow | None:
-        """Give the file behind a stop that has no capture."""
-        row = (
-            self._db().execute("SELECT name, digest, size, beginning FROM refused_files WHERE stop_id = ?", (stop_id,)).fetchone()
-        )
-        return rows.RefusedFileRow(name=row[0], digest=row[1], size=row[2], beginning=row[3]) if row else None
-
-    def open_stops(self) -> Mapping[StopGroup, int]:
-        """Count the open stops of each group."""
-        counts = dict(self._db().execute("SELECT grp, count(*) FROM stops WHERE state = 'open' GROUP BY grp"))
-        return {group: counts.get(group.value, 0) for group in StopGroup}
-
-    def open_reasons(self) -> tuple[tuple[StopGroup, str, int], ...]:
-        """Count the open stops of each (group, rule), in order of group and rule."""
-        found = self._db().execute(
-            "SELECT grp, rule, count(*) FROM stops WHERE state = 'open' GROUP BY grp, rule ORDER BY grp, rule"
-        )
-        return tuple((StopGroup(group), rule, count) for group, rule, count in found)
 
     # --- results and strips
 

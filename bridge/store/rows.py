@@ -113,6 +113,7 @@ class StopRow:
     is printed in the patient's place is nobody's.
     ``destination`` and ``receiver_words`` are set for the refused group. ``releasable`` says that a
     person may send it in spite of the finding. ``delivery_id`` None unless refused; ``strip_id`` None for an unread file.
+    ``owner`` is the name of who has taken it, "" while nobody has.
     ``closed_with`` names the second person where there was one; ``specimen`` is a ``SpecimenNext`` of a discarded patient's strip, else "".
     """
 
@@ -146,6 +147,41 @@ class StopRow:
     closed_reason: str
     closed_with: str = ""
     specimen: str = ""
+    owner: str = ""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class StopSearch:
+    """Which open stops are wanted; what is empty or None narrows nothing.
+
+    ``analyzer`` is the analyzer, or the source of what could not be read. ``owner`` "" is nobody's. The times bound when they were opened,
+    aware, in UTC: after ``opened_after``, and at ``opened_until`` or before.
+    """
+
+    group: StopGroup | None = None
+    rule: str = ""
+    priority: Priority | None = None
+    analyzer: str = ""
+    destination: str = ""
+    owner: str | None = None
+    opened_after: datetime | None = None
+    opened_until: datetime | None = None
+
+
+EVERY_STOP = StopSearch()
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class StopCount:
+    """How many open stops are alike in all that a list is narrowed by. ``age`` counts the edges that they were not opened after."""
+
+    group: StopGroup
+    rule: str
+    analyzer: str
+    destination: str
+    owner: str
+    age: int
+    count: int
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -146,6 +146,7 @@ stops = Table(
     Column("closed_reason", Text, nullable=False),
     Column("closed_with", Text, nullable=False, server_default=""),
     Column("specimen", Text, nullable=False, server_default=""),
+    Column("owner", Text, nullable=False, server_default=""),
     Index("stops_open", "grp", "id", sqlite_where=text("state = 'open'"), postgresql_where=text("state = 'open'")),
     Index("stops_strip", "strip_id"),
 )

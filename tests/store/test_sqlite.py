@@ -37,6 +37,7 @@ from tests.store.number_contract import NumberContract, ShiftContract
 from tests.store.operator_contract import OperatorContract
 from tests.store.registered_contract import RegisteredContract
 from tests.store.signal_contract import SignalContract
+from tests.store.stop_contract import StopContract
 from tests.store.strips import NOW, WAIT, later
 from tests.store.telling_contract import TellingContract
 from tests.store.today_contract import TodayContract
@@ -145,6 +146,14 @@ class TestPausesAndNotes(TodayContract):
 
 class TestRegistered(RegisteredContract):
     """The same store keeps the contract of registered identifiers."""
+
+    @pytest.fixture
+    def make(self, tmp_path: Path) -> Callable[[], Store]:
+        return lambda: SqliteStore(tmp_path / "store", now=lambda: later(60))
+
+
+class TestStops(StopContract):
+    """The same store keeps the contract of what is stopped."""
 
     @pytest.fixture
     def make(self, tmp_path: Path) -> Callable[[], Store]:

@@ -51,6 +51,7 @@ from tests.store.number_contract import NumberContract, ShiftContract
 from tests.store.operator_contract import OperatorContract
 from tests.store.registered_contract import RegisteredContract
 from tests.store.signal_contract import SignalContract
+from tests.store.stop_contract import StopContract
 from tests.store.strips import NOW, WAIT, later
 from tests.store.telling_contract import TellingContract
 from tests.store.today_contract import TodayContract
@@ -156,6 +157,14 @@ class TestPausesAndNotes(TodayContract):
 
 class TestRegistered(RegisteredContract):
     """The same store keeps the contract of registered identifiers."""
+
+    @pytest.fixture
+    def make(self, at: Server) -> Callable[[], Store]:
+        return lambda: PostgresStore(at)
+
+
+class TestStops(StopContract):
+    """The same store keeps the contract of what is stopped."""
 
     @pytest.fixture
     def make(self, at: Server) -> Callable[[], Store]:
