@@ -665,7 +665,7 @@ async def run_until(bridge: Padpost, stop: asyncio.Event) -> None:
         return
     pages = bridge.config.pages
     listening = _pages_socket(pages)
-    server = PagesServer(bridge.pages)
+    server = PagesServer(bridge.pages, ending=bridge.pages.state.newsroom.close)
     running = asyncio.create_task(bridge.service.run())
     serving = asyncio.create_task(server.serve(sockets=[listening]))
     stopping = asyncio.create_task(stop.wait())

@@ -25,6 +25,7 @@ from bridge.model import Actor, Purpose
 from bridge.store.api import Store
 from bridge.store.commands import CloseStop, ConfirmRun
 from bridge.store.rows import StopRow, StripRow
+from bridge.store.stop_commands import AssignStop, NoteStop
 from bridge.tables.hold_table import HoldTable, ReleasePolicy
 from bridge.tables.types import Policy
 
@@ -72,7 +73,7 @@ class Desk:
         if first == strip.patient_id:
             raise RefusedAction("This is the patient ID that the strip has already.")
         compare(second_identifier, strip)
-        self._close(stop, replace(self._ended(stop, StopEnd.ID_CORRECTED, actor, reason), patient_id=first))
+        self._submit(stop, replace(self._ended(stop, StopEnd.ID_CORRECTED, actor, reason), patient_id=first))
 
     def correct_time(self, stop_id: int, *, day: str, clock: str, which: str, reason: str, actor: Actor) -> None:
         """Judge the strip again as analyzed at another time; the printed one stays beside it, and its report names both.
@@ -91,7 +92,7 @@ class Desk:
             raise RefusedAction(
                 f"This is more than {self._policy.oldest_days} days before the strip arrived. Discard it, or read the specimen again."
             )
-        self._close(stop, replace(self._ended(stop, StopEnd.TIME_CORRECTED, actor, reason), analyzed_at=at.astimezone(UTC)))
+        self._submit(stop, replace(self._ended(stop, StopEnd.TIME_CORRECTED, actor, reason), analyzed_at=at.astimezone(UTC)))
 
     def release(self, stop_id: int, *, reason: str, actor: Actor, second: str = "") -> None:
         """Send a held strip in spite of what held it. Only where every hold on it may be released by a person.
@@ -107,7 +108,7 @@ class Desk:
             require_one_result(self._store, self._strip(stop))
         by_two = agreed(self.terms(stop), actor, second)
         ended = self._ended(stop, StopEnd.RELEASED, actor, reason)
-        self._close(stop, replace(ended, accept_rules=frozenset(stop.rules), second=by_two))
+        self._submit(stop, replace(ended, accept_rules=frozenset(stop.rules), second=by_two))
 
     def _require_another(self, stop: StopRow, actor: Actor) -> None:
         assert stop.capture_id is not None  # what was entered was kept first
@@ -150,7 +151,7 @@ class Desk:
         """
         stop = self._open(stop_id, actor, reason)
         said = said_of_specimen(specimen, is_asked=self.has_specimen(stop))
-        self._close(stop, replace(self._ended(stop, StopEnd.DISCARDED, actor, reason), specimen=said))
+        self._submit(stop, replace(self._ended(stop, StopEnd.DISCARDED, actor, reason), specimen=said))
 
     def has_specimen(self, stop: StopRow) -> bool:
         """Say whether discarding a stop gives up a patient's reading: a strip that was read, and not a message to one receiver."""
@@ -164,12 +165,12 @@ class Desk:
         stop = self._open(stop_id, actor, reason)
         if stop.delivery_id is None:
             raise RefusedAction("Nothing of this was ever sent, so it cannot be sent again.")
-        self._close(stop, self._ended(stop, StopEnd.SENT_AGAIN, actor, reason))
+        self._submit(stop, self._ended(stop, StopEnd.SENT_AGAIN, actor, reason))
 
     def read_again(self, stop_id: int, *, reason: str, actor: Actor) -> None:
         """Read the kept bytes again with the current profile; its outcome replaces this stop."""
         stop = self._open(stop_id, actor, reason)
-        self._close(stop, self._ended(stop, StopEnd.READ_AGAIN, actor, reason))
+        self._submit(stop, self._ended(stop, StopEnd.READ_AGAIN, actor, reason))
 
     def preview_read_again(self, rule: str) -> tuple[StopRow, ...]:
         """Give the open stops of one reason that have kept bytes to read, newest first."""
@@ -186,22 +187,47 @@ class Desk:
         done = 0
         for stop in stops:
             try:
-                self._close(stop, self._ended(stop, StopEnd.READ_AGAIN, actor, reason))
+                self._submit(stop, self._ended(stop, StopEnd.READ_AGAIN, actor, reason))
             except Overtaken:
                 continue  # reading one whole capture again can take several of its stops at once
             done += 1
         return done
+
+    # --- what changes nothing of its way
+
+    def assign(self, stop_id: int, *, owner: str, before: str, actor: Actor) -> None:
+        """Say whose an open stop is, "" for nobody's; ``before`` is whose it was when the person looked."""
+        require_name(actor)
+        owner, before = owner.strip(), before.strip()
+        stop = self._there(stop_id)
+        if stop.state is not StopState.OPEN:
+            raise _overtaken(stop)
+        if owner == before:
+            raise RefusedAction(f"{owner} has it already." if owner else "Nobody has it. Say whose it is from now on.")
+        command = AssignStop(stop_id=stop_id, owner=owner, before=before, actor=actor, at=self._now())
+        self._submit(stop, command)
+
+    def note(self, stop_id: int, *, text: str, actor: Actor) -> None:
+        """Keep a note in a stop's history; after its end too. Two people's notes are both kept."""
+        require_name(actor)
+        if not text.strip():
+            raise RefusedAction("Write the note: it is kept in the history.")
+        self._submit(self._there(stop_id), NoteStop(stop_id=stop_id, text=text.strip(), actor=actor, at=self._now()))
 
     # --- what every action asks first
 
     def _open(self, stop_id: int, actor: Actor, reason: str) -> StopRow:
         require_name(actor)
         require_reason(reason)
+        stop = self._there(stop_id)
+        if stop.state is not StopState.OPEN:
+            raise _overtaken(stop)
+        return stop
+
+    def _there(self, stop_id: int) -> StopRow:
         stop = self._store.stop(stop_id)
         if stop is None:
             raise RefusedAction("There is no such row.")
-        if stop.state is not StopState.OPEN:
-            raise _overtaken(stop)
         return stop
 
     def _strip(self, stop: StopRow) -> StripRow:
@@ -215,7 +241,7 @@ class Desk:
     def _ended(self, stop: StopRow, end: StopEnd, actor: Actor, reason: str) -> CloseStop:
         return CloseStop(stop_id=stop.stop_id, end=end, actor=actor, reason=reason.strip(), at=self._now())
 
-    def _close(self, stop: StopRow, command: CloseStop) -> None:
+    def _submit(self, stop: StopRow, command: CloseStop | AssignStop | NoteStop) -> None:
         try:
             self._store.submit(command).result()
         except Overtaken as overtaken:  # between our look and the commit: say by whom, as _open does

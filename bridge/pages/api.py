@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from datetime import date, datetime
-from typing import Annotated, Any, Literal, TypeVar
+from typing import Annotated, Any, Literal, TypeVar, get_args
 
 from fastapi import APIRouter, Body, HTTPException, Query
 from pydantic import BaseModel, Field
@@ -29,7 +29,8 @@ LONGEST = 500  # ours: what one answer holds at most; `after` and `before` go on
 PROBLEM = "application/problem+json"  # RFC 9457 section 3
 T = TypeVar("T")
 Limit = Annotated[int, Query(ge=1, le=LONGEST)]
-Action = Literal["correct", "correct-time", "release", "discard", "send-again", "read-again"]
+Action = Literal["correct", "correct-time", "release", "discard", "send-again", "read-again", "take", "assign", "note"]
+ACTIONS = frozenset(get_args(Action))
 
 
 class Problem(BaseModel):
@@ -46,11 +47,12 @@ class Act(BaseModel):
 
     ``day``, ``clock`` and ``which`` are for ``correct-time``: ISO date, time of day in the site's zone, and ``first`` or ``second`` where the clocks
     showed it twice. ``second_person`` is for ``release``, where the site's terms ask for two; ``specimen`` for ``discard`` of a
-    patient's strip: `run again`, `collected again`, `order cancelled` or `nothing to do`.
+    patient's strip: `run again`, `collected again`, `order cancelled` or `nothing to do`. ``owner`` is for ``assign``: whose it is from now on,
+    "" for nobody's; ``take`` makes it one's own. Both with ``before``, whose it was when the person looked. ``note`` is for ``note``. These three need no reason.
     """
 
     name: str
-    reason: str
+    reason: str = ""
     first: str = ""
     second: str = ""
     second_identifier: str = ""
@@ -59,6 +61,9 @@ class Act(BaseModel):
     which: str = ""
     second_person: str = ""
     specimen: str = ""
+    owner: str = ""
+    before: str = ""
+    note: str = ""
 
 
 class ActOnAll(BaseModel):
@@ -329,5 +334,11 @@ def do(desk: Desk, stop_id: int, action: str, act: Act) -> None:
             desk.discard(stop_id, reason=act.reason, actor=actor, specimen=act.specimen)
         case "send-again":
             desk.send_again(stop_id, reason=act.reason, actor=actor)
+        case "take":
+            desk.assign(stop_id, owner=act.name, before=act.before, actor=actor)
+        case "assign":
+            desk.assign(stop_id, owner=act.owner, before=act.before, actor=actor)
+        case "note":
+            desk.note(stop_id, text=act.note, actor=actor)
         case _:
             desk.read_again(stop_id, reason=act.reason, actor=actor)

@@ -10,16 +10,18 @@ from pathlib import Path
 
 from fastapi import APIRouter, FastAPI, Request
 from fastapi.exceptions import RequestValidationError
-from fastapi.responses import JSONResponse, Response
+from fastapi.responses import JSONResponse, Response, StreamingResponse
 from fastapi.staticfiles import StaticFiles
 from fastapi.templating import Jinja2Templates
 from starlette.exceptions import HTTPException
 
 from bridge import __version__
 from bridge.errors import StoreAway, StoreError
+from bridge.lifecycle.ageing import age
 from bridge.pages import api, words
 from bridge.pages.controls import GATE_WORDS
 from bridge.pages.guard import API_PREFIX, HEADERS, Guard
+from bridge.pages.newsroom import Newsroom
 from bridge.pages.pdf import is_installed
 from bridge.pages.sights import SightBook, Witness
 from bridge.pages.site import Desks, PagesSite
@@ -53,6 +55,7 @@ def make_pages(
         return templates.TemplateResponse(request, "message.html", {"title": title, "sentence": sentence}, status_code=status)
 
     book = SightBook(store)
+    newsroom = Newsroom(store)
 
     @asynccontextmanager
     async def kept_at_the_end(_: FastAPI) -> AsyncIterator[None]:
@@ -67,11 +70,13 @@ def make_pages(
         openapi_url="/api/openapi.json",
         lifespan=kept_at_the_end,
     )
+    app.state.newsroom = newsroom
     app.add_middleware(Witness, book=book, now=now, doors=site.doors)
     app.add_middleware(Guard, site=site, refuse=refuse)
     app.mount("/static", StaticFiles(directory=HERE / "static"), name="static")
     app.include_router(Views(store, desks, site, templates, now).router())
     app.include_router(api.router(store, desks.stops, desks.gates, site))
+    _add_stream(app, newsroom)
     _add_health(app, store, site)
     if doors is not None:
         app.include_router(doors.routes)
@@ -129,10 +134,21 @@ def _templates(site: PagesSite, now: Callable[[], datetime]) -> Jinja2Templates:
         gate_words=GATE_WORDS,
         series_words=lambda mode, series: words.series_words(mode, series, now=now(), zone=site.zone),
         when=lambda then: words.when(then, now=now(), zone=site.zone),
+        age=lambda since: age(since, now=now()),
         on_paper=lambda then: words.on_paper(then, zone=site.zone),
         pdf_installed=is_installed,
     )
     return templates
+
+
+def _add_stream(app: FastAPI, newsroom: Newsroom) -> None:
+    @app.get("/api/news/stream", include_in_schema=False)
+    async def stream() -> StreamingResponse:
+        """Tell each time that a strip came or one was stopped (server-sent events): the newest ids of both; `away` while the store is."""
+        if not newsroom.has_room:
+            raise HTTPException(503, "Too many pages listen already. Ask /api/news every second instead.")
+        # a proxy that collects an answer before it passes it on would hold the news back
+        return StreamingResponse(newsroom.stream(), media_type="text/event-stream", headers={"X-Accel-Buffering": "no"})
 
 
 def _add_health(app: FastAPI, store: Store, site: PagesSite) -> None:

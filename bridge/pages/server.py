@@ -7,7 +7,8 @@ may take in time and size is the guard's (pages) and the source's (posts), which
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Generator
+import socket
+from collections.abc import Callable, Generator
 from contextlib import contextmanager
 from ipaddress import ip_address
 from typing import cast
@@ -91,7 +92,9 @@ class BoundedProtocol(H11Protocol):
 class PagesServer(uvicorn.Server):
     """uvicorn with these limits, and without its own signal handlers: the command owns the signals."""
 
-    def __init__(self, app: ASGIApp) -> None:
+    def __init__(self, app: ASGIApp, *, ending: Callable[[], None]) -> None:
+        """Take the application; ``ending`` is called first of all when the server is to end, and ends what would go on for ever."""
+        self._ending = ending
         super().__init__(
             uvicorn.Config(
                 app,
@@ -104,6 +107,11 @@ class PagesServer(uvicorn.Server):
                 h11_max_incomplete_event_size=LARGEST_HEAD_BYTES,
             )
         )
+
+    async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
+        """End: what streams for as long as a page is open first, since the server waits for every answer to be over."""
+        self._ending()
+        await super().shutdown(sockets)
 
     @contextmanager
     def capture_signals(self) -> Generator[None, None, None]:

@@ -51,6 +51,7 @@ _STOP, _STRIP, _RESULT = (
 # What may name a patient, by method and route; tests/pages/test_sights.py looks through every other page for one
 VIEWS: Mapping[tuple[str, str], View] = {
     ("GET", "/rejected"): View(page="rejected messages"),
+    ("GET", "/rejected/new"): View(page="rejected messages"),
     ("GET", "/rejected/{stop_id}"): _STOP,
     ("GET", "/results"): View(page="results"),
     ("POST", "/results"): View(page="search"),

@@ -1,30 +1,23 @@
-"""The HTML routes: Today, Rejected messages with its actions, Results."""
+"""The HTML routes: Today, Results, and those of the other pages."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
 from datetime import date, datetime
-from typing import Annotated, Any, Literal
+from typing import Any, Literal
 
-import pydantic
-from fastapi import APIRouter, Form, HTTPException, Request
-from fastapi.responses import RedirectResponse, Response
+from fastapi import APIRouter, HTTPException, Request
+from fastapi.responses import Response
 from fastapi.templating import Jinja2Templates
 
 from bridge.bench.tally import Fate
-from bridge.check import copies
-from bridge.check.rulebook import OF_TIME
-from bridge.desk.conflicts import others_of_number
 from bridge.desk.operators import OperatorDesk
 from bridge.desk.signals import SignalDesk
-from bridge.desk.together import By, Seen, Together
-from bridge.errors import RefusedAction
 from bridge.lifecycle.states import OPEN_DELIVERY, STOPPED_DELIVERY, StopGroup
 from bridge.model import DeliveryState
 from bridge.pages import capture_view, way
 from bridge.pages.analyzers import Analyzers
-from bridge.pages.api import Act, Search, do
+from bridge.pages.api import Search
 from bridge.pages.audit import AuditPage
 from bridge.pages.control_lots import ControlLots
 from bridge.pages.controls import Controls
@@ -32,7 +25,7 @@ from bridge.pages.corrections import Corrections, to_telephone
 from bridge.pages.day_log import DayLogPages
 from bridge.pages.day_report import DayReport
 from bridge.pages.entries import Entries
-from bridge.pages.forms import SEE_OTHER, Field, Text, typed_actor
+from bridge.pages.forms import Text
 from bridge.pages.guard import COOKIE, form_token, token_is_good
 from bridge.pages.hand_over import HandOverPages
 from bridge.pages.lots import Lots
@@ -41,17 +34,14 @@ from bridge.pages.numbers import Numbers, missing_words, question_words
 from bridge.pages.receivers import Receivers
 from bridge.pages.registered import RegisteredPages
 from bridge.pages.rehearsal import RulesTried
+from bridge.pages.rejected import Rejected
 from bridge.pages.report import Reports
 from bridge.pages.signals import SignalsPage, shown_signal, standing
 from bridge.pages.site import Desks, PagesSite
 from bridge.pages.telling import TellingPage
 from bridge.pages.today import fate_terms, standing_terms, today
 from bridge.pages.try_out import TryOut
-from bridge.pages.way import Way
-from bridge.pages.words import counted
-from bridge.pages.words import reason as reason_words
 from bridge.store.api import Store
-from bridge.store.rows import CaptureRow, RefusedFileRow, StopRow, StopSearch
 
 SECTION = 50  # ours: rows of one group or list on one page
 Kind = Literal["", "non_patient", "copy", "discarded"]
@@ -60,45 +50,6 @@ STATES: dict[str, frozenset[DeliveryState]] = {
     "received": frozenset({DeliveryState.ACCEPTED}),
     "turned away": STOPPED_DELIVERY,
 }
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Section:
-    """One group of the rejected messages: how many there are, the most urgent of them, and the last row where more follow."""
-
-    group: StopGroup
-    count: int
-    rows: tuple[tuple[StopRow, Way], ...]
-    more_after: int | None
-
-
-class ActForm(Act):
-    """An action as a page's form sends it: with the form's token, and "" for a field that was left empty."""
-
-    token: Field = ""
-    name: Field = ""
-    reason: Field = ""
-    first: Field = ""
-    second: Field = ""
-    second_identifier: Field = ""
-    day: Field = ""
-    clock: Field = ""
-    which: Field = ""
-    second_person: Field = ""
-    specimen: Field = ""
-
-
-class TogetherForm(pydantic.BaseModel):
-    """A decision about all of one reason: what the person saw, who decides and why."""
-
-    rule: Field
-    expected: int
-    newest: int
-    token: Field = ""
-    name: Field = ""
-    reason: Field = ""
-    second_person: Field = ""
-    specimen: Field = ""
 
 
 class Views:
@@ -113,6 +64,7 @@ class Views:
         now: Callable[[], datetime],
     ) -> None:
         desk, gates = desks.stops, desks.gates
+        self._rejected = Rejected(store, desks, site, self._page, self._require_token, now)
         self._corrections = Corrections(store, desks.corrections, self._page, self._require_token, now)
         self._control_lots = ControlLots(store, gates.lots, site.bench, self._page, self._require_token)
         self._controls = Controls(store, desks, site.bench, self._page, self._require_token, now)
@@ -134,7 +86,6 @@ class Views:
         self._audit = AuditPage(store, site, self._page, now)
         self._store = store
         self._desk = desk
-        self._together = Together(store, desk, gates)
         self._site = site
         self._templates = templates
         self._now = now
@@ -144,16 +95,12 @@ class Views:
         routes = APIRouter(include_in_schema=False)
         for path, view in (
             ("/", self.today),
-            ("/rejected", self.rejected),
-            ("/rejected/{stop_id}", self.stop),
             ("/results", self.results),
             ("/strips/{strip_id}", self.strip),
         ):
             routes.add_api_route(path, view, methods=["GET"], response_model=None)
-        routes.add_api_route("/rejected/read-again", self.read_all_again, methods=["POST"], response_model=None)
-        routes.add_api_route("/rejected/all/{action}", self.act_on_all, methods=["POST"], response_model=None)
-        routes.add_api_route("/rejected/{stop_id}/{action}", self.act, methods=["POST"], response_model=None)
         routes.add_api_route("/results", self.search, methods=["POST"], response_model=None)
+        self._rejected.add_to(routes)
         self._corrections.add_to(routes)
         self._control_lots.add_to(routes)
         self._controls.add_to(routes)
@@ -217,74 +164,6 @@ class Views:
             },
         )
 
-    def rejected(self, request: Request, group: StopGroup | None = None, rule: str = "", after: int | None = None) -> Response:
-        """Show everything stopped in its three groups, the most urgent of all first; or one group from behind ``after``."""
-        reasons = self._store.open_reasons()
-        return self._page(
-            request,
-            "rejected.html",
-            {
-                "sections": [self._section(each, rule, after) for each in ([group] if group else StopGroup)],
-                "group": group,
-                "rule": rule,
-                "after": after,
-                "reasons": reasons,
-                "preview": self._desk.preview_read_again(rule) if rule else (),
-                "may_release": self._together.may_release(rule) if rule else None,
-                "may_discard": self._together.may_discard(rule) if rule else None,
-            },
-        )
-
-    def _section(self, group: StopGroup, rule: str, after: int | None) -> Section:
-        found = self._store.urgent_stops(StopSearch(group=group, rule=rule), after=after, limit=SECTION + 1)
-        shown = found[:SECTION]
-        return Section(
-            group=group,
-            count=sum(count for its, known, count in self._store.open_reasons() if its is group and rule in {"", known}),
-            rows=tuple((stop, way.way_of_stop(stop)) for stop in shown),
-            more_after=shown[-1].stop_id if len(found) > SECTION else None,
-        )
-
-    def stop(self, request: Request, stop_id: int, start: int | None = None) -> Response:
-        """Show one stopped strip or message: the bytes beside what was understood, and what can be done."""
-        return self._stop(request, stop_id, start=start)
-
-    def _stop(
-        self, request: Request, stop_id: int, *, start: int | None = None, refused: tuple[str, Act] | None = None
-    ) -> Response:
-        """Show a stop; ``refused`` is why an action was not done, and what the person had given."""
-        row = self._store.stop(stop_id)
-        if row is None:
-            raise HTTPException(404, "There is no such row.")
-        kept = self._store.capture(row.capture_id) if row.capture_id is not None else None
-        strip = self._store.strip(row.strip_id) if row.strip_id is not None else None
-        file = self._store.refused_file(stop_id)
-        place = row.place or (strip.place if strip else None)
-        payload = _received(kept, file)
-        said, given = refused or ("", Act(name="", reason=""))
-        return self._page(
-            request,
-            "stop.html",
-            {
-                "stop": row,
-                "strip": strip,
-                "kept": kept,
-                "view": capture_view.view(payload, place, start=start) if payload is not None else None,
-                "file": file,
-                "way": way.way_of_stop(row),
-                "events": self._store.events(f"stop:{stop_id}"),
-                "steps": self._site.send_again.get(row.analyzer, ()),
-                "said": said,
-                "given": given,
-                "groups": StopGroup,
-                "of_time": bool(OF_TIME & set(row.rules)),
-                "terms": self._desk.terms(row),
-                "has_specimen": self._desk.has_specimen(row),
-                "others": others_of_number(self._store, strip) if strip and copies.CONFLICT in row.rules else (),
-            },
-            status=409 if refused else 200,
-        )
-
     def results(self, request: Request, before: int | None = None, kind: Kind = "") -> Response:
         """Show results, newest first; ``kind`` shows controls, copies or discarded strips instead."""
         if kind:
@@ -335,57 +214,3 @@ class Views:
         decided = self._store.reading_facts(row.capture_id, row.index, record_digest=row.record_digest).decisions
         shown = {"strip": row, "kept": kept, "view": view, "way": drawn, "decided": decided}
         return self._page(request, "strip.html", shown)
-
-    # --- actions
-
-    def act(self, request: Request, stop_id: int, action: str, form: Annotated[ActForm, Form()]) -> Response:
-        """Do one action; on a refusal show the page again with the reason."""
-        self._require_token(request, form.token)
-        if action not in {"correct", "correct-time", "release", "discard", "send-again", "read-again"}:
-            raise HTTPException(404, "There is no such action.")
-        try:
-            do(self._desk, stop_id, action, form)
-        except RefusedAction as error:
-            return self._stop(request, stop_id, refused=(str(error), form))
-        return RedirectResponse(f"/rejected/{stop_id}", status_code=SEE_OTHER)
-
-    def read_all_again(
-        self, request: Request, rule: Text, expected: Annotated[int, Form()], token: Text = "", name: Text = "", reason: Text = ""
-    ) -> Response:
-        """Read all of one reason again, if there are still as many as the person saw."""
-        self._require_token(request, token)
-        try:
-            done = self._desk.read_again_all(rule, expected=expected, reason=reason, actor=typed_actor(name))
-        except RefusedAction as error:
-            return self._page(request, "message.html", {"title": "Not read again", "sentence": str(error)}, status=409)
-        sentence = f"{counted(done, 'row')} of the reason “{reason_words(rule)}” are being read again with the current profile."
-        return self._page(request, "message.html", {"title": "Being read again", "sentence": sentence, "back": "/rejected"})
-
-    def act_on_all(
-        self, request: Request, action: Literal["release", "discard"], form: Annotated[TogetherForm, Form()]
-    ) -> Response:
-        """Release or discard all of one reason that may be decided about together, if they are those that the person saw."""
-        self._require_token(request, form.token)
-        by = By(
-            actor=typed_actor(form.name),
-            reason=form.reason,
-            second=form.second_person,
-            specimen=form.specimen,
-        )
-        act = self._together.release if action == "release" else self._together.discard
-        try:
-            done = act(form.rule, seen=Seen(count=form.expected, newest=form.newest), by=by)
-        except RefusedAction as error:
-            return self._page(
-                request, "message.html", {"title": "Not done", "sentence": str(error), "back": "/rejected"}, status=409
-            )
-        word = "released" if action == "release" else "discarded"
-        sentence = f"{counted(done, 'row')} of the reason “{reason_words(form.rule)}” {'was' if done == 1 else 'were'} {word}."
-        return self._page(request, "message.html", {"title": word.capitalize(), "sentence": sentence, "back": "/rejected"})
-
-
-def _received(kept: CaptureRow | None, file: RefusedFileRow | None) -> bytes | None:
-    """Give the bytes that a stop is about: a capture, or the beginning of a file that was not taken; None where there are none."""
-    if kept is not None:
-        return kept.capture.payload
-    return file.beginning if file is not None else None

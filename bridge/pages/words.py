@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 from markupsafe import Markup, escape
 
 from bridge.check.understanding import SHARED_MODE
+from bridge.lifecycle.ageing import Age
 from bridge.lifecycle.states import DestinationState, SpecimenNext, StopGroup
 from bridge.model import DeliveryState, Flag, Purpose
 from bridge.tables.flag_table import FlagTable
@@ -79,6 +80,13 @@ GROUP_MARKS: dict[StopGroup, Mark] = {
     StopGroup.HELD: Mark.DECIDE,
     StopGroup.REJECTED: Mark.CANNOT,
     StopGroup.REFUSED: Mark.TURNED,
+}
+
+AGE_WORDS: dict[Age, str] = {
+    Age.NEW: "new: less than 30 minutes",
+    Age.WAITING: "waiting: 30 minutes to 2 hours",
+    Age.LONG: "long: 2 hours to a day",
+    Age.VERY_LONG: "very long: a day or more",
 }
 
 DELIVERY_WORDS: dict[DeliveryState, str] = {

@@ -385,7 +385,7 @@ class Stocked:
         port = int(listener.getsockname()[1])
         told = self.site(**{"port": port, **site})
         app = make_pages(self.store, self.desks(told), site=told, now=lambda: self.now)
-        server = PagesServer(app)
+        server = PagesServer(app, ending=app.state.newsroom.close)
         thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]}, daemon=True)
         thread.start()
         wait_until(lambda: server.started)

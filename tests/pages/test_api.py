@@ -291,7 +291,12 @@ def test_strips_are_listed_by_what_became_of_them(shelf: Stocked, visitor: Visit
             {"name": "a", "reason": "b"},
             (422, "Something is missing or not of its kind", "Look at: action."),
         ),
-        ("POST", "/api/stops/1/discard", {"name": "a"}, (422, "Something is missing or not of its kind", "Look at: reason.")),
+        (
+            "POST",
+            "/api/stops/1/discard",
+            {"name": "a"},
+            (400, "This did not work", "Give a reason: it is kept with what you do."),
+        ),
         ("POST", "/api/stops/999/discard", {"name": "a", "reason": "b"}, (400, "This did not work", "There is no such row.")),
         ("POST", "/api/results/search", {"day": "x"}, (422, "Something is missing or not of its kind", "Look at: day.")),
         ("POST", "/api/results/search", {"limit": 501}, (422, "Something is missing or not of its kind", "Look at: limit.")),

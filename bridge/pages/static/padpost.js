@@ -69,7 +69,8 @@ if (location.hash === "#search") document.getElementById("search")?.focus();
 
 // --- what came since the page was opened waits in a bar: nothing moves under the pointer
 
-const EVERY_MS = 1000;
+const EVERY_MS = 1000; // between two looks, at the least
+const ANYWAY_MS = 30000; // a look though nothing was told, should the stream have failed unseen
 const MOST = 1000; // the count of the API ends here
 const bar = document.getElementById("news");
 const title = document.title;
@@ -91,17 +92,70 @@ function told(news) {
   say(changed ? `${shown} new since you opened this page${stopped}. Show` : "", location.pathname + location.search);
 }
 
-async function look() {
-  if (!document.hidden) {
-    try {
-      const answer = await fetch(`/api/news?stop=${body.dataset.stop}&strip=${body.dataset.strip}`, { cache: "no-store" });
-      if (answer.ok) told(await answer.json());
-      else say("Padpost cannot say what is new. Open Today", "/");
-    } catch {
-      say("Padpost does not answer. What you see may be old. Try again", location.pathname + location.search);
-    }
-  }
-  setTimeout(look, EVERY_MS);
+// --- the rows themselves that came, on the page that lists them: over its foot, with its own narrowing
+
+const newest = document.getElementById("newest");
+
+async function showNewest() {
+  const answer = await fetch(newest.dataset.from, { cache: "no-store" });
+  if (!answer.ok) return;
+  newest.innerHTML = await answer.text(); // a piece of a page of ours, escaped there
+  newest.hidden = !newest.childElementCount;
 }
 
-if (body.dataset.watch) setTimeout(look, EVERY_MS);
+let looked = 0; // when
+let waits; // for the next look
+
+async function look() {
+  looked = Date.now();
+  try {
+    const answer = await fetch(`/api/news?stop=${body.dataset.stop}&strip=${body.dataset.strip}`, { cache: "no-store" });
+    if (!answer.ok) return say("Padpost cannot say what is new. Open Today", "/");
+    const news = await answer.json();
+    told(news);
+    if (newest && news.stops) await showNewest();
+  } catch {
+    say("Padpost does not answer. What you see may be old. Try again", location.pathname + location.search);
+  }
+}
+
+function lookSoon() {
+  clearTimeout(waits);
+  waits = setTimeout(look, Math.max(0, looked + EVERY_MS - Date.now()));
+}
+
+// One stream for each page that is in sight: a browser has six connections to a host, and a hidden page needs none
+let stream;
+
+function heard(event) {
+  const now = JSON.parse(event.data);
+  const came = body.dataset.watch === "stops" ? now.stop > Number(body.dataset.stop) : now.strip > Number(body.dataset.strip) || now.stop > Number(body.dataset.stop);
+  if (came || !bar.hidden) lookSoon();
+}
+
+function listen() {
+  stream = new EventSource("/api/news/stream");
+  stream.addEventListener("news", heard);
+  stream.addEventListener("away", lookSoon);
+  stream.addEventListener("error", () => {
+    lookSoon();
+    if (stream?.readyState === EventSource.CLOSED) stream = undefined; // no room: a look each second instead
+  });
+}
+
+function unlisten() {
+  stream?.close();
+  stream = undefined;
+}
+
+if (body.dataset.watch) {
+  const follow = () => (document.hidden ? unlisten() : listen());
+  document.addEventListener("visibilitychange", () => (follow(), document.hidden || lookSoon()));
+  addEventListener("pagehide", unlisten);
+  addEventListener("pageshow", (event) => event.persisted && follow());
+  follow();
+  setInterval(() => {
+    const late = stream ? ANYWAY_MS : EVERY_MS;
+    if (!document.hidden && Date.now() - looked >= late) lookSoon();
+  }, EVERY_MS);
+}

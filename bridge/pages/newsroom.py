@@ -1,0 +1,95 @@
+"""Tells open pages that something came: one look at the store for all of them, however many there are (server-sent events).
+
+WHATWG HTML, section 9.2: the format of the stream. What it tells are row numbers alone, so no page learns of a patient by it.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+from collections.abc import AsyncIterator
+
+from bridge.errors import StoreError
+from bridge.store.api import Store
+from bridge.store.asking import ask
+from bridge.store.rows import News
+
+MOST_STREAMS = 128  # ours: half of the connections that the pages' server takes; who comes later asks every second instead
+LOOK_S = 0.4  # ours: what came is on an open page within a second, with the way there and back
+ALIVE_S = 15.0  # ours: something goes over a silent stream well before the usual proxy gives it up (most wait 60 s)
+AGAIN_MS = 3_000  # ours: a browser whose stream ended comes back after that, so that a restart meets no crowd
+AWAY = b"event: away\ndata:\n\n"
+
+
+class Newsroom:
+    """Looks while anybody listens. On the event loop alone."""
+
+    def __init__(self, store: Store) -> None:
+        self._store = store
+        self._listeners: set[asyncio.Event] = set()
+        self._looking: asyncio.Task[None] | None = None
+        self._latest = b""
+        self._is_over = False
+
+    @property
+    def has_room(self) -> bool:
+        """Say whether another one may listen."""
+        return not self._is_over and len(self._listeners) < MOST_STREAMS
+
+    @property
+    def listeners(self) -> int:
+        """Count who listens."""
+        return len(self._listeners)
+
+    def close(self) -> None:
+        """End every stream, as the server does before it waits for its answers to end."""
+        self._is_over = True
+        self._rest()
+        self._wake()
+
+    async def stream(self) -> AsyncIterator[bytes]:
+        """Give the events for one page: where things stand, and then each time that something came."""
+        woken = asyncio.Event()
+        self._listeners.add(woken)
+        try:
+            if self._looking is None and not self._is_over:
+                self._looking = asyncio.create_task(self._look())
+            yield f"retry: {AGAIN_MS}\n\n".encode() + self._latest
+            while not self._is_over:
+                yield await self._next(woken)
+        finally:
+            self._listeners.discard(woken)
+            if not self._listeners:
+                self._rest()
+
+    async def _next(self, woken: asyncio.Event) -> bytes:
+        try:
+            async with asyncio.timeout(ALIVE_S):
+                await woken.wait()
+        except TimeoutError:
+            return b": nothing came\n\n"
+        woken.clear()
+        return b"" if self._is_over else self._latest
+
+    async def _look(self) -> None:
+        seen = News(stops=0, strips=0, last_stop=0, last_strip=0)
+        while True:
+            try:
+                seen = await ask(self._store, self._store.news, after_stop=seen.last_stop, after_strip=seen.last_strip)
+                told = f"event: news\ndata: {json.dumps({'stop': seen.last_stop, 'strip': seen.last_strip})}\n\n".encode()
+            except StoreError:
+                told = AWAY
+            if told != self._latest:
+                self._latest = told
+                self._wake()
+            await asyncio.sleep(LOOK_S)
+
+    def _wake(self) -> None:
+        for woken in self._listeners:
+            woken.set()
+
+    def _rest(self) -> None:
+        if self._looking is not None:
+            self._looking.cancel()
+            self._looking = None
+        self._latest = b""

@@ -1,0 +1,52 @@
+"""The page Rejected messages while it stays open: what comes shows itself, and nothing moves under the pointer."""
+
+from __future__ import annotations
+
+import pytest
+from playwright.sync_api import Browser, Page, expect
+
+from bridge.model import Priority
+from tests.browser.watched import Tab
+from tests.pages.stocked import OTHER, Stocked, Visitor
+
+pytestmark = pytest.mark.browser
+
+
+def test_a_new_row_shows_itself_on_an_open_page(shelf: Stocked, visitor: Visitor, tab: Page) -> None:
+    """Told by the stream, in its own words, over the foot of the page; the list stays as it is until it is asked for. HZ-I05."""
+    first = shelf.rejected()
+    tab.goto(f"{visitor.origin}/rejected")
+    row = tab.locator(f'ul.rows a[href="/rejected/{first}"]')
+    place = row.bounding_box()
+    tab.wait_for_function("stream?.readyState === EventSource.OPEN")
+    urgent = shelf.held(priority=Priority.STAT)
+    newest = tab.get_by_role("region", name="New since you opened this page")
+    expect(newest.get_by_role("link", name="STAT")).to_have_attribute("href", f"/rejected/{urgent}")
+    expect(newest).to_contain_text("Waiting for your decision: No time is printed.")
+    expect(tab.locator("#news")).to_have_text("1 new since you opened this page. Show")
+    assert row.bounding_box() == place
+    newest.get_by_role("link", name="Show all in their place").click()
+    expect(tab.locator("section#held a.row")).to_have_attribute("href", f"/rejected/{urgent}")
+    expect(newest).to_be_hidden()
+
+
+def test_what_the_page_leaves_out_does_not_show_itself(shelf: Stocked, visitor: Visitor, tab: Page) -> None:
+    """A page that is narrowed to one analyzer says that something came, and shows what is its own."""
+    shelf.rejected()
+    tab.goto(f"{visitor.origin}/rejected?analyzer=bench-a")
+    shelf.rejected(analyzer="bench-b")
+    expect(tab.locator("#news")).to_have_text("1 new since you opened this page. Show")
+    newest = tab.locator("#newest")
+    expect(newest).to_be_hidden()
+    own = shelf.rejected(OTHER)
+    expect(newest.locator("a.row")).to_have_attribute("href", f"/rejected/{own}")
+
+
+def test_a_page_without_a_stream_asks_by_itself(shelf: Stocked, browser: Browser, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where too many listen already, or a proxy lets no stream through."""
+    monkeypatch.setattr("bridge.pages.newsroom.MOST_STREAMS", 0)
+    with shelf.serving() as visitor, Tab(browser, allowed=("Failed to load resource",)) as tab:
+        tab.goto(f"{visitor.origin}/rejected")
+        expect(tab.get_by_text("Nothing is stopped.")).to_be_visible()
+        stop = shelf.rejected()
+        expect(tab.locator("#newest a.row")).to_have_attribute("href", f"/rejected/{stop}")
