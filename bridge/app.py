@@ -72,6 +72,7 @@ from bridge.tables.types import (
 from bridge.telling_watch import TellingWatch
 from bridge.ways_in_watch import CertificateWatch
 from bridge.ways_out_watch import CapabilityWatch, SetupWatch
+from bridge.what_if import WhatIf
 
 log = structlog.get_logger()
 
@@ -171,6 +172,7 @@ async def assemble(config: settings.Settings, roles: frozenset[Role] = EVERY_ROL
     bench = Bench(tables=tables, terms=terms or example_terms(), expects=expected_of(config))
     ways_in = partial(_ways_in, {**sources, **{each.source.name: each for each in counters}}, watches.certificates)
     site = _with_signals(_pages_site(config, bench, service, out, watches, ways_in), config, store, out, own)
+    site = replace(site, foresees=WhatIf(store, tables, book, clock.now, profiles=profiles))
     corrected = _Corrected(terms=_correction_terms(config.corrections), says=book.try_out)
     asked = _Asked(corrected=corrected, sources=config.sources, require_room=watches.room.require)
     return Padpost(

@@ -31,6 +31,7 @@ from bridge.model import (
     Reading,
     Rejected,
     Unreadable,
+    Waiting,
 )
 from bridge.render import Plan, compile_plan, takes
 from bridge.render.fhir_json import leaves
@@ -53,8 +54,14 @@ _WORDS: dict[type, str] = {
     Rejected: "rejected",
     Copy: "copy",
     NonPatient: "non_patient",
+    Waiting: "waiting",
     type(None): "unreadable",
 }
+
+
+def outcome_word(outcome: Outcome | None) -> str:
+    """Give an outcome's word, as the store and the API have it."""
+    return _WORDS[type(outcome)]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -100,7 +107,7 @@ class Trial:
     @property
     def word(self) -> str:
         """Give the outcome's word, as the store and the API have it."""
-        return _WORDS[type(self.outcome)]
+        return outcome_word(self.outcome)
 
     @property
     def findings(self) -> tuple[Finding, ...]:

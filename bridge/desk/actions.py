@@ -53,6 +53,10 @@ class Desk:
         self._policy = policy
         self._now = now
 
+    def over(self, store: Store) -> Desk:
+        """Give the same desk over another store."""
+        return Desk(store, self._policy, self._now, zone=self._zone, holds=self._holds)
+
     def correct_patient_id(
         self, stop_id: int, *, first: str, second: str, second_identifier: str, reason: str, actor: Actor
     ) -> None:

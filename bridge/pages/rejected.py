@@ -148,6 +148,10 @@ class Rejected:
         """Show one stopped strip or message: the bytes beside what was understood, and what can be done."""
         return self._stop(request, stop_id, start=start)
 
+    def refused(self, request: Request, stop_id: int, sentence: str, given: Act) -> Response:
+        """Show a stop with why something was not done, and what the person had given."""
+        return self._stop(request, stop_id, refused=(sentence, given))
+
     def _stop(
         self, request: Request, stop_id: int, *, start: int | None = None, refused: tuple[str, Act] | None = None
     ) -> Response:
@@ -177,6 +181,7 @@ class Rejected:
                 "given": given,
                 "others": others_of_number(self._store, strip) if strip and copies.CONFLICT in row.rules else (),
                 "groups": StopGroup,
+                "foresees": self._site.foresees is not None,
                 "of_time": bool(OF_TIME & set(row.rules)),
                 "terms": self._desk.terms(row),
                 "has_specimen": self._desk.has_specimen(row),

@@ -53,6 +53,7 @@ VIEWS: Mapping[tuple[str, str], View] = {
     ("GET", "/rejected"): View(page="rejected messages"),
     ("GET", "/rejected/new"): View(page="rejected messages"),
     ("GET", "/rejected/{stop_id}"): _STOP,
+    ("POST", "/rejected/{stop_id}/what-if/{action}"): _STOP,
     ("GET", "/results"): View(page="results"),
     ("POST", "/results"): View(page="search"),
     ("GET", "/results/{result_id}"): _RESULT,

@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 from bridge.desk.actions import Desk
 from bridge.desk.corrections import CorrectionDesk
 from bridge.desk.entries import EntryDesk
+from bridge.desk.foresight import Foresees
 from bridge.desk.gates import GateDesk
 from bridge.model import Actor
 from bridge.signals.machine import Signal
@@ -126,7 +127,7 @@ class PagesSite:
     ``receiver_kinds`` says by destination in words what it is, ``certificates`` until when each certificate for it is valid; ``test_receiver`` tries one.
     ``wake`` lets the loops look at what a person did.
     ``doors`` are the paths where analyzers' programs post with a key of their own (POST): their handlers check it before they read a body.
-    ``bench`` is what the page Try out tries strips with. ``largest_body`` is in bytes.
+    ``bench`` is what the page Try out tries strips with. ``foresees`` says what an act on something stopped would do; None: nobody here can tell. ``largest_body`` is in bytes.
     """
 
     name: str
@@ -154,4 +155,5 @@ class PagesSite:
     test_receiver: TriesReceiver = _untried
     wake: Callable[[], None] = _no_wake
     doors: frozenset[str] = frozenset()
+    foresees: Foresees | None = None
     largest_body: int = 65_536  # ours: the longest form holds a few hundred characters

@@ -41,6 +41,7 @@ from bridge.pages.site import Desks, PagesSite
 from bridge.pages.telling import TellingPage
 from bridge.pages.today import fate_terms, standing_terms, today
 from bridge.pages.try_out import TryOut
+from bridge.pages.what_if import WhatIfPage
 from bridge.store.api import Store
 
 SECTION = 50  # ours: rows of one group or list on one page
@@ -65,6 +66,7 @@ class Views:
     ) -> None:
         desk, gates = desks.stops, desks.gates
         self._rejected = Rejected(store, desks, site, self._page, self._require_token, now)
+        self._what_if = WhatIfPage(store, desks.stops, site, self._rejected, self._page, self._require_token)
         self._corrections = Corrections(store, desks.corrections, self._page, self._require_token, now)
         self._control_lots = ControlLots(store, gates.lots, site.bench, self._page, self._require_token)
         self._controls = Controls(store, desks, site.bench, self._page, self._require_token, now)
@@ -101,6 +103,7 @@ class Views:
             routes.add_api_route(path, view, methods=["GET"], response_model=None)
         routes.add_api_route("/results", self.search, methods=["POST"], response_model=None)
         self._rejected.add_to(routes)
+        self._what_if.add_to(routes)
         self._corrections.add_to(routes)
         self._control_lots.add_to(routes)
         self._controls.add_to(routes)

@@ -1,0 +1,142 @@
+"""What would become of a stopped strip if a person decided so: read and judged by the same code as at the bench, and nothing is stored."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable, Mapping
+from concurrent.futures import Future
+from dataclasses import replace
+from datetime import datetime
+from typing import Any, cast
+
+from bridge.desk.foresight import Foreseen, Foresight
+from bridge.errors import RefusedAction, StoreFailed
+from bridge.judging import Ids, Judging, Writers
+from bridge.lifecycle.states import StopEnd
+from bridge.model import DeliveryState, Message, PriorResult, Unreadable
+from bridge.store.api import Store
+from bridge.store.commands import CloseStop, NewDelivery
+from bridge.store.rows import IntakeRow, ReadingFacts, StopRow
+from bridge.tables.types import Tables
+from bridge.trial import outcome_word
+
+GIVEN_LATER = "PREVIEW"  # ours: stands in place of the identifiers that a result and a message are given when they are made
+
+
+# Where a receiver neither has a result nor may have it
+CLEAR = frozenset(
+    {
+        DeliveryState.UNBORN,
+        DeliveryState.QUEUED,
+        DeliveryState.REFUSED,
+        DeliveryState.EXPIRED,
+        DeliveryState.SUPERSEDED,
+        DeliveryState.DISCARDED,
+    }
+)
+
+
+class WhatIf:
+    """Foresees. Each question has a judging of its own, so that it shares nothing with the one at work."""
+
+    def __init__(
+        self, store: Store, tables: Tables, writers: Writers, now: Callable[[], datetime], *, profiles: Mapping[str, str]
+    ) -> None:
+        """Take the parts of judging; ``profiles`` names the profile that each source has now."""
+        self._store = store
+        self._tables = tables
+        self._writers = writers
+        self._now = now
+        self._profiles = profiles
+
+    def __call__(self, stop: StopRow, command: CloseStop) -> Foresight:
+        """Say what would become of the strip behind ``stop`` if ``command`` were done. Raises RefusedAction where nothing can be foreseen.
+
+        Off the event loop alone: it runs one of its own.
+        """
+        if command.end is StopEnd.DISCARDED:
+            return Foresight(outcome="discarded", findings=(), messages=())
+        if command.end is StopEnd.SENT_AGAIN:
+            return self._again(stop)
+        if stop.capture_id is None or stop.index is None:
+            raise RefusedAction("This file was not kept, so what would become of it cannot be said.")
+        imagined = cast("Store", _Imagined(self._store, command, self._set_aside(stop)))
+        judging = Judging(imagined, self._tables, self._writers, _Placeholders(imagined), self._now, profiles=self._profiles)
+        kept = self._store.capture(stop.capture_id)
+        intake = IntakeRow(
+            intake_id=0, capture_id=stop.capture_id, analyzer=kept.analyzer, profile=kept.profile, only_index=stop.index,
+            next_index=stop.index, because=command.end,
+        )  # fmt: skip
+        reading, outcome, deliveries = asyncio.run(judging.rehearse(intake))
+        findings = (reading.finding,) if isinstance(reading, Unreadable) else outcome.findings if outcome else ()
+        return Foresight(outcome=outcome_word(outcome), findings=tuple(findings), messages=tuple(map(_foreseen, deliveries)))
+
+    def _set_aside(self, stop: StopRow) -> PriorResult | None:
+        """Give the result that a turned-away message is of: judged again, it goes on as the next version. Raises RefusedAction where a receiver has it."""
+        strip = self._store.strip(stop.strip_id) if stop.delivery_id is not None and stop.strip_id is not None else None
+        if strip is None or not strip.result_id:
+            return None
+        detail = self._store.result(strip.result_id)
+        for delivery in self._store.deliveries(strip.result_id):
+            if delivery.state not in CLEAR:
+                raise RefusedAction(
+                    f"{delivery.destination} has this result as it was, or may have it. Correct or withdraw it from the result's own page."
+                )
+        return PriorResult(result_id=strip.result_id, version=detail.version) if detail is not None else None
+
+    def _again(self, stop: StopRow) -> Foresight:
+        """Give the message that was turned away: the same bytes would go again."""
+        strip = self._store.strip(stop.strip_id) if stop.strip_id is not None else None
+        detail = self._store.result(strip.result_id) if strip is not None and strip.result_id else None
+        found: list[Message | None] = [
+            message if message.payload else None
+            for delivery, message, _ in (detail.deliveries if detail else ())
+            if delivery.delivery_id == stop.delivery_id
+        ]
+        messages = tuple(Foreseen(destination=stop.destination, message=each) for each in found)
+        return Foresight(outcome="coded", findings=(), messages=messages)
+
+
+class _Imagined:
+    """The store as it would be once a person had decided; it answers, and takes nothing."""
+
+    def __init__(self, store: Store, command: CloseStop, set_aside: PriorResult | None) -> None:
+        self._store = store
+        self._command = command
+        self._set_aside = set_aside
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._store, name)
+
+    def submit(self, _: object) -> Future[Any]:
+        """Take nothing."""
+        raise StoreFailed("What is only foreseen is not kept. This is a defect of Padpost.")
+
+    def reading_facts(self, capture_id: int, index: int, *, record_digest: str) -> ReadingFacts:
+        """Give what is known of a reading with the decision beside it, as the store does once it is kept."""
+        found = self._store.reading_facts(capture_id, index, record_digest=record_digest)
+        command, decisions = self._command, found.decisions
+        if command.patient_id:
+            decisions = replace(decisions, patient_id=command.patient_id, corrected_by=command.actor)
+        if command.analyzed_at:
+            decisions = replace(decisions, analyzed_at=command.analyzed_at, timed_by=command.actor)
+        if command.accept_rules:
+            accepted = decisions.accepted_rules | command.accept_rules
+            decisions = replace(decisions, accepted_rules=accepted, released_by=command.actor)
+        return replace(found, decisions=decisions, prior=found.prior or self._set_aside)
+
+
+class _Placeholders(Ids):
+    """Gives no identifier that could be taken for one of the store's, and reserves none."""
+
+    async def result(self) -> str:
+        """Give the place of a result's identifier."""
+        return f"{GIVEN_LATER}-R"
+
+    async def control(self) -> str:
+        """Give the place of a message's control ID."""
+        return f"{GIVEN_LATER}-M"
+
+
+def _foreseen(new: NewDelivery) -> Foreseen:
+    return Foreseen(destination=new.destination, message=new.message)
