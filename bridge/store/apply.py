@@ -53,8 +53,8 @@ from bridge.store.statements import (
     open_stop,
     set_moved,
 )
-from bridge.store.today_commands import CloseNote, LeaveNote, PauseDestination, ResumeDestination
 from bridge.store.stop_commands import AssignStop, NoteStop
+from bridge.store.today_commands import CloseNote, LeaveNote, PauseDestination, ResumeDestination
 
 _MAY_BEGIN = f"SELECT state, destination, lane FROM deliveries WHERE id = ? AND {MAY_GO}"
 EPOCH_LETTERS = "ABCDEFGHJKLMNPQRSTUVWXYZ23456789"  # ours: without I, O, 0, 1, which people misread

@@ -32,8 +32,8 @@ from bridge.model import (
 from bridge.signals.kinds import Kind
 from bridge.signals.machine import Signal, What
 from bridge.store.life_commands import EndRegistration, NoteDayLog, NoteLife, RegisterId, SignRegistration
-from bridge.store.today_commands import CloseNote, LeaveNote, PauseDestination, ResumeDestination
 from bridge.store.stop_commands import AssignStop, NoteStop
+from bridge.store.today_commands import CloseNote, LeaveNote, PauseDestination, ResumeDestination
 from bridge.tables.control_table import GatePolicy
 
 

@@ -46,8 +46,8 @@ from bridge.store.memory_telling import say_of_telling, tell_again
 from bridge.store.memory_today import close_note, leave_note, pause_destination, resume_destination
 from bridge.store.rows import AttemptRow, CaptureRow, DeliveryRow, IntakeRow, RefusedFileRow, StopRow
 from bridge.store.statements import Change
-from bridge.store.today_commands import CloseNote, LeaveNote, PauseDestination, ResumeDestination
 from bridge.store.stop_commands import AssignStop, NoteStop
+from bridge.store.today_commands import CloseNote, LeaveNote, PauseDestination, ResumeDestination
 
 _EVENTS: Mapping[Answer, DeliveryEvent] = {
     Answer.ACCEPTED: DeliveryEvent.ACCEPT,

@@ -50,3 +50,29 @@ def test_a_page_without_a_stream_asks_by_itself(shelf: Stocked, browser: Browser
         expect(tab.get_by_text("Nothing is stopped.")).to_be_visible()
         stop = shelf.rejected()
         expect(tab.locator("#newest a.row")).to_have_attribute("href", f"/rejected/{stop}")
+
+
+def test_each_act_is_begun_by_its_letter(shelf: Stocked, visitor: Visitor, tab: Page) -> None:
+    """By keyboard alone: the letter stands beside the act's name, opens its form and waits in its first field (WCAG 2.2, 2.1.1 and 2.1.4)."""
+    stop = shelf.held()
+    tab.goto(f"{visitor.origin}/rejected/{stop}")
+    for key, action in (
+        ("c", "correct"),
+        ("t", "correct-time"),
+        ("r", "release"),
+        ("a", "read-again"),
+        ("d", "discard"),
+        ("w", "take"),
+        ("n", "note"),
+    ):
+        tab.keyboard.press(key)
+        at = tab.evaluate("document.activeElement.form?.getAttribute('action')")
+        assert at == f"/rejected/{stop}/{action}", key
+        tab.keyboard.press("Escape")
+    tab.keyboard.press("w")
+    tab.keyboard.type("Ana")
+    tab.keyboard.press("Enter")  # as a badge scanner ends: on to the button
+    tab.keyboard.press("Enter")
+    expect(tab.get_by_role("heading", name="Taken by Ana")).to_be_visible()
+    shown = "getComputedStyle(document.querySelector('summary[data-key=d]'), '::after').content"
+    assert tab.evaluate(shown) == '"d"'

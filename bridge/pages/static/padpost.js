@@ -37,6 +37,16 @@ function search() {
   else location.assign("/results#search");
 }
 
+// An act is begun by the letter beside its name: its form opens, and the first field is ready for a scanner
+function begin(summary) {
+  summary.parentElement.open = true;
+  (summary.parentElement.querySelector("input:not([type=hidden]), select") ?? summary).focus();
+}
+
+function showKeys() {
+  body.classList.toggle("keyed", keysOn.checked);
+}
+
 function back() {
   const typed = [...document.querySelectorAll("main input:not([type=hidden])")].some((each) => each.value !== each.defaultValue);
   if (!typed) location.assign(body.dataset.back);
@@ -54,14 +64,17 @@ document.addEventListener("keydown", (event) => {
   if (inField) return;
   const acts = onRow ? { ArrowDown: () => step(1), ArrowUp: () => step(-1) } : {};
   if (keysOn.checked) Object.assign(acts, { j: () => step(1), k: () => step(-1), "/": search, "?": () => keys.showModal() });
-  if (acts[event.key]) {
+  const named = keysOn.checked && document.querySelector(`summary[data-key="${CSS.escape(event.key)}"]`);
+  if (acts[event.key] || named) {
     event.preventDefault();
-    acts[event.key]();
+    if (named) begin(named);
+    else acts[event.key]();
   }
 });
 
 keysOn.checked = localStorage.getItem("padpost.keys") !== "off";
-keysOn.addEventListener("change", () => localStorage.setItem("padpost.keys", keysOn.checked ? "on" : "off"));
+keysOn.addEventListener("change", () => (localStorage.setItem("padpost.keys", keysOn.checked ? "on" : "off"), showKeys()));
+showKeys();
 const keysButton = document.getElementById("keys-button");
 keysButton.hidden = false;
 keysButton.addEventListener("click", () => keys.showModal());
