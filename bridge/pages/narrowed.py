@@ -106,6 +106,23 @@ def facets(counts: Sequence[StopCount], narrowed: Narrowed) -> Iterator[Facet]:
         yield Facet(name=name, label=label, every=every, options=tuple(options))
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Digest:
+    """How long what is stopped has waited: the ages that there are, the oldest first, each with its count; and how many nobody has taken."""
+
+    ages: tuple[tuple[Age, int], ...]
+    free: int
+
+
+def digest(counts: Sequence[StopCount]) -> Digest:
+    """Sum up what waits by age."""
+    by_age = Counter[Age]()
+    for each in counts:
+        by_age[AGES[each.age]] += each.count
+    ages = tuple((age, by_age[age]) for age in reversed(AGES) if by_age[age])
+    return Digest(ages=ages, free=sum(each.count for each in counts if not each.owner))
+
+
 def count_of(counts: Sequence[StopCount], narrowed: Narrowed, group: StopGroup) -> int:
     """Count the rows of one group that the list shows."""
     return sum(each.count for each in counts if each.group is group and _fits(each, narrowed))

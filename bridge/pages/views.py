@@ -13,6 +13,7 @@ from fastapi.templating import Jinja2Templates
 from bridge.bench.tally import Fate
 from bridge.desk.operators import OperatorDesk
 from bridge.desk.signals import SignalDesk
+from bridge.lifecycle.ageing import edges
 from bridge.lifecycle.states import OPEN_DELIVERY, STOPPED_DELIVERY, StopGroup
 from bridge.model import DeliveryState
 from bridge.pages import capture_view, way
@@ -30,6 +31,7 @@ from bridge.pages.guard import COOKIE, form_token, token_is_good
 from bridge.pages.hand_over import HandOverPages
 from bridge.pages.lots import Lots
 from bridge.pages.months import Months
+from bridge.pages.narrowed import digest
 from bridge.pages.numbers import Numbers, missing_words, question_words
 from bridge.pages.receivers import Receivers
 from bridge.pages.registered import RegisteredPages
@@ -148,6 +150,7 @@ class Views:
             "today.html",
             {
                 "day": shown,
+                "waits": digest(self._store.stop_counts(edges(self._now()))),
                 "signals": (*map(shown_signal, self._site.own_signals()), *standing(self._store, now=self._now())),
                 "containers": tuple(each for each in self._lots.board.in_use(now=self._now()) if each.asks_for_a_look),
                 "lives": tuple(each for each in self._analyzers.lives.lives((), now=self._now()).values() if each.asks),

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
 
+from bridge.lifecycle.ageing import Age
 from bridge.lifecycle.states import StopGroup
-from bridge.pages.narrowed import Narrowed, count_of, facets
+from bridge.pages.narrowed import Digest, Narrowed, count_of, digest, facets
 from bridge.store.rows import StopCount, StopSearch
 
 NOW = datetime(2026, 11, 25, 12, 0, tzinfo=UTC)
@@ -65,6 +66,12 @@ def test_a_group_counts_what_is_shown_of_it() -> None:
     """Of nothing chosen, all of it."""
     assert [count_of(COUNTS, Narrowed(), group) for group in (HELD, REFUSED)] == [12, 6]
     assert [count_of(COUNTS, Narrowed(owner="-"), group) for group in (HELD, REFUSED)] == [8, 0]
+
+
+def test_what_waits_is_summed_up_by_age() -> None:
+    """The oldest first, since that is what a shift hands over; and what nobody has taken."""
+    assert digest(COUNTS) == Digest(ages=((Age.VERY_LONG, 5), (Age.WAITING, 4), (Age.NEW, 9)), free=8)
+    assert digest(()) == Digest(ages=(), free=0)
 
 
 def test_the_store_is_asked_the_same() -> None:

@@ -63,6 +63,19 @@ def test_a_row_says_how_long_it_waits_and_whose_it_is(shelf: Stocked, visitor: V
     assert "; taken by Ana" in visitor.page("/rejected").text
 
 
+def test_today_says_how_long_they_wait(shelf: Stocked, visitor: Visitor) -> None:
+    """Each age leads to its rows, the oldest first; nothing of it where nothing waits. HZ-H12."""
+    assert visitor.page("/").all("p", id="waits") == []
+    shelf.now = NOW - timedelta(hours=25)
+    old = shelf.rejected(number="1")
+    shelf.now = NOW
+    visitor.post(f"/rejected/{shelf.rejected(number='2')}/take", name="Ana")
+    page = visitor.page("/")
+    assert "They wait: 1 very long, 1 new. 1 taken by nobody yet." in page.text
+    (link,) = page.links("/rejected?age=very")
+    assert _rows(visitor.page(link)) == [old]
+
+
 def test_the_next_rows_keep_the_narrowing(shelf: Stocked, visitor: Visitor) -> None:
     """Else the second page would show what the first one left out."""
     for _ in range(52):
