@@ -98,7 +98,7 @@ class Rejected:
     def add_to(self, routes: APIRouter) -> None:
         """Add the routes."""
         routes.add_api_route("/rejected", self.rejected, methods=["GET"], response_model=None)
-        routes.add_api_route("/rejected/new", self.newest, methods=["GET"], response_model=None)
+        routes.add_api_route("/api/news/rejected", self.newest, methods=["GET"], response_model=None)
         routes.add_api_route("/rejected/{stop_id}", self.stop, methods=["GET"], response_model=None)
         routes.add_api_route("/rejected/read-again", self.read_all_again, methods=["POST"], response_model=None)
         routes.add_api_route("/rejected/all/{action}", self.act_on_all, methods=["POST"], response_model=None)

@@ -51,7 +51,7 @@ _STOP, _STRIP, _RESULT = (
 # What may name a patient, by method and route; tests/pages/test_sights.py looks through every other page for one
 VIEWS: Mapping[tuple[str, str], View] = {
     ("GET", "/rejected"): View(page="rejected messages"),
-    ("GET", "/rejected/new"): View(page="rejected messages"),
+    ("GET", "/api/news/rejected"): View(page="rejected messages"),
     ("GET", "/rejected/{stop_id}"): _STOP,
     ("POST", "/rejected/{stop_id}/what-if/{action}"): _STOP,
     ("GET", "/results"): View(page="results"),

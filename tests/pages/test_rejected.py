@@ -90,16 +90,16 @@ def test_the_next_rows_keep_the_narrowing(shelf: Stocked, visitor: Visitor) -> N
 def test_what_came_since_is_a_piece_of_a_page(shelf: Stocked, visitor: Visitor) -> None:
     """The newest few, by the same narrowing; nothing where nothing came."""
     first = shelf.rejected()
-    assert "<" not in visitor.get(f"/rejected/new?after={first}").text.strip()
+    assert "<" not in visitor.get(f"/api/news/rejected?after={first}").text.strip()
     more = [shelf.rejected(number=str(n)) for n in range(NEWEST + 1)]
     urgent = shelf.held(priority=Priority.STAT)
-    page = visitor.page(f"/rejected/new?after={first}")
+    page = visitor.page(f"/api/news/rejected?after={first}")
     assert _rows(page) == [urgent, *reversed(more[2:])]
     assert "STAT" in page.text
     assert "More came. Show all in their place" in page.text
-    assert _rows(visitor.page(f"/rejected/new?after={first}&group=held")) == [urgent]
+    assert _rows(visitor.page(f"/api/news/rejected?after={first}&group=held")) == [urgent]
     (data,) = [its["data-from"] for its in visitor.page("/rejected?group=held").all("div", id="newest")]
-    assert data == f"/rejected/new?group=held&after={urgent}"
+    assert data == f"/api/news/rejected?group=held&after={urgent}"
 
 
 # --- whose it is, and notes
