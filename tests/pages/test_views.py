@@ -137,7 +137,15 @@ def test_today_leads_to_what_is_stopped(shelf: Stocked, visitor: Visitor) -> Non
     assert "1 waiting for your decision" in page.text
     assert "1 cannot be sent" in page.text
     assert "0 turned away by a receiver" in page.text
-    assert page.links("/rejected") == ["/rejected", "/rejected#held", "/rejected#rejected", "/rejected", f"/rejected/{urgent}"]
+    assert page.links("/rejected") == [
+        "/rejected",
+        "/rejected#held",
+        "/rejected#rejected",
+        "/rejected",
+        "/rejected?age=new",
+        "/rejected?owner=-",
+        f"/rejected/{urgent}",
+    ]
     assert f"STAT {GOOD} · bench-a 14 No time is printed. since 12:00, just now" in page.text
 
 
