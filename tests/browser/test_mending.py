@@ -140,14 +140,14 @@ def test_a_strip_that_comes_meanwhile_waits_in_the_bar(bridge: Running, tab: Pag
     bridge.drop("a.txt", bridge.tern(play(1, SWAPPED)))
     bridge.wait(lambda: bridge.store.stops(group=StopGroup.REJECTED))
     tab.goto(f"{bridge.url}/rejected")
-    row = tab.locator("ul.rows li").first
+    row = tab.locator("section ul.rows li").first
     place = row.bounding_box()
     bridge.drop("b.txt", bridge.tern(play(2, "40700081")))
     bar = tab.locator("#news")
     expect(bar).to_have_text("1 new since you opened this page. Show")
     expect(tab).to_have_title("(1) Rejected messages · Padpost")
     assert row.bounding_box() == place
-    assert tab.locator("ul.rows li").count() == 1
+    assert tab.locator("section ul.rows li").count() == 1
     bar.click()
-    expect(tab.locator("ul.rows li")).to_have_count(2)
+    expect(tab.locator("section ul.rows li")).to_have_count(2)
     expect(tab.locator("#news")).to_be_hidden()
