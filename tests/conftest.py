@@ -29,6 +29,7 @@ for shared in (
             "number",
             "operator",
             "registered",
+            "report",
             "signal",
             "stop",
             "telling",

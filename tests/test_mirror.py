@@ -64,6 +64,7 @@ ELSEWHERE = {
     "bridge/store/migrations/versions/m0047_pauses.py": "a migration never changes; tests/store/test_migrate.py runs it",
     "bridge/store/today_commands.py": "frozen values; tests/store/test_commands.py counts them, the contract does them",
     "bridge/store/memory_today.py": "the twin's pauses and notes; the contract in tests/store/test_memory.py",
+    "bridge/store/memory_reports.py": "the twin's reports; the contract in tests/store/test_memory.py",
     "bridge/store/memory_registered.py": "the twin's registered identifiers; the contract in tests/store/test_memory.py",
     "bridge/store/migrations/versions/m0019_life.py": "a migration never changes; tests/store/test_migrate.py runs it",
     "bridge/store/migrations/versions/m0043_look_back_acts.py": "a migration never changes; tests/store/test_migrate.py runs it",

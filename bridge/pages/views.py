@@ -38,6 +38,7 @@ from bridge.pages.registered import RegisteredPages
 from bridge.pages.rehearsal import RulesTried
 from bridge.pages.rejected import Rejected
 from bridge.pages.report import Reports
+from bridge.pages.report_pages import ReportPages
 from bridge.pages.signals import SignalsPage, shown_signal, standing
 from bridge.pages.site import Desks, PagesSite
 from bridge.pages.telling import TellingPage
@@ -79,6 +80,7 @@ class Views:
         self._lots = Lots(store, gates.containers, site, self._page, self._require_token, now)
         reports = Reports(self._write, site.zone, now)
         self._day_report = DayReport(store, site, reports, now)
+        self._report_pages = ReportPages(store, site, self._page, reports, now)
         self._months = Months(store, site, self._page, reports, self._require_token, now)
         self._rules_tried = RulesTried(store, site, self._page)
         self._telling = TellingPage(store, site, self._page, self._require_token, now)
@@ -115,6 +117,7 @@ class Views:
         self._day_log.add_to(routes)
         self._registered.add_to(routes)
         self._months.add_to(routes)
+        self._report_pages.add_to(routes)
         self._lots.add_to(routes)
         self._telling.add_to(routes)
         self._signals.add_to(routes)

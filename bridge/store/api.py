@@ -18,7 +18,11 @@ from bridge.bench.gate import GateKey, Seat
 from bridge.bench.hand_over import HandOver
 from bridge.bench.lots import LotReading, LotUse
 from bridge.bench.month import Facts, Month, Window
+from bridge.bench.operators import Operator
 from bridge.bench.registered import KeptRegistration
+from bridge.bench.stop_figures import Stopped
+from bridge.bench.turnaround import Travelled
+from bridge.bench.workload import Handled
 from bridge.lifecycle.pauses import Pause
 from bridge.lifecycle.states import StopGroup
 from bridge.model import CodedResult, DeliveryState, Needs, Neighbour, Priority, RunFacts, RunState, SeenStrips, SeriesState
@@ -259,6 +263,24 @@ class Store(Protocol):
 
     def day(self, day: date, zone: ZoneInfo) -> rows.DayStrips:
         """Give everything that the day tally adds up."""
+
+    def travelled(self, *, since: datetime, until: datetime) -> tuple[Travelled, ...]:
+        """Give the patients' strips that arrived then and whose result went on its way, in the order in which they were kept."""
+
+    def handled(self, *, since: datetime, until: datetime) -> tuple[Handled, ...]:
+        """Give every strip that arrived then, as it was understood last, in the order in which they were kept."""
+
+    def stopped(self, *, since: datetime, until: datetime) -> tuple[Stopped, ...]:
+        """Give the stops of strips that arrived then, and those of no strip that were opened then, as they stand now."""
+
+    def critical_told(self, *, since: datetime, until: datetime) -> tuple[tuple[datetime, datetime | None], ...]:
+        """Give the tasks of telling that were opened then, in order, each with when somebody first read it back; None for nobody yet."""
+
+    def operators_ever(self) -> tuple[tuple[Operator, datetime | None], ...]:
+        """Give every entry of the register that there ever was, in the order in which they were entered, each with when it was ended."""
+
+    def arrivals_behind(self, strip_id: int, *, limit: int) -> tuple[tuple[int, datetime], ...]:
+        """Give the strips that were judged, judged again or corrected behind one, by id, each with when it arrived."""
 
     def heard_strips(self, analyzer: str, *, until: int | None = None, limit: int) -> tuple[Heard, ...]:
         """Give the newest strips of an analyzer, no copies, as far as they tell of its clock, up to a capture."""

@@ -135,6 +135,16 @@ class TellingsInMemory:
         known = self._state.tellings.get(telling_id)
         return self._shown(telling_id, known) if known else None
 
+    def critical_told(self, *, since: datetime, until: datetime) -> tuple[tuple[datetime, datetime | None], ...]:
+        """Give the tasks of telling that were opened then, in order, each with when somebody first read it back; None for nobody yet."""
+        histories = [each.history for each in self._state.tellings.values()]
+        return tuple(
+            (began, min((step.said.done_at or step.at for step in steps if step.said.step is TellingStep.TOLD), default=None))
+            for steps in histories
+            for began in (step.at for step in steps if step.said.step is TellingStep.OPENED)
+            if since <= began < until
+        )
+
     def _shown(self, telling_id: int, of: Telling) -> rows.TellingShown:
         return rows.TellingShown(
             telling_id=telling_id,

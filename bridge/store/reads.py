@@ -17,6 +17,7 @@ from bridge.store.reads_operators import OperatorReads
 from bridge.store.reads_purge import PurgeReads
 from bridge.store.reads_receivers import ReceiverReads
 from bridge.store.reads_registered import RegisteredReads
+from bridge.store.reads_reports import ReportReads
 from bridge.store.reads_shift import ShiftReads
 from bridge.store.reads_shown import ShownReads
 from bridge.store.reads_signals import SignalReads
@@ -45,6 +46,7 @@ class Reads(
     LifeReads,
     ReceiverReads,
     RegisteredReads,
+    ReportReads,
     CorrectionReads,
     ShiftReads,
     SignalReads,

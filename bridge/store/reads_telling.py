@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from datetime import datetime
 from typing import Any
 
 from bridge.bench.telling import Critical, Means, Said, TellingStep
 from bridge.store.apply_telling import TASK, task_of
-from bridge.store.codec import json_of, moment, moment_or_none
+from bridge.store.codec import json_of, moment, moment_or_none, when
 from bridge.store.database import Db
 from bridge.store.reads_shown import STRIP, strip_row
 from bridge.store.rows import TellingShown, ToldStep
@@ -16,6 +17,10 @@ from bridge.store.snapshots import one_snapshot
 _TELLING = f"SELECT id, capture_id, idx, rule, words, pads, (SELECT w.word FROM words w WHERE w.id = tellings.tables), {TASK} FROM tellings"
 _HISTORY = (
     "SELECT at, what, name, role, means, done_at, reason, actor, verified FROM telling_steps WHERE telling_id = ? ORDER BY id"
+)
+_TOLD = (
+    "SELECT o.at, (SELECT min(coalesce(t.done_at, t.at)) FROM telling_steps t WHERE t.telling_id = o.telling_id AND t.what = ?)"
+    " FROM telling_steps o WHERE o.what = ? AND o.at >= ? AND o.at < ? ORDER BY o.id"
 )
 
 
@@ -42,6 +47,11 @@ class TellingReads:
         """Give one task; None where there is none."""
         row = self._db().execute(f"{_TELLING} WHERE id = ?", (telling_id,)).fetchone()
         return self._telling(row) if row else None
+
+    def critical_told(self, *, since: datetime, until: datetime) -> tuple[tuple[datetime, datetime | None], ...]:
+        """Give the tasks of telling that were opened then, in order, each with when somebody first read it back; None for nobody yet."""
+        asked = (TellingStep.TOLD.value, TellingStep.OPENED.value, when(since), when(until))
+        return tuple((moment(opened), moment_or_none(told)) for opened, told in self._db().execute(_TOLD, asked).fetchall())
 
     def _telling(self, row: Any) -> TellingShown:
         telling_id, capture_id, index, rule, words, pads, tables, *task = row

@@ -19,6 +19,7 @@ from bridge.errors import StoreFull
 from bridge.model import Actor
 from bridge.pages.app import HERE, make_pages
 from bridge.pages.guard import HEADERS
+from bridge.pages.report_pages import TOPICS
 from bridge.pages.site import WayIn
 from bridge.pages.today import STORE_FAILED, STORE_FULL
 from bridge.pages.views import Views
@@ -253,6 +254,10 @@ def test_the_benchmark_looks_at_every_page(shelf: Stocked) -> None:
         "CAPTURE": "{capture_id}",
         "ward-eyes": "{source}",
         "bench0": "{source}",
+        "/reports/2026-10/": "/reports/{period}/",
+        "/reports/2026-11-25/": "/reports/{period}/",
+        **{f"{{period}}/{topic}": "{period}/{topic}" for topic in TOPICS},
+        "hours.csv": "{table}.csv",
         "2026-11-25": "{day}",
         "2026-10": "{month}",
         "copy.possible/release": "{rule}/{action}",

@@ -139,6 +139,11 @@ ELSEWHERE = {
     "/controls/months/{month}": "as above",
     "/controls/months/{month}/report": "as above",
     "/controls/months/{month}/report.pdf": "as above",
+    "/reports": "a choice of days and months",
+    "/reports/{period}/{topic}": "figures; tests/pages/test_report_pages.py looks through each",
+    "/reports/{period}/{topic}/report": "as above",
+    "/reports/{period}/{topic}/report.pdf": "as above",
+    "/reports/{period}/{topic}/{table}.csv": "as above",
 }
 
 

@@ -110,6 +110,19 @@ class TellingContract:
             ("telling.closed", "told", "closed", "Bo", ""),
         ]
 
+    def test_when_somebody_read_each_back_first(self, opened: Opened) -> None:
+        """For reports: when it was done and not when it was written down, the first of several; tasks of another time are left out."""
+        of, other = s.reading("7"), s.reading("8")
+        s.record(opened.store, of, s.held(of), tell=ONCE)
+        s.record(opened.store, other, s.held(other), tell=ONCE, at=later(90))
+        first, _ = opened.store.tellings_open()
+        say(opened.store, first, READ_BACK, minutes=5)
+        first, _ = opened.store.tellings_open()
+        say(opened.store, first, replace(READ_BACK, done_at=None), minutes=9)
+        store = opened.restart()
+        assert store.critical_told(since=NOW, until=later(90)) == ((NOW, later(3)),)
+        assert store.critical_told(since=later(1), until=later(91)) == ((later(90), None),)
+
     def test_closed_ones_are_paged_from_the_newest(self, opened: Opened) -> None:
         """As many as are asked for, from behind the last one shown."""
         store = opened.store

@@ -29,6 +29,7 @@ from tests.store.month_contract import MonthContract
 from tests.store.number_contract import NumberContract, ShiftContract
 from tests.store.operator_contract import OperatorContract
 from tests.store.registered_contract import RegisteredContract
+from tests.store.report_contract import ReportContract
 from tests.store.signal_contract import SignalContract
 from tests.store.stop_contract import StopContract
 from tests.store.strips import NOW, later
@@ -138,6 +139,14 @@ class TestDayLogs(DayLogContract):
 
 class TestPausesAndNotes(TodayContract):
     """The same store keeps the contract of pauses and of the hand-over list."""
+
+    @pytest.fixture
+    def make(self) -> Callable[[], Store]:
+        return reopening()
+
+
+class TestReports(ReportContract):
+    """The same store keeps the contract of reports."""
 
     @pytest.fixture
     def make(self) -> Callable[[], Store]:

@@ -36,6 +36,7 @@ from tests.store.month_contract import MonthContract
 from tests.store.number_contract import NumberContract, ShiftContract
 from tests.store.operator_contract import OperatorContract
 from tests.store.registered_contract import RegisteredContract
+from tests.store.report_contract import ReportContract
 from tests.store.signal_contract import SignalContract
 from tests.store.stop_contract import StopContract
 from tests.store.strips import NOW, WAIT, later
@@ -138,6 +139,14 @@ class TestDayLogs(DayLogContract):
 
 class TestPausesAndNotes(TodayContract):
     """The same store keeps the contract of pauses and of the hand-over list."""
+
+    @pytest.fixture
+    def make(self, tmp_path: Path) -> Callable[[], Store]:
+        return lambda: SqliteStore(tmp_path / "store", now=lambda: later(60))
+
+
+class TestReports(ReportContract):
+    """The same store keeps the contract of reports."""
 
     @pytest.fixture
     def make(self, tmp_path: Path) -> Callable[[], Store]:

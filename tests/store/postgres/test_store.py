@@ -50,6 +50,7 @@ from tests.store.month_contract import MonthContract
 from tests.store.number_contract import NumberContract, ShiftContract
 from tests.store.operator_contract import OperatorContract
 from tests.store.registered_contract import RegisteredContract
+from tests.store.report_contract import ReportContract
 from tests.store.signal_contract import SignalContract
 from tests.store.stop_contract import StopContract
 from tests.store.strips import NOW, WAIT, later
@@ -149,6 +150,14 @@ class TestDayLogs(DayLogContract):
 
 class TestPausesAndNotes(TodayContract):
     """The same store keeps the contract of pauses and of the hand-over list."""
+
+    @pytest.fixture
+    def make(self, at: Server) -> Callable[[], Store]:
+        return lambda: PostgresStore(at)
+
+
+class TestReports(ReportContract):
+    """The same store keeps the contract of reports."""
 
     @pytest.fixture
     def make(self, at: Server) -> Callable[[], Store]:
