@@ -33,6 +33,7 @@ from bridge.desk.entries import EntryDesk, EntryPlace
 from bridge.desk.gates import GateDesk
 from bridge.errors import SettingsError
 from bridge.facts.gates import free_waiting
+from bridge.history_watch import HistoryWatch, looked_at
 from bridge.judging import Ids, Judging
 from bridge.lifecycle.sharing import EVERY_ROLE, Role
 from bridge.model import LIVE, Acknowledgement, CodedResult, Message, ReadBy
@@ -288,9 +289,10 @@ class _Watches:
     signals: SignalWatch
     audit: AuditWatch
     pauses: PauseWatch
+    history: HistoryWatch
 
     def running(self, leases: Leases) -> dict[str, Runs]:
-        """Give them by the names that the log has; one process alone purges, tells of signals, and passes on what nobody was told of."""
+        """Give them by the names that the log has; one process alone purges, walks along the history, tells of signals, and passes on what nobody was told of."""
         return {
             "signatures": self.signatures,
             "ways out": self.setup,
@@ -302,6 +304,7 @@ class _Watches:
             "signals": Alone(leases.grip(SIGNALS), self.signals.run),
             "audit": self.audit,
             "pauses": self.pauses,
+            "history": Alone(leases.grip("history:store"), self.history.run),
         }
 
     @property
@@ -353,6 +356,7 @@ async def _watches(
         ),
         audit=AuditWatch(store, clock.now),
         pauses=pauses,
+        history=HistoryWatch(store, partial(looked_at, config), zone=config.site.zone, now=clock.now),
     )
 
 

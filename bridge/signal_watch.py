@@ -163,7 +163,9 @@ class SignalWatch:
             (*(("room",) if self._machine.is_room_low() else ()), *(f"of:{name}" for name in self._machine.certificates())),
             now=now,
         )
+        verified = self._store.verified()
         return Seen(
+            history_broken_since=verified.since if verified and verified.broken else None,
             receivers=tuple(_receiver(row) for row in self._store.destinations(since=now) if row.name in self._destinations),
             analyzers=tuple(
                 (row.analyzer, row.last_strip_at) for row in self._store.analyzers() if row.last_strip_at is not None

@@ -16,6 +16,7 @@ ELSEWHERE = {
     "bridge/tables/telling_terms.py": "frozen values without behaviour; tests/test_site.py compares each",
     "bridge/store/schema_bench.py": "declared tables; tests/store/test_migrate.py compares every one with what the steps make",
     "bridge/store/schema_parts.py": "as above, tests/store/test_migrate.py",
+    "bridge/store/audit_commands.py": "frozen values; tests/store/test_commands.py counts them among the commands",
     "bridge/store/life_commands.py": "frozen values; tests/store/test_commands.py counts them among the commands",
     "bridge/store/stop_commands.py": "as above, tests/store/test_commands.py",
     "bridge/store/memory_stops.py": "the twin's stops; the contract in tests/store/test_memory.py",

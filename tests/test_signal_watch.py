@@ -33,6 +33,7 @@ from bridge.signal_ways import Way
 from bridge.signals.hours import EVERY_DAY, Hours
 from bridge.signals.kinds import Kind
 from bridge.signals.machine import SignalState
+from bridge.store.audit_commands import NoteVerified
 from bridge.store.commands import AcknowledgeSignal, SetDestination
 from bridge.store.sqlite import SqliteStore
 from bridge.tables.telling_terms import TellingTerms
@@ -165,6 +166,18 @@ def test_the_machine_tells_of_itself(bench: Bench) -> None:
     assert bench.store.standing_signals() == before
     assert [cause.subject for cause in before[0].causes] == ["bench-a", "records"]
     assert {cause.since for each in before for cause in each.causes} == {NOW}
+
+
+def test_a_history_that_was_changed_is_told_until_it_is_found_whole(bench: Bench) -> None:
+    """HZ-J02: since the night in which it was found first."""
+    for minute in (-600, 0):
+        bench.store.submit(NoteVerified(at=later(minute), entries=1, events=2, broken="Entry 1-2: gone.")).result(WAIT)
+    bench.at(0)
+    assert bench.at(1) == [(Kind.HISTORY, SignalState.OPEN)]
+    assert [cause.since for cause in bench.store.standing_signals()[0].causes] == [later(-600)]
+    bench.store.submit(NoteVerified(at=later(2), entries=1, events=2, broken="")).result(WAIT)
+    bench.at(3)
+    assert bench.at(60) == []
 
 
 def test_a_look_without_the_lease_keeps_nothing(bench: Bench) -> None:

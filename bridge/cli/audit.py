@@ -2,18 +2,14 @@
 
 from __future__ import annotations
 
-import sqlite3
 from collections.abc import Iterator, Sequence
-from contextlib import closing, contextmanager
 from pathlib import Path
-from urllib.parse import quote
 
 from bridge import settings
-from bridge.errors import SettingsError, StoreFailed
+from bridge.errors import SettingsError
+from bridge.history_watch import looked_at
 from bridge.store.chain import BITS, Head, shown_entry
 from bridge.store.chain_check import Walked, walk
-from bridge.store.database import Db, SqliteDb
-from bridge.store.sqlite import FILE
 
 REMEDY = "Keep the store and its backups as they are now, and tell your administrator and whoever answers for the laboratory's records."
 
@@ -57,26 +53,3 @@ def _head(text: str) -> Head:
             f"{text} is no seal.", remedy="Write it as the log or an earlier verify has it: 3-17= and 64 hex digits."
         )
     return found
-
-
-@contextmanager
-def looked_at(config: settings.Settings) -> Iterator[Db]:
-    """Give a session that only reads, and sees one moment of the store. Raises StoreError."""
-    if config.database is not None:
-        from bridge.store.postgres.opening import looked_at as on_server  # noqa: PLC0415 - only who has a server loads its driver
-
-        with on_server(config.database) as db:
-            db.execute("BEGIN")
-            yield db
-            db.execute("COMMIT")
-        return
-    file = config.site.data / FILE
-    if not file.is_file():
-        raise StoreFailed(f"There is no store at {file}. Check site.data in the site configuration.")
-    try:
-        opened = sqlite3.connect(f"file:{quote(str(file))}?mode=ro", uri=True, isolation_level=None, timeout=30, factory=SqliteDb)
-        with closing(opened) as connection:
-            connection.execute("BEGIN")
-            yield connection
-    except sqlite3.DatabaseError as error:
-        raise StoreFailed(f"The store {file} cannot be read ({error}). Restore it from a backup.") from error

@@ -15,9 +15,9 @@ from zoneinfo import ZoneInfo
 import orjson
 
 from bridge import settings
-from bridge.cli.audit import looked_at
 from bridge.cli.audit_event import audit_event
 from bridge.errors import SettingsError
+from bridge.history_watch import looked_at
 from bridge.pages.lot_export import disarmed
 from bridge.store.reads_audit import oldest_first
 from bridge.store.rows import AuditRow, AuditSearch

@@ -20,6 +20,7 @@ LARGEST = 2**62  # no id is as large
 # What each act is called; what is not here is shown by its own words
 ACTS = {
     "asked": "asked for",
+    "audit.verified": "looked through the history",
     "call.made": "telephoned",
     "capture.came_again": "came once more",
     "capture.entered": "entered by hand",
@@ -91,6 +92,7 @@ class AuditPage:
                 "link_of": link_of,
                 "change_words": change_words,
                 "is_ours": _is_ours,
+                "verified": self._store.verified(),
             },
         )
 

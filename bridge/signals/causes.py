@@ -57,7 +57,7 @@ class Seen:
     """What one look found. ``analyzers`` are those that were ever heard, with their last strip's arrival.
 
     ``telling`` holds critical results that nobody was told of in time (``telling:3``). ``stat`` and ``rejected`` hold only what has stood for too long already; ``for_controls`` is by analyzer. ``room`` says since when room
-    runs short, ``certificates`` names the ways in and out whose certificate, key or secret needs a look, and since when.
+    runs short, ``certificates`` names the ways in and out whose certificate, key or secret needs a look, and since when. ``history_broken_since`` is when the history was found first not to be as it was written.
     """
 
     receivers: Sequence[Receiver] = ()
@@ -68,6 +68,7 @@ class Seen:
     for_controls: Sequence[Standing] = ()
     room_low_since: datetime | None = None
     certificates: Sequence[tuple[str, datetime]] = ()
+    history_broken_since: datetime | None = None
 
 
 def causes(seen: Seen, limits: Limits, *, now: datetime) -> tuple[Cause, ...]:
@@ -117,5 +118,7 @@ def _silent(seen: Seen, limits: Limits, now: datetime) -> Iterator[Cause]:
 def _machine(seen: Seen) -> Iterator[Cause]:
     if seen.room_low_since is not None:
         yield Cause(kind=Kind.ROOM, subject="", since=seen.room_low_since)
+    if seen.history_broken_since is not None:
+        yield Cause(kind=Kind.HISTORY, subject="", since=seen.history_broken_since)
     for name, since in seen.certificates:
         yield Cause(kind=Kind.CERTIFICATE, subject=name, since=since)

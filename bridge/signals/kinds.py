@@ -17,6 +17,7 @@ class Kind(StrEnum):
     WAITING = "waiting"
     CONTROLS = "controls"
     REJECTED = "rejected"
+    HISTORY = "history"
     SILENT = "silent"
     ROOM = "room"
     CERTIFICATE = "certificate"

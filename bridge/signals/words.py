@@ -72,6 +72,12 @@ KIND_WORDS: Mapping[Kind, Words] = {
         todo="Work through Rejected messages, the most urgent first.",
         counts=True,
     ),
+    Kind.HISTORY: Words(
+        name="History changed",
+        one="The history is not as it was written",
+        many="The history is not as it was written",
+        todo="Audit says where. Keep the store and its backups as they are now, and tell your administrator and whoever answers for the laboratory's records.",
+    ),
     Kind.SILENT: Words(
         name="Analyzer silent",
         one="An analyzer has been silent in opening hours",
@@ -114,7 +120,9 @@ def place(cause: Cause) -> str:
     sort, colon, number = cause.subject.partition(":")
     if colon and sort in _SUBJECTS:
         return f"{_PLACES[sort]}{number}"
-    return {Kind.CONTROLS: "/controls", Kind.REJECTED: "/rejected", Kind.SILENT: "/analyzers"}.get(cause.kind, "/")
+    return {Kind.CONTROLS: "/controls", Kind.REJECTED: "/rejected", Kind.SILENT: "/analyzers", Kind.HISTORY: "/audit"}.get(
+        cause.kind, "/"
+    )
 
 
 def line(cause: Cause, when: Callable[[Cause], str]) -> str:

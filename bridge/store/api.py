@@ -237,6 +237,9 @@ class Store(Protocol):
     def audit(self, wanted: rows.AuditSearch, *, before: int | None = None, limit: int) -> tuple[rows.AuditRow, ...]:
         """Give events of the audit trail, newest first, from before the event ``before``."""
 
+    def verified(self) -> rows.Verified | None:
+        """Give what the last walk along every chain found; None before the first."""
+
     def audit_names(self) -> tuple[tuple[str, ...], tuple[str, ...]]:
         """Give who did or saw something, and what, each in the order of the alphabet."""
 

@@ -13,7 +13,7 @@ from bridge.lifecycle.states import DeliveryEvent, DestinationState, StopGroup, 
 from bridge.model import SERVICE, DeliveryState, Way
 from bridge.store import commands as c
 from bridge.store.apply_answers import end_attempt, end_wait, note_answer
-from bridge.store.apply_audit import note_sights, seal_audit
+from bridge.store.apply_audit import note_sights, note_verified, seal_audit
 from bridge.store.apply_container import accept_lot, close_container, open_container, sign_accepted_lot, withdraw_lot
 from bridge.store.apply_correction import correct_result, record_call
 from bridge.store.apply_day_log import note_day_log
@@ -34,6 +34,7 @@ from bridge.store.apply_signals import acknowledge_signal, keep_signals, keep_te
 from bridge.store.apply_stop import assign_stop, note_stop
 from bridge.store.apply_telling import say_of_telling
 from bridge.store.apply_today import close_note, leave_note, pause_destination, resume_destination
+from bridge.store.audit_commands import NoteVerified
 from bridge.store.codec import microseconds, packed, when
 from bridge.store.database import Db
 from bridge.store.interned import OwnKind
@@ -315,6 +316,7 @@ _APPLY: Mapping[type, Callable[[Db, Any], Any]] = {
     c.PurgeFiles: purge_files,
     c.PurgeEvents: purge_events,
     c.SealAudit: seal_audit,
+    NoteVerified: note_verified,
     c.NoteSights: note_sights,
     c.TrustClock: trust_clock,
     c.KeepSignals: keep_signals,

@@ -9,7 +9,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections import deque
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -180,12 +180,17 @@ class _Walk:
         return f"event {first}" if first == last else f"events {first} to {last}"
 
 
-def walk(db: Db, *, heads: tuple[Head, ...] = ()) -> Walked:
-    """Walk along every chain; ``heads`` are seals noted elsewhere that must still stand. Inside one transaction that sees one moment."""
+def walk(
+    db: Db, *, heads: tuple[Head, ...] = (), at_once: int = EVENTS_AT_ONCE, rest: Callable[[], None] = lambda: None
+) -> Walked:
+    """Walk along every chain; ``heads`` are seals noted elsewhere that must still stand. Inside one transaction that sees one moment.
+
+    ``rest`` is called between reads of ``at_once`` events: who walks beside other work lets it go first there, or ends the walk by raising.
+    """
     found, walks = _Found(), dict[int, _Walk]()
     broken: Broken | None = None
     try:
-        for row in _events(db):
+        for row in _events(db, at_once, rest):
             number = row[1] >> BITS
             of = walks.get(number)
             if of is None:
@@ -213,11 +218,12 @@ def walk(db: Db, *, heads: tuple[Head, ...] = ()) -> Walked:
     )
 
 
-def _events(db: Db) -> Iterator[tuple[Any, ...]]:
+def _events(db: Db, at_once: int, rest: Callable[[], None]) -> Iterator[tuple[Any, ...]]:
     last = -1
-    while found := db.execute(_EVENTS, (last, EVENTS_AT_ONCE)).fetchall():
+    while found := db.execute(_EVENTS, (last, at_once)).fetchall():
         yield from found
         last = found[-1][0]
+        rest()
 
 
 def _chains(db: Db) -> Iterator[int]:

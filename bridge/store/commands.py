@@ -31,6 +31,7 @@ from bridge.model import (
 )
 from bridge.signals.kinds import Kind
 from bridge.signals.machine import Signal, What
+from bridge.store.audit_commands import NoteVerified
 from bridge.store.life_commands import EndRegistration, NoteDayLog, NoteLife, RegisterId, SignRegistration
 from bridge.store.stop_commands import AssignStop, NoteStop
 from bridge.store.today_commands import CloseNote, LeaveNote, PauseDestination, ResumeDestination
@@ -910,6 +911,7 @@ Command = (
     | PurgeFiles
     | PurgeEvents
     | SealAudit
+    | NoteVerified
     | NoteSights
     | TrustClock
     | KeepSignals

@@ -24,9 +24,10 @@ from bridge.lifecycle.states import (
 from bridge.model import SERVICE, Actor, Answer, Decisions, DeliveryState, Priority, Purpose
 from bridge.store import commands as c
 from bridge.store.apply_telling import DISCARDED, Why
+from bridge.store.audit_commands import NoteVerified
 from bridge.store.chains import CORRECTED_ALREADY
 from bridge.store.life_commands import EndRegistration, NoteDayLog, NoteLife, RegisterId, SignRegistration
-from bridge.store.memory_audit import note_sights
+from bridge.store.memory_audit import note_sights, note_verified
 from bridge.store.memory_correction import correct_result, has_left, join_lanes, record_call, replaced, was_corrected
 from bridge.store.memory_day_log import note_day_log
 from bridge.store.memory_gate import close_lot, end_waiting, enter_lot, judge_waiting, say_of_gate, sign_lot
@@ -532,6 +533,7 @@ _APPLY: Mapping[type, Callable[[State, Any], Any]] = {
     c.NoteOnSignal: note_on_signal,
     c.MuteSignals: mute_signals,
     c.NoteSights: note_sights,
+    NoteVerified: note_verified,
     c.SealAudit: lambda _state, _command: None,  # what is in memory cannot be changed behind our back
 }
 

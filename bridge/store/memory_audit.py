@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from bridge.model import SERVICE
 from bridge.store import commands as c
-from bridge.store.apply_audit import ASKED, OF_RESULT, SEEN
+from bridge.store.apply_audit import ASKED, OF_RESULT, SEEN, WALKED, verified_change
+from bridge.store.audit_commands import NoteVerified
 from bridge.store.memory_rows import State
-from bridge.store.rows import AuditRow, AuditSearch
+from bridge.store.rows import AuditRow, AuditSearch, Verified
 from bridge.store.statements import Change
 
 
@@ -19,6 +20,15 @@ def note_sights(state: State, command: c.NoteSights) -> None:
             subject = f"strip:{strips[-1]}" if strips else "result"
         change = Change(after=sight.page, reason=sight.address)
         state.note(sight.at, sight.actor, ASKED if sight.is_asked else SEEN, subject, change)
+
+
+def note_verified(state: State, command: NoteVerified) -> None:
+    """Keep what a walk found, and note it."""
+    kept = state.verified
+    is_as_before = kept is not None and bool(kept.broken) == bool(command.broken)
+    since = kept.since if kept is not None and is_as_before else command.at
+    state.verified = Verified(at=command.at, since=since, entries=command.entries, events=command.events, broken=command.broken)
+    state.note(command.at, SERVICE, WALKED, "history", verified_change(command))
 
 
 class AuditInMemory:
@@ -60,6 +70,10 @@ class AuditInMemory:
             *(f"delivery:{number}" for number in sent),
             *(f"stop:{number}" for number in stops),
         }
+
+    def verified(self) -> Verified | None:
+        """Give what the last walk along every chain found; None before the first."""
+        return self._state.verified
 
     def audit_names(self) -> tuple[tuple[str, ...], tuple[str, ...]]:
         """Give who did or saw something, and what, each in the order of the alphabet."""

@@ -42,6 +42,7 @@ from bridge.store.rows import (
     StopRow,
     StripRow,
     ToldStep,
+    Verified,
 )
 from bridge.store.statements import Change, terms_noted
 
@@ -206,6 +207,7 @@ class State:
     signals: dict[int, Signal] = field(default_factory=dict)
     says: dict[int, SayRow] = field(default_factory=dict)
     mutes: dict[Kind, MuteRow] = field(default_factory=dict)
+    verified: Verified | None = None
     leases: dict[str, tuple[str, int]] = field(default_factory=dict)  # name -> owner, token
     processes: dict[str, Alive] = field(default_factory=dict)
 

@@ -7,10 +7,11 @@ from heapq import nlargest
 from typing import Any
 
 from bridge.model import SERVICE
+from bridge.store.apply_audit import verified_of
 from bridge.store.codec import microseconds, moment_of
 from bridge.store.database import Db
 from bridge.store.interned import joined
-from bridge.store.rows import AuditRow, AuditSearch, EventRow
+from bridge.store.rows import AuditRow, AuditSearch, EventRow, Verified
 from bridge.store.snapshots import one_snapshot
 
 _EVENT = (
@@ -45,6 +46,10 @@ class AuditReads:
         else:
             found = _of_time(db, wanted.who, (first, end), limit)
         return tuple(map(_row, nlargest(limit, found)))
+
+    def verified(self) -> Verified | None:
+        """Give what the last walk along every chain found; None before the first."""
+        return verified_of(self._db())
 
     def audit_names(self) -> tuple[tuple[str, ...], tuple[str, ...]]:
         """Give who did or saw something, and what, each in the order of the alphabet."""

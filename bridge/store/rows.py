@@ -419,6 +419,20 @@ class DayStrips:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class Verified:
+    """What the last walk along every chain found, and when it ended. ``broken`` is the first thing that is not as it was written, "" for none.
+
+    ``since`` is when it was found first to be as it is now: whole, or broken.
+    """
+
+    at: datetime
+    since: datetime
+    entries: int
+    events: int
+    broken: str
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class News:
     """What came since a page was opened: open stops and strips, counted; and the newest ids of both, 0 where there is none."""
 

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import timedelta
 
 import pytest
 
 from bridge.model import Actor
 from bridge.pages.audit import SECTION, act_words, change_words, link_of
+from bridge.store.audit_commands import NoteVerified
 from bridge.store.commands import NoteSights, Sight
 from bridge.store.rows import EventRow
 from tests.pages.stocked import NOW, Page, Stocked, Visitor
@@ -88,3 +90,15 @@ def test_acts_have_words_and_things_have_pages() -> None:
     ]
     told = EventRow(at=NOW, actor="a", verified="v", what="w", subject="s", before="open", after="closed", reason="")
     assert change_words(told) == "open → closed"
+
+
+def test_the_look_through_of_each_night(shelf: Stocked, visitor: Visitor) -> None:
+    """HZ-J02: not yet, whole, or where it first is not, and what to do then."""
+    assert "it was not yet" in visitor.page("/audit").text
+    whole = NoteVerified(at=shelf.now, entries=1, events=2, broken="")
+    shelf.store.submit(whole).result(10)
+    assert "all of it was as it was written" in visitor.page("/audit").text
+    shelf.store.submit(replace(whole, broken="Entry 1-2: <b>gone</b>.")).result(10)
+    page = visitor.page("/audit")
+    assert "The history is not as it was written. Entry 1-2: <b>gone</b>." in page.text
+    assert "all of it was as it was written" not in page.text

@@ -64,6 +64,7 @@ def test_the_rest_is_told_as_it_was_found() -> None:
         rejected=Standing(count=4, since=ago(300)),
         for_controls=(Standing(name="bench-a", count=3, since=ago(30)), Standing(name="bench-b", count=1, since=ago(29))),
         room_low_since=ago(1),
+        history_broken_since=ago(3),
         certificates=(("records", ago(2)),),
     )
     assert [(each.kind, each.subject, each.count) for each in found(seen)] == [
@@ -72,6 +73,7 @@ def test_the_rest_is_told_as_it_was_found() -> None:
         (Kind.STAT, "strip:9", 1),
         (Kind.CONTROLS, "bench-a", 3),
         (Kind.REJECTED, "", 4),
+        (Kind.HISTORY, "", 1),
         (Kind.ROOM, "", 1),
         (Kind.CERTIFICATE, "records", 1),
     ]

@@ -10,8 +10,9 @@ import pytest
 from bridge.lifecycle.states import StopEnd
 from bridge.model import Actor, Answer
 from bridge.store.api import Store
+from bridge.store.audit_commands import NoteVerified
 from bridge.store.commands import NoteSights, Sight
-from bridge.store.rows import AuditRow, AuditSearch
+from bridge.store.rows import AuditRow, AuditSearch, Verified
 from tests.store import strips as s
 from tests.store.contract import Opened
 from tests.store.strips import BO, EDA, NOW, WAIT, later
@@ -105,3 +106,21 @@ class AuditContract:
         assert said(store.audit(AuditSearch(what="seen", since=later(5)), limit=9)) == [("Eda", "seen", "result", "result")]
         assert store.audit(AuditSearch(since=NOW + timedelta(days=1)), limit=9) == ()
         assert store.audit(AuditSearch(until=NOW), limit=9) == ()
+
+    def test_what_a_walk_found_is_kept_with_since_when_it_is_so(self, opened: Opened) -> None:
+        """HZ-J02: only the newest, and each is an event of the history itself; a second night that finds the same moves nothing but its time."""
+        store = opened.store
+        assert store.verified() is None
+        for minute, broken in ((1, ""), (2, "Entry 1-2: gone."), (3, "Entry 1-2: gone."), (4, "")):
+            store.submit(NoteVerified(at=later(minute), entries=7, events=40 + minute, broken=broken)).result(WAIT)
+            if minute == 3:
+                assert store.verified() == Verified(at=later(3), since=later(2), entries=7, events=43, broken="Entry 1-2: gone.")
+        store = opened.restart()
+        assert store.verified() == Verified(at=later(4), since=later(4), entries=7, events=44, broken="")
+        told = [(row.event.after, row.event.reason) for row in store.audit(AuditSearch(what=""), limit=4)]
+        assert told == [
+            ("as it was written", ""),
+            ("broken", "Entry 1-2: gone."),
+            ("broken", "Entry 1-2: gone."),
+            ("as it was written", ""),
+        ]

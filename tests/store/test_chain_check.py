@@ -7,6 +7,7 @@ import signal
 import sqlite3
 import subprocess
 import sys
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -254,3 +255,18 @@ def test_a_process_that_is_killed_leaves_a_chain_that_holds(tmp_path: Path) -> N
     s.keep(store, b"after")
     store.close()
     assert walked(tmp_path / FILE).broken is None
+
+
+def test_who_walks_beside_other_work_rests_and_may_end_it(content: bytes) -> None:
+    """Between two reads, however few events each has; the walk finds the same."""
+    rests: list[int] = []
+    with closing(opened(content)) as db:
+        found = walk(db, at_once=3, rest=lambda: rests.append(1))
+        assert found == walk(db)
+    assert len(rests) == -(-found.events // 3)
+
+    def end() -> None:
+        raise InterruptedError
+
+    with closing(opened(content)) as db, pytest.raises(InterruptedError):
+        walk(db, at_once=3, rest=end)
