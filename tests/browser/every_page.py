@@ -23,7 +23,7 @@ BY_HAND = (
     "/enter/kept/1",  # told after a form
     "/signals/ringing",  # asked for by script
 )
-NO_PAGES = ("/api/", "/health/")  # answers for programs
+NO_PAGES = ("/api/", "/health/", "/rejected/new")  # answers for programs; rows that a page's script puts into it
 FILES = (".pdf", ".csv")  # routes of what is taken away
 # Pages of one sort: stops, since each rule has other forms; strips, results and lots; days and steps of a list
 MOST_STOPS, MOST_NUMBERED, MOST_OTHERS = 8, 4, 1

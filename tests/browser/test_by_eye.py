@@ -7,6 +7,7 @@ import json
 import pytest
 from playwright.sync_api import Browser, expect
 
+from tests.browser.by_keyboard import follow, reach
 from tests.browser.test_pages import CONTRAST
 from tests.browser.watched import Tab
 from tests.desk.test_entries import PLACE
@@ -41,12 +42,11 @@ def test_a_strip_is_entered_from_the_keyboard(shelf: Stocked, browser: Browser) 
     """From the list to the kept strip: a scanner's Enter goes on to the next field, figures and arrows choose steps, and the last Enter keeps it."""
     with shelf.serving() as visitor, Tab(browser) as tab:
         tab.goto(visitor.origin + "/enter")
-        tab.get_by_role("link", name="Ten pads").focus()
-        tab.keyboard.press("Enter")
-        tab.get_by_role("button", name="Dipped now").focus()
+        follow(tab, "Ten pads")
+        reach(tab, "Dipped now")
         tab.keyboard.press("Enter")
         expect(tab.locator("#since")).to_contain_text("since dipping")
-        tab.get_by_label("Lot on the container").focus()
+        reach(tab, "Lot on the container")
         for text in ("22D31", GOOD, GOOD, "U26-0419", "U26-0419"):
             tab.keyboard.type(text)
             tab.keyboard.press("Enter")
@@ -54,7 +54,7 @@ def test_a_strip_is_entered_from_the_keyboard(shelf: Stocked, browser: Browser) 
             tab.keyboard.press("1")
         tab.keyboard.press("Space")  # the last pad by the browser's own keys
         tab.keyboard.press("ArrowRight")
-        tab.get_by_label("Operator number").focus()
+        reach(tab, "Operator number")
         for text in ("R4", "Ana"):
             tab.keyboard.type(text)
             tab.keyboard.press("Enter")
