@@ -18,7 +18,6 @@ def test_a_new_row_shows_itself_on_an_open_page(shelf: Stocked, visitor: Visitor
     tab.goto(f"{visitor.origin}/rejected")
     row = tab.locator(f'ul.rows a[href="/rejected/{first}"]')
     place = row.bounding_box()
-    tab.wait_for_function("stream?.readyState === EventSource.OPEN")
     urgent = shelf.held(priority=Priority.STAT)
     newest = tab.get_by_role("region", name="New since you opened this page")
     expect(newest.get_by_role("link", name="STAT")).to_have_attribute("href", f"/rejected/{urgent}")

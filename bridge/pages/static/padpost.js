@@ -116,6 +116,7 @@ async function showNewest() {
   newest.hidden = !newest.childElementCount;
 }
 
+const opened = Date.now();
 let looked = 0; // when
 let waits; // for the next look
 
@@ -169,6 +170,6 @@ if (body.dataset.watch) {
   follow();
   setInterval(() => {
     const late = stream ? ANYWAY_MS : EVERY_MS;
-    if (!document.hidden && Date.now() - looked >= late) lookSoon();
+    if (!document.hidden && Date.now() - Math.max(looked, opened) >= late) lookSoon();
   }, EVERY_MS);
 }
