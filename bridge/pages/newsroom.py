@@ -15,7 +15,7 @@ from bridge.store.asking import ask
 from bridge.store.rows import News
 
 MOST_STREAMS = 128  # ours: half of the connections that the pages' server takes; who comes later asks every second instead
-LOOK_S = 0.4  # ours: what came is on an open page within a second, with the way there and back
+LOOK_S = 0.2  # ours: what came is on an open page within a second, with the way there and back
 ALIVE_S = 15.0  # ours: something goes over a silent stream well before the usual proxy gives it up (most wait 60 s)
 AGAIN_MS = 3_000  # ours: a browser whose stream ended comes back after that, so that a restart meets no crowd
 AWAY = b"event: away\ndata:\n\n"
