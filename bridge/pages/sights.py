@@ -56,6 +56,7 @@ VIEWS: Mapping[tuple[str, str], View] = {
     ("POST", "/rejected/{stop_id}/what-if/{action}"): _STOP,
     ("GET", "/results"): View(page="results"),
     ("POST", "/results"): View(page="search"),
+    ("POST", "/find"): View(page="search"),
     ("GET", "/results/{result_id}"): _RESULT,
     ("GET", "/strips/{strip_id}"): _STRIP,
     ("GET", "/corrections"): View(page="corrections"),

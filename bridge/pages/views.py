@@ -45,6 +45,7 @@ from bridge.pages.telling import TellingPage
 from bridge.pages.today import fate_terms, standing_terms, today
 from bridge.pages.try_out import TryOut
 from bridge.pages.what_if import WhatIfPage
+from bridge.pages.where import Where
 from bridge.store.api import Store
 
 SECTION = 50  # ours: rows of one group or list on one page
@@ -86,6 +87,7 @@ class Views:
         self._telling = TellingPage(store, site, self._page, self._require_token, now)
         self._signals = SignalsPage(store, SignalDesk(store, now), site, self._page, self._require_token, now)
         self._receivers = Receivers(store, site, self._page, self._require_token, now)
+        self._where = Where(store, site, self._page, self._require_token, now)
         self._hand_over = HandOverPages(store, self._page, self._require_token, now)
         self._try_out = TryOut(site.bench, self._page, self._require_token, now)
         self._entries = Entries(store, desks.entries, site, self._page, self._require_token)
@@ -125,6 +127,7 @@ class Views:
         self._audit.add_to(routes)
         self._receivers.add_to(routes)
         self._hand_over.add_to(routes)
+        self._where.add_to(routes)
         self._try_out.add_to(routes)
         self._entries.add_to(routes)
         return routes

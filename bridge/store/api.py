@@ -249,6 +249,15 @@ class Store(Protocol):
     def flows(self, destinations: tuple[str, ...], *, since: datetime) -> tuple[rows.FlowRow, ...]:
         """Give for each destination what it answered last, and how much it received since then, as far as the newest tries tell."""
 
+    def find_strips(self, text: str, *, limit: int) -> tuple[rows.FoundStrip, ...]:
+        """Give the strips that a text names, newest first within each kind, at most ``limit`` and one more of a kind; each strip once."""
+
+    def strips_between(self, since: datetime, until: datetime, *, limit: int) -> tuple[rows.FoundStrip, ...]:
+        """Give the strips that arrived from ``since`` to before ``until``, oldest first, at most ``limit``."""
+
+    def numbers_near(self, number: int, *, reach: int, since: datetime) -> tuple[rows.NearNumber, ...]:
+        """Give by analyzer the nearest number below and above that arrived since then, at most ``reach`` away."""
+
     def pauses(self) -> tuple[Pause, ...]:
         """Give the pauses that nobody has ended, by destination."""
 

@@ -6,6 +6,7 @@ from bridge.store.reads_audit import AuditReads
 from bridge.store.reads_clock import ClockReads
 from bridge.store.reads_corrections import CorrectionReads
 from bridge.store.reads_day_log import DayLogReads
+from bridge.store.reads_found import FoundReads
 from bridge.store.reads_gate import GateReads
 from bridge.store.reads_kept import KeptReads
 from bridge.store.reads_life import LifeReads
@@ -34,6 +35,7 @@ class Reads(
     ShownReads,
     StopReads,
     TodayReads,
+    FoundReads,
     GateReads,
     LookBackReads,
     ClockReads,

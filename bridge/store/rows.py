@@ -364,6 +364,35 @@ class FlowRow:
     is_at_least: bool
 
 
+class FoundBy(StrEnum):
+    """What of a strip a text that was searched for is, in words."""
+
+    PATIENT = "patient ID"
+    PATIENT_PRINTED = "patient ID as printed, corrected since"
+    SPECIMEN = "specimen"
+    NUMBER = "strip number"
+    CONTROL_ID = "control ID of a message"
+    TIME = "time of arrival"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class FoundStrip:
+    """A strip that was searched for, by which of its marks it was found, and the newest open stop of it."""
+
+    kind: FoundBy
+    strip: StripRow
+    stop_id: int | None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class NearNumber:
+    """A number that arrived close to one that did not."""
+
+    analyzer: str
+    number: int
+    arrived_at: datetime
+
+
 @dataclass(frozen=True, kw_only=True, slots=True)
 class AnalyzerRow:
     """An analyzer's last sign of life and its work."""
