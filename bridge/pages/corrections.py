@@ -160,6 +160,9 @@ class Corrections:
             "detail": detail,
             "messages": [(delivery, message_view.lines(message), tries) for delivery, message, tries in detail.deliveries],
             "way": way.way_of_result([delivery.state for delivery, _, _ in detail.deliveries]),
+            "times": way.times_of(
+                detail.strip, [(each, tries) for each, _, tries in detail.deliveries if each.version == detail.version]
+            ),
             "versions": versions_of(detail, corrections),
             "corrections": [_shown(row, self._now()) for row in reversed(corrections)],
             "moved_to": next((row for row in corrections if _leads(row, result_id)), None),

@@ -224,5 +224,5 @@ class Views:
         view = capture_view.view(kept.capture.payload, row.place, start=start)
         drawn = way.way_of_strip(row, states)
         decided = self._store.reading_facts(row.capture_id, row.index, record_digest=row.record_digest).decisions
-        shown = {"strip": row, "kept": kept, "view": view, "way": drawn, "decided": decided}
+        shown = {"strip": row, "kept": kept, "view": view, "way": drawn, "times": way.times_of(row), "decided": decided}
         return self._page(request, "strip.html", shown)

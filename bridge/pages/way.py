@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 
 from bridge.lifecycle.states import OPEN_DELIVERY, STOPPED_DELIVERY, StopGroup, StopState
 from bridge.model import DeliveryState
 from bridge.pages.words import GROUP_MARKS, OUTCOME_WORDS, Mark, reason
-from bridge.store.rows import StopRow, StripRow
+from bridge.store.rows import AttemptRow, DeliveryRow, StopRow, StripRow
 
 STATIONS = ("received", "read", "checked", "coded", "sent", "acknowledged")
 
@@ -72,6 +73,23 @@ def way_of_result(states: Sequence[DeliveryState]) -> Way:
     if DeliveryState.ACCEPTED in going:
         return _way("acknowledged", Mark.DONE, "acknowledged: received by every receiver")
     return _way("coded", Mark.END, "ended at coded: not sent to any receiver", word="not sent")
+
+
+def times_of(strip: StripRow, deliveries: Sequence[tuple[DeliveryRow, Sequence[AttemptRow]]] = ()) -> Mapping[str, datetime]:
+    """Give by station when a strip came there. ``deliveries`` are those of its result's newest version, with their tries.
+
+    Reading, checking and coding are one step; it was sent with the first try at any receiver, and acknowledged with the last receiver's yes.
+    """
+    times = {"received": strip.arrived_at, "read": strip.judged_at, "checked": strip.judged_at}
+    if strip.result_id:
+        times["coded"] = strip.judged_at
+    if tried := [attempt.started_at for _, tries in deliveries for attempt in tries]:
+        times["sent"] = min(tried)
+    accepted = [each.accepted_at for each, _ in deliveries if each.state is not DeliveryState.SUPERSEDED]
+    known = [at for at in accepted if at is not None]
+    if known and len(known) == len(accepted):
+        times["acknowledged"] = max(known)
+    return times
 
 
 def _station_of_stop(stop: StopRow) -> str:

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import timedelta
 
 import pytest
 
 from bridge.lifecycle.states import StopGroup, StopState
 from bridge.model import DeliveryState, Format
-from bridge.pages.way import STATIONS, Way, way_of_result, way_of_stop, way_of_strip
+from bridge.pages.way import STATIONS, Way, times_of, way_of_result, way_of_stop, way_of_strip
 from bridge.pages.words import Mark
-from tests.pages.stocked import Stocked, finding
+from tests.pages.stocked import NOW, Stocked, finding
 
 S = DeliveryState
 
@@ -133,3 +134,33 @@ def test_a_strip_that_became_no_result(shelf: Stocked) -> None:
     }
     assert way_of_strip(strips["copy"], []).sentence == "ended at checked: a copy of an earlier strip; not sent"
     assert way_of_strip(strips["unreadable"], []).sentence == "stopped at read: could not be read"
+
+
+def test_each_station_has_its_time(shelf: Stocked) -> None:
+    """Sent with the first try, acknowledged once every receiver has it; what lies ahead has none."""
+    result_id = shelf.coded(to=(Format.ORU_R01, Format.FHIR))
+    shelf.now = NOW + timedelta(minutes=3)
+    shelf.answered(result_id)
+    detail = shelf.store.result(result_id)
+    assert detail is not None
+    half = times_of(detail.strip, [(each, tries) for each, _, tries in detail.deliveries])
+    assert half == {**dict.fromkeys(("received", "read", "checked", "coded"), NOW), "sent": shelf.now}
+    shelf.now = NOW + timedelta(minutes=5)
+    shelf.answered(result_id, destination="chart")
+    detail = shelf.store.result(result_id)
+    assert detail is not None
+    whole = times_of(detail.strip, [(each, tries) for each, _, tries in detail.deliveries])
+    assert whole["acknowledged"] == shelf.now
+    assert whole["sent"] == NOW + timedelta(minutes=3)
+    with shelf.serving() as visitor:
+        page = visitor.page(f"/results/{result_id}")
+    assert [its["datetime"] for its in page.all("time")] == [whole[name].isoformat() for name in STATIONS]
+
+
+def test_a_strip_that_is_no_result_was_not_coded(shelf: Stocked) -> None:
+    """Its stations end where it stopped."""
+    shelf.rejected()
+    (strip,) = shelf.store.strips()
+    assert times_of(strip) == dict.fromkeys(("received", "read", "checked"), NOW)
+    with shelf.serving() as visitor:
+        assert len(visitor.page(f"/strips/{strip.strip_id}").all("time")) == 3
