@@ -10,6 +10,7 @@ from bridge.bench.answered import GapAnswer, GapPart
 from bridge.bench.feed import LikelySetting
 from bridge.bench.gaps import gaps_before
 from bridge.bench.tally import DayTally, Fate, Standing, TalliedDelivery, TalliedStrip, fate_of, standing_of, tally
+from bridge.bench.timeline import Hour, Outage, hours_of, outages_of
 from bridge.lifecycle.pauses import Pause
 from bridge.lifecycle.states import DestinationState, StopGroup
 from bridge.model import Priority
@@ -46,7 +47,7 @@ class Today:
     ``missing`` are the numbers that were passed over lately and that nobody has accounted for: what stands right before a number that came
     within ``SERIES_WINDOW``.
     ``tellings`` are the critical results that nobody closed, what is overdue first. ``runs`` counts the runs that are held for what went missing in them.
-    ``pauses`` are the receivers that people paused. ``non_patient`` are the newest of the day's, ``non_patients`` counts them all.
+    ``pauses`` are the receivers that people paused, ``hours`` and ``outages`` the course of the day. ``non_patient`` are the newest of the day's, ``non_patients`` counts them all.
     """
 
     faults: tuple[str, ...]
@@ -67,6 +68,8 @@ class Today:
     non_patients: int
     destinations: tuple[DestinationRow, ...]
     pauses: Mapping[str, Pause]
+    hours: tuple[Hour, ...]
+    outages: tuple[Outage, ...]
     tally: DayTally
     unreadable_captures: int
     refused_files: int
@@ -86,6 +89,7 @@ class Today:
 def today(store: Store, site: PagesSite, *, now: datetime) -> Today:
     """Gather what Today shows at ``now``."""
     local = now.astimezone(site.zone)
+    begun = datetime.combine(local.date(), time(), tzinfo=site.zone)
     day = store.day(local.date(), site.zone)
     counts = store.open_stops()
     non_patients = day.of("non_patient")
@@ -108,8 +112,10 @@ def today(store: Store, site: PagesSite, *, now: datetime) -> Today:
         runs=len(store.held_runs()),
         non_patient=tuple(strip for strip_id in non_patients[:CONTROLS_SHOWN] if (strip := store.strip(strip_id)) is not None),
         non_patients=len(non_patients),
-        destinations=destinations_of(store, site, since=datetime.combine(local.date(), time(), tzinfo=site.zone)),
+        destinations=destinations_of(store, site, since=begun),
         pauses={pause.destination: pause for pause in store.pauses()},
+        hours=hours_of(store.arrivals(local.date(), site.zone), site.zone),
+        outages=outages_of(store.door_moves(since=begun), since=begun),
         tally=tally_of(day, site.schemes, store.gap_answers(gaps_before(day.runs, site.schemes))),
         unreadable_captures=len(day.of("unreadable")),
         refused_files=day.refused_files,

@@ -23,6 +23,7 @@ from bridge.pages.audit import AuditPage
 from bridge.pages.control_lots import ControlLots
 from bridge.pages.controls import Controls
 from bridge.pages.corrections import Corrections, to_telephone
+from bridge.pages.day_chart import day_drawing
 from bridge.pages.day_log import DayLogPages
 from bridge.pages.day_report import DayReport
 from bridge.pages.entries import Entries
@@ -151,14 +152,17 @@ class Views:
     def today(self, request: Request, wall: bool = False) -> Response:
         """Show what a person must know first; ``wall`` for a screen that is read from across the room."""
         shown = today(self._store, self._site, now=self._now())
+        in_use = self._lots.board.in_use(now=self._now())
         return self._page(
             request,
             "today.html",
             {
                 "day": shown,
                 "waits": digest(self._store.stop_counts(edges(self._now()))),
+                "drawing": day_drawing(shown.hours),
                 "signals": (*map(shown_signal, self._site.own_signals()), *standing(self._store, now=self._now())),
-                "containers": tuple(each for each in self._lots.board.in_use(now=self._now()) if each.asks_for_a_look),
+                "containers": tuple(each for each in in_use if each.asks_for_a_look),
+                "in_use": in_use,
                 "lives": tuple(each for each in self._analyzers.lives.lives((), now=self._now()).values() if each.asks),
                 "day_logs": tuple(each for each in self._day_log.board.today(now=self._now()) if each.asks_for_a_look),
                 "next_tries": self._site.next_tries(),

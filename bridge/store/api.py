@@ -21,6 +21,7 @@ from bridge.bench.month import Facts, Month, Window
 from bridge.bench.operators import Operator
 from bridge.bench.registered import KeptRegistration
 from bridge.bench.stop_figures import Stopped
+from bridge.bench.timeline import Move
 from bridge.bench.turnaround import Travelled
 from bridge.bench.workload import Handled
 from bridge.lifecycle.pauses import Pause
@@ -257,6 +258,12 @@ class Store(Protocol):
 
     def numbers_near(self, number: int, *, reach: int, since: datetime) -> tuple[rows.NearNumber, ...]:
         """Give by analyzer the nearest number below and above that arrived since then, at most ``reach`` away."""
+
+    def arrivals(self, day: date, zone: ZoneInfo) -> tuple[tuple[datetime, int, int], ...]:
+        """Give by the minute of a local day (UTC) how many strips arrived, and how many of them are stopped or could not be read."""
+
+    def door_moves(self, *, since: datetime) -> tuple[Move, ...]:
+        """Give how receivers began and ceased to take messages since then, in order of time."""
 
     def pauses(self) -> tuple[Pause, ...]:
         """Give the pauses that nobody has ended, by destination."""

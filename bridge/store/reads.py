@@ -5,6 +5,7 @@ from __future__ import annotations
 from bridge.store.reads_audit import AuditReads
 from bridge.store.reads_clock import ClockReads
 from bridge.store.reads_corrections import CorrectionReads
+from bridge.store.reads_course import CourseReads
 from bridge.store.reads_day_log import DayLogReads
 from bridge.store.reads_found import FoundReads
 from bridge.store.reads_gate import GateReads
@@ -44,6 +45,7 @@ class Reads(
     NumberReads,
     MonthReads,
     OperatorReads,
+    CourseReads,
     DayLogReads,
     LifeReads,
     ReceiverReads,
