@@ -16,14 +16,13 @@ FOOT_PX = 20  # below stands the hour
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Bar:
-    """An hour: its place from the left, the height of all strips and of the stopped ones among them, in pixels, and its words."""
+    """An hour: its place from the left, the height of all strips and of the stopped ones among them, in pixels, and what stands above and below."""
 
     x: int
     height: int
     stopped: int
     count: str
     hour: str
-    words: str
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -61,7 +60,6 @@ def _bar(place: int, hour: Hour, most: int) -> Bar:
         stopped=_tall(hour.stopped, most),
         count=str(hour.strips) if hour.strips else "",
         hour=f"{hour.start:%H}",
-        words=f"{hour.start:%H:%M}: {counted(hour.strips, 'strip')}, {hour.stopped} stopped",
     )
 
 
