@@ -528,6 +528,7 @@ class Judging:
             series=self._series(needs, known.ahead),
             decisions=before.decisions,
             prior=before.prior,
+            placed=before.placed,
             run=known.run,
             gate=gates.gate_facts(
                 self._store, self._tables, needs, capture, (piece.seat, self._now()), is_first=not intake.because
@@ -540,6 +541,7 @@ class Judging:
             operator=self._operators.facts(reading, capture, needs.printed_at, is_first=not intake.because),
             containers=self.shelf.containers(needs),
             known_as=self._labels.says(before.decisions.patient_id or needs.patient_id),
+            specimen_known_as=self._labels.says(reading.specimen_id.text) if reading.specimen_id else "",
             day_log=self._day_logs.facts(needs, capture.arrived_at),
             registered=self.registered.says(reading, needs, before.decisions.patient_id, capture.arrived_at),
             life=self._lives.facts(reading, needs, capture.arrived_at),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import datetime
 from decimal import Decimal
 
 
@@ -26,6 +27,7 @@ class LifeFacts:
     ``out_reason`` is set where it was out of service (never empty then). ``self_test_failed``: its last self-test did. ``confirmed`` is the
     strip type that a person confirmed since it was switched on, "" for none yet; None: nobody said that it was switched on.
     ``serial`` is that of the device that stands there, "" where nobody said; ``elsewhere`` the analyzer whose device the printed one is, or "".
+    ``run`` is what it was declared to run then (the value of a ``model.Purpose``), until ``run_until``; "" for patients.
     """
 
     out_reason: str = ""
@@ -33,6 +35,8 @@ class LifeFacts:
     confirmed: str | None = None
     serial: str = ""
     elsewhere: str = ""
+    run: str = ""
+    run_until: datetime | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

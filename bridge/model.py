@@ -768,10 +768,12 @@ class Facts:
     """Everything outside the reading that judging may look at. ``gate``, ``clock`` and ``run`` None: the site's policy asks for none, or the strip is of no run.
 
     ``containers`` are those that were entered for the strip's analyzer and strip type, in the order of opening; None: nobody asks for them.
-    ``operator`` None: nobody is entered for the analyzer. ``known_as`` says what people entered the patient ID as that is no patient, or "".
+    ``operator`` None: nobody is entered for the analyzer. ``known_as`` says what people entered the patient ID as that is no patient, or "",
+    and ``specimen_known_as`` the same of the specimen ID.
     ``neighbours`` None: not asked for.
     ``day_log`` None: its day log can say nothing. ``life`` None: nobody said anything of the analyzer.
     ``registered`` None: no identifier of the strip is registered as no patient's.
+    ``placed``: the number series in which the strip was counted when it was judged before, "" for none.
     """
 
     seen: SeenStrips = field(default_factory=SeenStrips)
@@ -784,10 +786,12 @@ class Facts:
     run: RunFacts | None = None
     containers: tuple[Container, ...] | None = None
     known_as: str = ""
+    specimen_known_as: str = ""
     neighbours: Neighbours | None = None
     day_log: DayLogFacts | None = None
     life: LifeFacts | None = None
     registered: RegisteredAs | None = None
+    placed: str = ""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

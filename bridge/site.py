@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any, TypeVar
 from zoneinfo import ZoneInfo
 
@@ -27,7 +28,8 @@ from bridge.tables.day_log_table import DayItem, DayLogRule, Undone
 from bridge.tables.documents import CatalogueDocument, FlagsDocument, ProfileDocument, Shape, StripTypeDocument
 from bridge.tables.flag_table import CriticalRule
 from bridge.tables.flags import FLAGS_FILE, flag_table
-from bridge.tables.holds import HOLDS_FILE, with_holds
+from bridge.tables.hold_table import RulesToTry
+from bridge.tables.holds import HOLDS_FILE, hold_table, rules_to_try, with_holds
 from bridge.tables.holds_document import HoldsDocument
 from bridge.tables.layouts import nearest
 from bridge.tables.specimen_rule import SpecimenRule
@@ -46,10 +48,13 @@ from bridge.tables.types import (
 )
 
 S = TypeVar("S", bound=Shape)
+NO_FILES: Mapping[str, Path] = MappingProxyType({})
 
 
-def load_tables(shipped: Path, own: Path | None, policy: Policy, *, zone: ZoneInfo, flags_file: Path | None = None) -> Tables:
-    """Read and compile the mapping files. A file of ``own`` replaces the shipped one of the same name, ``flags_file`` both files of its kind.
+def load_tables(
+    shipped: Path, own: Path | None, policy: Policy, *, zone: ZoneInfo, proposed: Mapping[str, Path] = NO_FILES
+) -> Tables:
+    """Read and compile the mapping files. A file of ``own`` replaces the shipped one of the same name, one of ``proposed`` (by that name) both.
 
     ``zone`` is the site's, for profiles that say ``zone: site``. Raises TableError naming file, line and key.
     """
@@ -58,11 +63,10 @@ def load_tables(shipped: Path, own: Path | None, policy: Policy, *, zone: ZoneIn
         catalogue = _shaped(_files(shipped, own, CATALOGUE_FILE), CatalogueDocument, documents)
         strip_types = _shaped(_files(shipped, own, "strip_types/*.yaml"), StripTypeDocument, documents)
         profiles = _shaped(_files(shipped, own, "profiles/*.yaml"), ProfileDocument, documents)
-        flag_files = {FLAGS_FILE: flags_file} if flags_file else _files(shipped, own, FLAGS_FILE)
-        flags = _shaped(flag_files, FlagsDocument, documents, shown=str(flags_file or ""))
+        flags = _replaced(shipped, own, FLAGS_FILE, FlagsDocument, documents, proposed)
         controls = _shaped(_files(shipped, own, CONTROLS_FILE), ControlsDocument, documents)
         containers = _shaped(_files(shipped, own, CONTAINERS_FILE), ContainersDocument, documents)
-        holds = _shaped(_files(shipped, own, HOLDS_FILE), HoldsDocument, documents)
+        holds = _replaced(shipped, own, HOLDS_FILE, HoldsDocument, documents, proposed)
         for name, found, loss in (
             (CATALOGUE_FILE, catalogue, "has a code"),
             (FLAGS_FILE, flags, "says which critical rules are on"),
@@ -88,6 +92,14 @@ def load_tables(shipped: Path, own: Path | None, policy: Policy, *, zone: ZoneIn
         return replace(tables, doubts=tuple(replace(d, spot=_spot(d.path, documents)) for d in tables.doubts))
     except SetupError as error:
         raise _placed(error, documents) from error
+
+
+def _replaced(
+    shipped: Path, own: Path | None, name: str, shape: type[S], documents: dict[str, Document], proposed: Mapping[str, Path]
+) -> dict[str, S]:
+    """Read the proposed file of a name, or the site's own or the shipped one; an error calls a proposed one by its path."""
+    given = proposed.get(name)
+    return _shaped({name: given} if given else _files(shipped, own, name), shape, documents, shown=str(given or ""))
 
 
 def _files(shipped: Path, own: Path | None, pattern: str) -> dict[str, Path]:
@@ -118,13 +130,29 @@ def _spot(path: settings.KeyPath, documents: dict[str, Document]) -> Spot | None
     return documents[str(path[0])].spot(path[1:]) if path and str(path[0]) in documents else None
 
 
-def tables_for(config: settings.Settings | None, *, flags: Path | None = None) -> Tables:
-    """Load the tables of a site, or the shipped ones as they are; with ``flags`` in place of the file of that name. Raises TableError."""
+def tables_for(config: settings.Settings | None, *, flags: Path | None = None, holds: Path | None = None) -> Tables:
+    """Load the tables of a site, or the shipped ones as they are; with ``flags`` and ``holds`` in place of the files of these names. Raises TableError."""
     if config is None:
         return load_tables(settings.shipped_mappings(), None, default_policy(), zone=ZoneInfo("UTC"))
-    tables = load_tables(settings.shipped_mappings(), config.mappings, policy_of(config), zone=config.site.zone, flags_file=flags)
+    proposed = {name: path for name, path in ((FLAGS_FILE, flags), (HOLDS_FILE, holds)) if path is not None}
+    tables = load_tables(
+        settings.shipped_mappings(), config.mappings, policy_of(config), zone=config.site.zone, proposed=proposed
+    )
     _check_specimen(config, tables)
     return tables
+
+
+def declared_rules(canonical: Mapping[str, Any], tables: Tables) -> RulesToTry:
+    """Give the rules on what pads say together in a table set (its canonical JSON, parsed), compiled with the ladders of ``tables``.
+
+    None of a set of an earlier version, or whose pads are no more.
+    """
+    try:
+        document = HoldsDocument.model_validate(canonical.get("holds", {}))
+        hold_table(document, tables.strip_types)
+        return rules_to_try(document, tables.strip_types)
+    except (ValidationError, TableError):
+        return RulesToTry()
 
 
 def signed_rules(signed: Mapping[str, Any], tables: Tables) -> tuple[tuple[CriticalRule, ...], str]:

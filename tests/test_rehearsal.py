@@ -3,14 +3,19 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from bridge.model import Capture, Grade, Reading, Way
+from bridge.check import check, rules_met
+from bridge.model import Capture, Facts, Grade, Reading, Severity, Way
 from bridge.pipeline import understand
 from bridge.rehearsal import SHOWN, Example, Kept, KeptStrip, Rehearsal
 from bridge.tables.flag_table import Condition, CriticalRule, FlagTable
+from bridge.tables.hold_table import HoldTable, RulesToTry
+from bridge.tables.holds import rules_to_try, with_holds
+from bridge.tables.holds_document import HoldsDocument
 from tests.judging_for_tests import NOW, kept, strip
 from tests.tables.shipped_tables import tables
 
@@ -54,6 +59,54 @@ def test_each_rule_is_counted_beside_the_signed_one() -> None:
     assert sugar.examples == (Example(strip_id=103, analyzer="bench-b", number="3", arrived_at=NOW),)
     assert [each.number for each in blood.examples] == ["2", "1"]
     assert [each.number for each in old.examples] == ["2"]
+
+
+def declared(*rows: dict[str, Any]) -> RulesToTry:
+    """Give rules on what pads say together, compiled from rows as a file has them."""
+    given = {"severity": "note", "message": "M.", "remedy": "R.", "source": "invented"}
+    document = HoldsDocument.model_validate({"rules": [{**given, **row} for row in rows]})
+    return rules_to_try(document, tables().strip_types)
+
+
+BLOOD_SEEN = {"id": "plausible.blood_seen", "when": {"pads": [{"pad": "blood", "shows": "found"}]}}
+HOLDS_SUGAR = {
+    "id": "plausible.sugar",
+    "when": {"pads": [{"pad": "glucose", "at_least": "3+"}]},
+    "severity": "hold",
+    "release": {"persons": 1, "bulk": False},
+}
+
+
+def test_rules_on_what_pads_say_together_are_tried_on_or_off() -> None:
+    """Beside what the signed rule of that name would say now, and what each strip bore when it was judged. A look-alike is none of them."""
+    off = {**HOLDS_SUGAR, "switched_on": False, "when": {"pads": [{"pad": "glucose", "at_least": "2+"}]}}
+    alike = {**HOLDS_SUGAR, "id": "look_alike.previous", "when": {"like_previous": {"abnormal_pads": 3}}}
+    trial = Rehearsal(
+        TABLES, signed=(), profiles={}, declared=declared(BLOOD_SEEN, off, alike), signed_declared=declared(HOLDS_SUGAR)
+    )
+    bearing = stored(3, glucose=4)
+    (strip_,) = bearing.strips
+    trial.add(replace(bearing, strips=(replace(strip_, found=frozenset({"plausible.sugar", "mark.disagrees"})),)))
+    for each in (stored(2, glucose=3, blood=2), stored(1, glucose=1)):
+        trial.add(each)
+    seen, sugar = trial.declared()
+    assert (seen.declared.rule, seen.is_on, seen.met, seen.signed, seen.found) == ("plausible.blood_seen", True, 1, None, 0)
+    assert (sugar.declared.severity, sugar.is_on, sugar.met, sugar.signed, sugar.found) == (Severity.HOLD, False, 2, 1, 1)
+    assert [each.number for each in sugar.examples] == ["3", "2"]
+
+
+def test_what_is_tried_is_what_judging_finds() -> None:
+    """The same strip through judging bears the rules that trying it names."""
+    rules = declared(BLOOD_SEEN, {**HOLDS_SUGAR, "severity": "note", "release": None})
+    document = HoldsDocument.model_validate(
+        {"rules": [{"severity": "note", "message": "M.", "remedy": "R.", "source": "x", **BLOOD_SEEN}]}
+    )
+    own = with_holds(replace(tables(), holds=HoldTable()), document)
+    command = kept(strip(7, ranks={"blood": 2}))
+    (reading,) = understand(command.capture, own.profiles["tern"], analyzer="bench-b")
+    assert isinstance(reading, Reading)
+    judged = check(reading, Facts(), own, arrived_at=NOW, live=True, now=NOW)
+    assert {each.rule for each in judged.findings} & rules.on == rules_met(reading, rules, own) == {"plausible.blood_seen"}
 
 
 def test_what_cannot_be_tried_is_counted_apart() -> None:

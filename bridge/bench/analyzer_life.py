@@ -9,6 +9,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from enum import StrEnum
+from types import MappingProxyType
 
 
 class LifeEvent(StrEnum):
@@ -23,6 +24,10 @@ class LifeEvent(StrEnum):
     BACK = "returned to service"
     REPLACED = "another one in its place"
     SERIAL = "serial number"
+    TRAINING = "training is run"
+    PROFICIENCY = "proficiency is run"
+    COMPARISON = "comparison is run"
+    PATIENTS = "patients again"
 
 
 # of these a serial number may be, or must be, given: which device stands there from now on
@@ -31,11 +36,18 @@ TELLS_SERIAL = frozenset({LifeEvent.BACK, LifeEvent.REPLACED, LifeEvent.SERIAL})
 ASKS_FOR_CONTROLS = frozenset({LifeEvent.BACK, LifeEvent.REPLACED})
 
 
+# what an analyzer is declared to run for a time, by the value of its model.Purpose
+RUNS: Mapping[LifeEvent, str] = MappingProxyType(
+    {LifeEvent.TRAINING: "training", LifeEvent.PROFICIENCY: "proficiency", LifeEvent.COMPARISON: "comparison"}
+)
+
+
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Happened:
     """Something that happened to an analyzer, as a person said it.
 
-    ``text`` is the error code as shown, our name of the strip type, or the serial number as printed; "" where there is none.
+    ``text`` is the error code as shown, our name of the strip type, the serial number as printed, or, of what is run for a time, when that ends by
+    itself (ISO 8601 with its offset); "" where there is none.
     """
 
     analyzer: str
@@ -43,6 +55,11 @@ class Happened:
     at: datetime
     text: str = ""
     reason: str = ""
+
+    @property
+    def until(self) -> datetime | None:
+        """Give when what is run for a time ends by itself; None of anything else."""
+        return datetime.fromisoformat(self.text) if self.what in RUNS else None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -62,6 +79,7 @@ class Standing:
 
     ``out_since`` with its ``out_reason``. ``is_replaced``: another device stands in its place, a loaner or a new one. ``failed_at``: its last self-test failed then. ``on_since``: it was switched on then, and
     ``strip_type`` is what was confirmed since ("" for nothing). ``serial`` is the device that stands there, "" where nobody said.
+    ``run`` is what it was declared to run ("" for patients), which ends by itself at ``run_until``.
     """
 
     out_since: datetime | None = None
@@ -71,6 +89,12 @@ class Standing:
     on_since: datetime | None = None
     strip_type: str = ""
     serial: str = ""
+    run: str = ""
+    run_until: datetime | None = None
+
+    def run_at(self, at: datetime) -> str:
+        """Say what the analyzer runs at a moment in which it stands so; "" for patients."""
+        return self.run if self.run_until is not None and at < self.run_until else ""
 
 
 def in_order(kept: Iterable[KeptHappening]) -> tuple[Happened, ...]:
@@ -89,6 +113,8 @@ def standing(happened: Sequence[Happened], at: datetime) -> Standing:
 
 
 def _after(now: Standing, happened: Happened) -> Standing:
+    if happened.what in RUNS:
+        return replace(now, run=RUNS[happened.what], run_until=happened.until)
     match happened.what:
         case LifeEvent.OUT:
             return replace(now, out_since=happened.at, out_reason=happened.reason)
@@ -106,14 +132,17 @@ def _after(now: Standing, happened: Happened) -> Standing:
             return replace(now, strip_type=happened.text)
         case LifeEvent.SERIAL:
             return replace(now, serial=happened.text)
-        case LifeEvent.ERROR:
-            return now
+        case LifeEvent.PATIENTS:
+            return replace(now, run="", run_until=None)
+    return now
 
 
 def may_happen(now: Standing, what: LifeEvent) -> bool:
-    """Say whether something can happen to an analyzer that stands so: only one in service is taken out, only one that is out or replaced returns."""
+    """Say whether something can happen to an analyzer that stands so: only one in service is taken out, only one that is out or replaced returns, and only one that ran something else runs patients again."""
     if what is LifeEvent.OUT:
         return now.out_since is None
+    if what is LifeEvent.PATIENTS:
+        return now.run != ""
     return what is not LifeEvent.BACK or now.out_since is not None or now.is_replaced
 
 

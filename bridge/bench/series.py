@@ -8,13 +8,13 @@ order of arrival, so that yesterday's strips sent again today find yesterday's s
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
 
+from bridge.bench.believed import read_at
 from bridge.model import CheckedReading, SeenStrip, SeriesState
 from bridge.tables.types import NumberScheme, SeriesRule
 
-FARTHEST_AHEAD = timedelta(days=1)  # ours: settings allow no larger tolerance of a clock that runs ahead
 SAME_TIME = timedelta(minutes=1)  # ours: one layout prints seconds where another of the same analyzer prints minutes only
 
 
@@ -23,14 +23,18 @@ _NEVER = datetime.min.replace(tzinfo=UTC)  # before every printed time
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Evidence:
-    """What a strip says of its place in time: the local date and, where printed whole, the instant (aware).
+    """What a strip says of its place in time: the local date and, where printed whole, the instant (aware, in the analyzer's zone).
 
-    Both are None where nothing (legible) was printed.
+    Both are None where nothing (legible) was printed. ``is_live``: it came over a line as it was read. ``placed`` is the series in which it was
+    counted when it was judged before, "" where it was not.
     """
 
     number: int | None
     printed_day: date | None
     printed_at: datetime | None
+    arrived_at: datetime
+    is_live: bool = False
+    placed: str = ""
 
 
 def series_of(scheme: NumberScheme, evidence: Evidence, *, newest: SeriesState | None, same_number: Iterable[SeenStrip]) -> str:
@@ -41,50 +45,73 @@ def series_of(scheme: NumberScheme, evidence: Evidence, *, newest: SeriesState |
     """
     if evidence.number is None:
         return ""
-    if scheme.series is SeriesRule.DAILY:
-        return evidence.printed_day.isoformat() if evidence.printed_day else ""
+    for seen in same_number:
+        if seen.key.series and is_same_time(seen.printed_at, evidence.printed_at):
+            return seen.key.series  # sent again: its old place, however late
+    if scheme.series is SeriesRule.DAILY and evidence.printed_day is not None:
+        return _day_of(evidence, evidence.printed_day).isoformat()
     if evidence.printed_at is None:
-        return ""
-    return _by_fall(evidence.number, evidence.printed_at, newest, same_number)
+        return _without_time(evidence, newest)
+    return _by_fall(evidence.number, read_at(evidence.printed_at, evidence.arrived_at) or evidence.arrived_at, newest)
 
 
 def left_by(checked: CheckedReading, *, arrived_at: datetime) -> SeriesState | None:
     """Give the series state that a strip, which is no copy, leaves behind; None where it moves nothing.
 
-    A strip from a clock that runs far ahead moves nothing: every strip after it would count as late for years.
+    Where the printed time cannot be when it was read, the arrival stands for it: every strip after it would count as late else. A day that
+    has not come moves nothing: the strips of today would be of an older day.
     """
     if not checked.key.series or not checked.key.number.isdigit():
         return None
-    if checked.analyzed_at is not None and checked.analyzed_at > arrived_at + FARTHEST_AHEAD:
+    at, read = checked.analyzed_at, read_at(checked.analyzed_at, arrived_at)
+    if at is not None and read is None and checked.key.series[:10] > arrived_at.astimezone(at.tzinfo).date().isoformat():
         return None
-    printed_at = (
-        checked.analyzed_at.astimezone(UTC) if checked.analyzed_at else None
-    )  # in UTC: one zone's clock faces do not sort
-    return SeriesState(series=checked.key.series, last_number=int(checked.key.number), last_printed_at=printed_at)
+    return SeriesState(
+        series=checked.key.series,
+        last_number=int(checked.key.number),
+        last_printed_at=read or arrived_at.astimezone(UTC),  # in UTC: one zone's clock faces do not sort
+    )
 
 
 def newer(one: SeriesState | None, other: SeriesState | None) -> SeriesState | None:
-    """Give the newer of two states of one analyzer and mode, by series, printed time and number."""
+    """Give how one analyzer and mode stands after ``one`` was known and ``other`` came: the newer by series, printed time and number.
+
+    The very next number of the same series is newer whatever its time says: a clock was set back, and no number was passed over. The
+    latest printed time stays then.
+    """
     if one is None or other is None:
         return one or other
-    return other if _age(other) > _age(one) else one
+    if _age(other) > _age(one):
+        return other
+    is_next = other.series == one.series and other.last_number == one.last_number + 1
+    return replace(one, last_number=other.last_number) if is_next else one
 
 
 def _age(state: SeriesState) -> tuple[str, datetime, int]:
     return state.series, state.last_printed_at or _NEVER, state.last_number
 
 
-def _by_fall(number: int, printed_at: datetime, newest: SeriesState | None, same_number: Iterable[SeenStrip]) -> str:
-    for seen in same_number:
-        if seen.key.series and is_same_time(seen.printed_at, printed_at):
-            return seen.key.series  # sent again: its old place, however late
+def _day_of(evidence: Evidence, printed_day: date) -> date:
+    """Give the day of a daily series: the printed one, or that day with day and month the other way round where the arrival shows it."""
+    at, read = evidence.printed_at, read_at(evidence.printed_at, evidence.arrived_at)
+    return printed_day if at is None or read is None or read == at else read.astimezone(at.tzinfo).date()
+
+
+def _without_time(evidence: Evidence, newest: SeriesState | None) -> str:
+    """Give the series of a strip without a time: that of before, else of one that came as it was read with the very next number, the newest."""
+    if evidence.placed or newest is None or not evidence.is_live or evidence.number != newest.last_number + 1:
+        return evidence.placed
+    return newest.series
+
+
+def _by_fall(number: int, at: datetime, newest: SeriesState | None) -> str:
     if newest is None or not newest.series or newest.last_printed_at is None:
-        return opened_by(printed_at)
-    if printed_at > newest.last_printed_at:
-        return opened_by(printed_at) if number < newest.last_number else newest.series
+        return opened_by(at)
+    if at > newest.last_printed_at:
+        return opened_by(at) if number < newest.last_number else newest.series
     # Late, and never seen before. Inside the newest series' time it belongs there; before it, to an older counting
     # of which this strip is the only evidence: it gets a series of its own and is compared with nobody's number.
-    return min(newest.series, opened_by(printed_at))
+    return min(newest.series, opened_by(at))
 
 
 def opened_by(printed_at: datetime) -> str:

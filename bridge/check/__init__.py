@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from bridge.check.declared import abnormal_pads, check_terms
+from bridge.check.declared import abnormal_pads, check_terms, rules_met
 from bridge.check.judgement import Moment, Verdict, check, needs
 
-__all__ = ["Moment", "Verdict", "abnormal_pads", "check", "check_terms", "needs"]
+__all__ = ["Moment", "Verdict", "abnormal_pads", "check", "check_terms", "needs", "rules_met"]

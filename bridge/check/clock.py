@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
+from bridge.bench.believed import read_at, swapped
 from bridge.check.rulebook import finding
 from bridge.model import ClockFacts, Finding, Place, SeriesState, Severity, StripKey
 from bridge.tables.types import ClockRule
@@ -56,14 +57,10 @@ def usual_cause(offset: timedelta, at: datetime, *, arrived_at: datetime) -> tup
     changed = _change_missed(offset, local)
     if changed is not None:
         return "time.clock_change", f"{changed} The strip says {_day_clock(at)} and arrived at {_day_clock(local)}."
-    if (
-        abs(offset) > DAY
-        and (swapped := _swapped(at)) is not None
-        and abs(local.astimezone(UTC) - swapped.astimezone(UTC)) <= DAY
-    ):
+    if abs(offset) > DAY and (other := swapped(at)) is not None and abs(local.astimezone(UTC) - other.astimezone(UTC)) <= DAY:
         return (
             "time.day_month",
-            f"The strip says {_day_clock(at)}; with day and month the other way round it would be of {swapped:%Y-%m-%d}, when it arrived.",
+            f"The strip says {_day_clock(at)}; with day and month the other way round it would be of {other:%Y-%m-%d}, when it arrived.",
         )
     return None
 
@@ -84,11 +81,6 @@ def _utc_offset(local: datetime, by: timedelta) -> timedelta:
     return there
 
 
-def _swapped(at: datetime) -> datetime | None:
-    """Give the moment with day and month exchanged; None where that is no other day of the year."""
-    return at.replace(month=at.day, day=at.month) if at.day <= 12 and at.day != at.month else None  # months of a year
-
-
 def order_kept(
     key: StripKey, at: datetime | None, newest: SeriesState | None, *, arrived_at: datetime, rule: ClockRule | None
 ) -> tuple[Finding, ...]:
@@ -96,11 +88,19 @@ def order_kept(
 
     ``newest`` is the newest strip of the series. One that was ahead of this arrival proves nothing: its own clock was wrong.
     """
-    if at is None or rule is None or newest is None or newest.last_printed_at is None or newest.series != key.series:
+    read = read_at(at, arrived_at)
+    if (
+        at is None
+        or read is None
+        or rule is None
+        or newest is None
+        or newest.last_printed_at is None
+        or newest.series != key.series
+    ):
         return ()
     limit = arrived_at + timedelta(minutes=rule.hold_minutes)
     is_later = key.number.isdigit() and int(key.number) > newest.last_number
-    if not is_later or newest.last_printed_at > limit or newest.last_printed_at.astimezone(UTC) - at.astimezone(UTC) <= SAME_TIME:
+    if not is_later or newest.last_printed_at > limit or newest.last_printed_at.astimezone(UTC) - read <= SAME_TIME:
         return ()
     last = newest.last_printed_at.astimezone(at.tzinfo)
     sentence = (

@@ -1,8 +1,8 @@
-"""Whether the controls of a patient's strip were done and right, by the gate's facts and the site's policy."""
+"""Whether the controls of a patient's strip were done and right, and whether a control is one, by what is known and the site's policy."""
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 from bridge.check.rulebook import finding
 from bridge.model import Finding, GateFacts, Severity
@@ -10,9 +10,24 @@ from bridge.tables.control_table import GatePolicy, ShutDoes
 
 DUE = "controls.due"
 FAILED = "controls.failed"
+LIKE_PATIENT = "purpose.like_patient"
 RULES = frozenset({DUE, FAILED})
 
 _GO_BY_THEMSELVES = "Run every level of the controls. This result goes by itself once all of them have passed."
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ControlKnown:
+    """What people entered the texts of a control strip as: the patient's place and the specimen's, "" for nothing; and whether one is registered."""
+
+    patient_id: str
+    specimen_id: str
+    is_registered: bool = False
+
+    @property
+    def is_known(self) -> bool:
+        """Say whether anybody entered one of them for something."""
+        return self.is_registered or bool(self.patient_id or self.specimen_id)
 
 
 def controls_right(gate: GateFacts | None, policy: GatePolicy | None, *, analyzer: str) -> tuple[Finding, ...]:
@@ -34,3 +49,18 @@ def controls_right(gate: GateFacts | None, policy: GatePolicy | None, *, analyze
     else:
         return ()
     return (replace(found, severity=Severity.NOTE) if policy.shut is ShutDoes.NOTE else found,)
+
+
+def not_a_patients(known: ControlKnown, policy: GatePolicy | None, *, is_patients: bool) -> tuple[Finding, ...]:
+    """Hold a strip that was read as a control, bears an ID that is built like a patient's (``is_patients``), and names no lot that anybody entered.
+
+    Nothing where the site has no policy for controls: it entered no lots by which a control could be told.
+    """
+    if policy is None or not is_patients or known.is_known:
+        return ()
+    return (
+        finding(
+            LIKE_PATIENT,
+            "It was read as a control, bears an ID that is built like a patient's, and names no lot of controls that was entered.",
+        ),
+    )

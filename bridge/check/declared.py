@@ -6,9 +6,10 @@ from collections.abc import Mapping
 
 from bridge.check.copies import Claim, apart
 from bridge.check.rulebook import RULES, concern_of, is_for_one_by_one
+from bridge.check.understanding import Processing, content_of, understand_reading
 from bridge.errors import TableError
-from bridge.model import CheckedReading, ControlLook, Finding, Neighbour, Severity
-from bridge.tables.hold_table import DeclaredRule, HoldTable, LookAlike
+from bridge.model import CheckedReading, ControlLook, Finding, Neighbour, Purpose, Reading, Severity
+from bridge.tables.hold_table import DeclaredRule, HoldTable, LookAlike, RulesToTry
 from bridge.tables.holds import HOLDS_FILE
 from bridge.tables.types import StripType, Tables
 
@@ -50,6 +51,19 @@ def pads_plausible(checked: CheckedReading, tables: Tables) -> tuple[Finding, ..
 
 def _met(strip_type: str, ranks: Mapping[str, int], tables: Tables) -> tuple[tuple[DeclaredRule, str], ...]:
     return tuple((rule.declared, pad) for rule in tables.holds.pads[strip_type] if (pad := rule.met_by(ranks)))
+
+
+def rules_met(reading: Reading, rules: RulesToTry, tables: Tables) -> frozenset[str]:
+    """Give which of some rules a patient's reading would meet, on or off; none of a strip whose values are in doubt.
+
+    Raises KeyError if ``tables`` lacks the profile that it was read by.
+    """
+    understood = understand_reading(reading, tables)
+    is_patient = understood.processing is not Processing.OTHER and understood.number.purpose is Purpose.PATIENT
+    if not is_patient or understood.strip_type is None:
+        return frozenset()
+    ranks = dict(content_of(understood).pads)
+    return frozenset(rule.declared.rule for rule in rules.pads.get(understood.strip_type.name, ()) if rule.met_by(ranks))
 
 
 def abnormal_pads(checked: CheckedReading) -> int:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
 
+from bridge.bench.believed import read_at
 from bridge.bench.series import Evidence, series_of
 from bridge.bench.shift import Read
 from bridge.check import (
@@ -15,6 +16,7 @@ from bridge.check import (
     copies,
     day_log,
     declared,
+    declared_run,
     entries,
     evidence,
     flagging,
@@ -43,7 +45,7 @@ from bridge.coding import Assessment, Person
 from bridge.identity.patient_id import id_fault
 from bridge.identity.strip import key_of
 from bridge.making import maker
-from bridge.model import CheckedReading, Facts, Finding, Needs, Purpose, Reading, SeenStrips, SeriesState, Severity, StripKey
+from bridge.model import CheckedReading, Facts, Finding, Needs, Purpose, Reading, SeenStrips, Severity, StripKey
 from bridge.tables.types import Policy, SeriesRule, StripType, Tables
 
 
@@ -105,11 +107,11 @@ def check(reading: Reading, facts: Facts, tables: Tables, *, arrived_at: datetim
     understood = understand_reading(reading, tables)
     if understood.processing is Processing.OTHER:  # it gets no identity, so that no live strip could be taken for a copy of it
         return Verdict(checked=None, findings=(record.processing_unexpected(reading, tables.policy),))
-    understood = _as_registered(understood, facts, tables.policy)
+    understood = _as_declared(_as_registered(understood, facts, tables.policy), facts, tables.policy)
     moment = _moment(arrived_at=min(arrived_at, now), live=live, now=now)  # the service's own clock may have been set back
     person = _person(understood, facts, moment)
     collected = _collected(understood, facts, tables.policy, moment)
-    checked = None if _has_no_key(understood) else _checked(understood, facts, person, collected.sent_at)
+    checked = None if _has_no_key(understood) else _checked(understood, facts, person, collected.sent_at, moment)
     assessment = flagging.assessed(understood, person, tables)
     findings = [
         *record.number_understood(understood.number),
@@ -134,8 +136,11 @@ def check(reading: Reading, facts: Facts, tables: Tables, *, arrived_at: datetim
         if checked.purpose is Purpose.PATIENT:
             findings += _declared_findings(checked, understood.strip_type, claim, facts, tables)
     findings += operators.operator_right(facts.operator, text_of(reading.operator), stops=tables.policy.operators == "hold")
+    if understood.number.purpose is Purpose.CONTROL:
+        findings += _control_findings(understood, facts, tables)
     if understood.number.purpose is Purpose.PATIENT:
         findings += _patient_findings(understood, facts, tables.policy)
+        findings += declared_run.patient_in_run(facts.life, understood.profile.zone, analyzer=reading.analyzer)
         findings += analyzer_life.analyzer_fit(
             facts.life,
             reading.serial,
@@ -149,7 +154,7 @@ def check(reading: Reading, facts: Facts, tables: Tables, *, arrived_at: datetim
         is_one_enough = reading.analyzer in tables.policy.one_person
         findings += entries.seen_by_two(reading.entered_by, understood.profile.read_by, is_one_enough=is_one_enough)
         if checked is not None and facts.run is not None:
-            read = Read(printed_at=understood.when.at, arrived_at=arrived_at)
+            read = Read(printed_at=read_at(understood.when.at, arrived_at), arrived_at=arrived_at)
             findings += shift.run_unbroken(checked.key, read, facts.run, facts.series, tables.policy)
         if facts.containers is not None:
             findings += containers.container_right(facts.containers, tables.containers, _asked(understood, moment))
@@ -167,6 +172,15 @@ def _as_registered(understood: Understood, facts: Facts, policy: Policy) -> Unde
     is_patients = id_fault(patient_id, policy.patient_id, also_denied=frozenset()) is None
     printed = understood.number.purpose
     purpose = registered.purpose_of(printed, facts.registered, patient_id=patient_id, is_patients=is_patients)
+    return replace(understood, number=replace(understood.number, purpose=purpose))
+
+
+def _as_declared(understood: Understood, facts: Facts, policy: Policy) -> Understood:
+    """Give what was understood with the purpose that the analyzer was declared to run then, where the strip is no patient's by its ID."""
+    if facts.life is None or not facts.life.run:
+        return understood
+    is_patients = id_fault(_patient_id(understood, facts), policy.patient_id) is None
+    purpose = declared_run.purpose_in_run(understood.number.purpose, facts.life, is_patients=is_patients)
     return replace(understood, number=replace(understood.number, purpose=purpose))
 
 
@@ -228,11 +242,13 @@ def _flag_findings(understood: Understood, assessment: Assessment, on: date, tab
     )
 
 
-def _checked(understood: Understood, facts: Facts, person: Person, collected_at: datetime | None) -> CheckedReading:
+def _checked(
+    understood: Understood, facts: Facts, person: Person, collected_at: datetime | None, moment: Moment
+) -> CheckedReading:
     reading, decisions = understood.reading, facts.decisions
     return _checked_reading(
         reading=reading,
-        key=_key(understood, facts.series, facts.seen),
+        key=_key(understood, facts, moment),
         content=content_of(understood, is_decided="unit.undecided" in decisions.accepted_rules),
         purpose=understood.number.purpose,
         priority=understood.number.priority,
@@ -254,13 +270,20 @@ def _checked(understood: Understood, facts: Facts, person: Person, collected_at:
     )
 
 
-def _key(understood: Understood, newest: SeriesState | None, seen: SeenStrips) -> StripKey:
+def _key(understood: Understood, facts: Facts, moment: Moment) -> StripKey:
     number, when = understood.number, understood.when
     series = series_of(
         understood.profile.numbers,
-        _evidence(number=number.number, printed_day=when.day, printed_at=_utc(when.at)),
-        newest=newest,
-        same_number=seen.same_number,
+        _evidence(
+            number=number.number,
+            printed_day=when.day,
+            printed_at=when.at,
+            arrived_at=moment.arrived_at,
+            is_live=moment.live,
+            placed=facts.placed,
+        ),
+        newest=facts.series,
+        same_number=facts.seen.same_number,
     )
     return key_of(analyzer=understood.reading.analyzer, mode=number.mode, series=series, number=number.number)
 
@@ -302,6 +325,18 @@ def _patient_findings(understood: Understood, facts: Facts, policy: Policy) -> t
     is_patients = not found
     doubt = registered.not_registered(facts.registered, patient_id=patient_id, is_patients=is_patients)
     return (*doubt, *(found or patient.not_registered(facts.known_as, patient_id, place=place)))
+
+
+def _control_findings(understood: Understood, facts: Facts, tables: Tables) -> tuple[Finding, ...]:
+    if tables.controls.policy is None:
+        return ()
+    reading = understood.reading
+    beside = frozenset(each.text for each in (reading.strip_lot, reading.operator, reading.specimen_id) if each)
+    known = controls.ControlKnown(
+        patient_id=facts.known_as, specimen_id=facts.specimen_known_as, is_registered=facts.registered is not None
+    )
+    is_patients = id_fault(_patient_id(understood, facts), tables.policy.patient_id, also_denied=beside) is None
+    return controls.not_a_patients(known, tables.controls.policy, is_patients=is_patients)
 
 
 def _record_findings(understood: Understood, assessment: Assessment, tables: Tables) -> tuple[Finding, ...]:

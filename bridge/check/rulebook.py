@@ -81,6 +81,25 @@ _ALL: tuple[Rule, ...] = (
         ),
     ),
     Rule(
+        rule="purpose.declared",
+        concern=Concern.IDENTITY,
+        severity=_HOLD,
+        remedy=(
+            "Look at the cup. If it is a patient's specimen, say on Analyzers that patients were run again, and since when, and read this strip "
+            "again. If it is not, discard it."
+        ),
+    ),
+    Rule(
+        rule="purpose.like_patient",
+        concern=Concern.IDENTITY,
+        severity=_HOLD,
+        remedy=(
+            "Look at the cup or vial. If it was a patient's specimen, run it again as a patient's, and discard this strip. If it was a control, enter "
+            "its lot on Controls, and release this strip."
+        ),
+        releasable=True,
+    ),
+    Rule(
         rule="number.shift",
         concern=Concern.IDENTITY,
         severity=_HOLD,

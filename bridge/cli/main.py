@@ -158,12 +158,16 @@ def rehearse(
         Path | None,
         typer.Option("--flags", help="A proposed flags.yaml, tried in place of the site's own; nothing is put in use."),
     ] = None,
+    holds: Annotated[
+        Path | None,
+        typer.Option("--holds", help="A proposed holds.yaml, tried in place of the site's own; nothing is put in use."),
+    ] = None,
     days: Annotated[int, typer.Option(min=1, max=36_500, help="How far back strips are looked at.")] = 30,
 ) -> None:
-    """Try critical rules over the stored strips, beside those that are signed; also while the service runs. Changes nothing."""
+    """Try critical rules, and rules on what pads say together, over the stored strips, beside those that are signed; also while the service runs. Changes nothing."""
     from bridge.cli import rehearse as room  # noqa: PLC0415 - as above
 
-    raise typer.Exit(room.rehearse(config, flags=flags, days=days))
+    raise typer.Exit(room.rehearse(config, flags=flags, holds=holds, days=days))
 
 
 @audit_app.command("export")

@@ -1,4 +1,4 @@
-"""``padpost rehearse``: critical rules tried over the stored strips before anybody signs them. It only reads, also beside the running service."""
+"""``padpost rehearse``: critical rules, and rules on what pads say together, tried over the stored strips before anybody signs them. It only reads, also beside the running service."""
 
 from __future__ import annotations
 
@@ -13,18 +13,20 @@ from urllib.parse import quote
 from bridge import clock, settings
 from bridge.cli.signatures import said
 from bridge.errors import StoreFailed
-from bridge.rehearsal import Example, Kept, Rehearsal, TriedRule
+from bridge.model import Severity
+from bridge.rehearsal import Example, Kept, Rehearsal, TriedDeclared, TriedRule
 from bridge.sign_off import last_signed, read_signatures
-from bridge.site import signed_rules, tables_for
+from bridge.site import declared_rules, signed_rules, tables_for
 from bridge.store.database import Db, SqliteDb
 from bridge.store.reads_kept import KeptReads
 from bridge.store.sqlite import FILE
 from bridge.tables.flag_table import CriticalRule
+from bridge.tables.hold_table import RulesToTry
 from bridge.tables.signatures import SHOWN, Signature
 from bridge.tables.types import Tables
 
 AT_ONCE = 200  # ours: captures read by one question; some hundred kilobytes
-CAUTION = "Nothing was changed, sent or flagged. Limits and critical rules are the laboratory's: its director decides and signs. Padpost does not diagnose."
+CAUTION = "Nothing was changed, sent or flagged. Limits and rules are the laboratory's: its director decides and signs. Padpost does not diagnose."
 
 
 class _Looking(KeptReads):
@@ -34,13 +36,13 @@ class _Looking(KeptReads):
         self._db = lambda: db
 
 
-def rehearse(config_path: Path, *, flags: Path | None, days: int) -> int:
-    """Print how many stored strips of the last days would have met each rule; give 0. ``flags`` stands in place of the site's own file of that name.
+def rehearse(config_path: Path, *, flags: Path | None, holds: Path | None, days: int) -> int:
+    """Print how many stored strips of the last days would have met each rule; give 0. ``flags`` and ``holds`` stand in place of the site's own files of these names.
 
     Raises SetupError for a file that cannot stand, StoreError for a store that cannot be read.
     """
     config = settings.read_settings(config_path)
-    tables = tables_for(config, flags=flags)
+    tables = tables_for(config, flags=flags, holds=holds)
     signed = last_signed(config.signed_off, read_signatures(config.signed_off), apart_from="")
     for line in rehearsed(config, tables, signed, days=days):
         print(line)
@@ -49,20 +51,33 @@ def rehearse(config_path: Path, *, flags: Path | None, days: int) -> int:
 
 def rehearsed(config: settings.Settings, tables: Tables, signed: tuple[Signature, bytes] | None, *, days: int) -> Iterator[str]:
     """Give the lines of a rehearsal, beside the rules of the ``signed`` table set. Raises StoreError for a store that cannot be read."""
-    if not (*tables.flags.critical, *tables.flags.off):
-        yield "There is no critical rule to try: flags.yaml has none."
+    declared = declared_rules(json.loads(tables.canonical), tables)
+    if not (*tables.flags.critical, *tables.flags.off) and not declared.declared:
+        yield "There is no rule to try: flags.yaml has no critical one, and holds.yaml none on what pads say together."
         return
     before, words = _signed(signed, tables, config)
-    trial = Rehearsal(tables, signed=before, profiles={source.name: source.profile for source in config.sources})
+    trial = Rehearsal(
+        tables,
+        signed=before,
+        profiles={source.name: source.profile for source in config.sources},
+        declared=declared,
+        signed_declared=declared_rules(json.loads(signed[1]), tables) if signed else RulesToTry(),
+    )
     with _store(config) as db:
         for kept in _since(_Looking(db), clock.now() - timedelta(days=days)):
             trial.add(kept)
-    yield f"critical rules tried over the last {days} days: {_strips(trial.looked_at)} of patients"
+    yield f"rules tried over the last {days} days: {_strips(trial.looked_at)} of patients"
     if trial.purged or trial.unread:
         yield f"  left out: {trial.purged} purged, {trial.unread} that today's profiles read otherwise"
     yield f"  {words}"
     for rule in trial.rules():
         yield from _rule_lines(rule, trial.looked_at, config)
+    if declared.declared:
+        yield "what pads say together:"
+    for tried in trial.declared():
+        yield from _declared_lines(tried, trial.looked_at, config)
+    if tables.holds.control or tables.holds.previous:
+        yield "Rules on what a strip looks like beside others (look_alike) are not tried: they need those others."
     yield CAUTION
 
 
@@ -109,6 +124,18 @@ def _rule_lines(rule: TriedRule, looked_at: int, config: settings.Settings) -> I
     met = "" if rule.met is None else f"{_strips(rule.met)} would meet it ({_share(rule.met, looked_at)}); "
     signed = "the signed tables have no such rule on" if rule.signed is None else f"by the signed tables {rule.signed}"
     yield f"rule {rule.rule} ({stands}): {met}{signed}; somebody was to be told of {rule.told}"
+    if rule.examples:
+        yield f"  such as {', '.join(_example(each, config) for each in rule.examples)}"
+
+
+def _declared_lines(rule: TriedDeclared, looked_at: int, config: settings.Settings) -> Iterator[str]:
+    of = rule.declared
+    does = "holds" if of.severity is Severity.HOLD else "a comment on the report" if of.report else "a note"
+    signed = "the signed tables have no such rule on" if rule.signed is None else f"by the signed tables {rule.signed}"
+    met = f"{_strips(rule.met)} would meet it ({_share(rule.met, looked_at)})"
+    yield f"rule {of.rule} ({'on' if rule.is_on else 'off'}, {does}): {met}; {signed}; {rule.found} bore it when they were judged"
+    if of.report:
+        yield f"  the comment: {of.report}"
     if rule.examples:
         yield f"  such as {', '.join(_example(each, config) for each in rule.examples)}"
 

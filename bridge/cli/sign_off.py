@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
+from typing import Any
 
 from bridge import clock, settings
 from bridge.cli.check import report
 from bridge.cli.rehearse import rehearsed
 from bridge.cli.signatures import changed, live_destinations, said
 from bridge.errors import SetupError, StoreError
+from bridge.model import Severity
 from bridge.sign_off import add_signature, last_signed, read_signatures
 from bridge.site import tables_for
 from bridge.tables.signatures import Signature
@@ -47,12 +49,24 @@ def sign_off(config_path: Path, by: str, words: str) -> int:
 
 
 def _rehearsed(config: settings.Settings, tables: Tables, signatures: tuple[Signature, ...]) -> Iterator[str]:
-    """Show, where critical rules are on that nobody has signed so, what they would have met in the stored strips: who signs sees what follows."""
+    """Show, where rules are on that compute more than they transfer and that nobody has signed so, what they would have met: who signs sees what follows.
+
+    These are critical rules, comments on the report, and rules that hold no more what the signed ones held.
+    """
     last = last_signed(config.signed_off, signatures, apart_from=tables.digest)
-    is_known = last is not None and json.loads(last[1]).get("flags") == json.loads(tables.canonical)["flags"]
-    if not tables.flags.critical or is_known:
+    now, before = json.loads(tables.canonical), json.loads(last[1]) if last else {}
+    critical = bool(tables.flags.critical) and before.get("flags") != now["flags"]
+    if not critical and _computing(now) == _computing(before):
         return
     try:
         yield from rehearsed(config, tables, last, days=REHEARSED_DAYS)
     except StoreError as error:  # before the first start there is none; the signature does not depend on it
-        yield f"critical rules were tried over no stored strips: {error}"
+        yield f"rules were tried over no stored strips: {error}"
+
+
+def _computing(canonical: Mapping[str, Any]) -> list[Any]:
+    """Give the rows of a table set, declared for what pads say together, by which a comment goes out or a strip is held: on others nothing depends."""
+    rows = canonical.get("holds", {}).get("rules", [])
+    return [
+        row for row in rows if row["switched_on"] and row["when"]["pads"] and (row["report"] or row["severity"] == Severity.HOLD)
+    ]

@@ -34,13 +34,16 @@ class Lives:
         happened = lives.get(needs.analyzer)
         if happened is None:
             return LifeFacts(elsewhere=elsewhere) if elsewhere else None
-        stood = standing(happened, min(needs.printed_at or arrived_at, arrived_at))
+        at = min(needs.printed_at or arrived_at, arrived_at)
+        stood = standing(happened, at)
         return LifeFacts(
             out_reason=stood.out_reason if stood.out_since else "",
             self_test_failed=stood.failed_at is not None,
             confirmed=stood.strip_type if stood.on_since else None,
             serial=stood.serial,
             elsewhere=elsewhere,
+            run=stood.run_at(at),
+            run_until=stood.run_until,
         )
 
     def _read(self, now: datetime) -> tuple[Mapping[str, tuple[Happened, ...]], Mapping[str, Standing]]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 
+from bridge.bench.believed import read_at
 from bridge.bench.gate import Seat
 from bridge.bench.shift import Read, broken_by, is_late
 from bridge.bench.tally import FAULT_RULES
@@ -60,7 +61,7 @@ class Runs:
             if state is not None and has_fault:
                 self._known[analyzer] = lease, replace(state, has_fault=True)
             return None
-        read = Read(printed_at=checked.analyzed_at, arrived_at=capture.arrived_at)
+        read = Read(printed_at=read_at(checked.analyzed_at, capture.arrived_at), arrived_at=capture.arrived_at)
         if state is not None and is_late(read, state):
             return None
         cause = broken_by(checked.key, read, state, newest(), self._terms)

@@ -5,11 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from bridge.bench.analyzer_life import KeptHappening, LifeEvent, Standing, in_order, standing
+from bridge.bench.analyzer_life import RUNS, KeptHappening, LifeEvent, Standing, in_order, standing
 from bridge.pages.site import PagesSite
 from bridge.store.api import Store
 
 SHOWN = timedelta(days=40)  # ours: of what happened before, the last of each kind is shown
+TOLD = timedelta(days=1)  # ours: so long it is told that what was declared ended by itself
 LISTED = 10  # ours: what happened last to an analyzer; its whole history stands in the store
 
 
@@ -33,6 +34,7 @@ class LifeBoard:
 
     def __init__(self, store: Store, site: PagesSite) -> None:
         self._store = store
+        self._zone = site.zone
         self._power_on = site.bench.tables.policy.power_on
 
     def lives(self, names: tuple[str, ...], *, now: datetime) -> dict[str, ShownLife]:
@@ -42,9 +44,21 @@ class LifeBoard:
         return {name: self._life(name, [each for each in kept if each.happened.analyzer == name], now) for name in every}
 
     def _life(self, name: str, kept: list[KeptHappening], now: datetime) -> ShownLife:
-        stands = standing(in_order(kept), now)
+        stands = standing(in_order(kept), now)  # what is declared for a time is among it until it has ended, and for a day after
         newest = sorted(kept, key=lambda each: (each.happened.at, each.event_id), reverse=True)
-        return ShownLife(analyzer=name, standing=stands, asks=self._asks(stands), last=tuple(newest[:LISTED]))
+        return ShownLife(
+            analyzer=name, standing=stands, asks=(*self._asks(stands), *self._of_run(stands, now)), last=tuple(newest[:LISTED])
+        )
+
+    def _of_run(self, stands: Standing, now: datetime) -> tuple[str, ...]:
+        if stands.run_until is None or now - stands.run_until > TOLD:
+            return ()
+        until = f"{stands.run_until.astimezone(self._zone):%Y-%m-%d %H:%M}"
+        if stands.run_at(now):
+            return (
+                f"runs {stands.run} until {until}: its strips go to no patient's record, and one that bears a patient's ID is held",
+            )
+        return (f"was declared to run {stands.run} until {until}, which ended by itself; say that patients are run again",)
 
     def _asks(self, stands: Standing) -> tuple[str, ...]:
         asks = []
@@ -57,4 +71,5 @@ class LifeBoard:
         return tuple(asks)
 
 
-CHOICES = tuple(LifeEvent)  # the words of the form's choice
+RUN_CHOICES = tuple(RUNS)
+CHOICES = tuple(each for each in LifeEvent if each not in RUNS)  # the words of the form's choice

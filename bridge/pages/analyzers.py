@@ -22,7 +22,7 @@ from bridge.desk.analyzer_life import LifeDesk
 from bridge.desk.operators import OperatorDesk, typed_day
 from bridge.errors import RefusedAction
 from bridge.model import ClockFacts
-from bridge.pages.analyzer_life import CHOICES, LifeBoard
+from bridge.pages.analyzer_life import CHOICES, RUN_CHOICES, LifeBoard
 from bridge.pages.clock_chart import MOST_DRAWN, ClockDrawing, by_words, clock_drawing
 from bridge.pages.forms import SEE_OTHER, Field, RequiresToken, ShowsPage, Text, typed_actor
 from bridge.pages.site import PagesSite
@@ -125,6 +125,18 @@ class LifeForm(BaseModel):
     reason: Field = ""
 
 
+class DeclaredForm(BaseModel):
+    """What an analyzer is declared to run for a time, as the page's form sends it."""
+
+    run: LifeEvent
+    analyzer: Field = ""
+    until: Field = ""
+    token: Field = ""
+    name: Field = ""
+    second: Field = ""
+    reason: Field = ""
+
+
 class Analyzers:
     """Makes the routes of the page."""
 
@@ -150,6 +162,7 @@ class Analyzers:
         """Add the routes."""
         routes.add_api_route("/analyzers", self.page, methods=["GET"], response_model=None)
         routes.add_api_route("/analyzers/life", self.happened, methods=["POST"], response_model=None)
+        routes.add_api_route("/analyzers/declared", self.declare, methods=["POST"], response_model=None)
         routes.add_api_route("/analyzers/operators", self.enter, methods=["POST"], response_model=None)
         routes.add_api_route("/analyzers/operators/{operator_id}/end", self.end, methods=["POST"], response_model=None)
 
@@ -163,6 +176,15 @@ class Analyzers:
         text = form.strip_type if form.what is LifeEvent.STRIP_TYPE else form.text
         actor = typed_actor(form.name)
         say = partial(self._life.say, form.analyzer, form.what, text=text, reason=form.reason, done=form.done, actor=actor)
+        return self._do(request, say)
+
+    def declare(self, request: Request, form: Annotated[DeclaredForm, Form()]) -> Response:
+        """Declare that an analyzer runs something else than patients for a time."""
+        self._require_token(request, form.token)
+        actor, second = typed_actor(form.name), form.second
+        say = partial(
+            self._life.declare, form.analyzer, form.run, until=form.until, reason=form.reason, second=second, actor=actor
+        )
         return self._do(request, say)
 
     def enter(self, request: Request, form: Annotated[OperatorForm, Form()]) -> Response:
@@ -206,6 +228,7 @@ class Analyzers:
             "settings": likely_settings(self._store, names, gaps),
             "lives": lives,
             "happenings": CHOICES,
+            "run_choices": RUN_CHOICES,
             "strip_types": tuple(self._site.bench.tables.strip_types),
             "operators": self._store.operators(),
             "names": names,

@@ -203,6 +203,8 @@ REASON_WORDS: dict[str, str] = {
     "operator.unknown": "operator not known",
     "operator.expired": "operator out of date",
     "operator.elsewhere": "operator at two analyzers at once",
+    "purpose.declared": "a patient's ID while something else is run",
+    "purpose.like_patient": "a control with a patient's ID",
     "purpose.registered": "registered as no patient's, in doubt",
     "analyzer.serial": "serial number of another analyzer",
     "analyzer.out_of_service": "analyzer out of service",

@@ -27,8 +27,8 @@ from bridge.bench.gate import (
 from bridge.bench.look_back import LookBack, look_back_of
 from bridge.errors import Overtaken
 from bridge.lifecycle.states import StopEnd
-from bridge.model import SERVICE, Actor, Waiting
-from bridge.store.codec import json_text, when
+from bridge.model import SERVICE, Actor, Reading, Unreadable, Waiting
+from bridge.store.codec import SAME_RECORD, json_text, of_record, when
 from bridge.store.commands import EndWaiting, GateWrite, JudgeWaiting, RecordOutcome, SayOfGate
 from bridge.store.database import Db
 from bridge.store.gate_codec import gate_of, gate_text
@@ -46,7 +46,7 @@ def move_gate(db: Db, command: RecordOutcome) -> None:
         return
     before = set_right(_held(db, write.key), command.at)
     if isinstance(write.what, ControlRead):
-        if counts_again(write.what, _counted_as(db, write.what)):
+        if counts_again(write.what, _counted_as(db, write, command.reading)):
             _after_control(db, write, counted(before, write.what, write.policy), before)
             for other, stands in _others(db, write, command.at):
                 _after_control(db, replace(write, key=other), write.what, stands)
@@ -90,10 +90,22 @@ def _values(key: GateKey) -> tuple[str, str, str]:
     return key.analyzer, key.strip_type, key.strip_lot
 
 
-def _counted_as(db: Db, run: ControlRead) -> frozenset[RunVerdict]:
-    """Give what this very reading has counted as before, when it was read or judged first."""
+def _counted_as(db: Db, write: GateWrite, reading: Reading | Unreadable) -> frozenset[RunVerdict]:
+    """Give what this very strip has counted as before: when it was read or judged first, or when the same bytes came, whatever became of their row."""
+    assert isinstance(write.what, ControlRead)
+    seats = {write.what.seat}
+    if isinstance(reading, Reading) and is_self_identifying(reading):
+        same = db.execute(
+            f"SELECT capture_id, idx FROM strips WHERE {SAME_RECORD}", of_record(write.key.analyzer, reading.record_digest)
+        )
+        seats |= {(capture_id, index) for capture_id, index in same.fetchall()}
     found = "SELECT what FROM gate_events WHERE capture_id = ? AND idx = ? AND what IN ('passed', 'failed')"
-    return frozenset(RunVerdict(what) for (what,) in db.execute(found, run.seat).fetchall())
+    return frozenset(RunVerdict(what) for seat in sorted(seats) for (what,) in db.execute(found, seat).fetchall())
+
+
+def is_self_identifying(reading: Reading) -> bool:
+    """Say whether equal bytes prove the same strip: it carries number and date."""
+    return reading.number is not None and reading.printed_date is not None
 
 
 def _after_control(db: Db, write: GateWrite, run: ControlRead, before: Gate) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from bridge.bench.analyzer_life import ASKS_FOR_CONTROLS, Happened, LifeEvent, in_order, may_happen, standing
 from bridge.errors import Overtaken
+from bridge.model import Actor
 from bridge.store.apply_container import HeldStrips, free_held
 from bridge.store.apply_day_log import ask_for_controls
 from bridge.store.codec import json_text, when
@@ -13,6 +14,7 @@ from bridge.store.reads_life import life_of
 from bridge.store.statements import Change, note
 
 OTHERWISE = "This analyzer stands otherwise by now. Look at it again."
+AGREED = "analyzer.agreed"
 CONFIRMED = "strip type confirmed"  # why a strip that was held is judged again
 ONLY_STRIP_TYPE = json_text(["analyzer.strip_type"])
 
@@ -30,6 +32,9 @@ def note_life(db: Db, command: NoteLife) -> int:
     event_id = int(new)
     change = Change(after=of.what, reason=of.reason)
     note(db, command.at, command.actor, "analyzer.life", f"analyzer_event:{event_id}", change)
+    if command.second:
+        agreed = Actor(name=command.second, verified=command.actor.verified)
+        note(db, command.at, agreed, AGREED, f"analyzer_event:{event_id}", Change(after=of.what))
     if of.what in ASKS_FOR_CONTROLS:
         ask_for_controls(db, of.analyzer, command.policy, by=command.actor, at=command.at)
     if of.what is LifeEvent.STRIP_TYPE:

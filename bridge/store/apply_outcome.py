@@ -27,7 +27,7 @@ from bridge.model import (
     Unreadable,
     Waiting,
 )
-from bridge.store.apply_gate import move_gate
+from bridge.store.apply_gate import is_self_identifying, move_gate
 from bridge.store.apply_lease import check_lease
 from bridge.store.apply_shift import join_run
 from bridge.store.apply_telling import open_tellings
@@ -298,7 +298,7 @@ def _is_self_identifying(command: RecordOutcome) -> bool:
     reading = command.reading
     if isinstance(reading, Unreadable):
         return True
-    return isinstance(command.outcome, Rejected) and reading.number is not None and reading.printed_date is not None
+    return isinstance(command.outcome, Rejected) and is_self_identifying(reading)
 
 
 def _joined(db: Db, command: RecordOutcome, where: str, values: tuple[object, ...]) -> int | None:
@@ -379,7 +379,7 @@ def _begun(db: Db, at: str | None, at_us: int, delivery_id: int) -> SupportsInt:
 
 
 def _advance_series(db: Db, command: RecordOutcome, arrived_at: str) -> None:
-    """Remember the newest series of the analyzer and mode by printed time; a copy, a resend or an older series moves nothing."""
+    """Remember the newest series of the analyzer and mode by printed time and by the next number; a copy, a resend or an older series moves nothing."""
     checked = _checked(command)
     if checked is None or isinstance(command.outcome, Copy):
         return
@@ -389,8 +389,10 @@ def _advance_series(db: Db, command: RecordOutcome, arrived_at: str) -> None:
     db.execute(
         "INSERT INTO series (analyzer, mode, series, last_number, last_printed_at) VALUES (?,?,?,?,?)"
         " ON CONFLICT (analyzer, mode) DO UPDATE SET series = excluded.series, last_number = excluded.last_number,"
-        " last_printed_at = excluded.last_printed_at"
+        " last_printed_at = CASE WHEN excluded.series = series.series AND excluded.last_printed_at < series.last_printed_at"
+        " THEN series.last_printed_at ELSE excluded.last_printed_at END"
         " WHERE (excluded.series, coalesce(excluded.last_printed_at, ''), excluded.last_number)"
-        " > (series.series, coalesce(series.last_printed_at, ''), series.last_number)",
+        " > (series.series, coalesce(series.last_printed_at, ''), series.last_number)"
+        " OR (excluded.series = series.series AND excluded.last_number = series.last_number + 1)",  # bench/series.py: newer
         (checked.key.analyzer, checked.key.mode, left.series, left.last_number, when(left.last_printed_at)),
     )

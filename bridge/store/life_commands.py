@@ -36,13 +36,15 @@ class NoteLife:
     """Append what happened to an analyzer. Gives its id (int); Overtaken where that cannot happen to one that stands as it does.
 
     A return, and another device in its place, let controls come due at the analyzer by ``policy`` (None: the site has no gate). A strip type
-    that is confirmed puts to judging again what is held at the analyzer for nothing else.
+    that is confirmed puts to judging again what is held at the analyzer for nothing else. ``second`` is the name of a second person who agreed, noted in that
+    person's name too ("" where none was asked for).
     """
 
     happened: Happened
     policy: GatePolicy | None
     actor: Actor
     at: datetime
+    second: str = ""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -239,7 +239,10 @@ class MemoryStore(
                     timed = decided.decisions
                 if decided.decisions.patient_id:
                     patient_id, corrected_by = decided.decisions.patient_id, decided.decisions.corrected_by
+        own = (each.row for each in self._state.strips.values() if each.is_newest)
+        placed = [row.series for row in own if (row.capture_id, row.index, row.record_digest) == place]
         return rows.ReadingFacts(
+            placed=placed[0] if placed else "",
             decisions=Decisions(
                 patient_id=patient_id,
                 corrected_by=corrected_by,

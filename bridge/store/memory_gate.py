@@ -25,7 +25,7 @@ from bridge.bench.look_back import LookBack, look_back_of
 from bridge.errors import Overtaken, RefusedAction
 from bridge.identity.person import same_person
 from bridge.lifecycle.states import StopEnd
-from bridge.model import SERVICE, Decisions, GateState, Purpose, Waiting
+from bridge.model import SERVICE, Decisions, GateState, Purpose, Reading, Unreadable, Waiting
 from bridge.store import commands as c
 from bridge.store import rows
 from bridge.store.apply_gate import NONE_WAITS, PASSED, is_of_every_lot
@@ -48,7 +48,8 @@ def move_gate(state: State, command: c.RecordOutcome) -> None:
             _free(state, write.key)
         return
     decided = frozenset({RunVerdict.PASSED, RunVerdict.FAILED})
-    here = (row.what for row, _ in state.gate_events if (row.capture_id, row.index) == write.what.seat)
+    seats = {write.what.seat, *_of_same_bytes(state, write.key.analyzer, command.reading)}
+    here = (row.what for row, _ in state.gate_events if (row.capture_id, row.index) in seats)
     if not counts_again(write.what, decided.intersection(here)):
         return
     others = [
@@ -58,6 +59,14 @@ def move_gate(state: State, command: c.RecordOutcome) -> None:
         held = set_right(state.gates.get(key, Gate()), command.at)
         if key == write.key or at_time(held, write.what.at, write.policy).state.may_go:
             _after_control(state, replace(write, key=key), write.what, held)
+
+
+def _of_same_bytes(state: State, analyzer: str, reading: Reading | Unreadable) -> list[Seat]:
+    if isinstance(reading, Unreadable) or reading.number is None or reading.printed_date is None:
+        return []
+    own = (strip.row for strip in state.strips.values())
+    same = (analyzer, reading.record_digest)
+    return [(row.capture_id, row.index) for row in own if (row.analyzer, row.record_digest) == same]
 
 
 def _is_fellow(key: GateKey, write: c.GateWrite) -> bool:

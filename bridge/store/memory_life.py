@@ -6,7 +6,8 @@ from datetime import datetime
 
 from bridge.bench.analyzer_life import ASKS_FOR_CONTROLS, KeptHappening, LifeEvent, in_order, may_happen, standing
 from bridge.errors import Overtaken
-from bridge.store.apply_life import CONFIRMED, OTHERWISE
+from bridge.model import Actor
+from bridge.store.apply_life import AGREED, CONFIRMED, OTHERWISE
 from bridge.store.life_commands import NoteLife
 from bridge.store.memory_day_log import ask_for_controls
 from bridge.store.memory_lots import free_held
@@ -26,6 +27,9 @@ def note_life(state: State, command: NoteLife) -> int:
     )
     change = Change(after=of.what, reason=of.reason)
     state.note(command.at, command.actor, "analyzer.life", f"analyzer_event:{event_id}", change)
+    if command.second:
+        agreed = Actor(name=command.second, verified=command.actor.verified)
+        state.note(command.at, agreed, AGREED, f"analyzer_event:{event_id}", Change(after=of.what))
     if of.what in ASKS_FOR_CONTROLS:
         ask_for_controls(state, of.analyzer, command.policy, by=command.actor, at=command.at)
     if of.what is LifeEvent.STRIP_TYPE:

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import replace
-from datetime import datetime, timedelta
+from datetime import datetime
 
+from bridge.bench.believed import read_at
 from bridge.errors import Overtaken
 from bridge.lifecycle.states import StopEnd, StopGroup, StopState
 from bridge.model import (
@@ -35,7 +36,6 @@ from bridge.store.memory_telling import open_tellings
 from bridge.store.rows import AttemptRow, DeliveryRow, StopRow, StripRow
 from bridge.store.statements import Change
 
-FARTHEST_AHEAD = timedelta(days=1)  # as apply_outcome.py has it; not imported, so that the twin stays a second opinion
 _WORDS = {Coded: "coded", Held: "held", Rejected: "rejected", Copy: "copy", NonPatient: "non_patient", Waiting: "waiting"}
 
 
@@ -303,13 +303,18 @@ def _advance_series(state: State, command: RecordOutcome) -> None:
     if checked is None or isinstance(command.outcome, Copy) or not checked.key.series or not checked.key.number.isdigit():
         return
     arrived = state.captures[command.capture_id].capture.arrived_at
-    if checked.analyzed_at is not None and checked.analyzed_at > arrived + FARTHEST_AHEAD:
-        return
+    read = read_at(checked.analyzed_at, arrived)
+    if read is None and checked.analyzed_at is not None:
+        today = arrived.astimezone(checked.analyzed_at.tzinfo).date()
+        if checked.key.series[:10] > today.isoformat():
+            return
     key = checked.key.analyzer, checked.key.mode
-    new = SeriesState(series=checked.key.series, last_number=int(checked.key.number), last_printed_at=checked.analyzed_at)
+    new = SeriesState(series=checked.key.series, last_number=int(checked.key.number), last_printed_at=read or arrived)
     old = state.series.get(key)
     if old is None or _place(new) > _place(old):
         state.series[key] = new
+    elif new.series == old.series and new.last_number == old.last_number + 1:
+        state.series[key] = replace(old, last_number=new.last_number)
 
 
 def _place(series: SeriesState) -> tuple[str, float, int]:

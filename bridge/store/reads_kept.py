@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import cast
 
 from bridge.model import Capture, Way
 from bridge.rehearsal import Kept, KeptStrip
-from bridge.store.codec import moment, unpacked
+from bridge.store.codec import json_of, moment, unpacked
 from bridge.store.database import Db
 from bridge.store.snapshots import one_snapshot
 
 _CAPTURES = "SELECT id, analyzer, profile, source, way, name, arrived_at, torn, live, payload FROM captures WHERE id < ? ORDER BY id DESC LIMIT ?"
 _STRIPS = (
-    "SELECT capture_id, id, idx, number, record_digest FROM strips WHERE capture_id BETWEEN ? AND ? AND is_newest = 1 AND purpose = 'patient'"
+    "SELECT capture_id, id, idx, number, record_digest, findings FROM strips WHERE capture_id BETWEEN ? AND ? AND is_newest = 1 AND purpose = 'patient'"
     " AND outcome NOT IN ('copy', 'unreadable') ORDER BY capture_id, idx"
 )
 _TOLD = "SELECT capture_id, idx, rule FROM tellings WHERE capture_id BETWEEN ? AND ?"
@@ -36,7 +37,7 @@ class KeptReads:
         for capture_id, index, rule in db.execute(_TOLD, between).fetchall():
             told.setdefault((capture_id, index), set()).add(rule)
         strips: dict[int, list[KeptStrip]] = {}
-        for capture_id, strip_id, index, number, digest in db.execute(_STRIPS, between).fetchall():
+        for capture_id, strip_id, index, number, digest, findings in db.execute(_STRIPS, between).fetchall():
             strips.setdefault(capture_id, []).append(
                 KeptStrip(
                     strip_id=strip_id,
@@ -44,6 +45,7 @@ class KeptReads:
                     number=number,
                     record_digest=digest,
                     told=frozenset(told.get((capture_id, index), ())),
+                    found=frozenset(str(each[0]) for each in cast("list[list[str]]", json_of(findings))),
                 )
             )
         return tuple(

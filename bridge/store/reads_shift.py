@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from bridge.bench.believed import read_at
 from bridge.bench.gate import Seat
 from bridge.bench.tally import FAULT_RULES
 from bridge.model import RunFacts, RunState
@@ -51,7 +52,7 @@ class ShiftReads:
             row is not None and tuple(row[:2]) <= (capture_id, index) and ('["number.shift"' in findings or purpose != "patient")
         )
         return RunState(
-            printed_at=moment_or_none(printed),
+            printed_at=read_at(moment_or_none(printed), moment(arrived)),
             arrived_at=moment(arrived),
             has_fault=any(f'["{rule}"' in findings for rule in FAULT_RULES),
             broken_by=row[2] if is_held else "",

@@ -244,7 +244,12 @@ class WorkReads:
             " ORDER BY r.version DESC LIMIT 1",
             (capture_id, index, record_digest),
         ).fetchone()  # fmt: skip
+        placed = self._db().execute(
+            "SELECT series FROM strips WHERE capture_id = ? AND idx = ? AND record_digest = ? AND is_newest = 1",
+            (capture_id, index, record_digest),
+        ).fetchone()  # fmt: skip
         return ReadingFacts(
+            placed=placed[0] if placed else "",
             decisions=Decisions(
                 patient_id=patient_id,
                 corrected_by=corrected_by,

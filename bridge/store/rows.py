@@ -87,10 +87,11 @@ class CaptureState:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class ReadingFacts:
-    """What is known of a reading from its earlier interpretations."""
+    """What is known of a reading from its earlier interpretations. ``placed``: the number series that its newest was counted in, "" for none."""
 
     decisions: Decisions
     prior: PriorResult | None
+    placed: str = ""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

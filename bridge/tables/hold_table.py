@@ -56,6 +56,15 @@ class LookAlike:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class RulesToTry:
+    """The declared rules on what pads say together, on or off, to be tried over stored strips: the conditions by strip type, and who is on."""
+
+    declared: tuple[DeclaredRule, ...] = ()
+    pads: Mapping[str, tuple[PadRule, ...]] = field(default_factory=dict)
+    on: frozenset[str] = frozenset()
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class HoldTable:
     """All that the site says of holds. ``pads`` is by strip type; ``policies`` by rule, declared ones included; ``off`` counts rules that are switched off."""
 

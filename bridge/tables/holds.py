@@ -13,7 +13,7 @@ from bridge.errors import TableError
 from bridge.model import Grade, Quantity, Severity, Step
 from bridge.tables.controls import NEGATIVE
 from bridge.tables.flags import check_grade, check_pad, known_unit
-from bridge.tables.hold_table import Alternatives, DeclaredRule, HoldTable, LookAlike, PadRule, ReleasePolicy
+from bridge.tables.hold_table import Alternatives, DeclaredRule, HoldTable, LookAlike, PadRule, ReleasePolicy, RulesToTry
 from bridge.tables.holds_document import HoldRow, HoldsDocument, LikeControlRow, LikePreviousRow, PadConditionRow, Shows
 from bridge.tables.types import Doubt, StripPad, StripType, Tables
 
@@ -59,6 +59,16 @@ def hold_table(document: HoldsDocument, types: Types) -> HoldTable:
         policies=MappingProxyType(dict(_policies(document))),
         reports=MappingProxyType({row.id: row.report for row in on if row.report}),
         off=len(document.rules) - len(on),
+    )
+
+
+def rules_to_try(document: HoldsDocument, types: Types) -> RulesToTry:
+    """Give the rules that can be tried on one strip alone, those that are switched off too; what a strip looks like beside others is none of them."""
+    rows = [row for row in document.rules if row.when.pads]
+    return RulesToTry(
+        declared=tuple(map(_declared, rows)),
+        pads=MappingProxyType({name: tuple(_pad_rules(rows, strip)) for name, strip in types.items()}),
+        on=frozenset(row.id for row in rows if row.switched_on),
     )
 
 

@@ -48,6 +48,12 @@ def happened(what: LifeEvent, minutes: float = 0, text: str = "", reason: str = 
         ((happened(E.POWER_ON), happened(E.STRIP_TYPE, 1, text="quill-10")), Standing(on_since=NINE, strip_type="quill-10")),
         ((happened(E.STRIP_TYPE, text="quill-10"), happened(E.POWER_ON, 1)), Standing(on_since=at(1))),
         ((happened(E.ERROR, text="E03"),), Standing()),
+        ((happened(E.TRAINING, text=at(60).isoformat()),), Standing(run="training", run_until=at(60))),
+        ((happened(E.TRAINING, text=at(60).isoformat()), happened(E.PATIENTS, 5)), Standing()),
+        (
+            (happened(E.TRAINING, text=at(60).isoformat()), happened(E.COMPARISON, 5, text=at(30).isoformat())),
+            Standing(run="comparison", run_until=at(30)),
+        ),
     ],
 )
 def test_it_stands_as_what_happened_left_it(story: tuple[Happened, ...], stands: Standing) -> None:
@@ -74,8 +80,8 @@ def test_the_order_is_that_of_the_clock() -> None:
 def test_only_what_is_in_is_taken_out_and_only_what_is_out_returns() -> None:
     """Everything else can happen to any analyzer."""
     sound, out = Standing(), Standing(out_since=NINE, out_reason="lamp")
-    assert [what for what in E if not may_happen(sound, what)] == [E.BACK]
-    assert [what for what in E if not may_happen(out, what)] == [E.OUT]
+    assert [what for what in E if not may_happen(sound, what)] == [E.BACK, E.PATIENTS]
+    assert [what for what in E if not may_happen(out, what)] == [E.OUT, E.PATIENTS]
     assert may_happen(replace(sound, is_replaced=True), E.BACK)
 
 
@@ -83,3 +89,17 @@ def test_a_device_stands_at_one_place() -> None:
     """Hazard HZ-D13: whose number it is, by what people said; an empty one is nobody's."""
     standings = {"bench-a": Standing(serial="7"), "bench-b": Standing()}
     assert [owner_of(serial, standings) for serial in ("7", "8", "")] == ["bench-a", "", ""]
+
+
+def test_what_is_declared_ends_by_itself() -> None:
+    """HZ-K07: at its end the analyzer runs patients, whoever forgot to say so."""
+    stands = standing((happened(E.PROFICIENCY, text=at(60).isoformat()),), at(60))
+    assert [stands.run_at(at(minutes)) for minutes in (0, 59.9, 60, 61)] == ["proficiency", "proficiency", "", ""]
+    assert Standing().run_at(NINE) == ""
+
+
+def test_patients_are_run_again_where_something_else_was() -> None:
+    """It is said after the end, too: that what was declared is over."""
+    assert may_happen(Standing(run="training", run_until=at(60)), E.PATIENTS)
+    assert not may_happen(Standing(), E.PATIENTS)
+    assert may_happen(Standing(), E.TRAINING)

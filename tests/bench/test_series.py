@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.bench.series import Evidence, is_same_time, opened_by, series_of
+from bridge.bench.series import Evidence, is_same_time, newer, opened_by, series_of
 from bridge.model import SeenStrip, SeriesState, StripContent, StripKey
+from bridge.tables.types import NumberScheme
 from tests.check.tables_for_tests import DAILY, FALL
 
 DAY_1 = datetime(2026, 11, 24, 8, 0, tzinfo=UTC)
@@ -16,7 +18,7 @@ DAY_2 = datetime(2026, 11, 25, 8, 0, tzinfo=UTC)
 
 
 def _evidence(number: int | None, at: datetime | None) -> Evidence:
-    return Evidence(number=number, printed_day=at.date() if at else None, printed_at=at)
+    return Evidence(number=number, printed_day=at.date() if at else None, printed_at=at, arrived_at=at or DAY_2)
 
 
 def _seen(number: int, at: datetime, series: str) -> SeenStrip:
@@ -44,6 +46,51 @@ def test_without_evidence_there_is_no_series() -> None:
     for scheme in (DAILY.numbers, FALL.numbers):
         assert series_of(scheme, _evidence(6, None), newest=newest, same_number=()) == ""
         assert series_of(scheme, _evidence(None, DAY_2), newest=newest, same_number=()) == ""
+
+
+def test_a_strip_without_a_time_stands_behind_the_number_before_it() -> None:
+    """HZ-D02: an error record that came as it was read, with the very next number; judged again it stays where it was counted."""
+    newest = SeriesState(series=opened_by(DAY_1), last_number=5, last_printed_at=DAY_1)
+
+    def place(number: int, **more: object) -> str:
+        evidence = replace(_evidence(number, None), **{"is_live": True, **more})  # type: ignore[arg-type]  # evidence's own fields
+        return series_of(FALL.numbers, evidence, newest=newest, same_number=())
+
+    assert place(6) == opened_by(DAY_1)
+    assert [place(number) for number in (4, 5, 7)] == [
+        ""
+    ] * 3  # sent again, or behind something that went missing: nobody can tell
+    assert place(6, is_live=False) == ""
+    assert place(4, placed=opened_by(DAY_2)) == opened_by(DAY_2)
+    assert series_of(DAILY.numbers, replace(_evidence(6, None), is_live=True), newest=newest, same_number=()) == opened_by(DAY_1)
+    assert series_of(FALL.numbers, replace(_evidence(1, None), is_live=True), newest=None, same_number=()) == ""
+
+
+def test_a_time_that_cannot_be_opens_no_series_of_its_own() -> None:
+    """HZ-D08, HZ-D10: ahead of its arrival a strip counts as read when it came; with day and month exchanged, on the day that it came."""
+    newest = SeriesState(series=opened_by(DAY_1), last_number=60, last_printed_at=DAY_1)
+    arrived = datetime(2026, 12, 1, 8, 0, tzinfo=UTC)
+
+    def place(number: int, at: datetime, scheme: NumberScheme) -> str:
+        return series_of(scheme, replace(_evidence(number, at), arrived_at=arrived), newest=newest, same_number=())
+
+    exchanged = datetime(2026, 1, 12, 7, 59, tzinfo=UTC)
+    assert place(61, exchanged, FALL.numbers) == newest.series
+    assert place(1, exchanged, FALL.numbers) == "2026-12-01T07:59:00Z"
+    assert place(1, exchanged, DAILY.numbers) == "2026-12-01"
+    assert place(1, arrived + timedelta(hours=3), FALL.numbers) == opened_by(arrived)
+    assert (
+        place(1, arrived + timedelta(days=3), DAILY.numbers) == "2026-12-04"
+    )  # a daily count is the printed day's, and moves nothing
+
+
+def test_the_next_number_is_newer_whatever_its_time() -> None:
+    """A clock that was set back passes no number over; any other late number is one that came late."""
+    known = SeriesState(series="s", last_number=5, last_printed_at=DAY_2)
+    back = SeriesState(series="s", last_number=6, last_printed_at=DAY_1)
+    assert newer(known, back) == replace(known, last_number=6)
+    assert newer(known, replace(back, last_number=7)) == newer(known, replace(back, series="r")) == known
+    assert newer(known, replace(back, last_printed_at=DAY_2)) == replace(known, last_number=6)
 
 
 def test_a_fall_opens_a_series_only_if_time_went_on() -> None:

@@ -203,6 +203,7 @@ def test_time_goes_on_with_the_numbers() -> None:
     assert ordered(ARRIVED - 75 * MINUTE, newest, key=replace(KEY, series="2026-11-24")) == []
     assert ordered(ARRIVED - 75 * MINUTE, newest, rule=None) == []
     assert ordered(ARRIVED - 75 * MINUTE, None) == []
+    assert ordered(ARRIVED + 16 * MINUTE, replace(newest, last_printed_at=ARRIVED + 30 * MINUTE)) == []  # its own time cannot be
     ahead = replace(newest, last_printed_at=ARRIVED + timedelta(hours=20))
     assert ordered(ARRIVED - 75 * MINUTE, ahead) == []  # it was held itself; what comes after it is not its fault
     (found,) = order_kept(KEY, (ARRIVED - 75 * MINUTE).astimezone(BERLIN), newest, arrived_at=ARRIVED, rule=RULE)

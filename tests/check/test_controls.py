@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
-from bridge.check.controls import controls_right
+from bridge.check.controls import ControlKnown, controls_right, not_a_patients
 from bridge.model import GateFacts, GateState, Severity
 from bridge.tables.control_table import GatePolicy, ShutDoes
 from tests.tables.shipped_tables import ZONE
 
 S = GateState
+UNKNOWN = ControlKnown(patient_id="", specimen_id="")
 POLICIES = {shut: GatePolicy(levels=frozenset({"1"}), zone=ZONE, shut=shut) for shut in ShutDoes}
 
 
@@ -48,3 +51,22 @@ def test_without_a_policy_no_gate_is_asked() -> None:
     """As before: results go."""
     assert controls_right(None, POLICIES[ShutDoes.HOLD], analyzer="b") == ()
     assert controls_right(GateFacts(state=S.LOCKED), None, analyzer="b") == ()
+
+
+@pytest.mark.parametrize(
+    ("known", "is_patients", "held"),
+    [
+        (UNKNOWN, True, True),
+        (UNKNOWN, False, False),  # no patient's ID, as a vial's text mostly is
+        (replace(UNKNOWN, patient_id="a lot of control material"), True, False),
+        (replace(UNKNOWN, specimen_id="a lot of control material"), True, False),
+        (replace(UNKNOWN, is_registered=True), True, False),
+    ],
+)
+def test_a_control_with_a_patients_id_and_no_lot_is_asked_about(known: ControlKnown, is_patients: bool, held: bool) -> None:
+    """HZ-E07: a patient's specimen that was run as a control would be in nobody's record, and nobody would know."""
+    found = not_a_patients(known, POLICIES[ShutDoes.WAIT], is_patients=is_patients)
+    assert [(each.rule, each.severity, each.releasable) for each in found] == [
+        ("purpose.like_patient", Severity.HOLD, True)
+    ] * held
+    assert not_a_patients(known, None, is_patients=is_patients) == ()

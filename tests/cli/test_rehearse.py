@@ -35,7 +35,7 @@ RULE = {
     "signed": "Dr N. Example, 2026-11-25",
     "switched_on": True,
 }
-CAUTION = "Nothing was changed, sent or flagged. Limits and critical rules are the laboratory's: its director decides and signs. Padpost does not diagnose."
+CAUTION = "Nothing was changed, sent or flagged. Limits and rules are the laboratory's: its director decides and signs. Padpost does not diagnose."
 
 
 def flags(path: Path, *rules: dict[str, Any]) -> Path:
@@ -80,18 +80,74 @@ def test_a_proposed_file_is_tried_beside_the_service(tmp_path: Path, capfd: pyte
     )
     status, output, errors = here("rehearse", "--config", config, "--flags", proposed, "--days", "7", capfd=capfd)
     assert (status, errors) == (0, "")
-    assert output.splitlines() == [
-        "critical rules tried over the last 7 days: 3 strips of patients",
+    lines = output.splitlines()
+    assert lines[: lines.index("what pads say together:")] == [
+        "rules tried over the last 7 days: 3 strips of patients",
         "  no signed tables are kept to compare with",
         "rule sugar (on): 2 strips would meet it (66.7 %); the signed tables have no such rule on; somebody was to be told of 0",
         f"  such as bench-b 4 on {today:%Y-%m-%d}, bench-b 3 on {today:%Y-%m-%d}",
         "rule some-sugar (off): 3 strips would meet it (100.0 %); the signed tables have no such rule on; somebody was to be told of 0",
         f"  such as bench-b 4 on {today:%Y-%m-%d}, bench-b 3 on {today:%Y-%m-%d}, bench-b 2 on {today:%Y-%m-%d}",
-        CAUTION,
     ]
     _, output, _ = here("rehearse", "--config", config, "--flags", proposed, "--days", "90", capfd=capfd)
-    assert output.startswith("critical rules tried over the last 90 days: 4 strips of patients\n")
+    assert output.startswith("rules tried over the last 90 days: 4 strips of patients\n")
     assert PATIENT not in output
+    store.close()
+
+
+COMMENT: dict[str, Any] = {
+    "id": "plausible.sugar_on_report",
+    "when": {"pads": [{"pad": "glucose", "at_least": "3+"}]},
+    "severity": "note",
+    "message": "Sugar.",
+    "remedy": "Look.",
+    "source": "invented for this test",
+    "report": "Much sugar was found.",
+    "signed": "Dr N. Example, 2026-11-25",
+}
+
+
+def holds(path: Path, *rules: dict[str, Any]) -> Path:
+    path.parent.mkdir(exist_ok=True)
+    path.write_text(yaml.safe_dump({"rules": list(rules), "policies": []}), encoding="utf-8")
+    return path
+
+
+def test_a_comment_and_a_hold_are_tried_before_they_are_signed(tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
+    """A proposed holds.yaml says how many reports would have borne its comment; who signs sees it, and again once a hold becomes a note."""
+    own = tmp_path / "own"
+    config = site(tmp_path, f"{SITE}mappings: own\n")
+    store = SqliteStore(tmp_path / "store", now=clock.now)
+    judged(store, tables_for(settings.read_settings(config)))
+    capfd.readouterr()
+    held = {**COMMENT, "id": "plausible.sugar", "report": "", "signed": "", "severity": "hold"}
+    proposed = holds(own / "next.yaml", COMMENT, {**held, "release": {"persons": 1, "bulk": False}})
+    status, output, errors = here("rehearse", "--config", config, "--holds", proposed, "--days", "7", capfd=capfd)
+    assert (status, errors) == (0, "")
+    today = clock.now().astimezone(ZoneInfo("Europe/Lisbon"))
+    unsigned = "the signed tables have no such rule on; 0 bore it when they were judged"
+    such = f"  such as bench-b 4 on {today:%Y-%m-%d}, bench-b 3 on {today:%Y-%m-%d}"
+    lines = output.splitlines()
+    assert lines[lines.index("what pads say together:") :] == [
+        "what pads say together:",
+        f"rule plausible.sugar_on_report (on, a comment on the report): 2 strips would meet it (66.7 %); {unsigned}",
+        "  the comment: Much sugar was found.",
+        such,
+        f"rule plausible.sugar (on, holds): 2 strips would meet it (66.7 %); {unsigned}",
+        such,
+        CAUTION,
+    ]
+    assert PATIENT not in output
+    proposed.rename(own / "holds.yaml")
+    told = "rules tried over the last 30 days"
+    assert told in here("sign-off", "--config", config, "--by", "Ana Prado", capfd=capfd)[1]
+    holds(own / "holds.yaml", COMMENT, {**held, "severity": "note"})
+    _, output, _ = here("sign-off", "--config", config, "--by", "Ana Prado", capfd=capfd)
+    assert "rule plausible.sugar (on, a note): 2 strips would meet it (66.7 %); by the signed tables 2; 0 bore it" in output
+    unsaid = holds(tmp_path / "unsaid.yaml", {**COMMENT, "signed": ""})
+    status, _, errors = here("rehearse", "--config", config, "--holds", unsaid, capfd=capfd)
+    assert status != 0
+    assert "nobody has signed it" in errors
     store.close()
 
 
@@ -103,7 +159,7 @@ def test_who_signs_sees_what_the_rules_would_have_met(tmp_path: Path, capfd: pyt
     status, output, _ = here("sign-off", "--config", config, "--by", "Ana Prado", capfd=capfd)
     assert status == 0
     assert (
-        f"critical rules were tried over no stored strips: There is no store at {tmp_path}/store/padpost.sqlite. Check site.data in the site configuration."
+        f"rules were tried over no stored strips: There is no store at {tmp_path}/store/padpost.sqlite. Check site.data in the site configuration."
         in output
     )
     store = SqliteStore(tmp_path / "store", now=clock.now)
@@ -113,20 +169,24 @@ def test_who_signs_sees_what_the_rules_would_have_met(tmp_path: Path, capfd: pyt
     status, output, _ = here("sign-off", "--config", config, "--by", "Rui Sá", capfd=capfd)
     assert status == 0
     lines = output.splitlines()
-    at = lines.index("critical rules tried over the last 30 days: 3 strips of patients")
+    at = lines.index("rules tried over the last 30 days: 3 strips of patients")
     assert lines[at + 1].startswith("  beside the tables ")
     assert ", signed by Ana Prado, 20" in lines[at + 1]
     assert (
         lines[at + 2] == "rule sugar (on): 3 strips would meet it (100.0 %); by the signed tables 2; somebody was to be told of 2"
     )
-    assert lines[at + 4] == CAUTION
-    assert lines[at + 5].startswith("signed by Rui Sá")
+    assert lines[at + 4] == "what pads say together:"
+    assert lines.index(CAUTION) < next(at for at, line in enumerate(lines) if line.startswith("signed by Rui Sá"))
     again = f"{SITE}mappings: own\n".replace("check_digit: luhn", "check_digit: mod11")
     _, output, _ = here("sign-off", "--config", site(tmp_path, again), "--by", "Rui Sá", capfd=capfd)
-    assert "critical rules tried" not in output
+    assert "rules tried over" not in output
     flags(own / "flags.yaml")
     _, output, _ = here("rehearse", "--config", config, capfd=capfd)
-    assert output == "There is no critical rule to try: flags.yaml has none.\n"
+    assert "what pads say together:" in output
+    none = tmp_path / "none.yaml"
+    none.write_text("rules: []\npolicies: []\n", encoding="utf-8")
+    _, output, _ = here("rehearse", "--config", config, "--holds", none, capfd=capfd)
+    assert output == "There is no rule to try: flags.yaml has no critical one, and holds.yaml none on what pads say together.\n"
     store.close()
 
 

@@ -68,3 +68,45 @@ def test_it_is_kept_as_it_was_said(shelf: Stocked) -> None:
     out, confirmed = (each.happened for each in shelf.store.life_events(since=NOW - timedelta(days=1)))
     assert (out.at, out.reason) == (NOW - timedelta(hours=1), "lamp")
     assert (confirmed.what, confirmed.text, confirmed.at) == (E.STRIP_TYPE, "quill-10", NOW)
+
+
+@pytest.mark.parametrize(
+    ("more", "sentence"),
+    [
+        ({"actor": Actor(name=" ", verified="unverified")}, "Say who you are"),
+        ({"analyzer": " "}, "Choose the analyzer."),
+        ({"run": E.OUT}, "Choose training, proficiency or comparison."),
+        ({"reason": " "}, "Give a reason"),
+        ({"second": " "}, "A second person has to agree"),
+        ({"second": "ben"}, "The second person must be another one than you."),
+        ({"until": ""}, "Give the day and time at which it ends by itself."),
+        ({"until": "2026-11-25T12:00"}, "Give an end that is to come, at most 8 hours from now."),
+        ({"until": "2026-11-25T20:01"}, "Give an end that is to come, at most 8 hours from now."),
+    ],
+)
+def test_what_cannot_be_declared_is_refused(shelf: Stocked, more: dict[str, Any], sentence: str) -> None:
+    """Two persons, from now on, a shift at most. It is twelve o'clock."""
+    given: dict[str, Any] = {
+        "analyzer": "bench-a",
+        "run": E.TRAINING,
+        "until": "2026-11-25T14:00",
+        "reason": "course",
+        "second": "Ana",
+        "actor": WHO,
+    }
+    given |= more
+    with pytest.raises(RefusedAction, match=sentence):
+        desk(shelf).declare(given.pop("analyzer"), given.pop("run"), **given)
+    assert shelf.store.life_events(since=NOW) == ()
+
+
+def test_both_names_are_kept_with_what_is_declared(shelf: Stocked) -> None:
+    """HZ-K07: a shift at most; each person has an event of their own. It is not said without an end."""
+    made = desk(shelf).declare(" bench-a ", E.TRAINING, until="2026-11-25T20:00", reason=" course ", second=" Ana ", actor=WHO)
+    (kept,) = shelf.store.life_events(since=NOW)
+    assert (kept.happened.analyzer, kept.happened.at, kept.happened.until) == ("bench-a", NOW, NOW + timedelta(hours=8))
+    assert (kept.happened.reason, kept.entered_by) == ("course (agreed by Ana)", "Ben")
+    told = [(event.actor, event.what, event.after) for event in shelf.store.events(f"analyzer_event:{made}")]
+    assert sorted(told) == [("Ana", "analyzer.agreed", "training is run"), ("Ben", "analyzer.life", "training is run")]
+    with pytest.raises(RefusedAction, match="Declare it with its end"):
+        desk(shelf).say("bench-a", E.TRAINING, actor=WHO)

@@ -91,6 +91,28 @@ def test_a_failed_control_that_is_sent_again_fails_once(bench: Bench, was: bytes
     assert bench.state is S.LOCKED
 
 
+def test_a_stopped_control_fails_once_also_after_its_row_was_closed(bench: Bench) -> None:
+    """HZ-E03: a person discards the row of one whose time is impossible, then the memory sends the same bytes: a row to look at, and no second failure."""
+    failing = bench.control("2", blood=0)
+    send(bench, failing, b"|20261125", b"|20261325")
+    (stop,) = bench.store.stops()
+    bench.store.submit(
+        CloseStop(stop_id=stop.stop_id, end=StopEnd.DISCARDED, actor=SUND, reason="entered by hand", at=bench.at)
+    ).result(WAIT)
+    assert send(bench, failing, b"|20261125", b"|20261325") == ["rejected"]
+    assert (bench.state, len(bench.store.gate_events()), len(bench.store.stops())) == (S.FAILED, 1, 1)
+
+
+def test_a_patients_specimen_that_was_run_as_a_control_is_asked_about(bench: Bench) -> None:
+    """HZ-E07: it names no lot that was entered, so it fails no gate and opens none; whoever ran it looks. A control that names its lot is one."""
+    assert bench.read(replace(bench.control("2"), specimen_id="", patient_id="40718819")) == ["held"]
+    (stop,) = bench.store.stops()
+    assert (stop.rule, stop.releasable, stop.purpose) == ("purpose.like_patient", True, Purpose.CONTROL)
+    assert bench.sent == []
+    assert bench.read(replace(bench.control("2"), patient_id="40718819")) == ["non_patient"]
+    assert bench.state is S.START
+
+
 @pytest.mark.parametrize("together", [True, False], ids=["one capture", "captures that came while it was judged"])
 def test_a_patients_strips_go_in_their_order(bench: Bench, together: bool) -> None:
     """A strip that came in behind the control that opens the gate does not overtake an earlier one of its patient, which waited."""

@@ -11,11 +11,15 @@ from types import MappingProxyType
 import pytest
 
 from bridge.bench.analyzer_life import Happened, LifeEvent
+from bridge.lifecycle.states import StopEnd
+from bridge.model import Purpose
+from bridge.store.commands import CloseStop
 from bridge.store.sqlite import SqliteStore
 from bridge.tables.types import Tables
-from tests.bench.judged import Bench
+from tests.bench.judged import SUND, Bench
 from tests.judging_for_tests import NOW
 from tests.store.life_contract import said
+from tests.store.strips import WAIT
 from tests.tables.shipped_tables import tables
 
 OUT = Happened(analyzer="bench-a", what=LifeEvent.OUT, at=NOW, reason="lamp")
@@ -100,3 +104,46 @@ def test_a_self_test_that_failed_holds_until_one_passes(store: SqliteStore) -> N
     assert rules(store) == ["analyzer.self_test"]
     said(store, replace(OUT, what=LifeEvent.PASSED, at=bench.at, reason=""))
     assert bench.read(bench.patient()) == ["coded"]
+
+
+def test_what_an_analyzer_is_declared_to_run_goes_to_no_record(store: SqliteStore) -> None:
+    """HZ-K07: a strip without a patient's ID is a training strip, one with a patient's waits for a person; before, and after its end, patients go."""
+    made = with_serial()
+    ids = replace(made.policy.patient_id, pattern="[0-9]{8}")
+    bench = Bench(store, replace(made, policy=replace(made.policy, patient_id=ids)))
+    assert bench.read(bench.patient()) == ["coded"]
+    said(
+        store,
+        Happened(analyzer="bench-a", what=LifeEvent.TRAINING, at=bench.at, text=(bench.at + timedelta(minutes=6)).isoformat()),
+    )
+    assert bench.read(bench.patient(patient_id="")) == ["non_patient"]
+    assert bench.read(bench.patient(patient_id="COURSE-1")) == ["non_patient"]
+    assert store.strips(limit=1)[0].purpose is Purpose.TRAINING
+    assert bench.read(bench.patient()) == ["held"]
+    assert rules(store) == ["purpose.declared"]
+    assert bench.sent == ["1"]
+    bench.minute += 6
+    assert bench.read(bench.patient()) == ["coded"]
+
+
+def test_a_patients_strip_goes_once_it_is_said_that_patients_were_run_again(store: SqliteStore) -> None:
+    """HZ-K07: said with its time, and the strip read again: it was a patient's, and goes to its record."""
+    made = with_serial()
+    bench = Bench(
+        store, replace(made, policy=replace(made.policy, patient_id=replace(made.policy.patient_id, pattern="[0-9]{8}")))
+    )
+    said(
+        store,
+        Happened(analyzer="bench-a", what=LifeEvent.TRAINING, at=bench.at, text=(bench.at + timedelta(hours=2)).isoformat()),
+    )
+    bench.minute += 1
+    over = bench.at
+    assert bench.read(bench.patient()) == ["held"]
+    said(store, Happened(analyzer="bench-a", what=LifeEvent.PATIENTS, at=over))
+    bench.minute += 1  # what was said counts within seconds
+    (stop,) = store.stops()
+    store.submit(CloseStop(stop_id=stop.stop_id, end=StopEnd.READ_AGAIN, actor=SUND, reason="a patient's", at=bench.at)).result(
+        WAIT
+    )
+    bench.work_off()
+    assert bench.sent == ["1"]

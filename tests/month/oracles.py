@@ -12,12 +12,11 @@ from statistics import median_low
 
 from scipy.stats import binomtest
 
-from tests.month.plan import FIRST, Strip
-from tests.month.seeds import FILES, LINE
+from tests.month.plan import Strip
+from tests.month.seeds import LINE
 
 LIMIT = timedelta(minutes=15)  # beyond which a clock is doubted (the site's own)
 NEAR = timedelta(minutes=2)  # within which more than half of the last strips must lie of their median
-PAUSE = timedelta(minutes=5)  # that ends a run, for each strip of it
 LAST = 5  # strips of which the median is taken, from three on
 DRIFT, OF = 3, 20  # runs off on one side of the last so many
 
@@ -52,39 +51,6 @@ def has_time(strip: Strip) -> bool:
 def is_identified(strip: Strip) -> bool:
     """Say whether a strip is one at all: a test message is none."""
     return "message.processing_id" not in strip.rules
-
-
-def is_of_the_count(strip: Strip) -> bool:
-    """Say whether a strip's printed time lies in the time of the analyzer's count, which begins with the month."""
-    return strip.play.at.date() >= FIRST
-
-
-def wakes(strips: Sequence[Strip]) -> dict[tuple[str, int], set[str]]:
-    """Give what a wrong time does to clean strips behind it, by analyzer and number: the latest printed time is what is known, until time has caught up with it.
-
-    Strips that say an earlier time count as late, so their numbers are passed over by the first that does not (number.shift, where the
-    printed times leave no pause); and files that come within the limit of it say an earlier time with a later number (time.order).
-    """
-    found: dict[tuple[str, int], set[str]] = {}
-    for analyzer in (LINE, FILES):
-        known: Strip | None = None
-        is_behind_late = False
-        for strip in strips:
-            if strip.analyzer != analyzer or not (has_time(strip) and is_identified(strip) and is_of_the_count(strip)):
-                continue
-            said = found.setdefault((analyzer, strip.play.number), set())
-            if known is not None and strip.play.at < known.play.at:
-                is_behind_late = True
-                is_near = known.play.at <= strip.arrives_at + LIMIT and known.play.at - strip.play.at > timedelta(minutes=1)
-                if analyzer == FILES and is_near and strip.play.number > known.play.number:
-                    said.add("time.order")
-                continue
-            if known is not None and is_behind_late:
-                passed = strip.play.number - known.play.number - 1
-                if passed > 0 and strip.play.at - known.play.at <= PAUSE * (passed + 1):
-                    said.add("number.shift")
-            known, is_behind_late = strip, False
-    return found
 
 
 def together(strip: Strip) -> set[str]:

@@ -19,7 +19,7 @@ from bridge.store.api import Store
 from bridge.store.sqlite import SqliteStore
 from tests.bench.controls_for_tests import compiled
 from tests.bench.judged import LOTS
-from tests.month.oracles import Tail, alike, doubted, drifts, tail, together, wakes
+from tests.month.oracles import Tail, alike, doubted, drifts, tail, together
 from tests.month.plan import DRIFT_FROM, FIRST, MOIST_FROM, Month, Strip, month
 from tests.month.played import PROFILES, Judged, Look, Played
 from tests.month.seeds import FILES, KINDS, LINE
@@ -87,16 +87,11 @@ class Compared:
         """Give the numbers of the line's strips whose clock the oracle doubts."""
         return doubted([(each.strip, each.outcome) for each in self.judged])
 
-    @cached_property
-    def wakes(self) -> dict[tuple[str, int], set[str]]:
-        """Give what wrong times do to strips behind them, by the oracle."""
-        return wakes(self.plan.strips)
-
     def expected(self, strip: Strip) -> frozenset[str]:
         """Give every rule that a strip must name: its truth, and what the oracles reckon."""
         by_clock = {"time.clock_off"} if strip.analyzer == LINE and strip.play.number in self.doubted else set()
         place = strip.analyzer, strip.play.number
-        return strip.rules | by_clock | together(strip) | self.wakes.get(place, set()) | self.alike.get(place, set())
+        return strip.rules | by_clock | together(strip) | self.alike.get(place, set())
 
     @cached_property
     def alike(self) -> dict[tuple[str, int], set[str]]:
@@ -343,10 +338,7 @@ def _clean_lines(found: Compared) -> Iterator[str]:
         f"(95 % interval {interval.low:.2%} to {interval.high:.2%}).\n"
     )
     if held:
-        yield (
-            "\nEach stands behind a time that was far off: the latest printed time is the newest that is known until time has caught up with it, so what follows "
-            "counts as late, or its numbers as passed over.\n\n| analyzer | number | held for |\n| --- | --- | --- |\n"
-        )
+        yield "\n| analyzer | number | held for |\n| --- | --- | --- |\n"
     yield from (
         f"| {each.strip.analyzer} | {each.strip.play.number} | {', '.join(f'`{rule}`' for rule in sorted(each.rules))} |\n"
         for each in found.clean_held

@@ -74,10 +74,6 @@ def timed(outcome: str, *rules: str, change: Callable[[Play], Play]) -> Callable
     def plays(bench: Bench, seed: Seed) -> None:
         strip = bench.strip(**_found(seed, outcome, *rules))
         bench.reads(replace(strip, play=change(strip.play)))
-        if (
-            change is swapped
-        ):  # it was read before the count began, by its own word: its number stays missing until its time is corrected
-            bench.missing.add(strip.play.number)
 
     return plays
 
@@ -167,11 +163,7 @@ def skewed(bench: Bench, seed: Seed) -> None:
     rules = (
         ("analyzer.fault", "time.missing", "operator.unknown") if bench.analyzer == LINE else ("analyzer.fault",)
     )  # the line has them beside pads
-    strip = bench.reads(bench.strip(**_found(seed, "rejected", *rules), fault="E02 STRIP SKEW"))
-    if (
-        bench.analyzer == LINE
-    ):  # without a time its number has no place in a series: it stays missing until a person says that there is no reading
-        bench.missing.add(strip.play.number)
+    bench.reads(bench.strip(**_found(seed, "rejected", *rules), fault="E02 STRIP SKEW"))
 
 
 def skewed_and_seen_to(bench: Bench, seed: Seed) -> None:

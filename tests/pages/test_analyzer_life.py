@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import timedelta
 
 from bridge.pages.site import Bench as PagesBench
 from bridge.site import example_terms
@@ -59,3 +60,22 @@ def test_a_site_that_does_not_ask_is_not_told(shelf: Stocked) -> None:
         visitor.post("/analyzers/life", analyzer="bench-b", name="Ben", what="switched on")
         assert "bench-b: " not in visitor.page("/").text
         assert "switched on by Ben" in visitor.page("/analyzers").text
+
+
+def test_what_is_declared_is_told_until_it_is_over(shelf: Stocked) -> None:
+    """HZ-K07: on Today and on Analyzers while it runs, and for a day where it ended by itself."""
+    shelf.coded()
+    form = {"analyzer": "bench-a", "name": "Ben", "second": "Ana", "reason": "course", "run": "training is run"}
+    with shelf.serving(bench=bench()) as visitor:
+        assert visitor.post("/analyzers/declared", **form, until="").status_code == 409
+        assert visitor.post("/analyzers/declared", **form, until="2026-11-25T14:00").status_code == 303
+        runs = "bench-a: runs training until 2026-11-25 14:00: its strips go to no patient's record, and one that bears a patient's ID is held."
+        assert runs in visitor.page("/").text
+        assert "training is run until" in visitor.page("/analyzers").text
+        shelf.now += timedelta(hours=3)
+        ended = "bench-a: was declared to run training until 2026-11-25 14:00, which ended by itself; say that patients are run again."
+        assert ended in visitor.page("/").text
+        assert visitor.post("/analyzers/life", analyzer="bench-a", name="Ben", what="patients again").status_code == 303
+        assert "training" not in visitor.page("/").text
+        assert "bench-a In service." in visitor.page("/analyzers").text
+        assert visitor.post("/analyzers/life", analyzer="bench-a", name="Ben", what="patients again").status_code == 409

@@ -259,6 +259,17 @@ class GateContract:
         bench.control_again(stopped, "2", RunVerdict.FAILED)
         assert (bench.state, len(bench.store.gate_events())) == (S.FAILED, 1)
 
+    def test_a_control_that_is_sent_again_once_its_row_is_closed(self, bench: Bench) -> None:
+        """HZ-E03: the same bytes are the same strip, also after a person has discarded its record; the next strip is another failure."""
+        stopped = bench.control("2", RunVerdict.FAILED, stopped=True)
+        assert stopped.stop_id is not None
+        s.close(bench.store, stopped.stop_id, StopEnd.DISCARDED)
+        bench.count -= 1  # the strip of before, with its own number and bytes
+        again = bench.control("2", RunVerdict.FAILED, stopped=True)
+        assert (again.repeat, bench.state, len(bench.store.gate_events())) == (False, S.FAILED, 1)
+        bench.control("2", RunVerdict.FAILED, stopped=True)
+        assert (bench.state, len(bench.store.gate_events())) == (S.LOCKED, 2)
+
     def test_a_control_that_passed_and_fails_when_it_is_read_again(self, bench: Bench) -> None:
         """Read by a mended profile it is off: the gate shuts, and all that went since the set before is listed, behind it too."""
         bench.control("1")

@@ -51,6 +51,13 @@ class LifeContract:
         (event,) = store.events(f"analyzer_event:{second}")
         assert (event.what, event.actor, event.after) == ("analyzer.life", "Eda", "returned to service")
 
+    def test_who_agreed_has_an_event_of_their_own(self, opened: Opened) -> None:
+        """HZ-K07: two persons declare what an analyzer runs; both are found."""
+        run = replace(BACK, what=LifeEvent.TRAINING, text=later(90).isoformat())
+        made = said(opened.store, run, second="Eda")
+        told = {(event.actor, event.what, event.after) for event in opened.store.events(f"analyzer_event:{made}")}
+        assert told == {("Bo", "analyzer.life", "training is run"), ("Eda", "analyzer.agreed", "training is run")}
+
     def test_only_what_can_be_happens(self, opened: Opened) -> None:
         """Two people who take it out, or bring it back, do so once; another analyzer is another matter."""
         with pytest.raises(Overtaken):

@@ -130,13 +130,15 @@ def test_the_newest_series_follows_printed_time(store: SqliteStore) -> None:
         ("9", later(5), "s1", SeriesState(series="s1", last_number=5, last_printed_at=later(10))),
         ("5", later(11), "s1", SeriesState(series="s1", last_number=5, last_printed_at=later(11))),
         ("4", later(11), "s1", SeriesState(series="s1", last_number=5, last_printed_at=later(11))),
-        ("6", later(11), "s1", SeriesState(series="s1", last_number=6, last_printed_at=later(11))),
+        ("6", later(8), "s1", SeriesState(series="s1", last_number=6, last_printed_at=later(11))),  # the clock was set back
+        ("7", later(11), "s1", SeriesState(series="s1", last_number=7, last_printed_at=later(11))),
+        ("8", None, "s1", SeriesState(series="s1", last_number=8, last_printed_at=later(11))),  # an error record without a time
         ("1", later(20), "s2", SeriesState(series="s2", last_number=1, last_printed_at=later(20))),
         ("7", later(30), "s1", SeriesState(series="s2", last_number=1, last_printed_at=later(20))),
-        ("2", None, "s2", SeriesState(series="s2", last_number=1, last_printed_at=later(20))),
+        ("4", None, "s2", SeriesState(series="s2", last_number=1, last_printed_at=later(20))),
     ]
     for number, at, series, expected in steps:
-        _put(store, s.reading(number), at=at, series=series)
+        _put(store, s.reading(number), at=at, series=series, arrived=at or later(10))
         assert store.series("brook-1", "all") == expected
     assert store.series("brook-1", "stat") is None
     assert store.series("tern-1", "all") is None
@@ -148,7 +150,7 @@ def test_the_order_of_arrival_has_no_part_in_it(store: SqliteStore, strips: list
     """Six strips of one series in any order leave the same newest number and time."""
     analyzer = f"a-{store.next_due('x')}-{len(store.analyzers())}"
     for number, minute in strips:
-        _put(store, s.reading(str(number), analyzer=analyzer), at=later(minute), series="s")
+        _put(store, s.reading(str(number), analyzer=analyzer), at=later(minute), arrived=later(20), series="s")
     assert store.series(analyzer, "all") == SeriesState(series="s", last_number=6, last_printed_at=later(18))
 
 
@@ -161,14 +163,17 @@ def test_copies_and_numberless_strips_move_no_series(store: SqliteStore) -> None
     assert store.series("brook-1", "all") == SeriesState(series="2026-11-25", last_number=5, last_printed_at=NOW)
 
 
-def test_a_clock_that_runs_far_ahead_moves_no_series(store: SqliteStore) -> None:
-    """One strip dated ten years on would make every later one late: its number is kept, the series stays where it was."""
-    _put(store, s.reading("5"), series="s1")
-    _put(store, s.reading("6"), series="s1", at=NOW + timedelta(days=3650))
-    _put(store, s.reading("1"), series="s9", at=NOW + timedelta(days=1, microseconds=1))
-    assert store.series("brook-1", "all") == SeriesState(series="s1", last_number=5, last_printed_at=NOW)
-    _put(store, s.reading("7"), series="s1", at=NOW + timedelta(days=1))
-    assert store.series("brook-1", "all") == SeriesState(series="s1", last_number=7, last_printed_at=NOW + timedelta(days=1))
+def test_a_time_ahead_of_its_arrival_counts_as_the_arrival(store: SqliteStore) -> None:
+    """HZ-D08: a strip dated hours or years on would make every later one late. Its number counts; a day that has not come opens no series."""
+    _put(store, s.reading("5"))
+    _put(store, s.reading("6"), at=NOW + timedelta(days=3650), arrived=later(1))
+    assert store.series("brook-1", "all") == SeriesState(series="2026-11-25", last_number=6, last_printed_at=later(1))
+    _put(store, s.reading("7"), at=NOW + timedelta(hours=5), arrived=later(2))
+    assert store.series("brook-1", "all") == SeriesState(series="2026-11-25", last_number=7, last_printed_at=later(2))
+    _put(store, s.reading("1"), series="2036-11-22", at=NOW + timedelta(days=3650), arrived=later(3))
+    assert store.series("brook-1", "all") == SeriesState(series="2026-11-25", last_number=7, last_printed_at=later(2))
+    _put(store, s.reading("8"), at=later(15), arrived=NOW)
+    assert store.series("brook-1", "all") == SeriesState(series="2026-11-25", last_number=8, last_printed_at=later(15))
 
 
 # --- how
