@@ -651,7 +651,8 @@ class Container:
 class SeenStrip:
     """An earlier strip, as far as identity needs it.
 
-    ``open_stop`` says that it still waits for a person; ``discarded`` that a person ended it and nothing of it was sent.
+    ``open_stop`` says that it still waits for a person; ``discarded`` that a person ended it and nothing of it was sent; ``is_reported``
+    that its result went, or goes by itself once its controls have passed.
     """
 
     strip_id: int
@@ -662,6 +663,8 @@ class SeenStrip:
     record_digest: str
     open_stop: bool
     discarded: bool = False
+    specimen_id: str = ""
+    is_reported: bool = False
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -194,6 +194,7 @@ def policy_of(config: settings.Settings) -> Policy:
         specimen=_specimen_rule(config.checks.specimen),
         one_person=frozenset(each.analyzer for each in _by_eye(config) if not each.second_person),
         ungated=frozenset(each.analyzer for each in _by_eye(config) if not each.controls),
+        run_again=config.checks.run_again,
     )
 
 

@@ -30,6 +30,7 @@ for shared in (
             "operator",
             "registered",
             "report",
+            "replacement",
             "signal",
             "stop",
             "telling",

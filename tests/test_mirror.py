@@ -30,6 +30,8 @@ ELSEWHERE = {
     "bridge/store/memory_day_log.py": "the twin's day logs; the contract in tests/store/test_memory.py",
     "bridge/store/memory_life.py": "the twin's lives of analyzers; the contract in tests/store/test_memory.py",
     "bridge/store/memory_correction.py": "the twin's corrections; the contract in tests/store/test_memory.py",
+    "bridge/store/memory_replacement.py": "the twin's replaced results; the contract in tests/store/test_memory.py",
+    "bridge/store/migrations/versions/m0053_replacements.py": "a migration never changes; tests/store/test_migrate.py runs it",
     "bridge/store/memory_look_back.py": "the twin's look-backs; the contract in tests/store/test_memory.py",
     "bridge/store/memory_gate.py": "the twin's gates; the contract in tests/store/test_memory.py",
     "bridge/store/memory_lease.py": "the twin's leases; many processes run on them in tests/faults/test_simulation.py",

@@ -22,6 +22,7 @@ class Kind(StrEnum):
     CORRECTED = "corrected"
     WITHDRAWN = "withdrawn"
     MOVED = "moved to the right patient"
+    REPLACED = "replaced by another strip of the specimen"
 
 
 class Unit(StrEnum):
@@ -124,9 +125,13 @@ def corrected(result: CodedResult, wanted: Wanted, *, by: str, at: datetime) -> 
     return replace(made, version=result.version + 1, comments=comments, change=Change(by=by, at=at)), fields
 
 
-def withdrawn(result: CodedResult, *, by: str, at: datetime) -> CodedResult:
-    """Give the version that takes a result back: what was posted was wrong. It says nothing of whose it is, nor why (a reason may name a patient)."""
-    note = f"Withdrawn by {by} on {_shown(at, result)}: this result was posted in error."
+IN_ERROR = "this result was posted in error"
+REPLACED = "another strip of the same specimen takes its place"
+
+
+def withdrawn(result: CodedResult, *, by: str, at: datetime, why: str = IN_ERROR) -> CodedResult:
+    """Give the version that takes a result back. It says nothing of whose it is, nor more of why (a person's reason may name a patient)."""
+    note = f"Withdrawn by {by} on {_shown(at, result)}: {why}."
     return replace(
         result,
         version=result.version + 1,

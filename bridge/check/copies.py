@@ -17,6 +17,7 @@ from bridge.identity.strip import contradicts, same_content
 from bridge.model import Finding, SeenStrip, StripContent, StripKey
 
 CONFLICT = "copy.conflict"
+RUN_AGAIN = "specimen.run_again"
 OTHER_PADS = 2  # hazards.csv HZ-A09: one urine read twice differs by more than a step on one pad at most
 
 
@@ -137,6 +138,25 @@ def possible_rerun(claim: Claim, same_patient: tuple[SeenStrip, ...]) -> tuple[F
     return (finding("copy.possible", sentence),)
 
 
+def run_again(claim: Claim, specimen_id: str, same_patient: tuple[SeenStrip, ...]) -> tuple[Finding, ...]:
+    """Hold a strip of a specimen that was run before and whose result is reported: two never stand in one record, and none is chosen by itself.
+
+    An earlier strip that is stopped, or was given up, is no result: then this one is the first that counts. Without a specimen number
+    nobody knows that it is one specimen.
+    """
+    first = next((each for each in reversed(same_patient) if _is_of_specimen(claim, specimen_id, each)), None)
+    if first is None:
+        return ()
+    far = _far_apart(claim.content, first.content)
+    compared = (
+        f"{far} {'pad lies' if far == 1 else 'pads lie'} more than a step from it"
+        if far
+        else "no pad lies more than a step from it"
+    )
+    sentence = f"This specimen was run before, as strip {first.key.number or 'without a number'}, and that result is reported; {compared}."
+    return (finding(RUN_AGAIN, sentence),)
+
+
 def same_id_again(claim: Claim, same_patient: tuple[SeenStrip, ...]) -> tuple[Finding, ...]:
     """Hold a strip that bears the patient ID of the strip just before it and reads otherwise: the ID may have stayed on the analyzer's screen."""
     before = next((each for each in same_patient if _is_just_before(claim, each)), None)
@@ -211,6 +231,13 @@ def _alike_other_number(claim: Claim, same_patient: Iterable[SeenStrip]) -> list
         and each.content.strip_type == claim.content.strip_type
         and apart(claim, each) <= claim.window
     ]
+
+
+def _is_of_specimen(claim: Claim, specimen_id: str, seen: SeenStrip) -> bool:
+    is_one = specimen_id != "" and specimen_id == seen.specimen_id and claim.content.patient_id == seen.content.patient_id
+    is_live = TEST_MODE not in {claim.key.mode, seen.key.mode}
+    is_other_strip = seen.key != claim.key and seen.content.strip_type == claim.content.strip_type
+    return is_one and is_live and is_other_strip and seen.is_reported and apart(claim, seen) <= claim.window
 
 
 def _is_just_before(claim: Claim, seen: SeenStrip) -> bool:

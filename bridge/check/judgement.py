@@ -132,6 +132,8 @@ def check(reading: Reading, facts: Facts, tables: Tables, *, arrived_at: datetim
         findings += _copy_findings(claim, facts.seen, known, purpose=checked.purpose)
         if checked.purpose is Purpose.PATIENT and facts.decisions.patient_id is None:  # a corrected ID did not stay from anybody
             findings += copies.same_id_again(claim, facts.seen.same_patient)
+            if tables.policy.run_again == "hold":
+                findings += copies.run_again(claim, checked.specimen_id, facts.seen.same_patient)
         findings += _order_findings(checked, facts, tables.policy, moment)
         if checked.purpose is Purpose.PATIENT:
             findings += _declared_findings(checked, understood.strip_type, claim, facts, tables)

@@ -433,6 +433,15 @@ _ALL: tuple[Rule, ...] = (
     ),
     Rule(rule="copy.other_time", concern=Concern.COPY, severity=_HOLD, remedy=_COMPARE, releasable=True),
     Rule(rule="copy.possible", concern=Concern.COPY, severity=_HOLD, remedy=_COMPARE, releasable=True),
+    Rule(
+        rule="specimen.run_again",
+        concern=Concern.COPY,
+        severity=_HOLD,
+        remedy=(
+            "Compare both strips. Keep the first result, or replace it by this one: it is withdrawn then, and this one goes once that is "
+            "acknowledged. They are never averaged."
+        ),
+    ),
     Rule(rule="copy.doubt", concern=Concern.COPY, severity=_HOLD, remedy=_COMPARE, releasable=True),
     Rule(
         rule="copy.original_unknown",

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
-from bridge.bench.corrections import Call, Correction, Kind, Unit, Wanted, corrected, moved, withdrawn
+from bridge.bench.corrections import REPLACED, Call, Correction, Kind, Unit, Wanted, corrected, moved, withdrawn
 from bridge.desk.actions import ID_FAULTS, SAME_MINUTE, compare
 from bridge.desk.typed_time import typed_time
 from bridge.desk.who import require_name, require_reason
@@ -20,7 +20,7 @@ from bridge.identity.person import same_person
 from bridge.model import Actor, CodedResult, Purpose
 from bridge.render import lane_of
 from bridge.store.api import Store
-from bridge.store.commands import CorrectResult, RecordCall, RecordedCorrection, ReserveNumbers
+from bridge.store.commands import CloseStop, CorrectResult, RecordCall, RecordedCorrection, ReplaceResult, ReserveNumbers
 from bridge.store.rows import StripRow
 from bridge.tables.types import Policy
 
@@ -99,6 +99,14 @@ class CorrectionDesk:
         """Take a result back wherever it was sent, and put nothing in its place."""
         result, _ = self._result(result_id, version, who)
         return self._change(Kind.WITHDRAWN, result, who, fields=(), made=None, taken=self._taken(result, who))
+
+    def replace(self, result_id: str, version: int, *, end: CloseStop, who: Who) -> RecordedCorrection:
+        """Take a result back, and let a held strip of the same specimen go in its place once that is acknowledged (desk/run_again.py)."""
+        result, _ = self._result(result_id, version, who)
+        taken = withdrawn(result, by=who.actor.name, at=self._now(), why=REPLACED)
+        command = ReplaceResult(withdraw=self._command(Kind.REPLACED, result, who, taken=taken), end=end)
+        recorded: RecordedCorrection = self._store.submit(command).result()
+        return recorded
 
     def move(
         self, result_id: str, version: int, *, first: str, second: str, second_identifier: str, who: Who
@@ -180,6 +188,13 @@ class CorrectionDesk:
     def _change(
         self, kind: Kind, result: CodedResult, who: Who, *, fields: tuple[str, ...], made: CodedResult | None, taken: CodedResult | None
     ) -> RecordedCorrection:  # fmt: skip
+        command = self._command(kind, result, who, fields=fields, made=made, taken=taken)
+        recorded: RecordedCorrection = self._store.submit(command).result()
+        return recorded
+
+    def _command(
+        self, kind: Kind, result: CodedResult, who: Who, *, fields: tuple[str, ...] = (), made: CodedResult | None = None, taken: CodedResult | None
+    ) -> CorrectResult:  # fmt: skip
         at = self._now()
         for version in filter(None, (made, taken)):
             try:
@@ -200,11 +215,8 @@ class CorrectionDesk:
             is_critical=any(pad.flag.is_critical for pad in result.pads),
             calls_by=at + self.terms.acknowledged_within if taken else None,
         )
-        command = CorrectResult(
-            correction=correction, made=made, lane=lane_of(made) if made else "", withdrawn=taken, look_back=who.look_back
-        )
-        recorded: RecordedCorrection = self._store.submit(command).result()
-        return recorded
+        lane = lane_of(made) if made else ""
+        return CorrectResult(correction=correction, made=made, lane=lane, withdrawn=taken, look_back=who.look_back)
 
 
 def _comment(typed: str) -> str:

@@ -23,6 +23,7 @@ from bridge.store.commands import RecordedCorrection
 from bridge.store.rows import CorrectionRow, ResultDetail
 
 LISTED = timedelta(days=31)  # ours: a month of corrections, as the review of a month looks at them
+LISTED_STRIPS = 10  # ours: a specimen is run twice, seldom three times; its number may come again in another year
 MOST = 200  # ours: more than a month of a large site's
 STATUS_WORDS = {
     ResultStatus.FINAL: "reported",
@@ -167,6 +168,8 @@ class Corrections:
             "corrections": [_shown(row, self._now()) for row in reversed(corrections)],
             "moved_to": next((row for row in corrections if _leads(row, result_id)), None),
             "moved_from": next((row for row in corrections if _leads(row, "", result_id)), None),
+            "replacing": self._store.replacing(result_id),
+            "same_specimen": self._store.specimen_strips(detail.strip.strip_id, limit=LISTED_STRIPS),
             "may_change": stands and detail.result is not None and detail.result.purpose is Purpose.PATIENT,
             "is_withdrawn": detail.result is not None and detail.result.status is ResultStatus.WITHDRAWN,
             "needs_second": self._desk.terms.needs_second,

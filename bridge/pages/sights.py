@@ -54,6 +54,7 @@ VIEWS: Mapping[tuple[str, str], View] = {
     ("GET", "/api/news/rejected"): View(page="rejected messages"),
     ("GET", "/rejected/{stop_id}"): _STOP,
     ("POST", "/rejected/{stop_id}/what-if/{action}"): _STOP,
+    ("GET", "/rejected/{stop_id}/specimen"): _STOP,
     ("GET", "/results"): View(page="results"),
     ("POST", "/results"): View(page="search"),
     ("POST", "/find"): View(page="search"),

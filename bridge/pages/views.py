@@ -12,6 +12,7 @@ from fastapi.templating import Jinja2Templates
 
 from bridge.bench.tally import Fate
 from bridge.desk.operators import OperatorDesk
+from bridge.desk.run_again import RunAgainDesk
 from bridge.desk.signals import SignalDesk
 from bridge.lifecycle.ageing import edges
 from bridge.lifecycle.states import OPEN_DELIVERY, STOPPED_DELIVERY, StopGroup
@@ -40,6 +41,7 @@ from bridge.pages.rehearsal import RulesTried
 from bridge.pages.rejected import Rejected
 from bridge.pages.report import Reports
 from bridge.pages.report_pages import ReportPages
+from bridge.pages.run_again import RunAgain
 from bridge.pages.signals import SignalsPage, shown_signal, standing
 from bridge.pages.site import Desks, PagesSite
 from bridge.pages.telling import TellingPage
@@ -74,6 +76,8 @@ class Views:
         self._what_if = WhatIfPage(store, desks.stops, site, self._rejected, self._page, self._require_token)
         self._corrections = Corrections(store, desks.corrections, self._page, self._require_token, now)
         self._control_lots = ControlLots(store, gates.lots, site.bench, self._page, self._require_token)
+        run_again = RunAgainDesk(store, desks.stops, desks.corrections, now)
+        self._run_again = RunAgain(run_again, self._page, self._require_token)
         self._controls = Controls(store, desks, site.bench, self._page, self._require_token, now)
         self._analyzers = Analyzers(store, OperatorDesk(store, now), site, self._page, self._require_token, now)
         self._numbers = Numbers(store, desk, site, self._page, self._require_token, now)
@@ -112,6 +116,7 @@ class Views:
         self._rejected.add_to(routes)
         self._what_if.add_to(routes)
         self._corrections.add_to(routes)
+        self._run_again.add_to(routes)
         self._control_lots.add_to(routes)
         self._controls.add_to(routes)
         self._analyzers.add_to(routes)

@@ -226,6 +226,7 @@ REASON_WORDS: dict[str, str] = {
     "copy.purged": "same number, earlier strip purged",
     "copy.other_time": "same number and content, other time",
     "copy.possible": "same patient and values, other number",
+    "specimen.run_again": "a specimen that was run before",
     "copy.doubt": "perhaps a copy",
     "copy.original_unknown": "copy whose original never came",
     "look_alike.control": "looks like a control",

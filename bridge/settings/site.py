@@ -136,7 +136,8 @@ class Checks(Shape):
     run; where a number goes missing inside it, or a strip ends in an error, the rest is held until a person has confirmed its first and last.
     0: nothing is held for that. ``day_log``: what is due in analyzers' day logs; left out, nothing is, and lines are kept all the same.
     ``power_on``: what becomes of a patient's strip when a person said that the analyzer was switched on and nobody has confirmed its strip type since.
-    ``specimen``: whether it is asked how old specimens were; left out, it is not.
+    ``specimen``: whether it is asked how old specimens were; left out, it is not. ``run_again``: what becomes of a second strip with the patient
+    ID and the specimen number of one whose result is reported, within ``rerun_window_minutes``: ``hold``, or ``nothing`` (a result of its own).
     """
 
     rerun_window_minutes: int = Field(default=120, ge=0, le=10_080)
@@ -150,6 +151,7 @@ class Checks(Shape):
     day_log: DayLog | None = None
     power_on: Literal["nothing", "note", "hold"] = "nothing"
     specimen: SpecimenAge | None = None
+    run_again: Literal["hold", "nothing"] = "hold"
 
 
 class Corrections(Shape):

@@ -357,6 +357,12 @@ class Store(Protocol):
     def look_backs_under_way(self, *, limit: int = 500) -> tuple[rows.LookBackShown, ...]:
         """Give those decided to be corrected or withdrawn of which some receiver has not heard, or that nobody has done yet, latest first."""
 
+    def specimen_strips(self, strip_id: int, *, limit: int = 50) -> tuple[rows.StripRow, ...]:
+        """Give the other patients' strips with the printed patient ID and the specimen number of a strip, newest first."""
+
+    def replacing(self, result_id: str) -> rows.StripRow | None:
+        """Give the strip whose result takes the place of one that was withdrawn for it; None where it was not."""
+
     def month_facts(self, month: Month, window: Window) -> Facts:
         """Give all that is known of a month of controls."""
 

@@ -29,6 +29,7 @@ from bridge.store.apply_operator import end_operator, enter_operator
 from bridge.store.apply_outcome import record_outcome, set_unreadable_aside
 from bridge.store.apply_purge import purge_captures, purge_events, purge_files, trust_clock
 from bridge.store.apply_registered import end_registration, register_id, sign_registration
+from bridge.store.apply_replacement import replace_result
 from bridge.store.apply_shift import confirm_run
 from bridge.store.apply_signals import acknowledge_signal, keep_signals, keep_test, mute_signals, note_on_signal, note_said
 from bridge.store.apply_stop import assign_stop, note_stop
@@ -308,6 +309,7 @@ _APPLY: Mapping[type, Callable[[Db, Any], Any]] = {
     LeaveNote: leave_note,
     CloseNote: close_note,
     c.CorrectResult: correct_result,
+    c.ReplaceResult: replace_result,
     c.RecordCall: record_call,
     c.KeepTables: keep_tables,
     c.KeepPlanCheck: keep_plan_check,

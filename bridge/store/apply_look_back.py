@@ -12,7 +12,7 @@ from bridge.store.database import Db
 from bridge.store.statements import Change, note
 
 DECIDED = "Somebody has decided about this result already. Look at the list again."
-VERDICTS = {Kind.CORRECTED: Verdict.CORRECTED, Kind.WITHDRAWN: Verdict.WITHDRAWN}
+VERDICTS = {Kind.CORRECTED: Verdict.CORRECTED, Kind.WITHDRAWN: Verdict.WITHDRAWN, Kind.REPLACED: Verdict.WITHDRAWN}
 
 
 def let_stand(db: Db, command: LetStand) -> None:
@@ -46,7 +46,7 @@ def settle_look_back(db: Db, command: CorrectResult, seat: Seat, correction_id: 
     row_id, decided = found
     if decided == verdict:
         db.execute("UPDATE look_backs SET correction_id = ? WHERE id = ?", (correction_id, row_id))
-    elif not decided and (is_told or of.kind is Kind.WITHDRAWN):
+    elif not decided and (is_told or verdict is Verdict.WITHDRAWN):
         db.execute(
             "UPDATE look_backs SET verdict = ?, actor = ?, verified = ?, decided_at = ?, reason = ?, correction_id = ? WHERE id = ?",
             (verdict, of.by.name, of.by.verified, when(of.at), of.reason, correction_id, row_id),

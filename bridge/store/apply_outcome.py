@@ -29,6 +29,7 @@ from bridge.model import (
 )
 from bridge.store.apply_gate import is_self_identifying, move_gate
 from bridge.store.apply_lease import check_lease
+from bridge.store.apply_replacement import behind_withdrawals
 from bridge.store.apply_shift import join_run
 from bridge.store.apply_telling import open_tellings
 from bridge.store.codec import (
@@ -76,7 +77,10 @@ def record_outcome(db: Db, command: RecordOutcome) -> RecordedOutcome:
             "INSERT INTO results (result_id, version, strip_id, content) VALUES (?,?,?,?)",
             (result.result_id, result.version, strip_id, result_bytes(result)),
         )
-        made = [_insert_delivery(db, new, result, command, at) for new in command.deliveries]
+        deliveries: Sequence[NewDelivery] = command.deliveries
+        if due.newest is not None:  # it may take the place of another strip's result
+            deliveries = behind_withdrawals(db, (command.capture_id, command.reading.index), deliveries)
+        made = [_insert_delivery(db, new, result, command, at) for new in deliveries]
     _advance_series(db, command, due.arrived_at)
     delivery_ids = tuple(_noted(db, at_us, each) for each in made)
     begun = [_begun(db, at, at_us, number) if each.begins else None for number, each in zip(delivery_ids, made, strict=True)]

@@ -659,6 +659,18 @@ class CorrectResult:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class ReplaceResult:
+    """Withdraw a result and let a held strip of the same specimen go in its place (``end`` ends that strip's stop). Gives a RecordedCorrection.
+
+    What the strip sends waits, at each destination, until the withdrawal is over there. Raises as CorrectResult and CloseStop do, and
+    changes nothing then.
+    """
+
+    withdraw: CorrectResult
+    end: CloseStop
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class RecordedCorrection:
     """The ids that a CorrectResult gave; deliveries by destination, in the order in which they were made."""
 
@@ -903,6 +915,7 @@ Command = (
     | LeaveNote
     | CloseNote
     | CorrectResult
+    | ReplaceResult
     | RecordCall
     | KeepTables
     | KeepPlanCheck

@@ -48,6 +48,7 @@ from bridge.store.memory_numbers import NumbersInMemory
 from bridge.store.memory_operators import OperatorsInMemory
 from bridge.store.memory_registered import RegisteredInMemory
 from bridge.store.memory_reports import ReportsInMemory
+from bridge.store.memory_replacement import ReplacementsInMemory
 from bridge.store.memory_rows import Sent, State, Strip
 from bridge.store.memory_shown import ShownInMemory
 from bridge.store.memory_signals import SignalsInMemory
@@ -64,6 +65,7 @@ class MemoryStore(
     StopsInMemory,
     GatesInMemory,
     LookBacksInMemory,
+    ReplacementsInMemory,
     ClocksInMemory,
     LotsInMemory,
     NumbersInMemory,
@@ -199,6 +201,8 @@ class MemoryStore(
             record_digest=row.record_digest,
             open_stop=is_stopped,
             discarded=row.outcome in ("discarded", "withdrawn"),
+            specimen_id=row.specimen_id,
+            is_reported=row.outcome in ("coded", "waiting"),
         )
 
     def strip_before(self, analyzer: str, seat: tuple[int, int]) -> Neighbour | None:

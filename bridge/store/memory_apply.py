@@ -472,6 +472,18 @@ def _correct_result(state: State, command: c.CorrectResult) -> c.RecordedCorrect
     return correct_result(state, command, move)
 
 
+def _replace_result(state: State, command: c.ReplaceResult) -> c.RecordedCorrection:
+    stop = state.stops.get(command.end.stop_id)
+    if stop is None or stop.state is not StopState.OPEN:  # before anything changes, since this twin takes nothing back
+        raise Overtaken("Somebody has dealt with this already. Look at the list again.")
+    recorded = correct_result(state, command.withdraw, move)
+    close_stop(state, command.end)
+    assert stop.capture_id is not None
+    assert stop.index is not None
+    state.replacements[stop.capture_id, stop.index] = recorded.correction_id
+    return recorded
+
+
 _APPLY: Mapping[type, Callable[[State, Any], Any]] = {
     c.HoldLeases: hold_leases,
     c.LeaveLeases: leave_leases,
@@ -522,6 +534,7 @@ _APPLY: Mapping[type, Callable[[State, Any], Any]] = {
     LeaveNote: leave_note,
     CloseNote: close_note,
     c.CorrectResult: _correct_result,
+    c.ReplaceResult: _replace_result,
     c.RecordCall: record_call,
     c.KeepTables: keep_tables,
     c.KeepPlanCheck: keep_plan_check,

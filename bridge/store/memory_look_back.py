@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import replace
 
-from bridge.bench.corrections import Kind
 from bridge.bench.gate import Seat
 from bridge.bench.look_back import Verdict
 from bridge.errors import Overtaken
@@ -45,7 +44,7 @@ def settle_look_back(state: State, command: CorrectResult, seat: Seat, correctio
     if row_id is None or verdict is None or state.doubted[row_id].correction_id is not None:
         return
     doubted = state.doubted[row_id]
-    if doubted.verdict is None and (command.look_back is not None or of.kind is Kind.WITHDRAWN):
+    if doubted.verdict is None and (command.look_back is not None or verdict is Verdict.WITHDRAWN):
         state.doubted[row_id] = replace(
             doubted, verdict=verdict, actor=of.by, decided_at=of.at, reason=of.reason, correction_id=correction_id
         )

@@ -31,6 +31,7 @@ from bridge.model import (
 from bridge.store.commands import NewDelivery, RecordedOutcome, RecordOutcome
 from bridge.store.memory_gate import move_gate
 from bridge.store.memory_numbers import join_run
+from bridge.store.memory_replacement import behind_withdrawal
 from bridge.store.memory_rows import Result, Sent, State, Strip, Tried, next_id
 from bridge.store.memory_telling import open_tellings
 from bridge.store.rows import AttemptRow, DeliveryRow, StopRow, StripRow
@@ -48,6 +49,7 @@ def record_outcome(state: State, command: RecordOutcome) -> RecordedOutcome:
         raise Overtaken("This reading was judged already. Look at what is next.")
     before = _supersede(state, command, again=is_again)
     strip_id = _insert_strip(state, command)
+    seat = (command.capture_id, command.reading.index)
     stop_id, repeat = _stop(state, command, strip_id)
     result = _result(command)
     made: list[tuple[int, int | None]] = []
@@ -55,7 +57,7 @@ def record_outcome(state: State, command: RecordOutcome) -> RecordedOutcome:
         if (result.result_id, result.version) in state.results:
             raise ValueError(f"the result_id {result.result_id} has version {result.version} already")
         state.results[result.result_id, result.version] = Result(strip_id=strip_id, content=result)
-        made = [_insert_delivery(state, new, result, command) for new in command.deliveries]
+        made = [_insert_delivery(state, behind_withdrawal(state, seat, new), result, command) for new in command.deliveries]
     _advance_series(state, command)
     state.intake[command.intake_id] = replace(work, next_index=command.reading.index + 1)
     if command.ends_intake:

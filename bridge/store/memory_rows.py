@@ -186,6 +186,7 @@ class State:
     gates: dict[GateKey, Gate] = field(default_factory=dict)
     gate_events: list[tuple[GateEventRow, bool | None]] = field(default_factory=list)  # with what it decided
     doubted: dict[int, Doubted] = field(default_factory=dict)
+    replacements: dict[Seat, int] = field(default_factory=dict)
     corrections: dict[int, Corrected] = field(default_factory=dict)
     lots: dict[int, LotShown] = field(default_factory=dict)
     lots_out: set[int] = field(default_factory=set)

@@ -178,7 +178,7 @@ class WorkReads:
 
     def _seen(self, where: str, values: Sequence[object], apart_from: tuple[int, int]) -> tuple[SeenStrip, ...]:
         rows = self._db().execute(
-            "SELECT s.id, s.analyzer, s.mode, s.series, s.number, s.accepted, s.analyzed_at, s.arrived_at, s.record_digest, s.outcome,"
+            "SELECT s.id, s.analyzer, s.mode, s.series, s.number, s.accepted, s.analyzed_at, s.arrived_at, s.record_digest, s.outcome, s.specimen_id,"
             " EXISTS (SELECT 1 FROM stops t WHERE t.strip_id = s.id AND t.state = 'open' AND t.delivery_id IS NULL)"
             f" FROM strips s WHERE {where} AND {_COUNTS} ORDER BY s.id DESC LIMIT ?",
             (*values, *apart_from, MOST_SEEN),
@@ -191,8 +191,10 @@ class WorkReads:
                 printed_at=moment_or_none(row[6]),
                 arrived_at=moment(row[7]),
                 record_digest=row[8],
-                open_stop=bool(row[10]),
+                open_stop=bool(row[11]),
                 discarded=row[9] in ("discarded", "withdrawn"),
+                specimen_id=row[10],
+                is_reported=row[9] in ("coded", "waiting"),
             )
             for row in rows
         )

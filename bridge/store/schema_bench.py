@@ -322,6 +322,18 @@ corrections = Table(
     Index("corrections_new", "new_result_id", "new_version"),
 )
 
+# the strip, by its place, whose result takes the place of the one that the correction withdrew
+replacements = Table(
+    "replacements",
+    metadata,
+    row_id(),
+    Column("capture_id", Integer, nullable=False),
+    Column("idx", Integer, nullable=False),
+    Column("correction_id", Integer, ForeignKey("corrections.id"), nullable=False),
+    Index("replacements_strip", "capture_id", "idx"),
+    UniqueConstraint("correction_id"),
+)
+
 calls = Table(
     "calls",
     metadata,

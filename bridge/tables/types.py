@@ -426,7 +426,8 @@ class Policy:
     than ``jump_limit`` numbers is one question, whether the number was set by hand. ``run_pause_minutes``: strips of one analyzer that lie no
     further apart are one run, of which the rest is held where something goes missing inside it; 0 holds nothing. ``telling`` is of critical results.
     ``day_log`` None: nothing is due in analyzers' day logs. ``power_on``: what becomes of a strip whose type nobody confirmed since its analyzer
-    was switched on (``nothing``, ``note``, ``hold``). ``specimen`` None: nobody asks how old a specimen was.
+    was switched on (``nothing``, ``note``, ``hold``). ``specimen`` None: nobody asks how old a specimen was. ``run_again``: what becomes of a
+    second strip of a specimen whose result is reported already (``hold``, or ``nothing``: it is a result of its own).
     ``one_person`` names where strips are read by eye that need no second person; ``ungated`` where those are that wait for no controls.
     """
 
@@ -446,6 +447,7 @@ class Policy:
     specimen: SpecimenRule | None = None
     one_person: frozenset[str] = frozenset()
     ungated: frozenset[str] = frozenset()
+    run_again: str = "hold"
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -17,6 +17,7 @@ from bridge.check.copies import (
     possible_rerun,
     purged,
     replaces_stopped,
+    run_again,
     same_id_again,
 )
 from bridge.identity.strip import without_values
@@ -280,3 +281,44 @@ def test_strips_without_an_id_or_a_number_have_none_that_stayed() -> None:
         same_id_again(replace(CLAIM, content=blank), (_seen(3, key=BEFORE, content=replace(OTHER_URINE, patient_id="")),)) == ()
     )
     assert same_id_again(UNDATED, (_seen(3, key=replace(BEFORE, series=""), content=OTHER_URINE),)) == ()
+
+
+def _run_before(**more: object) -> SeenStrip:
+    """Give a strip of the specimen U-1 whose result is reported, half an hour before."""
+    seen = _seen(3, key=replace(KEY, number="6"), at=ARRIVED - timedelta(minutes=30))
+    return replace(seen, **{"specimen_id": "U-1", "is_reported": True, **more})  # type: ignore[arg-type] # a strip's own fields, of several types
+
+
+def test_a_specimen_that_was_run_before_waits_for_a_person() -> None:
+    """The first valid result is the reported one, both are kept, and nobody chooses the better (trade practice; hazards.csv HZ-I04)."""
+    (found,) = run_again(CLAIM, "U-1", (_run_before(),))
+    assert (found.rule, found.severity, found.releasable) == ("specimen.run_again", Severity.HOLD, False)
+    assert (
+        found.sentence
+        == "This specimen was run before, as strip 6, and that result is reported; no pad lies more than a step from it."
+    )
+    far = replace(CONTENT, pads=(("glucose", 3), ("protein", 2), ("nitrite", 0)))
+    (found,) = run_again(
+        replace(CLAIM, content=far), "U-1", (_run_before(key=replace(KEY, number="")), _run_before(is_reported=False))
+    )
+    assert found.sentence.startswith(
+        "This specimen was run before, as strip without a number, and that result is reported; 2 pads lie"
+    )
+
+
+@pytest.mark.parametrize(
+    ("specimen", "more"),
+    [
+        ("U-2", {}),
+        ("", {"specimen_id": ""}),
+        ("U-1", {"is_reported": False}),
+        ("U-1", {"key": KEY}),
+        ("U-1", {"key": replace(KEY, number="6", mode="test")}),
+        ("U-1", {"content": OTHER_PATIENT}),
+        ("U-1", {"content": replace(CONTENT, strip_type="plover-3")}),
+        ("U-1", {"printed_at": ARRIVED - timedelta(minutes=121)}),
+    ],
+)
+def test_near_misses_of_a_specimen_run_again(specimen: str, more: dict[str, object]) -> None:
+    """Another specimen, none named, a first that is no result (in error, held, given up), the same strip, a test, another patient, type or day. HZ-I04."""
+    assert run_again(CLAIM, specimen, (_run_before(**more),)) == ()

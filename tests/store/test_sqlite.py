@@ -37,6 +37,7 @@ from tests.store.number_contract import NumberContract, ShiftContract
 from tests.store.operator_contract import OperatorContract
 from tests.store.registered_contract import RegisteredContract
 from tests.store.report_contract import ReportContract
+from tests.store.replacement_contract import ReplacementContract
 from tests.store.signal_contract import SignalContract
 from tests.store.stop_contract import StopContract
 from tests.store.strips import NOW, WAIT, later
@@ -107,6 +108,14 @@ class TestCorrections(CorrectionContract):
 
 class TestLookBacks(LookBackContract):
     """The same store keeps the contract of look-backs."""
+
+    @pytest.fixture
+    def make(self, tmp_path: Path) -> Callable[[], Store]:
+        return lambda: SqliteStore(tmp_path / "store", now=lambda: later(60))
+
+
+class TestReplacements(ReplacementContract):
+    """The same store keeps the contract of replaced results."""
 
     @pytest.fixture
     def make(self, tmp_path: Path) -> Callable[[], Store]:

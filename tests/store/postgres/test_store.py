@@ -51,6 +51,7 @@ from tests.store.number_contract import NumberContract, ShiftContract
 from tests.store.operator_contract import OperatorContract
 from tests.store.registered_contract import RegisteredContract
 from tests.store.report_contract import ReportContract
+from tests.store.replacement_contract import ReplacementContract
 from tests.store.signal_contract import SignalContract
 from tests.store.stop_contract import StopContract
 from tests.store.strips import NOW, WAIT, later
@@ -118,6 +119,14 @@ class TestCorrections(CorrectionContract):
 
 class TestLookBacks(LookBackContract):
     """The same store keeps the contract of look-backs."""
+
+    @pytest.fixture
+    def make(self, at: Server) -> Callable[[], Store]:
+        return lambda: PostgresStore(at)
+
+
+class TestReplacements(ReplacementContract):
+    """The same store keeps the contract of replaced results."""
 
     @pytest.fixture
     def make(self, at: Server) -> Callable[[], Store]:
