@@ -16,7 +16,7 @@ import pytest
 
 from bridge.model import DeliveryState
 from tests.journey.running import Running, play, running
-from tests.journey.test_control_gate import luhn
+from tests.journey.test_control_gate import acted, luhn
 from tests.peers.fhir_receiver import FhirReceiver
 from tests.peers.fhir_receiver import Reply as FhirReply
 from tests.peers.mllp_receiver import MllpReceiver, Received, accept
@@ -177,3 +177,31 @@ def test_what_has_not_left_is_replaced_before_it_does(tmp_path: Path, action: st
         bridge.wait(lambda: {each.state for each in bridge.store.deliveries(row.result_id)} <= over)
         assert [status for *_, status in told.told_hl7] == ([] if action == "withdraw" else ["F"])
         assert [status for *_, status in told.told_fhir] == ["final", "entered-in-error" if action == "withdraw" else "corrected"]
+
+
+def test_a_specimen_that_was_run_again_is_never_twice_in_a_record(tmp_path: Path) -> None:
+    """HZ-I04: the second strip waits for a person; replaced, the first is taken back at each receiver before the second comes."""
+    gate = threading.Event()
+
+    def hl7(message: Received) -> MllpReply:
+        return MllpReply(held=gate) if b"|W|" in message.payload else accept()
+
+    with ward(tmp_path, hl7={"decide": hl7}) as (bridge, told):
+        first = posted(bridge, RIGHT)
+        again = play(2, RIGHT, strip_type="quill-10", specimen_id="U-1", word="N", ranks={"glucose": 3})
+        bridge.drop("strip-0002.txt", bridge.brook(again), folder="line")
+        (stop,) = bridge.wait(bridge.store.stops)
+        assert "specimen.run_again" in stop.rules
+        acted(bridge, f"/rejected/{stop.stop_id}/specimen/replace", version="1", **WHO)
+        told.hl7.wait_for(2)
+        (second,) = bridge.wait(lambda: [row for row in bridge.store.results() if row.result_id not in ("", first)])
+        assert {each.state for each in bridge.store.deliveries(second.result_id) if each.destination == "ward"} == {
+            DeliveryState.QUEUED
+        }
+        gate.set()
+        bridge.wait(partial(taken, bridge, second.result_id, 1))
+        assert told.told_hl7 == [(RIGHT, first, "F"), (RIGHT, first, "W"), (RIGHT, second.result_id, "F")]
+        assert told.told_fhir == [
+            (RIGHT, first, "final"), (RIGHT, first, "entered-in-error"), (RIGHT, second.result_id, "final"),
+        ]  # fmt: skip
+        assert b"another strip of the same specimen takes its place" in told.hl7.durable[1]
