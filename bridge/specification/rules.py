@@ -151,10 +151,21 @@ def duplicates(subject: Subject) -> Block:
             Words(
                 text=f"The receiver must answer a message that it has already, told by {same_message}, with success, and must not file it twice. "
                 f"It must file one result for each {same_result}. Copies of a strip are found by Padpost and not sent; a second strip of one "
-                f"patient with the same values within {subject.tables.policy.rerun_window_minutes} minutes waits for a person; a second one with "
-                "other values is a result of its own and is sent."
+                f"patient with the same values within {subject.tables.policy.rerun_window_minutes} minutes waits for a person; "
+                f"{_second_strip(subject)}"
             ),
         ),
+    )
+
+
+def _second_strip(subject: Subject) -> str:
+    """Say what becomes of a second strip with other values."""
+    other = "a second one with other values is a result of its own and is sent."
+    if subject.tables.policy.run_again == "nothing":
+        return other
+    return (
+        "a second strip of one specimen, told by its number, waits for a person too: it is never sent beside the first, and where it takes "
+        f"the first one's place, the first is withdrawn before it comes. Of another specimen {other}"
     )
 
 
