@@ -291,6 +291,7 @@ def terms_of(config: settings.Settings, destination: settings.DestinationShape) 
         non_patient=getattr(destination, "controls", False),
         asks_commit=getattr(destination, "acknowledgement", "original") == "enhanced",
         asks_application=getattr(destination, "application_answer", "AL"),
+        withdrawal=destination.withdrawal,
     )
 
 

@@ -115,6 +115,16 @@ def test_where_strips_are_read_by_eye_reaches_the_policy_and_what_is_signed(tmp_
     assert {"one_person", "ungated"} & json.loads(tables_for(strict).canonical)["policy"].keys() == set()
 
 
+def test_a_specimen_run_again_and_a_withdrawal_are_the_sites_to_set(tmp_path: Path) -> None:
+    """Held unless the site says otherwise (HZ-I04); W unless a receiver asks for D."""
+    assert policy_of(site(tmp_path)).run_again == "hold"
+    assert policy_of(site(tmp_path, "oldest_days: 11", "oldest_days: 11, run_again: nothing")).run_again == "nothing"
+    config = site(tmp_path)
+    first = config.destinations[0]
+    assert terms_of(config, first).withdrawal == "W"
+    assert terms_of(config, first.model_copy(update={"withdrawal": "D"})).withdrawal == "D"
+
+
 def test_how_old_a_specimen_may_be_reaches_the_policy(tmp_path: Path) -> None:
     """For all, and for a strip type by its name; a name that is none stops the start, since its limit would never be asked."""
     assert policy_of(site(tmp_path)).specimen is None

@@ -156,7 +156,7 @@ class Segments:
             when=analyzed if moment is result.analyzed_at else self.time(moment),
             analyzed=analyzed,
             made=made,
-            status=result.status.value,
+            status=self.terms.withdrawal if result.status is ResultStatus.WITHDRAWN else result.status.value,
             report=REPORTS[result.status],
             notes=(*notes, *result.comments),
             stat=STAT if result.priority is Priority.STAT else "",

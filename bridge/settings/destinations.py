@@ -110,6 +110,7 @@ class DestinationShape(Shape):
 
     ``message_profile`` is MSH-21 (``^`` parts its components) or Bundle.meta.profile. ``orders: single`` makes each pad an order of its
     own. ``provider`` is who ordered, ``laboratory`` who answers for the results; both go into every HL7 format where they are set.
+    ``withdrawal``: OBX-11 of a result that is taken back, in HL7 v2: W (posted as wrong), or D (delete) where the receiver was agreed to ask for it.
     """
 
     name: Name
@@ -136,6 +137,7 @@ class DestinationShape(Shape):
     message_profile: str = ""
     laboratory: Laboratory | None = Field(default=None, validate_default=True)
     provider: Provider | None = None
+    withdrawal: Literal["W", "D"] = "W"
     retry: Retry = Retry()
     agreement: Agreement = Agreement()
 
@@ -152,6 +154,13 @@ class DestinationShape(Shape):
         wrong = [word for word in value.split() if not CLAIM.fullmatch(word)] if _is_fhir(info) else []
         if wrong:
             raise ValueError(f"{wrong[0]!r} is no profile of FHIR: write Observation=URL, DiagnosticReport=URL or Specimen=URL")
+        return value
+
+    @field_validator("withdrawal")
+    @classmethod
+    def _a_withdrawal_can_be_said(cls, value: str, info: ValidationInfo) -> str:
+        if value == "D" and _is_fhir(info):
+            raise ValueError("withdrawal: D is of HL7 v2; in FHIR what is taken back stays, as entered-in-error: leave it out")
         return value
 
     @field_validator("laboratory")

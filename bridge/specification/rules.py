@@ -86,7 +86,11 @@ def statuses(subject: Subject) -> Block:
     is_fhir = subject.terms.format.is_fhir
     final = "final" if is_fhir else "F in OBR-25 and OBX-11"
     corrected = "corrected, by conditional update, with a Provenance" if is_fhir else "C in OBR-25 and OBX-11"
-    withdrawn = "entered-in-error, by conditional update, with a Provenance" if is_fhir else "W in every OBX-11, C in OBR-25"
+    withdrawn = (
+        "entered-in-error, by conditional update, with a Provenance"
+        if is_fhir
+        else f"{subject.terms.withdrawal} in every OBX-11, C in OBR-25"
+    )
     return Block(
         letter="I",
         title="Status rules",

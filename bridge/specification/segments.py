@@ -19,6 +19,7 @@ from bridge.wire.er7 import codec
 OPEN = "no limit of ours"
 NO_TABLE = "none"
 STAMP = "19"  # YYYYMMDDHHMMSS+ZZZZ
+TAKEN_BACK = {"W": "posted in error", "D": "posted in error, to be deleted"}
 SEEN = "none: no sample here has a value"
 UNSET = "none: not set for this destination"
 NOT_TODAY = "none: not sent today"
@@ -76,7 +77,7 @@ ROWS: tuple[tuple[str, str, str, str, str, str, str, str], ...] = (
     ("OBX-6", "Units", "CE", "C", OPEN, NO_TABLE, "Condition: OBX-2 is NM or SN. UCUM.", SEEN),
     ("OBX-7", "References range", "ST", "RE", OPEN, NO_TABLE, "The reference expectation, in the value's own unit; a bound alone as <=high, or <high where it is not in the range.", SEEN),
     ("OBX-8", "Abnormal flags", "IS", "R", "1", "0078", "N, A, H or L; AA, HH or LL on the pads of a critical rule that the laboratory has switched on and that is met: a note then names the rule.", SEEN),
-    ("OBX-11", "Observation result status", "ID", "R", "1", "0085", "F; C corrected; W posted in error.", SEEN),
+    ("OBX-11", "Observation result status", "ID", "R", "1", "0085", "", SEEN),
     ("OBX-14", "Date/time of the observation", "TS", "X", STAMP, NO_TABLE, "Collection time. No analyzer tells it today, so it is empty.", NOT_TODAY),
     ("OBX-16", "Responsible observer", "XCN", "RE", OPEN, NO_TABLE, "The operator's number as printed, in .1.", SEEN),
     ("OBX-17", "Observation method", "CE", "C", OPEN, NO_TABLE, "Condition: the code does not say how the value was come by. Says in words which kind of code it is, or that Padpost computed a ratio.", "none: every code here is one of an automated strip"),
@@ -155,6 +156,7 @@ def rows_of(terms: DestinationTerms) -> tuple[tuple[str, str, str, str, str, str
         **(CONTROLS_SAID if controls else {}),
         **(SINGLE_SAID if terms.orders is Orders.SINGLE else {}),
         "MSH-9": ("R", f"Always {KINDS[terms.format]}."),
+        "OBX-11": ("R", f"F; C corrected; {terms.withdrawal} {TAKEN_BACK[terms.withdrawal]}."),
     }
     order = structure(terms).translate(str.maketrans("", "", "[]{}")).split()
     absent = _absent(terms)

@@ -516,7 +516,7 @@ class DestinationTerms:
     ``order_pointing`` are for FHIR; ``order_system`` is the identifier system of order numbers, ``order_authority`` their
     HL7 name. ``message_profile`` is MSH-21, or in FHIR ``Kind=URL`` of each meta.profile, where the two sides agreed on it. ``non_patient``: controls and
     the like are sent too (OUL^R22 only). ``asks_commit`` is MSH-15 AL (enhanced mode), with ``asks_application`` as MSH-16; else MSH-15
-    and MSH-16 are the format's own.
+    and MSH-16 are the format's own. ``withdrawal`` is OBX-11 of a result that is taken back, in HL7 v2: W or D of table 0085.
     """
 
     name: str
@@ -551,6 +551,7 @@ class DestinationTerms:
     non_patient: bool = False
     asks_commit: bool = False
     asks_application: str = "AL"
+    withdrawal: str = "W"
 
     @property
     def is_live(self) -> bool:

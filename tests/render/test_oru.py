@@ -86,6 +86,16 @@ def test_single_orders_are_exactly_this() -> None:
     assert written(result, destination) == golden("single_orders.hl7")
 
 
+def test_a_withdrawal_for_a_receiver_that_deletes_is_exactly_this() -> None:
+    """D in OBX-11 where the destination asks for it, C in OBR-25 (tables 0085 and 0123, 2.5.1); else W, and nothing else differs."""
+    result = replace(ordered_result(), pads=ordered_result().pads[1:2], version=2, status=ResultStatus.WITHDRAWN)
+    destination = replace(shaped(Format.ORU_R01), operator=False, equipment=False)
+    deleted = written(result, replace(destination, withdrawal="D"), control_id="TESTAM3")
+    assert deleted == golden("withdrawn_deleted.hl7")
+    assert faults(Format.ORU_R01, deleted) == ()
+    assert written(result, destination, control_id="TESTAM3") == deleted.replace(b"|||D|", b"|||W|")
+
+
 @pytest.mark.parametrize("fmt", [Format.ORU_R01, Format.ORU_R30, Format.ORU_R01_US])
 def test_hostile_text_in_the_other_structures_is_only_text(fmt: Format) -> None:
     """The note that holds a specimen's number is text too."""

@@ -92,6 +92,12 @@ LABORATORY = "    laboratory: {name: Reedbank, number: '0815', authority: urn:oi
     ("more", "line", "key", "words"),
     [
         (
+            "    withdrawal: D\n",
+            26,
+            "destinations[0].withdrawal",
+            "in FHIR what is taken back stays, as entered-in-error: leave it out",
+        ),
+        (
             "    format: fhir_us\n    observed_at: empty\n",
             27,
             "destinations[0].observed_at",

@@ -73,6 +73,11 @@ def test_status_and_copies_name_the_destinations_own_fields() -> None:
         == "F in OBR-25 and OBX-11: the first report, and a later one where the receiver has none"
     )
     assert said(statuses(subject(Door.FHIR)))["final"] == "final: the first report, and a later one where the receiver has none"
+    gone = "withdrawn, entered in error"
+    given = subject()
+    deletes = replace(given, terms=replace(given.terms, withdrawal="D"))
+    assert said(statuses(given))[gone].startswith("W in every OBX-11, C in OBR-25")
+    assert said(statuses(deletes))[gone].startswith("D in every OBX-11, C in OBR-25")
     assert said(duplicates(subject()))["the same result"] == "OBR-3: never used for a second strip"
     assert said(duplicates(subject(Door.FHIR)))["the same message"].startswith("the Bundle's identifier")
 
