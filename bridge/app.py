@@ -389,7 +389,7 @@ def _pages(site: PagesSite, service: Service, store: Store, asked: _Asked, doors
     desk = Desk(waking, tables.policy, clock.now, zone=site.zone, holds=tables.holds)
     gates = GateDesk(waking, tables, clock.now)
     corrections = CorrectionDesk(
-        waking, tables.policy, clock.now, zone=site.zone, terms=asked.corrected.terms, says=asked.corrected.says
+        waking, tables, clock.now, zone=site.zone, terms=asked.corrected.terms, says=asked.corrected.says
     )
     entries = EntryDesk(
         waking,

@@ -141,18 +141,24 @@ def withdrawn(result: CodedResult, *, by: str, at: datetime, why: str = IN_ERROR
     )
 
 
-def moved(result: CodedResult, *, result_id: str, patient_id: str, by: str, at: datetime) -> CodedResult:
+def moved(result: CodedResult, *, result_id: str, patient_id: str, by: str, at: datetime, is_banded: bool = False) -> CodedResult:
     """Give the result under the right patient: a new result, since the old one stays in the wrong record as withdrawn.
 
-    What was printed or ordered for the other patient goes no further. Raises RefusedAction where the flags may rest on that patient's age or sex.
+    What was printed or ordered for the other patient goes no further, age and sex with it. ``is_banded``: the site's limits of one of its
+    pads differ by age or sex. Raises RefusedAction where flags may rest so on the other patient's.
     """
     if patient_id == result.patient_id:
         raise RefusedAction("This is the patient ID that the result has already.")
-    if result.born or result.sex:
+    is_printed = bool(result.born or result.sex)
+    if is_printed and is_banded:
         raise RefusedAction(
             "The flags of this result may rest on the age or sex that were printed for the other patient. Withdraw it and run the strip again."
         )
-    note = f"First reported under another patient's number; corrected by {by} on {_shown(at, result)}."
+    notes = [f"First reported under another patient's number; corrected by {by} on {_shown(at, result)}."]
+    if is_printed:
+        notes.append(
+            "Birth date and sex as printed were another patient's and are left out; no flag of this result rests on them."
+        )
     return replace(
         result,
         result_id=result_id,
@@ -160,7 +166,9 @@ def moved(result: CodedResult, *, result_id: str, patient_id: str, by: str, at: 
         patient_id=patient_id,
         patient_name="",
         order_number="",
-        comments=(*result.comments, note),
+        born=None,
+        sex=None,
+        comments=(*result.comments, *notes),
         change=None,
     )
 

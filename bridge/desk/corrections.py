@@ -11,7 +11,9 @@ from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from bridge.bench.corrections import REPLACED, Call, Correction, Kind, Unit, Wanted, corrected, moved, withdrawn
+from bridge.bench.registered import registered_as
 from bridge.desk.actions import ID_FAULTS, SAME_MINUTE, compare
+from bridge.desk.labels import labels_of
 from bridge.desk.typed_time import typed_time
 from bridge.desk.who import require_name, require_reason
 from bridge.errors import Overtaken, RefusedAction, RejectError
@@ -22,7 +24,7 @@ from bridge.render import lane_of
 from bridge.store.api import Store
 from bridge.store.commands import CloseStop, CorrectResult, RecordCall, RecordedCorrection, ReplaceResult, ReserveNumbers
 from bridge.store.rows import StripRow
-from bridge.tables.types import Policy
+from bridge.tables.types import Tables
 
 LONGEST_NUMBER = 60  # ours: characters of an order or specimen number; labels are shorter
 LONGEST_COMMENT = 300  # ours: characters; a sentence or two for the reader of the report
@@ -68,7 +70,7 @@ class CorrectionDesk:
     def __init__(
         self,
         store: Store,
-        policy: Policy,
+        tables: Tables,
         now: Callable[[], datetime],
         *,
         zone: ZoneInfo,
@@ -77,7 +79,8 @@ class CorrectionDesk:
     ) -> None:
         """``says`` raises RejectError where a result cannot be said as it is at some destination: it is tried before anything is kept."""
         self._store = store
-        self._policy = policy
+        self._tables = tables
+        self._policy = tables.policy
         self._now = now
         self._zone = zone
         self.terms = terms
@@ -122,10 +125,13 @@ class CorrectionDesk:
         fault = id_fault(first, self._policy.patient_id, also_denied=frozenset({result.strip_lot, result.operator} - {""}))
         if fault:
             raise RefusedAction(ID_FAULTS[fault])
+        self._require_patients(first, result)
         compare(second_identifier, strip)
         by, at = who.actor.name, self._now()
         number: int = self._store.submit(ReserveNumbers(count=1, epoch=self._store.epoch)).result()
-        made = moved(result, result_id=f"{self._store.epoch}R{number}", patient_id=first, by=by, at=at)
+        made = moved(
+            result, result_id=f"{self._store.epoch}R{number}", patient_id=first, by=by, at=at, is_banded=self._is_banded(result)
+        )
         return self._change(Kind.MOVED, result, who, fields=("patient ID",), made=made, taken=self._taken(result, who))
 
     def record_call(self, correction_id: int, unit: Unit, *, told: str, read_back: bool, actor: Actor) -> None:
@@ -161,6 +167,24 @@ class CorrectionDesk:
             raise RefusedAction("A second person looks at it too. Give that person's name.")
         if same_person(who.second, who.actor.name):
             raise RefusedAction("The second person is somebody else. Give another name than your own.")
+
+    def _require_patients(self, patient_id: str, result: CodedResult) -> None:
+        """Raise RefusedAction where people entered an identifier as something else's: the result would go to no patient's record."""
+        said = dict(labels_of(self._store, self._tables)).get(patient_id)
+        if said:
+            raise RefusedAction(f"This is {said}, and no patient's ID. Scan the patient's label.")
+        day = result.analyzed_at.astimezone(self._zone).date()
+        registered = registered_as(self._store.registrations(is_in_force=True), patient_id, "", day)
+        if registered is not None:
+            raise RefusedAction(
+                f"This identifier is registered for {registered.purpose} ({registered.scheme}), and is no patient's. Scan the patient's label; "
+                "if it is right, have the registration ended first."
+            )
+
+    def _is_banded(self, result: CodedResult) -> bool:
+        """Say whether a flag may rest on age or sex; of a result that was coded with other tables nobody can say."""
+        is_other = result.tables_digest != self._tables.digest
+        return is_other or any(self._tables.flags.bands.get(pad.pad) for pad in result.pads)
 
     def _wanted(self, typed: Typed, result: CodedResult) -> Wanted:
         order, specimen = typed.order_number.strip(), typed.specimen_id.strip()

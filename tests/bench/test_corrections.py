@@ -82,7 +82,12 @@ def test_flags_that_may_rest_on_another_persons_age_or_sex_are_not_moved() -> No
     """A range for a child beside an adult's value would be a wrong report; nor is a result moved to whom it belongs already."""
     for known in (replace(FIRST, sex=Sex.MALE), replace(FIRST, born=NOW.date())):
         with pytest.raises(RefusedAction, match="age or sex"):
-            moved(known, result_id="R9", patient_id="0815", by="Ana", at=NOW)
+            moved(known, result_id="R9", patient_id="0815", by="Ana", at=NOW, is_banded=True)
+        made = moved(known, result_id="R9", patient_id="0815", by="Ana", at=NOW)  # no limit differs by them
+        assert (made.born, made.sex) == (None, None)
+        assert made.comments[-1] == (
+            "Birth date and sex as printed were another patient's and are left out; no flag of this result rests on them."
+        )
     with pytest.raises(RefusedAction, match="already"):
         moved(FIRST, result_id="R9", patient_id=FIRST.patient_id, by="Ana", at=NOW)
 

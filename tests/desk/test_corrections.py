@@ -11,11 +11,17 @@ from typing import Any
 import pytest
 
 from bridge.bench.corrections import Kind, Unit
+from bridge.bench.registered import Registration
 from bridge.desk.corrections import LONGEST_COMMENT, CorrectionDesk, CorrectionTerms, Typed, Who
 from bridge.errors import Overtaken, RefusedAction, RejectError
-from bridge.model import Actor, Answer, CodedResult, DeliveryState, Flag, Format, ResultStatus
+from bridge.model import Actor, Answer, CodedResult, DeliveryState, Flag, Format, Purpose, ResultStatus, Sex
+from bridge.store.commands import EnterOperator, RegisterId
+from bridge.tables.flag_table import Band
+from bridge.tables.types import Tables
 from tests.pages import stocked
 from tests.pages.stocked import GOOD, LISBON, MISTYPED, NOW, OTHER, POLICY, Stocked
+from tests.store.operator_contract import ANA as OPERATOR
+from tests.tables.shipped_tables import tables
 
 ANA = Actor(name="Ana", verified="unverified")
 WHO = Who(actor=ANA, second="Rui", reason="the ward called")
@@ -39,11 +45,20 @@ def sent(shelf: Stocked) -> str:
 
 
 def desk_over(
-    shelf: Stocked, *, terms: CorrectionTerms | None = None, says: Callable[[CodedResult], None] | None = None
+    shelf: Stocked,
+    *,
+    terms: CorrectionTerms | None = None,
+    says: Callable[[CodedResult], None] | None = None,
+    of: Tables | None = None,
 ) -> CorrectionDesk:
     """Give the desk; by default the site asks for a second person and every receiver can be told."""
     return CorrectionDesk(
-        shelf.store, POLICY, lambda: NOW, zone=LISBON, terms=terms or CorrectionTerms(), says=says or (lambda _: None)
+        shelf.store,
+        of or replace(tables(), policy=POLICY),
+        lambda: NOW,
+        zone=LISBON,
+        terms=terms or CorrectionTerms(),
+        says=says or (lambda _: None),
     )
 
 
@@ -230,3 +245,39 @@ def test_a_row_of_a_look_back_that_is_not_there_sends_nothing(shelf: Stocked, se
     with pytest.raises(Overtaken, match="Somebody has decided about this result already"):
         desk_over(shelf).withdraw(sent, 1, who=replace(WHO, look_back=7))
     assert stands(shelf, sent) == [(1, D.ACCEPTED)]
+
+
+MOVE = {"first": OTHER, "second": OTHER, "second_identifier": "U-17", "who": WHO}
+
+
+def test_nothing_moves_to_an_identifier_that_is_no_patients(shelf: Stocked, sent: str) -> None:
+    """HZ-A04, HZ-I03: an operator's number and a registered identifier are built like patient IDs here; a result there is in nobody's record."""
+    shelf.store.submit(EnterOperator(operator=replace(OPERATOR, number=OTHER), actor=ANA, at=NOW)).result(10)
+    with pytest.raises(RefusedAction, match="This is an operator's number, and no patient's ID"):
+        desk_over(shelf).move(sent, 1, **MOVE)
+    of = Registration(text="40700023", purpose=Purpose.PROFICIENCY, scheme="round 3", since=NOW.date(), until=NOW.date())
+    shelf.store.submit(RegisterId(registration=of, actor=ANA, at=NOW)).result(10)
+    with pytest.raises(RefusedAction, match=r"registered for proficiency \(round 3\), and is no patient's"):
+        desk_over(shelf).move(sent, 1, **{**MOVE, "first": "40700023", "second": "40700023"})
+    assert stands(shelf, sent) == [(1, D.ACCEPTED)]
+
+
+def test_a_printed_sex_does_not_move_and_holds_the_result_only_where_flags_may_rest_on_it(shelf: Stocked) -> None:
+    """HZ-I03: the site has no limits by sex, and the result was coded with the tables in use: it moves without what was printed."""
+    result = shelf.coded(to=(Format.ORU_R01,), number="17", specimen_id="U-17", sex=Sex.FEMALE)
+    shelf.answered(result, Answer.ACCEPTED, "filed")
+    known = shelf.store.result_versions(result)[0]
+    in_use = replace(tables(), policy=POLICY, digest=known.tables_digest)
+    banded = replace(
+        in_use,
+        flags=replace(
+            in_use.flags, bands={"protein": (Band(pad="protein", sex=Sex.MALE, from_age=0, to_age=None, expected="Negative"),)}
+        ),
+    )
+    for of in (banded, replace(in_use, digest="another")):
+        with pytest.raises(RefusedAction, match="may rest on the age or sex"):
+            desk_over(shelf, of=of).move(result, 1, **MOVE)
+    desk_over(shelf, of=in_use).move(result, 1, **MOVE)
+    (row,) = shelf.store.corrections()
+    made = shelf.store.result_versions(row.correction.new_result_id)[0]
+    assert (made.patient_id, made.sex, known.sex) == (OTHER, None, Sex.FEMALE)

@@ -11,7 +11,7 @@ import pytest
 
 from bridge.bench.containers import ContainerEnd
 from bridge.desk.actions import Desk
-from bridge.facts.labels import CONTROL, OPERATOR, STRIPS
+from bridge.desk.labels import CONTROL, OPERATOR, STRIPS
 from bridge.store.commands import CloseContainer, EnterOperator, OpenContainer
 from bridge.store.sqlite import SqliteStore
 from tests.bench.judged import SUND, Bench, with_policy

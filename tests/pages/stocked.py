@@ -373,7 +373,12 @@ class Stocked:
         """Give the desks over this store."""
         gates = GateDesk(self.store, told.bench.tables, lambda: self.now)
         corrections = CorrectionDesk(
-            self.store, POLICY, lambda: self.now, zone=self.zone, terms=CorrectionTerms(), says=lambda _: None
+            self.store,
+            replace(told.bench.tables, policy=POLICY),
+            lambda: self.now,
+            zone=self.zone,
+            terms=CorrectionTerms(),
+            says=lambda _: None,
         )
         entries = EntryDesk(self.store, told.bench.tables, self.eyes, slips=self.slips, now=lambda: self.now)
         return Desks(stops=self.desk, gates=gates, corrections=corrections, entries=entries)
@@ -436,6 +441,8 @@ def _result(result_id: str, checked: CheckedReading) -> CodedResult:
         strip_lot=checked.strip_lot,
         priority=checked.priority,
         number=checked.key.number,
+        born=checked.born,
+        sex=checked.sex,
         panel=Code(code="24356-8", text="Urinalysis", system="LN"),
         analyzed_at=checked.analyzed_at,
         collected_at=None,
