@@ -247,7 +247,7 @@ def test_a_row_of_a_look_back_that_is_not_there_sends_nothing(shelf: Stocked, se
     assert stands(shelf, sent) == [(1, D.ACCEPTED)]
 
 
-MOVE = {"first": OTHER, "second": OTHER, "second_identifier": "U-17", "who": WHO}
+MOVE: dict[str, Any] = {"first": OTHER, "second": OTHER, "second_identifier": "U-17", "who": WHO}
 
 
 def test_nothing_moves_to_an_identifier_that_is_no_patients(shelf: Stocked, sent: str) -> None:
