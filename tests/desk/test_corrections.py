@@ -15,7 +15,8 @@ from bridge.bench.registered import Registration
 from bridge.desk.corrections import LONGEST_COMMENT, CorrectionDesk, CorrectionTerms, Typed, Who
 from bridge.errors import Overtaken, RefusedAction, RejectError
 from bridge.model import Actor, Answer, CodedResult, DeliveryState, Flag, Format, Purpose, ResultStatus, Sex
-from bridge.store.commands import EnterOperator, RegisterId
+from bridge.store.commands import EnterOperator
+from bridge.store.life_commands import RegisterId
 from bridge.tables.flag_table import Band
 from bridge.tables.types import Tables
 from tests.pages import stocked
