@@ -81,10 +81,10 @@ def site(home: Path, **gate: object) -> str:
     return "mappings: mappings\n"
 
 
-def acted(bridge: Running, path: str, **fields: str) -> None:
-    """Do something on the page Controls as a browser does."""
+def acted(bridge: Running, path: str, *, page: str = "/controls", **fields: str) -> None:
+    """Do something on a page as a browser does."""
     with httpx.Client(base_url=bridge.url, trust_env=False, timeout=20) as client:
-        token = re.search(r'name="token" value="([^"]+)"', client.get("/controls").text)
+        token = re.search(r'name="token" value="([^"]+)"', client.get(page).text)
         assert token
         answer = client.post(path, data={"token": token[1], "name": "Ana", **fields}, headers={"origin": bridge.url})
         assert answer.status_code == 303, answer.text

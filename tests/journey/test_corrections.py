@@ -192,7 +192,8 @@ def test_a_specimen_that_was_run_again_is_never_twice_in_a_record(tmp_path: Path
         bridge.drop("strip-0002.txt", bridge.brook(again), folder="line")
         (stop,) = bridge.wait(bridge.store.stops)
         assert "specimen.run_again" in stop.rules
-        acted(bridge, f"/rejected/{stop.stop_id}/specimen/replace", version="1", **WHO)
+        compared = f"/rejected/{stop.stop_id}/specimen"
+        acted(bridge, f"{compared}/replace", page=compared, version="1", **WHO)
         told.hl7.wait_for(2)
         (second,) = bridge.wait(lambda: [row for row in bridge.store.results() if row.result_id not in ("", first)])
         assert {each.state for each in bridge.store.deliveries(second.result_id) if each.destination == "ward"} == {
