@@ -47,8 +47,8 @@ from bridge.store.memory_month import MonthsInMemory
 from bridge.store.memory_numbers import NumbersInMemory
 from bridge.store.memory_operators import OperatorsInMemory
 from bridge.store.memory_registered import RegisteredInMemory
-from bridge.store.memory_reports import ReportsInMemory
 from bridge.store.memory_replacement import ReplacementsInMemory
+from bridge.store.memory_reports import ReportsInMemory
 from bridge.store.memory_rows import Sent, State, Strip
 from bridge.store.memory_shown import ShownInMemory
 from bridge.store.memory_signals import SignalsInMemory

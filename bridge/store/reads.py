@@ -19,8 +19,8 @@ from bridge.store.reads_operators import OperatorReads
 from bridge.store.reads_purge import PurgeReads
 from bridge.store.reads_receivers import ReceiverReads
 from bridge.store.reads_registered import RegisteredReads
-from bridge.store.reads_reports import ReportReads
 from bridge.store.reads_replacement import ReplacementReads
+from bridge.store.reads_reports import ReportReads
 from bridge.store.reads_shift import ShiftReads
 from bridge.store.reads_shown import ShownReads
 from bridge.store.reads_signals import SignalReads

@@ -50,8 +50,8 @@ from tests.store.month_contract import MonthContract
 from tests.store.number_contract import NumberContract, ShiftContract
 from tests.store.operator_contract import OperatorContract
 from tests.store.registered_contract import RegisteredContract
-from tests.store.report_contract import ReportContract
 from tests.store.replacement_contract import ReplacementContract
+from tests.store.report_contract import ReportContract
 from tests.store.signal_contract import SignalContract
 from tests.store.stop_contract import StopContract
 from tests.store.strips import NOW, WAIT, later
