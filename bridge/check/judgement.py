@@ -45,7 +45,7 @@ from bridge.coding import Assessment, Person
 from bridge.identity.patient_id import id_fault
 from bridge.identity.strip import key_of
 from bridge.making import maker
-from bridge.model import CheckedReading, Facts, Finding, Needs, Purpose, Reading, SeenStrips, Severity, StripKey
+from bridge.model import CheckedReading, Facts, Finding, Needs, Purpose, Reading, SeenStrip, SeenStrips, Severity, StripKey
 from bridge.tables.types import Policy, SeriesRule, StripType, Tables
 
 
@@ -131,9 +131,7 @@ def check(reading: Reading, facts: Facts, tables: Tables, *, arrived_at: datetim
             return Verdict(checked=checked, findings=(known.note,), copy_of=known.seen.strip_id)
         findings += _copy_findings(claim, facts.seen, known, purpose=checked.purpose)
         if checked.purpose is Purpose.PATIENT and facts.decisions.patient_id is None:  # a corrected ID did not stay from anybody
-            findings += copies.same_id_again(claim, facts.seen.same_patient)
-            if tables.policy.run_again == "hold":
-                findings += copies.run_again(claim, checked.specimen_id, facts.seen.same_patient)
+            findings += _patients_strips_before(claim, checked.specimen_id, facts.seen.same_patient, tables.policy)
         findings += _order_findings(checked, facts, tables.policy, moment)
         if checked.purpose is Purpose.PATIENT:
             findings += _declared_findings(checked, understood.strip_type, claim, facts, tables)
@@ -384,6 +382,14 @@ def _order_findings(checked: CheckedReading, facts: Facts, policy: Policy, momen
     if policy.clock is None or (facts.clock is not None and facts.clock.is_fresh):
         return ()
     return clock.order_kept(checked.key, checked.analyzed_at, facts.series, arrived_at=moment.arrived_at, rule=policy.clock)
+
+
+def _patients_strips_before(
+    claim: Claim, specimen_id: str, same_patient: tuple[SeenStrip, ...], policy: Policy
+) -> tuple[Finding, ...]:
+    """Ask of the patient's earlier strips: an ID that may have stayed, and a specimen that was run before."""
+    again = copies.run_again(claim, specimen_id, same_patient) if policy.run_again == "hold" else ()
+    return (*copies.same_id_again(claim, same_patient), *again)
 
 
 def _copy_findings(claim: Claim, seen: SeenStrips, known: Original | None, *, purpose: Purpose) -> tuple[Finding, ...]:
