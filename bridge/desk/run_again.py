@@ -61,6 +61,10 @@ class RunAgainDesk:
         kept = self._store.result(first.result_id) if first and first.result_id else None
         return Pair(stop=stop, second=second, first=first, version=kept.version if kept else 0)
 
+    def is_known(self, stop_id: int) -> bool:
+        """Say whether there is such a row, for whatever reason."""
+        return self._store.stop(stop_id) is not None
+
     def keep_first(self, stop_id: int, *, reason: str, actor: Actor) -> None:
         """Leave the first result as it is; the second strip is kept and goes nowhere."""
         if self._open(stop_id).first is None:

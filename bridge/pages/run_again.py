@@ -13,6 +13,8 @@ from bridge.desk.run_again import RunAgainDesk
 from bridge.errors import RefusedAction
 from bridge.pages.forms import SEE_OTHER, Field, RequiresToken, ShowsPage, typed_actor
 
+NO_PAIR = "This row is of no specimen that was run again, so there are no two strips to compare. Look at the row itself."
+
 
 class RunAgainForm(BaseModel):
     """What a person decides, as the page's forms send it. ``version`` is that of the first result which the page showed."""
@@ -44,7 +46,10 @@ class RunAgain:
     def _page(self, request: Request, stop_id: int, *, said: str = "", given: RunAgainForm | None = None) -> Response:
         pair = self._desk.pair(stop_id)
         if pair is None:
-            raise HTTPException(404, "There is no such row.")
+            if not self._desk.is_known(stop_id):
+                raise HTTPException(404, "There is no such row.")
+            none = {"title": "One strip", "sentence": NO_PAIR, "back": f"/rejected/{stop_id}"}
+            return self._show(request, "message.html", none, status=409 if said else 200)
         shown = {
             "pair": pair,
             "needs_second": self._desk.corrections.terms.needs_second,

@@ -56,4 +56,6 @@ def test_what_is_refused_says_why_and_keeps_what_was_typed(shelf: Stocked, visit
     assert visitor.post(f"/rejected/{stop_id}/specimen/average", **WHO).status_code == 422
     assert visitor.post(f"/rejected/{stop_id}/specimen/keep", token="x", **WHO).status_code == 403
     other = shelf.held(number="5")
-    assert visitor.get(f"/rejected/{other}/specimen").status_code == 404
+    assert "of no specimen that was run again" in visitor.page(f"/rejected/{other}/specimen").text
+    assert visitor.post(f"/rejected/{other}/specimen/keep", **WHO).status_code == 409
+    assert visitor.get("/rejected/999/specimen").status_code == 404
