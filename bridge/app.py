@@ -35,10 +35,12 @@ from bridge.errors import SettingsError
 from bridge.facts.gates import free_waiting
 from bridge.history_watch import HistoryWatch, looked_at
 from bridge.judging import Ids, Judging
+from bridge.letting_in import door_of
 from bridge.lifecycle.sharing import EVERY_ROLE, Role
 from bridge.model import LIVE, Acknowledgement, CodedResult, Message, ReadBy
 from bridge.own_signals import OwnSignals
 from bridge.pages.app import Doors, make_pages
+from bridge.pages.door import Door
 from bridge.pages.server import PagesServer
 from bridge.pages.site import Bench, Desks, PagesSite, WayIn
 from bridge.pages.words import reason
@@ -111,6 +113,7 @@ class Padpost:
     sources: Mapping[str, Runs]
     clients: Sequence[Any]
     audit: AuditWatch
+    door: Door | None = None
     roles: frozenset[Role] = EVERY_ROLE
 
     async def close(self) -> None:
@@ -174,6 +177,7 @@ async def assemble(config: settings.Settings, roles: frozenset[Role] = EVERY_ROL
     ways_in = partial(_ways_in, {**sources, **{each.source.name: each for each in counters}}, watches.certificates)
     site = _with_signals(_pages_site(config, bench, service, out, watches, ways_in), config, store, out, own)
     site = replace(site, foresees=WhatIf(store, tables, book, clock.now, profiles=profiles))
+    site = replace(site, door=door_of(config, store))
     corrected = _Corrected(terms=_correction_terms(config.corrections), says=book.try_out)
     asked = _Asked(corrected=corrected, sources=config.sources, require_room=watches.room.require)
     return Padpost(
@@ -185,6 +189,7 @@ async def assemble(config: settings.Settings, roles: frozenset[Role] = EVERY_ROL
         sources=sources,
         clients=[*out.clients.values(), *(way.client for way in out.signals)],
         audit=watches.audit,
+        door=site.door,
         roles=roles,
     )
 

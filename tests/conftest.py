@@ -17,6 +17,7 @@ for shared in (
     *(
         f"{room}_contract"
         for room in (
+            "account",
             "audit",
             "clock",
             "correction",

@@ -9,6 +9,7 @@ from bridge import settings
 SITE = r"""
 site: {name: Test Clinic, zone: Europe/Lisbon, data: store}
 pages: {port: 0}
+accounts: {sign_in: none}
 patient_ids:
   pattern: '\d{8}'
   check_digit: luhn

@@ -11,6 +11,7 @@ from pathlib import Path
 from bridge import event_loop, settings
 from bridge.app import assemble, run_until
 from bridge.errors import SettingsError
+from bridge.letting_in import first_words
 from bridge.lifecycle.sharing import EVERY_ROLE, Role
 from bridge.logs import configure_logging
 
@@ -31,6 +32,9 @@ def serve(config_path: Path, only: Sequence[Role] = ()) -> int:
 async def _serve(config: settings.Settings, roles: frozenset[Role]) -> int:
     bridge = await assemble(config, roles)
     _look_less_often_for_cycles()
+    words = await first_words(bridge.door) if Role.WEB in roles else ""
+    if words:
+        print(words, flush=True)  # no line of the log: logs are read by more people, and for longer
     stop = asyncio.Event()
     loop = asyncio.get_running_loop()
     for number in (signal.SIGTERM, signal.SIGINT):

@@ -37,6 +37,7 @@ OUTAGE_S = 2.0  # ours: long enough for several tries to fail
 SITE = """\
 site: {{name: Saltmarsh Clinic, zone: Europe/Lisbon, data: store}}
 pages: {{host: 127.0.0.1, port: {port}}}
+accounts: {{sign_in: none}}
 patient_ids:
   pattern: '\\d{{8}}'
   check_digit: luhn

@@ -5,8 +5,9 @@ from __future__ import annotations
 
 def same_person(one: str, other: str) -> bool:
     """Say whether two names are one person's: capitals and blanks make no other one."""
-    return _bare(one) == _bare(other)
+    return bare(one) == bare(other)
 
 
-def _bare(name: str) -> str:
+def bare(name: str) -> str:
+    """Give a name as names are compared: small letters without blanks."""
     return "".join(name.split()).casefold()

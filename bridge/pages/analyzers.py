@@ -133,7 +133,7 @@ class DeclaredForm(BaseModel):
     until: Field = ""
     token: Field = ""
     name: Field = ""
-    second: Field = ""
+    second_person: Field = ""
     reason: Field = ""
 
 
@@ -181,7 +181,7 @@ class Analyzers:
     def declare(self, request: Request, form: Annotated[DeclaredForm, Form()]) -> Response:
         """Declare that an analyzer runs something else than patients for a time."""
         self._require_token(request, form.token)
-        actor, second = typed_actor(form.name), form.second
+        actor, second = typed_actor(form.name), form.second_person
         say = partial(
             self._life.declare, form.analyzer, form.run, until=form.until, reason=form.reason, second=second, actor=actor
         )

@@ -6,6 +6,7 @@ from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from dataclasses import dataclass
 from datetime import datetime
+from functools import partial
 from pathlib import Path
 
 from fastapi import APIRouter, FastAPI, Request
@@ -20,6 +21,8 @@ from bridge.errors import StoreAway, StoreError
 from bridge.lifecycle.ageing import age
 from bridge.pages import api, words
 from bridge.pages.controls import GATE_WORDS
+from bridge.pages.doorkeeper import Doorkeeper, Rows, may_see
+from bridge.pages.forms import caller, second_name, your_name
 from bridge.pages.guard import API_PREFIX, HEADERS, Guard
 from bridge.pages.newsroom import Newsroom
 from bridge.pages.pdf import is_installed
@@ -71,6 +74,10 @@ def make_pages(
         lifespan=kept_at_the_end,
     )
     app.state.newsroom = newsroom
+    if site.door is not None:
+        app.add_middleware(
+            Doorkeeper, door=site.door, rows=Rows(lambda: app.routes), secret=site.secret, refuse=refuse, doors=site.doors
+        )
     app.add_middleware(Witness, book=book, now=now, doors=site.doors)
     app.add_middleware(Guard, site=site, refuse=refuse)
     app.mount("/static", StaticFiles(directory=HERE / "static"), name="static")
@@ -137,6 +144,10 @@ def _templates(site: PagesSite, now: Callable[[], datetime]) -> Jinja2Templates:
         age=lambda since: age(since, now=now()),
         on_paper=lambda then: words.on_paper(then, zone=site.zone),
         pdf_installed=is_installed,
+        signed_in=caller,
+        may_see=partial(may_see, has_accounts=site.door is not None),
+        your_name=your_name,
+        second_name=second_name,
     )
     return templates
 

@@ -2,20 +2,30 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from contextvars import ContextVar
 from typing import Annotated, Any, Protocol
 
 import pydantic
 from fastapi import Form, Request
 from fastapi.responses import Response
+from markupsafe import Markup
 
+from bridge.desk.access import Caller
 from bridge.model import Actor
 
 SEE_OTHER = 303  # RFC 9110: after a POST, look there
 LONGEST_FIELD = 500  # ours: characters; far more than a name, an identifier or a reason needs
+SECOND_FIELDS = ("second_person", "colleague", "agreed_by")  # fields that name a second person, on whichever page
+SECOND_PASSWORD = "second_password"  # noqa: S105 - a field's name
 Text = Annotated[str, Form(max_length=LONGEST_FIELD)]
 Field = Annotated[str, pydantic.Field(max_length=LONGEST_FIELD)]
 RequiresToken = Callable[[Request, str], None]  # refuses a form without its token
+
+# Who is behind the request that is being answered. One request is one caller's from its first line to its page, in whichever thread;
+# so it is said once, by the doorkeeper, and no page can forget to ask or be told another name by its form.
+_CALLER: ContextVar[Caller | None] = ContextVar("padpost_caller", default=None)
 
 
 class ShowsPage(Protocol):
@@ -25,6 +35,45 @@ class ShowsPage(Protocol):
         """Give the page."""
 
 
+@contextmanager
+def called_by(caller: Caller | None) -> Iterator[None]:
+    """Answer a request in the name of ``caller``."""
+    token = _CALLER.set(caller)
+    try:
+        yield
+    finally:
+        _CALLER.reset(token)
+
+
+def caller() -> Caller | None:
+    """Give who is behind this request; None where nobody is signed in, or the site has no accounts."""
+    return _CALLER.get()
+
+
 def typed_actor(name: str) -> Actor:
-    """Give who acts, by the name that a form gives: nobody has checked it."""
-    return Actor(name=name.strip(), verified="unverified")
+    """Give who acts: whoever is signed in, whatever the form says; without accounts the name that it gives, which nobody has checked."""
+    signed_in = _CALLER.get()
+    return signed_in.actor if signed_in is not None else Actor(name=name.strip(), verified="unverified")
+
+
+# --- fields, for the templates
+
+
+def your_name(given: str = "") -> Markup:
+    """Give the field for one's own name, or who is signed in."""
+    signed_in = _CALLER.get()
+    if signed_in is not None:
+        return Markup('<span class="soft">In the name of <b>{}</b>.</span>').format(signed_in.actor.name)
+    value = Markup(' value="{}"').format(given) if given else ""
+    return Markup('<label>Your name <input name="name" required autocomplete="name" maxlength="100"{}></label>').format(value)
+
+
+def second_name(field: str, label: str, given: str = "", *, required: bool = True) -> Markup:
+    """Give the field for a second person; with accounts also that for their password, which they type themselves."""
+    value = Markup(' value="{}"').format(given) if given else ""
+    asked = Markup(" required") if required else ""
+    name = Markup('<label>{} <input name="{}"{} autocomplete="off" maxlength="100"{}></label>').format(label, field, asked, value)
+    if _CALLER.get() is None:
+        return name
+    password = Markup('<label>Their own password <input name="{}" type="password"{} autocomplete="off" maxlength="256"></label>')
+    return name + Markup(" ") + password.format(SECOND_PASSWORD, asked)

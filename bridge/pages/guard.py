@@ -23,6 +23,7 @@ from bridge.pages.site import PagesSite
 SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})  # RFC 9110 section 9.2.1 (TRACE is never allowed here)
 API_HEADER = "x-padpost"  # ours: a header that no HTML form can send, and that a browser asks about first across origins
 COOKIE = "padpost_form"
+SESSION = "padpost.session"  # in a request's scope: the digest of the session, where somebody is signed in
 API_PREFIX = "/api/"
 BODY_S = 30.0  # ours: a form is a few hundred bytes; the slowest line has brought it by then
 
@@ -169,15 +170,20 @@ def _same_origin(scope: Scope, headers: Headers, host: str) -> bool:
 
 
 def form_token(request: Request, secret: bytes) -> tuple[str, str]:
-    """Give the token for this browser's forms, and its cookie's value (a new one where it has none)."""
-    nonce = request.cookies.get(COOKIE) or secrets.token_urlsafe(24)
-    return _sign(nonce, secret), nonce
+    """Give the token for this browser's forms, and its cookie's value (a new one where it has none; "" where a session stands for it)."""
+    nonce = _nonce(request) or secrets.token_urlsafe(24)
+    return _sign(nonce, secret), "" if SESSION in request.scope else nonce
 
 
 def token_is_good(request: Request, token: str, secret: bytes) -> bool:
     """Say whether ``token`` was given by this process to the browser that sends it."""
-    nonce = request.cookies.get(COOKIE, "")
+    nonce = _nonce(request)
     return bool(nonce) and hmac.compare_digest(_sign(nonce, secret).encode(), token.encode("utf-8", "replace"))
+
+
+def _nonce(request: Request) -> str:
+    """Give what a token is bound to: the session, so that it ends with it; before sign-in a cookie of its own."""
+    return str(request.scope.get(SESSION, "")) or request.cookies.get(COOKIE, "")
 
 
 def _sign(nonce: str, secret: bytes) -> str:

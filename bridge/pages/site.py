@@ -14,6 +14,7 @@ from bridge.desk.entries import EntryDesk
 from bridge.desk.foresight import Foresees
 from bridge.desk.gates import GateDesk
 from bridge.model import Actor
+from bridge.pages.door import Door
 from bridge.signals.machine import Signal
 from bridge.tables.types import DestinationTerms, NumberScheme, Tables
 
@@ -128,6 +129,8 @@ class PagesSite:
     ``wake`` lets the loops look at what a person did.
     ``doors`` are the paths where analyzers' programs post with a key of their own (POST): their handlers check it before they read a body.
     ``bench`` is what the page Try out tries strips with. ``foresees`` says what an act on something stopped would do; None: nobody here can tell. ``largest_body`` is in bytes.
+    ``door`` is how people sign in; None where the site has no accounts and names are as typed.
+    ``bench`` is what the page Try out tries strips with. ``largest_body`` is in bytes.
     """
 
     name: str
@@ -156,4 +159,5 @@ class PagesSite:
     wake: Callable[[], None] = _no_wake
     doors: frozenset[str] = frozenset()
     foresees: Foresees | None = None
+    door: Door | None = None
     largest_body: int = 65_536  # ours: the longest form holds a few hundred characters

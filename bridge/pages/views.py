@@ -18,6 +18,7 @@ from bridge.lifecycle.ageing import edges
 from bridge.lifecycle.states import OPEN_DELIVERY, STOPPED_DELIVERY, StopGroup
 from bridge.model import DeliveryState
 from bridge.pages import capture_view, way
+from bridge.pages.accounts import AccountPages
 from bridge.pages.analyzers import Analyzers
 from bridge.pages.api import Search
 from bridge.pages.audit import AuditPage
@@ -42,6 +43,7 @@ from bridge.pages.rejected import Rejected
 from bridge.pages.report import Reports
 from bridge.pages.report_pages import ReportPages
 from bridge.pages.run_again import RunAgain
+from bridge.pages.sign_in import SignInPages
 from bridge.pages.signals import SignalsPage, shown_signal, standing
 from bridge.pages.site import Desks, PagesSite
 from bridge.pages.telling import TellingPage
@@ -136,13 +138,17 @@ class Views:
         self._where.add_to(routes)
         self._try_out.add_to(routes)
         self._entries.add_to(routes)
+        if self._site.door is not None:
+            SignInPages(self._site.door, self._page, self._require_token).add_to(routes)
+            AccountPages(self._store, self._site.door.desk, self._page, self._now).add_to(routes)
         return routes
 
     def _page(self, request: Request, name: str, values: dict[str, Any], *, status: int = 200) -> Response:
         token, nonce = form_token(request, self._site.secret)
         seen = self._store.news(after_stop=0, after_strip=0)
         response = self._templates.TemplateResponse(request, name, {**values, "token": token, "seen": seen}, status_code=status)
-        response.set_cookie(COOKIE, nonce, httponly=True, samesite="strict")
+        if nonce:
+            response.set_cookie(COOKIE, nonce, httponly=True, samesite="strict")
         return response
 
     def _write(self, name: str, values: Mapping[str, Any]) -> str:

@@ -32,6 +32,7 @@ from bridge.settings.security import Basic, OAuth, Signing, Tls
 from bridge.settings.shapes import Name, Secret, Shape, Zone, cause
 from bridge.settings.signals import MailWay, NoticeWay, Opening, Quiet, Signals
 from bridge.settings.site import (
+    Accounts,
     Checks,
     ClockChecks,
     Corrections,
@@ -65,6 +66,7 @@ from bridge.settings.upkeep import Keep, Room
 __all__ = [
     "CLAIM",
     "GUIDED",
+    "Accounts",
     "Agreement",
     "AnswersOn",
     "Basic",

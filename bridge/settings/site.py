@@ -19,6 +19,7 @@ from bridge.settings.telling import Telling
 from bridge.settings.upkeep import Keep, Room
 
 S = TypeVar("S", bound=Shape)
+LOOPBACK = frozenset({"127.0.0.1", "::1", "localhost"})
 
 
 class Site(Shape):
@@ -30,21 +31,37 @@ class Site(Shape):
 
 
 class Pages(Shape):
-    """Where the pages listen. Other than loopback needs ``allow_other_hosts`` and the host names to accept."""
+    """Where the pages listen. Other than loopback needs ``allow_other_hosts`` and the host names to accept.
+
+    ``behind_tls``: browsers reach the pages over TLS alone, by a proxy in front of them; the cookie of a sign-in then goes over nothing else.
+    """
 
     host: str = "127.0.0.1"
     port: int = Field(default=8765, ge=0, le=65535)
     allow_other_hosts: bool = False
     host_names: tuple[str, ...] = ()
+    behind_tls: bool = False
 
     @model_validator(mode="after")
     def _loopback_unless_said(self) -> Pages:
-        if self.host not in {"127.0.0.1", "::1", "localhost"} and not (self.allow_other_hosts and self.host_names):
+        if self.host not in LOOPBACK and not (self.allow_other_hosts and self.host_names):
             raise ValueError(
-                f"pages would listen on {self.host}, where other machines reach them without accounts; "
+                f"pages would listen on {self.host}, where other machines reach them; "
                 "set allow_other_hosts: true and host_names: [...] if that is meant"
             )
         return self
+
+
+class Accounts(Shape):
+    """Who may use the pages.
+
+    ``sign_in``: with ``local`` each person signs in with an account of this site; with ``none`` names are as typed and nobody checks them, which is
+    taken only where the pages listen on this machine alone. A session rests after ``idle_minutes`` without use, and ends ``longest_hours`` after sign-in.
+    """
+
+    sign_in: Literal["local", "none"] = "local"
+    idle_minutes: int = Field(default=15, ge=1, le=480)
+    longest_hours: int = Field(default=12, ge=1, le=24)
 
 
 class PatientIds(Shape):
@@ -175,6 +192,7 @@ class Settings(Shape):
     site: Site
     database: Database | None = None
     pages: Pages = Pages()
+    accounts: Accounts = Accounts()
     patient_ids: PatientIds
     checks: Checks = Checks()
     telling: Telling = Telling()
@@ -194,6 +212,15 @@ class Settings(Shape):
             twice = sorted({name for name in names if names.count(name) > 1})
             if twice:
                 raise ValueError(f"two {kind}s are called {twice[0]!r}; a {kind}'s name must be its own")
+        return self
+
+    @model_validator(mode="after")
+    def _nobody_else_without_accounts(self) -> Settings:
+        if self.accounts.sign_in == "none" and self.pages.host not in LOOPBACK:
+            raise ValueError(
+                f"pages listen on {self.pages.host}, where other machines reach them, and accounts.sign_in is none; "
+                "set sign_in: local, or let the pages listen on 127.0.0.1"
+            )
         return self
 
 

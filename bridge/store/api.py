@@ -8,6 +8,7 @@ from datetime import date, datetime, timedelta
 from typing import Any, Protocol
 from zoneinfo import ZoneInfo
 
+from bridge.accounts.people import Account, ApiKey, Session
 from bridge.bench.analyzer_life import KeptHappening
 from bridge.bench.answered import GapAnswer
 from bridge.bench.clock import Heard
@@ -61,7 +62,7 @@ class Store(Protocol):
         """Do ``command`` in one durable transaction; the future gives its result once committed.
 
         The future raises StoreFull, StoreAway, StoreUnsure (it may be kept or not: look at the store), StoreFailed, or
-        Overtaken (CloseStop, RecordOutcome, BearMessage, WithholdDelivery, SayOfGate, EndWaiting, LetStand, SignLot, CloseLot, CloseContainer, AcceptLot, SignAcceptedLot, WithdrawLot, EndOperator, AnswerGap, ConfirmRun, SayOfTelling, AcknowledgeSignal, NoteOnSignal, NoteDayLog, NoteLife, AssignStop, SignRegistration, EndRegistration), or LeaseLost (commands that carry a lease).
+        Overtaken (CloseStop, RecordOutcome, BearMessage, WithholdDelivery, SayOfGate, EndWaiting, LetStand, SignLot, CloseLot, CloseContainer, AcceptLot, SignAcceptedLot, WithdrawLot, EndOperator, AnswerGap, ConfirmRun, SayOfTelling, AcknowledgeSignal, NoteOnSignal, NoteDayLog, NoteLife, AssignStop, SignRegistration, EndRegistration, KeepAccount, OpenSession, EndKey), or LeaseLost (commands that carry a lease).
         """
 
     def listen(self, heard: Callable[[str], None]) -> None:
@@ -333,6 +334,24 @@ class Store(Protocol):
 
     def registrations(self, *, is_in_force: bool = False) -> tuple[KeptRegistration, ...]:
         """Give every registration of an identifier that is no patient's, or those that nobody has ended, in the order of entry."""
+
+    def accounts(self) -> tuple[Account, ...]:
+        """Give every account, in the order in which they were made."""
+
+    def account(self, account_id: int) -> Account | None:
+        """Give one account."""
+
+    def account_named(self, name: str) -> Account | None:
+        """Give the account of a name; capitals and blanks make no other one."""
+
+    def session(self, digest: str) -> tuple[Session, Account] | None:
+        """Give a session and whose it is; by the digest of its token."""
+
+    def api_keys(self) -> tuple[ApiKey, ...]:
+        """Give every key for programs, ended ones too, in the order in which they were made."""
+
+    def api_key(self, digest: str) -> ApiKey | None:
+        """Give the key of a digest."""
 
     def life_events(self, *, since: datetime) -> tuple[KeptHappening, ...]:
         """Give what happened to analyzers since then, and of before the last of each kind, in the order in which it was entered."""

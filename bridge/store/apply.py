@@ -12,6 +12,26 @@ from bridge.errors import Overtaken, StoreFailed
 from bridge.lifecycle.states import DeliveryEvent, DestinationState, StopGroup, step
 from bridge.model import SERVICE, DeliveryState, Way
 from bridge.store import commands as c
+from bridge.store.account_commands import (
+    BeginTry,
+    EndKey,
+    EndSession,
+    EnterKey,
+    KeepAccount,
+    NoteAccess,
+    OpenSession,
+    TouchSession,
+)
+from bridge.store.apply_accounts import (
+    begin_try,
+    end_key,
+    end_session,
+    enter_key,
+    keep_account,
+    note_access,
+    open_session,
+    touch_session,
+)
 from bridge.store.apply_answers import end_attempt, end_wait, note_answer
 from bridge.store.apply_audit import note_sights, note_verified, seal_audit
 from bridge.store.apply_container import accept_lot, close_container, open_container, sign_accepted_lot, withdraw_lot
@@ -308,6 +328,14 @@ _APPLY: Mapping[type, Callable[[Db, Any], Any]] = {
     ResumeDestination: resume_destination,
     LeaveNote: leave_note,
     CloseNote: close_note,
+    KeepAccount: keep_account,
+    BeginTry: begin_try,
+    OpenSession: open_session,
+    TouchSession: touch_session,
+    EndSession: end_session,
+    NoteAccess: note_access,
+    EnterKey: enter_key,
+    EndKey: end_key,
     c.CorrectResult: correct_result,
     c.ReplaceResult: replace_result,
     c.RecordCall: record_call,

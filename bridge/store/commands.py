@@ -31,6 +31,16 @@ from bridge.model import (
 )
 from bridge.signals.kinds import Kind
 from bridge.signals.machine import Signal, What
+from bridge.store.account_commands import (
+    BeginTry,
+    EndKey,
+    EndSession,
+    EnterKey,
+    KeepAccount,
+    NoteAccess,
+    OpenSession,
+    TouchSession,
+)
 from bridge.store.audit_commands import NoteVerified
 from bridge.store.life_commands import EndRegistration, NoteDayLog, NoteLife, RegisterId, SignRegistration
 from bridge.store.stop_commands import AssignStop, NoteStop
@@ -914,6 +924,14 @@ Command = (
     | ResumeDestination
     | LeaveNote
     | CloseNote
+    | KeepAccount
+    | BeginTry
+    | OpenSession
+    | TouchSession
+    | EndSession
+    | NoteAccess
+    | EnterKey
+    | EndKey
     | CorrectResult
     | ReplaceResult
     | RecordCall

@@ -34,6 +34,7 @@ from bridge.model import (
 )
 from bridge.store import rows
 from bridge.store.commands import Command, HoldLeases
+from bridge.store.memory_accounts import AccountsInMemory
 from bridge.store.memory_apply import apply, recover
 from bridge.store.memory_audit import AuditInMemory
 from bridge.store.memory_clock import ClocksInMemory
@@ -75,6 +76,7 @@ class MemoryStore(
     LivesInMemory,
     RegisteredInMemory,
     ReportsInMemory,
+    AccountsInMemory,
     SignalsInMemory,
     TellingsInMemory,
     TodayInMemory,

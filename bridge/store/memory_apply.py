@@ -23,10 +23,30 @@ from bridge.lifecycle.states import (
 )
 from bridge.model import SERVICE, Actor, Answer, Decisions, DeliveryState, Priority, Purpose
 from bridge.store import commands as c
+from bridge.store.account_commands import (
+    BeginTry,
+    EndKey,
+    EndSession,
+    EnterKey,
+    KeepAccount,
+    NoteAccess,
+    OpenSession,
+    TouchSession,
+)
 from bridge.store.apply_telling import DISCARDED, Why
 from bridge.store.audit_commands import NoteVerified
 from bridge.store.chains import CORRECTED_ALREADY
 from bridge.store.life_commands import EndRegistration, NoteDayLog, NoteLife, RegisterId, SignRegistration
+from bridge.store.memory_accounts import (
+    begin_try,
+    end_key,
+    end_session,
+    enter_key,
+    keep_account,
+    note_access,
+    open_session,
+    touch_session,
+)
 from bridge.store.memory_audit import note_sights, note_verified
 from bridge.store.memory_correction import correct_result, has_left, join_lanes, record_call, replaced, was_corrected
 from bridge.store.memory_day_log import note_day_log
@@ -533,6 +553,14 @@ _APPLY: Mapping[type, Callable[[State, Any], Any]] = {
     ResumeDestination: resume_destination,
     LeaveNote: leave_note,
     CloseNote: close_note,
+    KeepAccount: keep_account,
+    BeginTry: begin_try,
+    OpenSession: open_session,
+    TouchSession: touch_session,
+    EndSession: end_session,
+    NoteAccess: note_access,
+    EnterKey: enter_key,
+    EndKey: end_key,
     c.CorrectResult: _correct_result,
     c.ReplaceResult: _replace_result,
     c.RecordCall: record_call,

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
 
+from bridge.accounts.people import Account, ApiKey, Session
 from bridge.bench.analyzer_life import KeptHappening
 from bridge.bench.answered import GapAnswer
 from bridge.bench.corrections import Call, Correction
@@ -196,6 +197,10 @@ class State:
     registered: dict[int, KeptRegistration] = field(default_factory=dict)
     pauses: dict[str, Pause] = field(default_factory=dict)  # by destination
     hand_over: dict[int, HandOver] = field(default_factory=dict)
+    accounts: dict[int, Account] = field(default_factory=dict)
+    sessions: dict[str, Session] = field(default_factory=dict)
+    tries: dict[str, tuple[int, datetime]] = field(default_factory=dict)  # wrong ones in a row, and when the last was
+    api_keys: dict[int, ApiKey] = field(default_factory=dict)
     day_log: dict[int, KeptLine] = field(default_factory=dict)
     gap_answers: list[GapAnswer] = field(default_factory=list)
     shifts: dict[int, Shift] = field(default_factory=dict)

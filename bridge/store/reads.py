@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bridge.store.reads_accounts import AccountReads
 from bridge.store.reads_audit import AuditReads
 from bridge.store.reads_clock import ClockReads
 from bridge.store.reads_corrections import CorrectionReads
@@ -52,6 +53,7 @@ class Reads(
     ReceiverReads,
     RegisteredReads,
     ReportReads,
+    AccountReads,
     CorrectionReads,
     ReplacementReads,
     ShiftReads,

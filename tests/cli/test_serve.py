@@ -41,9 +41,9 @@ def serving(folder: Path, port: int) -> Iterator[subprocess.Popen[bytes]]:
     """Start the real service and wait until it is ready; it is ended if the test leaves it running."""
     (folder / "drops").mkdir(exist_ok=True)
     path = site(folder, SITE.replace("8765", str(port)) + "log: json\n")
-    with (folder / "log").open("wb") as log:
+    with (folder / "log").open("wb") as log, (folder / "console").open("wb") as console:
         process = subprocess.Popen(
-            [*COMMAND, "serve", "--config", str(path)], cwd=folder, env=environment(), stdout=log, stderr=log
+            [*COMMAND, "serve", "--config", str(path)], cwd=folder, env=environment(), stdout=console, stderr=log
         )
     try:
         until = time.monotonic() + PATIENCE_S
@@ -78,6 +78,11 @@ def test_it_serves_until_it_is_told_to_stop(tmp_path: Path) -> None:
         process.send_signal(signal.SIGTERM)
         assert process.wait(PATIENCE_S) == 0
     assert [event for event in events(tmp_path) if event.startswith("service.")] == ["service.started", "service.stopped"]
+    said = (tmp_path / "console").read_text(
+        encoding="utf-8"
+    )  # the code for the first account is for who started it, and for no log
+    assert said.startswith("There is no account yet. Open /first-sign-in on the pages")
+    assert said.split("One-time code: ")[1].strip() not in (tmp_path / "log").read_text(encoding="utf-8")
     with serving(tmp_path, port) as process:
         process.send_signal(signal.SIGINT)
         assert process.wait(PATIENCE_S) == 0
@@ -97,10 +102,10 @@ def test_a_port_that_is_taken_is_told(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("host", ["0.0.0.0", "::", "192.0.2.1", "bench.example"])
 def test_pages_for_other_machines_must_be_meant(tmp_path: Path, capfd: pytest.CaptureFixture[str], host: str) -> None:
-    """The pages have no accounts yet; 192.0.2.1 is an address for documentation (RFC 5737)."""
+    """It is said twice that other machines may come; 192.0.2.1 is an address for documentation (RFC 5737)."""
     status, _, errors = here("serve", "--config", site(tmp_path, SITE.replace("port: 8765", f"host: '{host}'")), capfd=capfd)
     assert status == 2
-    assert f"site.yaml:2: pages: pages would listen on {host}, where other machines reach them without accounts;" in errors
+    assert f"site.yaml:2: pages: pages would listen on {host}, where other machines reach them;" in errors
     assert "set allow_other_hosts: true and host_names: [...] if that is meant" in errors
     assert [path.name for path in tmp_path.iterdir()] == ["site.yaml"]
 

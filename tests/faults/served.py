@@ -22,6 +22,7 @@ PATIENCE_S = 240.0  # a machine that is busy with other work may need this long 
 SITE = """\
 site: {{name: Fault Clinic, zone: {zone}, data: "{data}"}}
 pages: {{port: {port}{pages}}}
+accounts: {{sign_in: none}}
 patient_ids: {{pattern: '\\d{{8}}', authority: TEST, system: "urn:example:test"}}
 checks: {{rerun_window_minutes: 0, oldest_days: 3650}}
 log: json

@@ -21,6 +21,7 @@ from bridge.demo.record_system import RecordSystem
 SITE = """\
 site: {{name: Test Clinic, zone: Europe/Lisbon, data: store}}
 pages: {{port: {port}}}
+accounts: {{sign_in: none}}
 patient_ids: {{pattern: '\\d{{8}}', check_digit: luhn, authority: TEST, system: "urn:example:test"}}
 sources:
   - {{name: drops, kind: folder, path: drops, analyzer: bench-b, profile: {profile}, complete: rename, sweep_s: 0.1}}

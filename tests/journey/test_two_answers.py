@@ -19,6 +19,7 @@ from tests.queue.stock import until
 SITE = """\
 site: {{name: Test Clinic, zone: Europe/Lisbon, data: store}}
 pages: {{port: 0}}
+accounts: {{sign_in: none}}
 patient_ids: {{pattern: '\\d{{8}}', check_digit: luhn, authority: TEST, system: "urn:example:test"}}
 sources:
   - {{name: drops, kind: folder, path: drops, analyzer: bench-b, profile: tern, complete: rename, sweep_s: 0.1}}

@@ -124,6 +124,10 @@ class Stocked:
         self.eyes: tuple[EntryPlace, ...] = ()
         self.slips: tuple[EntryPlace, ...] = ()
 
+    def files(self) -> list[Path]:
+        """Give every file of the store."""
+        return [path for path in self._file.parent.iterdir() if path.is_file()]
+
     # --- what came of a strip
 
     def record(self, outcome: Outcome | None, reading: Reading | Unreadable, **more: Any) -> RecordedOutcome:

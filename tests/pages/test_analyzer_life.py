@@ -65,7 +65,7 @@ def test_a_site_that_does_not_ask_is_not_told(shelf: Stocked) -> None:
 def test_what_is_declared_is_told_until_it_is_over(shelf: Stocked) -> None:
     """HZ-K07: on Today and on Analyzers while it runs, and for a day where it ended by itself."""
     shelf.coded()
-    form = {"analyzer": "bench-a", "name": "Ben", "second": "Ana", "reason": "course", "run": "training is run"}
+    form = {"analyzer": "bench-a", "name": "Ben", "second_person": "Ana", "reason": "course", "run": "training is run"}
     with shelf.serving(bench=bench()) as visitor:
         assert visitor.post("/analyzers/declared", **form, until="").status_code == 409
         assert visitor.post("/analyzers/declared", **form, until="2026-11-25T14:00").status_code == 303

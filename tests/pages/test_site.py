@@ -34,13 +34,13 @@ def test_a_site_says_nothing_that_it_was_not_told() -> None:
 @pytest.mark.parametrize("host", ["0.0.0.0", "::", "192.168.1.20", "bench.example"])
 @pytest.mark.parametrize("more", ["", ", allow_other_hosts: true", ", host_names: [bench.example]"])
 def test_listening_beyond_loopback_is_refused_unless_it_is_meant(tmp_path: Path, host: str, more: str) -> None:
-    """There are no accounts yet: whoever reaches the pages may act. Both the switch and the names are needed."""
+    """It is said twice that other machines may come. Both the switch and the names are needed."""
     path = tmp_path / "site.yaml"
     path.write_text(SITE.format(pages=f'{{host: "{host}"{more}}}'), encoding="utf-8")
     with pytest.raises(SettingsError) as refused:
         settings.read_settings(path)
     assert refused.value.sentence.startswith(
-        f"pages would listen on {host}, where other machines reach them without accounts; "
+        f"pages would listen on {host}, where other machines reach them; "
         "set allow_other_hosts: true and host_names: [...] if that is meant"
     )
     assert refused.value.spot is not None

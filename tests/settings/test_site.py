@@ -47,7 +47,7 @@ def test_wrong_file_names_line_key_and_remedy(tmp_path: Path, change: tuple[str,
 
 
 def test_other_hosts_need_to_be_meant(tmp_path: Path) -> None:
-    """Pages without accounts must not be reachable from other machines by accident."""
+    """Pages must not be reachable from other machines by accident."""
     with pytest.raises(SettingsError, match="allow_other_hosts"):
         settings.read_settings(write(tmp_path, GOOD + "pages:\n  host: 0.0.0.0\n"))
     meant = GOOD + "pages:\n  host: 0.0.0.0\n  allow_other_hosts: true\n  host_names: [bench.example]\n"

@@ -15,6 +15,7 @@ from bridge.store.api import Store
 from bridge.store.commands import ReserveNumbers
 from bridge.store.memory import MemoryStore
 from tests.store import strips as s
+from tests.store.account_contract import AccountContract
 from tests.store.audit_contract import AuditContract
 from tests.store.clock_contract import ClockContract
 from tests.store.contract import StoreContract
@@ -172,6 +173,10 @@ class TestRegistered(RegisteredContract):
 
 class TestStops(StopContract):
     """The same store keeps the contract of what is stopped."""
+
+
+class TestAccounts(AccountContract):
+    """The same store keeps the contract of accounts."""
 
     @pytest.fixture
     def make(self) -> Callable[[], Store]:

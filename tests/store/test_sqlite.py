@@ -23,6 +23,7 @@ from bridge.store.apply import EPOCH_LETTERS
 from bridge.store.commands import KeepCapture, ReserveNumbers
 from bridge.store.sqlite import FILE, SqliteStore, connect
 from tests.store import strips as s
+from tests.store.account_contract import AccountContract
 from tests.store.audit_contract import AuditContract
 from tests.store.clock_contract import ClockContract
 from tests.store.contract import StoreContract
@@ -172,6 +173,10 @@ class TestRegistered(RegisteredContract):
 
 class TestStops(StopContract):
     """The same store keeps the contract of what is stopped."""
+
+
+class TestAccounts(AccountContract):
+    """The same store keeps the contract of accounts."""
 
     @pytest.fixture
     def make(self, tmp_path: Path) -> Callable[[], Store]:

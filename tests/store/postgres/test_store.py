@@ -36,6 +36,7 @@ from bridge.store.postgres.connection import WRITING, Server
 from bridge.store.postgres.store import PostgresStore, revision
 from tests.peers.postgres import PostgresServer
 from tests.store import strips as s
+from tests.store.account_contract import AccountContract
 from tests.store.audit_contract import AuditContract
 from tests.store.clock_contract import ClockContract
 from tests.store.contract import StoreContract
@@ -183,6 +184,10 @@ class TestRegistered(RegisteredContract):
 
 class TestStops(StopContract):
     """The same store keeps the contract of what is stopped."""
+
+
+class TestAccounts(AccountContract):
+    """The same store keeps the contract of accounts."""
 
     @pytest.fixture
     def make(self, at: Server) -> Callable[[], Store]:

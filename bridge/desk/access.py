@@ -1,0 +1,247 @@
+"""Signing in and out, and who stands behind a request. A wrong name, a wrong password and an account that is off get one answer in one time."""
+
+from __future__ import annotations
+
+import hashlib
+import hmac
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from datetime import datetime, timedelta
+
+from bridge.accounts.people import MACHINE_NAME, Account, ApiKey, Role, Session, Standing, Terms, standing
+from bridge.accounts.policy import normal, password_fault, plain_code
+from bridge.credentials.passwords import Passwords
+from bridge.errors import RefusedAction
+from bridge.identity.person import bare, same_person
+from bridge.model import Actor
+from bridge.store.account_commands import BeginTry, EndSession, KeepAccount, NoteAccess, OpenSession, TouchSession
+from bridge.store.api import Store
+from bridge.store.asking import ask
+from bridge.store.awaited import done
+
+NOBODY = Actor(name="not signed in", verified="unverified")
+BY_PASSWORD = "password"  # noqa: S105 - how somebody is known, not a password
+NOT_RIGHT = "The name or the password is not right. After several wrong ones in a row the next is taken only after a while."
+CODE_NOT_RIGHT = "The name or the code is not right, or the code is too old. Your administrator gives a new one."
+SECOND_NOT_RIGHT = "The second person's name or password is not right, or that account may not act. Nothing was done: go back and let them type it again."
+NAME_FAULT = "Give a name of 2 to 60 characters, as it is to stand beside what you do."
+TOUCHED_EACH = timedelta(minutes=1)  # ours: a commit a minute and a person, and not one a request
+TOKEN_BYTES = 32  # ours: 256 bits; OWASP asks for 64 at least
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Caller:
+    """Who is behind a request: a person with a session, or a program with a key (``session`` None). ``is_locked``: rested too long."""
+
+    actor: Actor
+    role: Role
+    account: Account | None = None
+    session: Session | None = None
+    acts: bool = False
+    is_locked: bool = False
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Typed:
+    """What somebody typed to be let in, and from where (``from 10.0.0.7``)."""
+
+    name: str
+    password: str = field(repr=False)
+    address: str
+
+
+def digest_of(token: str) -> str:
+    """Give what is kept of a token, a key or a code: it has at least 80 random bits, so a fast hash is enough."""
+    return hashlib.sha256(token.encode("utf-8", "replace")).hexdigest()
+
+
+class Access:
+    """Lets people and programs in."""
+
+    def __init__(
+        self, store: Store, terms: Terms, passwords: Passwords, *, now: Callable[[], datetime], token: Callable[[], str]
+    ) -> None:
+        """``token`` gives a new unguessable text of ``TOKEN_BYTES`` random bytes each time."""
+        self._store = store
+        self._terms = terms
+        self._passwords = passwords
+        self._now = now
+        self._token = token
+        self._first_code = ""
+
+    # --- who is it
+
+    async def of_session(self, token: str, *, is_used: bool = True) -> Caller | None:
+        """Give who has the session of this token; None where there is none any more. ``is_used``: a person is at it, and not a page by itself."""
+        found = await ask(self._store, self._store.session, digest_of(token))
+        if found is None:
+            return None
+        session, account = found
+        now = self._now()
+        stands = standing(session, self._terms, now=now)
+        if stands is Standing.OVER or not account.is_on:
+            return None
+        if is_used and stands is Standing.OPEN and now - session.seen_at >= TOUCHED_EACH:
+            await done(self._store, TouchSession(digest=session.digest, at=now))
+        return Caller(
+            actor=Actor(name=account.name, verified=BY_PASSWORD),
+            role=account.role,
+            account=account,
+            session=session,
+            is_locked=stands is Standing.LOCKED,
+        )
+
+    async def of_key(self, key: str) -> Caller | None:
+        """Give the program that has this key; None where it opens nothing (any more)."""
+        found: ApiKey | None = await ask(self._store, self._store.api_key, digest_of(key))
+        if found is None or not found.counts(self._now()):
+            return None
+        actor = Actor(name=MACHINE_NAME.format(name=found.name), verified="key")
+        return Caller(actor=actor, role=Role.MACHINE, acts=found.acts)
+
+    # --- letting in
+
+    async def sign_in(self, typed: Typed, *, replaces: str = "") -> str:
+        """Give a new session's token, in place of the session with the token ``replaces``. Raises RefusedAction."""
+        begun = await self._begin(typed)
+        account = await self._right(typed)
+        if account is None:
+            await self._note_failed(typed, "sign_in.failed")
+            raise RefusedAction(NOT_RIGHT)
+        return await self._open(account, begun, typed.address, replaces=replaces)
+
+    async def first_sign_in(self, typed: Typed, *, code: str, again: str, replaces: str = "") -> str:
+        """Let in by a one-time code, and keep the password that was chosen. Raises RefusedAction."""
+        begun = await self._begin(typed)
+        account = await ask(self._store, self._store.account_named, typed.name)
+        is_first = self._is_first_code(code)
+        if not is_first and not (account is not None and account.code_counts(self._now()) and _same(account.code_digest, code)):
+            await self._note_failed(typed, "sign_in.code_failed")
+            raise RefusedAction(CODE_NOT_RIGHT)
+        _require_password(typed, again)
+        secret = await self._passwords.hash(normal(typed.password))
+        if is_first:
+            kept = await self._keep_first(typed.name, secret)
+        else:
+            assert account is not None
+            kept = await self._keep_secret(account, secret, "account.password_chosen")
+        return await self._open(kept, begun, typed.address, replaces=replaces)
+
+    async def change_password(self, caller: Caller, *, old: str, new: str, again: str, address: str) -> str:
+        """Keep a new password of who is signed in; every session of theirs ends, and the token of a new one is given. Raises RefusedAction."""
+        assert caller.account is not None
+        typed = Typed(name=caller.account.name, password=old, address=address)
+        begun = await self._begin(typed)
+        if await self._right(typed) is None:
+            await self._note_failed(typed, "sign_in.failed")
+            raise RefusedAction("Your password as it is now is not right.")
+        chosen = replace(typed, password=new)
+        _require_password(chosen, again)
+        kept = await self._keep_secret(caller.account, await self._passwords.hash(normal(new)), "account.password_changed")
+        return await self._open(kept, begun, address)
+
+    async def sign_out(self, caller: Caller) -> None:
+        """End the session."""
+        assert caller.session is not None
+        await done(self._store, EndSession(digest=caller.session.digest, actor=caller.actor, at=self._now()))
+
+    async def second(self, caller: Caller, typed: Typed) -> str:
+        """Give the name of the second person, who gave their own password. Raises RefusedAction."""
+        begun = await self._begin(typed)
+        account = await self._right(typed)
+        if account is None or account.role is Role.VIEWER or same_person(account.name, caller.actor.name):
+            await self._note_failed(typed, "second.failed")
+            raise RefusedAction(SECOND_NOT_RIGHT)
+        await self._forgive(account, begun, typed.address)
+        return account.name
+
+    async def note_refused(self, caller: Caller, what: str) -> None:
+        """Keep that a role was not enough for what was asked."""
+        subject = f"account:{caller.account.account_id}" if caller.account else "key"
+        note = NoteAccess(what="access.refused", subject=subject, actor=caller.actor, reason=what, at=self._now())
+        await done(self._store, note)
+
+    # --- the first account
+
+    async def first_code(self, code: str) -> bool:
+        """Let ``code`` make the first administrator, if there is no account yet; say whether it does."""
+        if await ask(self._store, self._store.accounts):
+            return False
+        self._first_code = digest_of(plain_code(code))
+        return True
+
+    def _is_first_code(self, code: str) -> bool:
+        return bool(self._first_code) and hmac.compare_digest(self._first_code, digest_of(plain_code(code)))
+
+    async def _keep_first(self, name: str, secret: str) -> Account:
+        account = Account(account_id=0, name=" ".join(name.split()), role=Role.ADMINISTRATOR, secret=secret)
+        actor = Actor(name=account.name, verified="one-time code")
+        command = KeepAccount(account=account, what="account.first", actor=actor, at=self._now(), is_first=True)
+        account_id = await done(self._store, command)
+        self._first_code = ""
+        return replace(account, account_id=account_id)
+
+    # --- parts
+
+    async def _begin(self, typed: Typed) -> BeginTry:
+        begun = BeginTry(name_key=f"name:{digest_of(bare(typed.name))}", address_key=f"address:{typed.address}", at=self._now())
+        until = await done(self._store, begun)
+        if until is not None:
+            raise RefusedAction(f"Too many wrong ones in a row. Wait {_seconds(until - begun.at)} and try again.")
+        return begun
+
+    async def _right(self, typed: Typed) -> Account | None:
+        account = await ask(self._store, self._store.account_named, typed.name)
+        is_right = await self._passwords.is_right(account.secret if account else "", normal(typed.password))
+        return account if account is not None and account.is_on and is_right else None
+
+    async def _open(self, account: Account, begun: BeginTry, address: str, *, replaces: str = "") -> str:
+        token, now = self._token(), self._now()
+        session = Session(digest=digest_of(token), account_id=account.account_id, opened_at=now, seen_at=now, confirmed_at=now)
+        command = OpenSession(
+            session=session,
+            replaces=digest_of(replaces) if replaces else "",
+            begun=begun,
+            actor=Actor(name=account.name, verified=BY_PASSWORD),
+            address=address,
+            what="account.signed_in",
+            forget_before=now - self._terms.longest,
+        )
+        await done(self._store, command)
+        return token
+
+    async def _forgive(self, account: Account, begun: BeginTry, address: str) -> None:
+        actor = Actor(name=account.name, verified=BY_PASSWORD)
+        subject = f"account:{account.account_id}"
+        command = NoteAccess(what="second.given", subject=subject, actor=actor, reason=address, at=self._now(), forgives=begun)
+        await done(self._store, command)
+
+    async def _keep_secret(self, account: Account, secret: str, what: str) -> Account:
+        changed = replace(account, secret=secret, code_digest="", code_until=None)
+        actor = Actor(name=account.name, verified="one-time code" if account.code_digest else BY_PASSWORD)
+        await done(self._store, KeepAccount(account=changed, what=what, actor=actor, at=self._now(), ends_sessions=True))
+        return changed
+
+    async def _note_failed(self, typed: Typed, what: str) -> None:
+        account = await ask(self._store, self._store.account_named, typed.name)
+        subject = f"account:{account.account_id}" if account else "sign-in"
+        await done(self._store, NoteAccess(what=what, subject=subject, actor=NOBODY, reason=typed.address, at=self._now()))
+
+
+def _require_password(typed: Typed, again: str) -> None:
+    if not 2 <= len(" ".join(typed.name.split())) <= 60 or not typed.name.isprintable():
+        raise RefusedAction(NAME_FAULT)
+    fault = password_fault(typed.password, name=typed.name)
+    if fault:
+        raise RefusedAction(fault)
+    if typed.password != again:
+        raise RefusedAction("The two new passwords are not the same. Type them again.")
+
+
+def _same(kept: str, code: str) -> bool:
+    return hmac.compare_digest(kept, digest_of(plain_code(code)))
+
+
+def _seconds(wait: timedelta) -> str:
+    seconds = max(1, -int(-wait.total_seconds() // 1))
+    return f"{seconds} s" if seconds <= 90 else f"{-(-seconds // 60)} min"

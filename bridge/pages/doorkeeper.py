@@ -1,0 +1,219 @@
+"""Lets nobody further who is not signed in, and everybody only as far as their role goes. Nothing behind it asks again.
+
+What it does not know is not let through: a route without a row in the table of permissions is nobody's.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from functools import cached_property
+from http.cookies import CookieError, SimpleCookie
+from typing import Any
+from urllib.parse import parse_qsl, quote, urlencode
+
+from starlette.datastructures import Headers
+from starlette.requests import Request
+from starlette.responses import RedirectResponse, Response
+from starlette.routing import BaseRoute
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from bridge.accounts.permissions import NEEDS, OPEN_FOLDER, Right, may, roles_of
+from bridge.desk.access import Caller, Typed
+from bridge.errors import RefusedAction
+from bridge.pages.door import Door, address_of
+from bridge.pages.forms import SECOND_FIELDS, SECOND_PASSWORD, SEE_OTHER, called_by, caller
+from bridge.pages.guard import API_PREFIX, SAFE_METHODS, SESSION, Refuse, token_is_good
+from bridge.pages.sights import ACTOR
+
+SIGN_IN = "/sign-in"
+BEARER = "Bearer "  # RFC 6750 2.1
+BY_ITSELF = frozenset(
+    {"/api/news", "/api/news/rejected", "/api/news/stream", "/signals/ringing"}
+)  # what an open page asks again and again: no sign that anybody sits there
+
+
+class Rows:
+    """The rows of the permission table as the application finds its routes: the first that fits."""
+
+    def __init__(self, routes: Callable[[], Iterable[BaseRoute]]) -> None:
+        self._routes = routes
+
+    @cached_property
+    def _rows(self) -> Sequence[tuple[re.Pattern[str], Mapping[str, Right | None]]]:
+        served: list[Any] = []
+        for found in self._routes():
+            served += getattr(getattr(found, "original_router", None), "routes", (found,))
+        return [
+            (
+                route.path_regex,
+                {method: NEEDS.get(("GET" if method == "HEAD" else method, route.path)) for method in route.methods},
+            )
+            for route in served
+            if hasattr(route, "path_regex") and getattr(route, "methods", None)
+        ]
+
+    def right(self, method: str, path: str) -> Right | None:
+        """Give what a request asks for; None where nothing is served there, or nobody was given the right to it."""
+        if path.startswith(OPEN_FOLDER):
+            return Right.OPEN
+        fits = (methods[method] for pattern, methods in self._rows if method in methods and pattern.match(path))
+        return next(fits, None)
+
+    def is_served(self, method: str, path: str) -> bool:
+        """Say whether anything is served there."""
+        return any(method in methods and pattern.match(path) for pattern, methods in self._rows)
+
+
+class Doorkeeper:
+    """ASGI middleware inside the guard, which has looked at host, origin and size, and holds the body ready."""
+
+    def __init__(self, app: ASGIApp, *, door: Door, rows: Rows, secret: bytes, refuse: Refuse, doors: frozenset[str]) -> None:
+        self._app = app
+        self._door = door
+        self._rows = rows
+        self._secret = secret
+        self._refuse = refuse
+        self._doors = doors
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Pass a request on in its caller's name, or answer it."""
+        if scope["type"] != "http" or scope["path"] in self._doors:  # a door of another room asks for a key of its own
+            await self._app(scope, receive, send)
+            return
+        right = self._rows.right(scope["method"], scope["path"])
+        who = await self._caller(scope)
+        if who is not None:
+            scope[ACTOR] = who.actor
+            if who.session is not None:
+                scope[SESSION] = who.session.digest
+        with called_by(who):
+            answer = await self._objection(scope, right, who)
+            if answer is None and right is not Right.OPEN and who is not None and scope["method"] not in SAFE_METHODS:
+                receive, answer = await self._looked_at(scope, receive, who)
+            await (answer or self._app)(scope, receive, send)
+
+    async def _caller(self, scope: Scope) -> Caller | None:
+        headers = Headers(scope=scope)
+        shown = headers.get("authorization", "")
+        if shown:
+            is_key = shown.startswith(BEARER) and scope["path"].startswith(API_PREFIX)
+            return await self._door.access.of_key(shown.removeprefix(BEARER).strip()) if is_key else None
+        token = cookie_of(headers, self._door.cookie)
+        found = await self._door.access.of_session(token, is_used=scope["path"] not in BY_ITSELF) if token else None
+        return None if found is None or found.is_locked else found
+
+    async def _objection(self, scope: Scope, right: Right | None, who: Caller | None) -> Response | None:
+        if right is Right.OPEN:
+            return None
+        if who is None:
+            return self._ask_who(scope)
+        if right is None:
+            # where nothing is there the application says so
+            return self._not_yours(scope, "nobody") if self._rows.is_served(scope["method"], scope["path"]) else None
+        if may(who.role, right, acts=who.acts):
+            return None
+        await self._door.access.note_refused(who, f"{right.value}, {address_of(scope)}")
+        return self._not_yours(scope, " or ".join(role.value for role in roles_of(right)) or "nobody")
+
+    def _not_yours(self, scope: Scope, whose: str) -> Response:
+        return self._refuse(
+            Request(scope), 403, "Your role does not allow this", f"It is for: {whose}. Nothing was done. Ask your administrator."
+        )
+
+    def _ask_who(self, scope: Scope) -> Response:
+        request = Request(scope)
+        if scope["path"].startswith(API_PREFIX):
+            answer = self._refuse(request, 401, "Who are you?", "Sign in, or send a key: Authorization: Bearer KEY.")
+            answer.headers["WWW-Authenticate"] = "Bearer"  # RFC 9110 11.6.1
+            return answer
+        if request.headers.get("sec-fetch-dest") == "empty":  # a script of ours, which shows no page
+            return self._refuse(request, 401, "You are not signed in", "Sign in again.")
+        if scope["method"] in SAFE_METHODS:
+            onward = scope["path"] + (f"?{scope['query_string'].decode('ascii', 'replace')}" if scope.get("query_string") else "")
+            return RedirectResponse(f"{SIGN_IN}?next={quote(onward, safe='')}", status_code=SEE_OTHER)
+        return self._refuse(request, 401, "You are not signed in", "Nothing was done. Sign in, then send the form again.")
+
+    # --- what a form says of people
+
+    async def _looked_at(self, scope: Scope, receive: Receive, who: Caller) -> tuple[Receive, Response | None]:
+        """Give the body with the who's name in it and the second person's checked, or why it is not passed on."""
+        body = (await receive()).get("body", b"")
+        kind = Headers(scope=scope).get("content-type", "").partition(";")[0].strip().lower()
+        request = Request(scope)
+        try:
+            if kind == "application/json":
+                body = await self._json(body, who, scope)
+            elif kind == "application/x-www-form-urlencoded" or not body:
+                body = await self._form(body, who, scope)
+            else:
+                return receive, self._refuse(request, 415, "This is no form of ours", "Send it as a form or as JSON.")
+        except RefusedAction as error:
+            return receive, self._refuse(request, 403, "Nothing was done", str(error))
+        scope["headers"] = [
+            (name, str(len(body)).encode() if name == b"content-length" else value) for name, value in scope["headers"]
+        ]
+        return _whole(body, receive), None
+
+    async def _form(self, body: bytes, who: Caller, scope: Scope) -> bytes:
+        pairs = parse_qsl(body.decode("utf-8", "replace"), keep_blank_values=True, max_num_fields=1000)
+        token = next((value for name, value in pairs if name == "token"), "")
+        if who.session is None or not token_is_good(Request(scope), token, self._secret):
+            raise RefusedAction("This form is too old, or not of this sign-in. Open the page again and send it from there.")
+        fields = dict(pairs)
+        named = await self._seconds(fields, who, scope)
+        kept = [(name, named.get(name, value)) for name, value in pairs if name not in {"name", SECOND_PASSWORD}]
+        return urlencode([*kept, ("name", who.actor.name)]).encode()
+
+    async def _json(self, body: bytes, who: Caller, scope: Scope) -> bytes:
+        try:
+            fields: Any = json.loads(body)
+        except ValueError:
+            return body  # the application says what is wrong with it
+        if not isinstance(fields, dict) or not any(name in fields for name in ("name", SECOND_PASSWORD, *SECOND_FIELDS)):
+            return body
+        named = await self._seconds(fields, who, scope)
+        fields = {**fields, **named, "name": who.actor.name}
+        fields.pop(SECOND_PASSWORD, None)
+        return json.dumps(fields).encode()
+
+    async def _seconds(self, fields: Mapping[str, Any], who: Caller, scope: Scope) -> dict[str, str]:
+        """Give the second person's name as their account has it, by field; asks for their password."""
+        named: dict[str, str] = {}
+        for field in SECOND_FIELDS:
+            name = fields.get(field, "")
+            if isinstance(name, str) and name.strip():
+                typed = Typed(name=name, password=str(fields.get(SECOND_PASSWORD, "")), address=address_of(scope))
+                named[field] = await self._door.access.second(who, typed)
+        return named
+
+
+def may_see(path: str, *, has_accounts: bool) -> bool:
+    """Say whether a page of ours is one for who is behind this request, so that nobody is shown a way that is shut."""
+    who, right = caller(), NEEDS.get(("GET", path))
+    if not has_accounts:
+        return right is not Right.ADMINISTER
+    return who is not None and right is not None and may(who.role, right, acts=who.acts)
+
+
+def cookie_of(headers: Headers, name: str) -> str:
+    """Give a cookie's value, "" where there is none."""
+    try:
+        found = SimpleCookie(headers.get("cookie", "")).get(name)
+    except CookieError:
+        return ""
+    return found.value if found is not None else ""
+
+
+def _whole(body: bytes, receive: Receive) -> Receive:
+    told = False
+
+    async def again() -> Message:
+        nonlocal told
+        if told:
+            return await receive()
+        told = True
+        return {"type": "http.request", "body": body, "more_body": False}
+
+    return again

@@ -1,0 +1,136 @@
+"""The pages by which people come in and go: sign-in, the first one by a one-time code, one's own password, sign-out."""
+
+from __future__ import annotations
+
+from collections.abc import Awaitable, Callable
+from typing import Annotated
+from urllib.parse import urlsplit
+
+import pydantic
+from fastapi import APIRouter, Form, Request
+from fastapi.responses import RedirectResponse, Response
+
+from bridge.accounts.policy import LONGEST
+from bridge.desk.access import Typed
+from bridge.errors import Overtaken, RefusedAction
+from bridge.pages.door import Door, address_of
+from bridge.pages.forms import SEE_OTHER, Field, RequiresToken, ShowsPage, caller
+
+Secret = Annotated[str, pydantic.Field(max_length=4 * LONGEST)]  # the policy's own sentence comes first
+
+
+class SignInForm(pydantic.BaseModel):
+    """Who wants in, and whereto."""
+
+    name: Field = ""
+    password: Secret = ""
+    next: Annotated[str, pydantic.Field(max_length=2000)] = "/"
+    token: Field = ""
+
+
+class FirstForm(pydantic.BaseModel):
+    """Who has a one-time code, and the password they choose."""
+
+    name: Field = ""
+    code: Field = ""
+    password: Secret = ""
+    again: Secret = ""
+    token: Field = ""
+
+
+class PasswordForm(pydantic.BaseModel):
+    """One's own password as it is, and as it shall be."""
+
+    old: Secret = ""
+    password: Secret = ""
+    again: Secret = ""
+    token: Field = ""
+
+
+class SignInPages:
+    """Makes these routes."""
+
+    def __init__(self, door: Door, page: ShowsPage, require_token: RequiresToken) -> None:
+        self._door = door
+        self._page = page
+        self._require_token = require_token
+
+    def add_to(self, routes: APIRouter) -> None:
+        """Add the routes."""
+        for path, view, method in (
+            ("/sign-in", self.sign_in_page, "GET"),
+            ("/sign-in", self.sign_in, "POST"),
+            ("/first-sign-in", self.first_page, "GET"),
+            ("/first-sign-in", self.first, "POST"),
+            ("/password", self.password_page, "GET"),
+            ("/password", self.password, "POST"),
+            ("/sign-out", self.sign_out, "POST"),
+        ):
+            routes.add_api_route(path, view, methods=[method], response_model=None)
+
+    async def sign_in_page(self, request: Request, next: str = "/") -> Response:  # noqa: A002 - the word in the address
+        """Ask who it is."""
+        return self._page(request, "sign_in.html", {"next": inside(next), "name": "", "fault": ""})
+
+    async def sign_in(self, request: Request, form: Annotated[SignInForm, Form()]) -> Response:
+        """Let somebody in."""
+        self._require_token(request, form.token)
+        typed = Typed(name=form.name, password=form.password, address=address_of(request.scope))
+        old = request.cookies.get(self._door.cookie, "")
+        return await self._let_in(
+            lambda: self._door.access.sign_in(typed, replaces=old),
+            inside(form.next),
+            lambda fault: self._page(
+                request, "sign_in.html", {"next": inside(form.next), "name": form.name, "fault": fault}, status=403
+            ),
+        )
+
+    async def first_page(self, request: Request) -> Response:
+        """Ask for a one-time code and a password."""
+        return self._page(request, "first_sign_in.html", {"name": "", "fault": ""})
+
+    async def first(self, request: Request, form: Annotated[FirstForm, Form()]) -> Response:
+        """Let somebody in by a one-time code."""
+        self._require_token(request, form.token)
+        typed = Typed(name=form.name, password=form.password, address=address_of(request.scope))
+        old = request.cookies.get(self._door.cookie, "")
+        return await self._let_in(
+            lambda: self._door.access.first_sign_in(typed, code=form.code, again=form.again, replaces=old),
+            "/",
+            lambda fault: self._page(request, "first_sign_in.html", {"name": form.name, "fault": fault}, status=403),
+        )
+
+    async def password_page(self, request: Request) -> Response:
+        """Ask for one's own password and a new one."""
+        return self._page(request, "password.html", {"fault": ""})
+
+    async def password(self, request: Request, form: Annotated[PasswordForm, Form()]) -> Response:
+        """Change one's own password."""
+        who, address = caller(), address_of(request.scope)
+        assert who is not None
+        return await self._let_in(
+            lambda: self._door.access.change_password(who, old=form.old, new=form.password, again=form.again, address=address),
+            "/",
+            lambda fault: self._page(request, "password.html", {"fault": fault}, status=403),
+        )
+
+    async def sign_out(self) -> Response:
+        """End the session."""
+        who = caller()
+        assert who is not None
+        await self._door.access.sign_out(who)
+        return self._door.take(RedirectResponse("/sign-in", status_code=SEE_OTHER))
+
+    async def _let_in(self, let_in: Callable[[], Awaitable[str]], onward: str, again: Callable[[str], Response]) -> Response:
+        try:
+            token = await let_in()
+        except (RefusedAction, Overtaken) as error:
+            return again(str(error))
+        return self._door.give(RedirectResponse(onward, status_code=SEE_OTHER), token)
+
+
+def inside(onward: str) -> str:
+    """Give an address of ours to go on to, "/" for any other: sign-in leads to no other site."""
+    parts = urlsplit(onward)
+    is_ours = onward.startswith("/") and not onward.startswith(("//", "/\\")) and not (parts.scheme or parts.netloc)
+    return onward if is_ours and onward.isprintable() and "\\" not in onward else "/"

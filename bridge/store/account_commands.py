@@ -1,0 +1,110 @@
+"""What the store can be told of accounts, sessions and keys. As ``commands`` says of all."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from bridge.accounts.people import Account, ApiKey, Session
+from bridge.model import Actor
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class KeepAccount:
+    """Keep a new account (``account_id`` 0), or what one has become. Gives its id (int).
+
+    ``account.version`` is the one that was seen; what is kept has the next one. ``what`` names the event, ``reason`` is kept with it.
+    ``ends_sessions``: every session of the account is over with it. ``is_first``: only while there is no account at all.
+
+    Raises Overtaken where the account changed since, or there is one already (``is_first``); RefusedAction where the name is another account's
+    (capitals and blanks make no other one), or nobody would be left who may administer.
+    """
+
+    account: Account
+    what: str
+    actor: Actor
+    at: datetime
+    reason: str = ""
+    ends_sessions: bool = False
+    is_first: bool = False
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class BeginTry:
+    """Count a try to sign in as a wrong one until it shows to be right. Gives None, or the moment (datetime) before which no try is taken.
+
+    Counted before a password is looked at, so that tries side by side are as many as one behind the other. ``name_key`` and ``address_key`` are
+    digests or addresses, never names.
+    """
+
+    name_key: str
+    address_key: str
+    at: datetime
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class OpenSession:
+    """Keep a session, in place of the one whose digest is ``replaces``; the try that led to it was no wrong one. Gives None.
+
+    What was opened before ``forget_before`` is forgotten. Raises Overtaken where the account is switched off.
+    """
+
+    session: Session
+    replaces: str
+    begun: BeginTry
+    actor: Actor
+    address: str
+    what: str
+    forget_before: datetime
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class TouchSession:
+    """Keep that a session was used; ``confirms``: its password was given again. Gives None, also where it is over."""
+
+    digest: str
+    at: datetime
+    confirms: bool = False
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class EndSession:
+    """End a session. Gives None, also where it is over."""
+
+    digest: str
+    actor: Actor
+    at: datetime
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class NoteAccess:
+    """Keep that somebody was let in or not, without a change of anything. ``what``: the event; ``subject``: `account:ID` or `sign-in`. Gives None.
+
+    ``forgives``: the try behind it was no wrong one.
+    """
+
+    what: str
+    subject: str
+    actor: Actor
+    reason: str
+    at: datetime
+    forgives: BeginTry | None = None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class EnterKey:
+    """Keep a key for a program (``key_id`` is not looked at). Gives its id (int)."""
+
+    key: ApiKey
+    actor: Actor
+    at: datetime
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class EndKey:
+    """End a key. Gives None; raises Overtaken where it is ended already."""
+
+    key_id: int
+    actor: Actor
+    reason: str
+    at: datetime

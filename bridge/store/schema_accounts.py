@@ -1,0 +1,60 @@
+"""The tables of who may sign in: accounts, sessions, tries, keys. As ``schema`` says."""
+
+from __future__ import annotations
+
+from sqlalchemy import Column, Index, Table
+
+from bridge.store.schema_parts import Integer, Text, metadata, row_id
+
+# bare: the name as names are compared (identity.person.bare); secret: an Argon2id hash, "" until a password is chosen
+accounts = Table(
+    "accounts",
+    metadata,
+    row_id(),
+    Column("name", Text, nullable=False),
+    Column("bare", Text, nullable=False),
+    Column("role", Text, nullable=False),
+    Column("is_on", Integer, nullable=False),
+    Column("secret", Text, nullable=False),
+    Column("code_digest", Text, nullable=False),
+    Column("code_until", Text),
+    Column("version", Integer, nullable=False),
+    Index("accounts_bare", "bare", unique=True),
+)
+
+# digest: SHA-256 of the token that the browser holds
+sessions = Table(
+    "sessions",
+    metadata,
+    Column("digest", Text, primary_key=True),
+    Column("account_id", Integer, nullable=False),
+    Column("opened_at", Text, nullable=False),
+    Column("seen_at", Text, nullable=False),
+    Column("confirmed_at", Text, nullable=False),
+    Index("sessions_account", "account_id"),
+)
+
+# who: a digest of a name, or an address; failures: wrong tries in a row
+sign_in_tries = Table(
+    "sign_in_tries",
+    metadata,
+    Column("who", Text, primary_key=True),
+    Column("failures", Integer, nullable=False),
+    Column("last_at", Text, nullable=False),
+)
+
+# digest: SHA-256 of the whole key; ended_by "": not yet
+api_keys = Table(
+    "api_keys",
+    metadata,
+    row_id(),
+    Column("name", Text, nullable=False),
+    Column("digest", Text, nullable=False),
+    Column("acts", Integer, nullable=False),
+    Column("until", Text, nullable=False),
+    Column("made_by", Text, nullable=False),
+    Column("made_at", Text, nullable=False),
+    Column("ended_by", Text, nullable=False),
+    Column("ended_at", Text),
+    Index("api_keys_digest", "digest", unique=True),
+)

@@ -1,0 +1,89 @@
+"""Who is let in, over a real store in memory. tests/pages/test_sign_in.py has the same by forms over HTTP."""
+
+from __future__ import annotations
+
+import asyncio
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+
+from bridge.accounts.people import Account, Role, Terms
+from bridge.credentials.passwords import Passwords
+from bridge.desk.access import Access, Typed, digest_of
+from bridge.errors import Overtaken, RefusedAction
+from bridge.store.sqlite import SqliteStore
+from tests.pages.peopled import PASSWORD
+
+NOW = datetime(2026, 11, 25, 12, 0, tzinfo=UTC)
+CODE = "ABCD-EFGH-IJKL-MNOP"
+TYPED = Typed(name="Ada Reis", password=PASSWORD, address="from 10.0.0.7")
+
+
+def test_two_who_use_the_first_code_at_once_make_one_account(tmp_path: Path) -> None:
+    """The store decides; the other one is told, and has no session."""
+    store = SqliteStore(tmp_path / "store", now=lambda: NOW)
+    tokens = iter(f"token-{number}" for number in range(9))
+    access = Access(
+        store,
+        Terms(idle=timedelta(minutes=15), longest=timedelta(hours=12)),
+        Passwords(),
+        now=lambda: NOW,
+        token=lambda: next(tokens),
+    )
+
+    async def both() -> tuple[str | BaseException, ...]:
+        await access.first_code(CODE)
+        return await asyncio.gather(
+            access.first_sign_in(TYPED, code=CODE, again=PASSWORD),
+            access.first_sign_in(Typed(name="Eve", password=PASSWORD, address="from 10.0.0.8"), code=CODE, again=PASSWORD),
+            return_exceptions=True,
+        )
+
+    async def who(token: str) -> str:
+        caller = await access.of_session(token)
+        return caller.actor.name if caller else ""
+
+    try:
+        came = asyncio.run(both())
+        tokens_given = [each for each in came if isinstance(each, str)]
+        assert len(tokens_given) == 1
+        assert any(isinstance(each, Overtaken | RefusedAction) for each in came)
+        (account,) = store.accounts()
+        assert isinstance(account, Account)
+        assert account.role is Role.ADMINISTRATOR
+        assert asyncio.run(who(tokens_given[0])) == account.name
+        assert asyncio.run(who("another")) == ""
+    finally:
+        store.close()
+
+
+def test_guesses_side_by_side_are_counted_as_one_behind_the_other(tmp_path: Path) -> None:
+    """Fifty at once are five that are looked at, and the rest wait (checklist S38)."""
+    store = SqliteStore(tmp_path / "store", now=lambda: NOW)
+    access = Access(
+        store, Terms(idle=timedelta(minutes=15), longest=timedelta(hours=12)), Passwords(), now=lambda: NOW, token=str
+    )
+
+    async def flood() -> list[str]:
+        came = await asyncio.gather(*(access.sign_in(TYPED) for _ in range(50)), return_exceptions=True)
+        return [str(each) for each in came]
+
+    try:
+        said = asyncio.run(flood())
+        assert sum("not right" in each for each in said) == 5
+        assert sum("Wait 1 s" in each for each in said) == 45
+    finally:
+        store.close()
+
+
+def test_a_digest_is_sha_256() -> None:
+    """FIPS 180-4's own example: "abc"."""
+    assert digest_of("abc") == "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
+
+
+def test_a_typed_password_is_not_shown_by_a_slip() -> None:
+    """A traceback with what was typed holds no password."""
+    assert PASSWORD not in repr(TYPED)
+    with pytest.raises(AttributeError):
+        TYPED.password = "x"  # type: ignore[misc]  # frozen, as is tried here

@@ -1,0 +1,256 @@
+"""Nobody gets further than their role goes: every route, every method, every role, over real HTTP (HZ-J01, HZ-J04)."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from datetime import timedelta
+
+import pytest
+
+from bridge.accounts.people import PEOPLE, Role
+from bridge.accounts.permissions import NEEDS, Right, may
+from bridge.pages.app import make_pages
+from bridge.pages.doorkeeper import Rows, may_see
+from bridge.pages.guard import SAFE_METHODS
+from bridge.store.rows import AuditSearch
+from tests.pages.peopled import NAMES, PASSWORD, House, Person, door_of, key, people, serving
+from tests.pages.stocked import NOW, Stocked, wait_until
+
+METHODS = ("GET", "HEAD", "POST", "PUT", "PATCH", "DELETE", "OPTIONS")
+
+
+@pytest.fixture(scope="module")
+def still(tmp_path_factory: pytest.TempPathFactory) -> Iterator[House]:
+    """Serve people of each role over an empty store, for tests that change nothing that another looks at."""
+    stocked = Stocked(tmp_path_factory.mktemp("still"))
+    people(stocked)
+    with serving(stocked) as house:
+        yield house
+    stocked.close()
+
+
+@pytest.fixture
+def house(shelf: Stocked) -> Iterator[House]:
+    """Serve people of each role over a store of the test's own."""
+    people(shelf)
+    with serving(shelf) as house:
+        yield house
+
+
+def filled(path: str) -> str:
+    """Give an address of a route."""
+    return re.sub(r"{[^}]*}", "1", path)
+
+
+def passes(person: Person, method: str, route: str, headers: dict[str, str] | None = None) -> bool:
+    """Say whether a request came past the doorkeeper's look at roles; a form goes without its token, and so changes nothing."""
+    sent = {"origin": person.origin, "x-padpost": "1", **(headers or {})}
+    with person.client.stream(method, filled(route), headers=sent) as answer:  # one of them is news that never ends
+        is_asked = answer.status_code == 303 and answer.headers["location"].startswith("/sign-in")
+        is_refused = answer.status_code == 403 and "Your role does not allow this" in answer.read().decode()
+        return not (answer.status_code == 401 or is_asked or is_refused)
+
+
+def test_every_route_has_a_row_and_every_row_a_route(shelf: Stocked) -> None:
+    """A new page is nobody's until somebody says whose it is."""
+    site = shelf.site(door=door_of(shelf))
+    app = make_pages(shelf.store, shelf.desks(site), site=site, now=lambda: NOW)
+    served = {
+        (method, str(getattr(route, "path", "")))
+        for found in app.routes
+        for route in getattr(getattr(found, "original_router", None), "routes", (found,))
+        for method in getattr(route, "methods", None) or ()
+        if method != "HEAD"
+    }
+    assert served == set(NEEDS)
+
+
+def test_a_route_without_a_row_is_nobody_s(shelf: Stocked) -> None:
+    """What a row was forgotten for is shut, also for an administrator, and does not fall to another route's row."""
+    site = shelf.site(door=door_of(shelf))
+    app = make_pages(shelf.store, shelf.desks(site), site=site, now=lambda: NOW)
+    app.add_api_route("/forgotten", lambda: "secret", methods=["GET"])
+    rows = Rows(lambda: app.routes)
+    assert (rows.right("GET", "/forgotten"), rows.is_served("GET", "/forgotten")) == (None, True)
+    assert (rows.right("GET", "/nothing"), rows.is_served("GET", "/nothing")) == (None, False)
+    assert rows.right("GET", "/static/padpost.css") is Right.OPEN
+    assert rows.right("HEAD", "/api/openapi.json") is Right.LOOK
+
+
+@pytest.mark.parametrize("method", METHODS)
+def test_an_anonymous_request_gets_nothing_but_sign_in_health_and_static(still: House, method: str) -> None:
+    """Every route by every method, and an address where nothing is (OWASP ASVS 5.0 8.2.1, checklist S31)."""
+    nobody = still.browser()
+    for route in sorted({path for _, path in NEEDS} | {"/nothing/here", "/static"}):
+        is_open = NEEDS.get((method, route)) is Right.OPEN
+        answer = nobody.client.request(method, filled(route), headers={"origin": nobody.origin, "x-padpost": "1"})
+        let_by = passes(nobody, method, route)
+        assert let_by == is_open, (method, route, answer.status_code)
+        if not is_open and not route.startswith("/api/") and method in SAFE_METHODS:
+            assert answer.headers["location"].startswith("/sign-in?next=")
+    assert nobody.get("/static/padpost.css").status_code == 200
+
+
+@pytest.mark.parametrize("role", PEOPLE)
+def test_each_role_goes_exactly_as_far_as_its_rights(still: House, role: Role) -> None:
+    """The whole matrix, role by route: what the table gives is let by, what it does not give is refused."""
+    person = still.person(role)
+    for (method, route), right in NEEDS.items():
+        assert passes(person, method, route) == may(role, right), (role, method, route)
+
+
+def test_a_key_reads_or_acts_on_the_api_alone(still: House) -> None:
+    """A key opens no page, and acts only if it was made for that; a wrong, ended or old one opens nothing."""
+    reads, acts = key(still.door), key(still.door, acts=True)
+    for (method, route), right in NEEDS.items():
+        for shown, is_for_acting in ((reads, False), (acts, True)):
+            is_open = right is Right.OPEN
+            is_let = is_open or (route.startswith("/api/") and (right is Right.LOOK or (is_for_acting and right is Right.ACT)))
+            found = passes(still.browser(), method, route, {"authorization": f"Bearer {shown}"})
+            assert found == is_let, (method, route, is_for_acting)
+
+
+def test_a_key_that_is_ended_or_too_old_opens_nothing(house: House) -> None:
+    """What was handed to a program is taken back at once."""
+    shown, nobody = key(house.door), house.browser()
+    bearer = {"authorization": f"Bearer {shown}"}
+    assert nobody.get("/api/today", headers=bearer).status_code == 200
+    answer = nobody.get("/api/today", headers={"authorization": f"Bearer {shown}x"})
+    assert (answer.status_code, answer.headers["www-authenticate"]) == (401, "Bearer")
+    house.stocked.now = NOW + timedelta(days=30)
+    assert nobody.get("/api/today", headers=bearer).status_code == 401
+    house.stocked.now = NOW
+    (made,) = house.stocked.store.api_keys()
+    assert shown not in repr(made)
+    admin = house.person(Role.ADMINISTRATOR)
+    assert admin.post(f"/accounts/keys/{made.key_id}/end", reason="lost").status_code == 303
+    assert nobody.get("/api/today", headers=bearer).status_code == 401
+
+
+def test_a_refusal_for_the_role_is_kept(house: House) -> None:
+    """Who tried what they may not is in the history (OWASP ASVS 5.0 16.3.2)."""
+    assert house.person(Role.TECHNICIAN).get("/accounts").status_code == 403
+    account = house.stocked.store.account_named(NAMES[Role.TECHNICIAN])
+    assert account is not None
+    last = house.stocked.store.events(f"account:{account.account_id}")[-1]
+    assert (last.what, last.actor, last.verified, last.reason) == (
+        "access.refused",
+        "Ana Lima",
+        "password",
+        "administer, from 127.0.0.1",
+    )
+
+
+def test_what_is_done_is_kept_in_the_name_of_who_is_signed_in(house: House) -> None:
+    """The form's name is not believed: an account's is kept, as known by its password."""
+    technician = house.person(Role.TECHNICIAN)
+    answer = technician.post(
+        "/registered",
+        name="Somebody Else",
+        text="EQ-26-1",
+        purpose="proficiency",
+        scheme="Round 4",
+        since="2026-11-01",
+        until="2026-11-30",
+    )
+    assert answer.status_code == 303
+    (kept,) = house.stocked.store.registrations()
+    assert kept.entered_by == "Ana Lima"
+    (event,) = house.stocked.store.events(f"registered:{kept.registration_id}")
+    assert (event.actor, event.verified) == ("Ana Lima", "password")
+    assert "In the name of" in technician.get("/registered").text
+    assert 'name="name"' not in technician.get("/registered").text
+
+
+@pytest.mark.parametrize(("second", "password", "word"), [
+    ("sam costa", PASSWORD, ""),
+    ("Sam Costa", "wrong", "second person"),
+    ("Ana Lima", PASSWORD, "second person"),
+    ("Vera Pinto", PASSWORD, "second person"),
+    ("Nobody Known", PASSWORD, "second person"),
+])  # fmt: skip
+def test_a_second_person_gives_their_own_password_on_the_spot(house: House, second: str, password: str, word: str) -> None:
+    """Two names typed by one hand are no two persons: another account that may act, by its password (HZ-J01)."""
+    technician = house.person(Role.TECHNICIAN)
+    answer = technician.post("/telling/99/close-untold", steps="0", reason="r", agreed_by=second, second_password=password)
+    if word:
+        assert (answer.status_code, word in answer.text) == (403, True)
+        assert PASSWORD not in answer.text
+    else:
+        assert answer.status_code != 403
+        sam = house.stocked.store.account_named("Sam Costa")
+        assert sam is not None
+        assert house.stocked.store.events(f"account:{sam.account_id}")[-1].what == "second.given"
+
+
+def test_a_second_person_is_asked_of_the_api_too(house: House) -> None:
+    """JSON is no way around it, and a program's own name is its key's."""
+    nobody, bearer = house.browser(), {"authorization": f"Bearer {key(house.door, acts=True)}"}
+    body = {"reason": "r", "second_person": "Sam Costa"}
+    assert nobody.api("/api/stops/1/release", body, **bearer).status_code == 403
+    right = nobody.api("/api/stops/1/release", {**body, "second_password": PASSWORD}, **bearer)
+    assert right.status_code == 400
+
+
+def test_a_form_is_taken_from_this_sign_in_alone(house: House) -> None:
+    """A token of another session, of before sign-in, or none: nothing is done (OWASP ASVS 5.0 3.5.1, checklist S33)."""
+    one, other = house.person(Role.TECHNICIAN), house.person(Role.TECHNICIAN)
+    before = house.browser().token("/sign-in")
+    for token in (other.token(), before, "", "0" * 64):
+        answer = one.send("/day-log", token=token, analyzer="bench-a", what="cleaning")
+        assert (answer.status_code, "too old" in answer.text) == (403, True)
+    assert one.token() != other.token()
+
+
+def test_a_body_of_another_kind_is_not_taken(house: House) -> None:
+    """A kind of body that the doorkeeper cannot look into is not passed on."""
+    one = house.person(Role.TECHNICIAN)
+    answer = one.client.post("/day-log", files={"token": (None, "x")}, headers={"origin": one.origin})
+    assert answer.status_code == 415
+
+
+def test_a_session_rests_after_its_time_and_is_over_after_its_longest(house: House) -> None:
+    """15 min without use, 12 h in all (NIST SP 800-63B 4.2.3: 30 min and 12 h at most); what a page asks by itself is no use (HZ-J04)."""
+    person, start = house.person(Role.TECHNICIAN), NOW
+    house.stocked.now = start + timedelta(minutes=14)
+    assert person.get("/").status_code == 200
+    for minute in (20, 28):
+        house.stocked.now = start + timedelta(minutes=minute)
+        assert person.get("/api/news").status_code == 200
+    house.stocked.now = start + timedelta(minutes=29)
+    assert person.get("/").status_code == 303
+    assert person.get("/signals/ringing", headers={"sec-fetch-dest": "empty"}).status_code == 401
+    kept = house.person(Role.TECHNICIAN)
+    for minute in range(29, 29 + 12 * 60, 14):
+        house.stocked.now = start + timedelta(minutes=minute)
+        assert kept.get("/password").status_code == 200
+    house.stocked.now = start + timedelta(minutes=29 + 12 * 60)
+    assert kept.get("/").status_code == 303
+
+
+def test_an_account_that_is_switched_off_is_out_at_once(house: House) -> None:
+    """Also where its session was open."""
+    person, admin = house.person(Role.TECHNICIAN), house.person(Role.ADMINISTRATOR)
+    account = house.stocked.store.account_named(NAMES[Role.TECHNICIAN])
+    assert account is not None
+    assert admin.post(f"/accounts/{account.account_id}/switch", on="no", reason="left").status_code == 303
+    assert person.get("/").status_code == 303
+    assert house.browser().sign_in(account.name).status_code == 403
+
+
+def test_who_is_signed_in_saw_what_they_saw(house: House) -> None:
+    """The audit trail names the account, not nobody."""
+    house.person(Role.VIEWER).get("/rejected")
+    wait_until(
+        lambda: "Vera Pinto" in {each.event.actor for each in house.stocked.store.audit(AuditSearch(what="seen"), limit=99)}
+    )
+
+
+def test_a_page_is_offered_to_whom_it_is_open(still: House) -> None:
+    """Nobody is shown a way that is shut."""
+    assert ("/accounts" in still.person(Role.ADMINISTRATOR).shown("/").links("/accounts")) is True
+    technician = still.person(Role.TECHNICIAN).shown("/")
+    assert (technician.links("/accounts"), technician.links("/audit")) == ([], [])
+    assert may_see("/audit", has_accounts=False) is True
+    assert (may_see("/accounts", has_accounts=False), may_see("/", has_accounts=True)) == (False, False)

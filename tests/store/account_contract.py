@@ -1,0 +1,205 @@
+"""What every store must keep of accounts, sessions, tries and keys (HZ-J01, HZ-J04)."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from datetime import timedelta
+
+import pytest
+
+from bridge.accounts.people import Account, ApiKey, Role, Session
+from bridge.errors import Overtaken, RefusedAction
+from bridge.store.account_commands import (
+    BeginTry,
+    EndKey,
+    EndSession,
+    EnterKey,
+    KeepAccount,
+    NoteAccess,
+    OpenSession,
+    TouchSession,
+)
+from bridge.store.api import Store
+from tests.store.contract import Opened
+from tests.store.strips import BO, EDA, NOW, WAIT, later
+
+ANA = Account(account_id=0, name="Ana Lima", role=Role.ADMINISTRATOR, secret="hash of Ana")
+BEN = Account(account_id=0, name="Ben Reis", role=Role.TECHNICIAN, code_digest="c0de", code_until=later(60))
+TRY = BeginTry(name_key="name:1", address_key="address:127.0.0.1", at=NOW)
+KEY = ApiKey(key_id=0, name="ward list", digest="d1", acts=False, until=later(600), made_by="Bo", made_at=NOW)
+
+
+def add(store: Store, account: Account = ANA, *, is_first: bool = False) -> Account:
+    """Keep a new account; give it as it is kept."""
+    command = KeepAccount(account=account, what="account.added", actor=BO, at=NOW, is_first=is_first)
+    return replace(account, account_id=store.submit(command).result(WAIT), version=1)
+
+
+def change(store: Store, account: Account, *, ends_sessions: bool = False) -> None:
+    """Keep what an account has become."""
+    store.submit(
+        KeepAccount(account=account, what="account.role", actor=EDA, at=later(1), reason="moved", ends_sessions=ends_sessions)
+    ).result(WAIT)
+
+
+def sign_in(store: Store, account: Account, digest: str = "s1", *, replaces: str = "", at: int = 0) -> Session:
+    """Open a session as sign-in does."""
+    session = Session(
+        digest=digest, account_id=account.account_id, opened_at=later(at), seen_at=later(at), confirmed_at=later(at)
+    )
+    command = OpenSession(
+        session=session,
+        replaces=replaces,
+        begun=TRY,
+        actor=BO,
+        address="from 127.0.0.1",
+        what="account.signed_in",
+        forget_before=later(at) - timedelta(hours=12),
+    )
+    store.submit(command).result(WAIT)
+    return session
+
+
+class AccountContract:
+    """The suite. Each test opens an empty store of its own."""
+
+    @pytest.fixture
+    def opened(self, make: Callable[[], Store]) -> Iterator[Opened]:
+        opened = Opened(make)
+        yield opened
+        opened.store.close()
+
+    def test_an_account_outlives_a_restart_and_every_change_is_an_event_without_a_secret(self, opened: Opened) -> None:
+        """An account is found by its name however it is written, and no hash or code goes into the history."""
+        ana, ben = add(opened.store), add(opened.store, BEN)
+        change(opened.store, replace(ben, role=Role.SUPERVISOR))
+        store = opened.restart()
+        assert store.accounts() == (ana, replace(ben, role=Role.SUPERVISOR, version=2))
+        assert store.account(ana.account_id) == ana
+        assert store.account_named("ana  LIMA") == ana
+        assert (store.account(99), store.account_named("nobody")) == (None, None)
+        told = [(each.what, each.actor, each.after, each.reason) for each in store.events(f"account:{ben.account_id}")]
+        assert told == [("account.added", "Bo", "technician", ""), ("account.role", "Eda", "supervisor", "moved")]
+
+    def test_a_name_is_one_account_s(self, opened: Opened) -> None:
+        """Two people of one name would sign as one."""
+        add(opened.store)
+        with pytest.raises(RefusedAction, match="Another account has this name"):
+            add(opened.store, replace(BEN, name=" ana lima"))
+        assert len(opened.store.accounts()) == 1
+
+    def test_of_two_who_change_an_account_one_is_told(self, opened: Opened) -> None:
+        """Who saw an older version changes nothing, nor who changes what is not there."""
+        add(opened.store)
+        ben = add(opened.store, BEN)
+        change(opened.store, replace(ben, is_on=False))
+        for stale in (ben, replace(ben, account_id=99, name="Nobody")):
+            with pytest.raises(Overtaken, match="changed meanwhile"):
+                change(opened.store, stale)
+
+    def test_somebody_is_left_who_may_administer(self, opened: Opened) -> None:
+        """The last administrator keeps the role and stays on."""
+        ana = add(opened.store)
+        for less in (replace(ana, is_on=False), replace(ana, role=Role.VIEWER)):
+            with pytest.raises(RefusedAction, match="Nobody would be left"):
+                change(opened.store, less)
+        assert opened.store.accounts() == (ana,)
+        add(opened.store, replace(BEN, role=Role.ADMINISTRATOR))
+        change(opened.store, replace(ana, is_on=False))
+
+    def test_the_first_account_is_made_once(self, opened: Opened) -> None:
+        """A first-run code that two use at once makes one administrator."""
+        add(opened.store, is_first=True)
+        with pytest.raises(Overtaken, match="There is an account already"):
+            add(opened.store, BEN, is_first=True)
+
+    def test_a_session_is_found_by_its_digest_until_it_ends(self, opened: Opened) -> None:
+        """A new one takes the old one's place; a touch moves it forward only; the end is an event, once."""
+        ana = add(opened.store)
+        sign_in(opened.store, ana)
+        second = sign_in(opened.store, ana, "s2", replaces="s1", at=2)
+        store = opened.restart()
+        assert store.session("s1") is None
+        assert store.session("s2") == (second, ana)
+        store.submit(TouchSession(digest="s2", at=later(5))).result(WAIT)
+        store.submit(TouchSession(digest="s2", at=later(4))).result(WAIT)
+        store.submit(TouchSession(digest="gone", at=later(4), confirms=True)).result(WAIT)
+        assert store.session("s2") == (replace(second, seen_at=later(5)), ana)
+        store.submit(TouchSession(digest="s2", at=later(6), confirms=True)).result(WAIT)
+        assert store.session("s2") == (replace(second, seen_at=later(6), confirmed_at=later(6)), ana)
+        for _ in range(2):
+            store.submit(EndSession(digest="s2", actor=BO, at=later(7))).result(WAIT)
+        assert store.session("s2") is None
+        assert [(each.what, each.reason) for each in store.events(f"account:{ana.account_id}")] == [
+            ("account.added", ""),
+            ("account.signed_in", "from 127.0.0.1"),
+            ("account.signed_in", "from 127.0.0.1"),
+            ("account.signed_out", ""),
+        ]
+
+    def test_an_account_that_is_switched_off_has_no_session(self, opened: Opened) -> None:
+        """Whoever leaves is out at once, and comes in no more."""
+        add(opened.store)
+        ben = add(opened.store, BEN)
+        sign_in(opened.store, ben)
+        change(opened.store, replace(ben, is_on=False), ends_sessions=True)
+        assert opened.store.session("s1") is None
+        with pytest.raises(Overtaken, match="switched off"):
+            sign_in(opened.store, ben, "s2")
+        assert opened.store.session("s2") is None
+
+    def test_old_sessions_are_forgotten(self, opened: Opened) -> None:
+        """What nobody signed out of does not stay for ever."""
+        ana = add(opened.store)
+        sign_in(opened.store, ana)
+        sign_in(opened.store, ana, "s2", at=13 * 60)
+        assert opened.store.session("s1") is None
+
+    def test_wrong_tries_make_the_next_one_wait_by_name_and_by_address(self, opened: Opened) -> None:
+        """Four are free, then 1, 2, 4 s; another name from the same address goes on; a day without one forgets all (NIST SP 800-63B 5.2.2: throttled)."""
+        add(opened.store)
+        for _ in range(5):
+            assert opened.store.submit(TRY).result(WAIT) is None
+        store = opened.restart()
+        assert store.submit(TRY).result(WAIT) == NOW + timedelta(seconds=1)
+        again = replace(TRY, at=NOW + timedelta(seconds=1))
+        assert store.submit(again).result(WAIT) is None
+        assert store.submit(again).result(WAIT) == NOW + timedelta(seconds=3)
+        other = replace(TRY, name_key="name:2")
+        for number in range(15):
+            assert store.submit(replace(other, name_key=f"name:{number + 2}", at=again.at)).result(WAIT) is None
+        assert store.submit(replace(other, name_key="name:99", at=again.at)).result(WAIT) == again.at + timedelta(seconds=1)
+        assert store.submit(replace(TRY, at=NOW + timedelta(hours=25))).result(WAIT) is None
+
+    def test_a_right_try_takes_the_wrong_ones_back(self, opened: Opened) -> None:
+        """Who signs in may mistype as often again; what others did from the address stays."""
+        ana = add(opened.store)
+        for _ in range(5):
+            opened.store.submit(TRY).result(WAIT)
+        sign_in(opened.store, ana)
+        for _ in range(5):
+            assert opened.store.submit(TRY).result(WAIT) is None
+        assert opened.store.submit(TRY).result(WAIT) is not None
+
+    def test_a_key_is_found_by_its_digest_and_ends_once(self, opened: Opened) -> None:
+        """The key itself is kept nowhere."""
+        made: int = opened.store.submit(EnterKey(key=KEY, actor=BO, at=NOW)).result(WAIT)
+        store = opened.restart()
+        kept = replace(KEY, key_id=made)
+        assert (store.api_key("d1"), store.api_keys(), store.api_key("other")) == (kept, (kept,), None)
+        end = EndKey(key_id=made, actor=EDA, reason="lost", at=later(3))
+        store.submit(end).result(WAIT)
+        ended = replace(kept, ended_by="Eda", ended_at=later(3))
+        assert (kept.counts(NOW), ended.counts(NOW), kept.counts(later(600))) == (True, False, False)
+        assert store.api_keys() == (ended,)
+        with pytest.raises(Overtaken, match="ended already"):
+            store.submit(end).result(WAIT)
+        told = [(each.what, each.actor, each.after, each.reason) for each in store.events(f"key:{made}")]
+        assert told == [("key.made", "Bo", "reads", ""), ("key.ended", "Eda", "ended", "lost")]
+
+    def test_who_was_not_let_in_is_kept(self, opened: Opened) -> None:
+        """A wrong password is an event of its own."""
+        note = NoteAccess(what="sign_in.failed", subject="sign-in", actor=BO, reason="from 127.0.0.1", at=NOW)
+        opened.store.submit(note).result(WAIT)
+        assert [(each.what, each.reason) for each in opened.store.events("sign-in")] == [("sign_in.failed", "from 127.0.0.1")]
