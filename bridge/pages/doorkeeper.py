@@ -169,7 +169,7 @@ class Doorkeeper:
     async def _json(self, body: bytes, who: Caller, scope: Scope) -> bytes:
         try:
             fields: Any = json.loads(body)
-        except ValueError:
+        except (ValueError, RecursionError):
             return body  # the application says what is wrong with it
         if not isinstance(fields, dict) or not any(name in fields for name in ("name", SECOND_PASSWORD, *SECOND_FIELDS)):
             return body

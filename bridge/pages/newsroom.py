@@ -17,15 +17,18 @@ from bridge.store.rows import News
 MOST_STREAMS = 128  # ours: half of the connections that the pages' server takes; who comes later asks every second instead
 LOOK_S = 0.2  # ours: what came is on an open page within a second, with the way there and back
 ALIVE_S = 15.0  # ours: something goes over a silent stream well before the usual proxy gives it up (most wait 60 s)
+LONGEST_S = 60.0  # ours: a stream ends by itself and the browser comes back, so that a session that is over hears nothing after a minute
 AGAIN_MS = 3_000  # ours: a browser whose stream ended comes back after that, so that a restart meets no crowd
+AT_ONCE = b"retry: 100\n\n"  # where it is only asked anew who listens, nothing is missed for long
 AWAY = b"event: away\ndata:\n\n"
 
 
 class Newsroom:
     """Looks while anybody listens. On the event loop alone."""
 
-    def __init__(self, store: Store) -> None:
+    def __init__(self, store: Store, *, longest_s: float = LONGEST_S) -> None:
         self._store = store
+        self._longest_s = longest_s
         self._listeners: set[asyncio.Event] = set()
         self._looking: asyncio.Task[None] | None = None
         self._latest = b""
@@ -48,15 +51,18 @@ class Newsroom:
         self._wake()
 
     async def stream(self) -> AsyncIterator[bytes]:
-        """Give the events for one page: where things stand, and then each time that something came."""
+        """Give the events for one page: where things stand, and then each time that something came, until it is asked anew who listens."""
         woken = asyncio.Event()
+        until = asyncio.get_running_loop().time() + self._longest_s
         self._listeners.add(woken)
         try:
             if self._looking is None and not self._is_over:
                 self._looking = asyncio.create_task(self._look())
             yield f"retry: {AGAIN_MS}\n\n".encode() + self._latest
-            while not self._is_over:
+            while not self._is_over and asyncio.get_running_loop().time() < until:
                 yield await self._next(woken)
+            if not self._is_over:
+                yield AT_ONCE
         finally:
             self._listeners.discard(woken)
             if not self._listeners:

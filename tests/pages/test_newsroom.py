@@ -105,6 +105,18 @@ def test_a_silent_stream_stays_open(shelf: Stocked) -> None:
     asyncio.run(listen())
 
 
+def test_a_stream_ends_so_that_it_is_asked_anew_who_listens(shelf: Stocked) -> None:
+    """A session that is over hears no more; the browser of one that is not comes back at once."""
+    room = Newsroom(shelf.store, longest_s=0)
+
+    async def listen() -> None:
+        frames = [frame async for frame in room.stream()]
+        assert frames == [b"retry: 3000\n\n", b"retry: 100\n\n"]
+        assert room.listeners == 0
+
+    asyncio.run(listen())
+
+
 def test_streams_are_bounded_and_all_end_together(shelf: Stocked) -> None:
     """Whoever comes too late asks every second instead; a server that ends waits for nobody's page."""
     room = Newsroom(shelf.store)
