@@ -263,6 +263,18 @@ def public_keys(folder: Annotated[Path, typer.Argument(help="Where keys are kept
 
 
 @app.command()
+def new_code(
+    config: ConfigOption,
+    name: Annotated[str, typer.Option("--name", help="Whose account it is, as the name stands beside what they did.")],
+    reason: Annotated[str, typer.Option("--reason", help="Why; it stands in the audit trail.")],
+) -> None:
+    """Print a one-time code for an account whose password is forgotten; with the service stopped, unless the store is a database server."""
+    from bridge.cli import new_code as room  # noqa: PLC0415 - as above
+
+    raise typer.Exit(room.new_code(config, name, reason))
+
+
+@app.command()
 def convert(
     file: Annotated[str, typer.Argument(help="A captured transmission; - reads standard input.")],
     profile: Annotated[str, typer.Option("--profile", "-p", help="The analyzer profile that reads it.")],

@@ -17,7 +17,9 @@ from bridge.store.rows import News
 MOST_STREAMS = 128  # ours: half of the connections that the pages' server takes; who comes later asks every second instead
 LOOK_S = 0.2  # ours: what came is on an open page within a second, with the way there and back
 ALIVE_S = 15.0  # ours: something goes over a silent stream well before the usual proxy gives it up (most wait 60 s)
-LONGEST_S = 60.0  # ours: a stream ends by itself and the browser comes back, so that a session that is over hears nothing after a minute
+LONGEST_S = (
+    60.0  # ours: a stream ends by itself and the browser comes back, so that a session that is over hears nothing after a minute
+)
 AGAIN_MS = 3_000  # ours: a browser whose stream ended comes back after that, so that a restart meets no crowd
 AT_ONCE = b"retry: 100\n\n"  # where it is only asked anew who listens, nothing is missed for long
 AWAY = b"event: away\ndata:\n\n"

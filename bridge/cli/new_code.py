@@ -1,0 +1,43 @@
+"""``padpost new-code``: a one-time code for an account whose password nobody has any more, for who has the machine's console."""
+
+from __future__ import annotations
+
+import secrets
+from pathlib import Path
+
+from bridge import clock, settings
+from bridge.app import open_store
+from bridge.desk.accounts import AccountDesk
+from bridge.errors import SetupError
+from bridge.model import Actor
+
+CONSOLE = Actor(name="the machine's console", verified="console")
+
+
+def new_code(config_path: Path, name: str, reason: str) -> int:
+    """Take an account's password away and print its one-time code; give 0.
+
+    Whoever may run this may read the store's file anyhow: it opens no door that was shut. It is an event, with the reason.
+    Raises SetupError where the site has no such account, RefusedAction without a reason, StoreLocked while a service has an SQLite store.
+    """
+    config = settings.read_settings(config_path)
+    if config.accounts.sign_in == "none":
+        raise SetupError(
+            "This site has no accounts.", remedy="Nobody needs a code: accounts.sign_in is none in the site configuration."
+        )
+    store = open_store(config)
+    try:
+        account = store.account_named(name)
+        if account is None:
+            raise SetupError(
+                f"There is no account of the name {name!r}.",
+                remedy="Give the name as it stands beside what its owner did. While there is no account at all, padpost serve prints a code.",
+            )
+        code = AccountDesk(store, clock.now, secrets.token_bytes).new_code(account.account_id, reason=reason, actor=CONSOLE)
+    finally:
+        store.close()
+    print(f"One-time code of {account.name}, good for 24 hours: {code}")
+    print("Start the service, open /first-sign-in on the pages, and choose a password.")
+    if not account.is_on:
+        print("The account is switched off: an administrator must switch it on first.")
+    return 0
