@@ -22,6 +22,7 @@ BY_HAND = (
     "/lots/compared?strip_type=quill-10&first=24A01&second=24B07",  # asked for by a form
     "/enter/kept/1",  # told after a form
     "/signals/ringing",  # asked for by script
+    "/rejected/1/specimen",  # from the row of one reason, which comes late in the list
 )
 NO_PAGES = ("/api/", "/health/", "/rejected/new")  # answers for programs; rows that a page's script puts into it
 FILES = (".pdf", ".csv")  # routes of what is taken away

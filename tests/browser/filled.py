@@ -21,6 +21,7 @@ from tests.bench.controls_for_tests import lot
 from tests.bench.judged import with_policy
 from tests.bench.shelved import Shelved
 from tests.desk.test_entries import ENTRY, PLACE, SLIPS, TABLES
+from tests.desk.test_run_again import pair
 from tests.judging_for_tests import NOW
 from tests.pages.stocked import GOOD, OTHER, Stocked
 from tests.pages.test_signals import of
@@ -39,6 +40,7 @@ ANA = Actor(name="Ana", verified="unverified")
 def filled(shelf: Stocked) -> dict[str, Any]:
     """Fill the shelf; give what the site of its pages is made with."""
     shelf.now = NOW
+    pair(shelf)  # first, so that its row is known to every_page.py
     shelf.eyes, shelf.slips = (PLACE,), (SLIPS,)
     EntryDesk(shelf.store, TABLES, shelf.eyes, now=lambda: shelf.now).by_eye(PLACE, ENTRY, ANA)
     bench = _bench(shelf)
