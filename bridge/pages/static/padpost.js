@@ -10,6 +10,7 @@ const keys = document.getElementById("keys");
 document.addEventListener("keydown", (event) => {
   const field = event.target;
   if (event.key !== "Enter" || !(field instanceof HTMLInputElement) || !field.form?.classList.contains("act")) return;
+  if (field.type === "password" && field.form.dataset.enter === "sends") return; // signing in does nothing to a result, and no password is scanned
   event.preventDefault();
   const fields = [...field.form.querySelectorAll("input:not([type=hidden]), button")];
   fields.slice(fields.indexOf(field) + 1).find((each) => each.type !== "radio" || each.name !== field.name).focus(); // a choice of several is one field
