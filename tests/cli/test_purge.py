@@ -61,7 +61,7 @@ def test_it_purges_and_gives_the_room_back(tmp_path: Path, data: Path, capfd: py
     status, output, _ = here("purge", "--config", site(tmp_path, KEEP), "--shrink", capfd=capfd)
     assert status == 0
     assert output.splitlines() == ["Purged: 2 captures and strips; 3 events.", "The file had 3 MB and has 0 MB."]
-    assert (data / FILE).stat().st_size < 600_000  # tables and indexes of an empty store
+    assert (data / FILE).stat().st_size < 800_000  # tables and indexes of an empty store
     store = SqliteStore(data, now=clock.now)
     assert [(strip.number, strip.purged_at is None) for strip in store.strips()] == [("2", True), ("1", False)]
     store.close()

@@ -22,7 +22,7 @@ PATIENCE_S = 240.0  # a machine that is busy with other work may need this long 
 SITE = """\
 site: {{name: Fault Clinic, zone: {zone}, data: "{data}"}}
 pages: {{port: {port}{pages}}}
-accounts: {{sign_in: none}}
+accounts: {{sign_in: {sign_in}}}
 patient_ids: {{pattern: '\\d{{8}}', authority: TEST, system: "urn:example:test"}}
 checks: {{rerun_window_minutes: 0, oldest_days: 3650}}
 log: json
@@ -60,7 +60,15 @@ class Served:
         self._process: subprocess.Popen[bytes] | None = None
         pages = "" if host == "127.0.0.1" else f', host: {host}, allow_other_hosts: true, host_names: ["{host}"]'
         self.site.write_text(
-            SITE.format(data=data, port=self.port, pages=pages, sources=sources, destinations=destinations, zone=zone),
+            SITE.format(
+                data=data,
+                port=self.port,
+                pages=pages,
+                sign_in="none" if host == "127.0.0.1" else "local",
+                sources=sources,
+                destinations=destinations,
+                zone=zone,
+            ),
             encoding="utf-8",
         )
         end_orphan(home)

@@ -174,6 +174,10 @@ class TestRegistered(RegisteredContract):
 class TestStops(StopContract):
     """The same store keeps the contract of what is stopped."""
 
+    @pytest.fixture
+    def make(self) -> Callable[[], Store]:
+        return reopening()
+
 
 class TestAccounts(AccountContract):
     """The same store keeps the contract of accounts."""

@@ -174,6 +174,10 @@ class TestRegistered(RegisteredContract):
 class TestStops(StopContract):
     """The same store keeps the contract of what is stopped."""
 
+    @pytest.fixture
+    def make(self, tmp_path: Path) -> Callable[[], Store]:
+        return lambda: SqliteStore(tmp_path / "store", now=lambda: later(60))
+
 
 class TestAccounts(AccountContract):
     """The same store keeps the contract of accounts."""

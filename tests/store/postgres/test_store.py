@@ -185,6 +185,10 @@ class TestRegistered(RegisteredContract):
 class TestStops(StopContract):
     """The same store keeps the contract of what is stopped."""
 
+    @pytest.fixture
+    def make(self, at: Server) -> Callable[[], Store]:
+        return lambda: PostgresStore(at)
+
 
 class TestAccounts(AccountContract):
     """The same store keeps the contract of accounts."""
