@@ -255,7 +255,7 @@ class DestinationQueue:
                     await self._bear_some()
                     if not self._paused:
                         await self._begin_some(now)
-                await self._sleep(now)
+                await self._sleep(now, watched)
                 self._raise_faults()
         finally:
             await self._wind_up()
@@ -381,14 +381,15 @@ class DestinationQueue:
         """Give how many are begun, or may be: those whose end is not noted yet as well, since their lanes go on behind it."""
         return max(len(self._trying), self._places.taken)
 
-    async def _sleep(self, now: datetime) -> None:
-        """Wait until woken, or until something falls due that was not due at ``now``, the moment of this look."""
+    async def _sleep(self, now: datetime, watched: datetime) -> None:
+        """Wait until woken, or until something falls due that was not due at ``now``, the moment of this look, or a wait that ends after ``watched``."""
         due = self._door.resting(now) or await ask(self._store, self._store.next_due, self._name)
-        if self._pace.application is not None:
-            unanswered = await ask(self._store, self._store.next_unanswered, self._name)
-            due = min(filter(None, (due, unanswered)), default=None)
         # what was due at this look has begun, or waits for something that will wake us
         wait = LONGEST_LOOK if due is None or due <= now else min(due - now, LONGEST_LOOK)
+        if self._pace.application is not None:
+            unanswered = await ask(self._store, self._store.next_unanswered, self._name)
+            if unanswered is not None and unanswered > watched:  # what ended between the two moments nobody has ended yet
+                wait = min(wait, unanswered - now)
         try:
             # not wait_for: up to Python 3.11 it swallows a cancellation that meets the wake-up, and the queue never ends
             async with asyncio.timeout(max(wait.total_seconds(), 0.001)):

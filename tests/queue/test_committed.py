@@ -7,7 +7,7 @@ import threading
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from dataclasses import replace
-from datetime import timedelta
+from datetime import datetime, timedelta
 from typing import Any
 
 import pytest
@@ -248,6 +248,33 @@ def test_a_clock_that_is_set_ends_no_wait_for_an_answer_and_makes_none_longer(st
             assert timedelta() <= due - (before + ahead) < timedelta(seconds=60)  # the time that the test took
             assert await queue.settle("E0000M1", Acknowledgement(answer=Answer.ACCEPTED, code="AA"))
             assert states(store, message) == [S.ACCEPTED]
+
+    run(whole)
+
+
+def test_a_wait_that_ends_in_the_middle_of_a_look_is_ended_by_the_next(
+    store: SqliteStore, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Between the look at the waits and the queue's sleep a commit may pass: what fell due meanwhile is not slept over for a minute."""
+    wall, message, look = Wall(), oru("E0000M1"), store.unanswered
+    put(store, message)
+    queue = DestinationQueue(store, "record", Keeper(), waiting(4), bear=no_births, now=wall.now, jitter=lambda: 0.0)
+    is_slow = threading.Event()
+
+    def slow(destination: str, *, now: datetime, limit: int) -> tuple[int, ...]:
+        late = look(destination, now=now, limit=limit)
+        if is_slow.is_set():
+            wall.ahead = timedelta(seconds=4.5)  # less than what counts as a clock that was set
+        return late
+
+    monkeypatch.setattr(store, "unanswered", slow)
+
+    async def whole() -> None:
+        async with running(queue, None):
+            await until(lambda: states(store, message) == [S.COMMITTED])
+            is_slow.set()
+            queue.wake()
+            await until(lambda: states(store, message) == [S.EXPIRED])
 
     run(whole)
 
