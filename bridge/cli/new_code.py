@@ -8,8 +8,9 @@ from pathlib import Path
 from bridge import clock, settings
 from bridge.app import open_store
 from bridge.desk.accounts import AccountDesk
-from bridge.errors import SetupError
+from bridge.errors import SetupError, StoreFailed
 from bridge.model import Actor
+from bridge.store.sqlite import FILE
 
 CONSOLE = Actor(name="the machine's console", verified="console")
 
@@ -18,13 +19,16 @@ def new_code(config_path: Path, name: str, reason: str) -> int:
     """Take an account's password away and print its one-time code; give 0.
 
     Whoever may run this may read the store's file anyhow: it opens no door that was shut. It is an event, with the reason.
-    Raises SetupError where the site has no such account, RefusedAction without a reason, StoreLocked while a service has an SQLite store.
+    Raises SetupError where the site has no such account, RefusedAction without a reason,
+    StoreFailed where there is no store, StoreLocked while a service has an SQLite store.
     """
     config = settings.read_settings(config_path)
     if config.accounts.sign_in == "none":
         raise SetupError(
             "This site has no accounts.", remedy="Nobody needs a code: accounts.sign_in is none in the site configuration."
         )
+    if config.database is None and not (file := config.site.data / FILE).is_file():
+        raise StoreFailed(f"There is no store at {file}. Check site.data in the site configuration, and in which folder you are.")
     store = open_store(config)
     try:
         account = store.account_named(name)

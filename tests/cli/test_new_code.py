@@ -66,3 +66,11 @@ def test_what_cannot_be_done_says_why(
     status, out, err = here("new-code", "--config", site(tmp_path, SITE + more), "--name", name, "--reason", "x", capfd=capfd)
     assert (status, out) == (2, "")
     assert err.startswith(said)
+
+
+def test_no_store_is_made_where_there_is_none(tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
+    """A command in the wrong folder says so, and leaves nothing there."""
+    status, out, err = here("new-code", "--config", site(tmp_path, LOCAL), "--name", "Ada Reis", "--reason", "x", capfd=capfd)
+    assert (status, out) == (2, "")
+    assert err.startswith(f"padpost: There is no store at {tmp_path / 'store'}")
+    assert not (tmp_path / "store").exists()
