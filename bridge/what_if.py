@@ -13,7 +13,7 @@ from bridge.desk.foresight import Foreseen, Foresight
 from bridge.errors import RefusedAction, StoreFailed
 from bridge.judging import Ids, Judging, Writers
 from bridge.lifecycle.states import StopEnd
-from bridge.model import DeliveryState, Message, PriorResult, Unreadable
+from bridge.model import Message, PriorResult, Unreadable
 from bridge.store.api import Store
 from bridge.store.commands import CloseStop, NewDelivery
 from bridge.store.rows import IntakeRow, ReadingFacts, StopRow
@@ -21,19 +21,6 @@ from bridge.tables.types import Tables
 from bridge.trial import outcome_word
 
 GIVEN_LATER = "PREVIEW"  # ours: stands in place of the identifiers that a result and a message are given when they are made
-
-
-# Where a receiver neither has a result nor may have it
-CLEAR = frozenset(
-    {
-        DeliveryState.UNBORN,
-        DeliveryState.QUEUED,
-        DeliveryState.REFUSED,
-        DeliveryState.EXPIRED,
-        DeliveryState.SUPERSEDED,
-        DeliveryState.DISCARDED,
-    }
-)
 
 
 class WhatIf:
@@ -73,16 +60,15 @@ class WhatIf:
 
     def _set_aside(self, stop: StopRow) -> PriorResult | None:
         """Give the result that a turned-away message is of: judged again, it goes on as the next version. Raises RefusedAction where a receiver has it."""
-        strip = self._store.strip(stop.strip_id) if stop.delivery_id is not None and stop.strip_id is not None else None
-        if strip is None or not strip.result_id:
+        if stop.delivery_id is None:
             return None
-        detail = self._store.result(strip.result_id)
-        for delivery in self._store.deliveries(strip.result_id):
-            if delivery.state not in CLEAR:
-                raise RefusedAction(
-                    f"{delivery.destination} has this result as it was, or may have it. Correct or withdraw it from the result's own page."
-                )
-        return PriorResult(result_id=strip.result_id, version=detail.version) if detail is not None else None
+        if why := self._store.why_not_anew(stop.delivery_id):
+            raise RefusedAction(why)
+        strip = self._store.strip(stop.strip_id) if stop.strip_id is not None else None
+        detail = self._store.result(strip.result_id) if strip is not None and strip.result_id else None
+        return (
+            PriorResult(result_id=strip.result_id, version=detail.version) if strip is not None and detail is not None else None
+        )
 
     def _again(self, stop: StopRow) -> Foresight:
         """Give the message that was turned away: the same bytes would go again."""

@@ -12,6 +12,7 @@ import pytest
 from bridge.desk.actions import Desk
 from bridge.desk.foresight import Foresight, intended
 from bridge.errors import RefusedAction, StoreFailed
+from bridge.lifecycle.answers import Silence, no_answer
 from bridge.lifecycle.states import StopEnd
 from bridge.model import Acknowledgement, Actor, Answer
 from bridge.pages.difference import differences
@@ -60,15 +61,19 @@ def everything(store: SqliteStore) -> list[str]:
 
 def turned_away(store: SqliteStore) -> StopRow:
     """Have a result turned away; give its row."""
+    return tried(store, Acknowledgement(answer=Answer.REFUSED, code="AR", text="No such patient"))
+
+
+def tried(store: SqliteStore, answer: Acknowledgement, *, expire: bool = False) -> StopRow:
+    """Have a result tried once, which stops it; give its row."""
     store.submit(kept(strip(1, patient_id=GOOD))).result()
     asyncio.run(judging(store).work_off("bench-b"))
     (result,) = store.results()
     (delivery,) = store.deliveries(result.result_id)
     attempt = store.submit(BeginAttempt(delivery_id=delivery.delivery_id, at=NOW)).result()
-    answer = Acknowledgement(answer=Answer.REFUSED, code="AR", text="No such patient")
     store.submit(
         EndAttempt(
-            delivery_id=delivery.delivery_id, attempt=attempt, at=NOW, acknowledgement=answer, due_at=None, expire=False,
+            delivery_id=delivery.delivery_id, attempt=attempt, at=NOW, acknowledgement=answer, due_at=None, expire=expire,
             sentence="It was turned away.", remedy="Look there.",
         )
     ).result()  # fmt: skip
@@ -133,6 +138,17 @@ def test_a_turned_away_result_goes_on_under_its_identity(store: SqliteStore) -> 
     changed = differences(detail.deliveries[0][1], foreseen.message)
     assert [each.place for each in changed if each.place.startswith("PID")] == ["PID-3"]
     assert not [each for each in changed if GIVEN_LATER in each.after]
+
+
+def test_what_the_act_would_refuse_is_refused_before_it(store: SqliteStore) -> None:
+    """A receiver that was sent the result and never answered may have it: the act refuses to judge it anew, and so does its preview, in the same words."""
+    stop = tried(store, no_answer(Silence.TIMEOUT, ""), expire=True)
+    command = intended(store, desk(store), lambda on: on.read_again(stop.stop_id, reason="r", actor=ANA))
+    with pytest.raises(RefusedAction, match="records has this result as it was, or may have it") as seen:
+        what_if(store)(stop, command)
+    with pytest.raises(RefusedAction) as done:
+        store.submit(command).result()
+    assert str(seen.value) == str(done.value)
 
 
 def test_a_file_that_was_not_kept_has_no_future(store: SqliteStore) -> None:

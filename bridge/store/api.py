@@ -62,11 +62,11 @@ class Store(Protocol):
         """Do ``command`` in one durable transaction; the future gives its result once committed.
 
         The future raises StoreFull, StoreAway, StoreUnsure (it may be kept or not: look at the store), StoreFailed, or
-        Overtaken (CloseStop, RecordOutcome, BearMessage, WithholdDelivery, SayOfGate, EndWaiting, LetStand, SignLot, CloseLot, CloseContainer, AcceptLot, SignAcceptedLot, WithdrawLot, EndOperator, AnswerGap, ConfirmRun, SayOfTelling, AcknowledgeSignal, NoteOnSignal, NoteDayLog, NoteLife, AssignStop, SignRegistration, EndRegistration, KeepAccount, OpenSession, EndKey), or LeaseLost (commands that carry a lease).
+        Overtaken (a command says when), or LeaseLost (commands that carry a lease).
         """
 
     def listen(self, heard: Callable[[str], None]) -> None:
-        """Call ``heard``, from a thread of the store's own, with each name that has news: `analyzer:X`, `destination:X`.
+        """Call ``heard``, from a thread of the store's own, with each name that has news: `analyzer:X`, `destination:X`, `pauses`.
 
         Only what other processes wrote is told, and "" where anything may have been missed: look everywhere. At most one listener.
         """
@@ -193,6 +193,9 @@ class Store(Protocol):
 
     def stop(self, stop_id: int) -> rows.StopRow | None:
         """Give one stop."""
+
+    def why_not_anew(self, delivery_id: int) -> str:
+        """Say why the strip of a delivery may not be judged anew, as CloseStop would; "" where it may."""
 
     def refused_file(self, stop_id: int) -> rows.RefusedFileRow | None:
         """Give the file behind a stop that has no capture."""

@@ -4,16 +4,13 @@ from __future__ import annotations
 
 from bridge.errors import Overtaken, RefusedAction
 from bridge.lifecycle.states import DeliveryEvent, StopEnd
-from bridge.model import DeliveryState
 from bridge.store.apply_telling import DISCARDED, Why, tell_again
-from bridge.store.chains import CORRECTED_ALREADY, NEVER_LEFT, was_corrected
+from bridge.store.chains import NEVER_THERE, why_not_anew
 from bridge.store.codec import json_text, when
 from bridge.store.commands import CloseStop
 from bridge.store.database import Db
 from bridge.store.lanes import hold_lanes
 from bridge.store.statements import Change, move_delivery, note, note_terms
-
-_NEVER_THERE = (DeliveryState.UNBORN, DeliveryState.QUEUED, DeliveryState.REFUSED, DeliveryState.EXPIRED)
 
 
 def close_stop(db: Db, command: CloseStop) -> None:
@@ -48,8 +45,6 @@ def _judge_again(db: Db, command: CloseStop, capture_id: int | None, strip_id: i
     if capture_id is None or strip_id is None:
         raise RefusedAction("This file was not kept, so it cannot be read again. Put it into the folder again once it is mended.")
     if delivery_id is not None:
-        if was_corrected(db, delivery_id):
-            raise RefusedAction(CORRECTED_ALREADY)
         _set_result_aside(db, command, delivery_id)
     index, outcome, digest = db.execute("SELECT idx, outcome, record_digest FROM strips WHERE id = ?", (strip_id,)).fetchone()
     if command.patient_id or command.accept_rules or command.analyzed_at:
@@ -71,20 +66,15 @@ def _judge_again(db: Db, command: CloseStop, capture_id: int | None, strip_id: i
 
 def _set_result_aside(db: Db, command: CloseStop, delivery_id: int) -> None:
     """Supersede every delivery of the result; refuse if a receiver has it, or may have it."""
-    result_id, version = db.execute("SELECT result_id, version FROM deliveries WHERE id = ?", (delivery_id,)).fetchone()
     rows = db.execute(
-        f"SELECT id, destination, state FROM deliveries WHERE result_id = ? AND version = ? ORDER BY id{db.for_update}",
-        (result_id, version),
+        "SELECT o.id, o.state FROM deliveries d JOIN deliveries o ON o.result_id = d.result_id AND o.version = d.version"
+        f" WHERE d.id = ? ORDER BY o.id{db.for_update}",
+        (delivery_id,),
     ).fetchall()
-    for other_id, destination, state in rows:
-        is_clear = state in (*_NEVER_THERE, DeliveryState.SUPERSEDED, DeliveryState.DISCARDED)
-        if not is_clear or (state != DeliveryState.REFUSED and _was_given_up_unanswered(db, other_id)):
-            raise RefusedAction(
-                f"{destination} has this result as it was, or may have it. Correct or withdraw it from the result's own page; "
-                "or discard this row, or send it again."
-            )
-    for other_id, _, state in rows:
-        if state in _NEVER_THERE:
+    if why := why_not_anew(db, delivery_id):
+        raise RefusedAction(why)
+    for other_id, state in rows:
+        if state in NEVER_THERE:
             move_delivery(db, other_id, DeliveryEvent.SUPERSEDE, command.at, command.actor)
             db.execute(
                 "UPDATE stops SET state = 'closed', closed_at = ?, closed_by = ?, closed_how = ?, closed_reason = ?"
@@ -98,16 +88,6 @@ def _set_result_aside(db: Db, command: CloseStop, delivery_id: int) -> None:
                     command.stop_id,
                 ),
             )
-
-
-def _was_given_up_unanswered(db: Db, delivery_id: int) -> bool:
-    """Say whether a delivery was given up after a try that left us: the receiver may have filed it without our hearing so."""
-    row = db.execute(
-        "SELECT 1 FROM stops t JOIN attempts a ON a.delivery_id = t.delivery_id"
-        f" WHERE t.delivery_id = ? AND t.rule IN ('deliver.expired', 'deliver.unanswered') AND a.code NOT IN ({', '.join('?' * len(NEVER_LEFT))})",
-        (delivery_id, *NEVER_LEFT),
-    ).fetchone()
-    return row is not None
 
 
 def _send_again(db: Db, command: CloseStop, delivery_id: int | None) -> None:

@@ -7,7 +7,7 @@ from datetime import datetime
 
 from bridge.lifecycle.answers import Silence
 from bridge.lifecycle.states import REPLACED, DeliveryEvent
-from bridge.model import SERVICE, Actor, CodedResult, ResultStatus
+from bridge.model import SERVICE, Actor, CodedResult, DeliveryState, ResultStatus
 from bridge.store.codec import when
 from bridge.store.database import Db
 from bridge.store.statements import Change, move_delivery, note
@@ -27,6 +27,17 @@ _LEFT = f"{_HAS_LEFT} AND coalesce((SELECT t.rule FROM stops t WHERE t.delivery_
 _MAY_BE_THERE = (
     "SELECT 1 FROM deliveries d WHERE d.result_id = ? AND d.destination = ? AND (d.state IN ('accepted', 'sending', 'retrying', 'committed')"
     f" OR (d.state IN ('expired', 'unsure', 'superseded', 'discarded') AND {_LEFT})) LIMIT 1"
+)
+
+NEVER_THERE = (DeliveryState.UNBORN, DeliveryState.QUEUED, DeliveryState.REFUSED, DeliveryState.EXPIRED)  # unless a try left us
+_OVER = (DeliveryState.SUPERSEDED, DeliveryState.DISCARDED)
+_OF_VERSION = (
+    "SELECT o.id, o.destination, o.state FROM deliveries d JOIN deliveries o ON o.result_id = d.result_id AND o.version = d.version"
+    " WHERE d.id = ? ORDER BY o.id"
+)
+_GIVEN_UP_UNANSWERED = (
+    "SELECT 1 FROM stops t JOIN attempts a ON a.delivery_id = t.delivery_id"
+    f" WHERE t.delivery_id = ? AND t.rule IN ('deliver.expired', 'deliver.unanswered') AND a.code NOT IN ({', '.join('?' * len(NEVER_LEFT))})"
 )
 
 
@@ -63,6 +74,25 @@ def was_corrected(db: Db, delivery_id: int) -> bool:
         (delivery_id,),
     ).fetchone()
     return row is not None
+
+
+def why_not_anew(db: Db, delivery_id: int) -> str:
+    """Say why the strip of a delivery may not be judged anew as if its result had never gone; "" where it may."""
+    if was_corrected(db, delivery_id):
+        return CORRECTED_ALREADY
+    for other_id, destination, state in db.execute(_OF_VERSION, (delivery_id,)).fetchall():
+        is_clear = state in NEVER_THERE or state in _OVER
+        if not is_clear or (state != DeliveryState.REFUSED and _was_given_up_unanswered(db, other_id)):
+            return (
+                f"{destination} has this result as it was, or may have it. Correct or withdraw it from the result's own page; "
+                "or discard this row, or send it again."
+            )
+    return ""
+
+
+def _was_given_up_unanswered(db: Db, delivery_id: int) -> bool:
+    """Say whether a delivery was given up after a try that left us: the receiver may have filed it without our hearing so."""
+    return db.execute(_GIVEN_UP_UNANSWERED, (delivery_id, *NEVER_LEFT)).fetchone() is not None
 
 
 def set_aside_for_successor(db: Db, delivery_id: int, *, at: datetime) -> None:

@@ -9,6 +9,7 @@ from typing import Any
 from bridge.lifecycle.states import StopGroup, StopState
 from bridge.model import Place, Priority, Purpose
 from bridge.store import rows
+from bridge.store.chains import why_not_anew
 from bridge.store.codec import json_of, moment, moment_or_none, when
 from bridge.store.database import Db
 from bridge.store.rows import EVERY_STOP
@@ -143,6 +144,11 @@ class StopReads:
         """Give one stop."""
         row = self._db().execute(f"{_STOP} WHERE t.id = ?", (stop_id,)).fetchone()
         return _stop(row) if row else None
+
+    @one_snapshot
+    def why_not_anew(self, delivery_id: int) -> str:
+        """Say why the strip of a delivery may not be judged anew, as CloseStop would; "" where it may."""
+        return why_not_anew(self._db(), delivery_id)
 
     def refused_file(self, stop_id: int) -> rows.RefusedFileRow | None:
         """Give the file behind a stop that has no capture."""

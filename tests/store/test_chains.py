@@ -8,7 +8,16 @@ import pytest
 
 from bridge.bench.corrections import Kind
 from bridge.model import Answer, ResultStatus
-from bridge.store.chains import NEVER_LEFT, as_sent, has_left, is_withdrawal, may_be_there, was_corrected
+from bridge.store.chains import (
+    CORRECTED_ALREADY,
+    NEVER_LEFT,
+    as_sent,
+    has_left,
+    is_withdrawal,
+    may_be_there,
+    was_corrected,
+    why_not_anew,
+)
 from bridge.store.sqlite import SqliteStore
 from tests.store import strips as s
 from tests.store.correction_contract import change
@@ -65,3 +74,19 @@ def test_what_was_corrected_is_known_by_either_number(store: SqliteStore) -> Non
         False,
     ]
     assert [is_withdrawal(store._db(), "A1", version) for version in (1, 2)] == [False, True]
+    assert store.why_not_anew(first) == CORRECTED_ALREADY
+
+
+@pytest.mark.parametrize(("answer", "code", "expire", "is_clear"), [
+    (Answer.REFUSED, "AE 204", False, True), (Answer.TRY_AGAIN, "no connection", True, True), (Answer.TRY_AGAIN, "timeout", True, False),
+    (Answer.ACCEPTED, "AA", False, False),
+])  # fmt: skip
+def test_a_strip_is_judged_anew_only_where_no_receiver_may_have_its_result(
+    store: SqliteStore, answer: Answer, code: str, expire: bool, is_clear: bool
+) -> None:
+    """What was turned away, or never left, is nowhere; what was given up without an answer may be there."""
+    (first,) = s.post(store, "A1").delivery_ids
+    s.end(store, first, s.begin(store, first), answer, code, expire=expire)
+    why = why_not_anew(store._db(), first)
+    assert (why == "") is is_clear
+    assert is_clear or why.startswith("records has this result as it was, or may have it.")
