@@ -118,8 +118,11 @@ def test_where_strips_are_read_by_eye_reaches_the_policy_and_what_is_signed(tmp_
 def test_a_specimen_run_again_and_a_withdrawal_are_the_sites_to_set(tmp_path: Path) -> None:
     """Held unless the site says otherwise (HZ-I04); W unless a receiver asks for D."""
     assert policy_of(site(tmp_path)).run_again == "hold"
-    assert policy_of(site(tmp_path, "oldest_days: 11", "oldest_days: 11, run_again: nothing")).run_again == "nothing"
+    apart = site(tmp_path, "oldest_days: 11", "oldest_days: 11, run_again: nothing")
+    assert policy_of(apart).run_again == "nothing"
+    assert json.loads(tables_for(apart).canonical)["policy"]["run_again"] == "nothing"
     config = site(tmp_path)
+    assert "run_again" not in json.loads(tables_for(config).canonical)["policy"], "who signed before keeps the signed set"
     first = config.destinations[0]
     assert terms_of(config, first).withdrawal == "W"
     assert terms_of(config, first.model_copy(update={"withdrawal": "D"})).withdrawal == "D"

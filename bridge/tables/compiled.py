@@ -131,6 +131,8 @@ def _canonical(
         del policies["day_log"]["zone"]  # the site's, which is said below
     if policy.specimen is None:
         del policies["specimen"]
+    if policy.run_again == "hold":
+        del policies["run_again"]
     policies |= _where_entered(policy)
     plain = {
         "catalogue": catalogue.model_dump(mode="json"),
