@@ -24,10 +24,6 @@ class Stage(StrEnum):
     WHOLE = "printed to acknowledged"
 
 
-# once a strip, whatever number of receivers its result went to
-OF_STRIP = frozenset({Stage.BROUGHT, Stage.LET_GO})
-
-
 class By(StrEnum):
     """What results are told apart by."""
 
