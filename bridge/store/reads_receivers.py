@@ -16,8 +16,8 @@ from bridge.store.snapshots import one_snapshot
 WINDOW = 2_000  # ours: the newest tries that are looked at: an hour of a busy hospital, a few milliseconds
 # By the attempts' ids: tries are numbered in their order, and no index by time is kept for a page
 _LATELY = (
-    "SELECT d.destination, a.code, a.ended_at, d.accepted_at, a.started_at, d.id FROM attempts a JOIN deliveries d ON d.id = a.delivery_id"
-    " WHERE a.id > (SELECT coalesce(max(id), 0) FROM attempts) - ? ORDER BY a.id DESC"
+    "SELECT d.destination, a.code, a.ended_at, d.accepted_at, a.started_at, d.id FROM (SELECT id, delivery_id, code, ended_at, started_at"
+    " FROM attempts ORDER BY id DESC LIMIT ?) a JOIN deliveries d ON d.id = a.delivery_id ORDER BY a.id DESC"
 )
 _LAST_RECEIVED = (
     "SELECT last_code, accepted_at FROM deliveries WHERE destination = ? AND state = 'accepted' ORDER BY born_at DESC LIMIT 1"

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import sqlite3
 from collections.abc import Iterator
+from contextlib import closing
 from datetime import datetime
 from pathlib import Path
 
@@ -11,7 +13,7 @@ import pytest
 from bridge.model import Answer
 from bridge.store import reads_receivers
 from bridge.store.rows import FlowRow
-from bridge.store.sqlite import SqliteStore
+from bridge.store.sqlite import FILE, SqliteStore
 from tests.store import strips as s
 
 
@@ -59,3 +61,16 @@ def test_what_lies_behind_the_window_is_not_guessed(store: SqliteStore, monkeypa
         destination="records", last_code="AA", last_at=s.later(2), received=2, is_at_least=True
     )
     assert flow(store, "chart", since=-30).last_at == s.later(-90)
+
+
+def test_numbers_that_no_try_has_make_the_window_no_smaller(
+    store: SqliteStore, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A server passes over the numbers of what it took back: three tries and a hole are still three tries, and "at least two" of them."""
+    monkeypatch.setattr(reads_receivers, "WINDOW", 2)
+    for number in range(4):
+        made = s.post(store, f"R{number}", destinations=("records",), patient=f"47{number}")
+        tried(store, made.delivery_ids[0], Answer.ACCEPTED, "AA", s.later(number))
+    with closing(sqlite3.connect(tmp_path / "store" / FILE)) as beside, beside:
+        beside.execute("DELETE FROM attempts WHERE id = (SELECT max(id) - 1 FROM attempts)")
+    assert (flow(store, since=-30).received, flow(store, since=-30).is_at_least) == (2, True)
