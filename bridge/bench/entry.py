@@ -116,3 +116,13 @@ def document(fields: Mapping[str, str], pads: Iterable[tuple[str, str, str]]) ->
 def entered_by(payload: bytes) -> str:
     """Give who entered a strip, from the bytes that were kept of a form (``document``)."""
     return str(json.loads(payload)["readings"][0]["entered_by"])
+
+
+def says_the_same(one: bytes, other: bytes) -> bool:
+    """Say whether the bytes of two forms (``document``) say the same of a strip, whenever it was read."""
+    return _without_time(one) == _without_time(other)
+
+
+def _without_time(payload: bytes) -> dict[str, object]:
+    (strip,) = json.loads(payload)["readings"]
+    return {name: said for name, said in strip.items() if name not in {"printed_date", "printed_time"}}

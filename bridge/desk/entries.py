@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 
-from bridge.bench.entry import Ladder, document, ladders, printed_ladders
+from bridge.bench.entry import Ladder, document, ladders, printed_ladders, says_the_same
 from bridge.check.understanding import SHARED_MODE
 from bridge.desk.actions import ID_FAULTS, SAME_MINUTE
 from bridge.desk.who import named, require_name
@@ -21,6 +21,7 @@ from bridge.store.commands import KeepCapture
 from bridge.tables.types import Profile, Tables
 
 MOST_TRIES = 200  # ours: numbers tried for one entry; no bench reads as many strips by eye in a day
+SENT_AGAIN = timedelta(minutes=2)  # ours: a form that is sent twice is so at once; the same strip read anew takes longer
 OLDEST = timedelta(days=2)  # ours: what was read before that is not entered as read by eye, since nobody remembers a colour
 
 
@@ -105,9 +106,7 @@ class EntryDesk:
 
     def next_number(self, place: EntryPlace) -> int:
         """Give the number that the next strip of today would bear."""
-        return self._next(place, self._now().astimezone(place.profile.zone).date().isoformat())
-
-    def _next(self, place: EntryPlace, series: str) -> int:
+        series = self._now().astimezone(place.profile.zone).date().isoformat()
         newest = self._store.series(place.analyzer, SHARED_MODE)
         return newest.last_number + 1 if newest is not None and newest.series == series else place.profile.numbers.first
 
@@ -117,24 +116,13 @@ class EntryDesk:
         self._require_person(place, entry)
         chosen = _chosen(self._ladders(place, entry.strip_type), entry.ranks)
         at = self._read_at(place, entry.read_at)
-        fields = {
-            "entered_by": named(actor).name,
-            "patient_id": entry.patient_id.strip(),
-            "specimen_id": entry.specimen_id.strip(),
-            "operator": entry.operator.strip(),
-            "strip_type": entry.strip_type,
-            "strip_lot": entry.strip_lot.strip(),
-            "purpose": entry.purpose,
-            **_printed(at, place.profile),
-        }
-        _require_plain(fields.values())
-        number, series = entry.number, at.date().isoformat()
-        for _ in range(MOST_TRIES):
+        fields = _fields(entry, actor, at, place.profile)
+        series, is_now = at.date().isoformat(), not entry.read_at.strip()
+        for number in range(entry.number, entry.number + MOST_TRIES):  # one by one: a form that is sent again finds its own
             payload = document({"number": str(number), **fields}, chosen)
-            kept = self._kept(place, payload, actor, key=f"{series}\0{number}")
+            kept = self._kept(place, payload, actor, key=f"{series}\0{number}", is_now=is_now)
             if kept is not None:
                 return Entered(capture_id=kept, number=number)
-            number = max(number + 1, self._next(place, series))
         raise RefusedAction("No number is free for this strip. Tell your coordinator, and use your procedure for failures.")
 
     def _ladders(self, place: EntryPlace, strip_type: str) -> tuple[Ladder, ...]:
@@ -172,18 +160,7 @@ class EntryDesk:
         self._require_ids(entry, is_patient=True)
         chosen = _as_printed(printed_ladders(place.profile, entry.strip_type, self._tables), entry.values)
         at = self._printed_at(place, entry)
-        fields = {
-            "number": entry.number.strip(),
-            "entered_by": named(actor).name,
-            "patient_id": entry.patient_id.strip(),
-            "specimen_id": entry.specimen_id.strip(),
-            "operator": entry.operator.strip(),
-            "strip_type": entry.strip_type,
-            "strip_lot": entry.strip_lot.strip(),
-            "purpose": entry.purpose,
-            **_printed(at, place.profile),
-        }
-        _require_plain(fields.values())
+        fields = {"number": entry.number.strip(), **_fields(entry, actor, at, place.profile)}
         payload = document(fields, chosen)
         kept = self._kept(place, payload, actor, key=hashlib.sha256(payload).hexdigest())
         assert kept is not None  # only the same bytes have this key
@@ -228,8 +205,11 @@ class EntryDesk:
             raise RefusedAction("This strip was read too long ago to be entered as read by eye. Run the specimen again.")
         return at
 
-    def _kept(self, place: EntryPlace, payload: bytes, actor: Actor, *, key: str) -> int | None:
-        """Keep bytes under a key that is given once for ever; None where other bytes have it already."""
+    def _kept(self, place: EntryPlace, payload: bytes, actor: Actor, *, key: str, is_now: bool = False) -> int | None:
+        """Keep bytes under a key that is given once for ever; None where other bytes have it already.
+
+        ``is_now``: the time in the bytes is that of keeping, so a form that is sent twice may bear two.
+        """
         self._require_room()
         capture = Capture(source=place.source, way=Way.FORM, arrived_at=self._now(), payload=payload, live=False)
         origin = hashlib.sha256(f"form\0{place.source}\0{key}".encode()).hexdigest()
@@ -238,7 +218,28 @@ class EntryDesk:
         )
         capture_id: int = self._store.submit(command).result()
         state = self._store.capture_state(capture_id)
-        return capture_id if state is not None and state.digest == capture.digest else None
+        is_same = state is not None and (state.digest == capture.digest or (is_now and self._is_sent_again(capture_id, capture)))
+        return capture_id if is_same else None
+
+    def _is_sent_again(self, capture_id: int, capture: Capture) -> bool:
+        kept = self._store.capture(capture_id).capture
+        return capture.arrived_at - kept.arrived_at <= SENT_AGAIN and says_the_same(kept.payload, capture.payload)
+
+
+def _fields(entry: EyeEntry | SlipEntry, actor: Actor, at: datetime, profile: Profile) -> dict[str, str]:
+    """Give what is kept of either form besides number and pads, in the profile's texts. Raises RefusedAction for a sign that is no text."""
+    fields = {
+        "entered_by": named(actor).name,
+        "patient_id": entry.patient_id.strip(),
+        "specimen_id": entry.specimen_id.strip(),
+        "operator": entry.operator.strip(),
+        "strip_type": entry.strip_type,
+        "strip_lot": entry.strip_lot.strip(),
+        "purpose": entry.purpose,
+        **_printed(at, profile),
+    }
+    _require_plain(fields.values())
+    return fields
 
 
 def _chosen(pads: Iterable[Ladder], ranks: Mapping[str, int]) -> tuple[tuple[str, str, str], ...]:

@@ -6,7 +6,7 @@ import json
 
 import pytest
 
-from bridge.bench.entry import Choice, document, entered_by, ladders
+from bridge.bench.entry import Choice, document, entered_by, ladders, says_the_same
 from bridge.model import Capture, Reading, Way
 from bridge.read import read_capture
 from bridge.tables.documents import FormDocument
@@ -87,3 +87,12 @@ def test_only_a_form_says_who_entered_it() -> None:
     (found,) = read_capture(capture, TABLES.profiles["lark"], analyzer="bench-a")
     assert not isinstance(found, Reading)
     assert found.finding.rule == "read.layout"
+
+
+def test_two_forms_are_one_whatever_their_times() -> None:
+    """What differs besides date and time is another strip."""
+    pads = [("GLU", "neg", "")]
+    first = document({"number": "7", "printed_date": "25-11-2026", "printed_time": "08:00"}, pads)
+    assert says_the_same(first, document({"number": "7", "printed_date": "25-11-2026", "printed_time": "08:01"}, pads))
+    assert not says_the_same(first, document({"number": "8", "printed_date": "25-11-2026", "printed_time": "08:00"}, pads))
+    assert not says_the_same(first, document({"number": "7"}, [("GLU", "1+", "")]))

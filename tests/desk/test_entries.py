@@ -126,6 +126,17 @@ def test_a_form_sent_twice_is_kept_once_and_two_forms_get_two_numbers(shelf: Sto
     assert kept(shelf, other.capture_id)["number"] == "2"
 
 
+def test_a_form_sent_again_in_the_next_minute_is_still_kept_once(shelf: Stocked, desk: EntryDesk) -> None:
+    """The time of keeping makes no other strip; what came between does not move it, and half an hour later it is another strip."""
+    desk.by_eye(PLACE, replace(ENTRY, patient_id=OTHER, patient_again=OTHER), ANA)
+    one = desk.by_eye(PLACE, ENTRY, ANA)
+    shelf.now = NOW + timedelta(minutes=1)
+    third = desk.by_eye(PLACE, replace(ENTRY, specimen_id="U3", specimen_again="U3"), ANA)
+    assert desk.by_eye(PLACE, ENTRY, ANA) == one
+    shelf.now = NOW + timedelta(minutes=30)
+    assert (one.number, third.number, desk.by_eye(PLACE, ENTRY, ANA).number) == (2, 3, 4)
+
+
 def test_numbers_begin_anew_each_day_and_go_by_the_day_of_reading(shelf: Stocked, desk: EntryDesk) -> None:
     """An entry of yesterday's strip counts in yesterday's series, and is no gap in today's."""
     desk.by_eye(PLACE, ENTRY, ANA)
