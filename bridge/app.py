@@ -33,7 +33,7 @@ from bridge.desk.entries import EntryDesk, EntryPlace
 from bridge.desk.gates import GateDesk
 from bridge.errors import SettingsError
 from bridge.facts.gates import free_waiting
-from bridge.history_watch import HistoryWatch, looked_at
+from bridge.history_watch import HistoryWatch
 from bridge.judging import Ids, Judging
 from bridge.letting_in import door_of
 from bridge.lifecycle.sharing import EVERY_ROLE, Role
@@ -67,6 +67,7 @@ from bridge.store.apply_today import NEWS as PAUSES
 from bridge.store.asking import ask
 from bridge.store.awaited import done
 from bridge.store.commands import Command, KeepTables, NoteRefusedFile
+from bridge.store.looking import looked_at
 from bridge.store.rows import CaptureState
 from bridge.store.sqlite import SqliteStore
 from bridge.tables.types import (

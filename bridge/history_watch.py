@@ -6,25 +6,20 @@ One process does it, in a session of its own that only reads, a few hundred even
 from __future__ import annotations
 
 import asyncio
-import sqlite3
 import threading
-from collections.abc import Callable, Iterator
-from contextlib import AbstractContextManager, closing, contextmanager
+from collections.abc import Callable
+from contextlib import AbstractContextManager
 from datetime import UTC, datetime, time, timedelta
-from urllib.parse import quote
 from zoneinfo import ZoneInfo
 
 import structlog
 
-from bridge import settings
-from bridge.errors import StoreFailed
 from bridge.store.api import Store
 from bridge.store.asking import ask
 from bridge.store.audit_commands import NoteVerified
 from bridge.store.awaited import done
 from bridge.store.chain_check import Walked, walk
-from bridge.store.database import Db, SqliteDb
-from bridge.store.sqlite import FILE
+from bridge.store.database import Db
 
 log = structlog.get_logger()
 
@@ -103,26 +98,3 @@ class HistoryWatch:
 
         with self._look() as db:
             return walk(db, at_once=AT_ONCE, rest=rest)
-
-
-@contextmanager
-def looked_at(config: settings.Settings) -> Iterator[Db]:
-    """Give a session that only reads, and sees one moment of the store. Raises StoreError."""
-    if config.database is not None:
-        from bridge.store.postgres.opening import looked_at as on_server  # noqa: PLC0415 - only who has a server loads its driver
-
-        with on_server(config.database) as db:
-            db.execute("BEGIN")
-            yield db
-            db.execute("COMMIT")
-        return
-    file = config.site.data / FILE
-    if not file.is_file():
-        raise StoreFailed(f"There is no store at {file}. Check site.data in the site configuration.")
-    try:
-        opened = sqlite3.connect(f"file:{quote(str(file))}?mode=ro", uri=True, isolation_level=None, timeout=30, factory=SqliteDb)
-        with closing(opened) as connection:
-            connection.execute("BEGIN")
-            yield connection
-    except sqlite3.DatabaseError as error:
-        raise StoreFailed(f"The store {file} cannot be read ({error}). Restore it from a backup.") from error

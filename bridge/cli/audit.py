@@ -7,9 +7,9 @@ from pathlib import Path
 
 from bridge import settings
 from bridge.errors import SettingsError
-from bridge.history_watch import looked_at
 from bridge.store.chain import BITS, Head, shown_entry
 from bridge.store.chain_check import Walked, walk
+from bridge.store.looking import looked_at
 
 REMEDY = "Keep the store and its backups as they are now, and tell your administrator and whoever answers for the laboratory's records."
 

@@ -17,8 +17,8 @@ import orjson
 from bridge import settings
 from bridge.cli.audit_event import audit_event
 from bridge.errors import SettingsError
-from bridge.history_watch import looked_at
 from bridge.pages.lot_export import disarmed
+from bridge.store.looking import looked_at
 from bridge.store.reads_audit import oldest_first
 from bridge.store.rows import AuditRow, AuditSearch
 
