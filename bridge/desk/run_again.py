@@ -18,6 +18,7 @@ from bridge.store.rows import StopRow, StripRow
 
 # What is asked of the pair of strips: with the first result withdrawn none of them is asked any more
 OF_THE_PAIR = frozenset({RUN_AGAIN, "copy.possible", "patient.same_again"})
+_STANDS_NO_MORE = "The first result does not stand any more. Read this strip again with the current profile: it goes then."
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -68,18 +69,14 @@ class RunAgainDesk:
     def keep_first(self, stop_id: int, *, reason: str, actor: Actor) -> None:
         """Leave the first result as it is; the second strip is kept and goes nowhere."""
         if self._open(stop_id).first is None:
-            raise RefusedAction(
-                "The first result does not stand any more. Read this strip again with the current profile: it goes then."
-            )
+            raise RefusedAction(_STANDS_NO_MORE)
         self._stops.discard(stop_id, reason=reason, actor=actor, specimen=SpecimenNext.NONE)
 
     def replace_first(self, stop_id: int, version: int, *, who: Who) -> RecordedCorrection:
         """Withdraw the first result wherever it was sent; the second strip goes once that is acknowledged. ``version`` is what the person saw."""
         pair = self._open(stop_id)
         if pair.first is None:
-            raise RefusedAction(
-                "The first result does not stand any more. Read this strip again with the current profile: it goes then."
-            )
+            raise RefusedAction(_STANDS_NO_MORE)
         if pair.first.outcome == "waiting":
             raise RefusedAction(
                 "The first strip waits for its controls still. Discard that one on Controls; then read this one again."
