@@ -37,7 +37,11 @@ async def reach(destination: DestinationShape) -> tuple[bool, str]:
         case FhirDestination():
             return await _asked(destination)
         case HookDestination():
-            return await _called(_door_of(destination.url, destination.tls))
+            try:
+                door = _door_of(destination.url, destination.tls)
+            except ValueError as error:  # a port that there is not
+                return _missed(no_call(error))
+            return await _called(door)
         case FolderDestination():
             return await asyncio.to_thread(_looked_at, destination)
     raise TypeError(f"nothing reaches a {type(destination).__name__}")
