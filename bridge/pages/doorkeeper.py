@@ -17,14 +17,14 @@ from starlette.datastructures import Headers
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 from starlette.routing import BaseRoute
-from starlette.types import ASGIApp, Message, Receive, Scope, Send
+from starlette.types import ASGIApp, Receive, Scope, Send
 
 from bridge.accounts.permissions import NEEDS, OPEN_FOLDER, Right, may, roles_of
 from bridge.desk.access import Caller, Typed
 from bridge.errors import RefusedAction
 from bridge.pages.door import Door, address_of
 from bridge.pages.forms import SECOND_FIELDS, SECOND_PASSWORD, SEE_OTHER, called_by, caller
-from bridge.pages.guard import API_PREFIX, SAFE_METHODS, SESSION, Refuse, token_is_good
+from bridge.pages.guard import API_PREFIX, SAFE_METHODS, SESSION, Refuse, replay, token_is_good
 from bridge.pages.sights import ACTOR
 
 SIGN_IN = "/sign-in"
@@ -138,7 +138,7 @@ class Doorkeeper:
     # --- what a form says of people
 
     async def _looked_at(self, scope: Scope, receive: Receive, who: Caller) -> tuple[Receive, Response | None]:
-        """Give the body with the who's name in it and the second person's checked, or why it is not passed on."""
+        """Give the body with the caller's name in it and the second person's checked, or why it is not passed on."""
         body = (await receive()).get("body", b"")
         kind = Headers(scope=scope).get("content-type", "").partition(";")[0].strip().lower()
         request = Request(scope)
@@ -154,7 +154,7 @@ class Doorkeeper:
         scope["headers"] = [
             (name, str(len(body)).encode() if name == b"content-length" else value) for name, value in scope["headers"]
         ]
-        return _whole(body, receive), None
+        return replay(body, receive), None
 
     async def _form(self, body: bytes, who: Caller, scope: Scope) -> bytes:
         pairs = parse_qsl(body.decode("utf-8", "replace"), keep_blank_values=True, max_num_fields=1000)
@@ -204,16 +204,3 @@ def cookie_of(headers: Headers, name: str) -> str:
     except CookieError:
         return ""
     return found.value if found is not None else ""
-
-
-def _whole(body: bytes, receive: Receive) -> Receive:
-    told = False
-
-    async def again() -> Message:
-        nonlocal told
-        if told:
-            return await receive()
-        told = True
-        return {"type": "http.request", "body": body, "more_body": False}
-
-    return again

@@ -75,7 +75,7 @@ class Guard:
             except TimeoutError:
                 body, answer = None, (408, "It did not come in time", f"What is sent must be here within {BODY_S:g} seconds.")
             if body is not None:
-                receive = _replay(body, receive)
+                receive = replay(body, receive)
             elif answer is None:
                 answer = 413, "Too much was sent", f"A form or request may hold {self._site.largest_body} bytes at most."
         if answer is None:
@@ -132,7 +132,8 @@ class Guard:
                 return body
 
 
-def _replay(body: bytes, receive: Receive) -> Receive:
+def replay(body: bytes, receive: Receive) -> Receive:
+    """Give a body that was read already once more, and then whatever comes behind it."""
     told = False
 
     async def again() -> Message:
