@@ -5,13 +5,15 @@ from __future__ import annotations
 import hashlib
 import hmac
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 
 from bridge.accounts.people import MACHINE_NAME, Account, ApiKey, Role, Session, Standing, Terms, standing
+from bridge.accounts.permissions import Right, may
 from bridge.accounts.policy import normal, password_fault, plain_code
 from bridge.credentials.passwords import Passwords
-from bridge.errors import RefusedAction
+from bridge.errors import RefusedAction, StoreError
 from bridge.identity.person import bare, same_person
 from bridge.model import Actor
 from bridge.store.account_commands import BeginTry, EndSession, KeepAccount, NoteAccess, OpenSession, TouchSession
@@ -82,7 +84,8 @@ class Access:
         if stands is Standing.OVER or not account.is_on:
             return None
         if is_used and stands is Standing.OPEN and now - session.seen_at >= TOUCHED_EACH:
-            await done(self._store, TouchSession(digest=session.digest, at=now))
+            with suppress(StoreError):  # a page is shown also where its use cannot be kept for now
+                await done(self._store, TouchSession(digest=session.digest, at=now))
         return Caller(
             actor=Actor(name=account.name, verified=BY_PASSWORD),
             role=account.role,
@@ -112,13 +115,13 @@ class Access:
 
     async def first_sign_in(self, typed: Typed, *, code: str, again: str, replaces: str = "") -> str:
         """Let in by a one-time code, and keep the password that was chosen. Raises RefusedAction."""
+        _require_password(typed, again)
         begun = await self._begin(typed)
         account = await ask(self._store, self._store.account_named, typed.name)
         is_first = self._is_first_code(code)
         if not is_first and not (account is not None and account.code_counts(self._now()) and _same(account.code_digest, code)):
             await self._note_failed(typed, "sign_in.code_failed")
             raise RefusedAction(CODE_NOT_RIGHT)
-        _require_password(typed, again)
         secret = await self._passwords.hash(normal(typed.password))
         if is_first:
             kept = await self._keep_first(typed.name, secret)
@@ -131,12 +134,11 @@ class Access:
         """Keep a new password of who is signed in; every session of theirs ends, and the token of a new one is given. Raises RefusedAction."""
         assert caller.account is not None
         typed = Typed(name=caller.account.name, password=old, address=address)
+        _require_password(replace(typed, password=new), again)
         begun = await self._begin(typed)
         if await self._right(typed) is None:
             await self._note_failed(typed, "sign_in.failed")
             raise RefusedAction("Your password as it is now is not right.")
-        chosen = replace(typed, password=new)
-        _require_password(chosen, again)
         kept = await self._keep_secret(caller.account, await self._passwords.hash(normal(new)), "account.password_changed")
         return await self._open(kept, begun, address)
 
@@ -149,7 +151,7 @@ class Access:
         """Give the name of the second person, who gave their own password. Raises RefusedAction."""
         begun = await self._begin(typed)
         account = await self._right(typed)
-        if account is None or account.role is Role.VIEWER or same_person(account.name, caller.actor.name):
+        if account is None or not may(account.role, Right.ACT) or same_person(account.name, caller.actor.name):
             await self._note_failed(typed, "second.failed")
             raise RefusedAction(SECOND_NOT_RIGHT)
         await self._forgive(account, begun, typed.address)
@@ -229,6 +231,7 @@ class Access:
 
 
 def _require_password(typed: Typed, again: str) -> None:
+    """Raise RefusedAction where a new password cannot be. Asked before a try is counted: it says nothing of any account, and is no guess."""
     if not 2 <= len(" ".join(typed.name.split())) <= 60 or not typed.name.isprintable():
         raise RefusedAction(NAME_FAULT)
     fault = password_fault(typed.password, name=typed.name)

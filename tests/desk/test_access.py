@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 import asyncio
+from concurrent.futures import Future
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from bridge.accounts.people import Account, Role, Terms
 from bridge.credentials.passwords import Passwords
-from bridge.desk.access import Access, Typed, digest_of
-from bridge.errors import Overtaken, RefusedAction
+from bridge.desk.access import Access, Caller, Typed, digest_of
+from bridge.errors import Overtaken, RefusedAction, StoreFull
+from bridge.store.account_commands import TouchSession
+from bridge.store.commands import Command
 from bridge.store.sqlite import SqliteStore
 from tests.pages.peopled import PASSWORD
 
@@ -73,6 +77,38 @@ def test_guesses_side_by_side_are_counted_as_one_behind_the_other(tmp_path: Path
         said = asyncio.run(flood())
         assert sum("not right" in each for each in said) == 5
         assert sum("Wait 1 s" in each for each in said) == 45
+    finally:
+        store.close()
+
+
+class Full(SqliteStore):
+    """A store that has no room for the use of a session."""
+
+    def submit(self, command: Command) -> Future[Any]:
+        """Refuse a use, and take everything else."""
+        if not isinstance(command, TouchSession):
+            return super().submit(command)
+        failed: Future[Any] = Future()
+        failed.set_exception(StoreFull("The disk is full."))
+        return failed
+
+
+def test_a_use_that_cannot_be_kept_shuts_nobody_out(tmp_path: Path) -> None:
+    """The disk is full: whoever is signed in must still see what came until then, and that it is full."""
+    store, now = Full(tmp_path / "store", now=lambda: NOW), [NOW]
+    terms = Terms(idle=timedelta(minutes=15), longest=timedelta(hours=12))
+    access = Access(store, terms, Passwords(), now=lambda: now[0], token=lambda: "token")
+
+    async def used() -> Caller | None:
+        await access.first_code(CODE)
+        token = await access.first_sign_in(TYPED, code=CODE, again=PASSWORD)
+        now[0] += timedelta(minutes=2)
+        return await access.of_session(token)
+
+    try:
+        caller = asyncio.run(used())
+        assert caller is not None
+        assert caller.actor.name == "Ada Reis"
     finally:
         store.close()
 

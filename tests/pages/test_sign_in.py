@@ -84,6 +84,20 @@ def test_who_guesses_must_wait_also_with_the_right_password(house: House) -> Non
     assert person.sign_in(ANA).status_code == 303
 
 
+def test_a_new_password_that_cannot_be_is_no_wrong_try(house: House) -> None:
+    """Who has the right code, or is signed in, and types a short password many times, waits for nothing."""
+    code = house.door.desk.add("Rui Alves", "viewer", actor=BOOT)
+    rui, ana = house.browser(), house.person(Role.TECHNICIAN)
+    for _ in range(6):
+        assert "12 characters at least" in first(rui, "Rui Alves", code, "short")[1]
+        assert "12 characters at least" in ana.post("/password", old=PASSWORD, password="short", again="short").text
+    assert first(rui, "Rui Alves", code, PASSWORD)[0] == 303
+    assert (
+        ana.post("/password", old=PASSWORD, password="another four plain words", again="another four plain words").status_code
+        == 303
+    )
+
+
 def test_sign_out_ends_the_session_at_once(house: House) -> None:
     """The old token opens nothing any more, and the browser forgets it."""
     person = house.person(Role.TECHNICIAN)
