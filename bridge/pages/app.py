@@ -17,13 +17,13 @@ from fastapi.templating import Jinja2Templates
 from starlette.exceptions import HTTPException
 
 from bridge import __version__
-from bridge.errors import StoreAway, StoreError
+from bridge.errors import StoreError
 from bridge.lifecycle.ageing import age
 from bridge.pages import api, words
 from bridge.pages.controls import GATE_WORDS
 from bridge.pages.doorkeeper import Doorkeeper, Rows, may_see
 from bridge.pages.forms import caller, second_name, your_name
-from bridge.pages.guard import API_PREFIX, HEADERS, Guard
+from bridge.pages.guard import API_PREFIX, HEADERS, Guard, store_fault
 from bridge.pages.newsroom import Newsroom
 from bridge.pages.pdf import is_installed
 from bridge.pages.sights import SightBook, Witness
@@ -101,9 +101,8 @@ def make_pages(
         return refuse(request, 422, "Something is missing or not of its kind", f"Look at: {fields}.")
 
     @app.exception_handler(StoreError)
-    def store_fault(request: Request, fault: StoreError) -> Response:
-        title = "The database does not answer" if isinstance(fault, StoreAway) else "Nothing was done: it could not be kept"
-        return refuse(request, 503, title, str(fault))
+    def not_kept(request: Request, fault: StoreError) -> Response:
+        return store_fault(refuse, request, fault)
 
     @app.exception_handler(Exception)
     def defect(request: Request, _: Exception) -> Response:

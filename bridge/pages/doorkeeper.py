@@ -21,13 +21,14 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 
 from bridge.accounts.permissions import NEEDS, OPEN_FOLDER, Right, may, roles_of
 from bridge.desk.access import Caller, Typed
-from bridge.errors import RefusedAction
+from bridge.errors import RefusedAction, StoreError
 from bridge.pages.door import Door, address_of
 from bridge.pages.forms import SECOND_FIELDS, SECOND_PASSWORD, SEE_OTHER, called_by, caller
-from bridge.pages.guard import API_PREFIX, SAFE_METHODS, SESSION, Refuse, replay, token_is_good
+from bridge.pages.guard import API_PREFIX, SAFE_METHODS, SESSION, Refuse, replay, store_fault, token_is_good
 from bridge.pages.sights import ACTOR
 
 SIGN_IN = "/sign-in"
+MOST_FIELDS = 1000  # ours, as the application's own reader of forms has it; the longest of ours has some tens
 BEARER = "Bearer "  # RFC 6750 2.1
 BY_ITSELF = frozenset(
     {"/api/news", "/api/news/rejected", "/api/news/stream", "/signals/ringing"}
@@ -83,16 +84,33 @@ class Doorkeeper:
             await self._app(scope, receive, send)
             return
         right = self._rows.right(scope["method"], scope["path"])
-        who = await self._caller(scope)
+        who, answer = None, None
+        try:
+            who = await self._caller(scope)
+        except (
+            StoreError
+        ) as fault:  # no handler of the application's is around this; what is open is answered also while the store is away
+            answer = None if right is Right.OPEN else store_fault(self._refuse, Request(scope), fault)
         if who is not None:
             scope[ACTOR] = who.actor
             if who.session is not None:
                 scope[SESSION] = who.session.digest
         with called_by(who):
-            answer = await self._objection(scope, right, who)
-            if answer is None and right is not Right.OPEN and who is not None and scope["method"] not in SAFE_METHODS:
-                receive, answer = await self._looked_at(scope, receive, who)
+            if answer is None and right is not Right.OPEN:
+                receive, answer = await self._let_by(scope, receive, right, who)
             await (answer or self._app)(scope, receive, send)
+
+    async def _let_by(
+        self, scope: Scope, receive: Receive, right: Right | None, who: Caller | None
+    ) -> tuple[Receive, Response | None]:
+        """Give the body as it is passed on, or why nothing is."""
+        try:
+            answer = await self._objection(scope, right, who)
+            if answer is None and who is not None and scope["method"] not in SAFE_METHODS:
+                return await self._looked_at(scope, receive, who)
+        except StoreError as fault:
+            answer = store_fault(self._refuse, Request(scope), fault)
+        return receive, answer
 
     async def _caller(self, scope: Scope) -> Caller | None:
         headers = Headers(scope=scope)
@@ -105,8 +123,6 @@ class Doorkeeper:
         return None if found is None or found.is_locked else found
 
     async def _objection(self, scope: Scope, right: Right | None, who: Caller | None) -> Response | None:
-        if right is Right.OPEN:
-            return None
         if who is None:
             return self._ask_who(scope)
         if right is None:
@@ -143,7 +159,7 @@ class Doorkeeper:
         kind = Headers(scope=scope).get("content-type", "").partition(";")[0].strip().lower()
         request = Request(scope)
         try:
-            if kind == "application/json":
+            if kind == "application/json" and scope["path"].startswith(API_PREFIX):  # a page's form has its token
                 body = await self._json(body, who, scope)
             elif kind == "application/x-www-form-urlencoded" or not body:
                 body = await self._form(body, who, scope)
@@ -157,7 +173,12 @@ class Doorkeeper:
         return replay(body, receive), None
 
     async def _form(self, body: bytes, who: Caller, scope: Scope) -> bytes:
-        pairs = parse_qsl(body.decode("utf-8", "replace"), keep_blank_values=True, max_num_fields=1000)
+        try:
+            pairs = parse_qsl(body.decode("utf-8", "replace"), keep_blank_values=True, max_num_fields=MOST_FIELDS)
+        except ValueError as error:
+            raise RefusedAction(
+                f"This form has more than {MOST_FIELDS} fields. Open the page again and send it from there."
+            ) from error
         token = next((value for name, value in pairs if name == "token"), "")
         if who.session is None or not token_is_good(Request(scope), token, self._secret):
             raise RefusedAction("This form is too old, or not of this sign-in. Open the page again and send it from there.")

@@ -18,6 +18,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from bridge.errors import StoreAway, StoreError
 from bridge.pages.site import PagesSite
 
 SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})  # RFC 9110 section 9.2.1 (TRACE is never allowed here)
@@ -43,6 +44,12 @@ HEADERS = {
 }
 
 Refuse = Callable[[Request, int, str, str], Response]
+
+
+def store_fault(refuse: Refuse, request: Request, fault: StoreError) -> Response:
+    """Answer a request for which the store could not do its part."""
+    title = "The database does not answer" if isinstance(fault, StoreAway) else "Nothing was done: it could not be kept"
+    return refuse(request, 503, title, str(fault))
 
 
 class Guard:

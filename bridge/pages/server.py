@@ -103,6 +103,7 @@ class PagesServer(uvicorn.Server):
                 log_config=None,
                 access_log=False,
                 server_header=False,
+                proxy_headers=False,  # an address that a client may write itself is none: not in the audit trail, and not to count wrong tries by
                 timeout_keep_alive=IDLE_S,
                 h11_max_incomplete_event_size=LARGEST_HEAD_BYTES,
             )

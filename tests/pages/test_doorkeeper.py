@@ -4,15 +4,20 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from concurrent.futures import Future
 from datetime import timedelta
+from typing import Any
 
 import pytest
 
 from bridge.accounts.people import PEOPLE, Role
 from bridge.accounts.permissions import NEEDS, Right, may
+from bridge.errors import StoreAway, StoreFull
 from bridge.pages.app import make_pages
 from bridge.pages.doorkeeper import Rows, may_see
 from bridge.pages.guard import SAFE_METHODS
+from bridge.store.account_commands import NoteAccess
+from bridge.store.commands import Command
 from bridge.store.rows import AuditSearch
 from tests.pages.peopled import NAMES, PASSWORD, House, Person, door_of, key, people, serving
 from tests.pages.stocked import NOW, Stocked, wait_until
@@ -208,6 +213,63 @@ def test_a_body_of_another_kind_is_not_taken(house: House) -> None:
     one = house.person(Role.TECHNICIAN)
     answer = one.client.post("/day-log", files={"token": (None, "x")}, headers={"origin": one.origin})
     assert answer.status_code == 415
+
+
+def test_a_page_takes_no_json_in_place_of_its_form(house: House) -> None:
+    """JSON bears no token of a form, so it is for the API alone: nobody is signed out by it."""
+    one = house.person(Role.TECHNICIAN)
+    answer = one.client.post("/sign-out", json={}, headers={"origin": one.origin})
+    assert (answer.status_code, one.get("/").status_code) == (415, 200)
+
+
+def test_a_form_of_too_many_fields_is_refused_in_words(house: House) -> None:
+    """And not as a defect of ours."""
+    one = house.person(Role.TECHNICIAN)
+    sent = "&".join(["token=x", *(f"f{number}=" for number in range(1000))])
+    kind = {"content-type": "application/x-www-form-urlencoded", "origin": one.origin}
+    answer = one.client.post("/day-log", content=sent, headers=kind)
+    assert (answer.status_code, "more than 1000 fields" in answer.text) == (403, True)
+
+
+def test_a_database_that_is_away_is_said_and_what_is_open_is_answered(house: House, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Who asks cannot be known then: that is no defect of ours, and neither sign-in nor health falls over it."""
+    one = house.person(Role.TECHNICIAN)
+
+    def session(_: str) -> None:
+        raise StoreAway("The database cannot be reached.")
+
+    monkeypatch.setattr(house.stocked.store, "session", session)
+    answer = one.get("/results")
+    assert (answer.status_code, "The database does not answer" in answer.text) == (503, True)
+    assert one.api("/api/results/search", {"search": "x"}).json()["title"] == "The database does not answer"
+    assert [one.get(path).status_code for path in ("/sign-in", "/health/live", "/static/padpost.css")] == [200, 200, 200]
+
+
+def test_a_refusal_that_cannot_be_kept_is_said_as_that(house: House, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Nothing is let by for it."""
+    one, store = house.person(Role.TECHNICIAN), house.stocked.store
+    submit = store.submit
+
+    def failing(command: Command) -> Future[Any]:
+        if not isinstance(command, NoteAccess):
+            return submit(command)
+        failed: Future[Any] = Future()
+        failed.set_exception(StoreFull("The disk is full."))
+        return failed
+
+    monkeypatch.setattr(store, "submit", failing)
+    answer = one.get("/accounts")
+    assert (answer.status_code, "it could not be kept" in answer.text) == (503, True)
+
+
+def test_an_address_that_a_client_writes_itself_is_not_believed(house: House) -> None:
+    """Else whoever is on this machine guesses on without waiting, and from where stands wrong in the history."""
+    account = house.stocked.store.account_named(NAMES[Role.TECHNICIAN])
+    assert account is not None
+    one = house.browser()
+    fields = {"name": account.name, "password": "wrong", "token": one.token("/sign-in")}
+    one.client.post("/sign-in", data=fields, headers={"origin": one.origin, "x-forwarded-for": "192.0.2.7"})
+    assert house.stocked.store.events(f"account:{account.account_id}")[-1].reason == "from 127.0.0.1"
 
 
 def test_a_session_rests_after_its_time_and_is_over_after_its_longest(house: House) -> None:
