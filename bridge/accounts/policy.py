@@ -17,12 +17,19 @@ ONES_GUESSED = frozenset(
 )  # fmt: skip
 CODE_BYTES = 10  # ours: 80 bits, 16 characters to type; nobody guesses it in its hours
 CODE_LASTS = timedelta(hours=24)  # ours: a new colleague's first day
+CODE_LASTS_WORDS = f"good for {CODE_LASTS // timedelta(hours=1)} hours"
 FREE_TRIES = 4  # ours: a person who mistypes notices nothing
 FREE_TRIES_OF_ADDRESS = 20  # ours: several people mistype at a shared bench
 FIRST_WAIT = timedelta(seconds=1)  # ours: doubles with each wrong try after the free ones
 # ours: nobody is kept out for long by somebody else's guesses; at this pace 100 guesses (NIST SP 800-63B) take a day
 LONGEST_WAIT = timedelta(minutes=15)
 FORGOTTEN_AFTER = timedelta(hours=24)  # ours: wrong tries of yesterday count no more
+
+
+def plain_name(typed: str) -> str:
+    """Give a person's or a program's name as it is kept, one blank between words; "" for what cannot stand beside an act: not 2 to 60 printable characters."""
+    plain = " ".join(typed.split())
+    return plain if 2 <= len(plain) <= 60 and plain.isprintable() else ""
 
 
 def normal(password: str) -> str:

@@ -6,6 +6,7 @@ import secrets
 from pathlib import Path
 
 from bridge import clock, settings
+from bridge.accounts.policy import CODE_LASTS_WORDS
 from bridge.app import open_store
 from bridge.desk.accounts import AccountDesk
 from bridge.errors import SetupError, StoreFailed
@@ -40,7 +41,7 @@ def new_code(config_path: Path, name: str, reason: str) -> int:
         code = AccountDesk(store, clock.now, secrets.token_bytes).new_code(account.account_id, reason=reason, actor=CONSOLE)
     finally:
         store.close()
-    print(f"One-time code of {account.name}, good for 24 hours: {code}")
+    print(f"One-time code of {account.name}, {CODE_LASTS_WORDS}: {code}")
     print("Start the service, open /first-sign-in on the pages, and choose a password.")
     if not account.is_on:
         print("The account is switched off: an administrator must switch it on first.")

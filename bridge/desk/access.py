@@ -11,7 +11,7 @@ from datetime import datetime, timedelta
 
 from bridge.accounts.people import MACHINE_NAME, Account, ApiKey, Role, Session, Standing, Terms, standing
 from bridge.accounts.permissions import Right, may
-from bridge.accounts.policy import normal, password_fault, plain_code
+from bridge.accounts.policy import normal, password_fault, plain_code, plain_name
 from bridge.credentials.passwords import Passwords
 from bridge.errors import RefusedAction, StoreError
 from bridge.identity.person import bare, same_person
@@ -176,7 +176,7 @@ class Access:
         return bool(self._first_code) and hmac.compare_digest(self._first_code, digest_of(plain_code(code)))
 
     async def _keep_first(self, name: str, secret: str) -> Account:
-        account = Account(account_id=0, name=" ".join(name.split()), role=Role.ADMINISTRATOR, secret=secret)
+        account = Account(account_id=0, name=plain_name(name), role=Role.ADMINISTRATOR, secret=secret)
         actor = Actor(name=account.name, verified="one-time code")
         command = KeepAccount(account=account, what="account.first", actor=actor, at=self._now(), is_first=True)
         account_id = await done(self._store, command)
@@ -232,7 +232,7 @@ class Access:
 
 def _require_password(typed: Typed, again: str) -> None:
     """Raise RefusedAction where a new password cannot be. Asked before a try is counted: it says nothing of any account, and is no guess."""
-    if not 2 <= len(" ".join(typed.name.split())) <= 60 or not typed.name.isprintable():
+    if not plain_name(typed.name):
         raise RefusedAction(NAME_FAULT)
     fault = password_fault(typed.password, name=typed.name)
     if fault:

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
 from bridge.accounts.people import PEOPLE, Account, ApiKey, Role
-from bridge.accounts.policy import CODE_BYTES, CODE_LASTS, code_text
+from bridge.accounts.policy import CODE_BYTES, CODE_LASTS, code_text, plain_name
 from bridge.desk.access import NAME_FAULT, digest_of
 from bridge.desk.who import require_name, require_reason
 from bridge.errors import Overtaken, RefusedAction
@@ -41,8 +41,8 @@ class AccountDesk:
     def add(self, name: str, role: str, *, actor: Actor) -> str:
         """Keep a new account; give its one-time code, which is shown this once."""
         require_name(actor)
-        plain = " ".join(name.split())
-        if not 2 <= len(plain) <= 60 or not plain.isprintable():
+        plain = plain_name(name)
+        if not plain:
             raise RefusedAction(NAME_FAULT)
         code, digest = self._code()
         account = Account(account_id=0, name=plain, role=_role(role), code_digest=digest, code_until=self._now() + CODE_LASTS)
@@ -70,8 +70,8 @@ class AccountDesk:
     def make_key(self, new: NewKey, *, actor: Actor) -> str:
         """Keep a key for a program; give it, which is shown this once."""
         require_name(actor)
-        name = " ".join(new.name.split())
-        if not 2 <= len(name) <= 60 or not name.isprintable():
+        name = plain_name(new.name)
+        if not name:
             raise RefusedAction("Give the program's name, 2 to 60 characters.")
         if not 1 <= new.days <= LONGEST_KEY.days:
             raise RefusedAction(f"A key opens for 1 to {LONGEST_KEY.days} days.")

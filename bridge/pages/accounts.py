@@ -11,6 +11,7 @@ from fastapi import APIRouter, Form, HTTPException, Request
 from fastapi.responses import RedirectResponse, Response
 
 from bridge.accounts.people import PEOPLE
+from bridge.accounts.policy import CODE_LASTS_WORDS
 from bridge.desk.accounts import AccountDesk, NewKey
 from bridge.errors import Overtaken, RefusedAction
 from bridge.pages.forms import SEE_OTHER, Field, ShowsPage, typed_actor
@@ -68,7 +69,7 @@ class AccountPages:
         return self._secret(
             request,
             lambda: self._desk.add(form.account_name, form.role, actor=typed_actor(form.name)),
-            f"One-time code of {form.account_name}, good for 24 hours",
+            f"One-time code of {form.account_name}, {CODE_LASTS_WORDS}",
         )
 
     def role(self, request: Request, account_id: int, form: Annotated[AccountForm, Form()]) -> Response:
@@ -88,7 +89,7 @@ class AccountPages:
         return self._secret(
             request,
             lambda: self._desk.new_code(account_id, reason=form.reason, actor=typed_actor(form.name)),
-            "One-time code, good for 24 hours",
+            f"One-time code, {CODE_LASTS_WORDS}",
         )
 
     def make_key(self, request: Request, form: Annotated[KeyForm, Form()]) -> Response:

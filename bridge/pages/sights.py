@@ -18,14 +18,14 @@ from typing import Any
 import structlog
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from bridge.model import Actor
+from bridge.desk.access import NOBODY
+from bridge.pages.door import address_of
 from bridge.pages.guard import SAFE_METHODS
 from bridge.store.api import Store
 from bridge.store.commands import NoteSights, Sight
 
 log = structlog.get_logger()
 
-NOBODY = Actor(name="not signed in", verified="unverified")
 ACTOR = "padpost.actor"  # in a request's scope: the Actor, where somebody is signed in
 TOGETHER_S = 1.0  # ours: entries of a second share a commit
 AT_ONCE = 100  # ours: entries of one command, so that a strip which comes just then waits a millisecond
@@ -160,7 +160,7 @@ class Witness:
     def _sight(self, scope: Scope, status: int) -> Sight | None:
         route = getattr(scope.get("route"), "path", "")
         view = VIEWS.get((scope["method"], route))
-        address = f"from {scope['client'][0]}" if scope.get("client") else "from this machine"
+        address = address_of(scope)
         parts = scope.get("path_params", {})
         actor = scope.get(ACTOR, NOBODY)
         if view is not None:

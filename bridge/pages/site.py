@@ -130,7 +130,6 @@ class PagesSite:
     ``doors`` are the paths where analyzers' programs post with a key of their own (POST): their handlers check it before they read a body.
     ``bench`` is what the page Try out tries strips with. ``foresees`` says what an act on something stopped would do; None: nobody here can tell. ``largest_body`` is in bytes.
     ``door`` is how people sign in; None where the site has no accounts and names are as typed.
-    ``bench`` is what the page Try out tries strips with. ``largest_body`` is in bytes.
     """
 
     name: str

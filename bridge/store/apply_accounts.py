@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime
 
-from bridge.accounts.people import Account, Role
+from bridge.accounts.people import Role
 from bridge.accounts.policy import FORGOTTEN_AFTER, FREE_TRIES, FREE_TRIES_OF_ADDRESS, counted, free_again_at
 from bridge.errors import Overtaken, RefusedAction
 from bridge.identity.person import bare
@@ -31,9 +31,10 @@ OFF = "This account is switched off."
 KEY_OVER = "This key is ended already. Look at the list again."
 
 
-def change_of(account: Account) -> Change:
-    """Give what an event says of an account: its role, and whether it is on."""
-    return Change(after=f"{account.role.value}{'' if account.is_on else ', off'}")
+def change_of(command: KeepAccount) -> Change:
+    """Give what an event says of an account: its role, whether it is on, and why."""
+    of = command.account
+    return Change(after=f"{of.role.value}{'' if of.is_on else ', off'}", reason=command.reason)
 
 
 def keep_account(db: Db, command: KeepAccount) -> int:
@@ -64,8 +65,7 @@ def keep_account(db: Db, command: KeepAccount) -> int:
         )
     if command.ends_sessions:
         db.execute("DELETE FROM sessions WHERE account_id = ?", (number,))
-    change = change_of(of)
-    note(db, command.at, command.actor, command.what, f"account:{number}", Change(after=change.after, reason=command.reason))
+    note(db, command.at, command.actor, command.what, f"account:{number}", change_of(command))
     return number
 
 

@@ -45,8 +45,7 @@ def keep_account(state: State, command: KeepAccount) -> int:
     if command.ends_sessions:
         for digest in [each.digest for each in state.sessions.values() if each.account_id == number]:
             del state.sessions[digest]
-    change = Change(after=change_of(of).after, reason=command.reason)
-    state.note(command.at, command.actor, command.what, f"account:{number}", change)
+    state.note(command.at, command.actor, command.what, f"account:{number}", change_of(command))
     return number
 
 

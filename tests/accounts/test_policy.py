@@ -17,6 +17,7 @@ from bridge.accounts.policy import (
     normal,
     password_fault,
     plain_code,
+    plain_name,
     wait_after,
 )  # fmt: skip
 
@@ -32,6 +33,14 @@ def test_a_password_is_long_and_not_one_that_everybody_tries(password: str, word
     """Blanks and letters of every script count; the own name and the usual ones do not pass."""
     fault = password_fault(password, name="maria da silva")
     assert (word in fault) if word else not fault
+
+
+@pytest.mark.parametrize(("typed", "kept"), [
+    (" Ada  Reis ", "Ada Reis"), ("Bo", "Bo"), ("x" * 60, "x" * 60), ("x" * 61, ""), ("A", ""), (" ", ""), ("a\x07b", ""), ("a\nb", "a b"),
+])  # fmt: skip
+def test_a_name_is_kept_in_one_line_with_one_blank_between_words(typed: str, kept: str) -> None:
+    """What stands beside an act must be readable there."""
+    assert plain_name(typed) == kept
 
 
 def test_a_letter_is_one_however_a_keyboard_makes_it() -> None:

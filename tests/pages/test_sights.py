@@ -10,10 +10,11 @@ import pytest
 from starlette.routing import Route
 from structlog.testing import capture_logs
 
+from bridge.desk.access import NOBODY
 from bridge.errors import StoreAway
 from bridge.model import Actor
 from bridge.pages.app import make_pages
-from bridge.pages.sights import AT_ONCE, NOBODY, ONE_LOOK, VIEWS, SightBook
+from bridge.pages.sights import AT_ONCE, ONE_LOOK, VIEWS, SightBook
 from bridge.store.commands import NoteSights, Sight
 from bridge.store.rows import AuditSearch
 from bridge.store.sqlite import SqliteStore
