@@ -160,7 +160,7 @@ class Corrections:
         shown = {
             "detail": detail,
             "messages": [(delivery, message_view.lines(message), tries) for delivery, message, tries in detail.deliveries],
-            "way": way.way_of_result([delivery.state for delivery, _, _ in detail.deliveries]),
+            "way": way.way_of_result([each.state for each in way.newest_of([each for each, _, _ in detail.deliveries])]),
             "times": way.times_of(
                 detail.strip, [(each, tries) for each, _, tries in detail.deliveries if each.version == detail.version]
             ),

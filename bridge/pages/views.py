@@ -235,7 +235,7 @@ class Views:
         if row is None:
             raise HTTPException(404, "There is no such strip.")
         kept = self._store.capture(row.capture_id)
-        states = [delivery.state for delivery in self._store.deliveries(row.result_id)] if row.result_id else []
+        states = [each.state for each in way.newest_of(self._store.deliveries(row.result_id))] if row.result_id else []
         view = capture_view.view(kept.capture.payload, row.place, start=start)
         drawn = way.way_of_strip(row, states)
         decided = self._store.reading_facts(row.capture_id, row.index, record_digest=row.record_digest).decisions

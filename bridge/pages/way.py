@@ -58,7 +58,7 @@ def way_of_strip(strip: StripRow, states: Sequence[DeliveryState]) -> Way:
 
 
 def way_of_result(states: Sequence[DeliveryState]) -> Way:
-    """Give the way of a result: it is acknowledged once no receiver's answer is outstanding."""
+    """Give the way of a result by the states of its newest deliveries: it is acknowledged once no receiver's answer is outstanding."""
     going = frozenset(states) - {DeliveryState.SUPERSEDED}
     stopped = going & STOPPED_DELIVERY
     if stopped and stopped <= {DeliveryState.UNSURE, DeliveryState.UNMADE}:
@@ -73,6 +73,12 @@ def way_of_result(states: Sequence[DeliveryState]) -> Way:
     if DeliveryState.ACCEPTED in going:
         return _way("acknowledged", Mark.DONE, "acknowledged: received by every receiver")
     return _way("coded", Mark.END, "ended at coded: not sent to any receiver", word="not sent")
+
+
+def newest_of(deliveries: Sequence[DeliveryRow]) -> tuple[DeliveryRow, ...]:
+    """Give the deliveries of a result's newest version: an earlier one says no more where the result stands."""
+    newest = max((each.version for each in deliveries), default=0)
+    return tuple(each for each in deliveries if each.version == newest)
 
 
 def times_of(strip: StripRow, deliveries: Sequence[tuple[DeliveryRow, Sequence[AttemptRow]]] = ()) -> Mapping[str, datetime]:

@@ -18,7 +18,7 @@ from bridge.pages.analyzers import missing_lately
 from bridge.pages.forms import RequiresToken, ShowsPage, Text
 from bridge.pages.numbers import missing_words
 from bridge.pages.site import PagesSite
-from bridge.pages.way import Way, way_of_strip
+from bridge.pages.way import Way, newest_of, way_of_strip
 from bridge.pages.words import DELIVERY_WORDS, OUTCOME_WORDS, Mark
 from bridge.store.api import Store
 from bridge.store.rows import DeliveryRow, FoundBy, FoundStrip, NearNumber
@@ -128,12 +128,6 @@ class Where:
             unread=sum(count for _, rule, count in self._store.open_reasons() if rule.startswith("read.")),
             being_judged=sum(row.waiting_to_be_judged for row in self._store.analyzers()),
         )
-
-
-def newest_of(deliveries: Sequence[DeliveryRow]) -> tuple[DeliveryRow, ...]:
-    """Give the deliveries of a result's newest version."""
-    newest = max((each.version for each in deliveries), default=0)
-    return tuple(each for each in deliveries if each.version == newest)
 
 
 def how_far(outcome: str, deliveries: Sequence[DeliveryRow]) -> tuple[Mark, str, str]:

@@ -7,7 +7,7 @@ from datetime import timedelta
 
 import pytest
 
-from bridge.model import Answer, Format
+from bridge.model import Actor, Answer, Format
 from bridge.store.commands import BearMessage
 from tests.pages.stocked import GOOD, OTHER, Page, Stocked, Visitor
 
@@ -133,16 +133,35 @@ def test_whom_to_telephone_stands_on_three_pages_until_it_was_read_back(shelf: S
     assert "somebody is to be telephoned" not in visitor.page("/").text
 
 
-def test_an_acknowledged_withdrawal_asks_for_nobody(shelf: Stocked, visitor: Visitor, sent: str) -> None:
-    """In time or late."""
-    visitor.post(f"/results/{sent}/withdraw", version="1", **WHO)
+def born(shelf: Stocked, result_id: str) -> None:
+    """Let the message of a result's second version be made."""
     ((number, result),) = shelf.store.unborn("records", limit=9)
-    (first,) = [message for row, message, _ in shelf.store.result(sent).deliveries if row.version == 1]  # type: ignore[union-attr]  # it is there
+    (first,) = [message for row, message, _ in shelf.store.result(result_id).deliveries if row.version == 1]  # type: ignore[union-attr]  # it is there
     made = type(first)(
-        destination="records", format=first.format, control_id="MW1", payload=first.payload, result_id=sent, version=2,
+        destination="records", format=first.format, control_id="M2", payload=first.payload, result_id=result_id, version=2,
         lane=first.lane, priority=result.priority,
     )  # fmt: skip
     shelf.store.submit(BearMessage(delivery_id=number, message=made, at=shelf.now)).result(10)
+
+
+def test_an_acknowledged_withdrawal_asks_for_nobody(shelf: Stocked, visitor: Visitor, sent: str) -> None:
+    """In time or late."""
+    visitor.post(f"/results/{sent}/withdraw", version="1", **WHO)
+    born(shelf, sent)
     shelf.answered(sent, Answer.ACCEPTED, "filed")
     shelf.now += timedelta(hours=2)
     assert "Nobody is to be telephoned." in visitor.page("/corrections").text
+
+
+def test_a_way_is_that_of_the_newest_version(shelf: Stocked, visitor: Visitor, sent: str) -> None:
+    """A receiver's yes to an earlier version is no yes to the one that was turned away and given up."""
+    visitor.post(f"/results/{sent}/correct", version="1", specimen_id="U-71", **WHO)
+    born(shelf, sent)
+    shelf.answered(sent, Answer.REFUSED)
+    (stop,) = shelf.store.stops()
+    shelf.desk.discard(stop.stop_id, reason="r", actor=Actor(name="Ana", verified="unverified"))
+    strip = shelf.store.result(sent)
+    assert strip is not None
+    for page in (f"/results/{sent}", f"/strips/{strip.strip.strip_id}"):
+        labels = [its["aria-label"] for its in visitor.page(page).all("ol", **{"class": "way"})]
+        assert labels == ["The strip's way: ended at coded: not sent to any receiver"], page
