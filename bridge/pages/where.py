@@ -12,14 +12,14 @@ from fastapi import APIRouter, Request
 from fastapi.responses import Response
 
 from bridge.bench.answered import GapPart
-from bridge.lifecycle.states import OPEN_DELIVERY, STOPPED_DELIVERY
+from bridge.lifecycle.states import OPEN_DELIVERY, STOPPED_DELIVERY, StopGroup
 from bridge.model import DeliveryState
 from bridge.pages.analyzers import missing_lately
 from bridge.pages.forms import RequiresToken, ShowsPage, Text
 from bridge.pages.numbers import missing_words
 from bridge.pages.site import PagesSite
 from bridge.pages.way import Way, newest_of, way_of_strip
-from bridge.pages.words import DELIVERY_WORDS, OUTCOME_WORDS, Mark
+from bridge.pages.words import DELIVERY_WORDS, GROUP_MARKS, OUTCOME_WORDS, Mark
 from bridge.store.api import Store
 from bridge.store.rows import DeliveryRow, FoundBy, FoundStrip, NearNumber
 
@@ -106,7 +106,8 @@ class Where:
         newest = newest_of(deliveries)
         stop = self._store.stop(found.stop_id) if found.stop_id is not None else None
         if stop is not None:
-            mark, word, sentence = Mark.DECIDE, "stopped", stop.sentence
+            word = "turned away" if stop.group is StopGroup.REFUSED else "stopped"
+            mark, sentence = GROUP_MARKS[stop.group], stop.sentence
         else:
             mark, word, sentence = how_far(strip.outcome, newest)
         link = f"/rejected/{stop.stop_id}" if stop else f"/results/{strip.result_id}" if newest else f"/strips/{strip.strip_id}"

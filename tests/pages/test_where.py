@@ -48,15 +48,19 @@ def test_the_answer_says_how_far_it_came(shelf: Stocked) -> None:
     shelf.coded(OTHER, number="52", to=(Format.ORU_R01,))
     shelf.refused(GOOD, number="53")
     shelf.other(Purpose.CONTROL, number="54")
+    shelf.held(OTHER, number="55")
     with shelf.serving() as visitor:
-        for text, words in (
-            ("51", "Stopped"),
-            ("51", "Patient ID fails its check digit."),
-            ("52", "Waiting to be sent"),
-            ("53", "Stopped"),
-            ("54", "Arrived"),
+        for text, words, mark in (
+            ("51", "Stopped", Mark.CANNOT),
+            ("51", "Patient ID fails its check digit.", Mark.CANNOT),
+            ("52", "Waiting to be sent", Mark.WAIT),
+            ("53", "Turned away", Mark.TURNED),
+            ("54", "Arrived", Mark.END),
+            ("55", "Stopped", Mark.DECIDE),
         ):
-            assert words in find(visitor, text), (text, words)
+            page = Page(visitor.post("/find", text=text).text)
+            assert words in page.text, (text, words)
+            assert page.all("i")[0]["class"] == f"sign {mark.value}", text
 
 
 def test_a_strip_that_never_came_has_neighbours_and_causes(shelf: Stocked) -> None:
