@@ -104,3 +104,12 @@ def test_the_sign_of_each_state(shelf: Stocked, state: DestinationState, paused:
         shelf.store.submit(PAUSE).result(10)
     (row,) = shelf.store.destinations()
     assert mark_of(row, next(iter(shelf.store.pauses()), None)) is mark
+
+
+def test_a_receiver_may_be_called_as_a_part_of_the_page_is(shelf: Stocked) -> None:
+    """Today leads to its card, and each id stands once: the page's script finds the list of keys by its own."""
+    with shelf.serving(destinations=("keys",)) as visitor:
+        (link,) = visitor.page("/").links("/receivers#")
+        ids = [its["id"] for _, its in visitor.page("/receivers").elements if "id" in its]
+    assert ids.count("keys") == 1
+    assert link.partition("#")[2] in ids
