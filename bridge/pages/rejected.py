@@ -210,7 +210,9 @@ class Rejected:
         try:
             done = self._desk.read_again_all(rule, expected=expected, reason=reason, actor=typed_actor(name))
         except RefusedAction as error:
-            return self._show(request, "message.html", {"title": "Not read again", "sentence": str(error)}, status=409)
+            return self._show(
+                request, "message.html", {"title": "Not read again", "sentence": str(error), "back": "/rejected"}, status=409
+            )
         sentence = f"{counted(done, 'row')} of the reason “{reason_words(rule)}” are being read again with the current profile."
         return self._show(request, "message.html", {"title": "Being read again", "sentence": sentence, "back": "/rejected"})
 
