@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from datetime import UTC, date, datetime, time, timedelta
+from datetime import date, datetime, timedelta
 from typing import Annotated
 
 from fastapi import APIRouter, HTTPException, Query, Request
 from fastapi.responses import Response
 
+from bridge.bench.period import begin_of
 from bridge.model import SERVICE
 from bridge.pages.forms import ShowsPage
 from bridge.pages.site import PagesSite
@@ -99,14 +100,11 @@ class AuditPage:
     def _wanted(self, who: str, what: str, strip: str, day: str) -> AuditSearch:
         try:
             on = date.fromisoformat(day) if day else None
-            since = self._midnight(on) if on else None
-            until = self._midnight(on + timedelta(days=1)) if on else None
+            since = begin_of(on, self._site.zone) if on else None
+            until = begin_of(on + timedelta(days=1), self._site.zone) if on else None
         except (ValueError, OverflowError) as error:
             raise HTTPException(422, "The day is not a date. Write it as 2026-11-25, or leave it empty.") from error
         return AuditSearch(who=who, what=what, strip_id=_number(strip, "strip"), since=since, until=until)
-
-    def _midnight(self, day: date) -> datetime:
-        return datetime.combine(day, time(), self._site.zone).astimezone(UTC)
 
 
 def _is_ours(row: AuditRow) -> bool:

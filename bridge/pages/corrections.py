@@ -25,11 +25,6 @@ from bridge.store.rows import CorrectionRow, ResultDetail
 LISTED = timedelta(days=31)  # ours: a month of corrections, as the review of a month looks at them
 LISTED_STRIPS = 10  # ours: a specimen is run twice, seldom three times; its number may come again in another year
 MOST = 200  # ours: more than a month of a large site's
-STATUS_WORDS = {
-    ResultStatus.FINAL: "reported",
-    ResultStatus.CORRECTED: "corrected",
-    ResultStatus.WITHDRAWN: "withdrawn",
-}
 
 
 class ChangeForm(BaseModel):

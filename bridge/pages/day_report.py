@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from datetime import date, datetime, time, timedelta
+from datetime import date, datetime
 
 from fastapi import APIRouter, HTTPException, Request
 from fastapi.responses import Response
 
+from bridge.bench.period import Period
 from bridge.pages.controls import ShownRun, shown_run
 from bridge.pages.day_sheet import day_sheet
 from bridge.pages.numbers import missing_words
@@ -57,6 +58,6 @@ class DayReport:
 
     def _runs(self, day: date) -> tuple[ShownRun, ...]:
         """Give what happened to gates on a day, by arrival, in its order."""
-        begins, ends = (datetime.combine(each, time(), tzinfo=self._site.zone) for each in (day, day + timedelta(days=1)))
+        begins, ends = Period(day, day).bounds(self._site.zone)
         found = self._store.gate_events(since=begins, until=ends, limit=MOST_RUNS)
         return tuple(shown_run(event) for event in reversed(found))

@@ -39,7 +39,6 @@ class DayFigures:
 
     day: date
     at: datetime
-    strips: int
     times: Times
     loads: Mapping[Hand, Load]
     sums: Mapping[str, int]
@@ -156,7 +155,6 @@ class FigureBook:
         return DayFigures(
             day=day,
             at=now,
-            strips=len(handled),
             times=times_of(travelled, self._zone),
             loads=loads_of(handled, self._zone),
             sums=sums_of(handled),

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime, time, timedelta
+from datetime import date, datetime, timedelta
 
 from bridge.bench.answered import GapAnswer, GapPart
 from bridge.bench.feed import LikelySetting
 from bridge.bench.gaps import gaps_before
+from bridge.bench.period import begin_of
 from bridge.bench.tally import DayTally, Fate, Standing, TalliedDelivery, TalliedStrip, fate_of, standing_of, tally
 from bridge.bench.timeline import Hour, Outage, hours_of, outages_of
 from bridge.lifecycle.pauses import Pause
@@ -89,7 +90,7 @@ class Today:
 def today(store: Store, site: PagesSite, *, now: datetime) -> Today:
     """Gather what Today shows at ``now``."""
     local = now.astimezone(site.zone)
-    begun = datetime.combine(local.date(), time(), tzinfo=site.zone)
+    begun = begin_of(local.date(), site.zone)
     day = store.day(local.date(), site.zone)
     counts = store.open_stops()
     non_patients = day.of("non_patient")
@@ -128,7 +129,7 @@ def _in_spite(store: Store, site: PagesSite, *, now: datetime) -> int:
     if site.bench.tables.controls.policy is None:
         return 0
     yesterday = now.astimezone(site.zone).date() - timedelta(days=1)
-    return len(store.sent_in_spite(since=datetime.combine(yesterday, time(), tzinfo=site.zone)))
+    return len(store.sent_in_spite(since=begin_of(yesterday, site.zone)))
 
 
 def faults(store: Store, site: PagesSite) -> tuple[str, ...]:
