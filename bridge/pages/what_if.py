@@ -35,12 +35,16 @@ _NOT_GIVEN = {
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Going:
-    """One message that would go, in lines, and where it differs from the last one of this strip that went there; None: none ever did."""
+    """One message that would go, in lines, and where it differs from the last one of this strip that went there; None: none ever did.
+
+    ``is_of_other_format``: the last one was of another format, so the two are not held side by side.
+    """
 
     destination: str
     lines: tuple[str, ...]
     is_made: bool
     changed: tuple[Difference, ...] | None
+    is_of_other_format: bool = False
 
 
 class WhatIfPage:
@@ -104,4 +108,5 @@ def _going(foreseen: Foreseen, last: Message | None) -> Going:
         lines=message_view.lines(message),
         is_made=True,
         changed=None if last is None else differences(last, message),
+        is_of_other_format=last is not None and last.format.is_fhir is not message.format.is_fhir,
     )

@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Iterator
+from dataclasses import replace
 
 import pytest
 
+from bridge.desk.foresight import Foreseen, Foresight
+from bridge.model import Format
 from bridge.what_if import WhatIf
 from tests.judging_for_tests import ORU, book, judging, kept, now, strip
 from tests.pages.stocked import GOOD, OTHER, Page, Stocked, Visitor
@@ -66,3 +69,15 @@ def test_every_form_that_ends_a_row_can_be_looked_at_first(shelf: Stocked, seein
     with shelf.serving() as blind:
         assert not [its for its in blind.page("/rejected/1").all("button") if "formaction" in its]
         assert blind.post("/rejected/1/what-if/discard").status_code == 404
+
+
+def test_a_message_of_another_format_is_not_said_to_be_the_same(shelf: Stocked) -> None:
+    """A receiver that took HL7 and takes FHIR by now: nothing is held side by side, and nobody is told that nothing differs."""
+    stop = shelf.refused()
+    (old,) = [message for _, message, _ in detail.deliveries] if (detail := shelf.store.result("R000001")) else []
+    made = replace(old, payload=b'{"resourceType":"Bundle"}', format=Format.FHIR)
+    seen = Foresight(outcome="coded", findings=(), messages=(Foreseen(destination="records", message=made),))
+    with shelf.serving(foresees=lambda _stop, _command: seen) as visitor:
+        text = Page(visitor.post(f"/rejected/{stop}/what-if/send-again").text).text
+    assert "was of another format: read this one whole." in text
+    assert "It says the same" not in text
