@@ -80,7 +80,7 @@ LONG_BYTES = 100_000  # ours: a longer capture takes seconds to read, in which o
 MOST_FRESH_BYTES = 8_000_000  # ours: captures held until they are judged; some thousand strips of a burst. What waits longer is read from the store
 FRESH_BYTES = 1_500  # ours: what a capture takes in memory beside its payload, measured with sys.getsizeof and rounded up
 LARGEST_FRESH_BYTES = 8_192  # ours: a strip or a few
-NOTHING_KNOWN = rows.ReadingFacts(decisions=Decisions(patient_id=None, corrected_by=None, accepted_rules=frozenset()), prior=None)
+NOTHING_KNOWN = rows.ReadingFacts(decisions=Decisions(), prior=None)
 
 
 _delivery = maker(NewDelivery)

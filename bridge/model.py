@@ -8,6 +8,7 @@ stored ones are UTC. All numbers that were printed are Decimal or text, never fl
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from decimal import Decimal
@@ -720,14 +721,18 @@ class RunFacts:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Decisions:
-    """What named persons decided about this reading before: corrected ID, corrected time, and findings to pass over, the last of them by ``released_by``."""
+    """What named persons decided about this reading before: corrected ID, corrected time, and findings to pass over, each rule with who let the strip go in spite of it last."""
 
     patient_id: str | None = None
     corrected_by: Actor | None = None
-    accepted_rules: frozenset[str] = frozenset()
-    released_by: Actor | None = None
+    accepted_by: Mapping[str, Actor] = field(default_factory=dict)
     analyzed_at: datetime | None = None
     timed_by: Actor | None = None
+
+    @property
+    def accepted_rules(self) -> frozenset[str]:
+        """Give the rules to pass over."""
+        return frozenset(self.accepted_by)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

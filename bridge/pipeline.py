@@ -121,9 +121,9 @@ def _held(checked: CheckedReading, findings: tuple[Finding, ...], tables: Tables
 
 def _told_of(result: CodedResult, findings: tuple[Finding, ...], facts: Facts) -> CodedResult:
     """Give the result with a comment for its reader where a person let it go though its controls were not right."""
-    released = {each.rule for each in findings} & controls.RULES & facts.decisions.accepted_rules
-    by = facts.decisions.released_by
-    if not released or by is None:
+    accepted_by = facts.decisions.accepted_by
+    by = next((accepted_by[each.rule] for each in findings if each.rule in controls.RULES & accepted_by.keys()), None)
+    if by is None:
         return result
     return replace(result, comments=(*result.comments, f"{RELEASED} by {by.name}."))
 
@@ -135,7 +135,7 @@ def _entered(result: CodedResult, checked: CheckedReading, facts: Facts, tables:
         return result
     is_by_eye = tables.profiles[checked.reading.profile].read_by is ReadBy.EYE
     said = f"Read by eye and entered by {by.text}" if is_by_eye else f"Typed in from the analyzer's slip by {by.text}"
-    second = facts.decisions.released_by if entries.UNCONFIRMED in facts.decisions.accepted_rules else None
+    second = facts.decisions.accepted_by.get(entries.UNCONFIRMED)
     return replace(result, comments=(*result.comments, f"{said}, compared by {second.name}." if second else f"{said}."))
 
 

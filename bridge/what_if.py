@@ -107,8 +107,8 @@ class _Imagined:
         if command.analyzed_at:
             decisions = replace(decisions, analyzed_at=command.analyzed_at, timed_by=command.actor)
         if command.accept_rules:
-            accepted = decisions.accepted_rules | command.accept_rules
-            decisions = replace(decisions, accepted_rules=accepted, released_by=command.actor)
+            accepted_by = {**decisions.accepted_by, **dict.fromkeys(command.accept_rules, command.actor)}
+            decisions = replace(decisions, accepted_by=accepted_by)
         return replace(found, decisions=decisions, prior=found.prior or self._set_aside)
 
 

@@ -196,7 +196,7 @@ def test_two_identical_strips_without_a_date_are_both_judged() -> None:
     assert isinstance(second, Held)
     (doubt,) = (each for each in second.findings if each.severity is Severity.HOLD)
     assert (doubt.rule, doubt.releasable) == ("copy.doubt", True)
-    memory.decisions["second"] = Decisions(accepted_rules=frozenset({"copy.doubt"}))
+    memory.decisions["second"] = Decisions(accepted_by={"copy.doubt": Actor(name="B. Ahlers", verified="unverified")})
     released = memory.judge(strip, at=ARRIVED + timedelta(days=9), place="second")
     assert isinstance(released, Coded)
     assert memory.count() == {"Coded": 2}

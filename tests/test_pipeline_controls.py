@@ -62,7 +62,7 @@ def judged(
     """Judge one strip while its gate stands so."""
     facts = Facts(
         gate=GateFacts(state=state, in_doubt=in_doubt) if state else None,
-        decisions=Decisions(accepted_rules=frozenset(accepted), released_by=SUND if accepted else None),
+        decisions=Decisions(accepted_by=dict.fromkeys(accepted, SUND)),
     )
     return pipeline.judge(of, facts, tables(shut), moment=MOMENT, result_id="T1R1")
 
@@ -110,6 +110,22 @@ def test_an_emergency_release_is_told_on_the_report(shut: ShutDoes) -> None:
     assert isinstance(outcome, Coded)
     assert outcome.result.comments == ("Released before the analyzer's controls were right, by A. Sund.",)
     assert [(finding.rule, finding.severity) for finding in outcome.findings] == [("controls.due", Severity.NOTE)]
+
+
+def test_each_is_named_for_what_that_person_did() -> None:
+    """Who let an entered strip go before its controls has not compared it with the slip, and says nothing of the kind in the record."""
+    ben = Actor(name="Ben", verified="unverified")
+    facts = Facts(
+        gate=GateFacts(state=S.START),
+        decisions=Decisions(accepted_by={"controls.due": SUND, "entry.unconfirmed": ben, "number.missing": SUND}),
+    )
+    entered = replace(reading(number=None), entered_by=printed("Ana"))
+    outcome = pipeline.judge(entered, facts, tables(ShutDoes.WAIT), moment=MOMENT, result_id="T1R1")
+    assert isinstance(outcome, Coded)
+    assert outcome.result.comments == (
+        "Released before the analyzer's controls were right, by A. Sund.",
+        "Typed in from the analyzer's slip by Ana, compared by Ben.",
+    )
 
 
 def test_a_release_that_was_not_needed_leaves_no_comment() -> None:

@@ -234,13 +234,11 @@ class MemoryStore(
         place = (capture_id, index, record_digest)
         patient_id: str | None = None
         corrected_by: Actor | None = None
-        accepted: frozenset[str] = frozenset()
-        released_by: Actor | None = None
+        accepted_by: dict[str, Actor] = {}
         timed = Decisions()
         for decided in self._state.decided:
             if decided.place == place:
-                accepted |= decided.decisions.accepted_rules
-                released_by = decided.decisions.released_by or released_by
+                accepted_by |= decided.decisions.accepted_by
                 if decided.decisions.analyzed_at:
                     timed = decided.decisions
                 if decided.decisions.patient_id:
@@ -252,8 +250,7 @@ class MemoryStore(
             decisions=Decisions(
                 patient_id=patient_id,
                 corrected_by=corrected_by,
-                accepted_rules=accepted,
-                released_by=released_by,
+                accepted_by=accepted_by,
                 analyzed_at=timed.analyzed_at,
                 timed_by=timed.timed_by,
             ),

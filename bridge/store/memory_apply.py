@@ -406,8 +406,7 @@ def _judge_again(state: State, command: c.CloseStop, stop: StopRow) -> None:
         decisions = Decisions(
             patient_id=command.patient_id or None,
             corrected_by=command.actor if command.patient_id else None,
-            accepted_rules=command.accept_rules,
-            released_by=command.actor if command.accept_rules else None,
+            accepted_by=dict.fromkeys(command.accept_rules, command.actor),
             analyzed_at=command.analyzed_at,
             timed_by=command.actor if command.analyzed_at else None,
         )
@@ -438,7 +437,9 @@ def _set_result_aside(state: State, command: c.CloseStop, delivery_id: int) -> N
 
 
 def _was_given_up_unanswered(state: State, delivery_id: int) -> bool:
-    was_given_up = any(s.delivery_id == delivery_id and s.rule == "deliver.expired" for s in state.stops.values())
+    was_given_up = any(
+        s.delivery_id == delivery_id and s.rule in ("deliver.expired", "deliver.unanswered") for s in state.stops.values()
+    )
     left = any(t.delivery_id == delivery_id and t.row.code not in _NEVER_LEFT for t in state.tried.values())
     return was_given_up and left
 

@@ -169,7 +169,7 @@ def end_waiting(state: State, command: c.EndWaiting) -> None:
     if _is_underway(state, row.capture_id, row.index):
         raise Overtaken("This strip is on its way already. Look at the list again.")
     if command.end is StopEnd.RELEASED:
-        decisions = Decisions(accepted_rules=command.accept_rules, released_by=command.actor)
+        decisions = Decisions(accepted_by=dict.fromkeys(command.accept_rules, command.actor))
         state.decided.append(Decided(place=(row.capture_id, row.index, row.record_digest), decisions=decisions, at=command.at))
         judge_again(state, row.capture_id, row.index, command.end)
     else:

@@ -94,8 +94,9 @@ class MonthsInMemory:
     def _releases(self, month: Month) -> Iterator[Release]:
         newest = self._newest()
         for place, decisions, at in ((each.place, each.decisions, each.at) for each in self._state.decided):
-            row, by = newest.get(place[:2]), decisions.released_by
-            if row is None or by is None or not any(rule.startswith("controls.") for rule in decisions.accepted_rules):
+            row = newest.get(place[:2])
+            by = next((actor for rule, actor in decisions.accepted_by.items() if rule.startswith("controls.")), None)
+            if row is None or by is None:
                 continue
             if (row.analyzer, row.strip_type) == (month.analyzer, month.strip_type) and month.begins <= at < month.ends:
                 yield Release(

@@ -224,21 +224,19 @@ class WorkReads:
         """Give what persons decided about a reading, and the result it became before (set aside everywhere)."""
         patient_id: str | None = None
         corrected_by: Actor | None = None
-        accepted: set[str] = set()
-        released_by: Actor | None = None
+        accepted_by: dict[str, Actor] = {}
         analyzed_at: datetime | None = None
         timed_by: Actor | None = None
         for row in self._db().execute(
             "SELECT patient_id, rules, actor, verified, analyzed_at FROM decisions WHERE capture_id = ? AND idx = ? AND record_digest = ? ORDER BY id",
             (capture_id, index, record_digest),
         ):
+            actor = Actor(name=row[2], verified=row[3])
             if row[0]:
-                patient_id, corrected_by = row[0], Actor(name=row[2], verified=row[3])
+                patient_id, corrected_by = row[0], actor
             if row[4]:
-                analyzed_at, timed_by = moment(row[4]), Actor(name=row[2], verified=row[3])
-            rules = [str(rule) for rule in json_of(row[1])]
-            accepted.update(rules)
-            released_by = Actor(name=row[2], verified=row[3]) if rules else released_by
+                analyzed_at, timed_by = moment(row[4]), actor
+            accepted_by |= {str(rule): actor for rule in json_of(row[1])}
         prior = self._db().execute(
             "SELECT r.result_id, r.version FROM results r JOIN strips s ON s.id = r.strip_id"
             " WHERE s.capture_id = ? AND s.idx = ? AND s.record_digest = ? AND NOT EXISTS (SELECT 1 FROM deliveries d"
@@ -255,8 +253,7 @@ class WorkReads:
             decisions=Decisions(
                 patient_id=patient_id,
                 corrected_by=corrected_by,
-                accepted_rules=frozenset(accepted),
-                released_by=released_by,
+                accepted_by=accepted_by,
                 analyzed_at=analyzed_at,
                 timed_by=timed_by,
             ),

@@ -128,9 +128,9 @@ def test_an_unreadable_number_leaves_no_checked_reading() -> None:
 def test_a_released_rule_is_passed_over_only_if_it_may_be() -> None:
     """A named person's release stays on record as a note; a rejected strip cannot be released by any decision."""
     late = reading(clock="13:00")
-    released = _check(late, Facts(decisions=Decisions(accepted_rules=frozenset({"time.future"}))))
+    released = _check(late, Facts(decisions=Decisions(accepted_by={"time.future": WHO})))
     assert [(each.rule, each.severity) for each in released.findings] == [("time.future", Severity.NOTE)]
-    forced = _check(reading(pads=NEGATIVE[:2]), Facts(decisions=Decisions(accepted_rules=frozenset({"pad.missing"}))))
+    forced = _check(reading(pads=NEGATIVE[:2]), Facts(decisions=Decisions(accepted_by={"pad.missing": WHO})))
     assert _rules(forced, Severity.REJECT) == ["pad.missing"]
 
 

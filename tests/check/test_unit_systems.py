@@ -22,6 +22,7 @@ from bridge.check.rulebook import RULES
 from bridge.check.understanding import Understood, content_of, rival_systems, undecided_pads, understand_reading
 from bridge.errors import TableError
 from bridge.model import (
+    Actor,
     Capture,
     Coded,
     Copy,
@@ -49,6 +50,7 @@ from tests.check.tables_for_tests import ARRIVED, NO_FACTS, TABLES, UNMARKED, pr
 from tests.tables.shipped_tables import POLICY, ZONE
 from tests.test_pipeline import Memory
 
+BY = Actor(name="B. Ahlers", verified="unverified")
 OWN = Path(__file__).parent / "data" / "undecided"
 AT = datetime(2026, 11, 25, 9, 30, tzinfo=UTC)
 CONVENTIONAL, SI, ARBITRARY = UnitSystem.CONVENTIONAL, UnitSystem.SI, UnitSystem.ARBITRARY
@@ -177,7 +179,10 @@ def test_the_captured_strips_come_to_what_they_show() -> None:
 
 def test_a_released_control_stays_nobodys() -> None:
     """A person may let a control's units stand; it goes to no record for that."""
-    memory = Memory(tables=tables(), decisions={"one": Decisions(accepted_rules=frozenset({"unit.undecided"}))})
+    memory = Memory(
+        tables=tables(),
+        decisions={"one": Decisions(accepted_by={"unit.undecided": BY})},
+    )
     assert isinstance(memory.judge(strip("5 NEG NEG NEG", number="C025"), at=AT, place="one"), NonPatient)
 
 
@@ -206,7 +211,7 @@ def test_the_undecided_one_is_a_copy_once_the_other_has_gone() -> None:
         memory = Memory(tables=tables())
         assert isinstance(memory.judge(strip("5 0.3 35 NEG"), at=AT, place="file"), Held)
         assert isinstance(memory.judge(strip(second, "mg/dL mg/dL /uL -", profile="wren-line"), at=AT), Coded)
-        memory.decisions["file"] = Decisions(accepted_rules=frozenset({"unit.undecided"}))
+        memory.decisions["file"] = Decisions(accepted_by={"unit.undecided": BY})
         released = memory.judge(strip("5 0.3 35 NEG"), at=AT, place="file")
         assert isinstance(released, kind)
         if kind is Held:
@@ -216,7 +221,10 @@ def test_the_undecided_one_is_a_copy_once_the_other_has_gone() -> None:
 def test_a_released_one_is_the_strip_that_a_later_record_repeats() -> None:
     """Its steps count from the release on: the same ones are a copy, others a conflict."""
     for second, rule in (("5 0.3 35 NEG", "copy.same_strip"), ("51 0.03 35 NEG", "copy.conflict")):
-        memory = Memory(tables=tables(), decisions={"file": Decisions(accepted_rules=frozenset({"unit.undecided"}))})
+        memory = Memory(
+            tables=tables(),
+            decisions={"file": Decisions(accepted_by={"unit.undecided": BY})},
+        )
         first = memory.judge(strip("5 0.3 35 NEG"), at=AT, place="file")
         assert isinstance(first, Coded)
         assert [(each.rule, each.severity) for each in first.findings] == [("unit.undecided", Severity.NOTE)]

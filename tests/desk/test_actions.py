@@ -60,7 +60,7 @@ def test_a_corrected_id_becomes_a_decision_and_the_strip_is_judged_again(shelf: 
     assert (intake.capture_id, intake.only_index, intake.because) == (row.capture_id, 0, "patient ID corrected")
     assert shelf.store.reading_facts(
         intake.capture_id, 0, record_digest=shelf.store.strips()[0].record_digest
-    ).decisions == Decisions(patient_id=GOOD, corrected_by=ANA, accepted_rules=frozenset())
+    ).decisions == Decisions(patient_id=GOOD, corrected_by=ANA)
     strip = shelf.store.strips()[0]
     assert strip.patient_id == MISTYPED  # nobody rewrites what was judged; the new judgement comes beside it
     (event,) = [event for event in shelf.store.events(f"stop:{stop_id}") if event.what == "stop.closed"]

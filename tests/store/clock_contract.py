@@ -85,4 +85,4 @@ class ClockContract:
         assert stop_id is not None
         s.close(opened.store, stop_id, StopEnd.RELEASED, accept_rules=frozenset({"time.future"}))
         decisions = opened.store.reading_facts(1, 0, record_digest=of.record_digest).decisions
-        assert (decisions.analyzed_at, decisions.timed_by, decisions.released_by) == (None, None, BO)
+        assert (decisions.analyzed_at, decisions.timed_by, decisions.accepted_by) == (None, None, {"time.future": BO})

@@ -820,7 +820,7 @@ class StoreContract:
         intake = store.next_intake("brook-1")
         assert intake is not None
         decisions = store.reading_facts(intake.capture_id, 0, record_digest=of.record_digest).decisions
-        assert decisions.accepted_rules == {"copy.possible", "copy.doubt"}
+        assert decisions.accepted_by == {"copy.possible": BO, "copy.doubt": BO}
 
     def test_a_second_person_and_the_specimen_are_kept(self, store: Store) -> None:
         """In the row and in the history, the second person's word in that name; "" where nobody was asked."""
@@ -913,6 +913,15 @@ class StoreContract:
         assert s.states(store, "A1") == {"records": D.REFUSED, "chart": there}
         assert store.stops() == (stop,)
         assert store.next_intake("brook-1") is None
+
+    def test_a_result_whose_answer_never_came_counts_as_maybe_there(self, store: Store) -> None:
+        """The receiver has taken it in, and nobody knows whether it is filed."""
+        (one,) = s.post(store, "A1").delivery_ids
+        assert s.attempt(store, one, Answer.COMMITTED, "CA", due_at=later(1)) is D.COMMITTED
+        assert s.end_wait(store, one, at=later(2)) is D.EXPIRED
+        (stop,) = store.stops()
+        with pytest.raises(RefusedAction, match="or may have it"):
+            s.close(store, stop.stop_id, StopEnd.READ_AGAIN)
 
     @pytest.mark.parametrize(("code", "may"), [("timeout", False), ("no connection", True), ("host name unknown", True)])
     def test_a_result_given_up_without_an_answer_counts_as_maybe_there(self, store: Store, code: str, may: bool) -> None:
