@@ -62,7 +62,7 @@ class Newsroom:
                 self._looking = asyncio.create_task(self._look())
             yield f"retry: {AGAIN_MS}\n\n".encode() + self._latest
             while not self._is_over and asyncio.get_running_loop().time() < until:
-                yield await self._next(woken)
+                yield await self._next(woken, until)
             if not self._is_over:
                 yield AT_ONCE
         finally:
@@ -70,9 +70,9 @@ class Newsroom:
             if not self._listeners:
                 self._rest()
 
-    async def _next(self, woken: asyncio.Event) -> bytes:
+    async def _next(self, woken: asyncio.Event, until: float) -> bytes:
         try:
-            async with asyncio.timeout(ALIVE_S):
+            async with asyncio.timeout_at(min(asyncio.get_running_loop().time() + ALIVE_S, until)):
                 await woken.wait()
         except TimeoutError:
             return b": nothing came\n\n"

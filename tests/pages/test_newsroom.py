@@ -117,6 +117,18 @@ def test_a_stream_ends_so_that_it_is_asked_anew_who_listens(shelf: Stocked) -> N
     asyncio.run(listen())
 
 
+def test_a_silent_stream_ends_at_its_time_too(shelf: Stocked) -> None:
+    """Not only with the next comment, which may come a quarter of a minute later."""
+    room = Newsroom(shelf.store, longest_s=0.05)
+
+    async def listen() -> None:
+        async with asyncio.timeout(newsroom.ALIVE_S / 2):
+            frames = [frame async for frame in room.stream()]
+        assert frames[-1] == b"retry: 100\n\n"
+
+    asyncio.run(listen())
+
+
 def test_streams_are_bounded_and_all_end_together(shelf: Stocked) -> None:
     """Whoever comes too late asks every second instead; a server that ends waits for nobody's page."""
     room = Newsroom(shelf.store)
