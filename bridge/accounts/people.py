@@ -46,16 +46,12 @@ class Account:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Session:
-    """A sign-in. ``digest`` is the SHA-256 (hex) of the token that the browser holds; the token itself is kept nowhere.
-
-    ``confirmed_at``: when the password was last given.
-    """
+    """A sign-in. ``digest`` is the SHA-256 (hex) of the token that the browser holds; the token itself is kept nowhere."""
 
     digest: str
     account_id: int
     opened_at: datetime
     seen_at: datetime
-    confirmed_at: datetime
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -79,22 +75,12 @@ class ApiKey:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Terms:
-    """How long a session lasts: it rests after ``idle`` without a request, and is over ``longest`` after sign-in whatever happens."""
+    """How long a session lasts: until ``idle`` has gone by without a request, and no longer than ``longest`` after sign-in whatever happens."""
 
     idle: timedelta
     longest: timedelta
 
 
-class Standing(StrEnum):
-    """What a session is worth."""
-
-    OPEN = "open"
-    LOCKED = "locked"
-    OVER = "over"
-
-
-def standing(session: Session, terms: Terms, *, now: datetime) -> Standing:
-    """Say whether a session is open, locked for want of use, or over. One from the future (a clock set back) is over."""
-    if now < session.opened_at or now >= session.opened_at + terms.longest:
-        return Standing.OVER
-    return Standing.LOCKED if now >= session.seen_at + terms.idle else Standing.OPEN
+def is_open(session: Session, terms: Terms, *, now: datetime) -> bool:
+    """Say whether a session still opens anything. One from the future (a clock set back) does not."""
+    return session.opened_at <= now < min(session.opened_at + terms.longest, session.seen_at + terms.idle)

@@ -9,7 +9,7 @@ from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 
-from bridge.accounts.people import MACHINE_NAME, Account, ApiKey, Role, Session, Standing, Terms, standing
+from bridge.accounts.people import MACHINE_NAME, Account, ApiKey, Role, Session, Terms, is_open
 from bridge.accounts.permissions import Right, may
 from bridge.accounts.policy import normal, password_fault, plain_code, plain_name
 from bridge.credentials.passwords import Passwords
@@ -33,14 +33,13 @@ TOKEN_BYTES = 32  # ours: 256 bits; OWASP asks for 64 at least
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Caller:
-    """Who is behind a request: a person with a session, or a program with a key (``session`` None). ``is_locked``: rested too long."""
+    """Who is behind a request: a person with a session, or a program with a key (``session`` None)."""
 
     actor: Actor
     role: Role
     account: Account | None = None
     session: Session | None = None
     acts: bool = False
-    is_locked: bool = False
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -80,10 +79,9 @@ class Access:
             return None
         session, account = found
         now = self._now()
-        stands = standing(session, self._terms, now=now)
-        if stands is Standing.OVER or not account.is_on:
+        if not is_open(session, self._terms, now=now) or not account.is_on:
             return None
-        if is_used and stands is Standing.OPEN and now - session.seen_at >= TOUCHED_EACH:
+        if is_used and now - session.seen_at >= TOUCHED_EACH:
             with suppress(StoreError):  # a page is shown also where its use cannot be kept for now
                 await done(self._store, TouchSession(digest=session.digest, at=now))
         return Caller(
@@ -91,7 +89,6 @@ class Access:
             role=account.role,
             account=account,
             session=session,
-            is_locked=stands is Standing.LOCKED,
         )
 
     async def of_key(self, key: str) -> Caller | None:
@@ -199,7 +196,7 @@ class Access:
 
     async def _open(self, account: Account, begun: BeginTry, address: str, *, replaces: str = "") -> str:
         token, now = self._token(), self._now()
-        session = Session(digest=digest_of(token), account_id=account.account_id, opened_at=now, seen_at=now, confirmed_at=now)
+        session = Session(digest=digest_of(token), account_id=account.account_id, opened_at=now, seen_at=now)
         command = OpenSession(
             session=session,
             replaces=digest_of(replaces) if replaces else "",

@@ -119,8 +119,7 @@ class Doorkeeper:
             is_key = shown.startswith(BEARER) and scope["path"].startswith(API_PREFIX)
             return await self._door.access.of_key(shown.removeprefix(BEARER).strip()) if is_key else None
         token = cookie_of(headers, self._door.cookie)
-        found = await self._door.access.of_session(token, is_used=scope["path"] not in BY_ITSELF) if token else None
-        return None if found is None or found.is_locked else found
+        return await self._door.access.of_session(token, is_used=scope["path"] not in BY_ITSELF) if token else None
 
     async def _objection(self, scope: Scope, right: Right | None, who: Caller | None) -> Response | None:
         if who is None:

@@ -60,11 +60,10 @@ class OpenSession:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class TouchSession:
-    """Keep that a session was used; ``confirms``: its password was given again. Gives None, also where it is over."""
+    """Keep that a session was used. Gives None, also where it is over."""
 
     digest: str
     at: datetime
-    confirms: bool = False
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

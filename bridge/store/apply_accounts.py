@@ -103,8 +103,8 @@ def open_session(db: Db, command: OpenSession) -> None:
     _forgive(db, command.begun)
     db.execute("DELETE FROM sessions WHERE digest = ? OR opened_at < ?", (command.replaces, when(command.forget_before)))
     db.execute(
-        "INSERT INTO sessions (digest, account_id, opened_at, seen_at, confirmed_at) VALUES (?,?,?,?,?)",
-        (of.digest, of.account_id, when(of.opened_at), when(of.seen_at), when(of.confirmed_at)),
+        "INSERT INTO sessions (digest, account_id, opened_at, seen_at) VALUES (?,?,?,?)",
+        (of.digest, of.account_id, when(of.opened_at), when(of.seen_at)),
     )
     note(db, of.seen_at, command.actor, command.what, f"account:{of.account_id}", Change(reason=command.address))
 
@@ -118,8 +118,6 @@ def touch_session(db: Db, command: TouchSession) -> None:
     """Keep that a session was used."""
     at = when(command.at)
     db.execute("UPDATE sessions SET seen_at = ? WHERE digest = ? AND seen_at < ?", (at, command.digest, at))
-    if command.confirms:
-        db.execute("UPDATE sessions SET confirmed_at = ? WHERE digest = ?", (at, command.digest))
 
 
 def end_session(db: Db, command: EndSession) -> None:

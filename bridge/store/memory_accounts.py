@@ -89,8 +89,7 @@ def touch_session(state: State, command: TouchSession) -> None:
     """Keep that a session was used."""
     known = state.sessions.get(command.digest)
     if known is not None:
-        confirmed_at = command.at if command.confirms else known.confirmed_at
-        state.sessions[command.digest] = replace(known, seen_at=max(known.seen_at, command.at), confirmed_at=confirmed_at)
+        state.sessions[command.digest] = replace(known, seen_at=max(known.seen_at, command.at))
 
 
 def end_session(state: State, command: EndSession) -> None:

@@ -38,7 +38,7 @@ class AccountReads:
         row = (
             self._db()
             .execute(
-                "SELECT s.digest, s.account_id, s.opened_at, s.seen_at, s.confirmed_at,"
+                "SELECT s.digest, s.account_id, s.opened_at, s.seen_at,"
                 " a.id, a.name, a.role, a.is_on, a.secret, a.code_digest, a.code_until, a.version"
                 " FROM sessions s JOIN accounts a ON a.id = s.account_id WHERE s.digest = ?",
                 (digest,),
@@ -47,9 +47,8 @@ class AccountReads:
         )
         if row is None:
             return None
-        opened_at, seen_at, confirmed_at = map(moment, row[2:5])
-        session = Session(digest=row[0], account_id=row[1], opened_at=opened_at, seen_at=seen_at, confirmed_at=confirmed_at)
-        return session, _account(row[5:])
+        session = Session(digest=row[0], account_id=row[1], opened_at=moment(row[2]), seen_at=moment(row[3]))
+        return session, _account(row[4:])
 
     def api_keys(self) -> tuple[ApiKey, ...]:
         """Give every key, ended ones too, in the order in which they were made."""

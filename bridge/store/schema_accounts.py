@@ -30,7 +30,6 @@ sessions = Table(
     Column("account_id", Integer, nullable=False),
     Column("opened_at", Text, nullable=False),
     Column("seen_at", Text, nullable=False),
-    Column("confirmed_at", Text, nullable=False),
     Index("sessions_account", "account_id"),
 )
 

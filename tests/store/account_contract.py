@@ -45,9 +45,7 @@ def change(store: Store, account: Account, *, ends_sessions: bool = False) -> No
 
 def sign_in(store: Store, account: Account, digest: str = "s1", *, replaces: str = "", at: int = 0) -> Session:
     """Open a session as sign-in does."""
-    session = Session(
-        digest=digest, account_id=account.account_id, opened_at=later(at), seen_at=later(at), confirmed_at=later(at)
-    )
+    session = Session(digest=digest, account_id=account.account_id, opened_at=later(at), seen_at=later(at))
     command = OpenSession(
         session=session,
         replaces=replaces,
@@ -124,10 +122,8 @@ class AccountContract:
         assert store.session("s2") == (second, ana)
         store.submit(TouchSession(digest="s2", at=later(5))).result(WAIT)
         store.submit(TouchSession(digest="s2", at=later(4))).result(WAIT)
-        store.submit(TouchSession(digest="gone", at=later(4), confirms=True)).result(WAIT)
+        store.submit(TouchSession(digest="gone", at=later(4))).result(WAIT)
         assert store.session("s2") == (replace(second, seen_at=later(5)), ana)
-        store.submit(TouchSession(digest="s2", at=later(6), confirms=True)).result(WAIT)
-        assert store.session("s2") == (replace(second, seen_at=later(6), confirmed_at=later(6)), ana)
         for _ in range(2):
             store.submit(EndSession(digest="s2", actor=BO, at=later(7))).result(WAIT)
         assert store.session("s2") is None
