@@ -115,7 +115,7 @@ DESTINATION_WORDS: dict[DestinationState, str] = {
 PURPOSE_WORDS: dict[Purpose, str] = {
     Purpose.PATIENT: "patient",
     Purpose.CONTROL: "control",
-    Purpose.PROFICIENCY: "external quality",
+    Purpose.PROFICIENCY: "proficiency",
     Purpose.COMPARISON: "lot comparison",
     Purpose.TRAINING: "training",
 }

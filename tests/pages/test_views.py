@@ -585,7 +585,7 @@ def test_controls_copies_and_discarded_strips_have_their_lists(shelf: Stocked, v
     shelf.desk.discard(shelf.rejected(), reason="r", actor=_actor("Ana"), specimen="run again")
     page = visitor.page("/results?kind=non_patient")
     assert page.links("/strips/") == [f"/strips/{quality}", f"/strips/{control}"]
-    assert "external quality" in page.text
+    assert "proficiency" in page.text
     assert visitor.page("/results?kind=copy").links("/strips/") == [f"/strips/{copy}"]
     assert len(visitor.page("/results?kind=discarded").links("/strips/")) == 1
     assert visitor.get("/results?kind=all").status_code == 422
