@@ -47,6 +47,7 @@ SIZES = {
     390: [["100%", "ltr"], ["200%", "ltr"], ["100%", "rtl"]],
     320: [["100%", "ltr"]],
 }
+CUT = """() => [...document.querySelectorAll("main .wide")].filter((each) => each.scrollWidth > each.clientWidth).map((each) => each.ariaLabel)"""
 PAPER = 718  # CSS pixels: 190 mm at 96 to the inch, which is A4 between margins of 10 mm
 # Bytes of all that the browser took in for this page, uncompressed: the page itself and what it asked for (Resource Timing, decodedBodySize)
 WEIGHT = "() => [...performance.getEntriesByType('navigation'), ...performance.getEntriesByType('resource')].reduce((sum, each) => sum + each.decodedBodySize, 0)"
@@ -123,3 +124,13 @@ def test_no_page_is_heavy_on_a_long_day(tmp_path: Path, browser: Browser) -> Non
         weights = {address: beside + len(visitor.get(address).content) for address in follow(visitor, app).pages}
         assert {address: weight for address, weight in weights.items() if weight > HEAVIEST} == {}
     shelf.close()
+
+
+def test_nothing_on_the_wall_has_to_be_scrolled_sideways(walked: tuple[str, Site], browser: Browser) -> None:
+    """Nobody stands there with a pointer: at the width of a small screen and of a usual one each table is there whole."""
+    origin, _ = walked
+    with Tab(browser) as tab:
+        tab.goto(f"{origin}/?wall=true")
+        for width in (1280, 1920):
+            tab.set_viewport_size({"width": width, "height": 1080})
+            assert tab.evaluate(CUT) == [], width
