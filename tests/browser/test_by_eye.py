@@ -37,6 +37,28 @@ def test_the_ladders_fit_and_can_be_read(shelf: Stocked, browser: Browser, width
         assert tab.evaluate(CONTRAST)["poor"] == []
         assert tab.evaluate("document.documentElement.scrollWidth") == width
 
+PERSON_MS = 60  # a key is held so long: over the 40 ms under which figures count as scanned
+SCAN = """(text) => { for (const key of text) document.activeElement.dispatchEvent(new KeyboardEvent("keydown", { key, bubbles: true, cancelable: true })); }"""
+
+
+def test_a_scan_sets_no_pad(shelf: Stocked, browser: Browser) -> None:
+    """HZ-A04: a label that is scanned while a pad has the ring is no row of steps: what was chosen stays, the rest stays open, and the page says so."""
+    with shelf.serving() as visitor, Tab(browser) as tab:
+        tab.goto(visitor.origin + PATH)
+        chosen = "[...document.querySelectorAll('.ladders input:checked')].map((each) => each.value)"
+        tab.locator(".ladders fieldset").first.locator("input").first.focus()
+        tab.keyboard.press("2", delay=PERSON_MS)
+        kept = tab.evaluate(chosen)
+        assert len(kept) == 1
+        tab.evaluate(SCAN, "k40123221")
+        assert tab.evaluate(chosen) == kept
+        tab.keyboard.press("ArrowUp", delay=PERSON_MS)
+        tab.evaluate(SCAN, "12345678")
+        assert len(tab.evaluate(chosen)) == 2  # the second by the arrow, as before the scan
+        expect(tab.locator("#due")).to_have_text(
+            "A scan came while a pad was chosen: no step was set by it. Choose its field and scan again."
+        )
+
 
 def test_a_strip_is_entered_from_the_keyboard(shelf: Stocked, browser: Browser) -> None:
     """From the list to the kept strip: a scanner's Enter goes on to the next field, figures and arrows choose steps, and the last Enter keeps it."""
@@ -51,7 +73,7 @@ def test_a_strip_is_entered_from_the_keyboard(shelf: Stocked, browser: Browser) 
             tab.keyboard.type(text)
             tab.keyboard.press("Enter")
         for _ in range(9):
-            tab.keyboard.press("1")
+            tab.keyboard.press("1", delay=PERSON_MS)
         tab.keyboard.press("Space")  # the last pad by the browser's own keys
         tab.keyboard.press("ArrowRight")
         reach(tab, "Operator number")

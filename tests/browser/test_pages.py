@@ -110,8 +110,8 @@ def test_the_policy_stops_a_script_that_would_get_in(visitor: Visitor, browser: 
     assert ran == [False, "blocked", "blocked"]
 
 
-def test_j_and_k_go_along_the_list_and_escape_goes_back(shelf: Stocked, visitor: Visitor, tab: Page) -> None:
-    """They end at the ends; the arrows do the same once a row is chosen, and scroll the page before."""
+def test_arrows_home_and_end_go_along_the_list_and_escape_goes_back(shelf: Stocked, visitor: Visitor, tab: Page) -> None:
+    """Once a row has the focus; they end at the ends, and scroll the page before."""
     stops = [shelf.rejected() for _ in range(3)]
 
     def at() -> str:
@@ -120,15 +120,16 @@ def test_j_and_k_go_along_the_list_and_escape_goes_back(shelf: Stocked, visitor:
     tab.goto(f"{visitor.origin}/rejected")
     tab.keyboard.press("ArrowDown")
     assert at() == "None"
+    tab.locator("main a.row").first.focus()
     seen = []
-    for key in ("j", "j", "j", "j", "k", "ArrowDown", "ArrowUp", "ArrowUp", "k"):
+    for key in ("ArrowDown", "ArrowDown", "ArrowDown", "ArrowUp", "End", "Home", "ArrowUp"):
         tab.keyboard.press(key)
         seen.append(stops.index(int(at().removeprefix("/rejected/"))))
-    assert seen == [0, 1, 2, 2, 1, 2, 1, 0, 0]
+    assert seen == [1, 2, 2, 1, 2, 0, 0]
     tab.keyboard.press("Enter")
     expect(tab).to_have_url(f"{visitor.origin}/rejected/{stops[0]}")
     expect(tab.get_by_label("Patient ID", exact=True)).to_be_focused()
-    tab.keyboard.press("j")  # a letter in a field is a letter
+    tab.keyboard.press("j")
     expect(tab.get_by_label("Patient ID", exact=True)).to_have_value("j")
     tab.keyboard.press("Escape")
     tab.keyboard.press("Escape")  # what was typed is not thrown away
@@ -139,25 +140,42 @@ def test_j_and_k_go_along_the_list_and_escape_goes_back(shelf: Stocked, visitor:
     expect(tab).to_have_url(f"{visitor.origin}/rejected")
 
 
-def test_the_keys_are_shown_and_can_be_turned_off(shelf: Stocked, visitor: Visitor, tab: Page) -> None:
-    """WCAG 2.2, 2.1.4: single letters can be turned off, for those who speak to their computer."""
+def test_a_scan_with_no_field_chosen_finds_the_strip(shelf: Stocked, visitor: Visitor, tab: Page) -> None:
+    """HZ-A03: on Today and on Find it goes into the page's own search, whole and in place of what stood there; on a page without one, nowhere."""
+    shelf.coded(GOOD, number="133")
+    tab.goto(visitor.origin)
+    with tab.expect_navigation():
+        tab.keyboard.type(GOOD)
+        tab.keyboard.press("Enter")
+    field = tab.get_by_role("searchbox")
+    expect(field).to_have_value(GOOD)
+    expect(tab.locator("main")).to_contain_text("bench-a 133")
+    tab.get_by_role("link", name="bench-a 133").focus()  # a row with the ring is no field
+    with tab.expect_navigation():
+        tab.keyboard.type("k133")
+        tab.keyboard.press("Enter")
+    expect(field).to_have_value("k133")
+    tab.goto(f"{visitor.origin}/find")
+    expect(field).to_be_focused()
+
+
+def test_the_keys_are_shown_and_what_is_typed_can_be_kept_from_the_search(shelf: Stocked, visitor: Visitor, tab: Page) -> None:
+    """WCAG 2.2, 2.1.4: what a letter does without a field can be turned off, for those who speak to their computer."""
     shelf.rejected()
-    tab.goto(f"{visitor.origin}/rejected")
-    tab.keyboard.press("?")
+    tab.goto(visitor.origin)
     dialog = tab.get_by_role("dialog", name="Keys")
+    tab.get_by_role("button", name="Keys").click()
     expect(dialog).to_be_visible()
     tab.keyboard.press("Escape")
     expect(dialog).to_be_hidden()
-    tab.get_by_role("button", name="Keys: ?").click()
-    dialog.get_by_label("Single-letter keys are on, in this browser").uncheck()
+    tab.get_by_role("button", name="Keys").click()
+    dialog.get_by_label("What is typed or scanned with no field chosen goes into the page’s search, in this browser").uncheck()
     dialog.get_by_role("button", name="Close").click()
     tab.reload()
-    tab.keyboard.press("j")
-    tab.keyboard.press("?")
-    tab.keyboard.press("/")
-    expect(dialog).to_be_hidden()
-    assert tab.url == f"{visitor.origin}/rejected"
+    tab.keyboard.type("j?/")
+    assert tab.url == f"{visitor.origin}/"
     assert tab.evaluate("document.activeElement === document.body")
+    expect(tab.get_by_role("searchbox")).to_have_value("")
 
 
 def test_a_form_is_sent_once(shelf: Stocked, visitor: Visitor, tab: Page) -> None:

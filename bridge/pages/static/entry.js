@@ -32,13 +32,38 @@ if (watch) {
   });
 }
 
-for (const [at, pad] of pads.entries()) {
-  const steps = [...pad.querySelectorAll("input")];
-  pad.addEventListener("keydown", (event) => {
-    const step = /^[1-9]$/.test(event.key) && !event.ctrlKey && !event.altKey && !event.metaKey ? steps[Number(event.key) - 1] : null;
-    if (!step) return;
-    event.preventDefault();
-    step.checked = true;
-    (pads[at + 1]?.querySelector("input") ?? readAt).focus();
-  });
+// A figure chooses the step that it stands before. Figures that follow each other faster than a person reads pads are a scan: they choose nothing
+
+const APART_MS = 40; // ours: a scanner's letters are 1 to 20 ms apart (common practice, no source), a person's figures for one pad after another over 100
+let last = -Infinity; // when the last letter or figure came, by the events' own clock
+let before; // the last figure: what takes it back
+
+function choose(pad, step) {
+  const was = pad.querySelector("input:checked");
+  step.checked = true;
+  before = () => {
+    step.checked = false;
+    if (was) was.checked = true;
+    (was ?? pad.querySelector("input")).focus();
+    due.textContent = "A scan came while a pad was chosen: no step was set by it. Choose its field and scan again.";
+  };
+  (pads[pads.indexOf(pad) + 1]?.querySelector("input") ?? readAt).focus();
 }
+
+document.addEventListener("keydown", (event) => {
+  if (event.key === "Enter") last = -Infinity; // a scan ends so, and what follows is a person's
+  if (event.key.length !== 1) return;
+  const pad = event.target.closest?.(".ladders fieldset");
+  const isFast = event.timeStamp - last < APART_MS;
+  last = event.timeStamp;
+  if (isFast && before) {
+    event.preventDefault();
+    return before();
+  }
+  before = undefined;
+  const isFigure = pad && !isFast && !event.repeat && /^[1-9]$/.test(event.key) && !event.ctrlKey && !event.altKey && !event.metaKey;
+  const step = isFigure && pad.querySelectorAll("input")[Number(event.key) - 1];
+  if (!step) return;
+  event.preventDefault();
+  choose(pad, step);
+});

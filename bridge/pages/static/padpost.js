@@ -2,7 +2,7 @@
 "use strict";
 
 const body = document.body;
-const keysOn = document.getElementById("keys-on");
+const intoFind = document.getElementById("into-find");
 const keys = document.getElementById("keys");
 
 // --- a scanner ends what it types with Enter: in a form that acts, Enter goes on to the next field and never sends
@@ -22,30 +22,13 @@ document.addEventListener("submit", (event) => {
   event.target.dataset.sent = "yes";
 });
 
-// --- keys of our own
+// --- along a list: arrows, Home and End, once a row has the focus; no letter is a key, since a scanner types letters
 
-function step(by) {
+function chosen(key) {
   const rows = [...document.querySelectorAll("main a.row")];
-  if (!rows.length) return;
   const at = rows.indexOf(document.activeElement);
-  const next = at < 0 ? (by > 0 ? 0 : rows.length - 1) : Math.min(Math.max(at + by, 0), rows.length - 1);
-  rows[next].focus();
-}
-
-function search() {
-  const field = document.getElementById("search");
-  if (field) field.focus();
-  else location.assign("/results#search");
-}
-
-// An act is begun by the letter beside its name: its form opens, and the first field is ready for a scanner
-function begin(summary) {
-  summary.parentElement.open = true;
-  (summary.parentElement.querySelector("input:not([type=hidden]), select") ?? summary).focus();
-}
-
-function showKeys() {
-  body.classList.toggle("keyed", keysOn.checked);
+  if (at < 0) return undefined;
+  return { ArrowDown: rows[Math.min(at + 1, rows.length - 1)], ArrowUp: rows[Math.max(at - 1, 0)], Home: rows[0], End: rows.at(-1) }[key];
 }
 
 function back() {
@@ -53,33 +36,46 @@ function back() {
   if (!typed) location.assign(body.dataset.back);
 }
 
+// --- what is scanned while no field is chosen: into the page's own search, or nowhere; its Enter opens nothing
+
+const SAME_SCAN_MS = 500; // ours: from the last letter to the Enter of one scan; a person who typed and thought better of it takes longer
+const find = document.getElementById("search");
+let lettered = 0; // when a letter last came with no field chosen, by the events' own clock
+
+const isLetter = (event) => [...event.key].length === 1 && event.key !== " ";
+const isOfScan = (event) => event.timeStamp - lettered < SAME_SCAN_MS && lettered > 0;
+
+function noField(event) {
+  if (isLetter(event)) {
+    if (find && intoFind.checked) return find.select(), find.focus(); // and the letter that came goes there
+    lettered = event.timeStamp;
+  } else if (isOfScan(event) && (event.key === "Enter" || event.key === " ")) {
+    event.preventDefault();
+    if (event.key === "Enter") say("No field was chosen: what was scanned went nowhere. Choose the field and scan again, or find the strip", "/find");
+  }
+}
+
 document.addEventListener("keydown", (event) => {
   if (event.ctrlKey || event.altKey || event.metaKey || event.isComposing || keys.open) return;
   const inField = event.target.closest?.("input, select, textarea");
-  const onRow = document.activeElement?.classList.contains("row");
   if (event.key === "Escape") {
     if (inField) inField.blur();
     else if (location.pathname !== "/") back();
     return;
   }
   if (inField) return;
-  const acts = onRow ? { ArrowDown: () => step(1), ArrowUp: () => step(-1) } : {};
-  if (keysOn.checked) Object.assign(acts, { j: () => step(1), k: () => step(-1), "/": search, "?": () => keys.showModal() });
-  const named = keysOn.checked && document.querySelector(`summary[data-key="${CSS.escape(event.key)}"]`);
-  if (acts[event.key] || named) {
-    event.preventDefault();
-    if (named) begin(named);
-    else acts[event.key]();
-  }
+  const row = chosen(event.key);
+  if (!row) return noField(event);
+  event.preventDefault();
+  row.focus();
 });
 
-keysOn.checked = localStorage.getItem("padpost.keys") !== "off";
-keysOn.addEventListener("change", () => (localStorage.setItem("padpost.keys", keysOn.checked ? "on" : "off"), showKeys()));
-showKeys();
+intoFind.checked = localStorage.getItem("padpost.into-find") !== "off";
+intoFind.addEventListener("change", () => localStorage.setItem("padpost.into-find", intoFind.checked ? "on" : "off"));
 const keysButton = document.getElementById("keys-button");
 keysButton.hidden = false;
 keysButton.addEventListener("click", () => keys.showModal());
-if (location.hash === "#search") document.getElementById("search")?.focus();
+if (location.hash === "#search") find?.focus();
 
 // --- what came since the page was opened waits in a bar: nothing moves under the pointer
 
