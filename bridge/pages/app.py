@@ -140,6 +140,7 @@ def _templates(site: PagesSite, now: Callable[[], datetime]) -> Jinja2Templates:
         gate_words=GATE_WORDS,
         series_words=lambda mode, series: words.series_words(mode, series, now=now(), zone=site.zone),
         when=lambda then: words.when(then, now=now(), zone=site.zone),
+        clock_time=lambda: words.clock_time(now(), now=now(), zone=site.zone),
         age=lambda since: age(since, now=now()),
         on_paper=lambda then: words.on_paper(then, zone=site.zone),
         pdf_installed=is_installed,
@@ -154,7 +155,10 @@ def _templates(site: PagesSite, now: Callable[[], datetime]) -> Jinja2Templates:
 def _add_stream(app: FastAPI, newsroom: Newsroom) -> None:
     @app.get("/api/news/stream", include_in_schema=False)
     async def stream() -> StreamingResponse:
-        """Tell each time that a strip came or one was stopped (server-sent events): the newest ids of both; `away` while the store is."""
+        """Tell each time that a strip came or one was stopped (server-sent events): the newest ids of both; `away` while the store is.
+
+        `standing` is another mark whenever a receiver, a pause, a signal or a mute stands otherwise.
+        """
         if not newsroom.has_room:
             raise HTTPException(503, "Too many pages listen already. Ask /api/news every second instead.")
         # a proxy that collects an answer before it passes it on would hold the news back

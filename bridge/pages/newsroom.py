@@ -1,6 +1,6 @@
 """Tells open pages that something came: one look at the store for all of them, however many there are (server-sent events).
 
-WHATWG HTML, section 9.2: the format of the stream. What it tells are row numbers alone, so no page learns of a patient by it.
+WHATWG HTML, section 9.2: the format of the stream. What it tells are row numbers and a mark alone, so no page learns of a patient by it.
 """
 
 from __future__ import annotations
@@ -80,11 +80,11 @@ class Newsroom:
         return b"" if self._is_over else self._latest
 
     async def _look(self) -> None:
-        seen = News(stops=0, strips=0, last_stop=0, last_strip=0)
+        seen = News(stops=0, strips=0, last_stop=0, last_strip=0, standing="")
         while True:
             try:
                 seen = await ask(self._store, self._store.news, after_stop=seen.last_stop, after_strip=seen.last_strip)
-                told = f"event: news\ndata: {json.dumps({'stop': seen.last_stop, 'strip': seen.last_strip})}\n\n".encode()
+                told = f"event: news\ndata: {json.dumps({'stop': seen.last_stop, 'strip': seen.last_strip, 'standing': seen.standing})}\n\n".encode()
             except StoreError:
                 told = AWAY
             if told != self._latest:

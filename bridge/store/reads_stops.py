@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime
+from hashlib import blake2s
 from typing import Any
 
 from bridge.lifecycle.states import StopGroup, StopState
@@ -24,6 +26,12 @@ _STOP = (
 )
 _CALM = "(CASE WHEN s.priority = 'stat' THEN 0 ELSE 1 END)"
 _WHERE = "CASE WHEN t.analyzer = '' THEN t.source ELSE t.analyzer END"  # a file that could not be read is of its source alone
+_STANDING = (  # small tables, or an index of a few rows
+    "SELECT name, state, reason FROM destinations ORDER BY name",
+    "SELECT destination, at FROM pauses WHERE ended_at IS NULL ORDER BY destination",
+    "SELECT id, state FROM signals WHERE state <> 'ended' ORDER BY kind",
+    "SELECT kind, until FROM signal_mutes ORDER BY kind",
+)
 MOST_NEWS = 1_000  # ours: a person who sees as many opens the page anew, however many more there are
 
 
@@ -138,7 +146,12 @@ class StopReads:
             strips=newer("strips", "outcome <> 'superseded'", after_strip),
             last_stop=last("stops"),
             last_strip=last("strips"),
+            standing=self._standing(),
         )
+
+    def _standing(self) -> str:
+        rows = [list(row) for query in _STANDING for row in self._db().execute(query)]
+        return blake2s(json.dumps(rows).encode(), digest_size=8).hexdigest()
 
     def stop(self, stop_id: int) -> rows.StopRow | None:
         """Give one stop."""

@@ -464,12 +464,16 @@ class Verified:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class News:
-    """What came since a page was opened: open stops and strips, counted; and the newest ids of both, 0 where there is none."""
+    """What came since a page was opened: open stops and strips, counted; and the newest ids of both, 0 where there is none.
+
+    ``standing`` is a mark of how receivers, pauses, signals and mutes stand: another one as soon as one of them stands otherwise.
+    """
 
     stops: int
     strips: int
     last_stop: int
     last_strip: int
+    standing: str
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

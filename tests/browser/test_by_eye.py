@@ -37,6 +37,7 @@ def test_the_ladders_fit_and_can_be_read(shelf: Stocked, browser: Browser, width
         assert tab.evaluate(CONTRAST)["poor"] == []
         assert tab.evaluate("document.documentElement.scrollWidth") == width
 
+
 PERSON_MS = 60  # a key is held so long: over the 40 ms under which figures count as scanned
 SCAN = """(text) => { for (const key of text) document.activeElement.dispatchEvent(new KeyboardEvent("keydown", { key, bubbles: true, cancelable: true })); }"""
 

@@ -7,9 +7,11 @@ from collections.abc import Callable
 import pytest
 from playwright.sync_api import Browser, Page, expect
 
+from bridge.lifecycle.states import DestinationState
 from bridge.model import Format, Priority
+from bridge.store.commands import SetDestination
 from tests.browser.watched import Tab
-from tests.pages.stocked import GOOD, OTHER, Stocked, Visitor
+from tests.pages.stocked import GOOD, NOW, OTHER, Stocked, Visitor
 from tests.pages.test_views import HOSTILE, hostile_pages
 
 pytestmark = pytest.mark.browser
@@ -200,6 +202,24 @@ def test_the_bar_says_when_padpost_does_not_answer(shelf: Stocked, browser: Brow
             expect(tab.locator("h1")).to_have_text("Today")
             expect(tab.locator("#news")).to_be_hidden()
         expect(tab.locator("#news")).to_have_text("Padpost does not answer. What you see may be old. Try again")
+
+
+def test_an_open_today_says_how_old_it_is_and_when_a_receiver_or_a_signal_changed(
+    shelf: Stocked, visitor: Visitor, browser: Browser
+) -> None:
+    """HZ-H01: ages on an open page stand still, so it says as of when they are; a receiver that goes down shows itself."""
+    with Tab(browser) as tab:
+        tab.clock.install()
+        tab.goto(visitor.origin)
+        expect(tab.locator(".as-of")).to_contain_text("As of 12:00")
+        expect(tab.locator("#aged")).to_be_hidden()
+        tab.clock.fast_forward(61_000)
+        expect(tab.get_by_role("link", name="Renew the page")).to_be_visible()
+        expect(tab.locator("#news")).to_be_hidden()
+        closed = SetDestination(name="chart", state=DestinationState.CLOSED, reason="401", at=NOW)
+        shelf.store.submit(closed).result()
+        tab.clock.resume()
+        expect(tab.locator("#news")).to_have_text("A receiver or a signal changed since you opened this page. Show")
 
 
 def test_the_wall_shows_what_is_new_by_itself(shelf: Stocked, visitor: Visitor, tab: Page) -> None:

@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
-from bridge.lifecycle.states import StopEnd, StopGroup
-from bridge.model import Priority
-from bridge.store.commands import NoteRefusedFile
+from datetime import timedelta
+
+from bridge.lifecycle.states import DestinationState, StopEnd, StopGroup
+from bridge.model import Actor, Priority
+from bridge.signals.kinds import Kind
+from bridge.store.commands import MuteSignals, NoteRefusedFile, SetDestination
 from bridge.store.reads_stops import MOST_NEWS
 from bridge.store.rows import News, StopSearch
 from bridge.store.sqlite import SqliteStore
+from bridge.store.today_commands import PauseDestination
 from tests.store import strips as s
 from tests.store.plans import plans
+from tests.store.signal_contract import OPENED, keep
 from tests.store.strips import NOW, later
 
 
@@ -76,14 +81,33 @@ def test_urgent_stops_come_stat_first_then_the_longest_waiting(store: SqliteStor
 
 def test_news_counts_what_came_since(store: SqliteStore) -> None:
     """Closed stops and superseded strips are no news; the newest ids are those of the same look."""
-    assert store.news(after_stop=0, after_strip=0) == News(stops=0, strips=0, last_stop=0, last_strip=0)
+    standing = store.news(after_stop=0, after_strip=0).standing
+    assert store.news(after_stop=0, after_strip=0) == News(stops=0, strips=0, last_stop=0, last_strip=0, standing=standing)
     first = _held(store, "1")
     s.post(store, "R2")
-    assert store.news(after_stop=0, after_strip=0) == News(stops=1, strips=2, last_stop=first, last_strip=2)
-    assert store.news(after_stop=first, after_strip=1) == News(stops=0, strips=1, last_stop=first, last_strip=2)
+    assert store.news(after_stop=0, after_strip=0) == News(stops=1, strips=2, last_stop=first, last_strip=2, standing=standing)
+    assert store.news(after_stop=first, after_strip=1) == News(
+        stops=0, strips=1, last_stop=first, last_strip=2, standing=standing
+    )
     s.close(store, first, StopEnd.DISCARDED)
-    assert store.news(after_stop=0, after_strip=2) == News(stops=0, strips=0, last_stop=first, last_strip=2)
+    assert store.news(after_stop=0, after_strip=2) == News(stops=0, strips=0, last_stop=first, last_strip=2, standing=standing)
     assert MOST_NEWS == 1_000
+
+
+def test_news_has_another_mark_when_receivers_pauses_signals_or_mutes_stand_otherwise(store: SqliteStore) -> None:
+    """HZ-H01: an open Today is told of a receiver that went down; the same standing has the same mark, so nothing is told twice."""
+    marks = [store.news(after_stop=0, after_strip=0).standing]
+    store.submit(SetDestination(name="chart", state=DestinationState.CLOSED, reason="401", at=NOW)).result()
+    marks.append(store.news(after_stop=0, after_strip=0).standing)
+    keep(store, OPENED, at=NOW)
+    marks.append(store.news(after_stop=0, after_strip=0).standing)
+    who = Actor(name="Ana", verified="unverified")
+    store.submit(MuteSignals(kind=Kind.STAT, until=NOW + timedelta(hours=1), actor=who, reason="x", at=NOW)).result()
+    marks.append(store.news(after_stop=0, after_strip=0).standing)
+    store.submit(PauseDestination(destination="records", actor=who, reason="x", at=NOW)).result()
+    marks.append(store.news(after_stop=0, after_strip=0).standing)
+    assert len(set(marks)) == 5
+    assert store.news(after_stop=9, after_strip=9).standing == marks[-1]
 
 
 def test_a_list_of_what_is_open_touches_no_strip_that_went(store: SqliteStore) -> None:

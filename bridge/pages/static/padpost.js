@@ -92,14 +92,19 @@ function say(words, href) {
   bar.href = href;
 }
 
+// Whether receivers, pauses, signals and mutes stand otherwise than on the page, where the page shows them
+const stands = (now) => Boolean(body.dataset.standing) && now.standing !== body.dataset.standing;
+
 function told(news) {
   const count = body.dataset.watch === "stops" ? news.stops : news.strips;
   const shown = count >= MOST ? "1\u202f000 or more" : String(count);
   const stopped = body.dataset.watch !== "stops" && news.stops ? `, ${news.stops} stopped` : "";
   const changed = count || news.stops;
-  if (changed && body.classList.contains("wall")) location.reload();
+  const moved = stands(news);
+  if (body.classList.contains("wall") && (changed || moved || Date.now() - opened > AGED_MS)) location.reload(); // nobody stands there to renew it
   document.title = changed ? `(${shown}) ${title}` : title;
-  say(changed ? `${shown} new since you opened this page${stopped}. Show` : "", location.pathname + location.search);
+  const words = changed ? `${shown} new since you opened this page${stopped}. Show` : moved ? "A receiver or a signal changed since you opened this page. Show" : "";
+  say(words, location.pathname + location.search);
 }
 
 // --- the rows themselves that came, on the page that lists them: over its foot, with its own narrowing
@@ -114,6 +119,8 @@ async function showNewest() {
 }
 
 const opened = Date.now();
+const aged = document.getElementById("aged");
+const AGED_MS = 60000; // the ages on a page are in minutes: after one they are wrong, and it says so
 let looked = 0; // when
 let waits; // for the next look
 
@@ -141,7 +148,7 @@ let stream;
 function heard(event) {
   const now = JSON.parse(event.data);
   const came = body.dataset.watch === "stops" ? now.stop > Number(body.dataset.stop) : now.strip > Number(body.dataset.strip) || now.stop > Number(body.dataset.stop);
-  if (came || !bar.hidden) lookSoon();
+  if (came || stands(now) || !bar.hidden) lookSoon();
 }
 
 function listen() {
@@ -158,6 +165,8 @@ function unlisten() {
   stream?.close();
   stream = undefined;
 }
+
+if (aged) setTimeout(() => (aged.hidden = false), AGED_MS);
 
 if (body.dataset.watch) {
   const follow = () => (document.hidden ? unlisten() : listen());
