@@ -20,7 +20,11 @@ def door_of(config: settings.Settings, store: Store) -> Door | None:
     """Give how people come in; None where the site has no accounts."""
     if config.accounts.sign_in == "none":
         return None
-    terms = Terms(idle=timedelta(minutes=config.accounts.idle_minutes), longest=timedelta(hours=config.accounts.longest_hours))
+    terms = Terms(
+        idle=timedelta(minutes=config.accounts.idle_minutes),
+        longest=timedelta(hours=config.accounts.longest_hours),
+        sure=timedelta(minutes=config.accounts.password_again_minutes),
+    )
     token = partial(secrets.token_urlsafe, TOKEN_BYTES)
     return Door(
         access=Access(store, terms, Passwords(), now=clock.now, token=token),

@@ -46,12 +46,20 @@ class Account:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Session:
-    """A sign-in. ``digest`` is the SHA-256 (hex) of the token that the browser holds; the token itself is kept nowhere."""
+    """A sign-in. ``digest`` is the SHA-256 (hex) of the token that the browser holds; the token itself is kept nowhere.
+
+    ``sure_at``: when its person last gave the password, at sign-in or again before a grave act. ``locked_at``: since when it opens nothing until its
+    person gives the password; None: it is not locked. ``line`` is an unguessable text that goes on from a session to the next one of the same
+    person in the same browser, so that forms that were open before a lock are theirs still.
+    """
 
     digest: str
     account_id: int
     opened_at: datetime
     seen_at: datetime
+    sure_at: datetime | None = None
+    locked_at: datetime | None = None
+    line: str = field(default="", repr=False)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -75,12 +83,28 @@ class ApiKey:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Terms:
-    """How long a session lasts: until ``idle`` has gone by without a request, and no longer than ``longest`` after sign-in whatever happens."""
+    """How long a session lasts: until ``idle`` has gone by without a request, and no longer than ``longest`` after sign-in whatever happens.
+
+    ``sure``: for how long after a password was given a grave act asks for none.
+    """
 
     idle: timedelta
     longest: timedelta
+    sure: timedelta = timedelta(0)
 
 
 def is_open(session: Session, terms: Terms, *, now: datetime) -> bool:
-    """Say whether a session still opens anything. One from the future (a clock set back) does not."""
-    return session.opened_at <= now < min(session.opened_at + terms.longest, session.seen_at + terms.idle)
+    """Say whether a session still opens anything. One that is locked does not, nor one from the future (a clock set back)."""
+    return session.locked_at is None and session.opened_at <= now < min(
+        session.opened_at + terms.longest, session.seen_at + terms.idle
+    )
+
+
+def is_sure(session: Session, terms: Terms, *, now: datetime) -> bool:
+    """Say whether the password was given so lately that a grave act need not ask for it."""
+    return session.sure_at is not None and session.sure_at <= now < session.sure_at + terms.sure
+
+
+def rests(session: Session, terms: Terms, *, now: datetime) -> bool:
+    """Say whether a session is locked, by its person or by its idle time: it opens nothing, and its person may go on with the password."""
+    return not is_open(session, terms, now=now) and session.opened_at <= now < session.opened_at + terms.longest

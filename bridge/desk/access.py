@@ -9,14 +9,23 @@ from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 
-from bridge.accounts.people import MACHINE_NAME, Account, ApiKey, Role, Session, Terms, is_open
+from bridge.accounts.people import MACHINE_NAME, Account, ApiKey, Role, Session, Terms, is_open, is_sure, rests
 from bridge.accounts.permissions import Right, may
 from bridge.accounts.policy import normal, password_fault, plain_code, plain_name
 from bridge.credentials.passwords import Passwords
 from bridge.errors import RefusedAction, StoreError
 from bridge.identity.person import bare, same_person
 from bridge.model import Actor
-from bridge.store.account_commands import BeginTry, EndSession, KeepAccount, NoteAccess, OpenSession, TouchSession
+from bridge.store.account_commands import (
+    BeginTry,
+    EndSession,
+    KeepAccount,
+    LockSession,
+    MakeSure,
+    NoteAccess,
+    OpenSession,
+    TouchSession,
+)
 from bridge.store.api import Store
 from bridge.store.asking import ask
 from bridge.store.awaited import done
@@ -26,6 +35,8 @@ BY_PASSWORD = "password"  # noqa: S105 - how somebody is known, not a password
 NOT_RIGHT = "The name or the password is not right. After several wrong ones in a row the next is taken only after a while."
 CODE_NOT_RIGHT = "The name or the code is not right, or the code is too old. Your administrator gives a new one."
 SECOND_NOT_RIGHT = "The second person's name or password is not right, or that account may not act. Nothing was done: go back and let them type it again."
+PASSWORD_ASKED = "This asks for your own password."  # noqa: S105 - a sentence
+PASSWORD_NOT_RIGHT = "Your password is not right."  # noqa: S105 - a sentence
 NAME_FAULT = "Give a name of 2 to 60 characters, as it is to stand beside what you do."
 TOUCHED_EACH = timedelta(minutes=1)  # ours: a commit a minute and a person, and not one a request
 TOKEN_BYTES = 32  # ours: 256 bits; OWASP asks for 64 at least
@@ -33,13 +44,17 @@ TOKEN_BYTES = 32  # ours: 256 bits; OWASP asks for 64 at least
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Caller:
-    """Who is behind a request: a person with a session, or a program with a key (``session`` None)."""
+    """Who is behind a request: a person with a session, or a program with a key (``session`` None).
+
+    ``is_sure``: the password was given so lately that a grave act asks for none.
+    """
 
     actor: Actor
     role: Role
     account: Account | None = None
     session: Session | None = None
     acts: bool = False
+    is_sure: bool = False
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -89,6 +104,7 @@ class Access:
             role=account.role,
             account=account,
             session=session,
+            is_sure=is_sure(session, self._terms, now=now),
         )
 
     async def of_key(self, key: str) -> Caller | None:
@@ -139,6 +155,26 @@ class Access:
         kept = await self._keep_secret(caller.account, await self._passwords.hash(normal(new)), "account.password_changed")
         return await self._open(kept, begun, address)
 
+    async def make_sure(self, caller: Caller, *, password: str, address: str) -> None:
+        """Look at the password that who is signed in gave again, before a grave act. Raises RefusedAction where it is none or wrong."""
+        assert caller.account is not None
+        assert caller.session is not None
+        if not password:
+            raise RefusedAction(PASSWORD_ASKED)
+        typed = Typed(name=caller.account.name, password=password, address=address)
+        begun = await self._begin(typed)
+        if await self._right(typed) is None:
+            await self._note(caller, "password.again_failed", address)
+            raise RefusedAction(PASSWORD_NOT_RIGHT)
+        digest = caller.session.digest
+        command = MakeSure(digest=digest, begun=begun, actor=caller.actor, address=address, at=self._now())
+        await done(self._store, command)
+
+    async def lock(self, caller: Caller) -> None:
+        """Lock the session until its person gives the password."""
+        assert caller.session is not None
+        await done(self._store, LockSession(digest=caller.session.digest, actor=caller.actor, at=self._now()))
+
     async def sign_out(self, caller: Caller) -> None:
         """End the session."""
         assert caller.session is not None
@@ -156,9 +192,11 @@ class Access:
 
     async def note_refused(self, caller: Caller, what: str) -> None:
         """Keep that a role was not enough for what was asked."""
+        await self._note(caller, "access.refused", what)
+
+    async def _note(self, caller: Caller, what: str, reason: str) -> None:
         subject = f"account:{caller.account.account_id}" if caller.account else "key"
-        note = NoteAccess(what="access.refused", subject=subject, actor=caller.actor, reason=what, at=self._now())
-        await done(self._store, note)
+        await done(self._store, NoteAccess(what=what, subject=subject, actor=caller.actor, reason=reason, at=self._now()))
 
     # --- the first account
 
@@ -196,18 +234,31 @@ class Access:
 
     async def _open(self, account: Account, begun: BeginTry, address: str, *, replaces: str = "") -> str:
         token, now = self._token(), self._now()
-        session = Session(digest=digest_of(token), account_id=account.account_id, opened_at=now, seen_at=now)
+        before = await self._same_before(account, replaces)
+        session = Session(
+            digest=digest_of(token),
+            account_id=account.account_id,
+            opened_at=now,
+            seen_at=now,
+            sure_at=now,
+            line=before.line if before else self._token(),
+        )
         command = OpenSession(
             session=session,
             replaces=digest_of(replaces) if replaces else "",
             begun=begun,
             actor=Actor(name=account.name, verified=BY_PASSWORD),
             address=address,
-            what="account.signed_in",
+            what="account.unlocked" if before and rests(before, self._terms, now=now) else "account.signed_in",
             forget_before=now - self._terms.longest,
         )
         await done(self._store, command)
         return token
+
+    async def _same_before(self, account: Account, token: str) -> Session | None:
+        """Give the session of this token if it is of the same account: what was open in that browser is its person's still."""
+        found = await ask(self._store, self._store.session, digest_of(token)) if token else None
+        return found[0] if found is not None and found[1].account_id == account.account_id else None
 
     async def _forgive(self, account: Account, begun: BeginTry, address: str) -> None:
         actor = Actor(name=account.name, verified=BY_PASSWORD)

@@ -22,9 +22,10 @@ from bridge.lifecycle.ageing import age
 from bridge.pages import api, words
 from bridge.pages.controls import GATE_WORDS
 from bridge.pages.doorkeeper import Doorkeeper, Rows, may_see
-from bridge.pages.forms import caller, second_name, your_name
-from bridge.pages.guard import API_PREFIX, HEADERS, Guard, store_fault
+from bridge.pages.forms import caller, second_name, your_name, your_password
+from bridge.pages.guard import API_PREFIX, HEADERS, Guard, form_token, store_fault
 from bridge.pages.newsroom import Newsroom
+from bridge.pages.once_more import AsksOnceMore, TypedForm
 from bridge.pages.pdf import is_installed
 from bridge.pages.sights import SightBook, Witness
 from bridge.pages.site import Desks, PagesSite
@@ -76,7 +77,12 @@ def make_pages(
     app.state.newsroom = newsroom
     if site.door is not None:
         app.add_middleware(
-            Doorkeeper, door=site.door, rows=Rows(lambda: app.routes), secret=site.secret, refuse=refuse, doors=site.doors
+            Doorkeeper,
+            door=site.door,
+            rows=Rows(lambda: app.routes),
+            site=site,
+            refuse=refuse,
+            once_more=_once_more(templates, site),
         )
     app.add_middleware(Witness, book=book, now=now, doors=site.doors)
     app.add_middleware(Guard, site=site, refuse=refuse)
@@ -148,8 +154,17 @@ def _templates(site: PagesSite, now: Callable[[], datetime]) -> Jinja2Templates:
         may_see=partial(may_see, has_accounts=site.door is not None),
         your_name=your_name,
         second_name=second_name,
+        your_password=your_password,
     )
     return templates
+
+
+def _once_more(templates: Jinja2Templates, site: PagesSite) -> AsksOnceMore:
+    def page(request: Request, typed: TypedForm) -> Response:
+        values = {"typed": typed, "token": form_token(request, site.secret)[0]}
+        return templates.TemplateResponse(request, "once_more.html", values, status_code=403)
+
+    return page
 
 
 def _add_stream(app: FastAPI, newsroom: Newsroom) -> None:

@@ -19,13 +19,16 @@ from starlette.responses import RedirectResponse, Response
 from starlette.routing import BaseRoute
 from starlette.types import ASGIApp, Receive, Scope, Send
 
+from bridge.accounts.grave import is_grave
 from bridge.accounts.permissions import NEEDS, OPEN_FOLDER, Right, may, roles_of
 from bridge.desk.access import Caller, Typed
-from bridge.errors import RefusedAction, StoreError
+from bridge.errors import Overtaken, RefusedAction, StoreError
 from bridge.pages.door import Door, address_of
-from bridge.pages.forms import SECOND_FIELDS, SECOND_PASSWORD, SEE_OTHER, called_by, caller
+from bridge.pages.forms import OWN_PASSWORD, SECOND_FIELDS, SECOND_PASSWORD, SEE_OTHER, called_by, caller
 from bridge.pages.guard import API_PREFIX, SAFE_METHODS, SESSION, Refuse, replay, store_fault, token_is_good
+from bridge.pages.once_more import AsksOnceMore, TypedForm
 from bridge.pages.sights import ACTOR
+from bridge.pages.site import PagesSite
 
 SIGN_IN = "/sign-in"
 MOST_FIELDS = 1000  # ours, as the application's own reader of forms has it; the longest of ours has some tens
@@ -35,6 +38,14 @@ BY_ITSELF = frozenset(
 )  # what an open page asks again and again: no sign that anybody sits there
 
 
+NO_PERSON = "A person does this, with their own password: a program's key does not reach so far."
+PASSWORDS = frozenset({OWN_PASSWORD, SECOND_PASSWORD})  # fields that go no further than here
+
+
+class NotSure(RefusedAction):
+    """The act asks for one's own password, and what was given is none or wrong."""
+
+
 class Rows:
     """The rows of the permission table as the application finds its routes: the first that fits."""
 
@@ -42,7 +53,7 @@ class Rows:
         self._routes = routes
 
     @cached_property
-    def _rows(self) -> Sequence[tuple[re.Pattern[str], Mapping[str, Right | None]]]:
+    def _rows(self) -> Sequence[tuple[re.Pattern[str], Mapping[str, Right | None], str]]:
         served: list[Any] = []
         for found in self._routes():
             served += getattr(getattr(found, "original_router", None), "routes", (found,))
@@ -50,6 +61,7 @@ class Rows:
             (
                 route.path_regex,
                 {method: NEEDS.get(("GET" if method == "HEAD" else method, route.path)) for method in route.methods},
+                route.path,
             )
             for route in served
             if hasattr(route, "path_regex") and getattr(route, "methods", None)
@@ -59,24 +71,33 @@ class Rows:
         """Give what a request asks for; None where nothing is served there, or nobody was given the right to it."""
         if path.startswith(OPEN_FOLDER):
             return Right.OPEN
-        fits = (methods[method] for pattern, methods in self._rows if method in methods and pattern.match(path))
+        fits = (methods[method] for pattern, methods, _ in self._rows if method in methods and pattern.match(path))
         return next(fits, None)
+
+    def route(self, method: str, path: str) -> str:
+        """Give the route of a request, as grave acts are named: `POST /path` with its ``{action}`` filled in; "" where nothing is served there."""
+        for pattern, methods, route in self._rows:
+            match = pattern.match(path)
+            if method in methods and match is not None:
+                return f"{method} {route.replace('{action}', match.groupdict().get('action', ''))}"
+        return ""
 
     def is_served(self, method: str, path: str) -> bool:
         """Say whether anything is served there."""
-        return any(method in methods and pattern.match(path) for pattern, methods in self._rows)
+        return any(method in methods and pattern.match(path) for pattern, methods, _ in self._rows)
 
 
 class Doorkeeper:
     """ASGI middleware inside the guard, which has looked at host, origin and size, and holds the body ready."""
 
-    def __init__(self, app: ASGIApp, *, door: Door, rows: Rows, secret: bytes, refuse: Refuse, doors: frozenset[str]) -> None:
+    def __init__(self, app: ASGIApp, *, door: Door, rows: Rows, site: PagesSite, refuse: Refuse, once_more: AsksOnceMore) -> None:
         self._app = app
         self._door = door
         self._rows = rows
-        self._secret = secret
+        self._secret = site.secret
         self._refuse = refuse
-        self._doors = doors
+        self._doors = site.doors
+        self._once_more = once_more
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Pass a request on in its caller's name, or answer it."""
@@ -94,7 +115,7 @@ class Doorkeeper:
         if who is not None:
             scope[ACTOR] = who.actor
             if who.session is not None:
-                scope[SESSION] = who.session.digest
+                scope[SESSION] = who.session.line
         with called_by(who):
             if answer is None and right is not Right.OPEN:
                 receive, answer = await self._let_by(scope, receive, right, who)
@@ -153,7 +174,7 @@ class Doorkeeper:
     # --- what a form says of people
 
     async def _looked_at(self, scope: Scope, receive: Receive, who: Caller) -> tuple[Receive, Response | None]:
-        """Give the body with the caller's name in it and the second person's checked, or why it is not passed on."""
+        """Give the body with the caller's name in it and the passwords of a grave act looked at, or why it is not passed on."""
         body = (await receive()).get("body", b"")
         kind = Headers(scope=scope).get("content-type", "").partition(";")[0].strip().lower()
         request = Request(scope)
@@ -161,17 +182,21 @@ class Doorkeeper:
             if kind == "application/json" and scope["path"].startswith(API_PREFIX):  # a page's form has its token
                 body = await self._json(body, who, scope)
             elif kind == "application/x-www-form-urlencoded" or not body:
-                body = await self._form(body, who, scope)
+                pairs = self._pairs(body, who, scope)
+                try:
+                    body = await self._form(pairs, who, scope)
+                except NotSure as error:
+                    return receive, self._once_more(request, TypedForm(path=scope["path"], pairs=tuple(pairs), fault=str(error)))
             else:
                 return receive, self._refuse(request, 415, "This is no form of ours", "Send it as a form or as JSON.")
-        except RefusedAction as error:
+        except (RefusedAction, Overtaken) as error:
             return receive, self._refuse(request, 403, "Nothing was done", str(error))
         scope["headers"] = [
             (name, str(len(body)).encode() if name == b"content-length" else value) for name, value in scope["headers"]
         ]
         return replay(body, receive), None
 
-    async def _form(self, body: bytes, who: Caller, scope: Scope) -> bytes:
+    def _pairs(self, body: bytes, who: Caller, scope: Scope) -> list[tuple[str, str]]:
         try:
             pairs = parse_qsl(body.decode("utf-8", "replace"), keep_blank_values=True, max_num_fields=MOST_FIELDS)
         except ValueError as error:
@@ -181,9 +206,13 @@ class Doorkeeper:
         token = next((value for name, value in pairs if name == "token"), "")
         if who.session is None or not token_is_good(Request(scope), token, self._secret):
             raise RefusedAction("This form is too old, or not of this sign-in. Open the page again and send it from there.")
+        return pairs
+
+    async def _form(self, pairs: list[tuple[str, str]], who: Caller, scope: Scope) -> bytes:
         fields = dict(pairs)
+        await self._require_sure(pairs, fields.get(OWN_PASSWORD, ""), who, scope)
         named = await self._seconds(fields, who, scope)
-        kept = [(name, named.get(name, value)) for name, value in pairs if name not in {"name", SECOND_PASSWORD}]
+        kept = [(name, named.get(name, value)) for name, value in pairs if name != "name" and name not in PASSWORDS]
         return urlencode([*kept, ("name", who.actor.name)]).encode()
 
     async def _json(self, body: bytes, who: Caller, scope: Scope) -> bytes:
@@ -191,12 +220,25 @@ class Doorkeeper:
             fields: Any = json.loads(body)
         except (ValueError, RecursionError):
             return body  # the application says what is wrong with it
-        if not isinstance(fields, dict) or not any(name in fields for name in ("name", SECOND_PASSWORD, *SECOND_FIELDS)):
+        if not isinstance(fields, dict):
+            return body
+        await self._require_sure(fields.items(), str(fields.get(OWN_PASSWORD, "")), who, scope)
+        if not any(name in fields for name in ("name", *PASSWORDS, *SECOND_FIELDS)):
             return body
         named = await self._seconds(fields, who, scope)
         fields = {**fields, **named, "name": who.actor.name}
-        fields.pop(SECOND_PASSWORD, None)
-        return json.dumps(fields).encode()
+        return json.dumps({name: value for name, value in fields.items() if name not in PASSWORDS}).encode()
+
+    async def _require_sure(self, fields: Iterable[tuple[str, object]], password: str, who: Caller, scope: Scope) -> None:
+        """Raise NotSure where an act is grave and who does it did not give their own password; RefusedAction where that is no person."""
+        if who.is_sure or not is_grave(self._rows.route(scope["method"], scope["path"]), fields):
+            return
+        if who.session is None:
+            raise RefusedAction(NO_PERSON)
+        try:
+            await self._door.access.make_sure(who, password=password, address=address_of(scope))
+        except RefusedAction as error:
+            raise NotSure(str(error)) from error
 
     async def _seconds(self, fields: Mapping[str, Any], who: Caller, scope: Scope) -> dict[str, str]:
         """Give the second person's name as their account has it, by field; asks for their password."""

@@ -19,6 +19,7 @@ SEE_OTHER = 303  # RFC 9110: after a POST, look there
 LONGEST_FIELD = 500  # ours: characters; far more than a name, an identifier or a reason needs
 SECOND_FIELDS = ("second_person", "colleague", "agreed_by")  # fields that name a second person, on whichever page
 SECOND_PASSWORD = "second_password"  # noqa: S105 - a field's name
+OWN_PASSWORD = "own_password"  # noqa: S105 - a field's name
 Text = Annotated[str, Form(max_length=LONGEST_FIELD)]
 Field = Annotated[str, pydantic.Field(max_length=LONGEST_FIELD)]
 RequiresToken = Callable[[Request, str], None]  # refuses a form without its token
@@ -77,3 +78,12 @@ def second_name(field: str, label: str, given: str = "", *, required: bool = Tru
         return name
     password = Markup('<label>Their own password <input name="{}" type="password"{} autocomplete="off" maxlength="256"></label>')
     return name + Markup(" ") + password.format(SECOND_PASSWORD, asked)
+
+
+def your_password(label: str = "Your password", *, required: bool = True) -> Markup:
+    """Give the field for one's own password, for a form whose act is grave; nothing where it was given lately, or the site has no accounts."""
+    signed_in = _CALLER.get()
+    if signed_in is None or signed_in.session is None or signed_in.is_sure:
+        return Markup()
+    field = Markup('<label>{} <input name="{}" type="password"{} autocomplete="current-password" maxlength="256"></label> ')
+    return field.format(label, OWN_PASSWORD, Markup(" required") if required else "")

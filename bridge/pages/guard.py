@@ -24,7 +24,7 @@ from bridge.pages.site import PagesSite
 SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})  # RFC 9110 section 9.2.1 (TRACE is never allowed here)
 API_HEADER = "x-padpost"  # ours: a header that no HTML form can send, and that a browser asks about first across origins
 COOKIE = "padpost_form"
-SESSION = "padpost.session"  # in a request's scope: the digest of the session, where somebody is signed in
+SESSION = "padpost.session"  # in a request's scope: the line of the session, where somebody is signed in
 API_PREFIX = "/api/"
 BODY_S = 30.0  # ours: a form is a few hundred bytes; the slowest line has brought it by then
 

@@ -56,12 +56,15 @@ class Accounts(Shape):
     """Who may use the pages.
 
     ``sign_in``: with ``local`` each person signs in with an account of this site; with ``none`` names are as typed and nobody checks them, which is
-    taken only where the pages listen on this machine alone. A session rests after ``idle_minutes`` without use, and ends ``longest_hours`` after sign-in.
+    taken only where the pages listen on this machine alone. A session is locked after ``idle_minutes`` without use, and ends ``longest_hours`` after
+    sign-in. A release, correction, withdrawal or signature asks for the password again, unless it was given within ``password_again_minutes``; with
+    0 it is asked each time.
     """
 
     sign_in: Literal["local", "none"] = "local"
     idle_minutes: int = Field(default=15, ge=1, le=480)
     longest_hours: int = Field(default=12, ge=1, le=24)
+    password_again_minutes: int = Field(default=0, ge=0, le=15)
 
 
 class PatientIds(Shape):

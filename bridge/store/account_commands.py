@@ -67,6 +67,29 @@ class TouchSession:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class MakeSure:
+    """Keep that the person of a session gave their password again, which was right: the try behind it was no wrong one. Gives None.
+
+    Raises Overtaken where the session is over.
+    """
+
+    digest: str
+    begun: BeginTry
+    actor: Actor
+    address: str
+    at: datetime
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class LockSession:
+    """Lock a session: it opens nothing until its person gives the password. Gives None, also where it is over or locked already."""
+
+    digest: str
+    actor: Actor
+    at: datetime
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class EndSession:
     """End a session. Gives None, also where it is over."""
 

@@ -14,6 +14,8 @@ from bridge.store.account_commands import (
     EndSession,
     EnterKey,
     KeepAccount,
+    LockSession,
+    MakeSure,
     NoteAccess,
     OpenSession,
     TouchSession,
@@ -28,6 +30,7 @@ NOT_FIRST = "There is an account already: sign in, or ask your administrator for
 TAKEN = "Another account has this name already. Add a middle name or a letter, so that what is kept with it is one person's."
 LAST_ONE = "Nobody would be left who may administer. Give somebody else that role first."
 OFF = "This account is switched off."
+SIGNED_OUT = "You are signed out. Sign in, then do it again."
 KEY_OVER = "This key is ended already. Look at the list again."
 
 
@@ -103,8 +106,8 @@ def open_session(db: Db, command: OpenSession) -> None:
     _forgive(db, command.begun)
     db.execute("DELETE FROM sessions WHERE digest = ? OR opened_at < ?", (command.replaces, when(command.forget_before)))
     db.execute(
-        "INSERT INTO sessions (digest, account_id, opened_at, seen_at) VALUES (?,?,?,?)",
-        (of.digest, of.account_id, when(of.opened_at), when(of.seen_at)),
+        "INSERT INTO sessions (digest, account_id, opened_at, seen_at, sure_at, line) VALUES (?,?,?,?,?,?)",
+        (of.digest, of.account_id, when(of.opened_at), when(of.seen_at), when(of.sure_at), of.line),
     )
     note(db, of.seen_at, command.actor, command.what, f"account:{of.account_id}", Change(reason=command.address))
 
@@ -118,6 +121,24 @@ def touch_session(db: Db, command: TouchSession) -> None:
     """Keep that a session was used."""
     at = when(command.at)
     db.execute("UPDATE sessions SET seen_at = ? WHERE digest = ? AND seen_at < ?", (at, command.digest, at))
+
+
+def make_sure(db: Db, command: MakeSure) -> None:
+    """Keep that a password was given again. Raises Overtaken where the session is over."""
+    row = db.execute("SELECT account_id FROM sessions WHERE digest = ?", (command.digest,)).fetchone()
+    if row is None:
+        raise Overtaken(SIGNED_OUT)
+    db.execute("UPDATE sessions SET sure_at = ? WHERE digest = ?", (when(command.at), command.digest))
+    _forgive(db, command.begun)
+    note(db, command.at, command.actor, "password.again", f"account:{row[0]}", Change(reason=command.address))
+
+
+def lock_session(db: Db, command: LockSession) -> None:
+    """Lock a session."""
+    row = db.execute("SELECT account_id FROM sessions WHERE digest = ? AND locked_at IS NULL", (command.digest,)).fetchone()
+    if row is not None:
+        db.execute("UPDATE sessions SET locked_at = ? WHERE digest = ?", (when(command.at), command.digest))
+        note(db, command.at, command.actor, "account.locked", f"account:{row[0]}", Change())
 
 
 def end_session(db: Db, command: EndSession) -> None:

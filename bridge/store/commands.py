@@ -37,6 +37,8 @@ from bridge.store.account_commands import (
     EndSession,
     EnterKey,
     KeepAccount,
+    LockSession,
+    MakeSure,
     NoteAccess,
     OpenSession,
     TouchSession,
@@ -925,6 +927,8 @@ Command = (
     | LeaveNote
     | CloseNote
     | KeepAccount
+    | LockSession
+    | MakeSure
     | BeginTry
     | OpenSession
     | TouchSession

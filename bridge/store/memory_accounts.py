@@ -15,11 +15,13 @@ from bridge.store.account_commands import (
     EndSession,
     EnterKey,
     KeepAccount,
+    LockSession,
+    MakeSure,
     NoteAccess,
     OpenSession,
     TouchSession,
 )
-from bridge.store.apply_accounts import CHANGED, KEY_OVER, LAST_ONE, NOT_FIRST, OFF, TAKEN, change_of
+from bridge.store.apply_accounts import CHANGED, KEY_OVER, LAST_ONE, NOT_FIRST, OFF, SIGNED_OUT, TAKEN, change_of
 from bridge.store.memory_rows import State, next_id
 from bridge.store.statements import Change
 
@@ -90,6 +92,24 @@ def touch_session(state: State, command: TouchSession) -> None:
     known = state.sessions.get(command.digest)
     if known is not None:
         state.sessions[command.digest] = replace(known, seen_at=max(known.seen_at, command.at))
+
+
+def make_sure(state: State, command: MakeSure) -> None:
+    """Keep that a password was given again. Raises Overtaken where the session is over."""
+    known = state.sessions.get(command.digest)
+    if known is None:
+        raise Overtaken(SIGNED_OUT)
+    state.sessions[command.digest] = replace(known, sure_at=command.at)
+    _forgive(state, command.begun)
+    state.note(command.at, command.actor, "password.again", f"account:{known.account_id}", Change(reason=command.address))
+
+
+def lock_session(state: State, command: LockSession) -> None:
+    """Lock a session."""
+    known = state.sessions.get(command.digest)
+    if known is not None and known.locked_at is None:
+        state.sessions[command.digest] = replace(known, locked_at=command.at)
+        state.note(command.at, command.actor, "account.locked", f"account:{known.account_id}", Change())
 
 
 def end_session(state: State, command: EndSession) -> None:

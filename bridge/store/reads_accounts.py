@@ -38,7 +38,7 @@ class AccountReads:
         row = (
             self._db()
             .execute(
-                "SELECT s.digest, s.account_id, s.opened_at, s.seen_at,"
+                "SELECT s.digest, s.account_id, s.opened_at, s.seen_at, s.sure_at, s.locked_at, s.line,"
                 " a.id, a.name, a.role, a.is_on, a.secret, a.code_digest, a.code_until, a.version"
                 " FROM sessions s JOIN accounts a ON a.id = s.account_id WHERE s.digest = ?",
                 (digest,),
@@ -47,8 +47,16 @@ class AccountReads:
         )
         if row is None:
             return None
-        session = Session(digest=row[0], account_id=row[1], opened_at=moment(row[2]), seen_at=moment(row[3]))
-        return session, _account(row[4:])
+        session = Session(
+            digest=row[0],
+            account_id=row[1],
+            opened_at=moment(row[2]),
+            seen_at=moment(row[3]),
+            sure_at=moment_or_none(row[4]),
+            locked_at=moment_or_none(row[5]),
+            line=row[6],
+        )
+        return session, _account(row[7:])
 
     def api_keys(self) -> tuple[ApiKey, ...]:
         """Give every key, ended ones too, in the order in which they were made."""

@@ -22,7 +22,8 @@ accounts = Table(
     Index("accounts_bare", "bare", unique=True),
 )
 
-# digest: SHA-256 of the token that the browser holds
+# digest: SHA-256 of the token that the browser holds; sure_at: when its person last gave the password; locked_at: since when it
+# opens nothing; line: what it shares with the sessions before it of the same person in the same browser
 sessions = Table(
     "sessions",
     metadata,
@@ -30,6 +31,9 @@ sessions = Table(
     Column("account_id", Integer, nullable=False),
     Column("opened_at", Text, nullable=False),
     Column("seen_at", Text, nullable=False),
+    Column("sure_at", Text),
+    Column("locked_at", Text),
+    Column("line", Text, nullable=False),
     Index("sessions_account", "account_id"),
 )
 

@@ -123,3 +123,50 @@ def test_a_typed_password_is_not_shown_by_a_slip() -> None:
     assert PASSWORD not in repr(TYPED)
     with pytest.raises(AttributeError):
         TYPED.password = "x"  # type: ignore[misc]  # frozen, as is tried here
+
+
+def test_a_password_again_makes_sure_for_the_sites_span_and_a_lock_ends_it(tmp_path: Path) -> None:
+    """Sign-in counts as given; after the span it is asked; who is locked has no session until the password, and keeps the line of the old one (HZ-J04)."""
+    at = [NOW]
+    store = SqliteStore(tmp_path / "store", now=lambda: at[0])
+    tokens = iter(f"token-{number}" for number in range(9))
+    terms = Terms(idle=timedelta(minutes=15), longest=timedelta(hours=12), sure=timedelta(minutes=5))
+    access = Access(store, terms, Passwords(), now=lambda: at[0], token=lambda: next(tokens))
+
+    async def who(token: str) -> Caller:
+        caller = await access.of_session(token)
+        assert caller is not None
+        return caller
+
+    async def steps() -> None:
+        await access.first_code(CODE)
+        token = await access.first_sign_in(TYPED, code=CODE, again=PASSWORD)
+        assert (await who(token)).is_sure
+        at[0] = NOW + timedelta(minutes=5)
+        ada = await who(token)
+        assert not ada.is_sure
+        for password, words in (("", "asks for your own"), ("wrong", "not right")):
+            with pytest.raises(RefusedAction, match=words):
+                await access.make_sure(ada, password=password, address="from 10.0.0.7")
+        await access.make_sure(ada, password=PASSWORD, address="from 10.0.0.7")
+        assert (await who(token)).is_sure
+        await access.lock(ada)
+        assert await access.of_session(token) is None
+        later = await who(await access.sign_in(TYPED, replaces=token))
+        assert ada.session is not None
+        assert later.session is not None
+        assert later.session.line == ada.session.line
+        with pytest.raises(Overtaken, match="signed out"):
+            await access.make_sure(ada, password=PASSWORD, address="from 10.0.0.7")
+        other = await who(await access.sign_in(TYPED))
+        assert other.session is not None
+        assert other.session.line != ada.session.line
+
+    try:
+        asyncio.run(steps())
+        assert [each.what for each in store.events("account:1")] == [
+            "account.first", "account.signed_in", "password.again_failed", "password.again", "account.locked", "account.unlocked",
+            "account.signed_in",
+        ]  # fmt: skip
+    finally:
+        store.close()

@@ -10,6 +10,7 @@ from typing import Any
 
 import pytest
 
+from bridge.accounts.grave import GRAVE, Grave
 from bridge.accounts.people import PEOPLE, Role
 from bridge.accounts.permissions import NEEDS, Right, may
 from bridge.errors import StoreAway, StoreFull
@@ -43,9 +44,9 @@ def house(shelf: Stocked) -> Iterator[House]:
         yield house
 
 
-def filled(path: str) -> str:
+def filled(path: str, number: str = "1") -> str:
     """Give an address of a route."""
-    return re.sub(r"{[^}]*}", "1", path)
+    return re.sub(r"{[^}]*}", number, path)
 
 
 def passes(person: Person, method: str, route: str, headers: dict[str, str] | None = None) -> bool:
@@ -193,9 +194,59 @@ def test_a_second_person_is_asked_of_the_api_too(house: House) -> None:
     """JSON is no way around it, and a program's own name is its key's."""
     nobody, bearer = house.browser(), {"authorization": f"Bearer {key(house.door, acts=True)}"}
     body = {"reason": "r", "second_person": "Sam Costa"}
-    assert nobody.api("/api/stops/1/release", body, **bearer).status_code == 403
-    right = nobody.api("/api/stops/1/release", {**body, "second_password": PASSWORD}, **bearer)
+    assert nobody.api("/api/stops/1/discard", body, **bearer).status_code == 403
+    right = nobody.api("/api/stops/1/discard", {**body, "second_password": PASSWORD}, **bearer)
     assert right.status_code == 400
+
+
+@pytest.mark.parametrize("row", GRAVE, ids=lambda row: row.route)
+def test_a_grave_act_asks_for_ones_own_password(still: House, row: Grave) -> None:
+    """HZ-J04: each of them, in a form or in JSON; without it nothing is done, and with it the application answers."""
+    admin, path = still.person(Role.ADMINISTRATOR), filled(row.route.split()[1], "999")
+    body = {"reason": "mend", **({row.field: min(row.values)} if row.field else {})}
+    if path.startswith("/api/"):
+        asked, given = admin.api(path, body), admin.api(path, {**body, "own_password": PASSWORD})
+        assert (asked.status_code, asked.json()["detail"]) == (403, "This asks for your own password.")
+    else:
+        asked, given = admin.post(path, own_password="", **body), admin.post(path, **body)
+        assert (asked.status_code, 'name="own_password"' in asked.text) == (403, True)
+    assert "asks for your own password" not in given.text
+    assert given.status_code != 403
+
+
+def test_what_was_typed_is_kept_where_the_password_is_wrong(house: House) -> None:
+    """HZ-J04: the form is there once more with its fields, a wrong try is an event and is waited for; no password stands in a page."""
+    person = house.person(Role.TECHNICIAN)
+    fields = {"first": "4711", "second": "4711", "reason": "<b>label torn</b>", "second_person": "Sam Costa"}
+    asked = person.post("/rejected/9/correct", own_password="not this one", second_password=PASSWORD, **fields)
+    assert asked.status_code == 403
+    assert "Your password is not right." in asked.text
+    for name, value in (("first", "4711"), ("second", "4711"), ("reason", "&lt;b&gt;label torn&lt;/b&gt;")):
+        assert f'<input type="hidden" name="{name}" value="{value}">' in asked.text
+    assert "Password of Sam Costa" in asked.text
+    assert "not this one" not in asked.text
+    assert PASSWORD not in asked.text
+    account = house.stocked.store.account_named(NAMES[Role.TECHNICIAN])
+    assert account is not None
+    subject = f"account:{account.account_id}"
+    last = house.stocked.store.events(subject)[-1]
+    assert (last.what, last.actor, last.reason) == ("password.again_failed", "Ana Lima", "from 127.0.0.1")
+    for _ in range(4):
+        asked = person.post("/rejected/9/correct", own_password="nor this", **fields)
+    assert person.post("/rejected/9/correct", **fields).status_code == 403
+    assert "Wait" in person.post("/rejected/9/correct", **fields).text
+    house.stocked.now += timedelta(minutes=1)
+    answer = person.post("/rejected/9/correct", second_password=PASSWORD, **fields)
+    assert answer.status_code == 404
+    assert "password.again" in [each.what for each in house.stocked.store.events(subject)]
+
+
+def test_a_program_does_nothing_that_asks_for_a_password(still: House) -> None:
+    """Also with a key that is made for acting: it has no password, and nobody sits at it."""
+    bearer = {"authorization": f"Bearer {key(still.door, acts=True)}"}
+    answer = still.browser().api("/api/stops/1/release", {"reason": "r"}, **bearer)
+    assert (answer.status_code, "a program's key does not reach so far" in answer.json()["detail"]) == (403, True)
+    assert still.browser().api("/api/stops/1/note", {"name": "x", "note": "n"}, **bearer).status_code != 403
 
 
 def test_a_form_is_taken_from_this_sign_in_alone(house: House) -> None:

@@ -2,16 +2,28 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pydantic
 import pytest
 
-from bridge.accounts.people import Role
+from bridge.accounts.people import Role, Session
 from bridge.desk.access import Caller
 from bridge.model import Actor
 from bridge.pages import forms
-from bridge.pages.forms import LONGEST_FIELD, SECOND_FIELDS, Field, called_by, caller, second_name, typed_actor, your_name
+from bridge.pages.forms import (
+    LONGEST_FIELD,
+    SECOND_FIELDS,
+    Field,
+    called_by,
+    caller,
+    second_name,
+    typed_actor,
+    your_name,
+    your_password,
+)
+from tests.pages.stocked import NOW
 
 
 def test_who_acts_is_who_the_form_says_and_nobody_has_checked_it() -> None:
@@ -47,6 +59,24 @@ def test_fields_for_names_are_as_the_site_asks() -> None:
     with called_by(Caller(actor=Actor(name="<Ana>", verified="password"), role=Role.TECHNICIAN)):
         assert str(your_name()) == '<span class="soft">In the name of <b>&lt;Ana&gt;</b>.</span>'
         assert 'name="second_password" type="password"' in second_name("colleague", "Second")
+
+
+def test_ones_own_password_is_asked_of_a_person_who_did_not_give_it_lately() -> None:
+    """A program has none, and a site without accounts knows none (HZ-J04)."""
+    ana = Caller(
+        actor=Actor(name="Ana", verified="password"),
+        role=Role.TECHNICIAN,
+        session=Session(digest="d", account_id=1, opened_at=NOW, seen_at=NOW),
+    )
+    assert your_password() == ""
+    with called_by(ana):
+        assert str(your_password("<Yours>")) == (
+            '<label>&lt;Yours&gt; <input name="own_password" type="password" required autocomplete="current-password" maxlength="256"></label> '
+        )
+        assert "required" not in your_password(required=False)
+    for other in (replace(ana, is_sure=True), replace(ana, session=None)):
+        with called_by(other):
+            assert your_password() == ""
 
 
 def test_every_page_asks_for_names_in_these_ways_alone() -> None:

@@ -16,6 +16,8 @@ from bridge.store.account_commands import (
     EndSession,
     EnterKey,
     KeepAccount,
+    LockSession,
+    MakeSure,
     NoteAccess,
     OpenSession,
     TouchSession,
@@ -193,6 +195,31 @@ class AccountContract:
             store.submit(end).result(WAIT)
         told = [(each.what, each.actor, each.after, each.reason) for each in store.events(f"key:{made}")]
         assert told == [("key.made", "Bo", "reads", ""), ("key.ended", "Eda", "ended", "lost")]
+
+    def test_a_session_is_made_sure_and_locked_and_each_is_an_event(self, opened: Opened) -> None:
+        """A lock stays as it was first; neither brings back a session that is over (HZ-J04)."""
+        ana = add(opened.store)
+        session = replace(Session(digest="s1", account_id=ana.account_id, opened_at=NOW, seen_at=NOW), sure_at=NOW, line="line")
+        command = OpenSession(
+            session=session,
+            replaces="",
+            begun=TRY,
+            actor=BO,
+            address="",
+            what="account.signed_in",
+            forget_before=NOW - timedelta(1),
+        )
+        opened.store.submit(command).result(WAIT)
+        opened.store.submit(MakeSure(digest="s1", begun=TRY, actor=BO, address="from x", at=later(1))).result(WAIT)
+        for minute in (2, 3):
+            opened.store.submit(LockSession(digest="s1", actor=BO, at=later(minute))).result(WAIT)
+        store = opened.restart()
+        assert store.session("s1") == (replace(session, sure_at=later(1), locked_at=later(2)), ana)
+        told = [(each.what, each.reason) for each in store.events(f"account:{ana.account_id}")][-2:]
+        assert told == [("password.again", "from x"), ("account.locked", "")]
+        store.submit(LockSession(digest="none", actor=BO, at=NOW)).result(WAIT)
+        with pytest.raises(Overtaken):
+            store.submit(MakeSure(digest="none", begun=TRY, actor=BO, address="", at=NOW)).result(WAIT)
 
     def test_who_was_not_let_in_is_kept(self, opened: Opened) -> None:
         """A wrong password is an event of its own."""
