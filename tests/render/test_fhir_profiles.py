@@ -83,13 +83,19 @@ def invariant(expression: str) -> Any:
 def guide_faults(payload: bytes, guide: str) -> list[str]:
     """Give what the guide's own expressions find."""
     return [
-        f"{kind}: {name}"
-        for (of, kind), rules in GUIDES.items()
+        fault
+        for of, kind in GUIDES
         if of == guide
         for resource in resources(payload, kind)
-        for name, expression in rules.items()
-        if invariant(expression)(resource, {"resource": resource}) != [True]
+        for fault in _broken(guide, kind, json.dumps(resource))
     ]
+
+
+@cache  # the same resource stands in many a Bundle
+def _broken(guide: str, kind: str, text: str) -> tuple[str, ...]:
+    resource = json.loads(text)
+    rules = GUIDES[guide, kind].items()
+    return tuple(f"{kind}: {name}" for name, rule in rules if invariant(rule)(resource, {"resource": resource}) != [True])
 
 
 # --- exact bytes
