@@ -8,6 +8,7 @@ starts it for plans it has not seen, so that the serving process never imports t
 from __future__ import annotations
 
 import base64
+import gc
 import json
 import os
 import sys
@@ -19,6 +20,8 @@ from bridge.render.oracles import oracle_faults
 def main() -> int:
     """Answer every line of standard input."""
     os.nice(10)  # intake and delivery come first on a small machine
+    gc.freeze()  # the libraries' tables stand for good: looking through them for lost cycles took a fifth of the time
+    gc.set_threshold(50_000, 20, 20)
     for line in sys.stdin:
         asked = json.loads(line)
         fault = ""

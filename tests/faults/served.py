@@ -16,6 +16,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
+from tests.faults import known_plans
 from tests.faults.feeders import KEY
 
 PATIENCE_S = 240.0  # a machine that is busy with other work may need this long for a start
@@ -54,6 +55,7 @@ class Served:
         self.port = free_port()
         self.host = host
         self._home = home
+        self._data = None if "database:" in destinations else data  # a store of its own, that is no PostgreSQL
         self.site = home / "site.yaml"
         self._pid_file = home / "service.pid"
         self._log = home / "service.log"
@@ -75,6 +77,8 @@ class Served:
 
     def start(self, *, under: Sequence[str] = ()) -> None:
         """Start it; the log begins anew. ``under`` is a command that runs it in the same process."""
+        if self._data is not None:
+            known_plans.know(self._data)
         command = [*under, "env", f"POST_KEY={KEY}", sys.executable, "-m", "bridge", "serve", "--config", str(self.site)]
         with self._log.open("wb") as log:
             self._process = subprocess.Popen(command, stdout=log, stderr=log)
@@ -157,12 +161,18 @@ class Served:
         code = self._process.wait(PATIENCE_S)
         self._pid_file.unlink()
         assert code == 0, f"the service stopped with {code}: {self.log[-2000:]}"
+        self._remember()
 
     def end(self) -> None:
         """Leave nothing running, whatever state it is in."""
         if self._process is not None and self._process.poll() is None:
             self._process.kill()
             self._process.wait(PATIENCE_S)
+            self._remember()
+
+    def _remember(self) -> None:
+        if self._data is not None:
+            known_plans.remember(self._data)
 
 
 def end_orphan(home: Path) -> None:
