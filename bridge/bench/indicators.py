@@ -6,7 +6,7 @@ The list is that of a mailing list of such coordinators (shared with us as trade
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -106,16 +106,17 @@ _WAITING = frozenset({"held", "rejected", "waiting"})  # outcomes as store.rows.
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Figure:
-    """An indicator's figure; ``interval`` is Wilson's (see charts.wilson), None of nothing."""
+    """An indicator's figure; ``is_checked``: the site has the check, or had it when something was found. ``interval`` is Wilson's (see charts.wilson), None of nothing."""
 
     indicator: Indicator
     found: int
     n: int
+    is_checked: bool = True
 
     @property
     def interval(self) -> Interval | None:
-        """Give the 95 % interval of the share."""
-        return wilson(self.found, self.n) if self.n else None
+        """Give the 95 % interval of the share; None of what nobody checks, since a zero would read as none at fault."""
+        return wilson(self.found, self.n) if self.n and self.is_checked else None
 
 
 def sums_of(strips: Iterable[Handled]) -> Counter[str]:
@@ -138,10 +139,15 @@ def sums_of(strips: Iterable[Handled]) -> Counter[str]:
     return sums
 
 
-def figures_of(sums: Mapping[str, int], beside: Mapping[str, tuple[int, int]]) -> tuple[Figure, ...]:
-    """Give every figure, in the order of INDICATORS. ``beside`` is what is counted elsewhere: found and of how many, by the indicator's name."""
+def figures_of(
+    sums: Mapping[str, int], beside: Mapping[str, tuple[int, int]], *, unchecked: Collection[str] = ()
+) -> tuple[Figure, ...]:
+    """Give every figure, in the order of INDICATORS. ``beside`` is what is counted elsewhere: found and of how many, by the indicator's name.
+
+    ``unchecked`` names what this site has not switched on: with nothing found it has no share, since nobody looked. What was found before stands.
+    """
     found = []
     for each in INDICATORS:
         count, n = beside.get(each.name, (sums.get(each.name, 0), sums.get(each.among, 0)))
-        found.append(Figure(indicator=each, found=count, n=n))
+        found.append(Figure(indicator=each, found=count, n=n, is_checked=count > 0 or each.name not in unchecked))
     return tuple(found)

@@ -8,11 +8,14 @@ from datetime import datetime, timedelta
 from bridge.desk.who import named, require_reason
 from bridge.errors import RefusedAction
 from bridge.model import Actor
-from bridge.signals.kinds import OWN, Kind
+from bridge.signals.kinds import OWN, URGENT, Kind
 from bridge.store.api import Store
 from bridge.store.commands import AcknowledgeSignal, MuteSignals, NoteOnSignal
 
 MUTE_HOURS = (1, 4, 8, 24)  # ours: until somebody has looked, half a shift, a shift, a day; nothing is muted for good
+URGENT_HOURS = (
+    1,
+)  # ours: what may hurt a patient within the hour is heard again after one, and muted anew by somebody who looked
 
 
 class SignalDesk:
@@ -42,6 +45,10 @@ class SignalDesk:
             raise RefusedAction(f"A kind is muted for {', '.join(map(str, MUTE_HOURS[:-1]))} or {MUTE_HOURS[-1]} hours.")
         if kind in OWN:
             raise RefusedAction("What a process tells of itself cannot be muted: mend it, or start Padpost again.")
+        if hours > max(URGENT_HOURS) and kind in URGENT:
+            raise RefusedAction(
+                "What may hurt a patient within the hour is muted for 1 hour at most. Acknowledge it if you have it in hand."
+            )
         require_reason(reason)
         now = self._now()
         command = MuteSignals(kind=kind, until=now + timedelta(hours=hours), actor=who, reason=reason.strip(), at=now)

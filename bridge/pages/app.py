@@ -137,6 +137,8 @@ def _templates(site: PagesSite, now: Callable[[], datetime]) -> Jinja2Templates:
         group_words=words.GROUP_WORDS,
         flag_words=words.FLAG_WORDS,
         critical_words=words.critical_words,
+        not_watched=words.not_watched,
+        nothing_judged=words.NOTHING_JUDGED,
         group_marks=words.GROUP_MARKS,
         delivery_words=words.DELIVERY_WORDS,
         destination_words=words.DESTINATION_WORDS,

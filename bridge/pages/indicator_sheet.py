@@ -12,9 +12,10 @@ SHARES_SAID = (
     "Each share is found of n, with its 95 % interval by E. B. Wilson (J Am Stat Assoc 1927;22:209-212): where n is small, a share says little, "
     "and the interval says how little. No figure is good or bad by itself: compare it with your own of other months."
 )
+UNCHECKED = Cell("not checked here", "not checked")
 COUNTED_SAID = (
     "Strips and numbers count by the day they arrived, control runs and tasks of telling by when they came up. A finding counts also where a "
-    "person passed over it or corrected what was wrong, and where the site only notes it; of a check that the site has not switched on, nothing is found."
+    "person passed over it or corrected what was wrong, and where the site only notes it; a check that the site has not switched on has no share, since nobody looked."
 )
 
 
@@ -55,6 +56,6 @@ def _row(each: Figure) -> tuple[Cell, ...]:
     ends = (None, None) if interval is None else (interval.low, interval.high)
     low, high = (Cell("–", "") if end is None else Cell(f"{end:.1%}", f"{end:.4f}") for end in ends)
     return (
-        words(each.indicator.title), count(each.found), count(each.n), share(each.found, each.n), low, high,
+        words(each.indicator.title), count(each.found), count(each.n), share(each.found, each.n) if each.is_checked else UNCHECKED, low, high,
         words(each.indicator.counts), words(each.indicator.among.value),
     )  # fmt: skip

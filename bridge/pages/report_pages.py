@@ -153,7 +153,9 @@ class ReportPages:
                 register = tuple(_as_it_was(each, ended, self._site.zone) for each, ended in self._store.operators_ever())
                 return operators(figures.loads, register, period, shifts_of(sorted(begins))), figures.as_of
             case _:
-                return indicators(figures_of(figures.sums, self._beside(period, figures))), figures.as_of
+                return indicators(
+                    figures_of(figures.sums, self._beside(period, figures), unchecked=self._unchecked())
+                ), figures.as_of
 
     def _beside(self, period: Period, figures: PeriodFigures) -> Mapping[str, tuple[int, int]]:
         """Count what is no matter of single strips."""
@@ -171,6 +173,20 @@ class ReportPages:
             "told": (sum(at is not None and at - opened <= soon for opened, at in told), len(told)),
             "missing": (sum(part.gap.count for part in missing), used),
         }
+
+    def _unchecked(self) -> frozenset[str]:
+        """Name the indicators whose checks this site has not switched on."""
+        tables = self._site.bench.tables
+        switched = {
+            "day_log": tables.policy.day_log is not None,
+            "controls": tables.controls.policy is not None,
+            "runs": tables.controls.policy is not None,
+            "container": tables.containers.policy is not None,
+            "specimen": tables.policy.specimen is not None,
+            "told": bool(tables.flags.critical),
+            **dict.fromkeys(("operator", "shared"), bool(self._store.operators_ever())),
+        }
+        return frozenset(name for name, is_on in switched.items() if not is_on)
 
     def _values(self, report: Report) -> dict[str, Any]:
         today = self._now().astimezone(self._site.zone).date()

@@ -51,6 +51,7 @@ from bridge.pages.today import fate_terms, standing_terms, today
 from bridge.pages.try_out import TryOut
 from bridge.pages.what_if import WhatIfPage
 from bridge.pages.where import Where
+from bridge.signals.words import KIND_WORDS
 from bridge.store.api import Store
 
 SECTION = 50  # ours: rows of one group or list on one page
@@ -172,6 +173,8 @@ class Views:
                 "waits": digest(self._store.stop_counts(edges(self._now()))),
                 "drawing": day_drawing(shown.hours),
                 "signals": (*map(shown_signal, self._site.own_signals()), *standing(self._store, now=self._now())),
+                "mutes": self._store.muted_kinds(now=self._now()),
+                "kinds": KIND_WORDS,
                 "containers": tuple(each for each in in_use if each.asks_for_a_look),
                 "in_use": in_use,
                 "lives": tuple(each for each in self._analyzers.lives.lives((), now=self._now()).values() if each.asks),

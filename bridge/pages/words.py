@@ -15,6 +15,7 @@ from bridge.lifecycle.ageing import Age
 from bridge.lifecycle.states import DestinationState, SpecimenNext, StopGroup
 from bridge.model import DeliveryState, Flag, Purpose
 from bridge.tables.flag_table import FlagTable
+from bridge.tables.types import Tables
 
 
 class Mark(StrEnum):
@@ -277,10 +278,28 @@ REASON_WORDS: dict[str, str] = {
 MINUTE, HOUR, DAY = 60, 3_600, 86_400
 
 
+NOTHING_CRITICAL = (
+    "No critical rules are switched on: Padpost calls nothing critical. A dangerous value stands here as any other, and nobody is asked to tell it:"
+    " find and tell such results by your procedure."
+)
+NOTHING_JUDGED = (
+    "Padpost does not judge controls here: patients' results go whatever the controls say, also after one has failed."
+    " Judge them by your procedure before patients' results are used."
+)
+
+
+def not_watched(tables: Tables) -> tuple[str, ...]:
+    """Say in words what a person could think that Padpost watches, and it does not: critical results, and controls."""
+    return (
+        *((NOTHING_CRITICAL,) if not tables.flags.critical else ()),
+        *((NOTHING_JUDGED,) if tables.controls.policy is None else ()),
+    )
+
+
 def critical_words(flags: FlagTable) -> str:
     """Say which critical rules are switched on; that none is must be as plain to see."""
     if not flags.critical:
-        return "No critical rules are switched on: Padpost calls nothing critical."
+        return NOTHING_CRITICAL
     named = ", ".join(rule.rule for rule in flags.critical)
     return f"Switched on by the laboratory: {named}. Padpost flags what meets them, keeps a task of telling, and tells nobody: follow your procedure for critical results."
 

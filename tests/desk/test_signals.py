@@ -34,14 +34,15 @@ def shelf(tmp_path: Path) -> Iterator[Stocked]:
         (lambda desk: desk.acknowledge(1, note="", actor=NOBODY), "Say who you are: the name is kept with what you do."),
         (lambda desk: desk.note(1, text="x", actor=NOBODY), "Say who you are: the name is kept with what you do."),
         (lambda desk: desk.note(1, text=" ", actor=WHO), "Write what the note is to say."),
-        (lambda desk: desk.mute(Kind.STAT, hours=4, reason=" ", actor=WHO), "Give a reason: it is kept with what you do."),
+        (lambda desk: desk.mute(Kind.STAT, hours=1, reason=" ", actor=WHO), "Give a reason: it is kept with what you do."),
         (lambda desk: desk.mute(Kind.STAT, hours=900, reason="x", actor=WHO), "A kind is muted for 1, 4, 8 or 24 hours."),
+        (lambda desk: desk.mute(Kind.TELLING, hours=4, reason="x", actor=WHO), "What may hurt a patient within the hour is muted for 1 hour at most. Acknowledge it if you have it in hand."),
         (lambda desk: desk.mute(Kind.STORE, hours=4, reason="x", actor=WHO), "What a process tells of itself cannot be muted: mend it, or start Padpost again."),
-        (lambda desk: desk.mute(Kind.STAT, hours=4, reason="x", actor=NOBODY), "Say who you are: the name is kept with what you do."),
+        (lambda desk: desk.mute(Kind.STAT, hours=1, reason="x", actor=NOBODY), "Say who you are: the name is kept with what you do."),
     ],
 )  # fmt: skip
 def test_nobody_acts_without_name_and_reason(shelf: Stocked, act: Callable[[SignalDesk], None], sentence: str) -> None:
-    """Nothing is kept of what was not done; nothing is muted for good."""
+    """HZ-I01: nothing is kept of what was not done; nothing is muted for good, and a critical result that nobody was told of for an hour at most."""
     keep(shelf.store, OPENED, at=NOW)
     with pytest.raises(RefusedAction) as refused:
         act(SignalDesk(shelf.store, lambda: NOW))

@@ -52,10 +52,12 @@ def test_a_share_has_its_interval_and_its_n() -> None:
 
 
 def test_a_site_without_a_gate_is_told_so(shelf: Stocked) -> None:
-    """Nothing is promised that is not done."""
+    """HZ-E02: nothing is promised that is not done, and on Today that stands above everything that asks for a person."""
+    said = "Not watched here. Padpost does not judge controls here: patients' results go whatever the controls say, also after one has failed."
     with shelf.serving() as visitor:
-        assert "This site has no gate: patients' results go whatever the controls say" in visitor.page("/controls").text
-        assert "Padpost does not judge controls here" in visitor.page("/").text
+        assert said in visitor.page("/controls").text
+        today = visitor.page("/").text
+        assert today.index(said) < today.index("Nothing waits for you.")
 
 
 def test_the_morning_on_the_page(bench: Bench, visitor: Visitor) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from bridge.bench.indicators import INDICATORS, NOT_COUNTED, figures_of
+from bridge.bench.indicators import INDICATORS, NOT_COUNTED, Among, figures_of
 from bridge.pages.indicator_sheet import indicators
 
 
@@ -18,6 +18,18 @@ def test_each_figure_with_its_definition_and_interval() -> None:
     assert figures.chart is not None
     assert [line.label for line in figures.chart.lines] == ["Controls that failed"]
     assert [row[0].plain for row in without.rows] == [title for title, _ in NOT_COUNTED]
+
+
+def test_what_nobody_checks_is_no_perfect_figure() -> None:
+    """HZ-E02: none of 67 where nobody looked is no share and no dot; what was found before the check was switched off still stands."""
+    sums = {Among.PATIENTS: 67, "container": 2}
+    figures, _ = indicators(figures_of(sums, {}, unchecked={"controls", "container"}))
+    rows = {row[0].plain: [cell.shown for cell in row[1:6]] for row in figures.rows}
+    assert rows["Controls not right"] == ["0", "67", "not checked here", "–", "–"]
+    assert rows["Strips expired or not entered"][:3] == ["2", "67", "3.0%"]
+    assert rows["Patient ID missing or mistyped"][:3] == ["0", "67", "0.0%"]
+    assert figures.chart is not None
+    assert "Controls not right" not in [line.label for line in figures.chart.lines]
 
 
 def test_of_nothing_nothing_is_drawn() -> None:

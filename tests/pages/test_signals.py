@@ -80,14 +80,21 @@ def test_notes_are_kept_and_listed(shelf: Stocked, visitor: Visitor) -> None:
 
 
 def test_a_kind_is_muted_and_heard_again(shelf: Stocked, visitor: Visitor) -> None:
-    """It stands with a name and a reason, and still on Today."""
+    """HZ-I01: it stands with a name and a reason, and still on Today, which says what is muted also while nothing of it is signalled."""
     keep(shelf.store, of(Kind.RECEIVER, "records"), at=NOW)
     assert visitor.post("/signals/mute", kind="receiver", hours="4", reason="works on the line", **WHO).status_code == 303
     text = visitor.page("/signals").text
     assert "Muted until 16:00, in 4 h by Ana: works on the line" in text
-    assert "A receiver takes nothing" in visitor.page("/").text
+    today = visitor.page("/").text
+    assert "A receiver takes nothing" in today
+    assert "Muted: Receiver down, until 16:00, in 4 h, by Ana: works on the line" in today
+    assert visitor.post("/signals/mute", kind="telling", hours="4", reason="x", **WHO).status_code == 409
+    assert visitor.post("/signals/mute", kind="telling", hours="1", reason="the ward is called", **WHO).status_code == 303
+    assert "Muted: Critical result not told, until 13:00, in 1 h, by Ana: the ward is called" in visitor.page("/").text
+    visitor.post("/signals/mute", kind="telling", hours="0", reason="told", **WHO)
     assert visitor.post("/signals/mute", kind="receiver", hours="0", reason="mended", **WHO).status_code == 303
     assert "Nothing is muted." in visitor.page("/signals").text
+    assert "Muted" not in visitor.page("/").text
     assert visitor.post("/signals/mute", kind="weather", hours="4", reason="x", **WHO).status_code == 422
     assert visitor.post("/signals/mute", kind="receiver", hours="3", reason="x", **WHO).status_code == 409
 

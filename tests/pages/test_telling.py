@@ -49,7 +49,7 @@ def test_nothing_to_tell(visitor: Visitor) -> None:
     """The page says so, and that no rule is on; Today has no line of it."""
     text = visitor.page("/telling").text
     assert "Nobody is to be told of anything now." in text
-    assert "No critical rules are switched on: Padpost calls nothing critical." in text
+    assert "Not watched here. No critical rules are switched on: Padpost calls nothing critical." in text
     assert "No list is set (telling.people in the site configuration)." in text
     assert "Critical results to tell" not in visitor.page("/").text
 

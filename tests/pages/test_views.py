@@ -118,7 +118,7 @@ def test_an_empty_day_says_that_nothing_waits(still: Visitor) -> None:
     assert "Nothing waits for you." in page.text
     assert "No analyzer has sent anything yet." in page.text
     assert "No strip arrived today." in page.text
-    assert "No critical rules are switched on: Padpost calls nothing critical." in page.text
+    assert "Not watched here. No critical rules are switched on: Padpost calls nothing critical." in page.text
     assert page.all("p", role="alert") == []
 
 

@@ -192,7 +192,7 @@ def test_every_state_has_words() -> None:
 
 def test_critical_rules_are_named_or_plainly_absent() -> None:
     """Nobody may believe that Padpost watches for what it does not, or that it calls somebody."""
-    assert words.critical_words(FlagTable()) == "No critical rules are switched on: Padpost calls nothing critical."
+    assert words.critical_words(FlagTable()).startswith("No critical rules are switched on: Padpost calls nothing critical. ")
     rules = tuple(CriticalRule(rule=rule, when=(), text="t") for rule in ("one", "two"))
     assert words.critical_words(FlagTable(critical=rules)) == (
         "Switched on by the laboratory: one, two. Padpost flags what meets them, keeps a task of telling, and tells nobody: follow your procedure for critical results."
