@@ -270,14 +270,15 @@ class Judging:
 
     async def rehearse(
         self, intake: rows.IntakeRow
-    ) -> tuple[Reading | Unreadable | None, Outcome | None, tuple[NewDelivery, ...]]:
-        """Take one strip as far as it goes and record nothing: for what a person only thinks of doing, over a store that takes nothing."""
+    ) -> tuple[tuple[Reading | Unreadable, Outcome | None, tuple[NewDelivery, ...]], ...]:
+        """Take each strip that is due as far as it goes and record nothing: for what a person only thinks of doing, over a store that takes nothing."""
         kept = await ask(self._store, self._store.capture, intake.capture_id)
+        judged = []
         for reading in await self._readings(kept, intake):
             if self._is_due(reading, intake):
                 outcome, deliveries, *_ = await self._as_far_as_it_goes(intake, kept.capture, reading, None, Ahead(), None)
-                return reading, outcome, deliveries
-        return None, None, ()
+                judged.append((reading, outcome, deliveries))
+        return tuple(judged)
 
     async def _next(self, analyzer: str, newest: int, known: deque[rows.IntakeRow]) -> rows.IntakeRow | None:
         """Give the next piece of work; ``known`` are pieces that were asked for together, and that nobody else works on."""

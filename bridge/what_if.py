@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Future
 from dataclasses import replace
 from datetime import datetime
@@ -13,7 +13,7 @@ from bridge.desk.foresight import Foreseen, Foresight
 from bridge.errors import RefusedAction, StoreFailed
 from bridge.judging import Ids, Judging, Writers
 from bridge.lifecycle.states import StopEnd
-from bridge.model import Message, PriorResult, Unreadable
+from bridge.model import Message, Outcome, PriorResult, Reading, Unreadable
 from bridge.store.api import Store
 from bridge.store.commands import CloseStop, NewDelivery
 from bridge.store.rows import IntakeRow, ReadingFacts, StopRow
@@ -41,29 +41,33 @@ class WhatIf:
 
         Off the event loop alone: it runs one of its own.
         """
+        if why := self._store.why_not(command):
+            raise RefusedAction(why)
         if command.end is StopEnd.DISCARDED:
             return Foresight(outcome="discarded", findings=(), messages=())
         if command.end is StopEnd.SENT_AGAIN:
             return self._again(stop)
-        if stop.capture_id is None or stop.index is None:
-            raise RefusedAction("This file was not kept, so what would become of it cannot be said.")
+        assert stop.capture_id is not None  # or it would be refused
+        assert stop.index is not None
         imagined = cast("Store", _Imagined(self._store, command, self._set_aside(stop)))
         judging = Judging(imagined, self._tables, self._writers, _Placeholders(imagined), self._now, profiles=self._profiles)
         kept = self._store.capture(stop.capture_id)
+        is_whole = command.end is StopEnd.READ_AGAIN and self._is_unreadable(stop)  # as CloseStop has it
         intake = IntakeRow(
-            intake_id=0, capture_id=stop.capture_id, analyzer=kept.analyzer, profile=kept.profile, only_index=stop.index,
-            next_index=stop.index, because=command.end,
+            intake_id=0, capture_id=stop.capture_id, analyzer=kept.analyzer, profile=kept.profile,
+            only_index=None if is_whole else stop.index, next_index=0 if is_whole else stop.index, because=command.end,
         )  # fmt: skip
-        reading, outcome, deliveries = asyncio.run(judging.rehearse(intake))
-        findings = (reading.finding,) if isinstance(reading, Unreadable) else outcome.findings if outcome else ()
-        return Foresight(outcome=outcome_word(outcome), findings=tuple(findings), messages=tuple(map(_foreseen, deliveries)))
+        first, *others = [_told(*judged) for judged in asyncio.run(judging.rehearse(intake))] or [_NOTHING]
+        return replace(first, others=tuple(others))
+
+    def _is_unreadable(self, stop: StopRow) -> bool:
+        strip = self._store.strip(stop.strip_id) if stop.strip_id is not None else None
+        return strip is not None and strip.outcome == "unreadable"
 
     def _set_aside(self, stop: StopRow) -> PriorResult | None:
-        """Give the result that a turned-away message is of: judged again, it goes on as the next version. Raises RefusedAction where a receiver has it."""
+        """Give the result that a turned-away message is of: judged again, it goes on as the next version."""
         if stop.delivery_id is None:
             return None
-        if why := self._store.why_not_anew(stop.delivery_id):
-            raise RefusedAction(why)
         strip = self._store.strip(stop.strip_id) if stop.strip_id is not None else None
         detail = self._store.result(strip.result_id) if strip is not None and strip.result_id else None
         return (
@@ -122,6 +126,14 @@ class _Placeholders(Ids):
     async def control(self) -> str:
         """Give the place of a message's control ID."""
         return f"{GIVEN_LATER}-M"
+
+
+_NOTHING = Foresight(outcome="", findings=(), messages=())
+
+
+def _told(reading: Reading | Unreadable, outcome: Outcome | None, deliveries: Sequence[NewDelivery]) -> Foresight:
+    findings = (reading.finding,) if isinstance(reading, Unreadable) else outcome.findings if outcome else ()
+    return Foresight(outcome=outcome_word(outcome), findings=tuple(findings), messages=tuple(map(_foreseen, deliveries)))
 
 
 def _foreseen(new: NewDelivery) -> Foreseen:

@@ -24,11 +24,15 @@ class Foreseen:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Foresight:
-    """What would become of a strip: the outcome's word as the store has it, what stops it then, and the messages that would go."""
+    """What would become of a strip: the outcome's word as the store has it, what stops it then, and the messages that would go.
+
+    ``outcome`` is "" where nothing is left to judge. ``others`` are the further strips that come of the same bytes, where all of them are read again.
+    """
 
     outcome: str
     findings: tuple[Finding, ...]
     messages: tuple[Foreseen, ...]
+    others: tuple[Foresight, ...] = ()
 
 
 Foresees = Callable[[StopRow, CloseStop], Foresight]

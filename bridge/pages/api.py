@@ -119,7 +119,7 @@ class ReasonCount(BaseModel):
 
 
 class StopDetail(BaseModel):
-    """One stop and its history, oldest first."""
+    """One stop and its history, with that of what stood for the same strip before it, oldest first."""
 
     stop: StopRow
     history: tuple[EventRow, ...]
@@ -206,7 +206,7 @@ def _add_stops(routes: APIRouter, store: Store, desk: Desk) -> None:
         row = store.stop(stop_id)
         if row is None:
             raise HTTPException(404, "There is no such row.")
-        return StopDetail(stop=row, history=store.events(f"stop:{stop_id}"))
+        return StopDetail(stop=row, history=store.stop_events(stop_id))
 
     @routes.post("/stops/{stop_id}/{action}")
     def act(stop_id: int, action: Action, body: Annotated[Act, Body()]) -> Done:

@@ -175,7 +175,7 @@ class Rejected:
                 "view": capture_view.view(payload, place, start=start) if payload is not None else None,
                 "file": file,
                 "way": way.way_of_stop(row),
-                "events": self._store.events(f"stop:{stop_id}"),
+                "events": self._store.stop_events(stop_id),
                 "steps": self._site.send_again.get(row.analyzer, ()),
                 "said": said,
                 "given": given,

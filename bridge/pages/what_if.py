@@ -85,7 +85,8 @@ class WhatIfPage:
 
     def _going(self, seen: Foresight, strip: StripRow | None) -> tuple[Going, ...]:
         last = self._last_sent(strip)
-        return tuple(_going(each, last.get(each.destination)) for each in seen.messages)
+        own = (_going(each, last.get(each.destination)) for each in seen.messages)
+        return (*own, *(_going(each, None) for other in seen.others for each in other.messages))
 
     def _last_sent(self, strip: StripRow | None) -> dict[str, Message]:
         """Give the last message of this strip that was tried at each destination; of a copy, those of the strip that it copies."""

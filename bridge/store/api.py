@@ -32,7 +32,7 @@ from bridge.rehearsal import Kept
 from bridge.signals.causes import Standing, Stuck
 from bridge.signals.machine import Signal
 from bridge.store import rows
-from bridge.store.commands import Command
+from bridge.store.commands import CloseStop, Command
 
 
 class Store(Protocol):
@@ -194,8 +194,14 @@ class Store(Protocol):
     def stop(self, stop_id: int) -> rows.StopRow | None:
         """Give one stop."""
 
-    def why_not_anew(self, delivery_id: int) -> str:
-        """Say why the strip of a delivery may not be judged anew, as CloseStop would; "" where it may."""
+    def why_not(self, command: CloseStop) -> str:
+        """Say why a command would be refused as things stand, in the words that it would be refused with; "" where it would not."""
+
+    def stop_events(self, stop_id: int) -> tuple[rows.EventRow, ...]:
+        """Give the history of a stop and of what stood for the same strip before it, oldest first; of a message, not what another receiver said."""
+
+    def stop_turns(self, *, after: int) -> rows.Turns:
+        """Give the events by which stops became somebody's or ended, from behind an event's id; and the newest id of all events."""
 
     def refused_file(self, stop_id: int) -> rows.RefusedFileRow | None:
         """Give the file behind a stop that has no capture."""

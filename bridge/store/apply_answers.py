@@ -12,7 +12,7 @@ from bridge.store.chains import has_left, set_aside_for_successor
 from bridge.store.codec import when
 from bridge.store.database import Db
 from bridge.store.lanes import Moved, hold_lanes
-from bridge.store.statements import Also, Change, NewStop, move_delivery, note, note_move, open_stop, set_moved
+from bridge.store.statements import Also, Change, NewStop, move_delivery, note, note_move, open_stop, owner_before, set_moved
 
 _EVENTS: Mapping[Answer, DeliveryEvent] = {
     Answer.ACCEPTED: DeliveryEvent.ACCEPT,
@@ -153,6 +153,7 @@ def _stop(db: Db, delivery_id: int, command: c.EndAttempt | c.NoteAnswer | c.End
         strip_id=strip_id,
         delivery_id=delivery_id,
         receiver_words=words,
+        owner=owner_before(db, strip_id, delivery_id),
     )
     open_stop(db, stop, at=command.at)
     set_aside_for_successor(db, delivery_id, at=command.at)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import SupportsInt
 
@@ -50,7 +50,7 @@ from bridge.store.commands import Lease, NewDelivery, RecordedOutcome, RecordOut
 from bridge.store.database import Db
 from bridge.store.interned import OwnKind, word_id
 from bridge.store.lanes import is_over, join_lane
-from bridge.store.statements import KEEP_MESSAGE, NEW_ATTEMPT, Change, NewStop, note, note_own, open_stop
+from bridge.store.statements import KEEP_MESSAGE, NEW_ATTEMPT, Change, NewStop, note, note_own, open_stop, owner_before
 
 _PRINTED = (
     "number",
@@ -69,7 +69,7 @@ def record_outcome(db: Db, command: RecordOutcome) -> RecordedOutcome:
     _supersede(db, command, due)
     at, at_us = when(command.at), microseconds(command.at)
     strip_id = int(_insert_strip(db, command, due.arrived_at, at))
-    stop_id, repeat = _stop(db, command, strip_id)
+    stop_id, repeat = _stop(db, command, strip_id, due.newest)
     made: list[_Made] = []
     result = _result(command)
     if result is not None:
@@ -243,8 +243,11 @@ def _insert_strip(db: Db, command: RecordOutcome, arrived_at: str, at: str | Non
 # --- stops
 
 
-def _stop(db: Db, command: RecordOutcome, strip_id: int) -> tuple[int | None, bool]:
-    """Open the strip's stop, or count it on the stop that stands for the same bytes; give (stop id, whether it joined)."""
+def _stop(db: Db, command: RecordOutcome, strip_id: int, before: int | None) -> tuple[int | None, bool]:
+    """Open the strip's stop, or count it on the stop that stands for the same bytes; give (stop id, whether it joined).
+
+    ``before`` is the strip that stood for the same reading so far: whoever had taken its stop has this one too.
+    """
     match command.outcome:
         case Coded() | NonPatient() | Waiting():
             return None, False
@@ -256,7 +259,10 @@ def _stop(db: Db, command: RecordOutcome, strip_id: int) -> tuple[int | None, bo
             joined = _join_same_bytes(db, command, strip_id, findings[0].rule)
             if joined is not None:
                 return joined, True
-            return open_stop(db, _new_stop(db, command, strip_id, findings), at=command.at), False
+            stop = _new_stop(db, command, strip_id, findings)
+            if before is not None:
+                stop = replace(stop, owner=owner_before(db, before))
+            return open_stop(db, stop, at=command.at), False
 
 
 def _stopping(command: RecordOutcome) -> Sequence[Finding]:

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from bridge.errors import Overtaken, RefusedAction
 from bridge.store.database import Db
-from bridge.store.statements import Change, note
+from bridge.store.statements import ASSIGNED, Change, note
 from bridge.store.stop_commands import AssignStop, NoteStop
 
-ASSIGNED = "stop.assigned"
 NOTED = "stop.note"
+CLOSED = "stop.closed"
+TURNS = (ASSIGNED, CLOSED)  # what shows on a list that somebody has open
 ENDED = "Somebody has dealt with this already. Look at the list again."
 NOWHERE = "There is no such row."
 

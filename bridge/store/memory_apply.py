@@ -66,7 +66,7 @@ from bridge.store.memory_outcome import record_outcome, set_unreadable_aside
 from bridge.store.memory_registered import end_registration, register_id, sign_registration
 from bridge.store.memory_rows import Decided, Door, Sent, State, Tried, next_id
 from bridge.store.memory_signals import acknowledge_signal, keep_signals, keep_test, mute_signals, note_on_signal, note_said
-from bridge.store.memory_stops import assign_stop, note_stop
+from bridge.store.memory_stops import assign_stop, keep_owner, note_stop, owner_before
 from bridge.store.memory_telling import say_of_telling, tell_again
 from bridge.store.memory_today import close_note, leave_note, pause_destination, resume_destination
 from bridge.store.rows import AttemptRow, CaptureRow, DeliveryRow, IntakeRow, RefusedFileRow, StopRow
@@ -320,6 +320,7 @@ def _stop_delivery(
     delivery = state.sent[delivery_id].row
     result = state.results[delivery.result_id, delivery.version]
     strip = state.strips[result.strip_id].row
+    owner = owner_before(state, strip.strip_id, delivery_id)
     stop_id = next_id(state.stops)
     state.stops[stop_id] = StopRow(
         stop_id=stop_id, group=StopGroup.REFUSED, state=StopState.OPEN, rule=rule, rules=(rule,), sentence=command.sentence,
@@ -330,6 +331,7 @@ def _stop_delivery(
         closed_at=None, closed_by="", closed_how="", closed_reason="",
     )  # fmt: skip
     state.note(command.at, SERVICE, "stop.opened", f"stop:{stop_id}", Change(after=StopGroup.REFUSED, reason=rule))
+    keep_owner(state, stop_id, owner, at=command.at)
     replaced(state, delivery_id, move, at=command.at)
 
 
@@ -404,7 +406,7 @@ def _judge_again(state: State, command: c.CloseStop, stop: StopRow) -> None:
     if stop.delivery_id is not None:
         if was_corrected(state, state.sent[stop.delivery_id].row.result_id):
             raise RefusedAction(CORRECTED_ALREADY)
-        _set_result_aside(state, command, stop.delivery_id)
+        _set_result_aside(state, command, stop.delivery_id, stop.stop_id)
     strip = state.strips[stop.strip_id].row
     if command.patient_id or command.accept_rules or command.analyzed_at:
         decisions = Decisions(
@@ -421,7 +423,7 @@ def _judge_again(state: State, command: c.CloseStop, stop: StopRow) -> None:
     _put_to_judging(state, stop.capture_id, only_index=None if is_whole else strip.index, because=command.end)
 
 
-def _set_result_aside(state: State, command: c.CloseStop, delivery_id: int) -> None:
+def _set_result_aside(state: State, command: c.CloseStop, delivery_id: int, stop_id: int) -> None:
     """Supersede every delivery of the result; refuse if a receiver has it, or may have it."""
     stopped = state.sent[delivery_id].row
     siblings = [s.row for s in state.sent.values() if (s.row.result_id, s.row.version) == (stopped.result_id, stopped.version)]
@@ -438,6 +440,9 @@ def _set_result_aside(state: State, command: c.CloseStop, delivery_id: int) -> N
             for other in list(state.stops.values()):
                 if other.delivery_id == row.delivery_id and other.state is StopState.OPEN:
                     _close(state, other, command)
+                    if other.stop_id != stop_id:
+                        change = Change(before="open", after=command.end, reason=command.reason)
+                        state.note(command.at, command.actor, "stop.closed", f"stop:{other.stop_id}", change)
 
 
 def _was_given_up_unanswered(state: State, delivery_id: int) -> bool:

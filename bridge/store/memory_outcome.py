@@ -33,6 +33,7 @@ from bridge.store.memory_gate import move_gate
 from bridge.store.memory_numbers import join_run
 from bridge.store.memory_replacement import behind_withdrawal
 from bridge.store.memory_rows import Result, Sent, State, Strip, Tried, next_id
+from bridge.store.memory_stops import keep_owner, owner_before
 from bridge.store.memory_telling import open_tellings
 from bridge.store.rows import AttemptRow, DeliveryRow, StopRow, StripRow
 from bridge.store.statements import Change
@@ -50,7 +51,7 @@ def record_outcome(state: State, command: RecordOutcome) -> RecordedOutcome:
     before = _supersede(state, command, again=is_again)
     strip_id = _insert_strip(state, command)
     seat = (command.capture_id, command.reading.index)
-    stop_id, repeat = _stop(state, command, strip_id)
+    stop_id, repeat = _stop(state, command, strip_id, before)
     result = _result(command)
     made: list[tuple[int, int | None]] = []
     if result is not None:
@@ -199,7 +200,7 @@ def _pads(command: RecordOutcome) -> tuple[tuple[str, str, str, bool | None], ..
 # --- stops
 
 
-def _stop(state: State, command: RecordOutcome, strip_id: int) -> tuple[int | None, bool]:
+def _stop(state: State, command: RecordOutcome, strip_id: int, before: Strip | None) -> tuple[int | None, bool]:
     """Open the strip's stop, or count it on the stop that stands for the same bytes; give (stop id, whether it joined)."""
     match command.outcome:
         case Coded() | NonPatient() | Waiting():
@@ -211,7 +212,10 @@ def _stop(state: State, command: RecordOutcome, strip_id: int) -> tuple[int | No
     joined = _join_same_bytes(state, command, strip_id, findings[0].rule)
     if joined is not None:
         return joined, True
-    return _open(state, command, strip_id, findings), False
+    stop_id = _open(state, command, strip_id, findings)
+    if before is not None:
+        keep_owner(state, stop_id, owner_before(state, before.row.strip_id), at=command.at)
+    return stop_id, False
 
 
 def _join(state: State, command: RecordOutcome, fits: Callable[[StopRow], bool]) -> int | None:

@@ -9,12 +9,13 @@ from datetime import datetime
 
 from bridge.errors import Overtaken, RefusedAction
 from bridge.lifecycle.states import StopGroup, StopState
-from bridge.model import Priority
+from bridge.model import SERVICE, Priority
 from bridge.store import rows
-from bridge.store.apply_stop import ASSIGNED, ENDED, NOTED, NOWHERE, taken_by
+from bridge.store.apply_audit import ASKED, SEEN
+from bridge.store.apply_stop import ENDED, NOTED, NOWHERE, TURNS, taken_by
 from bridge.store.memory_rows import State
 from bridge.store.rows import EVERY_STOP
-from bridge.store.statements import Change
+from bridge.store.statements import ASSIGNED, Change
 from bridge.store.stop_commands import AssignStop, NoteStop
 
 
@@ -28,6 +29,19 @@ def assign_stop(state: State, command: AssignStop) -> None:
     state.stops[command.stop_id] = replace(stop, owner=command.owner)
     change = Change(before=command.before, after=command.owner)
     state.note(command.at, command.actor, ASSIGNED, f"stop:{command.stop_id}", change)
+
+
+def owner_before(state: State, strip_id: int, delivery_id: int | None = None) -> str:
+    """Give who last had taken a stop of a strip, or of one message of it; "" for nobody."""
+    found = (stop for stop in reversed(state.stops.values()) if stop.strip_id == strip_id and delivery_id in (None, stop.delivery_id))
+    return next((stop.owner for stop in found if stop.owner), "")
+
+
+def keep_owner(state: State, stop_id: int, owner: str, *, at: datetime) -> None:
+    """Let a stop that was just opened be whose it was before."""
+    if owner:
+        state.stops[stop_id] = replace(state.stops[stop_id], owner=owner)
+        state.note(at, SERVICE, ASSIGNED, f"stop:{stop_id}", Change(after=owner))
 
 
 def note_stop(state: State, command: NoteStop) -> None:
@@ -67,6 +81,22 @@ class StopsInMemory:
     def stop(self, stop_id: int) -> rows.StopRow | None:
         """Give one stop."""
         return self._state.stops.get(stop_id)
+
+    def stop_events(self, stop_id: int) -> tuple[rows.EventRow, ...]:
+        """Give the history of a stop and of what stood for the same strip before it, oldest first."""
+        own = self._state.stops.get(stop_id)
+        its = [f"stop:{each.stop_id}" for each in self._state.stops.values() if own is not None and _stood_before(each, own)]
+        found = [each for each in self._state.events if each.subject in its and each.what not in {SEEN, ASKED}]
+        return tuple(sorted(found, key=lambda each: (each.at, its.index(each.subject))))
+
+    def stop_turns(self, *, after: int) -> rows.Turns:
+        """Give the events by which stops became somebody's or ended, from behind an event's id; and the newest id of all events."""
+        found = (
+            number
+            for number, each in enumerate(self._state.events, start=1)
+            if number > after and each.what in TURNS and each.subject.startswith("stop:")
+        )
+        return rows.Turns(events=tuple(found), last_event=len(self._state.events))
 
     def refused_file(self, stop_id: int) -> rows.RefusedFileRow | None:
         """Give the file behind a stop that has no capture."""
@@ -109,6 +139,14 @@ class StopsInMemory:
             rows.StopCount(group=group, rule=rule, analyzer=analyzer, destination=destination, owner=owner, age=age, count=count)
             for (group, rule, analyzer, destination, owner, age), count in sorted(counts.items())
         )
+
+
+def _stood_before(stop: rows.StopRow, own: rows.StopRow) -> bool:
+    """Say whether a stop is this one, or stood before it for the same strip: not of a message to another receiver."""
+    if stop.stop_id == own.stop_id:
+        return True
+    is_of_strip = own.strip_id is not None and (stop.capture_id, stop.index) == (own.capture_id, own.index)
+    return stop.stop_id < own.stop_id and is_of_strip and ("" in {stop.destination, own.destination} or stop.destination == own.destination)
 
 
 def _urgency(stop: rows.StopRow) -> tuple[bool, int]:

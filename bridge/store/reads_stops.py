@@ -11,8 +11,10 @@ from typing import Any
 from bridge.lifecycle.states import StopGroup, StopState
 from bridge.model import Place, Priority, Purpose
 from bridge.store import rows
-from bridge.store.chains import why_not_anew
+from bridge.store.apply_desk import why_not
+from bridge.store.apply_stop import TURNS
 from bridge.store.codec import json_of, moment, moment_or_none, when
+from bridge.store.commands import CloseStop
 from bridge.store.database import Db
 from bridge.store.rows import EVERY_STOP
 from bridge.store.snapshots import one_snapshot
@@ -23,6 +25,16 @@ _STOP = (
     " t.strip_id, t.delivery_id, coalesce(d.destination, ''), t.receiver_words, t.closed_at, t.closed_by, t.closed_how, t.closed_reason,"
     " coalesce(s.purpose, 'patient'), t.closed_with, t.specimen, t.owner"
     " FROM stops t LEFT JOIN strips s ON s.id = t.strip_id LEFT JOIN deliveries d ON d.id = t.delivery_id"
+)
+# What stood for the same strip before a stop, whichever reading of it; of two messages only where they are for the same receiver
+_BEFORE = (
+    "SELECT e.id FROM stops t JOIN strips s ON s.id = t.strip_id JOIN strips o ON o.capture_id = s.capture_id AND o.idx = s.idx"
+    " JOIN stops e ON e.strip_id = o.id AND e.id < t.id LEFT JOIN deliveries td ON td.id = t.delivery_id LEFT JOIN deliveries ed ON ed.id = e.delivery_id"
+    " WHERE t.id = ? AND (td.id IS NULL OR ed.id IS NULL OR td.destination = ed.destination) ORDER BY e.id"
+)
+_TURNS = (
+    "SELECT e.id FROM events e WHERE e.id > ? AND e.kind IN (SELECT id FROM event_kinds WHERE subject = 'stop' AND what IN (?, ?))"
+    " ORDER BY e.id LIMIT ?"
 )
 _CALM = "(CASE WHEN s.priority = 'stat' THEN 0 ELSE 1 END)"
 _WHERE = "CASE WHEN t.analyzer = '' THEN t.source ELSE t.analyzer END"  # a file that could not be read is of its source alone
@@ -71,6 +83,7 @@ class StopReads:
     """The reads of the page Rejected messages; mixed into the store, which gives the connection."""
 
     _db: Callable[[], Db]
+    events: Callable[[str], tuple[rows.EventRow, ...]]
 
     def stops(
         self,
@@ -159,9 +172,23 @@ class StopReads:
         return _stop(row) if row else None
 
     @one_snapshot
-    def why_not_anew(self, delivery_id: int) -> str:
-        """Say why the strip of a delivery may not be judged anew, as CloseStop would; "" where it may."""
-        return why_not_anew(self._db(), delivery_id)
+    def why_not(self, command: CloseStop) -> str:
+        """Say why a command would be refused as things stand, in the words that it would be refused with; "" where it would not."""
+        return why_not(self._db(), command)
+
+    @one_snapshot
+    def stop_events(self, stop_id: int) -> tuple[rows.EventRow, ...]:
+        """Give the history of a stop and of what stood for the same strip before it, oldest first; of a message, not what another receiver said."""
+        before = [row[0] for row in self._db().execute(_BEFORE, (stop_id,)).fetchall()]
+        found = (event for each in (*before, stop_id) for event in self.events(f"stop:{each}"))
+        return tuple(sorted(found, key=lambda event: event.at))
+
+    @one_snapshot
+    def stop_turns(self, *, after: int) -> rows.Turns:
+        """Give the events by which stops became somebody's or ended, from behind an event's id; and the newest id of all events."""
+        last = int(self._db().execute("SELECT coalesce(max(id), 0) FROM events").fetchone()[0])
+        found = self._db().execute(_TURNS, (after, *TURNS, MOST_NEWS)).fetchall()
+        return rows.Turns(events=tuple(row[0] for row in found), last_event=last)
 
     def refused_file(self, stop_id: int) -> rows.RefusedFileRow | None:
         """Give the file behind a stop that has no capture."""

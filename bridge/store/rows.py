@@ -477,6 +477,14 @@ class News:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class Turns:
+    """By which events stops became somebody's, nobody's or ended, by their ids; and the newest id of all events."""
+
+    events: tuple[int, ...]
+    last_event: int
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class Old:
     """A stretch of old rows: the ids that may be purged, oldest first, and the last id that was looked at; None where nothing old follows."""
 

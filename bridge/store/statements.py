@@ -15,6 +15,7 @@ from bridge.store.database import Db
 from bridge.store.interned import OwnKind, kind_id, own_digest, own_kind_id, parted, word_id
 from bridge.store.lanes import Moved, hold_lanes, keep_lane
 
+ASSIGNED = "stop.assigned"  # an event's what: whose a stop is
 KEEP_MESSAGE = "INSERT INTO messages (delivery_id, payload) VALUES (?,?)"
 NEW_ATTEMPT = "INSERT INTO attempts (delivery_id, started_at, code, words) VALUES (?,?,'','')"
 
@@ -24,7 +25,7 @@ class NewStop:
     """A stop to open: what a person reads of it, and what it stands on, as far as there is such a thing.
 
     ``rules`` holds at least one, the one that decides first. ``place`` is a byte range in the capture's payload.
-    ``receiver_words`` may name a patient and is for the pages only.
+    ``receiver_words`` may name a patient and is for the pages only. ``owner`` is who had taken it as it stood before ("" for nobody).
     """
 
     group: StopGroup
@@ -39,6 +40,7 @@ class NewStop:
     strip_id: int | None = None
     delivery_id: int | None = None
     receiver_words: str = ""
+    owner: str = ""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -90,16 +92,26 @@ def open_stop(db: Db, stop: NewStop, *, at: datetime) -> int:
     start, end = (stop.place.start, stop.place.end) if stop.place else (None, None)
     new = db.insert(
         "INSERT INTO stops (grp, state, rule, rules, sentence, remedy, place_start, place_end, releasable, opened_at, repeats, source, analyzer,"
-        " capture_id, strip_id, delivery_id, receiver_words, closed_by, closed_how, closed_reason)"
-        " VALUES (?,'open',?,?,?,?,?,?,?,?,0,?,?,?,?,?,?,'','','')",
+        " capture_id, strip_id, delivery_id, receiver_words, closed_by, closed_how, closed_reason, owner)"
+        " VALUES (?,'open',?,?,?,?,?,?,?,?,0,?,?,?,?,?,?,'','','',?)",
         (
             stop.group, stop.rules[0], json_text(stop.rules), stop.sentence, stop.remedy, start, end, int(stop.releasable), when(at),
-            stop.source, stop.analyzer, stop.capture_id, stop.strip_id, stop.delivery_id, stop.receiver_words,
+            stop.source, stop.analyzer, stop.capture_id, stop.strip_id, stop.delivery_id, stop.receiver_words, stop.owner,
         ),
     )  # fmt: skip
     stop_id = int(new)
     note(db, at, SERVICE, "stop.opened", f"stop:{stop_id}", Change(after=stop.group, reason=stop.rules[0]))
+    if stop.owner:
+        note(db, at, SERVICE, ASSIGNED, f"stop:{stop_id}", Change(after=stop.owner))
     return stop_id
+
+
+def owner_before(db: Db, strip_id: int, delivery_id: int | None = None) -> str:
+    """Give who last had taken a stop of a strip, or of one message of it; "" for nobody. What stops again is still that person's."""
+    of_message, values = ("", ()) if delivery_id is None else (" AND delivery_id = ?", (delivery_id,))
+    found = f"SELECT owner FROM stops WHERE strip_id = ?{of_message} AND owner <> '' ORDER BY id DESC LIMIT 1"
+    row = db.execute(found, (strip_id, *values)).fetchone()
+    return str(row[0]) if row else ""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -8,11 +8,11 @@ from typing import Any
 import pytest
 
 from bridge.errors import Overtaken, RefusedAction
-from bridge.lifecycle.states import StopEnd, StopGroup
+from bridge.lifecycle.states import StopEnd, StopGroup, StopState
 from bridge.model import Answer, Priority, Severity
 from bridge.store.api import Store
 from bridge.store.commands import NoteRefusedFile
-from bridge.store.rows import StopCount, StopSearch
+from bridge.store.rows import StopCount, StopSearch, Turns
 from bridge.store.stop_commands import AssignStop, NoteStop
 from tests.store import strips as s
 from tests.store.contract import Opened
@@ -139,3 +139,55 @@ class StopContract:
         )
         assert sum(each.count for each in store.stop_counts(())) == 3
         assert two
+
+    def test_what_stops_again_is_still_whose_it_was(self, opened: Opened) -> None:
+        """Hazard HZ-K03: judged again and stopped again, or sent again and turned away again, it is no new row that nobody knows of."""
+        store = opened.store
+        first = held(store, "1")
+        assign(store, first, "Eda")
+        store.submit(NoteStop(stop_id=first, text="Ward 3 looks.", actor=EDA, at=NOW)).result(WAIT)
+        s.close(store, first, StopEnd.READ_AGAIN)
+        again = s.held(s.reading("1"), s.finding("copy.possible", Severity.HOLD, releasable=True))
+        row = store.stop(first)
+        assert row is not None
+        second = s.record(store, s.reading("1"), again, capture_id=row.capture_id).stop_id
+        assert second is not None
+        row = opened.restart().stop(second)
+        assert row is not None
+        assert (row.owner, row.state) == ("Eda", StopState.OPEN)
+        told = [(e.subject, e.what, e.actor, e.after, e.reason) for e in opened.store.stop_events(second)]
+        assert [each for each in told if each[1] != "stop.opened"] == [
+            (f"stop:{first}", "stop.assigned", "Bo", "Eda", ""),
+            (f"stop:{first}", "stop.note", "Eda", "", "Ward 3 looks."),
+            (f"stop:{first}", "stop.closed", "Bo", "read again", "because"),
+            (f"stop:{second}", "stop.assigned", "padpost", "Eda", ""),
+        ]
+        assert opened.store.stop_events(first) == opened.store.events(f"stop:{first}")
+        assert opened.store.stop_events(999) == ()
+
+    def test_a_message_that_is_turned_away_again_is_still_whose_it_was(self, opened: Opened) -> None:
+        """Of one receiver: what another one turns away is nobody's yet."""
+        store = opened.store
+        first = refused(store, "R4")
+        assign(store, first, "Eda")
+        s.close(store, first, StopEnd.SENT_AGAIN)
+        (sent,) = store.deliveries("R4")
+        s.attempt(store, sent.delivery_id, Answer.REFUSED)
+        (row,) = store.stops(group=StopGroup.REFUSED)
+        assert (row.owner, row.stop_id > first) == ("Eda", True)
+        assert [e.subject for e in store.stop_events(row.stop_id)][0] == f"stop:{first}"
+
+    def test_turns_are_told_from_behind_an_event(self, opened: Opened) -> None:
+        """Who takes, gives back or ends turns a row; who comes or writes a note does not."""
+        store = opened.store
+        assert store.stop_turns(after=0) == Turns(events=(), last_event=0)
+        one, two = held(store, "1"), held(store, "2")
+        before = store.stop_turns(after=0)
+        assert (before.events, before.last_event > 0) == ((), True)
+        store.submit(NoteStop(stop_id=one, text="x", actor=EDA, at=NOW)).result(WAIT)
+        assign(store, one, "Bo")
+        s.close(store, two, StopEnd.DISCARDED)
+        after = store.stop_turns(after=before.last_event)
+        assert len(after.events) == 2
+        assert store.stop_turns(after=after.events[0]).events == after.events[1:]
+        assert store.stop_turns(after=after.last_event) == Turns(events=(), last_event=after.last_event)

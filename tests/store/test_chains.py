@@ -74,7 +74,7 @@ def test_what_was_corrected_is_known_by_either_number(store: SqliteStore) -> Non
         False,
     ]
     assert [is_withdrawal(store._db(), "A1", version) for version in (1, 2)] == [False, True]
-    assert store.why_not_anew(first) == CORRECTED_ALREADY
+    assert why_not_anew(store._db(), first) == CORRECTED_ALREADY
 
 
 @pytest.mark.parametrize(("answer", "code", "expire", "is_clear"), [
