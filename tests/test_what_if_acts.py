@@ -20,10 +20,11 @@ from bridge.identity.patient_id import id_fault
 from bridge.lifecycle.answers import Silence, no_answer
 from bridge.model import Acknowledgement, Actor, Answer
 from bridge.pages.difference import differences
+from bridge.plan_book import PlanBook
 from bridge.store.commands import BearMessage, BeginAttempt, EndAttempt, EndWait, NoteRefusedFile
+from bridge.store.database import SqliteDb
 from bridge.store.review import review
 from bridge.store.rows import DeliveryRow, StopRow
-from bridge.store.database import SqliteDb
 from bridge.store.sqlite import FILE, SqliteStore
 from bridge.what_if import GIVEN_LATER, WhatIf
 from tests.judging_for_tests import NOW, ORU, book, judging, kept, now, strip
@@ -45,7 +46,7 @@ def store(tmp_path: Path) -> Iterator[SqliteStore]:
     opened.close()
 
 
-def writers():  # type: ignore[no-untyped-def]  # a PlanBook
+def writers() -> PlanBook:
     return book(ORU, WARD, passed=[ORU.name, WARD.name])
 
 
@@ -132,7 +133,7 @@ def ended(store: SqliteStore, delivery: DeliveryRow, attempt: int, answer: Ackno
 
 
 def unanswered(store: SqliteStore, number: int) -> StopRow:
-    """Committed by the receiver, which then never says what became of it."""
+    """Let the receiver keep it, which then never says what became of it."""
     posted(store, number)
     first = deliveries(store)[0]
     tried(store, first, Acknowledgement(answer=Answer.COMMITTED, code="CA", text=""))
@@ -168,7 +169,7 @@ def file(store: SqliteStore, number: int) -> StopRow:
 
 
 def conflict(store: SqliteStore, number: int) -> StopRow:
-    """The number came before, with another patient."""
+    """Have a number come that came before, with another patient."""
     posted(store, number)
     return of(patient_id=MISTYPED + "0")(store, number)
 
@@ -193,7 +194,9 @@ ACTS: Mapping[str, Act] = {
     "correct": lambda on, stop: on.correct_patient_id(
         stop.stop_id, first=OTHER, second=OTHER, second_identifier=stop.number or "1", reason="r", actor=ANA
     ),
-    "correct-time": lambda on, stop: on.correct_time(stop.stop_id, day="2026-11-25", clock="08:30", which="", reason="r", actor=ANA),
+    "correct-time": lambda on, stop: on.correct_time(
+        stop.stop_id, day="2026-11-25", clock="08:30", which="", reason="r", actor=ANA
+    ),
     "release": lambda on, stop: on.release(stop.stop_id, reason="r", actor=ANA, second="Bo"),
     "send-again": lambda on, stop: on.send_again(stop.stop_id, reason="r", actor=ANA),
     "read-again": lambda on, stop: on.read_again(stop.stop_id, reason="r", actor=ANA),
@@ -285,7 +288,11 @@ def compare_messages(store: SqliteStore, stop: StopRow, seen: Foresight) -> None
     shown = [(each.destination, each.message) for one in (seen, *seen.others) for each in one.messages]
     if not shown:
         return
-    its = [each.result_id for each in store.capture_strips(stop.capture_id) if each.result_id] if stop.capture_id is not None else []
+    its = (
+        [each.result_id for each in store.capture_strips(stop.capture_id) if each.result_id]
+        if stop.capture_id is not None
+        else []
+    )
     details = [detail for result in its if (detail := store.result(result)) is not None]
     made = [(way.destination, message) for each in details for way, message, _ in each.deliveries if way.version == each.version]
     assert [to for to, _ in shown] == [to for to, _ in made]
@@ -313,3 +320,12 @@ def test_every_kind_is_another_kind_and_every_act_is_done_on_some(store: SqliteS
     assert could["correct-time"] == could["release"] == ["printed in the future"]
     assert could["send-again"] == ["turned away by one"]
     assert all(could.values())
+
+
+def test_every_strip_of_a_transmission_that_is_read_again_is_foreseen(store: SqliteStore) -> None:
+    """Nothing could be read of it, so all of it is: two strips come of it, and each has its messages."""
+    stop = by_another_profile(store, 1)
+    seen = foreseen(store, stop, ACTS["read-again"])
+    assert isinstance(seen, Foresight)
+    assert [each.outcome for each in (seen, *seen.others)] == ["coded", "coded"]
+    assert [[message.destination for message in each.messages] for each in (seen, *seen.others)] == [["records", "ward"]] * 2

@@ -6,7 +6,8 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from enum import StrEnum
 
-MACHINE_NAME = "key {name}"  # how a key's name stands in the audit trail: no person can be called so by mistake
+# How a key stands in the audit trail: by its number too, since two may have one name; no person can be called so by mistake
+MACHINE_NAME = "key {key_id} {name}"
 
 
 class Role(StrEnum):

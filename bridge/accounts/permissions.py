@@ -46,6 +46,7 @@ _BY_RIGHT: Mapping[Right, str] = {
         GET /analyzers
         GET /api/news
         GET /api/news/rejected
+        GET /api/news/rejected/rows
         GET /api/news/stream
         GET /api/openapi.json
         GET /api/reasons

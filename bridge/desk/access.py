@@ -112,7 +112,7 @@ class Access:
         found: ApiKey | None = await ask(self._store, self._store.api_key, digest_of(key))
         if found is None or not found.counts(self._now()):
             return None
-        actor = Actor(name=MACHINE_NAME.format(name=found.name), verified="key")
+        actor = Actor(name=MACHINE_NAME.format(key_id=found.key_id, name=found.name), verified="key")
         return Caller(actor=actor, role=Role.MACHINE, acts=found.acts)
 
     # --- letting in

@@ -34,7 +34,7 @@ SIGN_IN = "/sign-in"
 MOST_FIELDS = 1000  # ours, as the application's own reader of forms has it; the longest of ours has some tens
 BEARER = "Bearer "  # RFC 6750 2.1
 BY_ITSELF = frozenset(
-    {"/api/news", "/api/news/rejected", "/api/news/stream", "/signals/ringing"}
+    {"/api/news", "/api/news/rejected", "/api/news/rejected/rows", "/api/news/stream", "/signals/ringing"}
 )  # what an open page asks again and again: no sign that anybody sits there
 
 

@@ -1,4 +1,4 @@
-"""Tells open pages that something came: one look at the store for all of them, however many there are (server-sent events).
+"""Tells open pages that something came, or that a row turned (taken, given back, ended): one look at the store for all of them, however many there are (server-sent events).
 
 WHATWG HTML, section 9.2: the format of the stream. What it tells are row numbers and a mark alone, so no page learns of a patient by it.
 """
@@ -12,7 +12,7 @@ from collections.abc import AsyncIterator
 from bridge.errors import StoreError
 from bridge.store.api import Store
 from bridge.store.asking import ask
-from bridge.store.rows import News
+from bridge.store.rows import News, Turns
 
 MOST_STREAMS = 128  # ours: half of the connections that the pages' server takes; who comes later asks every second instead
 LOOK_S = 0.2  # ours: what came is on an open page within a second, with the way there and back
@@ -21,6 +21,9 @@ LONGEST_S = (
     60.0  # ours: a stream ends by itself and the browser comes back, so that a session that is over hears nothing after a minute
 )
 AGAIN_MS = 3_000  # ours: a browser whose stream ended comes back after that, so that a restart meets no crowd
+LARGEST = 2**62  # behind every id that a database gives
+# ours: of two writers of one database the later event may be there first; what one commit holds is fewer
+OVERLAP = 256
 AT_ONCE = b"retry: 100\n\n"  # where it is only asked anew who listens, nothing is missed for long
 AWAY = b"event: away\ndata:\n\n"
 
@@ -34,6 +37,7 @@ class Newsroom:
         self._listeners: set[asyncio.Event] = set()
         self._looking: asyncio.Task[None] | None = None
         self._latest = b""
+        self._turn = 0
         self._is_over = False
 
     @property
@@ -81,16 +85,29 @@ class Newsroom:
 
     async def _look(self) -> None:
         seen = News(stops=0, strips=0, last_stop=0, last_strip=0, standing="")
+        turned: Turns | None = None
         while True:
             try:
                 seen = await ask(self._store, self._store.news, after_stop=seen.last_stop, after_strip=seen.last_strip)
-                told = f"event: news\ndata: {json.dumps({'stop': seen.last_stop, 'strip': seen.last_strip, 'standing': seen.standing})}\n\n".encode()
+                turned = await self._turned(turned)
+                what = {"stop": seen.last_stop, "strip": seen.last_strip, "standing": seen.standing, "turn": self._turn}
+                told = f"event: news\ndata: {json.dumps(what)}\n\n".encode()
             except StoreError:
                 told = AWAY
             if told != self._latest:
                 self._latest = told
                 self._wake()
             await asyncio.sleep(LOOK_S)
+
+    async def _turned(self, before: Turns | None) -> Turns:
+        """Count on where a row became somebody's, nobody's or ended since the last look."""
+        if before is None:
+            before = await ask(self._store, self._store.stop_turns, after=LARGEST)
+            return await ask(self._store, self._store.stop_turns, after=before.last_event - OVERLAP)
+        found = await ask(self._store, self._store.stop_turns, after=before.last_event - OVERLAP)
+        if set(found.events) - set(before.events):
+            self._turn += 1
+        return found
 
     def _wake(self) -> None:
         for woken in self._listeners:

@@ -30,6 +30,8 @@ from bridge.store.api import Store
 from bridge.store.rows import CaptureRow, RefusedFileRow, StopCount, StopRow
 
 SECTION = 50  # ours: rows of one group on one page
+LONGEST_ID = 19  # the digits of the largest id that a database gives
+LONGEST_LIST = 3 * SECTION * (LONGEST_ID + 1)  # the rows of all groups on one page
 NEWEST = 3  # ours: what fits over the foot of a telephone's page and hides no more than half of it
 
 
@@ -99,6 +101,7 @@ class Rejected:
         """Add the routes."""
         routes.add_api_route("/rejected", self.rejected, methods=["GET"], response_model=None)
         routes.add_api_route("/api/news/rejected", self.newest, methods=["GET"], response_model=None)
+        routes.add_api_route("/api/news/rejected/rows", self.turned, methods=["GET"], response_model=None)
         routes.add_api_route("/rejected/{stop_id}", self.stop, methods=["GET"], response_model=None)
         routes.add_api_route("/rejected/read-again", self.read_all_again, methods=["POST"], response_model=None)
         routes.add_api_route("/rejected/all/{action}", self.act_on_all, methods=["POST"], response_model=None)
@@ -141,6 +144,21 @@ class Rejected:
         found = self._store.newer_stops(narrowed.search(now=self._now()), after=narrowed.after or 0, limit=NEWEST + 1)
         shown = {"rows": found[:NEWEST], "has_more": len(found) > NEWEST, "narrowed": narrowed}
         return self._show(request, "rejected_new.html", shown)
+
+    def turned(
+        self, request: Request, narrowed: Annotated[Narrowed, Query()], stops: Annotated[str, Query(max_length=LONGEST_LIST)] = ""
+    ) -> Response:
+        """Say how rows that an open page shows stand by now, and how many there are: pieces of a page, which name no patient."""
+        asked = dict.fromkeys(
+            int(each) for each in stops.split(",") if each.isascii() and each.isdecimal() and len(each) < LONGEST_ID
+        )
+        found = (self._store.stop(stop_id) for stop_id in asked)
+        counts = self._store.stop_counts(edges(self._now()))
+        shown = {
+            "rows": tuple(stop for stop in found if stop is not None),
+            "counts": {group: count_of(counts, narrowed.model_copy(update={"group": None}), group) for group in StopGroup},
+        }
+        return self._show(request, "rejected_rows.html", shown)
 
     # --- one of them
 

@@ -82,7 +82,10 @@ VIEWS: Mapping[tuple[str, str], View] = {
     ("GET", "/api/strips/{strip_id}"): _STRIP,
 }
 # By the part of a request's address that holds a number: the sort of thing that an act is about
-_SORTS = {"stop_id": "stop", "strip_id": "strip", "telling_id": "telling", "lot_id": "lot"}
+_SORTS = {
+    "stop_id": "stop", "strip_id": "strip", "result_id": "result", "telling_id": "telling", "lot_id": "lot", "signal_id": "signal",
+    "destination": "destination",
+}  # fmt: skip
 
 
 class SightBook:

@@ -33,7 +33,9 @@ def assign_stop(state: State, command: AssignStop) -> None:
 
 def owner_before(state: State, strip_id: int, delivery_id: int | None = None) -> str:
     """Give who last had taken a stop of a strip, or of one message of it; "" for nobody."""
-    found = (stop for stop in reversed(state.stops.values()) if stop.strip_id == strip_id and delivery_id in (None, stop.delivery_id))
+    found = (
+        stop for stop in reversed(state.stops.values()) if stop.strip_id == strip_id and delivery_id in (None, stop.delivery_id)
+    )
     return next((stop.owner for stop in found if stop.owner), "")
 
 
@@ -146,7 +148,11 @@ def _stood_before(stop: rows.StopRow, own: rows.StopRow) -> bool:
     if stop.stop_id == own.stop_id:
         return True
     is_of_strip = own.strip_id is not None and (stop.capture_id, stop.index) == (own.capture_id, own.index)
-    return stop.stop_id < own.stop_id and is_of_strip and ("" in {stop.destination, own.destination} or stop.destination == own.destination)
+    return (
+        stop.stop_id < own.stop_id
+        and is_of_strip
+        and ("" in {stop.destination, own.destination} or stop.destination == own.destination)
+    )
 
 
 def _urgency(stop: rows.StopRow) -> tuple[bool, int]:

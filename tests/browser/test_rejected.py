@@ -5,9 +5,12 @@ from __future__ import annotations
 import pytest
 from playwright.sync_api import Browser, Page, expect
 
+from bridge.lifecycle.states import StopEnd
 from bridge.model import Priority
 from tests.browser.watched import Tab
 from tests.pages.stocked import OTHER, Stocked, Visitor
+from tests.store.stop_contract import assign
+from tests.store.strips import close
 
 pytestmark = pytest.mark.browser
 
@@ -75,3 +78,28 @@ def scan(tab: Page, text: str) -> None:
     """Type as a scanner does: what is on the label, then Enter, at once (that one ends so: common practice, no source)."""
     tab.keyboard.type(text)
     tab.keyboard.press("Enter")
+
+
+def test_a_row_that_another_takes_says_so_where_it_stands(shelf: Stocked, visitor: Visitor, tab: Page) -> None:
+    """HZ-K03: on the list at once, and on the row's own page; nothing moves, the row keeps the focus and what is typed stays."""
+    one, two = shelf.rejected(), shelf.rejected(OTHER)
+    tab.goto(f"{visitor.origin}/rejected")
+    row = tab.locator(f'ul.rows a[href="/rejected/{one}"]')
+    row.focus()
+    place, count = row.bounding_box(), tab.locator("#rejected [data-count]")
+    expect(count).to_have_text("2")
+    assign(shelf.store, one, "Ben")
+    expect(tab.locator(f'[data-row="{one}"]')).to_contain_text("taken by Ben")
+    expect(tab.locator("#turned")).to_contain_text("taken by Ben")
+    expect(tab.locator(f'[data-row="{two}"]')).to_contain_text("taken by nobody yet")
+    close(shelf.store, one, StopEnd.DISCARDED)
+    expect(tab.locator(f'[data-row="{one}"]')).to_contain_text("No longer here: discarded by Bo")
+    expect(count).to_have_text("1")
+    assert tab.evaluate("document.activeElement.getAttribute('href')") == f"/rejected/{one}"
+    assert row.bounding_box() == place
+    tab.goto(f"{visitor.origin}/rejected/{two}")
+    tab.keyboard.type(OTHER[:4])  # in the field that waits for the label
+    close(shelf.store, two, StopEnd.DISCARDED)
+    expect(tab.locator(f'[data-row="{two}"]')).to_contain_text("No longer here: discarded by Bo")
+    tab.keyboard.type(OTHER[4:])
+    assert tab.evaluate("document.activeElement.value") == OTHER

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import re
 from collections.abc import Iterator
 from concurrent.futures import Future
@@ -132,6 +133,13 @@ def test_a_key_that_is_ended_or_too_old_opens_nothing(house: House) -> None:
     admin = house.person(Role.ADMINISTRATOR)
     assert admin.post(f"/accounts/keys/{made.key_id}/end", reason="lost").status_code == 303
     assert nobody.get("/api/today", headers=bearer).status_code == 401
+
+
+def test_two_keys_of_one_name_are_told_apart(house: House) -> None:
+    """In the audit trail a key stands with its number."""
+    shown = (key(house.door), key(house.door))
+    callers = [asyncio.run(house.door.access.of_key(each)) for each in shown]
+    assert [caller.actor.name.split(" ")[:2] for caller in callers if caller is not None] == [["key", "1"], ["key", "2"]]
 
 
 def test_a_refusal_for_the_role_is_kept(house: House) -> None:

@@ -9,10 +9,14 @@ from collections.abc import AsyncIterator
 import httpx
 
 from bridge.errors import StoreAway
+from bridge.lifecycle.states import StopEnd
 from bridge.pages import newsroom
 from bridge.pages.newsroom import AWAY, MOST_STREAMS, Newsroom
-from bridge.store.rows import News
+from bridge.store.rows import News, Turns
+from bridge.store.stop_commands import NoteStop
 from tests.pages.stocked import Stocked, Visitor
+from tests.store.stop_contract import assign
+from tests.store.strips import BO, close
 
 BOUND_S = 20.0  # a bound, not a pause
 
@@ -47,6 +51,10 @@ class Counted:
             raise StoreAway("away")
         return self._store.news(after_stop=after_stop, after_strip=after_strip)
 
+    def stop_turns(self, *, after: int) -> Turns:
+        """Give the store's own."""
+        return self._store.stop_turns(after=after)
+
 
 def test_what_comes_is_told_to_every_page_by_one_look(shelf: Stocked) -> None:
     """Thirty pages cost the store what one costs; the look ends with the last page."""
@@ -57,15 +65,38 @@ def test_what_comes_is_told_to_every_page_by_one_look(shelf: Stocked) -> None:
         streams = [room.stream() for _ in range(30)]
         assert all([(await _next(each)).startswith(b"retry: ") for each in streams])
         first = [_told(await _next(each)) for each in streams]
-        assert first == [{"stop": 0, "strip": 0}] * 30
+        assert first == [{"stop": 0, "strip": 0, "turn": 0}] * 30
         stop = shelf.rejected()
         counted.looks = 0
-        assert [_told(await _next(each)) for each in streams] == [{"stop": stop, "strip": 1}] * 30
+        assert [_told(await _next(each)) for each in streams] == [{"stop": stop, "strip": 1, "turn": 0}] * 30
         assert counted.looks == 1
         assert room.listeners == 30
         for each in streams:
             await each.aclose()  # type: ignore[attr-defined]  # it is a generator
         assert (room.listeners, room._looking) == (0, None)
+
+    asyncio.run(listen())
+
+
+def test_a_row_that_turns_is_told_once(shelf: Stocked) -> None:
+    """Taken, given back, ended; a note is none, and what was told is not told again at each look."""
+    room = Newsroom(shelf.store)
+
+    async def listen() -> None:
+        stop = shelf.held()
+        stream = room.stream()
+        await _next(stream)
+        assert _told(await _next(stream))["turn"] == 0
+        assign(shelf.store, stop, "Ben")
+        assert _told(await _next(stream))["turn"] == 1
+        assign(shelf.store, stop, "", "Ben")
+        assert _told(await _next(stream))["turn"] == 2
+        close(shelf.store, stop, StopEnd.DISCARDED)
+        assert _told(await _next(stream))["turn"] == 3
+        shelf.store.submit(NoteStop(stop_id=stop, text="x", actor=BO, at=shelf.now)).result(BOUND_S)
+        came = shelf.held(number="9")
+        assert _told(await _next(stream)) == {"stop": came, "strip": 2, "turn": 3}
+        await stream.aclose()  # type: ignore[attr-defined]  # it is a generator
 
     asyncio.run(listen())
 
@@ -78,11 +109,11 @@ def test_a_store_that_is_away_is_told_and_its_return_too(shelf: Stocked) -> None
     async def listen() -> None:
         stream = room.stream()
         await _next(stream)
-        assert _told(await _next(stream)) == {"stop": 0, "strip": 0}
+        assert _told(await _next(stream)) == {"stop": 0, "strip": 0, "turn": 0}
         counted.is_away = True
         assert await _next(stream) == AWAY
         counted.is_away = False
-        assert _told(await _next(stream)) == {"stop": 0, "strip": 0}
+        assert _told(await _next(stream)) == {"stop": 0, "strip": 0, "turn": 0}
         await stream.aclose()  # type: ignore[attr-defined]  # it is a generator
 
     asyncio.run(listen())
@@ -164,7 +195,9 @@ def test_a_page_is_told_over_the_wire_until_the_server_ends(shelf: Stocked) -> N
         listening = httpx.Client(base_url=visitor.origin, timeout=BOUND_S)
         opened = listening.send(listening.build_request("GET", "/api/news/stream"), stream=True)
         assert opened.status_code == 200
-    assert [line for line in opened.iter_lines() if line.startswith("event")] == ["event: news"]
+        lines = opened.iter_lines()
+        assert next(line for line in lines if line.startswith("event")) == "event: news"
+    assert [line for line in lines if line.startswith("event")] == []
     listening.close()
 
 

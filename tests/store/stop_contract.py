@@ -175,7 +175,7 @@ class StopContract:
         s.attempt(store, sent.delivery_id, Answer.REFUSED)
         (row,) = store.stops(group=StopGroup.REFUSED)
         assert (row.owner, row.stop_id > first) == ("Eda", True)
-        assert [e.subject for e in store.stop_events(row.stop_id)][0] == f"stop:{first}"
+        assert next(e.subject for e in store.stop_events(row.stop_id)) == f"stop:{first}"
 
     def test_turns_are_told_from_behind_an_event(self, opened: Opened) -> None:
         """Who takes, gives back or ends turns a row; who comes or writes a note does not."""

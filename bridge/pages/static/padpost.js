@@ -121,12 +121,45 @@ async function showNewest() {
 const opened = Date.now();
 const aged = document.getElementById("aged");
 const AGED_MS = 60000; // the ages on a page are in minutes: after one they are wrong, and it says so
+let stream; // one for each page that is in sight: a browser has six connections to a host, and a hidden page needs none
 let looked = 0; // when
 let waits; // for the next look
+
+// --- a row that somebody took, or dealt with, says so where it stands: only its own words change, and nothing moves
+
+const turned = document.getElementById("turned");
+let turn; // the last one that was heard
+
+function setRow(now) {
+  const row = document.querySelector(`[data-row="${now.dataset.row}"]`);
+  if (!row || row.dataset.now === now.dataset.now) return "";
+  row.replaceWith(now);
+  const item = now.closest("li");
+  item?.classList.toggle("gone", now.dataset.now.startsWith("closed"));
+  return [item?.querySelector("a.row")?.textContent, now.textContent].filter(Boolean).join(": ");
+}
+
+async function showTurned() {
+  const stops = [...document.querySelectorAll("[data-row]")].map((each) => each.dataset.row);
+  if (!turned || !stops.length) return;
+  const from = turned.dataset.from;
+  const answer = await fetch(`${from}${from.includes("?") ? "&" : "?"}stops=${stops.join(",")}`, { cache: "no-store" });
+  if (!answer.ok) return;
+  const piece = document.createElement("template");
+  piece.innerHTML = await answer.text(); // as above: ours, escaped there
+  const said = [...piece.content.querySelectorAll("[data-row]")].map(setRow).filter(Boolean);
+  if (said.length) turned.textContent = said.join(". ");
+  for (const count of piece.content.querySelectorAll("[data-count]")) {
+    const shown = document.querySelector(`main [data-count="${count.dataset.count}"]`);
+    if (shown) shown.textContent = count.textContent;
+  }
+}
 
 async function look() {
   looked = Date.now();
   try {
+    if (!stream || body.dataset.watch === "row") await showTurned();
+    if (body.dataset.watch === "row") return say("");
     const answer = await fetch(`/api/news?stop=${body.dataset.stop}&strip=${body.dataset.strip}`, { cache: "no-store" });
     if (!answer.ok) return say("Padpost cannot say what is new. Open Today", "/");
     const news = await answer.json();
@@ -142,13 +175,13 @@ function lookSoon() {
   waits = setTimeout(look, Math.max(0, looked + EVERY_MS - Date.now()));
 }
 
-// One stream for each page that is in sight: a browser has six connections to a host, and a hidden page needs none
-let stream;
-
 function heard(event) {
   const now = JSON.parse(event.data);
-  const came = body.dataset.watch === "stops" ? now.stop > Number(body.dataset.stop) : now.strip > Number(body.dataset.strip) || now.stop > Number(body.dataset.stop);
+  const came = body.dataset.watch === "row" ? false : body.dataset.watch === "stops" ? now.stop > Number(body.dataset.stop) : now.strip > Number(body.dataset.strip) || now.stop > Number(body.dataset.stop);
   if (came || stands(now) || !bar.hidden) lookSoon();
+  if (turn !== undefined && turn !== now.turn && body.classList.contains("wall")) location.reload();
+  if (turn !== now.turn) showTurned().catch(lookSoon);
+  turn = now.turn;
 }
 
 function listen() {
@@ -156,6 +189,7 @@ function listen() {
   stream.addEventListener("news", heard);
   stream.addEventListener("away", lookSoon);
   stream.addEventListener("error", () => {
+    turn = undefined; // what was not heard is asked for
     lookSoon();
     if (stream?.readyState === EventSource.CLOSED) stream = undefined; // no room: a look each second instead
   });
