@@ -75,5 +75,6 @@ def test_every_question_has_a_row_of_its_own() -> None:
         "StripState",
         "TellingShown",
         "ToldStep",
+        "Turns",
         "Verified",
     ]

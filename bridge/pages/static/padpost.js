@@ -129,6 +129,7 @@ let waits; // for the next look
 
 const turned = document.getElementById("turned");
 let turn; // the last one that was heard
+let lost = false; // the last look found nobody
 
 function setRow(now) {
   const row = document.querySelector(`[data-row="${now.dataset.row}"]`);
@@ -159,13 +160,18 @@ async function look() {
   looked = Date.now();
   try {
     if (!stream || body.dataset.watch === "row") await showTurned();
-    if (body.dataset.watch === "row") return say("");
+    if (body.dataset.watch === "row") {
+      if (lost) say(""); // what else the bar says there is not ours
+      lost = false;
+      return;
+    }
     const answer = await fetch(`/api/news?stop=${body.dataset.stop}&strip=${body.dataset.strip}`, { cache: "no-store" });
     if (!answer.ok) return say("Padpost cannot say what is new. Open Today", "/");
     const news = await answer.json();
     told(news);
     if (newest && news.stops) await showNewest();
   } catch {
+    lost = true;
     say("Padpost does not answer. What you see may be old. Try again", location.pathname + location.search);
   }
 }
