@@ -5,15 +5,21 @@ from __future__ import annotations
 import secrets
 from datetime import timedelta
 from functools import partial
+from typing import TYPE_CHECKING
 
 from bridge import clock, settings
-from bridge.accounts.people import Terms
+from bridge.accounts.directory import DirectoryTerms
+from bridge.accounts.people import Role, Terms
 from bridge.accounts.policy import CODE_BYTES, code_text
 from bridge.credentials.passwords import Passwords
-from bridge.desk.access import TOKEN_BYTES, Access
+from bridge.desk.access import TOKEN_BYTES, Access, Taken
 from bridge.desk.accounts import AccountDesk
-from bridge.pages.door import Door
+from bridge.desk.arrivals import Arrivals
+from bridge.pages.door import DirectoryDoor, Door
 from bridge.store.api import Store
+
+if TYPE_CHECKING:
+    from bridge.desk.directory import Directory
 
 
 def door_of(config: settings.Settings, store: Store) -> Door | None:
@@ -26,11 +32,44 @@ def door_of(config: settings.Settings, store: Store) -> Door | None:
         sure=timedelta(minutes=config.accounts.password_again_minutes),
     )
     token = partial(secrets.token_urlsafe, TOKEN_BYTES)
+    oidc = config.accounts.oidc
+    taken = Taken(passwords=config.accounts.sign_in in {"local", "both"}, issuer=oidc.issuer if oidc is not None else "")
+    access = Access(store, terms, Passwords(), now=clock.now, token=token, taken=taken)
+    by_directory = None
+    if oidc is not None:
+        by_directory = DirectoryDoor(directory=directory_of(oidc), arrivals=Arrivals(store, access, clock.now))
     return Door(
-        access=Access(store, terms, Passwords(), now=clock.now, token=token),
+        access=access,
         desk=AccountDesk(store, clock.now, secrets.token_bytes),
         behind_tls=config.pages.behind_tls,
+        by_directory=by_directory,
     )
+
+
+def directory_of(oidc: settings.Oidc) -> Directory:
+    """Give the way to the directory that the site's file names."""
+    from bridge.deliver.http import Poster  # noqa: PLC0415 - an HTTP client and 11 MB of libraries, which only a site with a directory loads
+    from bridge.desk.directory import LONGEST_ANSWER_BYTES, Directory, Here  # noqa: PLC0415 - as above
+
+    poster = Poster(answer_s=oidc.answer_s, longest_reply=LONGEST_ANSWER_BYTES, tls=oidc.tls, home=oidc.issuer)
+    terms = DirectoryTerms(
+        issuer=oidc.issuer,
+        client_id=oidc.client_id,
+        roles={group: Role(role) for group, role in oidc.roles.items()},
+        name_claim=oidc.name_claim,
+        groups_claim=oidc.groups_claim,
+    )
+    here = Here(address=oidc.address, scope=oidc.scope, secret=oidc.client_secret.value, every_time=oidc.every_time)
+    return Directory(poster, terms, here, now=clock.now, token=partial(secrets.token_urlsafe, TOKEN_BYTES))
+
+
+async def directory_fault(oidc: settings.Oidc) -> str:
+    """Ask the directory what it can do; give "" or in a sentence why people could not sign in by it."""
+    directory = directory_of(oidc)
+    try:
+        return await directory.look()
+    finally:
+        await directory.close()
 
 
 async def first_words(door: Door | None) -> str:

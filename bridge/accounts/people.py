@@ -28,7 +28,8 @@ class Account:
     """One person's account. ``secret`` is an Argon2id hash in its own text form, "" until a password is chosen.
 
     ``name`` is what is kept with every act. ``code_digest`` is the SHA-256 (hex) of a one-time code that is good until ``code_until``, "" for none.
-    ``version`` rises with every change.
+    ``version`` rises with every change. ``issuer`` and ``subject`` say whose account it is where it comes from a directory (OpenID Connect), both ""
+    for an account of this site; together they are one person's, whatever their name.
     """
 
     account_id: int
@@ -39,6 +40,8 @@ class Account:
     code_digest: str = field(default="", repr=False)
     code_until: datetime | None = None
     version: int = 1
+    issuer: str = ""
+    subject: str = ""
 
     def code_counts(self, now: datetime) -> bool:
         """Say whether a one-time code is out and not too old."""

@@ -31,6 +31,8 @@ _BY_RIGHT: Mapping[Right, str] = {
     Right.OPEN: """
         GET /sign-in
         POST /sign-in
+        GET /sign-in/directory
+        GET /sign-in/directory/back
         GET /first-sign-in
         POST /first-sign-in
         GET /health/live

@@ -30,10 +30,14 @@ from bridge.store.api import Store
 from bridge.store.asking import ask
 from bridge.store.awaited import done
 
+BY_DIRECTORY = "directory"
 NOBODY = Actor(name="not signed in", verified="unverified")
 BY_PASSWORD = "password"  # noqa: S105 - how somebody is known, not a password
 NOT_RIGHT = "The name or the password is not right. After several wrong ones in a row the next is taken only after a while."
 CODE_NOT_RIGHT = "The name or the code is not right, or the code is too old. Your administrator gives a new one."
+NO_PASSWORDS = "Passwords of this site are not taken here: sign in by the hospital's directory."
+SECOND_BY_DIRECTORY = "The second person's account is the hospital directory's, and Padpost knows no password of it. Nothing was done: ask somebody who has an account of this site."
+OWN_BY_DIRECTORY = "Your password is the hospital directory's: change it there."
 SECOND_NOT_RIGHT = "The second person's name or password is not right, or that account may not act. Nothing was done: go back and let them type it again."
 PASSWORD_ASKED = "This asks for your own password."  # noqa: S105 - a sentence
 PASSWORD_NOT_RIGHT = "Your password is not right."  # noqa: S105 - a sentence
@@ -66,6 +70,23 @@ class Typed:
     address: str
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Taken:
+    """Whose accounts open anything here: those of this site by ``passwords``, those of the directory ``issuer`` ("": of none)."""
+
+    passwords: bool = True
+    issuer: str = ""
+
+    def takes(self, account: Account) -> bool:
+        """Say whether an account is one of these. One of a directory that the site has left is none."""
+        return self.passwords if not account.issuer else account.issuer == self.issuer
+
+
+def actor_of(account: Account) -> Actor:
+    """Give who acts with an account, and how they are known."""
+    return Actor(name=account.name, verified=BY_DIRECTORY if account.issuer else BY_PASSWORD)
+
+
 def digest_of(token: str) -> str:
     """Give what is kept of a token, a key or a code: it has at least 80 random bits, so a fast hash is enough."""
     return hashlib.sha256(token.encode("utf-8", "replace")).hexdigest()
@@ -75,9 +96,17 @@ class Access:
     """Lets people and programs in."""
 
     def __init__(
-        self, store: Store, terms: Terms, passwords: Passwords, *, now: Callable[[], datetime], token: Callable[[], str]
+        self,
+        store: Store,
+        terms: Terms,
+        passwords: Passwords,
+        *,
+        now: Callable[[], datetime],
+        token: Callable[[], str],
+        taken: Taken = Taken(),
     ) -> None:
         """``token`` gives a new unguessable text of ``TOKEN_BYTES`` random bytes each time."""
+        self.taken = taken
         self._store = store
         self._terms = terms
         self._passwords = passwords
@@ -94,13 +123,13 @@ class Access:
             return None
         session, account = found
         now = self._now()
-        if not is_open(session, self._terms, now=now) or not account.is_on:
+        if not is_open(session, self._terms, now=now) or not account.is_on or not self.taken.takes(account):
             return None
         if is_used and now - session.seen_at >= TOUCHED_EACH:
             with suppress(StoreError):  # a page is shown also where its use cannot be kept for now
                 await done(self._store, TouchSession(digest=session.digest, at=now))
         return Caller(
-            actor=Actor(name=account.name, verified=BY_PASSWORD),
+            actor=actor_of(account),
             role=account.role,
             account=account,
             session=session,
@@ -119,15 +148,17 @@ class Access:
 
     async def sign_in(self, typed: Typed, *, replaces: str = "") -> str:
         """Give a new session's token, in place of the session with the token ``replaces``. Raises RefusedAction."""
+        self._require_passwords()
         begun = await self._begin(typed)
         account = await self._right(typed)
         if account is None:
             await self._note_failed(typed, "sign_in.failed")
             raise RefusedAction(NOT_RIGHT)
-        return await self._open(account, begun, typed.address, replaces=replaces)
+        return await self.open(account, begun, typed.address, replaces=replaces)
 
     async def first_sign_in(self, typed: Typed, *, code: str, again: str, replaces: str = "") -> str:
         """Let in by a one-time code, and keep the password that was chosen. Raises RefusedAction."""
+        self._require_passwords()
         _require_password(typed, again)
         begun = await self._begin(typed)
         account = await ask(self._store, self._store.account_named, typed.name)
@@ -141,11 +172,13 @@ class Access:
         else:
             assert account is not None
             kept = await self._keep_secret(account, secret, "account.password_chosen")
-        return await self._open(kept, begun, typed.address, replaces=replaces)
+        return await self.open(kept, begun, typed.address, replaces=replaces)
 
     async def change_password(self, caller: Caller, *, old: str, new: str, again: str, address: str) -> str:
         """Keep a new password of who is signed in; every session of theirs ends, and the token of a new one is given. Raises RefusedAction."""
         assert caller.account is not None
+        if caller.account.issuer:
+            raise RefusedAction(OWN_BY_DIRECTORY)
         typed = Typed(name=caller.account.name, password=old, address=address)
         _require_password(replace(typed, password=new), again)
         begun = await self._begin(typed)
@@ -153,7 +186,7 @@ class Access:
             await self._note_failed(typed, "sign_in.failed")
             raise RefusedAction("Your password as it is now is not right.")
         kept = await self._keep_secret(caller.account, await self._passwords.hash(normal(new)), "account.password_changed")
-        return await self._open(kept, begun, address)
+        return await self.open(kept, begun, address)
 
     async def make_sure(self, caller: Caller, *, password: str, address: str) -> None:
         """Look at the password that who is signed in gave again, before a grave act. Raises RefusedAction where it is none or wrong."""
@@ -183,6 +216,9 @@ class Access:
     async def second(self, caller: Caller, typed: Typed) -> str:
         """Give the name of the second person, who gave their own password. Raises RefusedAction."""
         begun = await self._begin(typed)
+        named = await ask(self._store, self._store.account_named, typed.name)
+        if named is not None and named.issuer:
+            raise RefusedAction(SECOND_BY_DIRECTORY)
         account = await self._right(typed)
         if account is None or not may(account.role, Right.ACT) or same_person(account.name, caller.actor.name):
             await self._note_failed(typed, "second.failed")
@@ -202,6 +238,8 @@ class Access:
 
     async def first_code(self, code: str) -> bool:
         """Let ``code`` make the first administrator, if there is no account yet; say whether it does."""
+        if not self.taken.passwords:
+            return False
         if await ask(self._store, self._store.accounts):
             return False
         self._first_code = digest_of(plain_code(code))
@@ -230,9 +268,14 @@ class Access:
     async def _right(self, typed: Typed) -> Account | None:
         account = await ask(self._store, self._store.account_named, typed.name)
         is_right = await self._passwords.is_right(account.secret if account else "", normal(typed.password))
-        return account if account is not None and account.is_on and is_right else None
+        return account if account is not None and account.is_on and is_right and self.taken.takes(account) else None
 
-    async def _open(self, account: Account, begun: BeginTry, address: str, *, replaces: str = "") -> str:
+    def _require_passwords(self) -> None:
+        if not self.taken.passwords:
+            raise RefusedAction(NO_PASSWORDS)
+
+    async def open(self, account: Account, begun: BeginTry | None, address: str, *, replaces: str = "") -> str:
+        """Give a new session's token for somebody who has shown who they are. Raises Overtaken where the account is switched off."""
         token, now = self._token(), self._now()
         before = await self._same_before(account, replaces)
         session = Session(
@@ -247,7 +290,7 @@ class Access:
             session=session,
             replaces=digest_of(replaces) if replaces else "",
             begun=begun,
-            actor=Actor(name=account.name, verified=BY_PASSWORD),
+            actor=actor_of(account),
             address=address,
             what="account.unlocked" if before and rests(before, self._terms, now=now) else "account.signed_in",
             forget_before=now - self._terms.longest,

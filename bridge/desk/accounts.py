@@ -16,6 +16,7 @@ from bridge.store.account_commands import EndKey, EnterKey, KeepAccount
 from bridge.store.api import Store
 from bridge.store.apply_accounts import CHANGED
 
+OF_DIRECTORY = "This account is the hospital directory's: its groups there decide the role, and its password is there."
 LONGEST_KEY = timedelta(days=366)  # ours: a key that nobody looks at for a year is a forgotten one
 KEY_BYTES = 32  # ours: 256 bits
 
@@ -52,7 +53,7 @@ class AccountDesk:
     def set_role(self, account_id: int, role: str, *, reason: str, actor: Actor) -> None:
         """Give an account another role."""
         require_reason(reason)
-        self._keep(replace(self._known(account_id), role=_role(role)), "account.role", reason, actor)
+        self._keep(replace(self._own(account_id), role=_role(role)), "account.role", reason, actor)
 
     def switch(self, account_id: int, *, on: bool, reason: str, actor: Actor) -> None:
         """Switch an account on or off."""
@@ -63,7 +64,7 @@ class AccountDesk:
         """Take an account's password away, and give a one-time code with which a new one is chosen."""
         require_reason(reason)
         code, digest = self._code()
-        account = replace(self._known(account_id), secret="", code_digest=digest, code_until=self._now() + CODE_LASTS)
+        account = replace(self._own(account_id), secret="", code_digest=digest, code_until=self._now() + CODE_LASTS)
         self._keep(account, "account.code", reason, actor)
         return code
 
@@ -95,6 +96,12 @@ class AccountDesk:
         account = self._store.account(account_id)
         if account is None:
             raise Overtaken(CHANGED)
+        return account
+
+    def _own(self, account_id: int) -> Account:
+        account = self._known(account_id)
+        if account.issuer:
+            raise RefusedAction(OF_DIRECTORY)
         return account
 
     def _keep(self, account: Account, what: str, reason: str, actor: Actor) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import AsyncIterator, Callable
-from contextlib import asynccontextmanager
+from contextlib import asynccontextmanager, nullcontext
 from dataclasses import dataclass
 from datetime import datetime
 from functools import partial
@@ -63,7 +63,8 @@ def make_pages(
 
     @asynccontextmanager
     async def kept_at_the_end(_: FastAPI) -> AsyncIterator[None]:
-        yield
+        async with site.door.served() if site.door is not None else nullcontext():
+            yield
         book.keep()
 
     app = FastAPI(

@@ -13,6 +13,7 @@ from fastapi.responses import RedirectResponse, Response
 from bridge.accounts.policy import LONGEST
 from bridge.desk.access import Typed
 from bridge.errors import Overtaken, RefusedAction
+from bridge.pages.directory import DirectoryPages
 from bridge.pages.door import Door, address_of
 from bridge.pages.forms import SEE_OTHER, Field, RequiresToken, ShowsPage, caller
 
@@ -67,10 +68,27 @@ class SignInPages:
             ("/sign-out", self.sign_out, "POST"),
         ):
             routes.add_api_route(path, view, methods=[method], response_model=None)
+        if self._door.by_directory is not None:
+            DirectoryPages(self._door, self._door.by_directory, self._not_let_in, inside).add_to(routes)
 
-    async def sign_in_page(self, request: Request, next: str = "/") -> Response:  # noqa: A002 - the word in the address
-        """Ask who it is."""
-        return self._page(request, "sign_in.html", {"next": inside(next), "name": "", "fault": ""})
+    async def sign_in_page(self, request: Request, next: str = "/", left: bool = False) -> Response:  # noqa: A002 - the word in the address
+        """Ask who it is. ``left``: somebody of the directory signed out here, and is still known there."""
+        by = self._door.by_directory
+        return self._asked(request, onward=next, leave=by.directory.leave() if by is not None and left else "")
+
+    def _asked(self, request: Request, *, onward: str = "/", name: str = "", fault: str = "", leave: str = "") -> Response:
+        values = {
+            "next": inside(onward),
+            "name": name,
+            "fault": fault,
+            "leave": leave,
+            "by_directory": self._door.by_directory is not None,
+            "by_password": self._door.access.taken.passwords,
+        }
+        return self._page(request, "sign_in.html", values, status=403 if fault else 200)
+
+    def _not_let_in(self, request: Request, fault: str) -> Response:
+        return self._asked(request, fault=fault)
 
     async def sign_in(self, request: Request, form: Annotated[SignInForm, Form()]) -> Response:
         """Let somebody in."""
@@ -80,9 +98,7 @@ class SignInPages:
         return await self._let_in(
             lambda: self._door.access.sign_in(typed, replaces=old),
             inside(form.next),
-            lambda fault: self._page(
-                request, "sign_in.html", {"next": inside(form.next), "name": form.name, "fault": fault}, status=403
-            ),
+            lambda fault: self._asked(request, onward=form.next, name=form.name, fault=fault),
         )
 
     async def first_page(self, request: Request) -> Response:
@@ -119,7 +135,8 @@ class SignInPages:
         who = caller()
         assert who is not None
         await self._door.access.sign_out(who)
-        return self._door.take(RedirectResponse("/sign-in", status_code=SEE_OTHER))
+        is_known_there = who.account is not None and bool(who.account.issuer)
+        return self._door.take(RedirectResponse(f"/sign-in{'?left=yes' if is_known_there else ''}", status_code=SEE_OTHER))
 
     async def _let_in(self, let_in: Callable[[], Awaitable[str]], onward: str, again: Callable[[str], Response]) -> Response:
         try:

@@ -6,6 +6,7 @@ and the nearest right word. The shapes are pydantic models; unknown keys are err
 
 from __future__ import annotations
 
+from bridge.settings.accounts import Accounts, Oidc
 from bridge.settings.database import Database
 from bridge.settings.destinations import (
     CLAIM,
@@ -32,7 +33,6 @@ from bridge.settings.security import Basic, OAuth, Signing, Tls
 from bridge.settings.shapes import Name, Secret, Shape, Zone, cause
 from bridge.settings.signals import MailWay, NoticeWay, Opening, Quiet, Signals
 from bridge.settings.site import (
-    Accounts,
     Checks,
     ClockChecks,
     Corrections,
@@ -99,6 +99,7 @@ __all__ = [
     "Name",
     "NoticeWay",
     "OAuth",
+    "Oidc",
     "Opening",
     "Pages",
     "PatientIds",

@@ -9,9 +9,11 @@ from typing import Any, Literal, TypeVar
 from pydantic import Field, model_validator
 
 from bridge.errors import SettingsError
+from bridge.settings.accounts import Accounts
 from bridge.settings.database import Database
 from bridge.settings.destinations import Destination, DestinationShape
 from bridge.settings.document import Document
+from bridge.settings.security import is_https
 from bridge.settings.shapes import Shape, Zone
 from bridge.settings.signals import Signals
 from bridge.settings.sources import Source
@@ -50,21 +52,6 @@ class Pages(Shape):
                 "set allow_other_hosts: true and host_names: [...] if that is meant"
             )
         return self
-
-
-class Accounts(Shape):
-    """Who may use the pages.
-
-    ``sign_in``: with ``local`` each person signs in with an account of this site; with ``none`` names are as typed and nobody checks them, which is
-    taken only where the pages listen on this machine alone. A session is locked after ``idle_minutes`` without use, and ends ``longest_hours`` after
-    sign-in. A release, correction, withdrawal or signature asks for the password again, unless it was given within ``password_again_minutes``; with
-    0 it is asked each time.
-    """
-
-    sign_in: Literal["local", "none"] = "local"
-    idle_minutes: int = Field(default=15, ge=1, le=480)
-    longest_hours: int = Field(default=12, ge=1, le=24)
-    password_again_minutes: int = Field(default=0, ge=0, le=15)
 
 
 class PatientIds(Shape):
@@ -215,6 +202,12 @@ class Settings(Shape):
             twice = sorted({name for name in names if names.count(name) > 1})
             if twice:
                 raise ValueError(f"two {kind}s are called {twice[0]!r}; a {kind}'s name must be its own")
+        return self
+
+    @model_validator(mode="after")
+    def _directory_fits_the_pages(self) -> Settings:
+        if self.accounts.oidc is not None and is_https(self.accounts.oidc.address) and not self.pages.behind_tls:
+            raise ValueError("accounts.oidc.address is https, and pages.behind_tls is not set: set pages.behind_tls: true")
         return self
 
     @model_validator(mode="after")

@@ -16,8 +16,8 @@ class KeepAccount:
     ``account.version`` is the one that was seen; what is kept has the next one. ``what`` names the event, ``reason`` is kept with it.
     ``ends_sessions``: every session of the account is over with it. ``is_first``: only while there is no account at all.
 
-    Raises Overtaken where the account changed since, or there is one already (``is_first``); RefusedAction where the name is another account's
-    (capitals and blanks make no other one), or nobody would be left who may administer.
+    Raises Overtaken where the account changed since, or there is one already (``is_first``; of this issuer and subject); RefusedAction where the name is another account's
+    (capitals and blanks make no other one), or nobody would be left who may administer; not so where ``by_directory``: its groups decide alone.
     """
 
     account: Account
@@ -27,6 +27,7 @@ class KeepAccount:
     reason: str = ""
     ends_sessions: bool = False
     is_first: bool = False
+    by_directory: bool = False
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -44,14 +45,14 @@ class BeginTry:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class OpenSession:
-    """Keep a session, in place of the one whose digest is ``replaces``; the try that led to it was no wrong one. Gives None.
+    """Keep a session, in place of the one whose digest is ``replaces``; the try that led to it, if it was one by password, was no wrong one. Gives None.
 
     What was opened before ``forget_before`` is forgotten. Raises Overtaken where the account is switched off.
     """
 
     session: Session
     replaces: str
-    begun: BeginTry
+    begun: BeginTry | None
     actor: Actor
     address: str
     what: str

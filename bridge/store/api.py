@@ -353,6 +353,9 @@ class Store(Protocol):
     def account_named(self, name: str) -> Account | None:
         """Give the account of a name; capitals and blanks make no other one."""
 
+    def account_of(self, issuer: str, subject: str) -> Account | None:
+        """Give the account of somebody in a directory, whatever their name."""
+
     def session(self, digest: str) -> tuple[Session, Account] | None:
         """Give a session and whose it is; by the digest of its token."""
 

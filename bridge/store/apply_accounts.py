@@ -48,6 +48,13 @@ def keep_account(db: Db, command: KeepAccount) -> int:
         raise Overtaken(NOT_FIRST)
     if db.execute("SELECT 1 FROM accounts WHERE bare = ? AND id <> ?", (bare(of.name), of.account_id)).fetchone():
         raise RefusedAction(TAKEN)
+    if (
+        of.issuer
+        and db.execute(
+            "SELECT 1 FROM accounts WHERE issuer = ? AND subject = ? AND id <> ?", (of.issuer, of.subject, of.account_id)
+        ).fetchone()
+    ):
+        raise Overtaken(CHANGED)
     values = (of.name, bare(of.name), of.role.value, int(of.is_on), of.secret, of.code_digest, when(of.code_until))
     number = of.account_id
     if number:
@@ -58,12 +65,14 @@ def keep_account(db: Db, command: KeepAccount) -> int:
         ).rowcount
         if not changed:
             raise Overtaken(CHANGED)
-        _require_administrator(db)
+        if not command.by_directory:
+            _require_administrator(db)
     else:
         number = int(
             db.insert(
-                "INSERT INTO accounts (name, bare, role, is_on, secret, code_digest, code_until, version) VALUES (?,?,?,?,?,?,?,1)",
-                values,
+                "INSERT INTO accounts (name, bare, role, is_on, secret, code_digest, code_until, version, issuer, subject)"
+                " VALUES (?,?,?,?,?,?,?,1,?,?)",
+                (*values, of.issuer, of.subject),
             )
         )
     if command.ends_sessions:
@@ -103,7 +112,8 @@ def open_session(db: Db, command: OpenSession) -> None:
     of = command.session
     if not db.execute("SELECT 1 FROM accounts WHERE id = ? AND is_on = 1", (of.account_id,)).fetchone():
         raise Overtaken(OFF)
-    _forgive(db, command.begun)
+    if command.begun is not None:
+        _forgive(db, command.begun)
     db.execute("DELETE FROM sessions WHERE digest = ? OR opened_at < ?", (command.replaces, when(command.forget_before)))
     db.execute(
         "INSERT INTO sessions (digest, account_id, opened_at, seen_at, sure_at, line) VALUES (?,?,?,?,?,?)",

@@ -33,14 +33,19 @@ def keep_account(state: State, command: KeepAccount) -> int:
         raise Overtaken(NOT_FIRST)
     if any(same_person(each.name, of.name) and each.account_id != of.account_id for each in state.accounts.values()):
         raise RefusedAction(TAKEN)
+    if of.issuer and any(
+        (each.issuer, each.subject) == (of.issuer, of.subject) and each.account_id != of.account_id
+        for each in state.accounts.values()
+    ):
+        raise Overtaken(CHANGED)
     number, known = of.account_id, state.accounts.get(of.account_id)
     if number:
         if known is None or known.version != of.version:
             raise Overtaken(CHANGED)
         after = {**state.accounts, number: of}
-        if not any(each.role is Role.ADMINISTRATOR and each.is_on for each in after.values()):
+        if not command.by_directory and not any(each.role is Role.ADMINISTRATOR and each.is_on for each in after.values()):
             raise RefusedAction(LAST_ONE)
-        state.accounts[number] = replace(of, version=of.version + 1)
+        state.accounts[number] = replace(of, version=of.version + 1, issuer=known.issuer, subject=known.subject)
     else:
         number = next_id(state.accounts)
         state.accounts[number] = replace(of, account_id=number, version=1)
@@ -72,7 +77,8 @@ def open_session(state: State, command: OpenSession) -> None:
     account = state.accounts.get(of.account_id)
     if account is None or not account.is_on:
         raise Overtaken(OFF)
-    _forgive(state, command.begun)
+    if command.begun is not None:
+        _forgive(state, command.begun)
     gone = [each.digest for each in state.sessions.values() if each.opened_at < command.forget_before]
     for digest in (command.replaces, *gone):
         state.sessions.pop(digest, None)
@@ -160,6 +166,11 @@ class AccountsInMemory:
     def account_named(self, name: str) -> Account | None:
         """Give the account of a name; capitals and blanks make no other one."""
         return next((each for each in self._state.accounts.values() if same_person(each.name, name)), None)
+
+    def account_of(self, issuer: str, subject: str) -> Account | None:
+        """Give the account of somebody in a directory, whatever their name."""
+        of = (issuer, subject)
+        return next((each for each in self._state.accounts.values() if issuer and (each.issuer, each.subject) == of), None)
 
     def session(self, digest: str) -> tuple[Session, Account] | None:
         """Give a session and whose it is."""

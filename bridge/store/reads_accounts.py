@@ -10,7 +10,7 @@ from bridge.identity.person import bare
 from bridge.store.codec import moment, moment_or_none
 from bridge.store.database import Db
 
-_ACCOUNT = "id, name, role, is_on, secret, code_digest, code_until, version"
+_ACCOUNT = "id, name, role, is_on, secret, code_digest, code_until, version, issuer, subject"
 _KEY = "id, name, digest, acts, until, made_by, made_at, ended_by, ended_at"
 
 
@@ -33,13 +33,19 @@ class AccountReads:
         row = self._db().execute(f"SELECT {_ACCOUNT} FROM accounts WHERE bare = ?", (bare(name),)).fetchone()
         return _account(row) if row else None
 
+    def account_of(self, issuer: str, subject: str) -> Account | None:
+        """Give the account of somebody in a directory, whatever their name."""
+        found = "SELECT " + _ACCOUNT + " FROM accounts WHERE issuer = ? AND subject = ? AND issuer <> ''"
+        row = self._db().execute(found, (issuer, subject)).fetchone()
+        return _account(row) if row else None
+
     def session(self, digest: str) -> tuple[Session, Account] | None:
         """Give a session and whose it is."""
         row = (
             self._db()
             .execute(
                 "SELECT s.digest, s.account_id, s.opened_at, s.seen_at, s.sure_at, s.locked_at, s.line,"
-                " a.id, a.name, a.role, a.is_on, a.secret, a.code_digest, a.code_until, a.version"
+                " a.id, a.name, a.role, a.is_on, a.secret, a.code_digest, a.code_until, a.version, a.issuer, a.subject"
                 " FROM sessions s JOIN accounts a ON a.id = s.account_id WHERE s.digest = ?",
                 (digest,),
             )
@@ -71,7 +77,7 @@ class AccountReads:
 def _account(row: Any) -> Account:
     return Account(
         account_id=row[0], name=row[1], role=Role(row[2]), is_on=bool(row[3]), secret=row[4], code_digest=row[5],
-        code_until=moment_or_none(row[6]), version=row[7],
+        code_until=moment_or_none(row[6]), version=row[7], issuer=row[8], subject=row[9],
     )  # fmt: skip
 
 

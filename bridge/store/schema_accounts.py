@@ -6,7 +6,8 @@ from sqlalchemy import Column, Index, Table
 
 from bridge.store.schema_parts import Integer, Text, metadata, row_id
 
-# bare: the name as names are compared (identity.person.bare); secret: an Argon2id hash, "" until a password is chosen
+# bare: the name as names are compared (identity.person.bare); secret: an Argon2id hash, "" until a password is chosen;
+# issuer, subject: whose account it is in a directory, both "" for an account of this site
 accounts = Table(
     "accounts",
     metadata,
@@ -19,7 +20,10 @@ accounts = Table(
     Column("code_digest", Text, nullable=False),
     Column("code_until", Text),
     Column("version", Integer, nullable=False),
+    Column("issuer", Text, nullable=False, server_default=""),
+    Column("subject", Text, nullable=False, server_default=""),
     Index("accounts_bare", "bare", unique=True),
+    Index("accounts_subject", "issuer", "subject"),
 )
 
 # digest: SHA-256 of the token that the browser holds; sure_at: when its person last gave the password; locked_at: since when it

@@ -1,0 +1,78 @@
+"""Pages whose people come from a directory, and the way there and back as a browser goes it."""
+
+from __future__ import annotations
+
+import contextlib
+import secrets
+from collections.abc import Callable, Iterator
+from datetime import datetime
+from functools import partial
+
+import httpx
+
+from bridge.accounts.directory import DirectoryTerms
+from bridge.accounts.people import Role
+from bridge.credentials.passwords import Passwords
+from bridge.deliver.http import Poster
+from bridge.desk.access import Access, Taken
+from bridge.desk.accounts import AccountDesk
+from bridge.desk.arrivals import Arrivals
+from bridge.desk.directory import LONGEST_ANSWER_BYTES, Directory, Here
+from bridge.pages.door import DirectoryDoor, Door
+from bridge.settings import Tls
+from tests.pages.peopled import TERMS, House, Person
+from tests.pages.stocked import Stocked
+from tests.peers.directory_server import CLIENT, SECRET
+
+GROUPS = {"lab": Role.TECHNICIAN, "lab-leads": Role.SUPERVISOR, "lab-it": Role.ADMINISTRATOR}
+ANA = {"name": "Ana Lima", "preferred_username": "alima", "groups": ["staff", "lab"]}
+
+
+def terms_of(issuer: str) -> DirectoryTerms:
+    """Give whom the tests' site believes."""
+    return DirectoryTerms(issuer=issuer, client_id=CLIENT, roles=GROUPS)
+
+
+def directory_of(
+    issuer: str, address: str, now: Callable[[], datetime], *, tls: Tls | None = None, every_time: bool = True
+) -> Directory:
+    """Give the way to a directory, over real HTTP."""
+    poster = Poster(answer_s=10, longest_reply=LONGEST_ANSWER_BYTES, tls=tls, home=issuer)
+    here = Here(address=address, scope="openid profile", secret=lambda: SECRET, every_time=every_time)
+    return Directory(poster, terms_of(issuer), here, now=now, token=partial(secrets.token_urlsafe, 32))
+
+
+@contextlib.contextmanager
+def serving(stocked: Stocked, issuer: str, *, passwords: bool = True, every_time: bool = True) -> Iterator[House]:
+    """Serve the pages to people of a directory, and with ``passwords`` to those of the site as well."""
+
+    def door_at(port: int) -> Door:
+        taken = Taken(passwords=passwords, issuer=issuer)
+        access = Access(
+            stocked.store, TERMS, Passwords(), now=lambda: stocked.now, token=partial(secrets.token_urlsafe, 32), taken=taken
+        )
+        directory = directory_of(issuer, f"http://127.0.0.1:{port}", lambda: stocked.now, every_time=every_time)
+        arrivals = Arrivals(stocked.store, access, lambda: stocked.now)
+        desk = AccountDesk(stocked.store, lambda: stocked.now, secrets.token_bytes)
+        doors.append(Door(access=access, desk=desk, by_directory=DirectoryDoor(directory=directory, arrivals=arrivals)))
+        return doors[-1]
+
+    doors: list[Door] = []
+    with stocked.serving(door=door_at) as visitor:
+        house = House(stocked, doors[-1], visitor.port)
+        try:
+            yield house
+        finally:
+            house.close()
+
+
+def back_of(person: Person, onward: str = "/") -> str:
+    """Go to the directory, which asks nothing; give the address that it sends the browser back to."""
+    there = person.client.get("/sign-in/directory", params={"next": onward})
+    assert there.status_code == 303, there.text
+    return httpx.get(there.headers["location"], trust_env=False).headers["location"]
+
+
+def come(person: Person, onward: str = "/") -> httpx.Response:
+    """Go to the directory and come back; give the answer to that, which is followed no further."""
+    return person.client.get(back_of(person, onward))
