@@ -12,7 +12,9 @@ from bridge.cli.accepted import output_lines
 from bridge.cli.signatures import signature_lines, unsigned
 from bridge.cli.spec import subject_of
 from bridge.credentials.destination import WayOut, faults, warnings
+from bridge.credentials.tls import client_context
 from bridge.errors import RejectError, SettingsError, TableError
+from bridge.letting_in import directory_fault
 from bridge.plan_book import PlanBook, own_faults
 from bridge.read import check_example
 from bridge.receive.fit import key_faults, source_faults
@@ -28,7 +30,7 @@ from bridge.tables.types import DestinationTerms, Tables
 def check(config_path: Path | None, *, with_oracles: bool, ask: bool = False) -> int:
     """Print one line for each thing checked, then warnings of what is doubtful or not set; give 0 if all is well, 1 if something is wrong.
 
-    ``ask``: FHIR servers are asked what they can do; nothing else of a check leaves this machine.
+    ``ask``: FHIR servers and the hospital's directory are asked what they can do; nothing else of a check leaves this machine.
 
     Raises SettingsError or TableError (file, line, key, remedy) where a file cannot be used at all.
     """
@@ -138,8 +140,21 @@ def _site_lines(config: settings.Settings, path: Path, tables: Tables) -> Iterat
         yield f"source {source.name}", wrong.get(number, "")
     for number, destination in enumerate(config.destinations):
         yield f"destination {destination.name}", mute.get(number) or _way_fault(destination, path, ("destinations", number))
+    if config.accounts.oidc is not None:
+        yield "the hospital's directory", _directory_fault(config.accounts.oidc, path)
     for number, way in enumerate(config.signals.ways):
         yield f"signals by {way.name}", _way_fault(way, path, ("signals", "ways", number))
+
+
+def _directory_fault(oidc: settings.Oidc, path: Path) -> str:
+    """Give what of our own side of sign-in by a directory cannot be used, with file and line."""
+    for key, use in (("client_secret", oidc.client_secret.value), ("tls", lambda: client_context(oidc.tls or settings.Tls()))):
+        try:
+            use()
+        except SettingsError as error:
+            whole = SettingsError(error.sentence, remedy=error.remedy, path=("accounts", "oidc", key, *error.path))
+            return str(settings.placed(whole, path))
+    return ""
 
 
 def _database_fault(database: settings.Database, path: Path) -> str:
@@ -165,6 +180,8 @@ def _way_warnings(config: settings.Settings, *, ask: bool) -> Iterator[str]:
     for way in (*config.sources, *config.signals.ways):
         for words in warnings(way, now=clock.now()):
             yield f"{way.name}: {words}"
+    if ask and config.accounts.oidc is not None and (words := asyncio.run(directory_fault(config.accounts.oidc))):
+        yield f"the hospital's directory: {words}"
     for destination in config.destinations:
         if words := _plain_words(destination):
             yield f"{destination.name}: {words}"

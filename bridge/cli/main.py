@@ -81,7 +81,13 @@ def check(
     accept: Annotated[
         bool, typer.Option("--accept", help="Instead, show what the profiles' examples become now, and keep it as accepted.")
     ] = False,
-    ask: Annotated[bool, typer.Option("--ask", help="Also ask each FHIR server what it can do; no result is sent.")] = False,
+    ask: Annotated[
+        bool,
+        typer.Option(
+            "--ask",
+            help="Also ask each FHIR server, and the directory that people sign in by, what it can do; no result is sent.",
+        ),
+    ] = False,
     store: Annotated[
         bool,
         typer.Option("--store", help="Instead, look through the site's store; also while the service runs. Changes nothing."),

@@ -46,8 +46,6 @@ def keep_account(db: Db, command: KeepAccount) -> int:
     of = command.account
     if command.is_first and db.execute("SELECT 1 FROM accounts LIMIT 1").fetchone():
         raise Overtaken(NOT_FIRST)
-    if db.execute("SELECT 1 FROM accounts WHERE bare = ? AND id <> ?", (bare(of.name), of.account_id)).fetchone():
-        raise RefusedAction(TAKEN)
     if (
         of.issuer
         and db.execute(
@@ -55,6 +53,8 @@ def keep_account(db: Db, command: KeepAccount) -> int:
         ).fetchone()
     ):
         raise Overtaken(CHANGED)
+    if db.execute("SELECT 1 FROM accounts WHERE bare = ? AND id <> ?", (bare(of.name), of.account_id)).fetchone():
+        raise RefusedAction(TAKEN)
     values = (of.name, bare(of.name), of.role.value, int(of.is_on), of.secret, of.code_digest, when(of.code_until))
     number = of.account_id
     if number:

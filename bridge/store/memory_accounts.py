@@ -31,13 +31,13 @@ def keep_account(state: State, command: KeepAccount) -> int:
     of = command.account
     if command.is_first and state.accounts:
         raise Overtaken(NOT_FIRST)
-    if any(same_person(each.name, of.name) and each.account_id != of.account_id for each in state.accounts.values()):
-        raise RefusedAction(TAKEN)
     if of.issuer and any(
         (each.issuer, each.subject) == (of.issuer, of.subject) and each.account_id != of.account_id
         for each in state.accounts.values()
     ):
         raise Overtaken(CHANGED)
+    if any(same_person(each.name, of.name) and each.account_id != of.account_id for each in state.accounts.values()):
+        raise RefusedAction(TAKEN)
     number, known = of.account_id, state.accounts.get(of.account_id)
     if number:
         if known is None or known.version != of.version:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import base64
 import contextlib
+import functools
 import hashlib
 import http.server
 import json
@@ -32,6 +33,12 @@ SECRET = "a secret: with + / and % in it"
 CLIENT = "padpost bench"
 
 
+@functools.cache
+def _rsa_key(_: str) -> rsa.RSAPrivateKey:
+    """Give one key for each name: it takes a while to make."""
+    return rsa.generate_private_key(65_537, 2048)
+
+
 @dataclass
 class Signer:
     """A key of the directory's."""
@@ -42,7 +49,7 @@ class Signer:
 
     def __post_init__(self) -> None:
         if self.key is None:
-            self.key = ec.generate_private_key(ec.SECP256R1()) if self.alg == "ES256" else rsa.generate_private_key(65_537, 2048)
+            self.key = ec.generate_private_key(ec.SECP256R1()) if self.alg == "ES256" else _rsa_key(self.kid)
 
     def public(self) -> dict[str, Any]:
         """Give the public JWK."""

@@ -28,6 +28,7 @@ from tests.store.strips import BO, EDA, NOW, WAIT, later
 
 ANA = Account(account_id=0, name="Ana Lima", role=Role.ADMINISTRATOR, secret="hash of Ana")
 BEN = Account(account_id=0, name="Ben Reis", role=Role.TECHNICIAN, code_digest="c0de", code_until=later(60))
+CARA = Account(account_id=0, name="Cara Nunes", role=Role.TECHNICIAN, issuer="https://staff.example", subject="u-1")
 TRY = BeginTry(name_key="name:1", address_key="address:127.0.0.1", at=NOW)
 KEY = ApiKey(key_id=0, name="ward list", digest="d1", acts=False, until=later(600), made_by="Bo", made_at=NOW)
 
@@ -45,13 +46,15 @@ def change(store: Store, account: Account, *, ends_sessions: bool = False) -> No
     ).result(WAIT)
 
 
-def sign_in(store: Store, account: Account, digest: str = "s1", *, replaces: str = "", at: int = 0) -> Session:
+def sign_in(
+    store: Store, account: Account, digest: str = "s1", *, replaces: str = "", at: int = 0, begun: BeginTry | None = TRY
+) -> Session:
     """Open a session as sign-in does."""
     session = Session(digest=digest, account_id=account.account_id, opened_at=later(at), seen_at=later(at))
     command = OpenSession(
         session=session,
         replaces=replaces,
-        begun=TRY,
+        begun=begun,
         actor=BO,
         address="from 127.0.0.1",
         what="account.signed_in",
@@ -113,6 +116,41 @@ class AccountContract:
         add(opened.store, is_first=True)
         with pytest.raises(Overtaken, match="There is an account already"):
             add(opened.store, BEN, is_first=True)
+
+    def test_an_account_of_a_directory_is_found_by_issuer_and_subject_alone(self, opened: Opened) -> None:
+        """Another issuer's same subject is somebody else, and so is an account of the site (HZ-J01)."""
+        ana = add(opened.store)
+        cara = add(opened.store, CARA)
+        store = opened.restart()
+        assert store.account_of("https://staff.example", "u-1") == cara
+        assert store.account(cara.account_id) == cara
+        assert [
+            store.account_of(*pair) for pair in (("https://other.example", "u-1"), ("https://staff.example", "U-1"), ("", ""))
+        ] == [None] * 3
+        with pytest.raises(Overtaken, match="changed meanwhile"):
+            add(store, replace(CARA, name="Cara Dias"))
+        sign_in(store, cara)
+        assert store.session("s1") == (Session(digest="s1", account_id=cara.account_id, opened_at=NOW, seen_at=NOW), cara)
+        change(store, replace(cara, role=Role.VIEWER))
+        assert store.accounts() == (ana, replace(cara, role=Role.VIEWER, version=2))
+
+    def test_a_directory_may_take_the_last_administrator_s_role(self, opened: Opened) -> None:
+        """Its groups decide alone; a person may not."""
+        cara = add(opened.store, replace(CARA, role=Role.ADMINISTRATOR))
+        lower = replace(cara, role=Role.VIEWER)
+        with pytest.raises(RefusedAction, match="Nobody would be left"):
+            change(opened.store, lower)
+        command = KeepAccount(account=lower, what="account.role", actor=BO, at=later(1), by_directory=True)
+        assert opened.store.submit(command).result(WAIT) == cara.account_id
+        assert opened.store.accounts() == (replace(lower, version=2),)
+
+    def test_who_signs_in_without_a_password_takes_no_wrong_try_back(self, opened: Opened) -> None:
+        """Wrong ones at a name are somebody's guesses still."""
+        cara = add(opened.store, CARA)
+        for _ in range(5):
+            opened.store.submit(TRY).result(WAIT)
+        sign_in(opened.store, cara, begun=None)
+        assert opened.store.submit(TRY).result(WAIT) is not None
 
     def test_a_session_is_found_by_its_digest_until_it_ends(self, opened: Opened) -> None:
         """A new one takes the old one's place; a touch moves it forward only; the end is an event, once."""
