@@ -42,19 +42,28 @@ def directory_of(
     return Directory(poster, terms_of(issuer), here, now=now, token=partial(secrets.token_urlsafe, 32))
 
 
+def door_of(stocked: Stocked, issuer: str, port: int = 1, *, passwords: bool = True, every_time: bool = True) -> Door:
+    """Give a door for people of a directory, and with ``passwords`` for those of the site as well, by the store's own clock."""
+
+    def now() -> datetime:
+        return stocked.now
+
+    token = partial(secrets.token_urlsafe, 32)
+    access = Access(stocked.store, TERMS, Passwords(), now=now, token=token, taken=Taken(passwords=passwords, issuer=issuer))
+    directory = directory_of(issuer, f"http://127.0.0.1:{port}", now, every_time=every_time)
+    return Door(
+        access=access,
+        desk=AccountDesk(stocked.store, now, secrets.token_bytes),
+        by_directory=DirectoryDoor(directory=directory, arrivals=Arrivals(stocked.store, access, now)),
+    )
+
+
 @contextlib.contextmanager
 def serving(stocked: Stocked, issuer: str, *, passwords: bool = True, every_time: bool = True) -> Iterator[House]:
-    """Serve the pages to people of a directory, and with ``passwords`` to those of the site as well."""
+    """Serve the pages with such a door."""
 
     def door_at(port: int) -> Door:
-        taken = Taken(passwords=passwords, issuer=issuer)
-        access = Access(
-            stocked.store, TERMS, Passwords(), now=lambda: stocked.now, token=partial(secrets.token_urlsafe, 32), taken=taken
-        )
-        directory = directory_of(issuer, f"http://127.0.0.1:{port}", lambda: stocked.now, every_time=every_time)
-        arrivals = Arrivals(stocked.store, access, lambda: stocked.now)
-        desk = AccountDesk(stocked.store, lambda: stocked.now, secrets.token_bytes)
-        doors.append(Door(access=access, desk=desk, by_directory=DirectoryDoor(directory=directory, arrivals=arrivals)))
+        doors.append(door_of(stocked, issuer, port, passwords=passwords, every_time=every_time))
         return doors[-1]
 
     doors: list[Door] = []

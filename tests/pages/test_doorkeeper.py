@@ -21,9 +21,11 @@ from bridge.pages.guard import SAFE_METHODS
 from bridge.store.account_commands import NoteAccess
 from bridge.store.commands import Command
 from bridge.store.rows import AuditSearch
+from tests.pages import from_directory
 from tests.pages.peopled import NAMES, PASSWORD, House, Person, door_of, key, people, serving
 from tests.pages.stocked import NOW, Stocked, wait_until
 
+AWAY = "http://127.0.0.1:1/staff"  # a directory that never answers: its routes are there all the same
 METHODS = ("GET", "HEAD", "POST", "PUT", "PATCH", "DELETE", "OPTIONS")
 
 
@@ -32,7 +34,7 @@ def still(tmp_path_factory: pytest.TempPathFactory) -> Iterator[House]:
     """Serve people of each role over an empty store, for tests that change nothing that another looks at."""
     stocked = Stocked(tmp_path_factory.mktemp("still"))
     people(stocked)
-    with serving(stocked) as house:
+    with from_directory.serving(stocked, AWAY) as house:
         yield house
     stocked.close()
 
@@ -61,7 +63,7 @@ def passes(person: Person, method: str, route: str, headers: dict[str, str] | No
 
 def test_every_route_has_a_row_and_every_row_a_route(shelf: Stocked) -> None:
     """A new page is nobody's until somebody says whose it is."""
-    site = shelf.site(door=door_of(shelf))
+    site = shelf.site(door=from_directory.door_of(shelf, AWAY))
     app = make_pages(shelf.store, shelf.desks(site), site=site, now=lambda: NOW)
     served = {
         (method, str(getattr(route, "path", "")))
