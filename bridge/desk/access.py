@@ -37,6 +37,7 @@ NOT_RIGHT = "The name or the password is not right. After several wrong ones in 
 CODE_NOT_RIGHT = "The name or the code is not right, or the code is too old. Your administrator gives a new one."
 NO_PASSWORDS = "Passwords of this site are not taken here: sign in by the hospital's directory."
 SECOND_BY_DIRECTORY = "The second person's account is the hospital directory's, and Padpost knows no password of it. Nothing was done: ask somebody who has an account of this site."
+SURE_BY_DIRECTORY = "Your account is the hospital directory's, and Padpost knows no password of it. Nothing was done: ask somebody who has an account of this site."
 OWN_BY_DIRECTORY = "Your password is the hospital directory's: change it there."
 SECOND_NOT_RIGHT = "The second person's name or password is not right, or that account may not act. Nothing was done: go back and let them type it again."
 PASSWORD_ASKED = "This asks for your own password."  # noqa: S105 - a sentence
@@ -192,6 +193,8 @@ class Access:
         """Look at the password that who is signed in gave again, before a grave act. Raises RefusedAction where it is none or wrong."""
         assert caller.account is not None
         assert caller.session is not None
+        if caller.account.issuer:
+            raise RefusedAction(SURE_BY_DIRECTORY)
         if not password:
             raise RefusedAction(PASSWORD_ASKED)
         typed = Typed(name=caller.account.name, password=password, address=address)
@@ -283,7 +286,7 @@ class Access:
             account_id=account.account_id,
             opened_at=now,
             seen_at=now,
-            sure_at=now,
+            sure_at=now if begun is not None else None,  # who comes from a directory may have been remembered there
             line=before.line if before else self._token(),
         )
         command = OpenSession(
