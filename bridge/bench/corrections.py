@@ -76,28 +76,51 @@ class Call:
     at: datetime
 
 
-def units_to_call(
-    correction: Correction, withdrawals: Iterable[DeliveryState], calls: Iterable[Call], *, now: datetime
-) -> tuple[Unit, ...]:
-    """Give whom to telephone now: at once where the result is critical, else once its withdrawal was not acknowledged in time.
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Withdrawal:
+    """Where the withdrawal of a result stands at a receiver that has the result, or may have it.
 
-    A withdrawal that a receiver turned away, or that was given up, was not acknowledged. A call counts once it was read back.
+    ``stands_still``: ``paused`` or ``shut`` where nothing goes to that receiver before a person acts, "" where sending goes on.
     """
-    states = tuple(withdrawals)
-    if not _asks(correction, states, now=now):
+
+    destination: str
+    state: DeliveryState
+    stands_still: str = ""
+
+    @property
+    def is_acknowledged(self) -> bool:
+        """Say whether the receiver has taken the result back."""
+        return self.state is DeliveryState.ACCEPTED
+
+    @property
+    def may_be_shown(self) -> bool:
+        """Say whether the receiver may still show the result: it has not taken it back, and it had something to take back."""
+        return self.state not in {DeliveryState.ACCEPTED, DeliveryState.SUPERSEDED}
+
+
+def units_to_call(
+    correction: Correction, withdrawals: Iterable[Withdrawal], calls: Iterable[Call], *, now: datetime
+) -> tuple[Unit, ...]:
+    """Give whom to telephone now: at once where the result is critical, or where a withdrawal cannot go; else once one was not acknowledged in time.
+
+    A withdrawal cannot go where the receiver turned it away, where it was given up, and where the receiver is paused or shut: each stays so
+    until a person acts, and until then the record shows the result. A call counts once it was read back.
+    """
+    if not _asks(correction, tuple(withdrawals), now=now):
         return ()
     wanted = (Unit.WRONG, Unit.RIGHT) if correction.kind is Kind.MOVED else (Unit.WRONG,)
     told = {call.unit for call in calls if call.read_back}
     return tuple(unit for unit in wanted if unit not in told)
 
 
-def _asks(correction: Correction, states: tuple[DeliveryState, ...], *, now: datetime) -> bool:
-    if correction.is_critical and (states or correction.kind is Kind.CORRECTED):
+def _asks(correction: Correction, withdrawals: tuple[Withdrawal, ...], *, now: datetime) -> bool:
+    if correction.is_critical and (withdrawals or correction.kind is Kind.CORRECTED):
         return True
-    if any(state in {DeliveryState.REFUSED, DeliveryState.EXPIRED, DeliveryState.DISCARDED} for state in states):
+    if any(each.state in {DeliveryState.REFUSED, DeliveryState.EXPIRED, DeliveryState.DISCARDED} for each in withdrawals):
         return True
+    waiting = tuple(each for each in withdrawals if each.state not in OVER_DELIVERY)
     is_late = correction.calls_by is not None and now >= correction.calls_by
-    return is_late and any(state not in OVER_DELIVERY for state in states)
+    return any(is_late or each.stands_still for each in waiting)
 
 
 def corrected(result: CodedResult, wanted: Wanted, *, by: str, at: datetime) -> tuple[CodedResult, tuple[str, ...]]:

@@ -17,6 +17,7 @@ from bridge.errors import RefusedAction
 from bridge.model import DeliveryState, Purpose, ResultStatus
 from bridge.pages import message_view, way
 from bridge.pages.forms import SEE_OTHER, Field, RequiresToken, ShowsPage, typed_actor
+from bridge.pages.withdrawal import StandingStill, Withdrawn, withdrawal_of
 from bridge.pages.words import plain
 from bridge.store.api import Store
 from bridge.store.commands import RecordedCorrection
@@ -68,10 +69,11 @@ class ShownVersion:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class ShownCorrection:
-    """A correction with the units that are still to be telephoned."""
+    """A correction with the units that are still to be telephoned, and where its withdrawal stands."""
 
     row: CorrectionRow
     units: tuple[Unit, ...]
+    withdrawn: Withdrawn
 
 
 def to_telephone(store: Store, *, now: datetime) -> tuple[ShownCorrection, ...]:
@@ -80,12 +82,15 @@ def to_telephone(store: Store, *, now: datetime) -> tuple[ShownCorrection, ...]:
 
 
 def _lately(store: Store, now: datetime) -> list[ShownCorrection]:
-    return [_shown(row, now) for row in store.corrections(since=now - LISTED, limit=MOST)]
+    still = StandingStill(store)
+    return [_shown(row, still, now) for row in store.corrections(since=now - LISTED, limit=MOST)]
 
 
-def _shown(row: CorrectionRow, now: datetime) -> ShownCorrection:
-    states = [state for _, state in row.withdrawals]
-    return ShownCorrection(row=row, units=units_to_call(row.correction, states, row.calls, now=now))
+def _shown(row: CorrectionRow, still: StandingStill, now: datetime) -> ShownCorrection:
+    withdrawals = still.withdrawals(row.withdrawals)
+    return ShownCorrection(
+        row=row, units=units_to_call(row.correction, withdrawals, row.calls, now=now), withdrawn=Withdrawn(withdrawals=withdrawals)
+    )
 
 
 def versions_of(detail: ResultDetail, corrections: tuple[CorrectionRow, ...]) -> tuple[ShownVersion, ...]:
@@ -152,21 +157,25 @@ class Corrections:
             raise HTTPException(404, "There is no such result.")
         corrections = self._store.corrections(result_id=result_id)
         stands = detail.strip.outcome == "coded" and detail.strip.result_id == result_id
+        is_withdrawn = detail.result is not None and detail.result.status is ResultStatus.WITHDRAWN
+        still = StandingStill(self._store)
+        withdrawal = withdrawal_of(corrections, result_id) if is_withdrawn else ()
+        newest = [each.state for each in way.newest_of([each for each, _, _ in detail.deliveries])]
         shown = {
             "detail": detail,
             "messages": [(delivery, message_view.lines(message), tries) for delivery, message, tries in detail.deliveries],
-            "way": way.way_of_result([each.state for each in way.newest_of([each for each, _, _ in detail.deliveries])]),
+            "way": way.way_of_withdrawn([state for _, state in withdrawal]) if is_withdrawn else way.way_of_result(newest),
             "times": way.times_of(
                 detail.strip, [(each, tries) for each, _, tries in detail.deliveries if each.version == detail.version]
             ),
             "versions": versions_of(detail, corrections),
-            "corrections": [_shown(row, self._now()) for row in reversed(corrections)],
+            "corrections": [_shown(row, still, self._now()) for row in reversed(corrections)],
             "moved_to": next((row for row in corrections if _leads(row, result_id)), None),
             "moved_from": next((row for row in corrections if _leads(row, "", result_id)), None),
             "replacing": self._store.replacing(result_id),
             "same_specimen": self._store.specimen_strips(detail.strip.strip_id, limit=LISTED_STRIPS),
             "may_change": stands and detail.result is not None and detail.result.purpose is Purpose.PATIENT,
-            "is_withdrawn": detail.result is not None and detail.result.status is ResultStatus.WITHDRAWN,
+            "withdrawn": still.withdrawn(withdrawal) if is_withdrawn else None,
             "needs_second": self._desk.terms.needs_second,
             "said": said,
             "given": given or ChangeForm(version=detail.version),

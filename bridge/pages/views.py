@@ -51,8 +51,10 @@ from bridge.pages.today import fate_terms, standing_terms, today
 from bridge.pages.try_out import TryOut
 from bridge.pages.what_if import WhatIfPage
 from bridge.pages.where import Where
+from bridge.pages.withdrawal import StandingStill, Withdrawn, withdrawal_of
 from bridge.signals.words import KIND_WORDS
 from bridge.store.api import Store
+from bridge.store.rows import ResultRow, StripRow
 
 SECTION = 50  # ours: rows of one group or list on one page
 Kind = Literal["", "non_patient", "copy", "discarded"]
@@ -218,12 +220,12 @@ class Views:
     def _found(self, request: Request, wanted: Search, state: str = "") -> Response:
         day = (wanted.day, self._site.zone) if wanted.day else None
         found = self._store.results(before=wanted.before, limit=SECTION + 1, search=wanted.text, day=day, states=wanted.states)
-        shown = found[:SECTION]
+        shown, still = found[:SECTION], StandingStill(self._store)
         return self._page(
             request,
             "results.html",
             {
-                "rows": [(row, way.way_of_result([its for _, its in row.states])) for row in shown],
+                "rows": [_listed(row, still) for row in shown],
                 "more_before": shown[-1].strip_id if len(found) > SECTION else None,
                 "wanted": wanted,
                 "state": state,
@@ -238,9 +240,22 @@ class Views:
         if row is None:
             raise HTTPException(404, "There is no such strip.")
         kept = self._store.capture(row.capture_id)
-        states = [each.state for each in way.newest_of(self._store.deliveries(row.result_id))] if row.result_id else []
+        states = self._states(row)
         view = capture_view.view(kept.capture.payload, row.place, start=start)
         drawn = way.way_of_strip(row, states)
         decided = self._store.reading_facts(row.capture_id, row.index, record_digest=row.record_digest).decisions
         shown = {"strip": row, "kept": kept, "view": view, "way": drawn, "times": way.times_of(row), "decided": decided}
         return self._page(request, "strip.html", shown)
+
+    def _states(self, row: StripRow) -> list[DeliveryState]:
+        """Give where a strip's result stands at its receivers; of a withdrawn one, where its withdrawal does."""
+        if row.outcome == "withdrawn":
+            return [state for _, state in withdrawal_of(self._store.corrections(result_id=row.result_id), row.result_id)]
+        return [each.state for each in way.newest_of(self._store.deliveries(row.result_id))] if row.result_id else []
+
+
+def _listed(row: ResultRow, still: StandingStill) -> tuple[ResultRow, way.Way, Withdrawn | None]:
+    states = [state for _, state in row.states]
+    if row.is_withdrawn:
+        return row, way.way_of_withdrawn(states), still.withdrawn(row.states)
+    return row, way.way_of_result(states), None

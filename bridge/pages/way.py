@@ -43,9 +43,11 @@ def way_of_stop(stop: StopRow) -> Way:
 
 
 def way_of_strip(strip: StripRow, states: Sequence[DeliveryState]) -> Way:
-    """Give the way of a judged strip; ``states`` are those of its newest deliveries."""
+    """Give the way of a judged strip; ``states`` are those of its newest deliveries, of a withdrawn one those of its withdrawal."""
     words = OUTCOME_WORDS.get(strip.outcome, strip.outcome)
     first_rule = strip.findings[0][0] if strip.findings else ""
+    if strip.outcome == "withdrawn":
+        return way_of_withdrawn(states)
     if strip.has_gone:
         return way_of_result(states)
     if strip.outcome == "waiting":
@@ -73,6 +75,16 @@ def way_of_result(states: Sequence[DeliveryState]) -> Way:
     if DeliveryState.ACCEPTED in going:
         return _way("acknowledged", Mark.DONE, "acknowledged: received by every receiver")
     return _way("coded", Mark.END, "ended at coded: not sent to any receiver", word="not sent")
+
+
+def way_of_withdrawn(states: Sequence[DeliveryState]) -> Way:
+    """Give the way of a result that was taken back; ``states`` are those of its withdrawal, none where no receiver had it."""
+    going = frozenset(states) - {DeliveryState.SUPERSEDED}
+    if going <= {DeliveryState.ACCEPTED}:
+        said = "its withdrawal was received by every receiver" if going else "no receiver has it"
+        return _way("acknowledged" if going else "coded", Mark.END, f"withdrawn; {said}", word="withdrawn")
+    mark = Mark.WAIT if going <= OPEN_DELIVERY | {DeliveryState.ACCEPTED} else Mark.TURNED
+    return _way("acknowledged", mark, "withdrawn; a receiver may still show it", word="withdrawn, not everywhere")
 
 
 def newest_of(deliveries: Sequence[DeliveryRow]) -> tuple[DeliveryRow, ...]:

@@ -19,7 +19,8 @@ from bridge.pages.forms import RequiresToken, ShowsPage, Text
 from bridge.pages.numbers import missing_words
 from bridge.pages.site import PagesSite
 from bridge.pages.way import Way, newest_of, way_of_strip
-from bridge.pages.words import DELIVERY_WORDS, GROUP_MARKS, OUTCOME_WORDS, Mark
+from bridge.pages.withdrawal import StandingStill, withdrawal_of
+from bridge.pages.words import DELIVERY_WORDS, GROUP_MARKS, OUTCOME_WORDS, Mark, begin
 from bridge.store.api import Store
 from bridge.store.rows import DeliveryRow, FoundBy, FoundStrip, NearNumber
 
@@ -104,14 +105,21 @@ class Where:
         strip = found.strip
         deliveries = self._store.deliveries(strip.result_id) if strip.result_id else ()
         newest = newest_of(deliveries)
+        states = tuple((each.destination, each.state) for each in newest)
+        if strip.outcome == "withdrawn":
+            states = withdrawal_of(self._store.corrections(result_id=strip.result_id), strip.result_id)
         stop = self._store.stop(found.stop_id) if found.stop_id is not None else None
-        if stop is not None:
+        if strip.outcome == "withdrawn":
+            withdrawn = StandingStill(self._store).withdrawn(states)
+            mark = Mark.CANNOT if withdrawn.still_there else Mark.END
+            word, sentence = "withdrawn", f"{begin(withdrawn.sentence)}."
+        elif stop is not None:
             word = "turned away" if stop.group is StopGroup.REFUSED else "stopped"
             mark, sentence = GROUP_MARKS[stop.group], stop.sentence
         else:
             mark, word, sentence = how_far(strip.outcome, newest)
         link = f"/rejected/{stop.stop_id}" if stop else f"/results/{strip.result_id}" if newest else f"/strips/{strip.strip_id}"
-        way = way_of_strip(strip, [each.state for each in newest])
+        way = way_of_strip(strip, [state for _, state in states])
         return Answered(found=found, mark=mark, word=word, sentence=sentence, way=way, link=link)
 
     def _nowhere(self, wanted: str) -> Nowhere:

@@ -278,6 +278,9 @@ class Store(Protocol):
     def pauses(self) -> tuple[Pause, ...]:
         """Give the pauses that nobody has ended, by destination."""
 
+    def shut_destinations(self) -> tuple[str, ...]:
+        """Give the destinations that were shut when somebody last said how they stand, by name."""
+
     def hand_over(self, *, since: datetime) -> tuple[HandOver, ...]:
         """Give the notes for the next shift that stand, and those that were closed since then, in the order in which they were left."""
 

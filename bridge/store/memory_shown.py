@@ -139,6 +139,7 @@ def _result_row(
         judged_at=strip.judged_at,
         abnormal=sum(bool(pad[3]) for pad in strip.pads),
         states=tuple((row.destination, row.state) for row in ways),
+        is_withdrawn=strip.outcome == "withdrawn",
     )
 
 

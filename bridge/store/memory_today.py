@@ -8,6 +8,7 @@ from datetime import datetime
 from bridge.bench.hand_over import HandOver
 from bridge.errors import Overtaken
 from bridge.lifecycle.pauses import Pause
+from bridge.lifecycle.states import DestinationState
 from bridge.store.apply_today import CLOSED, NOT_PAUSED, PAUSED
 from bridge.store.memory_rows import State, next_id
 from bridge.store.statements import Change
@@ -57,6 +58,10 @@ class TodayInMemory:
     def pauses(self) -> tuple[Pause, ...]:
         """Give the pauses that nobody has ended, by destination."""
         return tuple(self._state.pauses[name] for name in sorted(self._state.pauses))
+
+    def shut_destinations(self) -> tuple[str, ...]:
+        """Give the destinations that were shut when somebody last said how they stand, by name."""
+        return tuple(sorted(name for name, door in self._state.doors.items() if door.state is DestinationState.SHUT))
 
     def hand_over(self, *, since: datetime) -> tuple[HandOver, ...]:
         """Give the notes that stand, and those that were closed since then, in the order in which they were left."""

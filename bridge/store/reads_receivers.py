@@ -8,6 +8,7 @@ from typing import Any
 
 from bridge.bench.hand_over import HandOver
 from bridge.lifecycle.pauses import Pause
+from bridge.lifecycle.states import DestinationState
 from bridge.store import rows
 from bridge.store.codec import moment, moment_or_none, when
 from bridge.store.database import Db
@@ -35,6 +36,11 @@ class ReceiverReads:
             "SELECT destination, actor, at, reason FROM pauses WHERE ended_at IS NULL ORDER BY destination"
         )
         return tuple(Pause(destination=row[0], by=row[1], at=moment(row[2]), reason=row[3]) for row in found)
+
+    def shut_destinations(self) -> tuple[str, ...]:
+        """Give the destinations that were shut when somebody last said how they stand, by name."""
+        found = self._db().execute("SELECT name FROM destinations WHERE state = ? ORDER BY name", (DestinationState.SHUT,))
+        return tuple(str(name) for (name,) in found)
 
     def hand_over(self, *, since: datetime) -> tuple[HandOver, ...]:
         """Give the notes that stand, and those that were closed since then, in the order in which they were left."""

@@ -112,7 +112,7 @@ class ShownReads:
             values += [search] * 6
         found = self._db().execute(
             "SELECT s.id, r.result_id, r.version, s.analyzer, s.number, s.patient_id, s.priority, s.analyzed_at, s.judged_at, s.abnormal, s.arrived_at, s.purpose,"
-            f" {_CORRECTED} FROM {table} JOIN results r ON r.strip_id = s.id WHERE {' AND '.join(where)} ORDER BY s.id DESC LIMIT ?",
+            f" {_CORRECTED}, s.outcome FROM {table} JOIN results r ON r.strip_id = s.id WHERE {' AND '.join(where)} ORDER BY s.id DESC LIMIT ?",
             (*values, limit),
         ).fetchall()  # fmt: skip
         return tuple(self._result_row(row) for row in found)
@@ -140,7 +140,7 @@ class ShownReads:
             strip_id=row[0], result_id=row[1], version=row[2], analyzer=row[3], number=row[4],
             patient_id=row[5] if purpose is Purpose.PATIENT else "", purpose=purpose, priority=Priority(row[6]),
             analyzed_at=moment(row[12] or row[7] or row[10]), judged_at=moment(row[8]), abnormal=row[9],
-            states=tuple((destination, DeliveryState(state)) for destination, state in states),
+            states=tuple((destination, DeliveryState(state)) for destination, state in states), is_withdrawn=row[13] == "withdrawn",
         )  # fmt: skip
 
     @one_snapshot

@@ -278,7 +278,10 @@ class CorrectionRow:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class ResultRow:
-    """One line of the results list. A control that was sent is one too; its ``patient_id`` is empty, whatever it printed."""
+    """One line of the results list. A control that was sent is one too; its ``patient_id`` is empty, whatever it printed.
+
+    ``is_withdrawn``: it was taken back, and ``states`` are those of its withdrawal.
+    """
 
     strip_id: int
     result_id: str
@@ -292,6 +295,7 @@ class ResultRow:
     judged_at: datetime
     abnormal: int
     states: tuple[tuple[str, DeliveryState], ...]
+    is_withdrawn: bool = False
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -7,7 +7,7 @@ from datetime import timedelta
 
 import pytest
 
-from bridge.bench.corrections import Call, Correction, Kind, Unit, Wanted, corrected, moved, units_to_call, withdrawn
+from bridge.bench.corrections import Call, Correction, Kind, Unit, Wanted, Withdrawal, corrected, moved, units_to_call, withdrawn
 from bridge.errors import RefusedAction
 from bridge.model import Change, DeliveryState, ResultStatus, Sex
 from tests.store.strips import BO, EDA, NOW, later, result
@@ -95,36 +95,58 @@ def test_flags_that_may_rest_on_another_persons_age_or_sex_are_not_moved() -> No
 # --- calls
 
 
+def at(*states: DeliveryState, still: str = "") -> tuple[Withdrawal, ...]:
+    """Give withdrawals at receivers of their own."""
+    return tuple(Withdrawal(destination=f"to-{place}", state=state, stands_still=still) for place, state in enumerate(states))
+
+
 def test_an_acknowledged_withdrawal_asks_for_no_call() -> None:
     """Nor does one that waits within its time, nor one that had nothing to withdraw."""
     for states in ((D.ACCEPTED,), (D.SUPERSEDED,), ()):
-        assert units_to_call(correction(), states, (), now=LATE) == ()
-    assert units_to_call(correction(), (D.RETRYING,), (), now=SOON) == ()
+        assert units_to_call(correction(), at(*states), (), now=LATE) == ()
+    assert units_to_call(correction(), at(D.RETRYING), (), now=SOON) == ()
 
 
 @pytest.mark.parametrize("state", [D.UNBORN, D.QUEUED, D.SENDING, D.RETRYING, D.COMMITTED, D.UNSURE])
 def test_one_that_is_not_acknowledged_in_time_asks_for_both_units(state: DeliveryState) -> None:
     """HZ-I03: one receiver that does not answer is enough; of a result that was only withdrawn one unit is told."""
-    assert units_to_call(correction(), (D.ACCEPTED, state), (), now=LATE) == (Unit.WRONG, Unit.RIGHT)
-    assert units_to_call(correction(Kind.WITHDRAWN), (state,), (), now=LATE) == (Unit.WRONG,)
+    assert units_to_call(correction(), at(D.ACCEPTED, state), (), now=LATE) == (Unit.WRONG, Unit.RIGHT)
+    assert units_to_call(correction(Kind.WITHDRAWN), at(state), (), now=LATE) == (Unit.WRONG,)
 
 
 @pytest.mark.parametrize("state", [D.REFUSED, D.EXPIRED, D.DISCARDED])
 def test_one_that_was_turned_away_or_given_up_asks_at_once(state: DeliveryState) -> None:
     """Nobody has acknowledged that the wrong record is clean."""
-    assert units_to_call(correction(), (state,), (), now=NOW) == (Unit.WRONG, Unit.RIGHT)
+    assert units_to_call(correction(), at(state), (), now=NOW) == (Unit.WRONG, Unit.RIGHT)
+
+
+@pytest.mark.parametrize("still", ["paused", "shut"])
+def test_one_that_cannot_go_asks_at_once(still: str) -> None:
+    """HZ-I03: a paused or shut receiver shows the result until a person acts; what it has acknowledged, or never had, it does not show."""
+    assert units_to_call(correction(Kind.WITHDRAWN), at(D.ACCEPTED, D.UNBORN, still=still), (), now=NOW) == (Unit.WRONG,)
+    assert units_to_call(correction(), at(D.RETRYING, still=still), (), now=NOW) == (Unit.WRONG, Unit.RIGHT)
+    assert units_to_call(correction(), at(D.RETRYING, still=still), (call(Unit.WRONG), call(Unit.RIGHT)), now=NOW) == ()
+    assert units_to_call(correction(), at(D.ACCEPTED, D.SUPERSEDED, still=still), (), now=NOW) == ()
+
+
+def test_a_receiver_may_show_what_it_has_not_taken_back() -> None:
+    """A withdrawal that was set aside had nothing to take back there."""
+    assert [each.may_be_shown for each in at(D.ACCEPTED, D.SUPERSEDED, D.UNBORN, D.COMMITTED, D.REFUSED, D.DISCARDED, D.UNSURE)] == [
+        False, False, True, True, True, True, True,
+    ]  # fmt: skip
+    assert [each.is_acknowledged for each in at(D.ACCEPTED, D.COMMITTED)] == [True, False]
 
 
 def test_a_critical_one_asks_at_once_whatever_is_acknowledged() -> None:
     """Somebody may be acting on it; where no receiver ever had it nobody can be."""
-    assert units_to_call(correction(critical=True), (D.ACCEPTED,), (), now=NOW) == (Unit.WRONG, Unit.RIGHT)
-    assert units_to_call(correction(Kind.CORRECTED, critical=True), (), (), now=NOW) == (Unit.WRONG,)
-    assert units_to_call(correction(critical=True), (), (), now=NOW) == ()
+    assert units_to_call(correction(critical=True), at(D.ACCEPTED), (), now=NOW) == (Unit.WRONG, Unit.RIGHT)
+    assert units_to_call(correction(Kind.CORRECTED, critical=True), at(), (), now=NOW) == (Unit.WRONG,)
+    assert units_to_call(correction(critical=True), at(), (), now=NOW) == ()
 
 
 def test_a_call_counts_once_it_was_read_back() -> None:
     """Told and not read back is not told."""
     about = correction(critical=True)
-    assert units_to_call(about, (D.ACCEPTED,), (call(Unit.WRONG, read_back=False),), now=NOW) == (Unit.WRONG, Unit.RIGHT)
-    assert units_to_call(about, (D.ACCEPTED,), (call(Unit.WRONG),), now=NOW) == (Unit.RIGHT,)
-    assert units_to_call(about, (D.ACCEPTED,), (call(Unit.WRONG), call(Unit.RIGHT)), now=NOW) == ()
+    assert units_to_call(about, at(D.ACCEPTED), (call(Unit.WRONG, read_back=False),), now=NOW) == (Unit.WRONG, Unit.RIGHT)
+    assert units_to_call(about, at(D.ACCEPTED), (call(Unit.WRONG),), now=NOW) == (Unit.RIGHT,)
+    assert units_to_call(about, at(D.ACCEPTED), (call(Unit.WRONG), call(Unit.RIGHT)), now=NOW) == ()

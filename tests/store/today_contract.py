@@ -10,7 +10,9 @@ import pytest
 from bridge.bench.hand_over import HandOver
 from bridge.errors import Overtaken
 from bridge.lifecycle.pauses import Pause
+from bridge.lifecycle.states import DestinationState
 from bridge.store.api import Store
+from bridge.store.commands import SetDestination
 from bridge.store.today_commands import CloseNote, LeaveNote, PauseDestination, ResumeDestination
 from tests.store.contract import Opened
 from tests.store.strips import BO, EDA, NOW, WAIT, later
@@ -49,6 +51,16 @@ class TodayContract:
         ]
         store.submit(replace(PAUSE, at=later(60))).result(WAIT)
         assert store.pauses()[1] == replace(kept, at=later(60))
+
+    def test_a_shut_destination_is_known_by_name(self, opened: Opened) -> None:
+        """Only while it is: one that is closed or rests opens by itself, and is not named."""
+        store = opened.store
+        for name, state in (("records", DestinationState.SHUT), ("chart", DestinationState.CLOSED), ("archive", DestinationState.SHUT)):
+            store.submit(SetDestination(name=name, state=state, reason="its key has run out", at=NOW)).result(WAIT)
+        store = opened.restart()
+        assert store.shut_destinations() == ("archive", "records")
+        store.submit(SetDestination(name="archive", state=DestinationState.OPEN, reason="", at=later(1))).result(WAIT)
+        assert store.shut_destinations() == ("records",)
 
     def test_a_note_stands_until_it_is_closed_by_name(self, opened: Opened) -> None:
         """It is listed for a while after that; its text is in no event, since somebody may write a patient into it."""
