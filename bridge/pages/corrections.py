@@ -89,7 +89,9 @@ def _lately(store: Store, now: datetime) -> list[ShownCorrection]:
 def _shown(row: CorrectionRow, still: StandingStill, now: datetime) -> ShownCorrection:
     withdrawals = still.withdrawals(row.withdrawals)
     return ShownCorrection(
-        row=row, units=units_to_call(row.correction, withdrawals, row.calls, now=now), withdrawn=Withdrawn(withdrawals=withdrawals)
+        row=row,
+        units=units_to_call(row.correction, withdrawals, row.calls, now=now),
+        withdrawn=Withdrawn(withdrawals=withdrawals),
     )
 
 

@@ -58,9 +58,7 @@ class StandingStill:
 
     def withdrawals(self, states: Iterable[tuple[str, DeliveryState]]) -> tuple[Withdrawal, ...]:
         """Give where withdrawals stand, each with what keeps it back."""
-        return tuple(
-            Withdrawal(destination=name, state=state, stands_still=self._why.get(name, "")) for name, state in states
-        )
+        return tuple(Withdrawal(destination=name, state=state, stands_still=self._why.get(name, "")) for name, state in states)
 
     def withdrawn(self, states: Iterable[tuple[str, DeliveryState]]) -> Withdrawn:
         """Give where a withdrawn result stands."""

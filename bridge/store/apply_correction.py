@@ -28,7 +28,7 @@ _COLUMNS = (
 )
 _ANEW = (
     "capture_id, idx, 1, ?, analyzer, mode, series, number, purpose, priority, patient_printed, ?, ?, operator,"
-    " strip_type, strip_lot, analyzed_at, arrived_at, ?, record_digest, copy_of, ?, findings, abnormal, place_start, place_end,"
+    " strip_type, strip_lot, analyzed_at, arrived_at, judged_at, record_digest, copy_of, ?, findings, abnormal, place_start, place_end,"
     " tables, record_key, printed, accepted"
 )
 
@@ -139,11 +139,11 @@ def _standings(db: Db, command: CorrectResult) -> list[_Standing]:
 
 
 def _strip_anew(db: Db, command: CorrectResult, strip_id: int) -> int:
-    """Write the strip's row anew, as re-judging would, so that lists and sums show what stands; give its id."""
+    """Write the strip's row anew, as re-judging would, so that lists and sums show what stands; give its id. Nothing is judged anew: that time stays."""
     made = command.made or command.withdrawn
     assert made is not None
     db.execute("UPDATE strips SET is_newest = 0, outcome = 'superseded' WHERE id = ?", (strip_id,))
-    values = ("withdrawn" if command.made is None else "coded", made.patient_id, made.specimen_id, when(command.correction.at))
+    values = ("withdrawn" if command.made is None else "coded", made.patient_id, made.specimen_id)
     return int(
         db.insert(f"INSERT INTO strips ({_COLUMNS}) SELECT {_ANEW} FROM strips WHERE id = ?", (*values, made.result_id, strip_id))
     )

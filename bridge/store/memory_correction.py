@@ -43,8 +43,7 @@ def correct_result(state: State, command: CorrectResult, move: Move) -> Recorded
     state.strips[strip_id] = replace(old, row=replace(old.row, outcome="superseded"), is_newest=False)
     outcome = "withdrawn" if made is None else "coded"
     row = replace(
-        old.row, strip_id=new_strip, outcome=outcome, patient_id=shown.patient_id, specimen_id=shown.specimen_id, judged_at=of.at,
-        result_id=shown.result_id,
+        old.row, strip_id=new_strip, outcome=outcome, patient_id=shown.patient_id, specimen_id=shown.specimen_id, result_id=shown.result_id
     )  # fmt: skip
     state.strips[new_strip] = replace(old, row=row, is_newest=True)
     if withdrawn is not None:

@@ -23,6 +23,12 @@ _ANALYZERS = (
     " SELECT (SELECT min(c.analyzer) FROM captures c WHERE c.analyzer > heard.who) FROM heard WHERE heard.who IS NOT NULL)"
     " SELECT who FROM heard WHERE who IS NOT NULL"
 )
+# The last strip that came, and not the row that was written last: a correction or a reading anew writes one of an old strip
+_LAST = (
+    "SELECT arrived_at, coalesce((SELECT n.number FROM strips n WHERE n.capture_id = s.capture_id AND n.idx = s.idx AND n.is_newest = 1), s.number)"
+    " FROM strips s WHERE analyzer = ? AND NOT EXISTS (SELECT 1 FROM strips e WHERE e.capture_id = s.capture_id AND e.idx = s.idx AND e.id < s.id)"
+    " ORDER BY id DESC LIMIT 1"
+)
 _COUNT = "SELECT count(*) FROM deliveries WHERE destination = ? AND state = ? AND born_at >= ?"
 _OLDEST = "SELECT min(born_at) FROM deliveries WHERE destination = ? AND state = ?"
 _OF_DAY = "s.arrived_at >= ? AND s.arrived_at < ?"
@@ -105,8 +111,7 @@ class TodayReads:
         """Give every analyzer that was ever heard, by name."""
         db = self._db()
         work = dict(db.execute("SELECT analyzer, count(*) FROM intake WHERE ended_at IS NULL GROUP BY analyzer"))
-        last = "SELECT arrived_at, number FROM strips WHERE analyzer = ? ORDER BY id DESC LIMIT 1"
-        found = ((name, db.execute(last, (name,)).fetchone()) for (name,) in db.execute(_ANALYZERS).fetchall())
+        found = ((name, db.execute(_LAST, (name,)).fetchone()) for (name,) in db.execute(_ANALYZERS).fetchall())
         return tuple(
             rows.AnalyzerRow(
                 analyzer=name,

@@ -18,7 +18,9 @@ ANA = Actor(name="Ana", verified="unverified")
 
 
 def withdrawn(*states: tuple[str, DeliveryState, str]) -> Withdrawn:
-    return Withdrawn(withdrawals=tuple(Withdrawal(destination=name, state=state, stands_still=still) for name, state, still in states))
+    return Withdrawn(
+        withdrawals=tuple(Withdrawal(destination=name, state=state, stands_still=still) for name, state, still in states)
+    )
 
 
 @pytest.mark.parametrize(

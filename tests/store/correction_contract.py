@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from datetime import timedelta
+from datetime import datetime, timedelta
 
 import pytest
 
@@ -31,6 +31,7 @@ def change(
     wanted: Wanted | None = None,
     version: int | None = None,
     look_back: int | None = None,
+    at: datetime = NOW,
 ) -> RecordedCorrection:
     """Correct, withdraw or move the newest version of a result, by Eda; ``version`` is what the person saw."""
     known = store.result_versions(result_id)[-1]
@@ -45,7 +46,7 @@ def change(
         made = moved(known, result_id=new_id, patient_id=to, by=EDA.name, at=NOW)
     of = Correction(
         kind=kind, result_id=result_id, version=seen, new_result_id=made.result_id if made else "", new_version=made.version if made else None,
-        fields=("comment",), by=EDA, second="Bo", reason="seen by the ward", at=NOW, is_critical=False,
+        fields=("comment",), by=EDA, second="Bo", reason="seen by the ward", at=at, is_critical=False,
         calls_by=None if taken is None else later(30),
     )  # fmt: skip
     command = CorrectResult(correction=of, made=made, lane=made.patient_id if made else "", withdrawn=taken, look_back=look_back)
@@ -85,7 +86,7 @@ class CorrectionContract:
         """HZ-I02: the same result, the next version, C; the one before is kept, and its control ID is not given again."""
         (first,) = s.post(opened.store, "A1", patient="A").delivery_ids
         s.attempt(opened.store, first, Answer.ACCEPTED)
-        told = change(opened.store, "A1", Kind.CORRECTED)
+        told = change(opened.store, "A1", Kind.CORRECTED, at=later(9))
         store = opened.restart()
         assert bear(store) == [("A1", 2, "C")]
         assert states(store, "A1") == [(1, D.ACCEPTED), (2, D.QUEUED)]
@@ -97,6 +98,7 @@ class CorrectionContract:
         strip = store.strip(told.strip_id)
         assert strip is not None
         assert (strip.outcome, strip.result_id, strip.capture_id) == ("coded", "A1", 1)
+        assert strip.judged_at == NOW  # it was read, checked and coded then; its values are those
         assert [row.strip_id for row in store.capture_strips(1)] == [told.strip_id]
         (row,) = store.results()
         assert (row.strip_id, row.version, row.states) == (told.strip_id, 2, (("records", D.QUEUED),))

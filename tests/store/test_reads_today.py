@@ -11,6 +11,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from bridge.bench.corrections import Kind
 from bridge.bench.feed import Came
 from bridge.bench.gaps import NumberRun
 from bridge.lifecycle.states import StopEnd
@@ -20,6 +21,7 @@ from bridge.store.database import SqliteDb
 from bridge.store.rows import DaySent
 from bridge.store.sqlite import SqliteStore
 from tests.store import strips as s
+from tests.store.correction_contract import change
 from tests.store.histories import SINCE, Past, pasts, plain_runs, write
 from tests.store.plans import plans
 from tests.store.strips import NOW, later
@@ -46,6 +48,19 @@ def test_analyzers_say_when_they_last_spoke_and_what_waits(store: SqliteStore) -
     s.keep(store, analyzer="alder-1")
     told = [(row.analyzer, row.last_strip_at, row.last_number, row.waiting_to_be_judged) for row in store.analyzers()]
     assert told == [("alder-1", None, "", 1), ("brook-1", NOW, "R1", 1), ("tern-1", NOW, "9", 0)]
+
+
+def test_the_last_strip_is_the_one_that_came_last(store: SqliteStore) -> None:
+    """A correction, a withdrawal or a reading anew writes a row of an old strip: nothing came then."""
+    (first,) = s.post(store, "1").delivery_ids
+    s.attempt(store, first, Answer.ACCEPTED)
+    s.post(store, "2")
+    change(store, "1", Kind.CORRECTED)
+    change(store, "1", Kind.WITHDRAWN)
+    assert [row.last_number for row in store.analyzers()] == ["2"]
+    change(store, "2", Kind.WITHDRAWN)
+    s.keep(store)
+    assert [row.last_number for row in store.analyzers()] == ["2"]
 
 
 def _numbers(store: SqliteStore, day: date) -> list[str]:

@@ -55,7 +55,11 @@ class TodayContract:
     def test_a_shut_destination_is_known_by_name(self, opened: Opened) -> None:
         """Only while it is: one that is closed or rests opens by itself, and is not named."""
         store = opened.store
-        for name, state in (("records", DestinationState.SHUT), ("chart", DestinationState.CLOSED), ("archive", DestinationState.SHUT)):
+        for name, state in (
+            ("records", DestinationState.SHUT),
+            ("chart", DestinationState.CLOSED),
+            ("archive", DestinationState.SHUT),
+        ):
             store.submit(SetDestination(name=name, state=state, reason="its key has run out", at=NOW)).result(WAIT)
         store = opened.restart()
         assert store.shut_destinations() == ("archive", "records")
