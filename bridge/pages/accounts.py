@@ -15,6 +15,7 @@ from bridge.accounts.policy import CODE_LASTS_WORDS
 from bridge.desk.accounts import AccountDesk, NewKey
 from bridge.errors import Overtaken, RefusedAction
 from bridge.pages.forms import SEE_OTHER, Field, ShowsPage, typed_actor
+from bridge.pages.language import _
 from bridge.store.api import Store
 
 
@@ -69,7 +70,7 @@ class AccountPages:
         return self._secret(
             request,
             lambda: self._desk.add(form.account_name, form.role, actor=typed_actor(form.name)),
-            f"One-time code of {form.account_name}, {CODE_LASTS_WORDS}",
+            _("One-time code of {name}, {lasts}", name=form.account_name, lasts=_(CODE_LASTS_WORDS)),
         )
 
     def role(self, request: Request, account_id: int, form: Annotated[AccountForm, Form()]) -> Response:
@@ -89,13 +90,15 @@ class AccountPages:
         return self._secret(
             request,
             lambda: self._desk.new_code(account_id, reason=form.reason, actor=typed_actor(form.name)),
-            f"One-time code, {CODE_LASTS_WORDS}",
+            _("One-time code, {lasts}", lasts=_(CODE_LASTS_WORDS)),
         )
 
     def make_key(self, request: Request, form: Annotated[KeyForm, Form()]) -> Response:
         """Make a key and show it."""
         new = NewKey(name=form.key_name, acts=form.acts == "yes", days=form.days)
-        return self._secret(request, lambda: self._desk.make_key(new, actor=typed_actor(form.name)), f"Key of {form.key_name}")
+        return self._secret(
+            request, lambda: self._desk.make_key(new, actor=typed_actor(form.name)), _("Key of {name}", name=form.key_name)
+        )
 
     def end_key(self, request: Request, key_id: int, form: Annotated[KeyForm, Form()]) -> Response:
         """End a key."""

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from bridge.bench.analyzer_life import RUNS, KeptHappening, LifeEvent, Standing, in_order, standing
+from bridge.pages.language import _
 from bridge.pages.site import PagesSite
 from bridge.store.api import Store
 
@@ -56,18 +57,27 @@ class LifeBoard:
         until = f"{stands.run_until.astimezone(self._zone):%Y-%m-%d %H:%M}"
         if stands.run_at(now):
             return (
-                f"runs {stands.run} until {until}: its strips go to no patient's record, and one that bears a patient's ID is held",
+                _(
+                    "runs {run} until {until}: its strips go to no patient's record, and one that bears a patient's ID is held",
+                    run=_(stands.run),
+                    until=until,
+                ),
             )
-        return (f"was declared to run {stands.run} until {until}, which ended by itself; say that patients are run again",)
+        said = _(
+            "was declared to run {run} until {until}, which ended by itself; say that patients are run again",
+            run=_(stands.run),
+            until=until,
+        )
+        return (said,)
 
     def _asks(self, stands: Standing) -> tuple[str, ...]:
         asks = []
         if stands.out_since is not None:
-            asks.append(f"out of service ({stands.out_reason}); strips that it reads are held")
+            asks.append(_("out of service ({reason}); strips that it reads are held", reason=stands.out_reason))
         if stands.failed_at is not None:
-            asks.append("the last self-test failed; strips that it reads are held")
+            asks.append(_("the last self-test failed; strips that it reads are held"))
         if self._power_on != "nothing" and stands.on_since is not None and not stands.strip_type:
-            asks.append("switched on, and nobody has confirmed the strip type")
+            asks.append(_("switched on, and nobody has confirmed the strip type"))
         return tuple(asks)
 
 

@@ -25,6 +25,7 @@ from bridge.model import ClockFacts
 from bridge.pages.analyzer_life import CHOICES, RUN_CHOICES, LifeBoard
 from bridge.pages.clock_chart import MOST_DRAWN, ClockDrawing, by_words, clock_drawing
 from bridge.pages.forms import SEE_OTHER, Field, RequiresToken, ShowsPage, Text, typed_actor
+from bridge.pages.language import _
 from bridge.pages.site import PagesSite
 from bridge.store.api import Store
 from bridge.tables.types import ClockRule
@@ -65,10 +66,12 @@ def shown_clock(store: Store, site: PagesSite, analyzer: str) -> ShownClock:
 
 def _words(facts: ClockFacts) -> str:
     if facts.offset is not None:
-        return f"Its clock is {by_words(facts.offset)}, by the median of its last {facts.strips} strips."
+        return _(
+            "Its clock is {offset}, by the median of its last {count} strips.", offset=by_words(facts.offset), count=facts.strips
+        )
     if facts.strips == 0:
-        return "Nothing can be told of its clock: no strip with a time came over a line as it was read."
-    return "Nothing can be told of its clock yet: its last strips are too few, or differ too much."
+        return _("Nothing can be told of its clock: no strip with a time came over a line as it was read.")
+    return _("Nothing can be told of its clock yet: its last strips are too few, or differ too much.")
 
 
 def clocks_off(store: Store, site: PagesSite, analyzers: tuple[str, ...]) -> Mapping[str, str]:
@@ -82,7 +85,7 @@ def clocks_off(store: Store, site: PagesSite, analyzers: tuple[str, ...]) -> Map
         offsets(store.heard_strips(analyzer, limit=4 * rule.strips), clock)
         offset = clock.facts().offset
         if offset is not None and abs(offset) > timedelta(minutes=rule.note_minutes):
-            found[analyzer] = f"clock {by_words(offset)}"
+            found[analyzer] = _("clock {offset}", offset=by_words(offset))
     return found
 
 

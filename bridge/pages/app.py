@@ -13,7 +13,6 @@ from fastapi import APIRouter, FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse, Response, StreamingResponse
 from fastapi.staticfiles import StaticFiles
-from fastapi.templating import Jinja2Templates
 from starlette.exceptions import HTTPException
 
 from bridge import __version__
@@ -22,8 +21,11 @@ from bridge.lifecycle.ageing import age
 from bridge.pages import api, words
 from bridge.pages.controls import GATE_WORDS
 from bridge.pages.doorkeeper import Doorkeeper, Rows, may_see
+from bridge.pages.editions import Editions
 from bridge.pages.forms import caller, second_name, your_name, your_password
 from bridge.pages.guard import API_PREFIX, HEADERS, Guard, form_token, store_fault
+from bridge.pages.interpreter import Interpreter
+from bridge.pages.language import Words, _, spoken
 from bridge.pages.newsroom import Newsroom
 from bridge.pages.once_more import AsksOnceMore, TypedForm
 from bridge.pages.pdf import is_installed
@@ -34,7 +36,7 @@ from bridge.pages.views import Views
 from bridge.store.api import Store
 
 HERE = Path(__file__).parent
-TITLES = {404: "There is no such page", 405: "This address takes no such request"}
+TITLES = Words[int]({404: "There is no such page", 405: "This address takes no such request"})
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -50,19 +52,19 @@ def make_pages(
     store: Store, desks: Desks, *, site: PagesSite, now: Callable[[], datetime], doors: Doors | None = None
 ) -> FastAPI:
     """Give the application. Every request passes the guard first: Host, origin, size, headers."""
-    templates = _templates(site, now)
+    editions = _editions(site, now)
 
     def refuse(request: Request, status: int, title: str, sentence: str) -> Response:
         if request.url.path.startswith(API_PREFIX):
             problem = {"type": "about:blank", "title": title, "status": status, "detail": sentence}  # RFC 9457
             return JSONResponse(problem, status_code=status, media_type=api.PROBLEM)
-        return templates.TemplateResponse(request, "message.html", {"title": title, "sentence": sentence}, status_code=status)
+        return editions.page(request, "message.html", {"title": title, "sentence": sentence}, status=status)
 
     book = SightBook(store)
     newsroom = Newsroom(store)
 
     @asynccontextmanager
-    async def kept_at_the_end(_: FastAPI) -> AsyncIterator[None]:
+    async def kept_at_the_end(_app: FastAPI) -> AsyncIterator[None]:
         async with site.door.served() if site.door is not None else nullcontext():
             yield
         book.keep()
@@ -83,12 +85,13 @@ def make_pages(
             rows=Rows(lambda: app.routes),
             site=site,
             refuse=refuse,
-            once_more=_once_more(templates, site),
+            once_more=_once_more(editions, site),
         )
     app.add_middleware(Witness, book=book, now=now, doors=site.doors)
     app.add_middleware(Guard, site=site, refuse=refuse)
+    app.add_middleware(Interpreter, offered=site.languages, own=site.language)
     app.mount("/static", StaticFiles(directory=HERE / "static"), name="static")
-    app.include_router(Views(store, desks, site, templates, now).router())
+    app.include_router(Views(store, desks, site, editions, now).router())
     app.include_router(api.router(store, desks.stops, desks.gates, site))
     _add_stream(app, newsroom)
     _add_health(app, store, site)
@@ -98,23 +101,23 @@ def make_pages(
 
     @app.exception_handler(HTTPException)
     def http_fault(request: Request, fault: HTTPException) -> Response:
-        answer = refuse(request, fault.status_code, TITLES.get(fault.status_code, "This did not work"), str(fault.detail))
+        answer = refuse(request, fault.status_code, TITLES.get(fault.status_code, _("This did not work")), str(fault.detail))
         answer.headers.update(fault.headers or {})  # Allow goes with every 405 (RFC 9110 section 15.5.6)
         return answer
 
     @app.exception_handler(RequestValidationError)
     def bad_request(request: Request, fault: RequestValidationError) -> Response:
         fields = ", ".join(sorted({str(error["loc"][-1]) for error in fault.errors()}))
-        return refuse(request, 422, "Something is missing or not of its kind", f"Look at: {fields}.")
+        return refuse(request, 422, _("Something is missing or not of its kind"), _("Look at: {fields}.", fields=fields))
 
     @app.exception_handler(StoreError)
     def not_kept(request: Request, fault: StoreError) -> Response:
         return store_fault(refuse, request, fault)
 
     @app.exception_handler(Exception)
-    def defect(request: Request, _: Exception) -> Response:
-        sentence = "This is a defect of Padpost. Nothing was changed by this page. Tell your administrator; the log has more."
-        answer = refuse(request, 500, "This page fell over", sentence)
+    def defect(request: Request, _fault: Exception) -> Response:
+        sentence = _("This is a defect of Padpost. Nothing was changed by this page. Tell your administrator; the log has more.")
+        answer = refuse(request, 500, _("This page fell over"), sentence)
         answer.headers.update(HEADERS)  # this answer is made outside the guard
         # The server ends the connection behind a defect; a browser must not send its next request into it
         answer.headers["Connection"] = "close"
@@ -123,49 +126,49 @@ def make_pages(
     return app
 
 
-def _templates(site: PagesSite, now: Callable[[], datetime]) -> Jinja2Templates:
-    templates = Jinja2Templates(directory=HERE / "templates")
-    templates.env.trim_blocks = templates.env.lstrip_blocks = True
-    templates.env.globals.update(
-        site=site,
-        version=__version__,
-        shown=words.shown,
-        begin=words.begin,
-        plain=words.plain,
-        counted=words.counted,
-        number=words.number,
-        reason=words.reason,
-        group_words=words.GROUP_WORDS,
-        flag_words=words.FLAG_WORDS,
-        critical_words=words.critical_words,
-        not_watched=words.not_watched,
-        nothing_judged=words.NOTHING_JUDGED,
-        group_marks=words.GROUP_MARKS,
-        delivery_words=words.DELIVERY_WORDS,
-        destination_words=words.DESTINATION_WORDS,
-        purpose_words=words.PURPOSE_WORDS,
-        outcome_words=words.OUTCOME_WORDS,
-        specimen_words=words.SPECIMEN_WORDS,
-        gate_words=GATE_WORDS,
-        series_words=lambda mode, series: words.series_words(mode, series, now=now(), zone=site.zone),
-        when=lambda then: words.when(then, now=now(), zone=site.zone),
-        clock_time=lambda: words.clock_time(now(), now=now(), zone=site.zone),
-        age=lambda since: age(since, now=now()),
-        on_paper=lambda then: words.on_paper(then, zone=site.zone),
-        pdf_installed=is_installed,
-        signed_in=caller,
-        may_see=partial(may_see, has_accounts=site.door is not None),
-        your_name=your_name,
-        second_name=second_name,
-        your_password=your_password,
-    )
-    return templates
+def _editions(site: PagesSite, now: Callable[[], datetime]) -> Editions:
+    names: dict[str, object] = {
+        "_": _,
+        "language": spoken,
+        "site": site,
+        "version": __version__,
+        "shown": words.shown,
+        "begin": words.begin,
+        "plain": words.plain,
+        "counted": words.counted,
+        "number": words.number,
+        "reason": words.reason,
+        "group_words": words.GROUP_WORDS,
+        "flag_words": words.FLAG_WORDS,
+        "critical_words": words.critical_words,
+        "not_watched": words.not_watched,
+        "nothing_judged": lambda: _(words.NOTHING_JUDGED),
+        "group_marks": words.GROUP_MARKS,
+        "delivery_words": words.DELIVERY_WORDS,
+        "destination_words": words.DESTINATION_WORDS,
+        "purpose_words": words.PURPOSE_WORDS,
+        "outcome_words": words.OUTCOME_WORDS,
+        "specimen_words": words.SPECIMEN_WORDS,
+        "gate_words": GATE_WORDS,
+        "series_words": lambda mode, series: words.series_words(mode, series, now=now(), zone=site.zone),
+        "when": lambda then: words.when(then, now=now(), zone=site.zone),
+        "clock_time": lambda: words.clock_time(now(), now=now(), zone=site.zone),
+        "age": lambda since: age(since, now=now()),
+        "on_paper": lambda then: words.on_paper(then, zone=site.zone),
+        "pdf_installed": is_installed,
+        "signed_in": caller,
+        "may_see": partial(may_see, has_accounts=site.door is not None),
+        "your_name": your_name,
+        "second_name": second_name,
+        "your_password": your_password,
+    }
+    return Editions(HERE / "templates", names)
 
 
-def _once_more(templates: Jinja2Templates, site: PagesSite) -> AsksOnceMore:
+def _once_more(editions: Editions, site: PagesSite) -> AsksOnceMore:
     def page(request: Request, typed: TypedForm) -> Response:
         values = {"typed": typed, "token": form_token(request, site.secret)[0]}
-        return templates.TemplateResponse(request, "once_more.html", values, status_code=403)
+        return editions.page(request, "once_more.html", values, status=403)
 
     return page
 

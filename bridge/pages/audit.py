@@ -12,6 +12,7 @@ from fastapi.responses import Response
 from bridge.bench.period import begin_of
 from bridge.model import SERVICE
 from bridge.pages.forms import ShowsPage
+from bridge.pages.language import Words, _
 from bridge.pages.site import PagesSite
 from bridge.store.api import Store
 from bridge.store.rows import AuditRow, AuditSearch, EventRow
@@ -19,25 +20,27 @@ from bridge.store.rows import AuditRow, AuditSearch, EventRow
 SECTION = 50  # ours: as Results; a screen or two
 LARGEST = 2**62  # no id is as large
 # What each act is called; what is not here is shown by its own words
-ACTS = {
-    "asked": "asked for",
-    "audit.verified": "looked through the history",
-    "call.made": "telephoned",
-    "capture.came_again": "came once more",
-    "capture.entered": "entered by hand",
-    "capture.kept": "received",
-    "delivery.made": "message made",
-    "events.purged": "old history purged",
-    "result.changed": "corrected a result",
-    "seen": "saw",
-    "specimen.next": "said of the specimen",
-    "stop.closed": "ended a stop",
-    "stop.opened": "stopped",
-    "store.moved": "database moved",
-    "store.restored": "store put back from a backup",
-    "strip.discarded": "gave up a strip",
-    "strip.judged": "judged",
-}
+ACTS = Words[str](
+    {
+        "asked": "asked for",
+        "audit.verified": "looked through the history",
+        "call.made": "telephoned",
+        "capture.came_again": "came once more",
+        "capture.entered": "entered by hand",
+        "capture.kept": "received",
+        "delivery.made": "message made",
+        "events.purged": "old history purged",
+        "result.changed": "corrected a result",
+        "seen": "saw",
+        "specimen.next": "said of the specimen",
+        "stop.closed": "ended a stop",
+        "stop.opened": "stopped",
+        "store.moved": "database moved",
+        "store.restored": "store put back from a backup",
+        "strip.discarded": "gave up a strip",
+        "strip.judged": "judged",
+    }
+)
 LINKS = {"strip": "/strips/", "stop": "/rejected/"}
 Text = Annotated[str, Query(max_length=100)]
 
@@ -103,7 +106,7 @@ class AuditPage:
             since = begin_of(on, self._site.zone) if on else None
             until = begin_of(on + timedelta(days=1), self._site.zone) if on else None
         except (ValueError, OverflowError) as error:
-            raise HTTPException(422, "The day is not a date. Write it as 2026-11-25, or leave it empty.") from error
+            raise HTTPException(422, _("The day is not a date. Write it as 2026-11-25, or leave it empty.")) from error
         return AuditSearch(who=who, what=what, strip_id=_number(strip, "strip"), since=since, until=until)
 
 
@@ -115,5 +118,7 @@ def _number(text: str, name: str) -> int | None:
     if not text:
         return None
     if not (text.isascii() and text.isdecimal()) or int(text) >= LARGEST:
-        raise HTTPException(422, f"Look at: {name}. It is a whole number; the strip's stands in the address of its page.")
+        raise HTTPException(
+            422, _("Look at: {name}. It is a whole number; the strip's stands in the address of its page.", name=name)
+        )
     return int(text)

@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 
 from bridge.bench.clock import Offset
 from bridge.check.clock import off_words
+from bridge.pages.language import _
 from bridge.tables.types import ClockRule
 
 STRIP_PX = 8  # ours: between two strips; forty are as wide as a phone
@@ -65,14 +66,19 @@ def _mark(place: int, offset: Offset, middle: int, rule: ClockRule, zone: ZoneIn
 
 def by_words(offset: timedelta) -> str:
     """Say an offset; less than a minute and a half is none."""
-    return "right" if abs(offset) < SOON else off_words(offset)
+    return _("right") if abs(offset) < SOON else _told_off(offset)
+
+
+def _told_off(offset: timedelta) -> str:
+    length = off_words(abs(offset)).removesuffix(" behind")
+    return _("{length} behind", length=length) if offset > timedelta() else _("{length} ahead", length=length)
 
 
 def _sentence(drawn: Sequence[Offset], rule: ClockRule) -> str:
     beyond = sum(abs(each.by) > timedelta(minutes=rule.hold_minutes) for each in drawn)
     last = (
-        "The last strip that was sent as it was read"
+        _("The last strip that was sent as it was read")
         if len(drawn) == 1
-        else f"The last {len(drawn)} strips that were sent as they were read"
+        else _("The last {count} strips that were sent as they were read", count=len(drawn))
     )
-    return f"{last}: {beyond} more than {rule.hold_minutes} min off"
+    return _("{last}: {beyond} more than {minutes} min off", last=last, beyond=beyond, minutes=rule.hold_minutes)

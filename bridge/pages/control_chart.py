@@ -6,6 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from bridge.bench.charts import ControlledPad, PadChart
+from bridge.pages.language import _
+from bridge.pages.words import counted
 
 STEP_PX = 14  # ours: between two runs, and between two steps; a month of daily controls is as wide as a phone
 FARTHEST = 3  # ours: what lies further off is drawn at the edge, and said in words
@@ -43,7 +45,7 @@ def drawing(chart: PadChart, name: str, *, most: int = 60) -> Drawing:
             x=STEP_PX * (place + 1),
             y=middle - STEP_PX * max(-FARTHEST, min(FARTHEST, point.offset)),
             shape=SHAPES[lots.index(point.lot) % len(SHAPES)],
-            words=f"{point.at:%Y-%m-%d}, lot {point.lot}: {offset_words(point.offset)}",
+            words=_("{day}, lot {lot}: {offset}", day=f"{point.at:%Y-%m-%d}", lot=point.lot, offset=offset_words(point.offset)),
         )
         for place, point in enumerate(points)
     )
@@ -55,14 +57,20 @@ def drawing(chart: PadChart, name: str, *, most: int = 60) -> Drawing:
 def offset_words(offset: int) -> str:
     """Say an offset in words."""
     if offset == 0:
-        return "as expected"
-    size = f"{abs(offset)} step{'s' if abs(offset) > 1 else ''}"
-    return f"{size} too {'high' if offset > 0 else 'low'}"
+        return _("as expected")
+    size = counted(abs(offset), "step")
+    return _("{steps} too high", steps=size) if offset > 0 else _("{steps} too low", steps=size)
 
 
 def _sentence(name: str, chart: PadChart, points: Sequence[ControlledPad]) -> str:
     counts = chart.counts
-    return (
-        f"{name}, level {chart.level}, the last {len(points)} of {counts.n}: {counts.exact} as expected, {counts.one} one step off, "
-        f"{counts.more} further off"
+    return _(
+        "{name}, level {level}, the last {shown} of {n}: {exact} as expected, {one} one step off, {more} further off",
+        name=name,
+        level=chart.level,
+        shown=len(points),
+        n=counts.n,
+        exact=counts.exact,
+        one=counts.one,
+        more=counts.more,
     )

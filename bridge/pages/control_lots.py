@@ -15,6 +15,7 @@ from bridge.desk.lots import LotDesk, TypedLot, typed_lots
 from bridge.errors import RefusedAction
 from bridge.model import UnitSystem
 from bridge.pages.forms import SEE_OTHER, RequiresToken, ShowsPage, Text, typed_actor
+from bridge.pages.language import _
 from bridge.pages.site import Bench
 from bridge.store.api import Store
 from bridge.tables.expected import step_text
@@ -118,8 +119,8 @@ class ControlLots:
         strip = self._tables.strip_types.get(str(form.get("strip_type", "")))
         unit_system = str(form.get("unit_system", ""))
         if strip is None or unit_system not in set(UnitSystem):
-            raise HTTPException(422, "Choose the strip type and the insert's units first.")
-        material, _, level = str(form.get("material", "")).partition(" ")
+            raise HTTPException(422, _("Choose the strip type and the insert's units first."))
+        material, _blank, level = str(form.get("material", "")).partition(" ")
         labels = (text.strip() for text in str(form.get("labels", "")).split(","))
         return {
             "material": material,
@@ -139,7 +140,7 @@ class ControlLots:
     def _lot(self, request: Request, lot_id: int, *, said: str = "") -> Response:
         found = next((each for each in typed_lots(self._store, self._tables) if each.shown.lot_id == lot_id), None)
         if found is None:
-            raise HTTPException(404, "There is no such lot in use.")
+            raise HTTPException(404, _("There is no such lot in use."))
         values = {"lot": found, "pads": tuple(self._said(found)), "table": self._tables.controls, "said": said}
         return self._show(request, "control_lot.html", values, status=409 if said else 200)
 
@@ -149,9 +150,15 @@ class ControlLots:
         allowed = {each.pad: each.ranks for each in found.lot.expected} if found.lot else {}
         for row in found.row.expected:
             pad = self._tables.catalogue.pads.get(row.pad)
-            typed = ", ".join(row.words) if row.words else f"{row.low} to {row.high}" if row.high else row.low or "nothing"
+            typed = (
+                ", ".join(row.words)
+                if row.words
+                else _("{low} to {high}", low=row.low, high=row.high)
+                if row.high
+                else row.low or _("nothing")
+            )
             steps = (step_text(ladders[row.pad][rank], found.row.unit_system) for rank in allowed.get(row.pad, ()))
-            yield PadSaid(name=pad.name if pad else row.pad, typed=typed, steps=", ".join(steps) or "not compared")
+            yield PadSaid(name=pad.name if pad else row.pad, typed=typed, steps=", ".join(steps) or _("not compared"))
 
     def sign(self, request: Request, lot_id: int, token: Text = "", name: Text = "") -> Response:
         """Keep the second person's signature."""

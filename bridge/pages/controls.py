@@ -24,6 +24,7 @@ from bridge.errors import RefusedAction
 from bridge.model import GateState
 from bridge.pages.control_chart import Drawing, drawing
 from bridge.pages.forms import SEE_OTHER, Field, RequiresToken, ShowsPage, typed_actor
+from bridge.pages.language import Words, _
 from bridge.pages.site import Bench, Desks
 from bridge.store.api import Store
 from bridge.store.rows import GateEventRow, LookBackShown
@@ -35,16 +36,18 @@ MOST_CHARTED = 4_000  # ours: runs; ten analyzers, two levels a day and a quarte
 LATELY = timedelta(days=8)  # ours: a gate of a lot that nothing happened to for a week is over, unless strips wait for it
 WAITING_SHOWN = 100  # ours: more than a morning before its controls
 
-GATE_WORDS: Mapping[GateState, str] = {
-    GateState.START: "controls are to be run",
-    GateState.OPEN: "controls have passed",
-    GateState.DUE: "controls are due",
-    GateState.FAILED: "a control failed: say why it is repeated, or note what was put right",
-    GateState.REPEAT: "the repeat of a failed control is to be run",
-    GateState.REPEATED: "the repeat passed: say why the control was repeated",
-    GateState.LOCKED: "controls failed twice: note what was put right",
-    GateState.MENDED: "put right: a new full set of controls is to be run",
-}
+GATE_WORDS = Words[GateState](
+    {
+        GateState.START: "controls are to be run",
+        GateState.OPEN: "controls have passed",
+        GateState.DUE: "controls are due",
+        GateState.FAILED: "a control failed: say why it is repeated, or note what was put right",
+        GateState.REPEAT: "the repeat of a failed control is to be run",
+        GateState.REPEATED: "the repeat passed: say why the control was repeated",
+        GateState.LOCKED: "controls failed twice: note what was put right",
+        GateState.MENDED: "put right: a new full set of controls is to be run",
+    }
+)
 
 
 class GateForm(BaseModel):
@@ -113,7 +116,9 @@ class ShownRun:
     def off(self) -> tuple[str, ...]:
         """Name the pads that were not as expected, with the reason."""
         pads = self.run.pads if self.run else ()
-        return tuple(f"{each.pad.replace('_', ' ')}: {each.fit.value}" for each in pads if each.offset or each.observed is None)
+        return tuple(
+            f"{each.pad.replace('_', ' ')}: {_(each.fit.value)}" for each in pads if each.offset or each.observed is None
+        )
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -129,10 +134,10 @@ class ShownChart:
 def results_words(state: GateState, shut: ShutDoes) -> str:
     """Say what becomes of patients' results while a gate stands so."""
     if state.may_go:
-        return "may go"
+        return _("may go")
     if shut is ShutDoes.NOTE:
-        return "go, with a note"
-    return "wait" if shut is ShutDoes.WAIT and not state.is_failure else "are held for a decision"
+        return _("go, with a note")
+    return _("wait") if shut is ShutDoes.WAIT and not state.is_failure else _("are held for a decision")
 
 
 def shown_gates(store: Store, policy: GatePolicy | None, *, now: datetime) -> tuple[ShownGate, ...]:
@@ -158,8 +163,10 @@ def _shown(key: GateKey, gate: Gate, waiting: int, policy: GatePolicy) -> ShownG
 def share_words(interval: Interval | None, found: int, n: int) -> str:
     """Say a share with its interval and its n: never a bare figure."""
     if interval is None:
-        return "no runs"
-    return f"{found} of {n} (95 % interval {interval.low:.0%} to {interval.high:.0%})"
+        return _("no runs")
+    return _(
+        "{found} of {n} (95 % interval {low} to {high})", found=found, n=n, low=f"{interval.low:.0%}", high=f"{interval.high:.0%}"
+    )
 
 
 def shown_charts(events: tuple[GateEventRow, ...], drift: DriftRule) -> tuple[ShownChart, ...]:
@@ -263,7 +270,7 @@ class Controls:
             "discard": lambda: self._desk.discard(strip_id, reason=why, actor=by, specimen=form.specimen),
         }
         if form.action not in ends:
-            raise HTTPException(404, "There is no such action.")
+            raise HTTPException(404, _("There is no such action."))
         return self._do(request, ends[form.action])
 
     def decide(self, request: Request, row_id: int, form: Annotated[LookBackForm, Form()]) -> Response:

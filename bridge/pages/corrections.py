@@ -18,6 +18,7 @@ from bridge.model import DeliveryState, Purpose, ResultStatus
 from bridge.pages import message_view, way
 from bridge.pages.forms import SEE_OTHER, Field, RequiresToken, ShowsPage, typed_actor
 from bridge.pages.withdrawal import StandingStill, Withdrawn, withdrawal_of
+from bridge.pages.language import _
 from bridge.pages.words import plain
 from bridge.store.api import Store
 from bridge.store.commands import RecordedCorrection
@@ -118,9 +119,9 @@ def versions_of(detail: ResultDetail, corrections: tuple[CorrectionRow, ...]) ->
 
 def _words(version: int, made_by: CorrectionRow | None) -> str:
     if made_by is None:
-        return "first report" if version == 1 else "report"
+        return _("first report") if version == 1 else _("report")
     of = made_by.correction
-    return "withdrawn" if of.kind is not Kind.CORRECTED else f"corrected: {', '.join(of.fields)}"
+    return _("withdrawn") if of.kind is not Kind.CORRECTED else _("corrected: {fields}", fields=", ".join(map(_, of.fields)))
 
 
 class Corrections:
@@ -156,7 +157,7 @@ class Corrections:
     def _result(self, request: Request, result_id: str, *, said: str = "", given: ChangeForm | None = None) -> Response:
         detail = self._store.result(result_id)
         if detail is None:
-            raise HTTPException(404, "There is no such result.")
+            raise HTTPException(404, _("There is no such result."))
         corrections = self._store.corrections(result_id=result_id)
         stands = detail.strip.outcome == "coded" and detail.strip.result_id == result_id
         is_withdrawn = detail.result is not None and detail.result.status is ResultStatus.WITHDRAWN

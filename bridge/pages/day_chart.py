@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from bridge.bench.timeline import Hour
+from bridge.pages.language import _
 from bridge.pages.words import counted
 
 HOUR_PX = 40  # ours: a shift of eight hours is as wide as a phone
@@ -49,7 +50,13 @@ def day_drawing(hours: Sequence[Hour]) -> DayDrawing | None:
         height=ground + FOOT_PX,
         ground=ground,
         bars=tuple(_bar(place, hour, most) for place, hour in enumerate(hours)),
-        sentence=f"{counted(total, 'strip')} today, {stopped} of them stopped; most from {busiest.start:%H:%M}, {most}",
+        sentence=_(
+            "{strips} today, {stopped} of them stopped; most from {time}, {most}",
+            strips=counted(total, "strip"),
+            stopped=stopped,
+            time=f"{busiest.start:%H:%M}",
+            most=most,
+        ),
     )
 
 

@@ -30,6 +30,7 @@ from bridge.bench.day_log import (
 from bridge.desk.day_log import DayLogDesk, TypedLine, day_bounds
 from bridge.errors import RefusedAction
 from bridge.pages.forms import SEE_OTHER, Field, RequiresToken, ShowsPage, typed_actor
+from bridge.pages.language import _
 from bridge.pages.site import PagesSite
 from bridge.store.api import Store
 from bridge.tables.day_log_table import HIGH_C, LOW_C, DayItem
@@ -142,8 +143,8 @@ class DayLogBoard:
     def _off(self, lines: Sequence[LogLine], now: datetime) -> tuple[str, ...]:
         room = room_at(lines, now)
         is_off = room is not None and day_of(room.done_at, self._site.zone) == day_of(now, self._site.zone) and self._is_out(room)
-        warm = (f"room {degrees_words(room)}",) if room is not None and is_off else ()
-        return (*(f"{ITEM_WORDS[item]} not in order" for item in wrong(lines, now, self._site.zone)), *warm)
+        warm = (_("room {degrees}", degrees=degrees_words(room)),) if room is not None and is_off else ()
+        return (*(_("{item} not in order", item=_(ITEM_WORDS[item])) for item in wrong(lines, now, self._site.zone)), *warm)
 
     def _is_out(self, line: LogLine) -> bool:
         degrees = line.celsius
@@ -151,12 +152,12 @@ class DayLogBoard:
 
     def _line(self, kept: KeptLine, *, stands: bool) -> ShownLine:
         line = kept.line
-        words = degrees_words(line) if line.scale else line.typed or line.found.value
+        words = degrees_words(line) if line.scale else line.typed or _(line.found.value)
         if line.found is Found.MISTAKE:
-            words = line.found.value
+            words = _(line.found.value)
         return ShownLine(
             kept=kept,
-            item=ITEM_WORDS[line.item],
+            item=_(ITEM_WORDS[line.item]),
             words=words,
             is_off=stands and (line.found is Found.WRONG or self._is_out(line)),
             stands=stands,
@@ -173,7 +174,7 @@ def degrees_words(line: LogLine) -> str:
 
 
 def _words(items: Iterable[DayItem]) -> tuple[str, ...]:
-    return tuple(ITEM_WORDS[item] for item in items)
+    return tuple(_(ITEM_WORDS[item]) for item in items)
 
 
 class DayLogPages:
@@ -218,7 +219,7 @@ class DayLogPages:
         self._require_token(request, form.token)
         known = self._store.day_log_line(line_id)
         if known is None:
-            raise HTTPException(404, "There is no such line.")
+            raise HTTPException(404, _("There is no such line."))
         typed = TypedLine(item=known.line.item, found=form.found, typed=form.typed, scale=_scale(form.scale), remark=form.remark)
         return self._do(request, lambda: self._desk.correct(line_id, typed, reason=form.reason, actor=typed_actor(form.name)))
 
@@ -233,7 +234,7 @@ class DayLogPages:
         shown = {
             "logs": self.board.today(now=self._now()),
             "rule": self._site.bench.tables.policy.day_log,
-            "checked": tuple((item, ITEM_WORDS[item]) for item in CHECKED),
+            "checked": tuple((item, _(ITEM_WORDS[item])) for item in CHECKED),
             "found": Found,
             "items": DayItem,
             "scales": Degrees,
@@ -248,9 +249,9 @@ class DayLogPages:
         try:
             first = date.fromisoformat(f"{month}-01")
         except ValueError as error:
-            raise HTTPException(422, "The month is written as 2026-11.") from error
+            raise HTTPException(422, _("The month is written as 2026-11.")) from error
         if not date.min.year < first.year < date.max.year:
-            raise HTTPException(404, "There is no log of such a month.")
+            raise HTTPException(404, _("There is no log of such a month."))
         logs = self.board.month(analyzer, first, now=self._now())
         changed = tuple(line for log in logs for line in log.lines if line.kept.corrects is not None)
         shown = {
@@ -258,7 +259,7 @@ class DayLogPages:
             "first": first,
             "logs": logs,
             "items": tuple(ITEM_WORDS),
-            "item_words": ITEM_WORDS,
+            "item_words": {item: _(words) for item, words in ITEM_WORDS.items()},
             "changed": changed,
             "limits_c": self.board.limits_c,
             "clock": lambda at: f"{at.astimezone(self._site.zone):%H:%M}",
@@ -282,11 +283,11 @@ def _found(text: str) -> Found:
     try:
         return Found(text)
     except ValueError as error:
-        raise HTTPException(422, "A line is in order or not in order.") from error
+        raise HTTPException(422, _("A line is in order or not in order.")) from error
 
 
 def _scale(text: str) -> Degrees | None:
     try:
         return Degrees(text) if text else None
     except ValueError as error:
-        raise HTTPException(422, "The scale is °C or °F.") from error
+        raise HTTPException(422, _("The scale is °C or °F.")) from error

@@ -11,6 +11,7 @@ from fastapi.responses import Response
 from bridge.bench.period import Period
 from bridge.pages.controls import ShownRun, shown_run
 from bridge.pages.day_sheet import day_sheet
+from bridge.pages.language import _
 from bridge.pages.numbers import missing_words
 from bridge.pages.report import ShowsReport
 from bridge.pages.site import PagesSite
@@ -44,7 +45,7 @@ class DayReport:
 
     def _day(self, request: Request, day: date, *, file_name: str = "") -> Response:
         if not date.min < day < date.max:  # a day has an end and a beginning
-            raise HTTPException(404, "There is no sheet of such a day.")
+            raise HTTPException(404, _("There is no sheet of such a day."))
         shown = {
             "sheet": day_sheet(self._store, self._site, day, now=self._now()),
             "policy": self._site.bench.tables.controls.policy,

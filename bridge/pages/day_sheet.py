@@ -10,17 +10,18 @@ from datetime import date, datetime
 from bridge.bench.answered import GapPart
 from bridge.bench.gaps import gaps_before
 from bridge.bench.tally import DayTally, Fate, Standing
+from bridge.pages.language import several
 from bridge.pages.site import PagesSite
 from bridge.pages.today import tally_of
 from bridge.pages.words import counted
 from bridge.store.api import Store
 from bridge.store.rows import DaySignature, DayStrips
 
-_LEFT_FATES: tuple[tuple[Fate, str], ...] = (
-    (Fate.WAITING, "waiting for controls"),
-    (Fate.HELD, "waiting for a decision"),
-    (Fate.REJECTED, "that cannot be sent as it is"),
-    (Fate.CONFLICT, "with the number of another"),
+_LEFT_FATES: tuple[tuple[Fate, str, str], ...] = (
+    (Fate.WAITING, *several("strip waiting for controls", "strips waiting for controls")),
+    (Fate.HELD, *several("strip waiting for a decision", "strips waiting for a decision")),
+    (Fate.REJECTED, *several("strip that cannot be sent as it is", "strips that cannot be sent as it is")),
+    (Fate.CONFLICT, *several("strip with the number of another", "strips with the number of another")),
 )
 
 
@@ -61,16 +62,16 @@ def day_sheet(store: Store, site: PagesSite, day: date, *, now: datetime) -> Day
 def things_left(strips: DayStrips, tally: DayTally) -> tuple[str, ...]:
     """Say in words what of a day is not settled, each with its count."""
     counts = [
-        (sum(part.gap.count for series in tally.series for part in series.missing), "missing number", "missing numbers"),
-        *((_count(tally, fate), f"strip {words}", f"strips {words}") for fate, words in _LEFT_FATES),
-        (sum(len(to.strips[Standing.QUEUED]) for to in tally.destinations), "result that a receiver has not acknowledged",
-         "results that a receiver has not acknowledged"),
-        (sum(len(to.strips[Standing.REFUSED]) for to in tally.destinations), "result turned away", "results turned away"),
-        (sum(len(to.unaccounted) for to in tally.destinations), "result that did not go to every receiver",
-         "results that did not go to every receiver"),
-        (sum(len(series.repeated) for series in tally.series), "number read twice", "numbers read twice"),
-        (sum(len(series.orphaned) for series in tally.series), "number known from a copy alone", "numbers known from a copy alone"),
-        (strips.refused_files, "file not taken", "files not taken"),
+        (sum(part.gap.count for series in tally.series for part in series.missing), *several("missing number", "missing numbers")),
+        *((_count(tally, fate), one, many) for fate, one, many in _LEFT_FATES),
+        (sum(len(to.strips[Standing.QUEUED]) for to in tally.destinations), *several("result that a receiver has not acknowledged",
+         "results that a receiver has not acknowledged")),
+        (sum(len(to.strips[Standing.REFUSED]) for to in tally.destinations), *several("result turned away", "results turned away")),
+        (sum(len(to.unaccounted) for to in tally.destinations), *several("result that did not go to every receiver",
+         "results that did not go to every receiver")),
+        (sum(len(series.repeated) for series in tally.series), *several("number read twice", "numbers read twice")),
+        (sum(len(series.orphaned) for series in tally.series), *several("number known from a copy alone", "numbers known from a copy alone")),
+        (strips.refused_files, *several("file not taken", "files not taken")),
     ]  # fmt: skip
     return tuple(counted(count, one, many) for count, one, many in counts if count)
 

@@ -26,6 +26,7 @@ from bridge.errors import Overtaken, RefusedAction, StoreError
 from bridge.pages.door import Door, address_of
 from bridge.pages.forms import OWN_PASSWORD, SECOND_FIELDS, SECOND_PASSWORD, SEE_OTHER, called_by, caller
 from bridge.pages.guard import API_PREFIX, SAFE_METHODS, SESSION, Refuse, replay, store_fault, token_is_good
+from bridge.pages.language import _
 from bridge.pages.once_more import AsksOnceMore, TypedForm
 from bridge.pages.sights import ACTOR
 from bridge.pages.site import PagesSite
@@ -38,7 +39,7 @@ BY_ITSELF = frozenset(
 )  # what an open page asks again and again: no sign that anybody sits there
 
 
-NO_PERSON = "A person does this, with their own password: a program's key does not reach so far."
+NO_PERSON = _("A person does this, with their own password: a program's key does not reach so far.")
 PASSWORDS = frozenset({OWN_PASSWORD, SECOND_PASSWORD})  # fields that go no further than here
 
 
@@ -147,29 +148,32 @@ class Doorkeeper:
             return self._ask_who(scope)
         if right is None:
             # where nothing is there the application says so
-            return self._not_yours(scope, "nobody") if self._rows.is_served(scope["method"], scope["path"]) else None
+            return self._not_yours(scope, _("nobody")) if self._rows.is_served(scope["method"], scope["path"]) else None
         if may(who.role, right, acts=who.acts):
             return None
         await self._door.access.note_refused(who, f"{right.value}, {address_of(scope)}")
-        return self._not_yours(scope, " or ".join(role.value for role in roles_of(right)) or "nobody")
+        return self._not_yours(scope, _(" or ").join(_(role.value) for role in roles_of(right)) or _("nobody"))
 
     def _not_yours(self, scope: Scope, whose: str) -> Response:
         return self._refuse(
-            Request(scope), 403, "Your role does not allow this", f"It is for: {whose}. Nothing was done. Ask your administrator."
+            Request(scope),
+            403,
+            _("Your role does not allow this"),
+            _("It is for: {roles}. Nothing was done. Ask your administrator.", roles=whose),
         )
 
     def _ask_who(self, scope: Scope) -> Response:
         request = Request(scope)
         if scope["path"].startswith(API_PREFIX):
-            answer = self._refuse(request, 401, "Who are you?", "Sign in, or send a key: Authorization: Bearer KEY.")
+            answer = self._refuse(request, 401, _("Who are you?"), _("Sign in, or send a key: Authorization: Bearer KEY."))
             answer.headers["WWW-Authenticate"] = "Bearer"  # RFC 9110 11.6.1
             return answer
         if request.headers.get("sec-fetch-dest") == "empty":  # a script of ours, which shows no page
-            return self._refuse(request, 401, "You are not signed in", "Sign in again.")
+            return self._refuse(request, 401, _("You are not signed in"), _("Sign in again."))
         if scope["method"] in SAFE_METHODS:
             onward = scope["path"] + (f"?{scope['query_string'].decode('ascii', 'replace')}" if scope.get("query_string") else "")
             return RedirectResponse(f"{SIGN_IN}?next={quote(onward, safe='')}", status_code=SEE_OTHER)
-        return self._refuse(request, 401, "You are not signed in", "Nothing was done. Sign in, then send the form again.")
+        return self._refuse(request, 401, _("You are not signed in"), _("Nothing was done. Sign in, then send the form again."))
 
     # --- what a form says of people
 
@@ -188,9 +192,9 @@ class Doorkeeper:
                 except NotSure as error:
                     return receive, self._once_more(request, TypedForm(path=scope["path"], pairs=tuple(pairs), fault=str(error)))
             else:
-                return receive, self._refuse(request, 415, "This is no form of ours", "Send it as a form or as JSON.")
+                return receive, self._refuse(request, 415, _("This is no form of ours"), _("Send it as a form or as JSON."))
         except (RefusedAction, Overtaken) as error:
-            return receive, self._refuse(request, 403, "Nothing was done", str(error))
+            return receive, self._refuse(request, 403, _("Nothing was done"), str(error))
         scope["headers"] = [
             (name, str(len(body)).encode() if name == b"content-length" else value) for name, value in scope["headers"]
         ]
@@ -201,11 +205,11 @@ class Doorkeeper:
             pairs = parse_qsl(body.decode("utf-8", "replace"), keep_blank_values=True, max_num_fields=MOST_FIELDS)
         except ValueError as error:
             raise RefusedAction(
-                f"This form has more than {MOST_FIELDS} fields. Open the page again and send it from there."
+                _("This form has more than {most} fields. Open the page again and send it from there.", most=MOST_FIELDS)
             ) from error
         token = next((value for name, value in pairs if name == "token"), "")
         if who.session is None or not token_is_good(Request(scope), token, self._secret):
-            raise RefusedAction("This form is too old, or not of this sign-in. Open the page again and send it from there.")
+            raise RefusedAction(_("This form is too old, or not of this sign-in. Open the page again and send it from there."))
         return pairs
 
     async def _form(self, pairs: list[tuple[str, str]], who: Caller, scope: Scope) -> bytes:

@@ -16,6 +16,7 @@ from bridge.desk.entries import EntryDesk, EntryPlace, EyeEntry, SlipEntry
 from bridge.errors import RefusedAction
 from bridge.model import Priority, Purpose
 from bridge.pages.forms import SEE_OTHER, Field, RequiresToken, ShowsPage, typed_actor
+from bridge.pages.language import _
 from bridge.pages.site import PagesSite
 from bridge.pages.words import PURPOSE_WORDS
 from bridge.store.api import Store
@@ -173,18 +174,18 @@ class Entries:
         """Say that a strip was kept, and what became of it so far; nothing here names the patient."""
         state = self._store.capture_state(capture_id)
         if state is None:
-            raise HTTPException(404, "Nothing was kept under this number.")
+            raise HTTPException(404, _("Nothing was kept under this number."))
         strips = self._store.capture_strips(capture_id)
         return self._show(request, "entered.html", {"state": state, "strip": strips[0] if strips else None, "told": state.strips})
 
     def _eye(self, source: str) -> EntryPlace:
         if source not in self._desk.eyes:
-            raise HTTPException(404, "No strips are read by eye under this name.")
+            raise HTTPException(404, _("No strips are read by eye under this name."))
         return self._desk.eyes[source]
 
     def _slip(self, source: str) -> EntryPlace:
         if source not in self._desk.slips:
-            raise HTTPException(404, "No analyzer's slips are typed in under this name.")
+            raise HTTPException(404, _("No analyzer's slips are typed in under this name."))
         return self._desk.slips[source]
 
     def _types(self, place: EntryPlace) -> dict[str, str]:
@@ -205,4 +206,4 @@ def words_of_patients(scheme: NumberScheme) -> tuple[tuple[str, str], ...]:
     if "mode" in re.compile(scheme.pattern).groupindex:
         return ()
     patients = (mode for mode in scheme.modes.values() if mode.purpose is Purpose.PATIENT)
-    return tuple((mode.word, "STAT" if mode.priority is Priority.STAT else "routine") for mode in patients)
+    return tuple((mode.word, "STAT" if mode.priority is Priority.STAT else _("routine")) for mode in patients)

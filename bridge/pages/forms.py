@@ -10,10 +10,11 @@ from typing import Annotated, Any, Protocol
 import pydantic
 from fastapi import Form, Request
 from fastapi.responses import Response
-from markupsafe import Markup
+from markupsafe import Markup, escape
 
 from bridge.desk.access import Caller
 from bridge.model import Actor
+from bridge.pages.language import _
 
 SEE_OTHER = 303  # RFC 9110: after a POST, look there
 LONGEST_FIELD = 500  # ours: characters; far more than a name, an identifier or a reason needs
@@ -64,9 +65,13 @@ def your_name(given: str = "") -> Markup:
     """Give the field for one's own name, or who is signed in."""
     signed_in = _CALLER.get()
     if signed_in is not None:
-        return Markup('<span class="soft">In the name of <b>{}</b>.</span>').format(signed_in.actor.name)
+        return Markup('<span class="soft">{}</span>').format(
+            escape(_("In the name of {name}.")).format(name=Markup("<b>{}</b>").format(signed_in.actor.name))
+        )
     value = Markup(' value="{}"').format(given) if given else ""
-    return Markup('<label>Your name <input name="name" required autocomplete="name" maxlength="100"{}></label>').format(value)
+    return Markup('<label>{} <input name="name" required autocomplete="name" maxlength="100"{}></label>').format(
+        _("Your name"), value
+    )
 
 
 def second_name(field: str, label: str, given: str = "", *, required: bool = True) -> Markup:
@@ -76,14 +81,14 @@ def second_name(field: str, label: str, given: str = "", *, required: bool = Tru
     name = Markup('<label>{} <input name="{}"{} autocomplete="off" maxlength="100"{}></label>').format(label, field, asked, value)
     if _CALLER.get() is None:
         return name
-    password = Markup('<label>Their own password <input name="{}" type="password"{} autocomplete="off" maxlength="256"></label>')
-    return name + Markup(" ") + password.format(SECOND_PASSWORD, asked)
+    password = Markup('<label>{} <input name="{}" type="password"{} autocomplete="off" maxlength="256"></label>')
+    return name + Markup(" ") + password.format(_("Their own password"), SECOND_PASSWORD, asked)
 
 
-def your_password(label: str = "Your password", *, required: bool = True) -> Markup:
+def your_password(label: str = "", *, required: bool = True) -> Markup:
     """Give the field for one's own password, for a form whose act is grave; nothing where it was given lately, or the site has no accounts."""
     signed_in = _CALLER.get()
     if signed_in is None or signed_in.session is None or signed_in.is_sure:
         return Markup()
     field = Markup('<label>{} <input name="{}" type="password"{} autocomplete="current-password" maxlength="256"></label> ')
-    return field.format(label, OWN_PASSWORD, Markup(" required") if required else "")
+    return field.format(label or _("Your password"), OWN_PASSWORD, Markup(" required") if required else "")

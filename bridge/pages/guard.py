@@ -19,6 +19,7 @@ from starlette.responses import Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from bridge.errors import StoreAway, StoreError
+from bridge.pages.language import _
 from bridge.pages.site import PagesSite
 
 SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})  # RFC 9110 section 9.2.1 (TRACE is never allowed here)
@@ -48,7 +49,7 @@ Refuse = Callable[[Request, int, str, str], Response]
 
 def store_fault(refuse: Refuse, request: Request, fault: StoreError) -> Response:
     """Answer a request for which the store could not do its part."""
-    title = "The database does not answer" if isinstance(fault, StoreAway) else "Nothing was done: it could not be kept"
+    title = _("The database does not answer") if isinstance(fault, StoreAway) else _("Nothing was done: it could not be kept")
     return refuse(request, 503, title, str(fault))
 
 
@@ -80,11 +81,22 @@ class Guard:
                 async with asyncio.timeout(BODY_S):
                     body = await self._body(scope, receive)
             except TimeoutError:
-                body, answer = None, (408, "It did not come in time", f"What is sent must be here within {BODY_S:g} seconds.")
+                body, answer = (
+                    None,
+                    (
+                        408,
+                        _("It did not come in time"),
+                        _("What is sent must be here within {seconds} seconds.", seconds=f"{BODY_S:g}"),
+                    ),
+                )
             if body is not None:
                 receive = replay(body, receive)
             elif answer is None:
-                answer = 413, "Too much was sent", f"A form or request may hold {self._site.largest_body} bytes at most."
+                answer = (
+                    413,
+                    _("Too much was sent"),
+                    _("A form or request may hold {most} bytes at most.", most=self._site.largest_body),
+                )
         if answer is None:
             await self._app(scope, receive, send_guarded)
         else:
@@ -97,25 +109,25 @@ class Guard:
         if len(hosts) != 1 or not self._is_ours(hosts[0].lower()):
             return (
                 421,
-                "This is not our address",
-                "Padpost does not answer to this host name. Use the address your administrator gave.",
+                _("This is not our address"),
+                _("Padpost does not answer to this host name. Use the address your administrator gave."),
             )
         if not _same_origin(scope, headers, hosts[0].lower()):
             return (
                 403,
-                "This came from another site",
-                "Another web page tried to reach Padpost. Nothing was done. Open Padpost itself.",
+                _("This came from another site"),
+                _("Another web page tried to reach Padpost. Nothing was done. Open Padpost itself."),
             )
         if scope["method"] in SAFE_METHODS or scope["path"] in self._site.doors:  # a door asks for a key that no browser has
             return None
         if scope["path"].startswith(API_PREFIX):
             if API_HEADER not in headers:
-                return 403, "The request lacks its header", "Send the header X-Padpost: 1 with every POST to the API."
+                return 403, _("The request lacks its header"), _("Send the header X-Padpost: 1 with every POST to the API.")
         elif "origin" not in headers and "sec-fetch-site" not in headers:
             return (
                 403,
-                "Where does this form come from?",
-                "The browser did not say where the form was opened. Open the page again and send it from there.",
+                _("Where does this form come from?"),
+                _("The browser did not say where the form was opened. Open the page again and send it from there."),
             )
         return None
 

@@ -20,6 +20,7 @@ from bridge.model import Container
 from bridge.pages.container_board import ContainerBoard
 from bridge.pages.controls import share_words
 from bridge.pages.forms import SEE_OTHER, Field, RequiresToken, ShowsPage, Text, typed_actor
+from bridge.pages.language import _
 from bridge.pages.lot_export import lot_csv
 from bridge.pages.site import PagesSite
 from bridge.store.api import Store
@@ -128,7 +129,7 @@ class Lots:
             opened=form.opened.strip(),
         )
         if form.analyzer not in self._site.schemes:
-            return self._page(request, typed=form, said="Choose the analyzer and the strip type.")
+            return self._page(request, typed=form, said=_("Choose the analyzer and the strip type."))
         try:
             self._desk.open(typed, actor=typed_actor(form.name))
         except RefusedAction as error:

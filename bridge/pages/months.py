@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Annotated, Any
@@ -35,22 +35,26 @@ from bridge.desk.months import STATEMENT, MonthDesk
 from bridge.errors import Overtaken, RefusedAction
 from bridge.pages.controls import share_words
 from bridge.pages.forms import SEE_OTHER, Field, RequiresToken, ShowsPage, typed_actor
+from bridge.pages.language import Words, _
 from bridge.pages.report import ShowsReport
 from bridge.pages.site import PagesSite
+from bridge.pages.words import month_words
 from bridge.store.api import Store
 from bridge.store.rows import MonthSignature
 from bridge.tables.control_table import GatePolicy
 
 MONTHS_LISTED = 13  # ours: a year, and the month under way
 
-FOLLOWED_WORDS: Mapping[str, str] = {
-    RunVerdict.PASSED.value: "a control passed",
-    RunVerdict.FAILED.value: "a control failed",
-    RunVerdict.NOT_COUNTED.value: "a control that does not count",
-    GateEvent.EXPLAIN.name.lower(): "why it was repeated",
-    GateEvent.MEND.name.lower(): "what was put right",
-    GateEvent.BEGIN_ANEW.name.lower(): "controls were asked for anew",
-}
+FOLLOWED_WORDS = Words[str](
+    {
+        RunVerdict.PASSED.value: "a control passed",
+        RunVerdict.FAILED.value: "a control failed",
+        RunVerdict.NOT_COUNTED.value: "a control that does not count",
+        GateEvent.EXPLAIN.name.lower(): "why it was repeated",
+        GateEvent.MEND.name.lower(): "what was put right",
+        GateEvent.BEGIN_ANEW.name.lower(): "controls were asked for anew",
+    }
+)
 
 
 class OfMonth(BaseModel):
@@ -225,9 +229,9 @@ class Months:
         try:
             first = first_of(month)
         except ValueError as error:
-            raise HTTPException(404, "There is no such month. An address names it as 2026-11.") from error
+            raise HTTPException(404, _("There is no such month. An address names it as 2026-11.")) from error
         if strip_type not in self._tables.strip_types or not analyzer:
-            raise HTTPException(404, "Choose an analyzer and a strip type from the list of months.")
+            raise HTTPException(404, _("Choose an analyzer and a strip type from the list of months."))
         return month_of(analyzer, strip_type, first, policy)
 
     def _shown(self, month: Month, *, as_now: bool = False) -> ShownMonth:
@@ -257,7 +261,7 @@ class Months:
             "own": address_of(shown.review.month),
             "review": shown.review,
             "month": shown.review.month,
-            "title": f"Controls in {shown.review.month.first:%B %Y}",
+            "title": _("Controls in {month}", month=month_words(shown.review.month.first)),
             "expires": {(lot.level, lot.lot): lot.expires for lot in lots_in_use(self._store, self._tables)},
             "materials": self._tables.controls.materials,
             "names": self._names,
@@ -285,7 +289,7 @@ class Months:
     def _sign(self, month: Month, form: SignForm) -> None:
         review = self._standing(month)
         if digest_of(content_of(review)) != form.mark:
-            raise Overtaken("The month has changed since you opened it. Look at it again.")
+            raise Overtaken(_("The month has changed since you opened it. Look at it again."))
         self._desk.sign(review, remark=form.remark, actor=typed_actor(form.name))
 
     def act(self, request: Request, month: str, form: Annotated[ActionForm, Form()]) -> Response:

@@ -14,6 +14,7 @@ from pydantic import BaseModel, Field
 from bridge.lifecycle.ageing import AGES, Age, Span, span
 from bridge.lifecycle.states import StopGroup
 from bridge.pages.forms import LONGEST_FIELD
+from bridge.pages.language import _, later
 from bridge.pages.words import AGE_WORDS, begin, reason
 from bridge.store.rows import StopCount, StopSearch
 
@@ -85,11 +86,11 @@ _VALUES: Mapping[str, Callable[[StopCount], str]] = {
     "owner": lambda each: each.owner or NOBODY,
 }
 _LABELS = (
-    ("rule", "Reason", "every reason"),
-    ("analyzer", "Analyzer or source", "every one"),
-    ("receiver", "Receiver", "with any or none"),
-    ("age", "Waits", "however long"),
-    ("owner", "Taken by", "anybody or nobody"),
+    ("rule", later("Reason"), later("every reason")),
+    ("analyzer", later("Analyzer or source"), later("every one")),
+    ("receiver", later("Receiver"), later("with any or none")),
+    ("age", later("Waits"), later("however long")),
+    ("owner", later("Taken by"), later("anybody or nobody")),
 )
 
 
@@ -103,7 +104,7 @@ def facets(counts: Sequence[StopCount], narrowed: Narrowed) -> Iterator[Facet]:
         chosen = getattr(narrowed, name)
         values = sorted({*left, chosen} - {""}, key=lambda value: _order(name, value))
         options = (Option(value=v, words=_words(name, v), count=left[v], is_chosen=v == chosen) for v in values)
-        yield Facet(name=name, label=label, every=every, options=tuple(options))
+        yield Facet(name=name, label=_(label), every=_(every), options=tuple(options))
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -146,4 +147,4 @@ def _words(name: str, value: str) -> str:
         return begin(reason(value))
     if name == "age":
         return AGE_WORDS[Age(value)]
-    return "nobody yet" if name == "owner" and value == NOBODY else value
+    return _("nobody yet") if name == "owner" and value == NOBODY else value

@@ -19,6 +19,7 @@ from bridge.desk.numbers import NumberDesk, missing_numbers
 from bridge.errors import Overtaken, RefusedAction
 from bridge.pages.day_sheet import DaySheet, day_sheet
 from bridge.pages.forms import SEE_OTHER, Field, RequiresToken, ShowsPage, Text, typed_actor
+from bridge.pages.language import _
 from bridge.pages.site import PagesSite
 from bridge.pages.today import fate_terms, standing_terms
 from bridge.store.api import Store
@@ -60,13 +61,13 @@ class ConfirmForm(BaseModel):
 def missing_words(gap: Gap) -> str:
     """Say plainly which numbers never arrived: ``41 to 43 were read and never arrived``."""
     if gap.first == gap.last:
-        return f"{gap.first} was read and never arrived"
-    return f"{gap.first} to {gap.last} were read and never arrived"
+        return _("{first} was read and never arrived", first=gap.first)
+    return _("{first} to {last} were read and never arrived", first=gap.first, last=gap.last)
 
 
 def question_words(gap: Gap) -> str:
     """Ask of a large jump whether a person made it."""
-    return f"The number went from {gap.first - 1} to {gap.last + 1}. Was it set by hand?"
+    return _("The number went from {before} to {after}. Was it set by hand?", before=gap.first - 1, after=gap.last + 1)
 
 
 def seen_of(sheet: DaySheet) -> str:
@@ -170,7 +171,7 @@ class Numbers:
 
     def _day(self, request: Request, day: date, *, said: str = "") -> Response:
         if not self._is_shown(day):
-            raise HTTPException(404, "There is no sheet of such a day.")
+            raise HTTPException(404, _("There is no sheet of such a day."))
         sheet = day_sheet(self._store, self._site, day, now=self._now())
         shown = {
             "sheet": sheet,
@@ -191,11 +192,11 @@ class Numbers:
         """Sign a day's sheet, if its figures are still those that the person saw."""
         self._require_token(request, token)
         if not self._is_shown(day):
-            raise HTTPException(404, "There is no sheet of such a day.")
+            raise HTTPException(404, _("There is no sheet of such a day."))
         sheet = day_sheet(self._store, self._site, day, now=self._now())
         try:
             if seen_of(sheet) != mark:
-                raise Overtaken("The figures have changed since you opened the sheet. Look at them again.")
+                raise Overtaken(_("The figures have changed since you opened the sheet. Look at them again."))
             self._desk.sign(day, content=sheet.figures, left=sheet.left, remark=remark, actor=typed_actor(name))
         except RefusedAction as error:
             return self._day(request, day, said=str(error))

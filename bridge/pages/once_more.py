@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -10,26 +9,29 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from bridge.pages.forms import OWN_PASSWORD, SECOND_FIELDS, SECOND_PASSWORD
+from bridge.pages.language import Words
 
 # What is shown of a form in words; whatever else is in it goes along unseen
-WORDS: Mapping[str, str] = {
-    "first": "Patient ID",
-    "second_identifier": "Specimen ID or number",
-    "order_number": "Order number",
-    "specimen_id": "Specimen number",
-    "day": "Date",
-    "clock": "Time",
-    "comment": "Comment for the reader of the report",
-    "account_name": "Account",
-    "role": "Role",
-    "key_name": "Program",
-    "verdict": "Decision",
-    "remark": "Remark",
-    "second_person": "Second person",
-    "colleague": "Second person",
-    "agreed_by": "Second person",
-    "reason": "Reason",
-}
+WORDS = Words[str](
+    {
+        "first": "Patient ID",
+        "second_identifier": "Specimen ID or number",
+        "order_number": "Order number",
+        "specimen_id": "Specimen number",
+        "day": "Date",
+        "clock": "Time",
+        "comment": "Comment for the reader of the report",
+        "account_name": "Account",
+        "role": "Role",
+        "key_name": "Program",
+        "verdict": "Decision",
+        "remark": "Remark",
+        "second_person": "Second person",
+        "colleague": "Second person",
+        "agreed_by": "Second person",
+        "reason": "Reason",
+    }
+)
 _OURS = frozenset({"token", "name", OWN_PASSWORD, SECOND_PASSWORD})  # a new one is given, or typed again
 
 

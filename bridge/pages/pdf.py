@@ -11,13 +11,14 @@ from importlib.util import find_spec
 import structlog
 
 from bridge.errors import PadpostError
+from bridge.pages.language import _, later
 
 log = structlog.get_logger()
 
 LAYOUT_S = 60.0  # ours: a month's report takes a second or two on a small machine
 TURN_S = 20.0  # ours: how long a reader waits for another's report to be finished
 NOT_INSTALLED = 3  # the child's status for a missing library (bridge/cli/pdf.py)
-MISSING = (
+MISSING = later(
     "PDF is not installed on this server. Your administrator adds it with the extra `pdf` (pip install 'padpost[pdf]') and the system's "
     "Pango. Until then print the report from the browser: it is the same."
 )
@@ -37,9 +38,9 @@ def is_installed() -> bool:
 def pdf_of(html: str, css: str) -> bytes:
     """Lay out a whole HTML document with one style sheet. Blocks, for a second or two. Raises PdfError."""
     if not is_installed():
-        raise PdfError(MISSING)
+        raise PdfError(_(MISSING))
     if not _turn.acquire(timeout=TURN_S):
-        raise PdfError("Another report is being made. Try again in a minute.")
+        raise PdfError(_("Another report is being made. Try again in a minute."))
     try:
         made = subprocess.run(
             [sys.executable, "-m", "bridge.cli.pdf"],
@@ -49,15 +50,17 @@ def pdf_of(html: str, css: str) -> bytes:
             check=False,
         )
     except subprocess.TimeoutExpired as error:
-        raise PdfError(f"The report was not ready after {LAYOUT_S:.0f} s. Print it from the browser: it is the same.") from error
+        raise PdfError(
+            _("The report was not ready after {seconds} s. Print it from the browser: it is the same.", seconds=f"{LAYOUT_S:.0f}")
+        ) from error
     finally:
         _turn.release()
     if made.returncode == NOT_INSTALLED:
         log.warning("pdf.not_installed")
-        raise PdfError(MISSING)
+        raise PdfError(_(MISSING))
     if made.returncode or not made.stdout.startswith(b"%PDF-"):
         log.error("pdf.failed", status=made.returncode)  # what the child said may quote the report
         raise PdfError(
-            "The report could not be laid out. Print it from the browser: it is the same, and tell your administrator."
+            _("The report could not be laid out. Print it from the browser: it is the same, and tell your administrator.")
         )
     return made.stdout

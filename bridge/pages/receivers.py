@@ -16,6 +16,7 @@ from bridge.desk.day import DayDesk
 from bridge.errors import RefusedAction
 from bridge.lifecycle.pauses import Pause
 from bridge.pages.forms import SEE_OTHER, Field, RequiresToken, ShowsPage, Text, typed_actor
+from bridge.pages.language import _
 from bridge.pages.site import PagesSite
 from bridge.pages.today import destinations_of
 from bridge.pages.words import Mark
@@ -95,7 +96,7 @@ class Receivers:
         """Try whether a receiver can be reached; nothing clinical is sent."""
         self._require_token(request, token)
         if destination not in self._site.destinations:
-            raise HTTPException(404, "There is no such receiver.")
+            raise HTTPException(404, _("There is no such receiver."))
         is_there, words = await self._site.test_receiver(destination)
         # what it reads of the store would hold up the event loop
         return await run_in_threadpool(self._page, request, tried=Tried(name=destination, is_there=is_there, words=words))

@@ -17,6 +17,7 @@ from bridge.desk.registered import RegisterDesk
 from bridge.errors import RefusedAction
 from bridge.model import Purpose
 from bridge.pages.forms import SEE_OTHER, Field, RequiresToken, ShowsPage, Text, typed_actor
+from bridge.pages.language import _
 from bridge.pages.site import PagesSite
 from bridge.store.api import Store
 from bridge.store.rows import StripRow
@@ -74,7 +75,7 @@ class RegisteredPages:
     def _register(self, form: RegisterForm) -> None:
         since, until = typed_day(form.since), typed_day(form.until)
         if since is None or until is None:
-            raise RefusedAction("Give a first and a last day.")
+            raise RefusedAction(_("Give a first and a last day."))
         of = Registration(text=form.text.strip(), purpose=form.purpose, scheme=form.scheme.strip(), since=since, until=until)
         self._desk.register(of, actor=typed_actor(form.name))
 
@@ -110,7 +111,7 @@ class RegisteredPages:
         """Show the strips that bear what a registration takes in, to print."""
         kept = next((each for each in self._store.registrations() if each.registration_id == registration), None)
         if kept is None:
-            raise HTTPException(404, "There is no such registration.")
+            raise HTTPException(404, _("There is no such registration."))
         shown = {"kept": kept, "strips": tuple(self._strips_of(kept)), "training": kept.registration.purpose is Purpose.TRAINING}
         return self._show(request, "registered_strips.html", shown)
 

@@ -21,10 +21,11 @@ from bridge.lifecycle.states import StopGroup
 from bridge.pages import capture_view, way
 from bridge.pages.api import ACTIONS, Act, do
 from bridge.pages.forms import SEE_OTHER, Field, RequiresToken, ShowsPage, Text, typed_actor
+from bridge.pages.language import _, ngettext, several
 from bridge.pages.narrowed import Narrowed, count_of, facets
 from bridge.pages.site import Desks, PagesSite
 from bridge.pages.way import Way
-from bridge.pages.words import counted
+from bridge.pages.words import counted, number
 from bridge.pages.words import reason as reason_words
 from bridge.store.api import Store
 from bridge.store.rows import CaptureRow, RefusedFileRow, StopCount, StopRow
@@ -176,7 +177,7 @@ class Rejected:
         """Show a stop; ``refused`` is why an action was not done, and what the person had given."""
         row = self._store.stop(stop_id)
         if row is None:
-            raise HTTPException(404, "There is no such row.")
+            raise HTTPException(404, _("There is no such row."))
         kept = self._store.capture(row.capture_id) if row.capture_id is not None else None
         strip = self._store.strip(row.strip_id) if row.strip_id is not None else None
         file = self._store.refused_file(stop_id)
@@ -213,7 +214,7 @@ class Rejected:
         """Do one action; on a refusal show the page again with the reason."""
         self._require_token(request, form.token)
         if action not in ACTIONS:
-            raise HTTPException(404, "There is no such action.")
+            raise HTTPException(404, _("There is no such action."))
         try:
             do(self._desk, stop_id, action, form)
         except RefusedAction as error:
@@ -229,10 +230,14 @@ class Rejected:
             done = self._desk.read_again_all(rule, expected=expected, reason=reason, actor=typed_actor(name))
         except RefusedAction as error:
             return self._show(
-                request, "message.html", {"title": "Not read again", "sentence": str(error), "back": "/rejected"}, status=409
+                request, "message.html", {"title": _("Not read again"), "sentence": str(error), "back": "/rejected"}, status=409
             )
-        sentence = f"{counted(done, 'row')} of the reason “{reason_words(rule)}” are being read again with the current profile."
-        return self._show(request, "message.html", {"title": "Being read again", "sentence": sentence, "back": "/rejected"})
+        sentence = _(
+            "{rows} of the reason “{rule}” are being read again with the current profile.",
+            rows=counted(done, "row"),
+            rule=reason_words(rule),
+        )
+        return self._show(request, "message.html", {"title": _("Being read again"), "sentence": sentence, "back": "/rejected"})
 
     def act_on_all(
         self, request: Request, action: Literal["release", "discard"], form: Annotated[TogetherForm, Form()]
@@ -250,11 +255,18 @@ class Rejected:
             done = act(form.rule, seen=Seen(count=form.expected, newest=form.newest), by=by)
         except RefusedAction as error:
             return self._show(
-                request, "message.html", {"title": "Not done", "sentence": str(error), "back": "/rejected"}, status=409
+                request, "message.html", {"title": _("Not done"), "sentence": str(error), "back": "/rejected"}, status=409
             )
-        word = "released" if action == "release" else "discarded"
-        sentence = f"{counted(done, 'row')} of the reason “{reason_words(form.rule)}” {'was' if done == 1 else 'were'} {word}."
-        return self._show(request, "message.html", {"title": word.capitalize(), "sentence": sentence, "back": "/rejected"})
+        rows, rule = number(done), reason_words(form.rule)
+        if action == "release":
+            title, sentence = _("Released"), ngettext(*RELEASED, done, rows=rows, rule=rule)
+        else:
+            title, sentence = _("Discarded"), ngettext(*DISCARDED, done, rows=rows, rule=rule)
+        return self._show(request, "message.html", {"title": title, "sentence": sentence, "back": "/rejected"})
+
+
+RELEASED = several("{rows} row of the reason “{rule}” was released.", "{rows} rows of the reason “{rule}” were released.")
+DISCARDED = several("{rows} row of the reason “{rule}” was discarded.", "{rows} rows of the reason “{rule}” were discarded.")
 
 
 def _received(kept: CaptureRow | None, file: RefusedFileRow | None) -> bytes | None:

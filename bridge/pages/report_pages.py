@@ -20,10 +20,12 @@ from bridge.bench.workload import shifts_of
 from bridge.pages.figures import FigureBook, PeriodFigures
 from bridge.pages.forms import ShowsPage
 from bridge.pages.indicator_sheet import indicators
+from bridge.pages.language import _, later
 from bridge.pages.report import ShowsReport
 from bridge.pages.report_sheets import operators, stops, turnaround
 from bridge.pages.report_table import Table, table_csv
 from bridge.pages.site import PagesSite
+from bridge.pages.words import counted, day_words, month_words
 from bridge.store.api import Store
 
 MOST_RUNS = 20_000  # ours: control runs and words about them in a month; a laboratory with ten analyzers has some hundred
@@ -42,10 +44,10 @@ class Topic:
 TOPICS: Mapping[str, Topic] = {
     each.name: each
     for each in (
-        Topic(name="turnaround", title="Turnaround", answers="How long results took, from the strip's print to the receiver's acknowledgement."),
-        Topic(name="stops", title="Stops", answers="What was stopped and why, how long it waited, and how it was put right."),
-        Topic(name="operators", title="Operators", answers="How many strips each operator's number read, hour by hour."),
-        Topic(name="indicators", title="Indicators", answers="What a coordinator follows: identity, controls, operators, strips, telling, and what never arrived."),
+        Topic(name="turnaround", title=later("Turnaround"), answers=later("How long results took, from the strip's print to the receiver's acknowledgement.")),
+        Topic(name="stops", title=later("Stops"), answers=later("What was stopped and why, how long it waited, and how it was put right.")),
+        Topic(name="operators", title=later("Operators"), answers=later("How many strips each operator's number read, hour by hour.")),
+        Topic(name="indicators", title=later("Indicators"), answers=later("What a coordinator follows: identity, controls, operators, strips, telling, and what never arrived.")),
     )
 }  # fmt: skip
 
@@ -115,7 +117,7 @@ class ReportPages:
         """Give one table for a spreadsheet."""
         found = next((each for each in self._made(period, topic).tables if each.name == table), None)
         if found is None:
-            raise HTTPException(404, "There is no such table.")
+            raise HTTPException(404, _("There is no such table."))
         about = (("site", self._site.name), ("period", period))
         return Response(
             table_csv(found, about),
@@ -132,11 +134,11 @@ class ReportPages:
     def _made(self, period: str, topic: str) -> Report:
         asked, of = self._asked(period), TOPICS.get(topic)
         if of is None:
-            raise HTTPException(404, "There is no such report.")
+            raise HTTPException(404, _("There is no such report."))
         now = self._now()
         since, until = asked.bounds(self._site.zone)
         if since > now:
-            raise HTTPException(404, "This day or month is still to come.")
+            raise HTTPException(404, _("This day or month is still to come."))
         tables, as_of = self._tables(of, asked, now)
         return Report(topic=of, period=asked, tables=tables, says=tuple(_said(asked, self._site, until > now)), as_of=as_of)
 
@@ -196,7 +198,7 @@ class ReportPages:
             "figures": report,
             "own": own,
             "report": f"{own}/report",
-            "title": f"{report.topic.title}: {title_of(report.period)}",
+            "title": f"{_(report.topic.title)}: {title_of(report.period)}",
             "topics": TOPICS.values(),
             "before": report.period.before,
             "after": after if after.first <= today else None,
@@ -214,16 +216,18 @@ def _as_it_was(entry: Operator, ended_at: datetime | None, zone: ZoneInfo) -> Op
 
 def title_of(period: Period) -> str:
     """Name a period in words: ``Wednesday, 25 November 2026``, ``November 2026``."""
-    return f"{period.first:%A}, {period.first.day} {period.first:%B %Y}" if period.is_day else f"{period.first:%B %Y}"
+    return day_words(period.first) if period.is_day else month_words(period.first)
 
 
 def _said(period: Period, site: PagesSite, is_open: bool) -> list[str]:
     """Say what of a period must be known to read its figures."""
-    said = ["It is not over: more may come."] if is_open else []
+    said = [_("It is not over: more may come.")] if is_open else []
     for day, minutes in period.clock_changes(site.zone):
-        length = f"{minutes // 60} hours" + (f" {minutes % 60} minutes" if minutes % 60 else "")
+        length = counted(minutes // 60, "hour") + (f" {counted(minutes % 60, 'minute')}" if minutes % 60 else "")
         twice = (
-            "An hour that came twice counts as one." if timedelta(minutes=minutes) > timedelta(days=1) else "An hour was skipped."
+            _("An hour that came twice counts as one.")
+            if timedelta(minutes=minutes) > timedelta(days=1)
+            else _("An hour was skipped.")
         )
-        said.append(f"{day} had {length}: the clocks were changed. {twice}")
+        said.append(_("{day} had {length}: the clocks were changed. {twice}", day=day, length=length, twice=twice))
     return said

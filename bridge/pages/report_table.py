@@ -9,6 +9,7 @@ from io import StringIO
 from typing import NamedTuple
 
 from bridge.pages.bar_chart import Chart
+from bridge.pages.language import _, decimal
 from bridge.pages.lot_export import disarmed
 from bridge.pages.words import number
 
@@ -46,7 +47,8 @@ class Table:
 
 def heads(*columns: str | tuple[str, str]) -> tuple[Head, ...]:
     """Give headings; one that reads otherwise in the file is given as both."""
-    return tuple(Head(*each) if isinstance(each, tuple) else Head(each, each) for each in columns)
+    pairs = (each if isinstance(each, tuple) else (each, each) for each in columns)
+    return tuple(Head(_(shown), plain) for shown, plain in pairs)
 
 
 def words(text: str) -> Cell:
@@ -66,13 +68,13 @@ def length(seconds: float | None) -> Cell:
 
 def share(part: int, whole: int) -> Cell:
     """Give a cell of a share in per cent, in the file as a part of one; empty of nothing."""
-    return Cell(f"{part / whole:.1%}", f"{part / whole:.4f}") if whole else Cell("–", "")
+    return Cell(decimal(f"{part / whole:.1%}"), f"{part / whole:.4f}") if whole else Cell("–", "")
 
 
 def length_words(seconds: float) -> str:
     """Say a length of time: ``0.4 s``, ``12 s``, ``3 min 05 s``, ``7 h 05 min``, ``2 d 3 h``."""
     if seconds < FEW_S and seconds != int(seconds):
-        return f"{seconds:.1f} s"
+        return decimal(f"{seconds:.1f} s")
     whole = round(seconds)
     if whole < MINUTE:
         return f"{whole} s"

@@ -12,8 +12,9 @@ from bridge.desk.corrections import Who
 from bridge.desk.run_again import RunAgainDesk
 from bridge.errors import RefusedAction
 from bridge.pages.forms import SEE_OTHER, Field, RequiresToken, ShowsPage, typed_actor
+from bridge.pages.language import _, later
 
-NO_PAIR = "This row is of no specimen that was run again, so there are no two strips to compare. Look at the row itself."
+NO_PAIR = later("This row is of no specimen that was run again, so there are no two strips to compare. Look at the row itself.")
 
 
 class RunAgainForm(BaseModel):
@@ -47,8 +48,8 @@ class RunAgain:
         pair = self._desk.pair(stop_id)
         if pair is None:
             if not self._desk.is_known(stop_id):
-                raise HTTPException(404, "There is no such row.")
-            none = {"title": "One strip", "sentence": NO_PAIR, "back": f"/rejected/{stop_id}"}
+                raise HTTPException(404, _("There is no such row."))
+            none = {"title": _("One strip"), "sentence": _(NO_PAIR), "back": f"/rejected/{stop_id}"}
             return self._show(request, "message.html", none, status=409 if said else 200)
         shown = {
             "pair": pair,

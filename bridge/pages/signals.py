@@ -15,6 +15,7 @@ from pydantic import BaseModel
 from bridge.desk.signals import MUTE_HOURS, SignalDesk
 from bridge.errors import RefusedAction
 from bridge.pages.forms import SEE_OTHER, Field, RequiresToken, ShowsPage, typed_actor
+from bridge.pages.language import Words, _
 from bridge.pages.site import PagesSite
 from bridge.pages.words import Mark
 from bridge.signals.kinds import KEPT, URGENT, Cause, Kind
@@ -28,26 +29,30 @@ SAYS_SHOWN = 15  # ours: a day of an ordinary site
 LOOKED_AT = 200  # ours: among which the last word of each way is found; a small row each
 SHOWN_CAUSES = 12  # ours: what a person reads at a glance; the pages behind the links list all
 
-STATE_WORDS: Mapping[SignalState, str] = {
-    SignalState.OPEN: "open, nobody has it in hand",
-    SignalState.ACKNOWLEDGED: "in hand",
-    SignalState.EASING: "gone just now, perhaps for a moment",
-    SignalState.EASING_ACKNOWLEDGED: "in hand; gone just now, perhaps for a moment",
-    SignalState.ENDED: "over",
-}
-SAY_WORDS: Mapping[SayState, str] = {
-    SayState.DUE: "to be said",
-    SayState.SAID: "said",
-    SayState.GIVEN_UP: "not said",
-    SayState.DROPPED: "not needed any more",
-}
+STATE_WORDS = Words[SignalState](
+    {
+        SignalState.OPEN: "open, nobody has it in hand",
+        SignalState.ACKNOWLEDGED: "in hand",
+        SignalState.EASING: "gone just now, perhaps for a moment",
+        SignalState.EASING_ACKNOWLEDGED: "in hand; gone just now, perhaps for a moment",
+        SignalState.ENDED: "over",
+    }
+)
+SAY_WORDS = Words[SayState](
+    {
+        SayState.DUE: "to be said",
+        SayState.SAID: "said",
+        SayState.GIVEN_UP: "not said",
+        SayState.DROPPED: "not needed any more",
+    }
+)
 SAY_MARKS: Mapping[SayState, Mark] = {
     SayState.DUE: Mark.WAIT,
     SayState.SAID: Mark.DONE,
     SayState.GIVEN_UP: Mark.CANNOT,
     SayState.DROPPED: Mark.END,
 }
-EVENT_WORDS = {"signal.moved": "now", "signal.acknowledged": "acknowledged", "signal.noted": "note"}
+EVENT_WORDS = Words[str]({"signal.moved": "now", "signal.acknowledged": "acknowledged", "signal.noted": "note"})
 
 
 class SignalForm(BaseModel):
@@ -209,7 +214,7 @@ class SignalsPage:
         """Say a test by every way; show what came of each."""
         self._require_token(request, form.token)
         if not form.name.strip():
-            return await asyncio.to_thread(self._page, request, said="Say who you are: the name is kept with what you do.")
+            return await asyncio.to_thread(self._page, request, said=_("Say who you are: the name is kept with what you do."))
         tested = await self._site.test_ways(typed_actor(form.name))
         return await asyncio.to_thread(self._page, request, tested=tested)
 

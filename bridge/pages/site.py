@@ -15,6 +15,7 @@ from bridge.desk.foresight import Foresees
 from bridge.desk.gates import GateDesk
 from bridge.model import Actor
 from bridge.pages.door import Door
+from bridge.pages.language import ENGLISH, Language
 from bridge.signals.machine import Signal
 from bridge.tables.types import DestinationTerms, NumberScheme, Tables
 
@@ -130,6 +131,7 @@ class PagesSite:
     ``doors`` are the paths where analyzers' programs post with a key of their own (POST): their handlers check it before they read a body.
     ``bench`` is what the page Try out tries strips with. ``foresees`` says what an act on something stopped would do; None: nobody here can tell. ``largest_body`` is in bytes.
     ``door`` is how people sign in; None where the site has no accounts and names are as typed.
+    ``languages`` are those that pages can speak, ``language`` the tag of the one that the site set; "": what a browser asks for.
     """
 
     name: str
@@ -159,4 +161,6 @@ class PagesSite:
     doors: frozenset[str] = frozenset()
     foresees: Foresees | None = None
     door: Door | None = None
+    languages: tuple[Language, ...] = (ENGLISH,)
+    language: str = ""
     largest_body: int = 65_536  # ours: the longest form holds a few hundred characters

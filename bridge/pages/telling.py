@@ -15,6 +15,7 @@ from bridge.bench.telling import Means, TellingState, TellingStep, is_overdue, w
 from bridge.desk.telling import Call, TellingDesk
 from bridge.errors import RefusedAction
 from bridge.pages.forms import SEE_OTHER, Field, RequiresToken, ShowsPage, typed_actor
+from bridge.pages.language import _
 from bridge.pages.site import PagesSite
 from bridge.store.api import Store
 from bridge.store.rows import StripRow, TellingShown
@@ -86,7 +87,7 @@ def _stopped_by(strip: StripRow) -> str:
     """Say why a critical strip was not sent; "" for one that was."""
     if strip.outcome not in STOPPED:
         return ""
-    return next((sentence for _, severity, sentence in strip.findings if severity != "note" and sentence), "it is stopped")
+    return next((sentence for _, severity, sentence in strip.findings if severity != "note" and sentence), _("it is stopped"))
 
 
 class TellingPage:

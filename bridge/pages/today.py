@@ -17,22 +17,25 @@ from bridge.lifecycle.states import DestinationState, StopGroup
 from bridge.model import Priority
 from bridge.pages.analyzers import clocks_off, likely_settings, missing_lately
 from bridge.pages.controls import ShownGate, shown_gates
+from bridge.pages.language import _, later
 from bridge.pages.site import PagesSite
 from bridge.pages.telling import ToDo, to_do
 from bridge.store.api import Store
 from bridge.store.rows import AnalyzerRow, DayStrips, DestinationRow, StopRow, StopSearch, StripRow
 from bridge.tables.types import NumberScheme
 
-STORE_FAILED = "No strip is taken and nothing is sent any more. Keep the slips and work by your procedure for a broken link; tell your administrator."
-REFUSING = (
+STORE_FAILED = later(
+    "No strip is taken and nothing is sent any more. Keep the slips and work by your procedure for a broken link; tell your administrator."
+)
+REFUSING = later(
     "No strip is taken in, though results that are here already are still sent: analyzers are told to send again, files stay where they are."
     " Tell your administrator."
 )
-STORE_FULL = (
+STORE_FULL = later(
     "No strip can be kept until there is room on the disk: analyzers are told to send again, files stay where they are."
     " Tell your administrator."
 )
-STORE_AWAY = (
+STORE_AWAY = later(
     "No strip can be kept and nothing is sent until the database answers again: analyzers are told to send again, files stay where they are."
     " Tell your administrator."
 )
@@ -136,11 +139,11 @@ def faults(store: Store, site: PagesSite) -> tuple[str, ...]:
     """Give in words what keeps the service from working, each once; empty while all is well."""
     own = []
     if store.fault:
-        own.append(f"{STORE_FAILED} {store.fault}")
+        own.append(f"{_(STORE_FAILED)} {store.fault}")
     if store.away:
-        own.append(f"{STORE_AWAY} {store.away}")
+        own.append(f"{_(STORE_AWAY)} {store.away}")
     if store.shortage:
-        own.append(f"{STORE_FULL} {store.shortage}")
+        own.append(f"{_(STORE_FULL)} {store.shortage}")
     # the service's loops repeat what the store says of itself
     return (*own, *(each for each in dict.fromkeys(site.not_ready()) if not _repeats(each, store)))
 
@@ -148,7 +151,7 @@ def faults(store: Store, site: PagesSite) -> tuple[str, ...]:
 def degraded(site: PagesSite) -> tuple[str, ...]:
     """Give in words what is not done while all else goes on; empty while all is well. A restart would not help."""
     refusing = site.refusing()
-    return (f"{REFUSING} {refusing}",) if refusing else ()
+    return (f"{_(REFUSING)} {refusing}",) if refusing else ()
 
 
 def _repeats(fault: str, store: Store) -> bool:
@@ -217,31 +220,31 @@ class Term:
 
 
 FATE_TERMS: tuple[tuple[Fate, str], ...] = (
-    (Fate.SENT_ON, "sent on"),
-    (Fate.WAITING, "waiting"),
-    (Fate.HELD, "waiting for your decision"),
-    (Fate.REJECTED, "cannot be sent"),
-    (Fate.NO_READING, "no reading"),
-    (Fate.DISCARDED, "discarded"),
-    (Fate.SUPERSEDED, "replaced"),
-    (Fate.CONTROL, "controls"),
-    (Fate.OTHER_NON_PATIENT, "other than patients"),
+    (Fate.SENT_ON, later("sent on")),
+    (Fate.WAITING, later("waiting")),
+    (Fate.HELD, later("waiting for your decision")),
+    (Fate.REJECTED, later("cannot be sent")),
+    (Fate.NO_READING, later("no reading")),
+    (Fate.DISCARDED, later("discarded")),
+    (Fate.SUPERSEDED, later("replaced")),
+    (Fate.CONTROL, later("controls")),
+    (Fate.OTHER_NON_PATIENT, later("other than patients")),
 )
-EXTRA_TERMS: tuple[tuple[Fate, str], ...] = ((Fate.COPY, "copies"), (Fate.CONFLICT, "same number, other content"))
-ONE = {"controls": "control", "copies": "copy"}
+EXTRA_TERMS: tuple[tuple[Fate, str], ...] = ((Fate.COPY, later("copies")), (Fate.CONFLICT, later("same number, other content")))
+ONE = {"controls": later("control"), "copies": later("copy")}
 STANDING_TERMS: tuple[tuple[Standing, str], ...] = (
-    (Standing.ACKNOWLEDGED, "received"),
-    (Standing.QUEUED, "waiting"),
-    (Standing.REFUSED, "turned away or given up"),
-    (Standing.SUPERSEDED, "replaced"),
-    (Standing.GIVEN_UP, "discarded"),
+    (Standing.ACKNOWLEDGED, later("received")),
+    (Standing.QUEUED, later("waiting")),
+    (Standing.REFUSED, later("turned away or given up")),
+    (Standing.SUPERSEDED, later("replaced")),
+    (Standing.GIVEN_UP, later("discarded")),
 )
 
 
 def fate_terms(strips: Mapping[Fate, tuple[int, ...]], terms: tuple[tuple[Fate, str], ...] = FATE_TERMS) -> tuple[Term, ...]:
     """Give the terms of first readings (or of ``EXTRA_TERMS``) that are not empty."""
     return tuple(
-        Term(words=ONE.get(words, words) if len(found) == 1 else words, count=len(found), strips=found)
+        Term(words=_(ONE.get(words, words) if len(found) == 1 else words), count=len(found), strips=found)
         for fate, words in terms
         if (found := strips.get(fate))
     )
@@ -250,7 +253,7 @@ def fate_terms(strips: Mapping[Fate, tuple[int, ...]], terms: tuple[tuple[Fate, 
 def standing_terms(strips: Mapping[Standing, tuple[int, ...]]) -> tuple[Term, ...]:
     """Give the terms of one receiver's sum that are not empty."""
     return tuple(
-        Term(words=words, count=len(strips.get(standing, ())), strips=strips.get(standing, ()))
+        Term(words=_(words), count=len(strips.get(standing, ())), strips=strips.get(standing, ()))
         for standing, words in STANDING_TERMS
         if strips.get(standing)
     )

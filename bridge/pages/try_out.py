@@ -13,6 +13,7 @@ from fastapi.responses import Response
 from bridge.model import LIVE, Capture, Place, Reading, Way
 from bridge.pages import capture_view, message_view
 from bridge.pages.forms import RequiresToken, ShowsPage
+from bridge.pages.language import _
 from bridge.pages.site import Bench
 from bridge.pages.words import CONTROL_WORDS
 from bridge.trial import Trial, try_out
@@ -66,14 +67,18 @@ class TryOut:
         self._require_token(request, token)
         chosen = self._bench.tables.profiles.get(profile)
         if chosen is None:
-            raise HTTPException(422, "Choose the analyzer profile that the transmission is read by.")
+            raise HTTPException(422, _("Choose the analyzer profile that the transmission is read by."))
         try:
             payload = file or pasted(text, chosen.charset)
         except UnicodeEncodeError as error:
             lacking = error.object[error.start]
             return self._page(
                 request, profile=profile, destination=destination, text=text,
-                said=f"The profile's character set {chosen.charset} has no {lacking!r}. Upload the file instead: its bytes are read as they are.",
+                said=_(
+                "The profile's character set {charset} has no {lacking}. Upload the file instead: its bytes are read as they are.",
+                charset=chosen.charset,
+                lacking=repr(lacking),
+            ),
             )  # fmt: skip
         terms = [each for each in self._bench.terms if destination in ("", each.name)]
         capture = Capture(source=CALLED.lower(), way=Way.FOLDER, arrived_at=self._now(), payload=payload, name="", live=False)

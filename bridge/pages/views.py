@@ -8,7 +8,6 @@ from typing import Any, Literal
 
 from fastapi import APIRouter, HTTPException, Request
 from fastapi.responses import Response
-from fastapi.templating import Jinja2Templates
 
 from bridge.bench.tally import Fate
 from bridge.desk.operators import OperatorDesk
@@ -28,10 +27,12 @@ from bridge.pages.corrections import Corrections, to_telephone
 from bridge.pages.day_chart import day_drawing
 from bridge.pages.day_log import DayLogPages
 from bridge.pages.day_report import DayReport
+from bridge.pages.editions import Editions
 from bridge.pages.entries import Entries
 from bridge.pages.forms import Text
 from bridge.pages.guard import COOKIE, form_token, token_is_good
 from bridge.pages.hand_over import HandOverPages
+from bridge.pages.language import _, later
 from bridge.pages.lots import Lots
 from bridge.pages.months import Months
 from bridge.pages.narrowed import digest
@@ -59,9 +60,9 @@ from bridge.store.rows import ResultRow, StripRow
 SECTION = 50  # ours: rows of one group or list on one page
 Kind = Literal["", "non_patient", "copy", "discarded"]
 STATES: dict[str, frozenset[DeliveryState]] = {
-    "waiting": OPEN_DELIVERY,
-    "received": frozenset({DeliveryState.ACCEPTED}),
-    "turned away": STOPPED_DELIVERY,
+    later("waiting"): OPEN_DELIVERY,
+    later("received"): frozenset({DeliveryState.ACCEPTED}),
+    later("turned away"): STOPPED_DELIVERY,
 }
 
 
@@ -73,7 +74,7 @@ class Views:
         store: Store,
         desks: Desks,
         site: PagesSite,
-        templates: Jinja2Templates,
+        editions: Editions,
         now: Callable[[], datetime],
     ) -> None:
         desk, gates = desks.stops, desks.gates
@@ -105,7 +106,7 @@ class Views:
         self._store = store
         self._desk = desk
         self._site = site
-        self._templates = templates
+        self._editions = editions
         self._now = now
 
     def router(self) -> APIRouter:
@@ -149,17 +150,17 @@ class Views:
     def _page(self, request: Request, name: str, values: dict[str, Any], *, status: int = 200) -> Response:
         token, nonce = form_token(request, self._site.secret)
         seen = self._store.news(after_stop=0, after_strip=0)
-        response = self._templates.TemplateResponse(request, name, {**values, "token": token, "seen": seen}, status_code=status)
+        response = self._editions.page(request, name, {**values, "token": token, "seen": seen}, status=status)
         if nonce:
             response.set_cookie(COOKIE, nonce, httponly=True, samesite="strict")
         return response
 
     def _write(self, name: str, values: Mapping[str, Any]) -> str:
-        return self._templates.env.get_template(name).render(values)
+        return self._editions.text(name, values)
 
     def _require_token(self, request: Request, token: str) -> None:
         if not token_is_good(request, token, self._site.secret):
-            raise HTTPException(403, "This form is too old. Open the page again and send it from there.")
+            raise HTTPException(403, _("This form is too old. Open the page again and send it from there."))
 
     # --- pages
 
@@ -214,7 +215,7 @@ class Views:
                 text=search.strip(), day=date.fromisoformat(day) if day else None, before=int(before) if before else None
             )
         except ValueError as error:
-            raise HTTPException(422, "The day is not a date. Write it as 2026-11-25, or leave it empty.") from error
+            raise HTTPException(422, _("The day is not a date. Write it as 2026-11-25, or leave it empty.")) from error
         return self._found(request, wanted.model_copy(update={"states": STATES.get(state, frozenset())}), state)
 
     def _found(self, request: Request, wanted: Search, state: str = "") -> Response:
@@ -238,7 +239,7 @@ class Views:
         """Show one judged strip as it was received and understood."""
         row = self._store.strip(strip_id)
         if row is None:
-            raise HTTPException(404, "There is no such strip.")
+            raise HTTPException(404, _("There is no such strip."))
         kept = self._store.capture(row.capture_id)
         states = self._states(row)
         view = capture_view.view(kept.capture.payload, row.place, start=start)

@@ -8,10 +8,11 @@ from datetime import datetime
 
 from bridge.lifecycle.states import OPEN_DELIVERY, STOPPED_DELIVERY, StopGroup, StopState
 from bridge.model import DeliveryState
+from bridge.pages.language import _, later
 from bridge.pages.words import GROUP_MARKS, OUTCOME_WORDS, Mark, reason
 from bridge.store.rows import AttemptRow, DeliveryRow, StopRow, StripRow
 
-STATIONS = ("received", "read", "checked", "coded", "sent", "acknowledged")
+STATIONS = (later("received"), later("read"), later("checked"), later("coded"), later("sent"), later("acknowledged"))
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -39,7 +40,7 @@ def way_of_stop(stop: StopRow) -> Way:
     """Give the way of what stands behind a stop, up to the station where it stopped."""
     at = _station_of_stop(stop)
     mark = GROUP_MARKS[stop.group] if stop.state is StopState.OPEN else Mark.END
-    return _way(at, mark, f"stopped at {at}: {stop.sentence}", word=reason(stop.rule))
+    return _way(at, mark, _("stopped at {station}: {sentence}", station=_(at), sentence=stop.sentence), word=reason(stop.rule))
 
 
 def way_of_strip(strip: StripRow, states: Sequence[DeliveryState]) -> Way:
@@ -51,12 +52,17 @@ def way_of_strip(strip: StripRow, states: Sequence[DeliveryState]) -> Way:
     if strip.has_gone:
         return way_of_result(states)
     if strip.outcome == "waiting":
-        return _way("checked", Mark.WAIT, f"checked, {words}", word=words)
+        return _way("checked", Mark.WAIT, _("checked, {outcome}", outcome=words), word=words)
     if strip.outcome in _ENDS:
-        return _way("checked", Mark.END, f"ended at checked: {words}", word=words)
+        return _way("checked", Mark.END, _("ended at checked: {outcome}", outcome=words), word=words)
     at = "read" if strip.outcome == "unreadable" else _AT_BY_RULE.get(first_rule.partition(".")[0], "checked")
     mark = Mark.DECIDE if strip.outcome == "held" else Mark.CANNOT
-    return _way(at, mark, f"stopped at {at}: {words}", word=reason(first_rule) if first_rule else words)
+    return _way(
+        at,
+        mark,
+        _("stopped at {station}: {sentence}", station=_(at), sentence=words),
+        word=reason(first_rule) if first_rule else words,
+    )
 
 
 def way_of_result(states: Sequence[DeliveryState]) -> Way:
@@ -64,17 +70,21 @@ def way_of_result(states: Sequence[DeliveryState]) -> Way:
     going = frozenset(states) - {DeliveryState.SUPERSEDED}
     stopped = going & STOPPED_DELIVERY
     if stopped and stopped <= {DeliveryState.UNSURE, DeliveryState.UNMADE}:
-        words = "may have been sent"
-        return _way("acknowledged", Mark.DECIDE, f"stopped at acknowledged: {words}; waiting for your decision", word=words)
+        words = _("may have been sent")
+        return _way(
+            "acknowledged", Mark.DECIDE, _("stopped at acknowledged: may have been sent; waiting for your decision"), word=words
+        )
     if stopped:
-        return _way("acknowledged", Mark.TURNED, "stopped at acknowledged: turned away by a receiver", word="turned away")
+        return _way("acknowledged", Mark.TURNED, _("stopped at acknowledged: turned away by a receiver"), word=_("turned away"))
     if going & OPEN_DELIVERY:
         tried = bool(going & {DeliveryState.SENDING, DeliveryState.RETRYING, DeliveryState.COMMITTED})
         at = "acknowledged" if tried else "sent"
-        return _way(at, Mark.WAIT, "sent, waiting to be acknowledged" if tried else "coded, waiting to be sent", word="waiting")
+        return _way(
+            at, Mark.WAIT, _("sent, waiting to be acknowledged") if tried else _("coded, waiting to be sent"), word=_("waiting")
+        )
     if DeliveryState.ACCEPTED in going:
-        return _way("acknowledged", Mark.DONE, "acknowledged: received by every receiver")
-    return _way("coded", Mark.END, "ended at coded: not sent to any receiver", word="not sent")
+        return _way("acknowledged", Mark.DONE, _("acknowledged: received by every receiver"))
+    return _way("coded", Mark.END, _("ended at coded: not sent to any receiver"), word=_("not sent"))
 
 
 def way_of_withdrawn(states: Sequence[DeliveryState]) -> Way:

@@ -18,6 +18,7 @@ from bridge.pages import message_view
 from bridge.pages.api import do
 from bridge.pages.difference import Difference, differences
 from bridge.pages.forms import RequiresToken, ShowsPage
+from bridge.pages.language import _
 from bridge.pages.rejected import ActForm, Rejected
 from bridge.pages.site import PagesSite
 from bridge.store.api import Store
@@ -69,7 +70,7 @@ class WhatIfPage:
         self._require_token(request, form.token)
         stop = self._store.stop(stop_id)
         if stop is None or self._site.foresees is None:
-            raise HTTPException(404, "There is no such row.")
+            raise HTTPException(404, _("There is no such row."))
         given = form.model_copy(update={name: text for name, text in _NOT_GIVEN.items() if not getattr(form, name).strip()})
         try:
             command = intended(self._store, self._desk, partial(do, stop_id=stop_id, action=action, act=given))
@@ -94,7 +95,7 @@ class WhatIfPage:
         found: dict[str, Message] = {}
         for each in (original, strip):
             detail = self._store.result(each.result_id) if each is not None and each.result_id else None
-            for delivery, message, _ in detail.deliveries if detail is not None else ():
+            for delivery, message, _tries in detail.deliveries if detail is not None else ():
                 if delivery.attempts and message.payload:
                     found[delivery.destination] = message
         return found

@@ -16,6 +16,7 @@ from bridge.lifecycle.states import OPEN_DELIVERY, STOPPED_DELIVERY, StopGroup
 from bridge.model import DeliveryState
 from bridge.pages.analyzers import missing_lately
 from bridge.pages.forms import RequiresToken, ShowsPage, Text
+from bridge.pages.language import _
 from bridge.pages.numbers import missing_words
 from bridge.pages.site import PagesSite
 from bridge.pages.way import Way, newest_of, way_of_strip
@@ -112,9 +113,9 @@ class Where:
         if strip.outcome == "withdrawn":
             withdrawn = StandingStill(self._store).withdrawn(states)
             mark = Mark.CANNOT if withdrawn.still_there else Mark.END
-            word, sentence = "withdrawn", f"{begin(withdrawn.sentence)}."
+            word, sentence = _("withdrawn"), f"{begin(withdrawn.sentence)}."
         elif stop is not None:
-            word = "turned away" if stop.group is StopGroup.REFUSED else "stopped"
+            word = _("turned away") if stop.group is StopGroup.REFUSED else _("stopped")
             mark, sentence = GROUP_MARKS[stop.group], stop.sentence
         else:
             mark, word, sentence = how_far(strip.outcome, newest)
@@ -144,22 +145,22 @@ def how_far(outcome: str, deliveries: Sequence[DeliveryRow]) -> tuple[Mark, str,
     if not deliveries:
         words = OUTCOME_WORDS.get(outcome, outcome)
         if outcome == "coded":
-            return Mark.END, "arrived", "It became a result, and no receiver is configured for it."
+            return Mark.END, _("arrived"), _("It became a result, and no receiver is configured for it.")
         if outcome == "waiting":
-            return Mark.WAIT, "waiting", f"It arrived and is {words}."
-        return Mark.END, "arrived", f"It arrived: {words}."
+            return Mark.WAIT, _("waiting"), _("It arrived and is {outcome}.", outcome=words)
+        return Mark.END, _("arrived"), _("It arrived: {outcome}.", outcome=words)
     sentence = "; ".join(f"{each.destination}: {DELIVERY_WORDS[each.state]}" for each in deliveries) + "."
     states = {each.state for each in deliveries} - {DeliveryState.SUPERSEDED}
     if states & STOPPED_DELIVERY:
-        return Mark.TURNED, "turned away", sentence
+        return Mark.TURNED, _("turned away"), sentence
     if states & {DeliveryState.SENDING, DeliveryState.RETRYING, DeliveryState.COMMITTED}:
-        return Mark.WAIT, "sent", sentence
+        return Mark.WAIT, _("sent"), sentence
     if states & OPEN_DELIVERY:
-        return Mark.WAIT, "waiting to be sent", sentence
+        return Mark.WAIT, _("waiting to be sent"), sentence
     if states == {DeliveryState.ACCEPTED}:
         filed = all(_is_filed(each) for each in deliveries if each.state is DeliveryState.ACCEPTED)
-        return Mark.DONE, "filed" if filed else "received", sentence
-    return Mark.END, "arrived", sentence
+        return Mark.DONE, _("filed") if filed else _("received"), sentence
+    return Mark.END, _("arrived"), sentence
 
 
 def _is_filed(delivery: DeliveryRow) -> bool:

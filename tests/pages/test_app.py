@@ -11,13 +11,13 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from fastapi.templating import Jinja2Templates
 from starlette.routing import Route
 
 from bridge.desk.actions import Desk
 from bridge.errors import StoreFull
 from bridge.model import Actor
 from bridge.pages.app import HERE, make_pages
+from bridge.pages.editions import Editions
 from bridge.pages.guard import HEADERS
 from bridge.pages.report_pages import TOPICS
 from bridge.pages.site import WayIn
@@ -241,9 +241,7 @@ def test_the_benchmark_looks_at_every_page(shelf: Stocked) -> None:
     """Each GET route, so that none becomes slow with the years and nobody sees it."""
     site = shelf.site()
     described = make_pages(shelf.store, shelf.desks(site), site=site, now=lambda: NOW).openapi()["paths"]
-    pages = (
-        Views(shelf.store, shelf.desks(site), site, Jinja2Templates(directory=HERE / "templates"), lambda: NOW).router().routes
-    )
+    pages = Views(shelf.store, shelf.desks(site), site, Editions(HERE / "templates", {}), lambda: NOW).router().routes
     routes = {path for path, ways in described.items() if "get" in ways} | {"/api/openapi.json"}
     routes |= {route.path for route in pages if isinstance(route, Route) and "GET" in (route.methods or ())}
     names = {

@@ -1,0 +1,172 @@
+"""In which language a page speaks: the one of the request that is being answered. English stands in code and templates, the others in catalogues.
+
+A text is put into a language as it is shown, never as it is kept: what the store, the log, a receiver or a program gets stays as it is.
+"""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager
+from contextvars import ContextVar
+from dataclasses import dataclass
+from functools import cache
+from gettext import GNUTranslations, NullTranslations
+from pathlib import Path
+from typing import Generic, TypeVar
+
+from babel import Locale
+from babel.messages.catalog import Catalog
+from babel.messages.mofile import write_mo
+from babel.messages.pofile import read_po
+
+LOCALES = Path(__file__).parent / "locale"
+DOMAIN = "padpost"
+Key = TypeVar("Key")
+
+
+@dataclass(frozen=True, slots=True)
+class Language:
+    """One language: its tag (RFC 5646), its own name, whether it runs from right to left, its texts, and how it writes dates and numbers.
+
+    A text with the context of a template's name stands there in place of the one without. ``months`` are short names.
+    """
+
+    tag: str
+    name: str
+    is_reversed: bool
+    texts: NullTranslations
+    months: tuple[str, ...]
+    whole_months: tuple[str, ...]
+    days: tuple[str, ...]
+    decimal_sign: str
+
+    def text(self, english: str, *, page: str = "") -> str:
+        """Give a text; the English one where none is known."""
+        said = self.texts.pgettext(page, english) if page else english
+        return self.texts.gettext(english) if said == english else said
+
+
+def language_of(tag: str, texts: NullTranslations) -> Language:
+    """Give a language with its texts; names of months and days are the Unicode CLDR's, as Babel carries them."""
+    locale = Locale.parse(tag, sep="-")
+    short, wide, days = locale.months["format"]["abbreviated"], locale.months["format"]["wide"], locale.days["format"]["wide"]
+    return Language(
+        tag=tag,
+        name=locale.get_display_name() or tag,
+        is_reversed=locale.text_direction == "rtl",
+        texts=texts,
+        months=tuple(short[at] for at in range(1, 13)),
+        whole_months=tuple(wide[at] for at in range(1, 13)),
+        days=tuple(days[at] for at in range(7)),
+        decimal_sign=locale.number_symbols["latn"]["decimal"],
+    )
+
+
+def compiled(catalogue: Catalog) -> GNUTranslations:
+    """Give a catalogue as it is looked up in. In memory: no build step can be forgotten."""
+    file = io.BytesIO()
+    write_mo(file, catalogue)
+    file.seek(0)
+    return GNUTranslations(file)
+
+
+def address_of(tag: str) -> Path:
+    """Give where the catalogue of a language stands."""
+    return LOCALES / tag / "LC_MESSAGES" / f"{DOMAIN}.po"
+
+
+@cache
+def language(tag: str) -> Language:
+    """Give a language that is shipped. Raises FileNotFoundError where there is no catalogue of it."""
+    if tag == ENGLISH.tag:
+        return ENGLISH
+    with address_of(tag).open("rb") as file:
+        return language_of(tag, compiled(read_po(file, locale=tag)))
+
+
+ENGLISH = language_of("en", NullTranslations())
+SHIPPED = ("en", "es", "fr")
+
+# One request is answered in one language from its first line to its page, in whichever thread; so it is said once, by the middleware below.
+_SPOKEN: ContextVar[Language] = ContextVar("padpost_language", default=ENGLISH)
+
+
+@contextmanager
+def speaking(wanted: Language) -> Iterator[None]:
+    """Answer a request in ``wanted``."""
+    token = _SPOKEN.set(wanted)
+    try:
+        yield
+    finally:
+        _SPOKEN.reset(token)
+
+
+def spoken() -> Language:
+    """Give the language of this request; English outside one."""
+    return _SPOKEN.get()
+
+
+def _(english: str, **values: object) -> str:
+    """Give a text in the language of this request, with ``values`` in the places that bear their names."""
+    said = _SPOKEN.get().texts.gettext(english)
+    return said.format(**values) if values else said
+
+
+def ngettext(one: str, many: str, count: int, **values: object) -> str:
+    """Give the text that goes with a count, with ``values`` in the places that bear their names."""
+    said = _SPOKEN.get().texts.ngettext(one, many, count)
+    return said.format(**values) if values else said
+
+
+def later(english: str) -> str:
+    """Mark a text that is put into a language where it is shown; gives it as it is."""
+    return english
+
+
+def several(one: str, many: str) -> tuple[str, str]:
+    """Mark a text with a count that is put into a language where it is shown; gives both forms as they are."""
+    return one, many
+
+
+def decimal(figure: str) -> str:
+    """Give a figure of ours with the decimal sign of the language. Never for a value of a pad: that stays as it was printed."""
+    return figure.replace(".", _SPOKEN.get().decimal_sign)
+
+
+class Words(Mapping[Key, str], Generic[Key]):
+    """A table of words by what they stand for, each given in the language of the request that asks."""
+
+    def __init__(self, english: Mapping[Key, str]) -> None:
+        self.english = english
+
+    def __getitem__(self, key: Key) -> str:
+        """Give the word."""
+        return _(self.english[key])
+
+    def __iter__(self) -> Iterator[Key]:
+        """Go through what there are words for, in order."""
+        return iter(self.english)
+
+    def __len__(self) -> int:
+        """Count them."""
+        return len(self.english)
+
+
+def wanted_of(header: str, offered: Iterable[str]) -> str:
+    """Give which of the languages ``offered`` an Accept-Language header (RFC 9110 12.5.4) asks for first; "" where none."""
+    asked: list[tuple[float, int, str]] = []
+    for place, part in enumerate(header.split(",")):
+        tag, _, weight = part.strip().partition(";")
+        try:
+            weighed = float(weight.strip().removeprefix("q=") or 1)
+        except ValueError:
+            continue
+        if weighed > 0:
+            asked.append((-weighed, place, tag.strip().lower()))
+    tags = list(offered)
+    for _weighed, _place, tag in sorted(asked):
+        for each in tags:
+            if tag == each.lower() or tag.split("-")[0] == each.lower():
+                return each
+    return ""

@@ -1,0 +1,45 @@
+"""Catalogues as files: read, brought up to date with what the pages say, and written the same way each time."""
+
+from __future__ import annotations
+
+import io
+from pathlib import Path
+
+from babel.messages.catalog import Catalog
+from babel.messages.pofile import read_po, write_po
+
+from tests.language.texts import Texts, collect
+
+WIDE = 140
+
+
+def read(path: Path) -> Catalog:
+    """Read a catalogue; its language is its folder's."""
+    with path.open("rb") as file:
+        return read_po(file, locale=path.parent.parent.name)
+
+
+def updated(old: Catalog, found: Texts | None = None) -> Catalog:
+    """Give a catalogue with exactly what the pages say, in the order of its English; what was translated stays."""
+    found = found or collect()
+    made = Catalog(locale=old.locale, fuzzy=False, header_comment="")
+    made.mime_headers = [
+        (name, value) for name, value in old.mime_headers if name in {"Language", "Plural-Forms", "MIME-Version", "Content-Type"}
+    ]
+    for text in sorted(found.single):
+        kept = old.get(text)
+        made.add(text, kept.string if kept and isinstance(kept.string, str) else "")
+    for one, many in sorted(found.several):
+        kept = old.get(one)
+        made.add((one, many), kept.string if kept and isinstance(kept.string, tuple) else ("",) * made.num_plurals)
+    for each in old:
+        if each.context and each.id in found.of_page.get(each.context, ()):
+            made.add(each.id, each.string, context=each.context)
+    return made
+
+
+def text_of(catalogue: Catalog) -> str:
+    """Give a catalogue as it is written."""
+    file = io.BytesIO()
+    write_po(file, catalogue, width=WIDE, omit_header=False, no_location=True, sort_output=False)
+    return file.getvalue().decode()

@@ -1,0 +1,145 @@
+"""Every text that the pages show: what a catalogue must hold. From the templates' trees and from the modules' own."""
+
+from __future__ import annotations
+
+import ast
+import re
+from collections import defaultdict
+from collections.abc import Iterable, Iterator
+from enum import StrEnum
+from pathlib import Path
+
+from jinja2 import Environment, nodes
+
+from bridge.pages.sentences import MARK, texts_of
+
+ROOT = Path(__file__).parents[2]
+PAGES = ROOT / "bridge" / "pages"
+TEMPLATES = PAGES / "templates"
+MARKS = frozenset({MARK, "later"})
+COUNTED = frozenset({"counted", "ngettext", "several"})
+LETTERS = re.compile(r"[^\W\d_]{2}")
+
+Place = tuple[str, int]  # file and line
+
+
+class Texts:
+    """What was found: each text with the places where it stands, each text with a count by its singular, and the texts of each template."""
+
+    def __init__(self) -> None:
+        self.single: dict[str, list[Place]] = defaultdict(list)
+        self.several: dict[tuple[str, str], list[Place]] = defaultdict(list)
+        self.of_page: dict[str, set[str]] = defaultdict(set)
+
+
+def environment() -> Environment:
+    """Give an environment that reads the templates as the pages do."""
+    return Environment(autoescape=True, trim_blocks=True, lstrip_blocks=True)
+
+
+def collect() -> Texts:
+    """Find every text."""
+    found = Texts()
+    for path in sorted(TEMPLATES.glob("*.html")):
+        texts, several = texts_of(path.read_text(encoding="utf-8"), environment())
+        for text, line in texts:
+            found.single[text].append((f"templates/{path.name}", line))
+            found.of_page[path.name].add(text)
+        for one, many, line in several:
+            found.several[one, many].append((f"templates/{path.name}", line))
+    for path in sorted(PAGES.glob("*.py")):
+        of_module(ast.parse(path.read_text(encoding="utf-8")), path.name, found)
+    return found
+
+
+def of_module(tree: ast.Module, name: str, found: Texts) -> None:
+    """Find what a module marks: by `_()`, `later()`, `several()` and the like, in a table of words, and in the heads of a table."""
+    for call in calls(tree):
+        called, texts = name_of(call), [each for each in map(text_of, call.args) if each is not None]
+        if called in MARKS and texts:
+            found.single[texts[0]].append((name, call.lineno))
+        elif called in COUNTED and texts:
+            found.several[texts[0], texts[1] if len(texts) > 1 else f"{texts[0]}s"].append((name, call.lineno))
+        elif called == "Words":
+            for text in of_table(call):
+                found.single[text].append((name, call.lineno))
+        elif called == "heads":
+            for text in of_heads(call):
+                found.single[text].append((name, call.lineno))
+
+
+def calls(tree: ast.AST) -> Iterator[ast.Call]:
+    """Give every call."""
+    return (node for node in ast.walk(tree) if isinstance(node, ast.Call))
+
+
+def name_of(call: ast.Call) -> str:
+    """Give the name of what is called; `Words[int](...)` is `Words`."""
+    called = call.func.value if isinstance(call.func, ast.Subscript) else call.func
+    return called.id if isinstance(called, ast.Name) else called.attr if isinstance(called, ast.Attribute) else ""
+
+
+def text_of(node: ast.expr) -> str | None:
+    """Give a text that stands there; None for anything else."""
+    return node.value if isinstance(node, ast.Constant) and isinstance(node.value, str) else None
+
+
+def of_table(call: ast.Call) -> Iterable[str]:
+    """Give the words of a table of words."""
+    table = call.args[0] if call.args else None
+    return [text for text in map(text_of, table.values) if text] if isinstance(table, ast.Dict) else []
+
+
+def of_heads(call: ast.Call) -> Iterable[str]:
+    """Give the headings of a report's table, as they are shown."""
+    first = [each.elts[0] if isinstance(each, ast.Tuple) else each for each in call.args]
+    return [text for text in map(text_of, first) if text and LETTERS.search(text)]
+
+
+def spoken_values(kinds: Iterable[type[StrEnum]]) -> list[str]:
+    """Give the words of enumerations whose members are shown as they are called."""
+    return [each.value for kind in kinds for each in kind]
+
+
+# --- what is left unmarked
+
+
+def unmarked_in_template(source: str) -> list[tuple[str, int]]:
+    """Give texts in a template's expressions that no catalogue would be asked for, with their lines."""
+    tree = environment().parse(source)
+    texts, several = texts_of(source, environment())
+    known = {text for text, _ in texts} | {word for one, many, _ in several for word in (one, many)}
+    aside = {
+        id(const) for node in tree.find_all((nodes.Compare, nodes.Test, nodes.Getitem)) for const in node.find_all(nodes.Const)
+    } | {id(const) for node in tree.find_all(nodes.Filter) for each in node.args for const in each.find_all(nodes.Const)}
+    return [
+        (const.value, const.lineno)
+        for const in tree.find_all(nodes.Const)
+        if isinstance(const.value, str)
+        and id(const) not in aside
+        and const.value.strip() not in known
+        and looks_said(const.value)
+    ]
+
+
+def looks_said(text: str) -> bool:
+    """Say whether a text looks like one that people read: a capital at its head, or a blank between words, and no address or query."""
+    return bool(LETTERS.search(text)) and bool(re.match(r"[^\W\d_a-z]", text) or re.search(r"\w \w", text)) and "/" not in text
+
+
+def unmarked_in_module(tree: ast.Module) -> Iterator[tuple[str, int]]:
+    """Give texts in a module that no catalogue would be asked for, with their lines; docstrings apart."""
+    aside = {id(node.value) for node in ast.walk(tree) if isinstance(node, ast.Expr)}
+    for call in calls(tree):
+        if name_of(call) in MARKS | COUNTED | {"Words", "heads"}:
+            aside |= {id(each) for each in ast.walk(call)}
+    for node in ast.walk(tree):
+        if id(node) in aside or not isinstance(node, ast.expr):
+            continue
+        if isinstance(node, ast.JoinedStr):
+            aside |= {id(each) for each in ast.walk(node)}
+            said = " ".join(str(each.value) for each in node.values if isinstance(each, ast.Constant))
+        else:
+            said = text_of(node) or ""
+        if looks_said(said):
+            yield said, node.lineno
