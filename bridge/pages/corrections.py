@@ -17,8 +17,8 @@ from bridge.errors import RefusedAction
 from bridge.model import DeliveryState, Purpose, ResultStatus
 from bridge.pages import message_view, way
 from bridge.pages.forms import SEE_OTHER, Field, RequiresToken, ShowsPage, typed_actor
-from bridge.pages.withdrawal import StandingStill, Withdrawn, withdrawal_of
 from bridge.pages.language import _
+from bridge.pages.withdrawal import StandingStill, Withdrawn, withdrawal_of
 from bridge.pages.words import plain
 from bridge.store.api import Store
 from bridge.store.commands import RecordedCorrection

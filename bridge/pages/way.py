@@ -91,10 +91,10 @@ def way_of_withdrawn(states: Sequence[DeliveryState]) -> Way:
     """Give the way of a result that was taken back; ``states`` are those of its withdrawal, none where no receiver had it."""
     going = frozenset(states) - {DeliveryState.SUPERSEDED}
     if going <= {DeliveryState.ACCEPTED}:
-        said = "its withdrawal was received by every receiver" if going else "no receiver has it"
-        return _way("acknowledged" if going else "coded", Mark.END, f"withdrawn; {said}", word="withdrawn")
+        said = _("its withdrawal was received by every receiver") if going else _("no receiver has it")
+        return _way("acknowledged" if going else "coded", Mark.END, _("withdrawn; {said}", said=said), word=_("withdrawn"))
     mark = Mark.WAIT if going <= OPEN_DELIVERY | {DeliveryState.ACCEPTED} else Mark.TURNED
-    return _way("acknowledged", mark, "withdrawn; a receiver may still show it", word="withdrawn, not everywhere")
+    return _way("acknowledged", mark, _("withdrawn; a receiver may still show it"), word=_("withdrawn, not everywhere"))
 
 
 def newest_of(deliveries: Sequence[DeliveryRow]) -> tuple[DeliveryRow, ...]:

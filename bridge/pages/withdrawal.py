@@ -8,16 +8,19 @@ from dataclasses import dataclass
 from bridge.bench.corrections import Kind, Withdrawal
 from bridge.lifecycle.states import OPEN_DELIVERY
 from bridge.model import DeliveryState
+from bridge.pages.language import Words, _, later
 from bridge.store.api import Store
 from bridge.store.rows import CorrectionRow
 
-_WHY: dict[DeliveryState, str] = {
-    DeliveryState.REFUSED: "it turned the withdrawal away",
-    DeliveryState.EXPIRED: "the withdrawal was given up after many tries",
-    DeliveryState.DISCARDED: "the withdrawal was discarded",
-    DeliveryState.UNSURE: "nobody knows whether the withdrawal was sent",
-    DeliveryState.UNMADE: "nobody knows whether the withdrawal was sent",
-}
+_WHY = Words[DeliveryState](
+    {
+        DeliveryState.REFUSED: "it turned the withdrawal away",
+        DeliveryState.EXPIRED: "the withdrawal was given up after many tries",
+        DeliveryState.DISCARDED: "the withdrawal was discarded",
+        DeliveryState.UNSURE: "nobody knows whether the withdrawal was sent",
+        DeliveryState.UNMADE: "nobody knows whether the withdrawal was sent",
+    }
+)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -36,15 +39,16 @@ class Withdrawn:
         """Say all of it in one line: ``withdrawal received by chart, not yet by records (its withdrawal waits: paused)``."""
         took = [each.destination for each in self.withdrawals if each.is_acknowledged]
         waits = [f"{name} ({why})" for name, why in self.still_there]
-        said = [f"received by {' and '.join(took)}"] if took else []
-        said += [f"not yet by {' nor by '.join(waits)}"] if waits else []
-        return f"withdrawal {', '.join(said)}" if said else "no receiver has it"
+        said = [_("received by {names}", names=_(" and ").join(took))] if took else []
+        said += [_("not yet by {names}", names=_(" nor by ").join(waits))] if waits else []
+        return _("withdrawal {how}", how=", ".join(said)) if said else _("no receiver has it")
 
 
 def _why(withdrawal: Withdrawal) -> str:
     if withdrawal.state not in OPEN_DELIVERY:
         return _WHY[withdrawal.state]
-    return f"its withdrawal waits: {withdrawal.stands_still}" if withdrawal.stands_still else "its withdrawal is on its way"
+    still = withdrawal.stands_still
+    return _("its withdrawal waits: {why}", why=_(still)) if still else _("its withdrawal is on its way")
 
 
 class StandingStill:
@@ -52,8 +56,8 @@ class StandingStill:
 
     def __init__(self, store: Store) -> None:
         self._why = {
-            **dict.fromkeys(store.shut_destinations(), "shut"),
-            **{pause.destination: "paused" for pause in store.pauses()},
+            **dict.fromkeys(store.shut_destinations(), later("shut")),
+            **{pause.destination: later("paused") for pause in store.pauses()},
         }
 
     def withdrawals(self, states: Iterable[tuple[str, DeliveryState]]) -> tuple[Withdrawal, ...]:
