@@ -14,8 +14,8 @@ from pydantic import BaseModel
 from bridge.bench.corrections import Kind, Unit, units_to_call
 from bridge.desk.corrections import CorrectionDesk, Typed, Who
 from bridge.errors import RefusedAction
-from bridge.model import DeliveryState, Purpose, ResultStatus
-from bridge.pages import message_view, way
+from bridge.model import CodedPad, DeliveryState, Purpose, ResultStatus
+from bridge.pages import message_view, sent_values, way
 from bridge.pages.forms import SEE_OTHER, Field, RequiresToken, ShowsPage, typed_actor
 from bridge.pages.language import _
 from bridge.pages.withdrawal import StandingStill, Withdrawn, withdrawal_of
@@ -166,6 +166,7 @@ class Corrections:
         newest = [each.state for each in way.newest_of([each for each, _, _ in detail.deliveries])]
         shown = {
             "detail": detail,
+            "coded": _coded(detail),
             "messages": [(delivery, message_view.lines(message), tries) for delivery, message, tries in detail.deliveries],
             "way": way.way_of_withdrawn([state for _, state in withdrawal]) if is_withdrawn else way.way_of_result(newest),
             "times": way.times_of(
@@ -253,6 +254,14 @@ class Corrections:
         except RefusedAction as error:
             return self._page(request, said=str(error))
         return RedirectResponse("/corrections", status_code=SEE_OTHER)
+
+
+def _coded(detail: ResultDetail) -> list[tuple[CodedPad, tuple[tuple[tuple[str, ...], str], ...], tuple[str, ...]]]:
+    """Give each pad with what the newest version's messages say of it, and its codes."""
+    of_version = (message for delivery, message, _ in detail.deliveries if delivery.version == detail.version)
+    said = [(message.destination, sent_values.sent_as(message)) for message in of_version]
+    pads = detail.result.pads if detail.result else ()
+    return [(pad, sent_values.of_pad(pad, said), sent_values.codes_of(pad)) for pad in pads]
 
 
 def _leads(row: CorrectionRow, old: str, new: str = "") -> bool:
