@@ -86,4 +86,4 @@ def test_the_page_of_a_result_shows_what_went(shelf: Stocked) -> None:
         assert "2+" in page.text
     bare = shelf.coded(number="2")
     with shelf.serving() as visitor:
-        assert "not made yet" in visitor.page(f"/results/{bare}").text
+        assert "in no message" in visitor.page(f"/results/{bare}").text

@@ -640,7 +640,7 @@ def test_a_result_shows_its_codes_messages_and_tries(shelf: Stocked, visitor: Vi
     result = shelf.coded(GOOD, to=(Format.ORU_R01, Format.FHIR), number="11", comment="cloudy")
     shelf.answered(result, Answer.ACCEPTED, "filed")
     page = visitor.page(f"/results/{result}")
-    assert "Protein 1+ abnormal Negative 57735-3 (PrThr)" in page.text
+    assert "Protein 1+ in no message abnormal Negative 57735-3 (PrThr)" in page.text
     assert "records: received 12:00, just now: AA filed Message M000001O" in page.text
     assert "chart: waiting to be sent Not tried yet. Message M000001F" in page.text
     assert "MSH|^~\\&amp;|PADPOST|BENCH|||20261125120000||ORU^R01^ORU_R01|M000001O|P|2.5.1\nPID|1||40700007" in page.html
@@ -684,7 +684,7 @@ def test_a_page_knows_what_was_newest_when_it_was_opened(shelf: Stocked, visitor
     body = visitor.page("/rejected").all("body")[0]
     assert (body["data-watch"], body["data-stop"], body["data-strip"]) == ("stops", str(stop), "2")
     assert visitor.page("/").all("body")[0]["data-watch"] == "strips"
-    assert visitor.page(f"/rejected/{stop}").all("body")[0]["data-watch"] == ""
+    assert visitor.page(f"/rejected/{stop}").all("body")[0]["data-watch"] == "row"
 
 
 # --- purged by the site's rule, and in doubt after a restore
