@@ -20,6 +20,7 @@ import structlog
 from fastapi import FastAPI
 
 from bridge import clock, settings, ways_out_shown
+from bridge.additions_watch import AdditionsWatch
 from bridge.audit_watch import AuditWatch
 from bridge.check.understanding import processing_taken
 from bridge.credentials.tls import listening_context
@@ -28,6 +29,7 @@ from bridge.deliver.late import AnswerListener, LateAnswers
 from bridge.deliver.mllp import MllpClient
 from bridge.deliver.pool import Pool
 from bridge.desk.actions import Desk
+from bridge.desk.additions import AdditionDesk
 from bridge.desk.corrections import CorrectionDesk, CorrectionTerms
 from bridge.desk.entries import EntryDesk, EntryPlace
 from bridge.desk.gates import GateDesk
@@ -169,6 +171,7 @@ async def assemble(config: settings.Settings, roles: frozenset[Role] = EVERY_ROL
         require_room=watches.room.require,
         hears={PAUSES: watches.pauses.wake},
     )
+    watches.additions.on_end(service.wake)
     own = _own_signals(config, store, out, service, process)
     running["own signals"] = own
     counters = _counters(config, service, tables)
@@ -296,9 +299,10 @@ class _Watches:
     audit: AuditWatch
     pauses: PauseWatch
     history: HistoryWatch
+    additions: AdditionsWatch
 
     def running(self, leases: Leases) -> dict[str, Runs]:
-        """Give them by the names that the log has; one process alone purges, walks along the history, tells of signals, and passes on what nobody was told of."""
+        """Give them by the names that the log has; one process alone purges, walks along the history, tells of signals, passes on what nobody was told of, and ends waits for additions."""
         return {
             "signatures": self.signatures,
             "ways out": self.setup,
@@ -310,6 +314,7 @@ class _Watches:
             "signals": Alone(leases.grip(SIGNALS), self.signals.run),
             "audit": self.audit,
             "pauses": self.pauses,
+            "additions": Alone(leases.grip("additions:store"), self.additions.run),
             "history": Alone(leases.grip("history:store"), self.history.run),
         }
 
@@ -362,6 +367,7 @@ async def _watches(
         ),
         audit=AuditWatch(store, clock.now),
         pauses=pauses,
+        additions=AdditionsWatch(store, clock.now),
         history=HistoryWatch(store, partial(looked_at, config), zone=config.site.zone, now=clock.now),
     )
 
@@ -405,7 +411,8 @@ def _pages(site: PagesSite, service: Service, store: Store, asked: _Asked, doors
         now=clock.now,
         require_room=asked.require_room,
     )
-    desks = Desks(stops=desk, gates=gates, corrections=corrections, entries=entries)
+    additions = AdditionDesk(waking, tables, clock.now, says=asked.corrected.says)
+    desks = Desks(stops=desk, gates=gates, corrections=corrections, entries=entries, additions=additions)
     return make_pages(store, desks, site=site, now=clock.now, doors=doors)
 
 

@@ -21,6 +21,7 @@ from bridge.check import Moment
 from bridge.check.flagging import to_tell
 from bridge.errors import Overtaken, RejectError, StoreError
 from bridge.facts import gates
+from bridge.facts.additions import added_write, without_messages
 from bridge.facts.clocks import Clocks
 from bridge.facts.containers import Shelf
 from bridge.facts.day_logs import DayLogs
@@ -421,6 +422,9 @@ class Judging:
     ) -> asyncio.Future[None]:
         """Submit what was judged; give what is over once it is recorded."""
         outcome, deliveries, gate, shift = judged
+        added = added_write(outcome, self._tables, self._now()) if self._tables.additions.terms and deliveries else None
+        if added is not None and added.asks:
+            deliveries = without_messages(deliveries)
         offers = tuple(map(self._offer, deliveries))
         command = _command(
             intake_id=intake.intake_id,
@@ -435,6 +439,7 @@ class Judging:
             shift=shift,
             tell=self._to_tell(reading, outcome),
             lease=lease,
+            added=added,
         )
         return submitted(self._store, command, told=partial(self._recorded, command, offers, recorded))
 
@@ -530,6 +535,7 @@ class Judging:
             decisions=before.decisions,
             prior=before.prior,
             placed=before.placed,
+            added=before.added,
             run=known.run,
             gate=gates.gate_facts(
                 self._store, self._tables, needs, capture, (piece.seat, self._now()), is_first=not intake.because

@@ -14,6 +14,7 @@ from datetime import date, datetime, timedelta
 from decimal import Decimal
 from enum import StrEnum
 
+from bridge.added import AddedFacts, Addition
 from bridge.life import DayLogFacts, LifeFacts, RegisteredAs
 
 # --- receive ---------------------------------------------------------------------------------
@@ -473,7 +474,8 @@ class CodedResult:
     from it and the pad. ``collected_at`` is None while unknown: it is never filled from
     ``analyzed_at``. ``tables_digest`` names the table set that coded it.
     ``order_number`` is the placer's, empty where nobody ordered. A ``purpose`` other than PATIENT never goes under a patient.
-    ``change`` is set on a version that a person made of an earlier one.
+    ``change`` is set on a version that a person made of an earlier one. ``additions`` is what a person added, also what was left out;
+    ``specimen_type`` is the code of it where one was added (None: urine, and no more is known).
     """
 
     result_id: str
@@ -500,6 +502,8 @@ class CodedResult:
     sex: Sex | None = None
     purpose: Purpose = Purpose.PATIENT
     change: Change | None = None
+    specimen_type: Code | None = None
+    additions: tuple[Addition, ...] = ()
 
 
 # --- judging ---------------------------------------------------------------------------------
@@ -781,7 +785,7 @@ class Facts:
     ``neighbours`` None: not asked for.
     ``day_log`` None: its day log can say nothing. ``life`` None: nobody said anything of the analyzer.
     ``registered`` None: no identifier of the strip is registered as no patient's.
-    ``placed``: the number series in which the strip was counted when it was judged before, "" for none.
+    ``placed``: the number series in which the strip was counted when it was judged before, "" for none. ``added`` None: nobody added anything.
     """
 
     seen: SeenStrips = field(default_factory=SeenStrips)
@@ -800,6 +804,7 @@ class Facts:
     life: LifeFacts | None = None
     registered: RegisteredAs | None = None
     placed: str = ""
+    added: AddedFacts | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

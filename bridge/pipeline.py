@@ -12,7 +12,7 @@ from datetime import datetime
 from bridge import check as checks
 from bridge.bench.controls import ControlRun, Flaw, judge_control
 from bridge.check import Moment, Verdict, controls, entries
-from bridge.coding import code
+from bridge.coding import code, with_additions
 from bridge.errors import RejectError
 from bridge.model import (
     Capture,
@@ -78,6 +78,8 @@ def judge(reading: Reading, facts: Facts, tables: Tables, *, moment: Moment, res
         return _uncoded(checked, verdict, reject)
     if checked.purpose is Purpose.PATIENT:
         told = _entered(_timed(_told_of(result, findings, facts), checked), checked, facts, tables)
+        if facts.added is not None:
+            told = with_additions(told, facts.added.values, tables)
         return Coded(checked=checked, result=_commented(told, findings, tables.holds.reports), findings=findings)
     return NonPatient(checked=checked, findings=findings, result=_of_no_patient(result))
 

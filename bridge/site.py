@@ -12,12 +12,16 @@ from zoneinfo import ZoneInfo
 from pydantic import ValidationError
 
 from bridge import settings
+from bridge.added import Addable
 from bridge.check import check_terms
 from bridge.errors import SettingsError, SetupError, Spot, TableError
 from bridge.lifecycle.answers import site_faults
 from bridge.model import LIVE, Code, Format, UnitSystem
 from bridge.plan_book import PlanBook
 from bridge.settings import Document
+from bridge.tables.addition_table import AdditionTerms
+from bridge.tables.additions import ADDITIONS_FILE, with_additions
+from bridge.tables.additions_document import AdditionsDocument
 from bridge.tables.care import CATALOGUE_FILE
 from bridge.tables.compiled import compile_tables
 from bridge.tables.containers import CONTAINERS_FILE, with_containers
@@ -66,6 +70,7 @@ def load_tables(
         flags = _replaced(shipped, own, FLAGS_FILE, FlagsDocument, documents, proposed)
         controls = _shaped(_files(shipped, own, CONTROLS_FILE), ControlsDocument, documents)
         containers = _shaped(_files(shipped, own, CONTAINERS_FILE), ContainersDocument, documents)
+        additions = _shaped(_files(shipped, own, ADDITIONS_FILE), AdditionsDocument, documents)
         holds = _replaced(shipped, own, HOLDS_FILE, HoldsDocument, documents, proposed)
         for name, found, loss in (
             (CATALOGUE_FILE, catalogue, "has a code"),
@@ -87,11 +92,21 @@ def load_tables(
         )
         tables = with_controls(tables, controls.get(Path(CONTROLS_FILE).stem, ControlsDocument()), zone=zone)
         tables = with_containers(tables, containers.get(Path(CONTAINERS_FILE).stem, ContainersDocument()), zone=zone)
+        if policy.additions:
+            tables = with_additions(tables, _present(additions, ADDITIONS_FILE, shipped))
         tables = with_holds(tables, holds.get(Path(HOLDS_FILE).stem, HoldsDocument()))
         check_terms(tables.holds)
         return replace(tables, doubts=tuple(replace(d, spot=_spot(d.path, documents)) for d in tables.doubts))
     except SetupError as error:
         raise _placed(error, documents) from error
+
+
+def _present(found: Mapping[str, S], name: str, shipped: Path) -> S:
+    """Give what a file says that must be there. Raises TableError."""
+    if Path(name).stem not in found:
+        spot = Spot(file=str(shipped), line=1, key="")
+        raise TableError(f"There is no {name}.", remedy="Restore it: a source asks for what it lists.", spot=spot)
+    return found[Path(name).stem]
 
 
 def _replaced(
@@ -195,7 +210,30 @@ def policy_of(config: settings.Settings) -> Policy:
         one_person=frozenset(each.analyzer for each in _by_eye(config) if not each.second_person),
         ungated=frozenset(each.analyzer for each in _by_eye(config) if not each.controls),
         run_again=config.checks.run_again,
+        additions=_additions(config),
     )
+
+
+def _additions(config: settings.Settings) -> dict[str, AdditionTerms]:
+    """Give by analyzer what people add to its strips. Raises SettingsError where two sources of one analyzer say different things."""
+    said: dict[str, settings.Additions | None] = {}
+    for number, source in enumerate(config.sources):
+        if said.setdefault(source.analyzer, source.additions) != source.additions:
+            raise SettingsError(
+                f"Two sources of the analyzer {source.analyzer!r} say different things of what is added to its strips.",
+                remedy="Write the same additions with each, or with none.",
+                path=("sources", number, "additions"),
+            )
+    return {
+        analyzer: AdditionTerms(
+            asks=tuple(what for what in Addable if what.value in each.ask),
+            wait_minutes=each.wait_minutes,
+            stat_minutes=each.stat_minutes,
+            holds=each.then == "hold",
+        )
+        for analyzer, each in sorted(said.items())
+        if each is not None
+    }
 
 
 def _by_eye(config: settings.Settings) -> tuple[settings.ByEyeSource, ...]:
@@ -292,6 +330,7 @@ def terms_of(config: settings.Settings, destination: settings.DestinationShape) 
         asks_commit=getattr(destination, "acknowledgement", "original") == "enhanced",
         asks_application=getattr(destination, "application_answer", "AL"),
         withdrawal=destination.withdrawal,
+        added=destination.added,
     )
 
 

@@ -22,6 +22,7 @@ for shared in (
         f"{room}_contract"
         for room in (
             "account",
+            "addition",
             "audit",
             "clock",
             "correction",

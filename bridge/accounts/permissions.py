@@ -111,6 +111,9 @@ _BY_RIGHT: Mapping[Right, str] = {
         GET /enter/eye/{source}
         GET /enter/kept/{capture_id}
         GET /enter/slip/{source}
+        GET /to-add
+        GET /to-add/held/{stop_id}
+        GET /to-add/{awaited_id}
         POST /analyzers/declared
         POST /analyzers/life
         POST /api/reasons/{rule}/read-again
@@ -152,6 +155,9 @@ _BY_RIGHT: Mapping[Right, str] = {
         POST /signals/{signal_id}/acknowledge
         POST /signals/{signal_id}/note
         POST /telling/{telling_id}
+        POST /to-add/find
+        POST /to-add/held/{stop_id}
+        POST /to-add/{awaited_id}
         POST /telling/{telling_id}/close
         POST /telling/{telling_id}/close-untold
     """,

@@ -9,6 +9,7 @@ from bridge.bench.believed import read_at
 from bridge.bench.series import Evidence, series_of
 from bridge.bench.shift import Read
 from bridge.check import (
+    additions,
     analyzer_life,
     clock,
     containers,
@@ -153,6 +154,7 @@ def check(reading: Reading, facts: Facts, tables: Tables, *, arrived_at: datetim
         findings += controls.controls_right(facts.gate, tables.controls.policy, analyzer=reading.analyzer)
         is_one_enough = reading.analyzer in tables.policy.one_person
         findings += entries.seen_by_two(reading.entered_by, understood.profile.read_by, is_one_enough=is_one_enough)
+        findings += _added_findings(understood, facts, tables)
         if checked is not None and facts.run is not None:
             read = Read(printed_at=read_at(understood.when.at, arrived_at), arrived_at=arrived_at)
             findings += shift.run_unbroken(checked.key, read, facts.run, facts.series, tables.policy)
@@ -182,6 +184,14 @@ def _as_declared(understood: Understood, facts: Facts, policy: Policy) -> Unders
     is_patients = id_fault(_patient_id(understood, facts), policy.patient_id) is None
     purpose = declared_run.purpose_in_run(understood.number.purpose, facts.life, is_patients=is_patients)
     return replace(understood, number=replace(understood.number, purpose=purpose))
+
+
+def _added_findings(understood: Understood, facts: Facts, tables: Tables) -> tuple[Finding, ...]:
+    if facts.added is None:
+        return ()
+    analyzer = understood.reading.analyzer
+    asked = tables.additions.asked(analyzer, {pad.pad for pad in understood.pads})
+    return additions.added_in_time(facts.added, asked, analyzer=analyzer)
 
 
 def _asked(understood: Understood, moment: Moment) -> containers.Asked:

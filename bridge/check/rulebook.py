@@ -452,6 +452,13 @@ _ALL: tuple[Rule, ...] = (
     ),
     Rule(rule="pad.missing", concern=Concern.COMPLETENESS, severity=_REJECT, remedy=_AGAIN),
     Rule(
+        rule="addition.missing",
+        concern=Concern.COMPLETENESS,
+        severity=_HOLD,
+        remedy="Add what was seen on the page To be added, or release this strip: it then goes without.",
+        releasable=True,
+    ),
+    Rule(
         rule="entry.unconfirmed",
         concern=Concern.COMPLETENESS,
         severity=_HOLD,

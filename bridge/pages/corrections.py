@@ -20,6 +20,7 @@ from bridge.pages.forms import SEE_OTHER, Field, RequiresToken, ShowsPage, typed
 from bridge.pages.language import _
 from bridge.pages.withdrawal import StandingStill, Withdrawn, withdrawal_of
 from bridge.pages.words import plain
+from bridge.render import wording
 from bridge.store.api import Store
 from bridge.store.commands import RecordedCorrection
 from bridge.store.rows import CorrectionRow, ResultDetail
@@ -179,6 +180,8 @@ class Corrections:
             "replacing": self._store.replacing(result_id),
             "same_specimen": self._store.specimen_strips(detail.strip.strip_id, limit=LISTED_STRIPS),
             "may_change": stands and detail.result is not None and detail.result.purpose is Purpose.PATIENT,
+            "awaited": self._store.awaited_of(result_id),
+            "added": wording.added(detail.result) if detail.result else (),
             "withdrawn": still.withdrawn(withdrawal) if is_withdrawn else None,
             "needs_second": self._desk.terms.needs_second,
             "said": said,

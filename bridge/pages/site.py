@@ -9,6 +9,7 @@ from typing import Protocol
 from zoneinfo import ZoneInfo
 
 from bridge.desk.actions import Desk
+from bridge.desk.additions import AdditionDesk
 from bridge.desk.corrections import CorrectionDesk
 from bridge.desk.entries import EntryDesk
 from bridge.desk.foresight import Foresees
@@ -31,12 +32,13 @@ class Bench:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Desks:
-    """Everything that a person does: on what is stopped, on controls, on results that were sent, and what is entered by hand."""
+    """Everything that a person does: on what is stopped, on controls, on results that were sent, what is entered by hand, and what is added."""
 
     stops: Desk
     gates: GateDesk
     corrections: CorrectionDesk
     entries: EntryDesk
+    additions: AdditionDesk
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

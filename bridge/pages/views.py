@@ -18,6 +18,7 @@ from bridge.lifecycle.states import OPEN_DELIVERY, STOPPED_DELIVERY, StopGroup
 from bridge.model import DeliveryState
 from bridge.pages import capture_view, way
 from bridge.pages.accounts import AccountPages
+from bridge.pages.additions import AdditionPages
 from bridge.pages.analyzers import Analyzers
 from bridge.pages.api import Search
 from bridge.pages.audit import AuditPage
@@ -102,6 +103,7 @@ class Views:
         self._hand_over = HandOverPages(store, self._page, self._require_token, now)
         self._try_out = TryOut(site.bench, self._page, self._require_token, now)
         self._entries = Entries(store, desks.entries, site, self._page, self._require_token)
+        self._additions = AdditionPages(store, desks.additions, self._page, self._require_token)
         self._audit = AuditPage(store, site, self._page, now)
         self._store = store
         self._desk = desk
@@ -142,6 +144,7 @@ class Views:
         self._where.add_to(routes)
         self._try_out.add_to(routes)
         self._entries.add_to(routes)
+        self._additions.add_to(routes)
         if self._site.door is not None:
             SignInPages(self._site.door, self._page, self._require_token).add_to(routes)
             AccountPages(self._store, self._site.door.desk, self._page, self._now).add_to(routes)
@@ -184,6 +187,7 @@ class Views:
                 "day_logs": tuple(each for each in self._day_log.board.today(now=self._now()) if each.asks_for_a_look),
                 "next_tries": self._site.next_tries(),
                 "notes": self._hand_over.notes(),
+                "to_add": self._store.awaited_count(),
                 "to_telephone": to_telephone(self._store, now=self._now()),
                 "ways_in": self._site.ways_in(),
                 "wall": wall,

@@ -195,6 +195,7 @@ REASON_WORDS = Words[str](
         "pad.unknown_value": "value not on the scale",
         "pad.error": "analyzer error in place of a value",
         "pad.missing": "pad missing",
+        "addition.missing": "nothing added by hand in time",
         "entry.unconfirmed": "entered by one person, not yet compared by a second",
         "unit.other_system": "value of another unit system",
         "unit.differs": "unit is not the declared one",

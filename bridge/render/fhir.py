@@ -26,7 +26,7 @@ from bridge.render.grades import TEXT, GradeCodes
 from bridge.render.loinc import wants_number
 from bridge.render.notes import as_markdown
 from bridge.render.queries import identifier_query
-from bridge.render.segments import unplanned
+from bridge.render.segments import URINE, unplanned
 from bridge.tables.types import DestinationTerms, GradeTable, Laboratory, Orders
 
 # Code systems: HL7 table 0396 short name -> URI (FHIR R4, terminologies-systems).
@@ -46,11 +46,7 @@ VALUE_CATEGORY = {
         {"system": "http://terminology.hl7.org/CodeSystem/observation-category", "code": "laboratory", "display": "Laboratory"}
     ]
 }
-# UR of table 0487, as in SPM-4 of the HL7 v2 message.
-URINE = {
-    "coding": [{"system": "http://terminology.hl7.org/CodeSystem/v2-0487", "code": "UR", "display": "Urine"}],
-    "text": "Urine",
-}
+SPECIMEN_TYPES = "http://terminology.hl7.org/CodeSystem/v2-0487"  # table 0487, as in SPM-4 of the HL7 v2 message
 # v2 0085 / 0123 -> FHIR status words (HL7 v2-to-FHIR concept maps).
 STATUSES = {ResultStatus.FINAL: "final", ResultStatus.CORRECTED: "corrected", ResultStatus.WITHDRAWN: "entered-in-error"}
 
@@ -145,7 +141,7 @@ class FhirWriter:
             "issued": self._time(made_at),
             **({"performer": performers} if (performers := self._performers(result)) else {}),
         }
-        said = (*notes, *(as_markdown(comment) for comment in result.comments))
+        said = (*notes, *(as_markdown(comment) for comment in (*result.comments, *wording.added(result))))
         return members_text(members), ",".join(value_text({"text": note}) for note in said)
 
     def _performers(self, result: CodedResult) -> list[dict[str, Any]]:
@@ -203,7 +199,9 @@ class FhirWriter:
         )
 
     def _specimen(self, result: CodedResult, patient: dict[str, Any]) -> dict[str, Any]:
-        members: dict[str, Any] = {"type": URINE, "subject": patient}
+        kind = result.specimen_type or URINE
+        coding = {"system": SPECIMEN_TYPES, "code": kind.code, "display": kind.text}
+        members: dict[str, Any] = {"type": {"coding": [coding], "text": kind.text}, "subject": patient}
         if result.collected_at is not None:
             members["collection"] = {"collectedDateTime": self._time(result.collected_at)}
         return members

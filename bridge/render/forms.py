@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 
-from bridge.coding import Known, Unmapped, code_ratio, code_step, every_coding
+from bridge.coding import Known, Unmapped, code_ratio, code_step, every_addition, every_coding
 from bridge.errors import TableError
 from bridge.model import CodedPad, Flag, Quantity, Step, UnitSystem, ValueForm
 from bridge.tables.types import Profile, StripPad, StripType, Tables
@@ -65,7 +65,7 @@ def expectation(pad: CodedPad, form: ValueForm) -> str:
 
 
 def every_pad(profile_name: str, strip_type_name: str, tables: Tables) -> Mapping[str, tuple[CodedPad, ...]]:
-    """Give, for each pad in strip order, the coded pads of all its steps, of all texts that print them, for everyone and in every band, with every flag; computed ratios last.
+    """Give, for each pad in strip order, the coded pads of all its steps, of all texts that print them, for everyone and in every band, with every flag; then computed ratios, then what people may add where the strip has no such pad.
 
     Raises TableError if profile or strip type is unknown, or if a value has no code.
     """
@@ -74,6 +74,8 @@ def every_pad(profile_name: str, strip_type_name: str, tables: Tables) -> Mappin
     found = {pad.pad: _all_steps(pad, profile, strip_type, able) for pad in strip_type.pads}
     for ratio in every_ratio(profile_name, strip_type_name, tables):
         found[ratio.pad.pad] = (*found.get(ratio.pad.pad, ()), ratio.pad)
+    for what, every in every_addition(tables):
+        found.setdefault(what.value, every)
     return found
 
 

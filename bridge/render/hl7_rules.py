@@ -17,6 +17,7 @@ from bridge.render.segments import CODECS
 from bridge.render.us_rules import us_faults
 from bridge.render.value_rules import Segment, code_faults, field, is_time, value_faults
 from bridge.render.wording import NO_TIME_NOTE, PREFACES
+from bridge.tables.additions import URINE_TYPES
 
 TABLE_0123 = frozenset(["A", "C", "F", "I", "O", "P", "R", "S", "X", "Y", "Z"])  # OBR-25, 2.5.1
 TABLE_0001 = frozenset({"A", "F", "M", "N", "O", "U"})  # PID-8, 2.5.1
@@ -226,7 +227,7 @@ def _specimen_faults(segments: Sequence[Segment]) -> Iterator[str]:
     is_patient = bool(_named(segments, "PID"))
     for spm in _named(segments, "SPM"):
         role = field(spm, 11).split("^")[0]
-        if not field(spm, 4).startswith("UR^"):  # table 0487
+        if field(spm, 4).split("^")[0] not in URINE_TYPES:  # table 0487
             yield "SPM-4 is not urine"
         if is_patient and role != "P":  # table 0369: only a patient's specimen goes into a patient's record
             yield "SPM-11 is not a patient's specimen"

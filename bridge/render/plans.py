@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from datetime import datetime
 
+from bridge.coding import without_additions
 from bridge.errors import RejectError
 from bridge.making import maker
 from bridge.model import Code, CodedPad, CodedResult, Format, Message, Purpose
@@ -18,7 +19,7 @@ from bridge.render.oul import OulWriter
 from bridge.render.segments import prepare
 from bridge.tables.types import DestinationTerms, Tables
 
-RENDERER = "11"  # ours: raised with every change of a sent byte, a sample or a rule, so that plans are checked again
+RENDERER = "12"  # ours: raised with every change of a sent byte, a sample or a rule, so that plans are checked again
 
 _message = maker(Message)
 
@@ -47,6 +48,8 @@ class Plan:
         """
         if not takes(self.terms, result):
             raise _of_no_patient(result, self.terms.name)
+        if not self.terms.added:
+            result = without_additions(result)
         return _message(
             destination=self.terms.name,
             format=self.terms.format,

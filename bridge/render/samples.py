@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 
-from bridge.model import Change, CodedPad, CodedResult, Priority, Purpose, ResultStatus, Sex
+from bridge.model import Change, Code, CodedPad, CodedResult, Priority, Purpose, ResultStatus, Sex
 from bridge.render.fhir_pointers import ID
 from bridge.render.fhir_rules import CONTROL
 from bridge.render.forms import every_pad, every_ratio, with_ratios
@@ -71,6 +71,7 @@ def _variants(plain: Sequence[CodedResult], texts: Sequence[str]) -> tuple[Coded
     corrected = replace(last, result_id="SMPL1R902", version=2, status=ResultStatus.CORRECTED)
     withdrawn = replace(corrected, result_id="SMPL1R905", status=ResultStatus.WITHDRAWN, change=CHANGE, specimen_id="U-4712")
     changed = replace(corrected, result_id="SMPL1R906", change=CHANGE)
+    typed = replace(first, result_id="SMPL1R907", specimen_type=Code(code="URT", text="Urine catheter", system="HL70487"))
     bare = replace(first, result_id="SMPL1R903", patient_name="", operator="", strip_lot="", comments=())
     ordered = replace(last, result_id="SMPL1R904", order_number="ORD-77", born=date(1980, 1, 2), sex=Sex.FEMALE, strip_lot="")
     hostile = [
@@ -89,7 +90,7 @@ def _variants(plain: Sequence[CodedResult], texts: Sequence[str]) -> tuple[Coded
         for number, text in enumerate(texts)
     ]
     hostile.append(replace(changed, result_id="SMPL1R920", change=replace(CHANGE, by=texts[-1])))
-    return (stat, collected, corrected, withdrawn, changed, bare, ordered, *hostile)
+    return (stat, collected, corrected, withdrawn, changed, bare, ordered, typed, *hostile)
 
 
 def _of_no_patient(plain: Sequence[CodedResult]) -> tuple[CodedResult, ...]:

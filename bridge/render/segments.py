@@ -50,7 +50,7 @@ MODES = {Format.ORU_R01_US: ("NE", "AL")}
 UNKNOWN_NAME = "^^^^^^U"
 UNKNOWN_SEX = "U"  # PID-8, table 0001; sent by itself only where the US guide requires the field
 STAT = "TQ1|1||||||||S^Stat^HL70485\r"  # TQ1-9, table 0485: S "with highest priority"
-URINE = "UR^Urine^HL70487"  # SPM-4, table 0487
+URINE = Code(code="UR", text="Urine", system="HL70487")  # SPM-4, table 0487
 # OBX-29, pre-adopted from 2.8, where table 0936 has RSLT: a result (US laboratory results guide, OBX-29)
 RESULT = "RSLT"
 # OBR-25, table 0123, which has no W: a report whose values are all withdrawn is a corrected one (decision 0036)
@@ -158,7 +158,7 @@ class Segments:
             made=made,
             status=self.terms.withdrawal if result.status is ResultStatus.WITHDRAWN else result.status.value,
             report=REPORTS[result.status],
-            notes=(*notes, *result.comments),
+            notes=(*notes, *result.comments, *wording.added(result)),
             stat=STAT if result.priority is Priority.STAT else "",
         )
 
@@ -205,9 +205,10 @@ class Segments:
         return f"{prepared.before}{printed}{prepared.after}", prepared.method, ""
 
     def specimen(self, number: str, result: CodedResult) -> str:
-        """Give SPM: ``number`` as written, urine, its role, SPM-17 collection time where it is known."""
+        """Give SPM: ``number`` as written, urine or what a person said of it, its role, SPM-17 collection time where it is known."""
         collected = at(6, self.time(result.collected_at)) if result.collected_at else ""
-        return f"SPM|1|{number}||{URINE}|||||||{ROLES[result.purpose]}{collected}\r"
+        kind = triplet(result.specimen_type or URINE)
+        return f"SPM|1|{number}||{kind}|||||||{ROLES[result.purpose]}{collected}\r"
 
     def time(self, moment: datetime | None) -> str:
         """Give a time stamp to the second with its offset in the destination's zone; empty for unknown."""

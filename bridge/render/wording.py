@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime
 
+from bridge.added import Addable, listed
 from bridge.model import CodedPad, CodedResult, Flag, Grade, Property, ReadBy, ValueForm
 
 ANALYSIS_TIME_NOTE = "Collection time is not known; the time given is that of the analysis."
@@ -66,6 +67,15 @@ def preface(pad: CodedPad) -> str:
     if pad.computed_from:
         return COMPUTED
     return WRITTEN if pad.read_by is ReadBy.EYE else PRINTED
+
+
+def added(result: CodedResult) -> tuple[str, ...]:
+    """Give what a report says of what was added to the strip: what, and by whom."""
+    by_person: dict[str, list[Addable]] = {}
+    for each in result.additions:
+        if each.word:
+            by_person.setdefault(each.by, []).append(each.what)
+    return tuple(f"Added by hand by {name}: {listed(whats)}." for name, whats in by_person.items())
 
 
 def observed(result: CodedResult, observed_at: str) -> tuple[datetime | None, tuple[str, ...]]:

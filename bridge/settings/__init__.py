@@ -48,6 +48,7 @@ from bridge.settings.site import (
     shipped_mappings,
 )
 from bridge.settings.sources import (
+    Additions,
     ByEyeSource,
     Cut,
     FolderSource,
@@ -67,6 +68,7 @@ __all__ = [
     "CLAIM",
     "GUIDED",
     "Accounts",
+    "Additions",
     "Agreement",
     "AnswersOn",
     "Basic",

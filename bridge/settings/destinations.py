@@ -111,6 +111,7 @@ class DestinationShape(Shape):
     ``message_profile`` is MSH-21 (``^`` parts its components) or Bundle.meta.profile. ``orders: single`` makes each pad an order of its
     own. ``provider`` is who ordered, ``laboratory`` who answers for the results; both go into every HL7 format where they are set.
     ``withdrawal``: OBX-11 of a result that is taken back, in HL7 v2: W (posted as wrong), or D (delete) where the receiver was agreed to ask for it.
+    ``added``: whether what a technician added to a strip (colour, clarity, type of the specimen) goes too.
     """
 
     name: Name
@@ -138,6 +139,7 @@ class DestinationShape(Shape):
     laboratory: Laboratory | None = Field(default=None, validate_default=True)
     provider: Provider | None = None
     withdrawal: Literal["W", "D"] = "W"
+    added: bool = True
     retry: Retry = Retry()
     agreement: Agreement = Agreement()
 

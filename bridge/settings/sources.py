@@ -11,11 +11,24 @@ from bridge.settings.security import Tls
 from bridge.settings.shapes import Name, Network, Secret, Shape
 
 
+class Additions(Shape):
+    """What a technician adds to the patients' strips of an analyzer that does not send it, and how long a strip waits for that.
+
+    ``ask``: colour, clarity, the type of the specimen. A strip waits ``wait_minutes`` from when it could go, an urgent one ``stat_minutes``.
+    ``then``: what still lacks something after that goes without (`send`), or is held for a person (`hold`).
+    """
+
+    ask: tuple[Literal["colour", "clarity", "specimen_type"], ...] = Field(min_length=1)
+    wait_minutes: int = Field(default=10, ge=1, le=240)
+    stat_minutes: int = Field(default=0, ge=0, le=60)
+    then: Literal["send", "hold"] = "send"
+
+
 class SourceShape(Shape):
     """What every source has: a name, the analyzer behind it and the profile that reads it.
 
     ``processing_id`` is what its messages must say of themselves, where they say it (MSH-11; P is live, T a test, D debugging): a test
-    goes to no live record.
+    goes to no live record. ``additions``: what a technician adds to its patients' strips; all sources of one analyzer say the same.
     """
 
     name: Name
@@ -23,6 +36,7 @@ class SourceShape(Shape):
     profile: Name
     processing_id: Literal["P", "T", "D"] = "P"
     longest_capture_bytes: int = Field(default=4_000_000, ge=1_000)
+    additions: Additions | None = None
 
 
 class FolderSource(SourceShape):

@@ -394,6 +394,24 @@ class Store(Protocol):
     def specimen_strips(self, strip_id: int, *, limit: int = 50) -> tuple[rows.StripRow, ...]:
         """Give the other patients' strips with the printed patient ID and the specimen number of a strip, newest first."""
 
+    def awaited(self, *, after: int | None = None, limit: int = 100) -> tuple[rows.AwaitedRow, ...]:
+        """Give the results that wait for additions, in the order in which they came; behind the row ``after``."""
+
+    def awaited_one(self, awaited_id: int) -> rows.AwaitedRow | None:
+        """Give one wait, over or not."""
+
+    def awaited_of(self, result_id: str) -> rows.AwaitedRow | None:
+        """Give the open wait of a result."""
+
+    def awaited_count(self) -> int:
+        """Count the results that wait for additions."""
+
+    def awaited_named(self, text: str) -> tuple[rows.AwaitedRow, ...]:
+        """Give the results that wait and whose strip has ``text`` as its number, specimen ID or patient ID, sign by sign."""
+
+    def next_awaited_due(self) -> datetime | None:
+        """Give when the next wait for additions is over; None where none is."""
+
     def replacing(self, result_id: str) -> rows.StripRow | None:
         """Give the strip whose result takes the place of one that was withdrawn for it; None where it was not."""
 

@@ -24,6 +24,7 @@ from bridge.store.account_commands import (
     OpenSession,
     TouchSession,
 )
+from bridge.store.addition_commands import AddToHeld, AddToResult, EndAwaiting
 from bridge.store.apply_accounts import (
     begin_try,
     end_key,
@@ -36,6 +37,7 @@ from bridge.store.apply_accounts import (
     open_session,
     touch_session,
 )
+from bridge.store.apply_additions import add_to_held, add_to_result, end_awaiting
 from bridge.store.apply_answers import end_attempt, end_wait, note_answer
 from bridge.store.apply_audit import note_sights, note_verified, seal_audit
 from bridge.store.apply_container import accept_lot, close_container, open_container, sign_accepted_lot, withdraw_lot
@@ -342,6 +344,9 @@ _APPLY: Mapping[type, Callable[[Db, Any], Any]] = {
     NoteAccess: note_access,
     EnterKey: enter_key,
     EndKey: end_key,
+    AddToResult: add_to_result,
+    AddToHeld: add_to_held,
+    EndAwaiting: end_awaiting,
     c.CorrectResult: correct_result,
     c.ReplaceResult: replace_result,
     c.RecordCall: record_call,

@@ -27,6 +27,7 @@ from bridge.model import (
     Unreadable,
     Waiting,
 )
+from bridge.store.apply_additions import await_additions, waits_for_additions
 from bridge.store.apply_gate import is_self_identifying, move_gate
 from bridge.store.apply_lease import check_lease
 from bridge.store.apply_replacement import behind_withdrawals
@@ -80,7 +81,10 @@ def record_outcome(db: Db, command: RecordOutcome) -> RecordedOutcome:
         deliveries: Sequence[NewDelivery] = command.deliveries
         if due.newest is not None:  # it may take the place of another strip's result
             deliveries = behind_withdrawals(db, (command.capture_id, command.reading.index), deliveries)
-        made = [_insert_delivery(db, new, result, command, at) for new in deliveries]
+        waits = waits_for_additions(command, deliveries)
+        made = [_insert_delivery(db, new, result, command, at, waits=waits) for new in deliveries]
+        if command.added is not None:
+            await_additions(db, command, command.added, result, waits=waits)
     _advance_series(db, command, due.arrived_at)
     delivery_ids = tuple(_noted(db, at_us, each) for each in made)
     begun = [_begun(db, at, at_us, number) if each.begins else None for number, each in zip(delivery_ids, made, strict=True)]
@@ -337,11 +341,13 @@ class _Made:
     begins: bool
 
 
-def _insert_delivery(db: Db, new: NewDelivery, result: CodedResult, command: RecordOutcome, at: str | None) -> _Made:
+def _insert_delivery(
+    db: Db, new: NewDelivery, result: CodedResult, command: RecordOutcome, at: str | None, *, waits: bool
+) -> _Made:
     message = new.message
     state = DeliveryState.QUEUED if message else DeliveryState.UNBORN
     is_head, rank = join_lane(db, new.destination, new.lane, new.priority)
-    is_blocked = new.after is not None and not is_over(db, new.after)
+    is_blocked = waits or (new.after is not None and not is_over(db, new.after))
     begins = new.begins and message is not None and is_head and not is_blocked and _is_newest(db, new.lease)
     row = db.insert(
         _INSERT_DELIVERY,
@@ -351,7 +357,7 @@ def _insert_delivery(db: Db, new: NewDelivery, result: CodedResult, command: Rec
             int(begins), at, at if begins else None, new.after, int(is_head), rank, int(is_blocked), word_id(db, command.tables_digest),
         ),
     )  # fmt: skip
-    if not begins:
+    if not (begins or waits):
         db.tell(f"destination:{new.destination}")
     return _Made(row=row, state=state, message=message, begins=begins)
 

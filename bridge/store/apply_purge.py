@@ -78,6 +78,7 @@ def _purge_strips(db: Db, capture_id: int, at: datetime) -> int:
         db.execute("UPDATE results SET content = ? WHERE strip_id = ?", (b"", strip_id))
     if found:
         db.execute("UPDATE decisions SET patient_id = '' WHERE capture_id = ?", (capture_id,))
+        db.execute("UPDATE additions SET word = '' WHERE capture_id = ?", (capture_id,))
         db.execute("UPDATE look_backs SET reason = '' WHERE capture_id = ?", (capture_id,))
         db.execute("UPDATE tellings SET pads = '[]' WHERE capture_id = ?", (capture_id,))
         db.execute(

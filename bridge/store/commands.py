@@ -43,6 +43,7 @@ from bridge.store.account_commands import (
     OpenSession,
     TouchSession,
 )
+from bridge.store.addition_commands import AddedWrite, AddToHeld, AddToResult, EndAwaiting
 from bridge.store.audit_commands import NoteVerified
 from bridge.store.life_commands import EndRegistration, NoteDayLog, NoteLife, RegisterId, SignRegistration
 from bridge.store.stop_commands import AssignStop, NoteStop
@@ -215,6 +216,9 @@ class RecordOutcome:
     ``tell`` is set where the strip meets critical rules, whatever became of it: a task opens for each, once a strip. One that was judged before
     and is not any more what somebody was told, or is to be told, has its tasks changed or opened again.
 
+    ``added`` is set where the site asks for additions and the strip concerns them: a result that waits for some gets no message before they
+    came, or before its time is over. Its ``deliveries`` have none then.
+
     A Rejected reading that carries its own number and date, or an Unreadable, joins an open stop of the same record
     bytes and rule as a repeat instead of opening a new one; so does a Copy of a strip that is still stopped.
     """
@@ -231,6 +235,7 @@ class RecordOutcome:
     shift: ShiftWrite | None = None
     tell: TellWrite | None = None
     lease: Lease | None = None
+    added: AddedWrite | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -936,6 +941,9 @@ Command = (
     | NoteAccess
     | EnterKey
     | EndKey
+    | AddToResult
+    | AddToHeld
+    | EndAwaiting
     | CorrectResult
     | ReplaceResult
     | RecordCall

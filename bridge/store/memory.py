@@ -35,6 +35,7 @@ from bridge.model import (
 from bridge.store import rows
 from bridge.store.commands import Command, HoldLeases
 from bridge.store.memory_accounts import AccountsInMemory
+from bridge.store.memory_additions import AdditionsInMemory, added_facts, is_awaited
 from bridge.store.memory_apply import apply, recover
 from bridge.store.memory_audit import AuditInMemory
 from bridge.store.memory_clock import ClocksInMemory
@@ -77,6 +78,7 @@ class MemoryStore(
     RegisteredInMemory,
     ReportsInMemory,
     AccountsInMemory,
+    AdditionsInMemory,
     SignalsInMemory,
     TellingsInMemory,
     TodayInMemory,
@@ -255,6 +257,7 @@ class MemoryStore(
                 timed_by=timed.timed_by,
             ),
             prior=self._prior(place),
+            added=added_facts(self._state, place),
         )
 
     def _prior(self, place: tuple[int, int, str]) -> PriorResult | None:
@@ -321,7 +324,9 @@ class MemoryStore(
         waiting = [
             sent.row
             for sent in state.sent.values()
-            if (sent.row.destination, sent.row.state) == (destination, DeliveryState.UNBORN) and state.is_over(sent.after)
+            if (sent.row.destination, sent.row.state) == (destination, DeliveryState.UNBORN)
+            and state.is_over(sent.after)
+            and not is_awaited(state, sent.row.result_id, sent.row.version)
         ]
         found = ((row.delivery_id, state.results[row.result_id, row.version].content) for row in waiting[:limit])
         return tuple((number, as_sent(state, result, destination)) for number, result in found)

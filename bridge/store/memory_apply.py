@@ -35,6 +35,7 @@ from bridge.store.account_commands import (
     OpenSession,
     TouchSession,
 )
+from bridge.store.addition_commands import AddToHeld, AddToResult, EndAwaiting
 from bridge.store.apply_telling import DISCARDED, Why
 from bridge.store.audit_commands import NoteVerified
 from bridge.store.chains import CORRECTED_ALREADY
@@ -51,6 +52,7 @@ from bridge.store.memory_accounts import (
     open_session,
     touch_session,
 )
+from bridge.store.memory_additions import add_to_held, add_to_result, end_awaiting
 from bridge.store.memory_audit import note_sights, note_verified
 from bridge.store.memory_correction import correct_result, has_left, join_lanes, record_call, replaced, was_corrected
 from bridge.store.memory_day_log import note_day_log
@@ -573,6 +575,9 @@ _APPLY: Mapping[type, Callable[[State, Any], Any]] = {
     NoteAccess: note_access,
     EnterKey: enter_key,
     EndKey: end_key,
+    AddToResult: add_to_result,
+    AddToHeld: lambda state, command: add_to_held(state, command, close_stop),
+    EndAwaiting: lambda state, command: end_awaiting(state, command, move),
     c.CorrectResult: _correct_result,
     c.ReplaceResult: _replace_result,
     c.RecordCall: record_call,

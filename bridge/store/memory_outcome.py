@@ -28,7 +28,9 @@ from bridge.model import (
     Unreadable,
     Waiting,
 )
+from bridge.store.apply_additions import waits_for_additions
 from bridge.store.commands import NewDelivery, RecordedOutcome, RecordOutcome
+from bridge.store.memory_additions import await_additions
 from bridge.store.memory_gate import move_gate
 from bridge.store.memory_numbers import join_run
 from bridge.store.memory_replacement import behind_withdrawal
@@ -58,7 +60,10 @@ def record_outcome(state: State, command: RecordOutcome) -> RecordedOutcome:
         if (result.result_id, result.version) in state.results:
             raise ValueError(f"the result_id {result.result_id} has version {result.version} already")
         state.results[result.result_id, result.version] = Result(strip_id=strip_id, content=result)
-        made = [_insert_delivery(state, behind_withdrawal(state, seat, new), result, command) for new in command.deliveries]
+        deliveries = [behind_withdrawal(state, seat, new) for new in command.deliveries]
+        made = [_insert_delivery(state, new, result, command) for new in deliveries]
+        if command.added is not None:
+            await_additions(state, command, command.added, result, waits=waits_for_additions(command, deliveries))
     _advance_series(state, command)
     state.intake[command.intake_id] = replace(work, next_index=command.reading.index + 1)
     if command.ends_intake:

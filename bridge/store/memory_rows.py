@@ -8,6 +8,7 @@ from datetime import datetime
 from typing import Any
 
 from bridge.accounts.people import Account, ApiKey, Session
+from bridge.added import Addable, Addition
 from bridge.bench.analyzer_life import KeptHappening
 from bridge.bench.answered import GapAnswer
 from bridge.bench.corrections import Call, Correction
@@ -133,6 +134,28 @@ class Shift:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class Added:
+    """What a person added to the reading with these bytes at a seat."""
+
+    seat: Seat
+    record_digest: str
+    addition: Addition
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Awaited:
+    """A result that waits, or waited, for additions, by the seat of its strip."""
+
+    seat: Seat
+    result_id: str
+    version: int
+    asks: tuple[Addable, ...]
+    due_at: datetime
+    holds: bool
+    state: str
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class Telling:
     """A critical result that somebody is to be told of, by the seat of its strip."""
 
@@ -188,6 +211,8 @@ class State:
     gate_events: list[tuple[GateEventRow, bool | None]] = field(default_factory=list)  # with what it decided
     doubted: dict[int, Doubted] = field(default_factory=dict)
     replacements: dict[Seat, int] = field(default_factory=dict)
+    added: list[Added] = field(default_factory=list)
+    awaited: dict[int, Awaited] = field(default_factory=dict)
     corrections: dict[int, Corrected] = field(default_factory=dict)
     lots: dict[int, LotShown] = field(default_factory=dict)
     lots_out: set[int] = field(default_factory=set)

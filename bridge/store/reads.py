@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from bridge.store.reads_accounts import AccountReads
+from bridge.store.reads_additions import AdditionReads
 from bridge.store.reads_audit import AuditReads
 from bridge.store.reads_clock import ClockReads
 from bridge.store.reads_corrections import CorrectionReads
@@ -54,6 +55,7 @@ class Reads(
     RegisteredReads,
     ReportReads,
     AccountReads,
+    AdditionReads,
     CorrectionReads,
     ReplacementReads,
     ShiftReads,

@@ -40,6 +40,7 @@ from bridge.store.codec import (
 )
 from bridge.store.database import Db
 from bridge.store.lanes import MAY_GO, OPEN, ROUTINE_RANK, STAT_RANK
+from bridge.store.reads_additions import added_facts
 from bridge.store.rows import CaptureRow, IntakeRow, LaneHead, ReadingFacts
 from bridge.store.snapshots import one_snapshot
 
@@ -258,6 +259,7 @@ class WorkReads:
                 timed_by=timed_by,
             ),
             prior=PriorResult(result_id=prior[0], version=prior[1]) if prior else None,
+            added=added_facts(self._db(), capture_id, index, record_digest),
         )
 
     # --- delivering

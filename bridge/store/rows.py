@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from enum import StrEnum
 
+from bridge.added import Addable, AddedFacts
 from bridge.bench.containers import ContainerEnd
 from bridge.bench.corrections import Call, Correction
 from bridge.bench.gaps import NumberRun
@@ -87,11 +88,12 @@ class CaptureState:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class ReadingFacts:
-    """What is known of a reading from its earlier interpretations. ``placed``: the number series that its newest was counted in, "" for none."""
+    """What is known of a reading from its earlier interpretations. ``placed``: the number series that its newest was counted in, "" for none; ``added`` None: nothing."""
 
     decisions: Decisions
     prior: PriorResult | None
     placed: str = ""
+    added: AddedFacts | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -234,6 +236,21 @@ class StripRow:
     def has_gone(self) -> bool:
         """Say whether a result of it went on its way: a patient's, or a control's that a destination asked for."""
         return self.outcome in ("coded", "withdrawn") or (self.outcome == "non_patient" and bool(self.result_id))
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class AwaitedRow:
+    """A result that waits, or waited, for what a person adds. ``state``: open, added (``added_by``), went (without), held, over."""
+
+    awaited_id: int
+    strip: StripRow
+    result_id: str
+    version: int
+    asks: tuple[Addable, ...]
+    due_at: datetime
+    holds: bool
+    state: str
+    added_by: str = ""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

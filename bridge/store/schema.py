@@ -1,18 +1,18 @@
 """The tables, declared once for SQLite and PostgreSQL. Times are text, ISO 8601 in UTC with microseconds, so that they sort.
 
 Payloads are compressed (codec) and come back byte-identical. ``captures`` and ``events`` are append-only (triggers in
-the migrations); ``events`` holds no patient identifiers. Here stand the tables of a strip's way; those of the bench day are in ``schema_bench``, those of who may sign in in ``schema_accounts``.
+the migrations); ``events`` holds no patient identifiers. Here stand the tables of a strip's way; those of the bench day are in ``schema_bench``, those of who may sign in in ``schema_accounts``, those of additions in ``schema_additions``.
 """
 
 from __future__ import annotations
 
 from sqlalchemy import Column, ForeignKey, Index, LargeBinary, Table, UniqueConstraint, text
 
-from bridge.store import schema_accounts, schema_bench
+from bridge.store import schema_accounts, schema_additions, schema_bench
 from bridge.store.lanes import MAY_GO, OPEN, WAITING
 from bridge.store.schema_parts import Integer, Text, metadata, part_index, row_id
 
-__all__ = ["Integer", "Text", "metadata", "schema_accounts", "schema_bench"]
+__all__ = ["Integer", "Text", "metadata", "schema_accounts", "schema_additions", "schema_bench"]
 
 # What many rows say is said once (interned.py)
 words = Table("words", metadata, row_id(), Column("word", Text, nullable=False, unique=True))

@@ -115,6 +115,7 @@ def _canonical(
         del policies["processing_ids"]
     del policies["jump_limit"]  # pages ask by it; no result depends on it
     del policies["telling"]  # as above
+    del policies["additions"]  # with_additions says them, where there are any
     if not policy.run_pause_minutes:
         del policies["run_pause_minutes"]
     if policy.test_messages == "stop":

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from difflib import SequenceMatcher
 from typing import Any
 
+from bridge.tables.additions import ADDITIONS_FILE
 from bridge.tables.care import CATALOGUE_FILE
 from bridge.tables.containers import CONTAINERS_FILE
 from bridge.tables.controls import CONTROLS_FILE
@@ -80,6 +81,10 @@ def _place(path: Path) -> str:
             return f"{CONTROLS_FILE}: {_dotted(keys)}" if keys else CONTROLS_FILE
         case ("containers", *keys):
             return f"{CONTAINERS_FILE}: {_dotted(keys)}" if keys else CONTAINERS_FILE
+        case ("additions", "sources", *keys):
+            return f"the site's file: sources.additions {_dotted(keys)}".rstrip()
+        case ("additions", *keys):
+            return f"{ADDITIONS_FILE}: {_dotted(keys)}" if keys else ADDITIONS_FILE
         case ("holds", *keys):
             return f"{HOLDS_FILE}: {_dotted(keys)}" if keys else HOLDS_FILE
         case ("profiles" | "strip_types" as folder, name, *keys):

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 
+from bridge.tables.additions_document import AdditionsDocument
 from bridge.tables.containers_document import ContainersDocument
 from bridge.tables.controls_document import ControlsDocument
 from bridge.tables.documents import (
@@ -25,6 +26,7 @@ SHAPES: Mapping[str, type[Shape]] = {
     "flags": FlagsDocument,
     "controls": ControlsDocument,
     "containers": ContainersDocument,
+    "additions": AdditionsDocument,
     "holds": HoldsDocument,
     "reading": ReadingsDocument,
     "form": FormDocument,

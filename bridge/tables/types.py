@@ -13,6 +13,7 @@ from zoneinfo import ZoneInfo
 
 from bridge.errors import Spot, TableError
 from bridge.model import Code, Format, Grade, Priority, Property, Purpose, Quantity, ReadBy, Sex, Step, UnitSystem
+from bridge.tables.addition_table import AdditionTable, AdditionTerms
 from bridge.tables.container_table import ContainerTable
 from bridge.tables.control_table import ControlTable
 from bridge.tables.day_log_table import DayLogRule
@@ -429,6 +430,7 @@ class Policy:
     was switched on (``nothing``, ``note``, ``hold``). ``specimen`` None: nobody asks how old a specimen was. ``run_again``: what becomes of a
     second strip of a specimen whose result is reported already (``hold``, or ``nothing``: it is a result of its own).
     ``one_person`` names where strips are read by eye that need no second person; ``ungated`` where those are that wait for no controls.
+    ``additions`` says, by analyzer, what people add to its strips.
     """
 
     patient_id: PatientIdPolicy
@@ -447,6 +449,7 @@ class Policy:
     specimen: SpecimenRule | None = None
     one_person: frozenset[str] = frozenset()
     ungated: frozenset[str] = frozenset()
+    additions: Mapping[str, AdditionTerms] = field(default_factory=dict)
     run_again: str = "hold"
 
 
@@ -517,6 +520,7 @@ class DestinationTerms:
     HL7 name. ``message_profile`` is MSH-21, or in FHIR ``Kind=URL`` of each meta.profile, where the two sides agreed on it. ``non_patient``: controls and
     the like are sent too (OUL^R22 only). ``asks_commit`` is MSH-15 AL (enhanced mode), with ``asks_application`` as MSH-16; else MSH-15
     and MSH-16 are the format's own. ``withdrawal`` is OBX-11 of a result that is taken back, in HL7 v2: W or D of table 0085.
+    ``added``: what people added to a strip goes too.
     """
 
     name: str
@@ -552,6 +556,7 @@ class DestinationTerms:
     asks_commit: bool = False
     asks_application: str = "AL"
     withdrawal: str = "W"
+    added: bool = True
 
     @property
     def is_live(self) -> bool:
@@ -580,7 +585,7 @@ class Tables:
     ``canonical`` is everything in it as canonical JSON, which the store keeps; ``digest`` is its SHA-256. Empty where tables
     are put together by hand and not compiled. ``doubts`` is what ``padpost check`` warns of. The site's word on a ladder's
     abnormal steps is already in ``strip_types``; its bands and critical rules are in ``flags``, its control lots and gate policy in ``controls``,
-    what it says of containers of strips in ``containers``, its declared rules and terms of release in ``holds``. ``memo`` keeps what judging worked out.
+    what it says of containers of strips in ``containers``, what people may add in ``additions``, its declared rules and terms of release in ``holds``. ``memo`` keeps what judging worked out.
     """
 
     digest: str
@@ -593,5 +598,6 @@ class Tables:
     flags: FlagTable = field(default_factory=FlagTable)
     controls: ControlTable = field(default_factory=ControlTable)
     containers: ContainerTable = field(default_factory=ContainerTable)
+    additions: AdditionTable = field(default_factory=AdditionTable)
     holds: HoldTable = field(default_factory=HoldTable)
     memo: Memo = field(init=False, compare=False, repr=False, default_factory=Memo)

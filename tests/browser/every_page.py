@@ -21,6 +21,7 @@ BY_HAND = (
     "/nowhere",  # what is said where no page is
     "/lots/compared?strip_type=quill-10&first=24A01&second=24B07",  # asked for by a form
     "/enter/kept/1",  # told after a form
+    "/to-add/held/1",  # from the row of one reason, as below
     "/signals/ringing",  # asked for by script
     "/rejected/1/specimen",  # from the row of one reason, which comes late in the list
 )

@@ -26,9 +26,11 @@ from tests.judging_for_tests import NOW
 from tests.pages.stocked import GOOD, OTHER, Stocked
 from tests.pages.test_signals import of
 from tests.pages.test_views import hostile_pages
+from tests.store.addition_contract import waiting
 from tests.store.registered_contract import ROUND, register
 from tests.store.signal_contract import MAIL, keep
 from tests.store.telling_contract import ONCE, READ_BACK, say, told
+from tests.tables.additions_for_tests import asking
 
 LONG_NAME = "Centro de Saúde da Ilha do Sal e dos Moinhos da Maré Alta XX"  # 60 characters, Portuguese; invented
 LONG_ID = "400000000000000000000000000007"  # 30 characters
@@ -47,13 +49,15 @@ def filled(shelf: Stocked) -> dict[str, Any]:
     shelf.now = bench.at
     _stops_and_results(shelf)
     _signals(shelf)
+    waiting(shelf.store, LONG_ID, patient=LONG_ID)
+    waiting(shelf.store, "W2", patient=GOOD, priority=Priority.STAT)
     register(shelf.store, replace(ROUND, text="CTRL-LOW"))
     register(shelf.store, replace(ROUND, text="CTRL-LOW", purpose=Purpose.TRAINING, scheme="Course 1"), signed=False)
     shelf.other(Purpose.PROFICIENCY)
     shelf.now += timedelta(minutes=20)
     return {
         "name": LONG_NAME,
-        "bench": PagesBench(tables=bench.tables, terms=example_terms()),
+        "bench": PagesBench(tables=replace(bench.tables, additions=asking().additions), terms=example_terms()),
         "schemes": {"bench-a": bench.tables.profiles["brook"].numbers},
         "ways": (ShownWay(name="mail", words="mail to 1 address by mail.example; every kind"),),
     }

@@ -23,6 +23,7 @@ from zoneinfo import ZoneInfo
 import httpx
 
 from bridge.desk.actions import Desk
+from bridge.desk.additions import AdditionDesk
 from bridge.desk.corrections import CorrectionDesk, CorrectionTerms
 from bridge.desk.entries import EntryDesk, EntryPlace
 from bridge.desk.gates import GateDesk
@@ -385,7 +386,8 @@ class Stocked:
             says=lambda _: None,
         )
         entries = EntryDesk(self.store, told.bench.tables, self.eyes, slips=self.slips, now=lambda: self.now)
-        return Desks(stops=self.desk, gates=gates, corrections=corrections, entries=entries)
+        additions = AdditionDesk(self.store, told.bench.tables, lambda: self.now, says=lambda _: None)
+        return Desks(stops=self.desk, gates=gates, corrections=corrections, entries=entries, additions=additions)
 
     @contextlib.contextmanager
     def serving(self, **site: Any) -> Iterator[Visitor]:

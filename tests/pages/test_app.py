@@ -250,6 +250,7 @@ def test_the_benchmark_looks_at_every_page(shelf: Stocked) -> None:
         "STOP": "{stop_id}",
         "LOT": "{lot_id}",
         "CAPTURE": "{capture_id}",
+        "AWAITED": "{awaited_id}",
         "ward-eyes": "{source}",
         "bench0": "{source}",
         "/reports/2026-10/": "/reports/{period}/",

@@ -116,7 +116,8 @@ def assert_specimen(fmt: Format, payload: bytes, result: CodedResult) -> None:
     own = fmt is Format.ORU_R01_US and not result.specimen_id
     assert spm[2] == (["", result.result_id] if own else [result.specimen_id])
     assert ("No specimen number was printed; the one in SPM-2 is the result's own." in notes) is own
-    assert (spm[4][0], spm[11][0]) == ("UR", ROLES[result.purpose])
+    kind = result.specimen_type.code if result.specimen_type else "UR"
+    assert (spm[4][0], spm[11][0]) == (kind, ROLES[result.purpose])
     assert spm[17:] == ([[stamp(result.collected_at)]] if result.collected_at else [])
     lots = {sid[2][0] for sid in components(payload, "SID")}
     assert lots == ({result.strip_lot} if fmt is Format.OUL_R22 and result.strip_lot else set())

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import http.client
+import sqlite3
 import statistics
 import tempfile
 import time
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from dataclasses import dataclass, field
 from datetime import timedelta
 from pathlib import Path
@@ -31,7 +32,7 @@ VISITS = 40  # looks at each page; the second slowest is its 95th percentile
 PAGES = (
     "/", "/?wall=true", "/rejected", "/rejected?rule=patient.check_digit&analyzer=bench3&receiver=records&age=waiting&owner=-", "/api/news/rejected?after=1", "/api/news/rejected/rows?stops=1,2,3", "/results", "/results?kind=non_patient", "/results?kind=copy", "/results?kind=discarded", "/results/RESULT", "/corrections",
     "/strips/STRIP", "/rejected/STOP", "/rejected/STOP/specimen", "/controls", "/controls/charts", "/controls/months", "/controls/months/2026-10?analyzer=bench3&strip_type=ember-12", "/controls/months/2026-10/report?analyzer=bench3&strip_type=ember-12", "/controls/months/2026-10/report.pdf?analyzer=bench3&strip_type=ember-12", "/controls/lots/new", "/controls/lots/LOT", "/lots", "/lots/strips?strip_type=ember-12&strip_lot=24Z99", "/lots/strips.csv?strip_type=ember-12&strip_lot=24Z99",
-    "/lots/compared?strip_type=ember-12&first=24Z98&second=24Z99", "/analyzers", "/receivers", "/hand-over", "/find", "/day-log", "/day-log/month?analyzer=ember-1&month=2026-11", "/registered", "/registered/strips?registration=1", "/numbers", "/signals", "/signals/ringing", "/telling", "/audit", "/audit?what=seen", "/audit?strip=STRIP", "/audit?day=2026-11-25", "/telling/rules", "/days/2026-11-25", "/days/2026-11-25/report", "/days/2026-11-25/report.pdf", "/enter", "/enter/eye/ward-eyes?strip_type=fourteen", "/enter/slip/bench0", "/enter/kept/CAPTURE", "/try-out", "/api/today", "/api/news", "/api/stops", "/api/stops/STOP", "/api/reasons",
+    "/lots/compared?strip_type=ember-12&first=24Z98&second=24Z99", "/analyzers", "/receivers", "/hand-over", "/find", "/day-log", "/day-log/month?analyzer=ember-1&month=2026-11", "/registered", "/registered/strips?registration=1", "/numbers", "/signals", "/signals/ringing", "/telling", "/audit", "/audit?what=seen", "/audit?strip=STRIP", "/audit?day=2026-11-25", "/telling/rules", "/days/2026-11-25", "/days/2026-11-25/report", "/days/2026-11-25/report.pdf", "/enter", "/enter/eye/ward-eyes?strip_type=fourteen", "/enter/slip/bench0", "/enter/kept/CAPTURE", "/to-add", "/to-add/AWAITED", "/to-add/held/STOP", "/try-out", "/api/today", "/api/news", "/api/stops", "/api/stops/STOP", "/api/reasons",
     "/api/reasons/copy.possible/read-again", "/api/reasons/copy.possible/release", "/api/results", "/api/results/RESULT", "/api/strips", "/api/strips?outcome=held", "/api/strips/STRIP",
     "/reports", "/reports/2026-10/turnaround", "/reports/2026-11-25/turnaround", "/reports/2026-10/stops", "/reports/2026-10/operators", "/reports/2026-10/indicators", "/reports/2026-10/turnaround/report", "/reports/2026-11-25/stops/report.pdf", "/reports/2026-10/operators/hours.csv",
     "/api/openapi.json", "/health/live", "/health/ready",
@@ -351,6 +352,7 @@ def full_store(options: Options) -> Iterator[Row]:
                 analyzers.put(0, b"no strip\r\n")  # a row of Rejected messages to look at
                 bridge.wait(lambda: bridge.count("SELECT count(*) FROM stops") == 1)
             fill(bridge.file, stored, first=MODEL.stop + 2 * options.strips, waiting=False)
+            _await(bridge.file)
             try:
                 starts[stored] = bridge.start()
                 pages[stored] = {page: _p95(bridge, page) for page in PAGES}
@@ -390,6 +392,18 @@ def full_store(options: Options) -> Iterator[Row]:
         )
 
 
+_AWAIT = (
+    "INSERT INTO additions_awaited (capture_id, idx, analyzer, result_id, version, asks, due_at, holds, state) SELECT capture_id, idx, analyzer,"
+    " result_id, 1, '[\"colour\"]', '2999-01-01T00:00:00.000000Z', 0, 'open' FROM strips WHERE outcome = 'coded' ORDER BY id DESC LIMIT 100"
+)
+
+
+def _await(file: Path) -> None:
+    """Let a hundred of the newest results wait for additions, more than any bench has."""
+    with closing(sqlite3.connect(file)) as store, store:
+        store.execute(_AWAIT)
+
+
 def _p95(bridge: Site, page: str) -> float:
     """Look at a page again and again; give the 95th percentile of the seconds. The ids in its address are the newest of the store."""
     for word, query in _IDS.items():
@@ -404,6 +418,7 @@ _IDS = {
     "STOP": "SELECT max(id) FROM stops",
     "LOT": "SELECT max(id) FROM control_lots",
     "CAPTURE": "SELECT max(id) FROM captures",
+    "AWAITED": "SELECT max(id) FROM additions_awaited",
 }
 
 

@@ -8,7 +8,16 @@ from typing import get_args
 import pytest
 
 from bridge.lifecycle.states import StopEnd
-from bridge.store import account_commands, audit_commands, commands, life_commands, stop_commands, today_commands
+from bridge.store import (
+    account_commands,
+    addition_commands,
+    audit_commands,
+    commands,
+    life_commands,
+    stop_commands,
+    today_commands,
+)
+from bridge.store.addition_commands import AddedWrite
 from bridge.store.apply import _APPLY
 from bridge.store.commands import (
     CloseStop,
@@ -35,6 +44,7 @@ NOT_COMMANDS = {
     GateWrite,
     ShiftWrite,
     TellWrite,
+    AddedWrite,
     RecordedOutcome,
     RecordedCorrection,
     NotedAnswer,
@@ -47,7 +57,15 @@ def test_every_command_is_done_by_one_function() -> None:
     """A command without a function would be refused at run time; a function without a command is dead."""
     declared = {
         kind
-        for module in (account_commands, audit_commands, commands, life_commands, stop_commands, today_commands)
+        for module in (
+            account_commands,
+            addition_commands,
+            audit_commands,
+            commands,
+            life_commands,
+            stop_commands,
+            today_commands,
+        )
         for kind in vars(module).values()
         if dataclasses.is_dataclass(kind) and kind.__module__ == module.__name__
     }

@@ -16,6 +16,7 @@ from bridge.store.commands import ReserveNumbers
 from bridge.store.memory import MemoryStore
 from tests.store import strips as s
 from tests.store.account_contract import AccountContract
+from tests.store.addition_contract import AdditionContract
 from tests.store.audit_contract import AuditContract
 from tests.store.clock_contract import ClockContract
 from tests.store.contract import StoreContract
@@ -69,6 +70,14 @@ class TestGates(GateContract):
 
 class TestSignals(SignalContract):
     """The same store keeps the contract of signals."""
+
+    @pytest.fixture
+    def make(self) -> Callable[[], Store]:
+        return reopening()
+
+
+class TestAdditions(AdditionContract):
+    """The same store keeps the contract of additions."""
 
     @pytest.fixture
     def make(self) -> Callable[[], Store]:

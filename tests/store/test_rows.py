@@ -35,6 +35,7 @@ def test_every_question_has_a_row_of_its_own() -> None:
         "AttemptRow",
         "AuditRow",
         "AuditSearch",
+        "AwaitedRow",
         "CaptureRow",
         "CaptureState",
         "ContainerRow",

@@ -24,6 +24,7 @@ from bridge.store.commands import KeepCapture, ReserveNumbers
 from bridge.store.sqlite import FILE, SqliteStore, connect
 from tests.store import strips as s
 from tests.store.account_contract import AccountContract
+from tests.store.addition_contract import AdditionContract
 from tests.store.audit_contract import AuditContract
 from tests.store.clock_contract import ClockContract
 from tests.store.contract import StoreContract
@@ -69,6 +70,14 @@ class TestGates(GateContract):
 
 class TestSignals(SignalContract):
     """The same store keeps the contract of signals."""
+
+    @pytest.fixture
+    def make(self, tmp_path: Path) -> Callable[[], Store]:
+        return lambda: SqliteStore(tmp_path / "store", now=lambda: later(60))
+
+
+class TestAdditions(AdditionContract):
+    """The same store keeps the contract of additions."""
 
     @pytest.fixture
     def make(self, tmp_path: Path) -> Callable[[], Store]:

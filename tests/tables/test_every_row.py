@@ -14,6 +14,7 @@ import ucumvert
 
 from bridge.model import Flag, ResultStatus
 from bridge.render import hl7_rules, segments, value_rules
+from bridge.tables.additions import URINE_TYPES
 from bridge.tables.conversion import factor
 from bridge.tables.documents import CodeRow, Scale
 from tests.tables.shipped_tables import catalogue, rows
@@ -284,7 +285,7 @@ SENT = {  # what our messages say, by table
     "0123": set(segments.REPORTS.values()),
     "0125": set(value_rules.TABLE_0125),
     "0369": {role.split("^")[0] for role in segments.ROLES.values()},
-    "0487": {segments.URINE.split("^")[0]},
+    "0487": set(URINE_TYPES),
 }
 LISTED = {"0078": value_rules.TABLE_0078, "0085": value_rules.TABLE_0085, "0123": hl7_rules.TABLE_0123}
 NOT_IN_LIST = {("0125", "CWE"): "the library's list of 2.5.1 has CE and not CWE, which chapter 2 of 2.5.1 has as a data type"}

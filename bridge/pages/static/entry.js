@@ -1,4 +1,4 @@
-// Helps with a strip that is read by eye: a watch from the moment of dipping, and figures as keys. The page works without this file.
+// Helps with a strip that is read by eye, and with what is added to one: a watch from the moment of dipping, and figures as keys. The page works without this file.
 
 const watch = document.getElementById("timer");
 const since = document.getElementById("since");
@@ -47,7 +47,7 @@ function choose(pad, step) {
     (was ?? pad.querySelector("input")).focus();
     due.textContent = "A scan came while a pad was chosen: no step was set by it. Choose its field and scan again.";
   };
-  (pads[pads.indexOf(pad) + 1]?.querySelector("input") ?? readAt).focus();
+  (pads[pads.indexOf(pad) + 1]?.querySelector("input") ?? readAt ?? pad.form.querySelector("input[name=name], button")).focus();
 }
 
 document.addEventListener("keydown", (event) => {

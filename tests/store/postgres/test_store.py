@@ -37,6 +37,7 @@ from bridge.store.postgres.store import PostgresStore, revision
 from tests.peers.postgres import PostgresServer
 from tests.store import strips as s
 from tests.store.account_contract import AccountContract
+from tests.store.addition_contract import AdditionContract
 from tests.store.audit_contract import AuditContract
 from tests.store.clock_contract import ClockContract
 from tests.store.contract import StoreContract
@@ -80,6 +81,14 @@ class TestGates(GateContract):
 
 class TestSignals(SignalContract):
     """The same store keeps the contract of signals."""
+
+    @pytest.fixture
+    def make(self, at: Server) -> Callable[[], Store]:
+        return lambda: PostgresStore(at)
+
+
+class TestAdditions(AdditionContract):
+    """The same store keeps the contract of additions."""
 
     @pytest.fixture
     def make(self, at: Server) -> Callable[[], Store]:

@@ -1,0 +1,51 @@
+"""What the statements of additions must not do: the contract in addition_contract.py has the rest."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from bridge.bench.corrections import Kind
+from bridge.store.addition_commands import EndAwaiting
+from bridge.store.sqlite import SqliteStore
+from tests.store import strips as s
+from tests.store.addition_contract import one, waiting
+from tests.store.correction_contract import bear, change
+from tests.store.strips import NOW, WAIT, later
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Iterator[SqliteStore]:
+    opened = SqliteStore(tmp_path / "store", now=lambda: NOW)
+    yield opened
+    opened.close()
+
+
+def test_a_result_that_was_corrected_meanwhile_waits_no_more(store: SqliteStore) -> None:
+    """A person has dealt with it: the corrected version goes at once, and the end of the wait touches nothing."""
+    waiting(store, "W1")
+    change(store, "W1", Kind.CORRECTED)
+    assert bear(store) == [("W1", 2, "F")]
+    assert store.submit(EndAwaiting(at=later(10))).result(WAIT) == 1
+    assert [(row.version, row.state.value) for row in store.deliveries("W1") if row.destination == "records"] == [
+        (1, "superseded"),
+        (2, "queued"),
+    ]
+
+
+def test_the_waits_end_oldest_first_and_not_all_at_once(store: SqliteStore) -> None:
+    """A command is short, so that a strip that comes just then waits a moment."""
+    for number in range(5):
+        waiting(store, f"W{number}", patient=f"47{number}")
+    assert store.submit(EndAwaiting(at=later(10), most=3)).result(WAIT) == 3
+    assert [row.result_id for row in store.awaited()] == ["W3", "W4"]
+
+
+def test_the_way_of_the_lanes_is_sound_while_one_waits(store: SqliteStore) -> None:
+    """What is kept of lanes is what the rows say, also behind a blocked head."""
+    waiting(store, "W1")
+    s.post(store, "L1")
+    assert s.heads(store) == []
+    assert one(store).strip.number == "W1"
