@@ -49,7 +49,7 @@ def filled(shelf: Stocked) -> dict[str, Any]:
     shelf.now = bench.at
     _stops_and_results(shelf)
     _signals(shelf)
-    waiting(shelf.store, LONG_ID, patient=LONG_ID)
+    waiting(shelf.store, "W1", patient=LONG_ID)
     waiting(shelf.store, "W2", patient=GOOD, priority=Priority.STAT)
     register(shelf.store, replace(ROUND, text="CTRL-LOW"))
     register(shelf.store, replace(ROUND, text="CTRL-LOW", purpose=Purpose.TRAINING, scheme="Course 1"), signed=False)
