@@ -21,6 +21,18 @@ COMPARED = frozenset(
 )  # ours: what is run on two lots on purpose; patients' strips are run once
 
 
+def is_alike(code: str, other: str) -> bool:
+    """Say whether two lot codes that differ are written alike but for capitals, spaces and hyphens: 24A01, 24a01, 24A-01. "" is like none.
+
+    Nothing is taken for the other lot by it: a person is asked to look.
+    """
+    return code != other and "" != _bare(code) == _bare(other)
+
+
+def _bare(code: str) -> str:
+    return "".join(each for each in code.casefold() if not each.isspace() and each != "-")
+
+
 @dataclass(frozen=True, kw_only=True, slots=True)
 class LotUse:
     """One strip of a lot, as it stands now, and where its result went: (destination, state) of the newest version, by destination.

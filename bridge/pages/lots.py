@@ -173,7 +173,9 @@ class Lots:
     # --- a lot
 
     def strips(self, request: Request, strip_type: str = "", strip_lot: str = "") -> Response:
-        """Show every strip of a lot: how many, where their results went, and the newest of them."""
+        """Show every strip of a lot: how many, where their results went, and the newest of them. Without a lot it is the page that asks for one."""
+        if not strip_lot.strip():
+            return RedirectResponse("/lots", status_code=SEE_OTHER)
         return self._strips(request, strip_type, strip_lot)
 
     def _strips(self, request: Request, strip_type: str, strip_lot: str, *, said: str = "") -> Response:
@@ -182,6 +184,7 @@ class Lots:
             "strip_type": strip_type,
             "strip_lot": strip_lot.strip(),
             "tally": tallied(uses),
+            "alike": self._store.lots_alike(strip_type, strip_lot.strip()),
             "newest": tuple(reversed(uses[-LISTED:])),
             "containers": tuple(
                 row
@@ -215,10 +218,12 @@ class Lots:
         return sorted((*printed, *bare), key=lambda use: use.strip_id)
 
     def compared(self, request: Request, strip_type: str = "", first: str = "", second: str = "") -> Response:
-        """Show how the pads of two lots agree on what was read on both on purpose."""
+        """Show how the pads of two lots agree on what was read on both on purpose. A lot is not compared with itself."""
         strip = self._tables.strip_types.get(strip_type)
         lots = first.strip(), second.strip()
-        found = pairs(*(self._store.compared_readings(strip_type, lot) for lot in lots)) if strip and lots[0] != lots[1] else ()
+        if not all(lots) or lots[0] == lots[1]:
+            return self._page(request, said="Choose two lots that differ: a lot that is compared with itself agrees with itself.")
+        found = pairs(*(self._store.compared_readings(strip_type, lot) for lot in lots)) if strip else ()
         shown = {
             "strip_type": strip_type,
             "lots": lots,

@@ -430,6 +430,9 @@ class Store(Protocol):
     def lot_uses(self, strip_type: str, strip_lot: str) -> tuple[LotUse, ...]:
         """Give every strip of a lot as it stands, oldest first, and where the newest version of its result went."""
 
+    def lots_alike(self, strip_type: str, strip_lot: str) -> tuple[tuple[str, int], ...]:
+        """Give the lots that are written as this one but for capitals, spaces and hyphens, each with its strips, by code."""
+
     def patient_readings(self, strip_type: str, strip_lot: str, *, since: datetime) -> Iterator[LotReading]:
         """Give what patients' strips of a lot showed that arrived since then, oldest first; copies and what was discarded or purged left out."""
 

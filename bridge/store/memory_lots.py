@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from datetime import datetime
 
 from bridge.bench.controls import RunVerdict
 from bridge.bench.gate import BegunAnew, Cause, Gate, GateKey, at_time, set_right
-from bridge.bench.lots import LotReading, LotUse
+from bridge.bench.lots import LotReading, LotUse, is_alike
 from bridge.errors import Overtaken, RefusedAction
 from bridge.identity.person import same_person
 from bridge.lifecycle.states import StopEnd, StopGroup, StopState
@@ -204,6 +205,11 @@ class LotsInMemory:
             patient_id=row.patient_id if row.purpose is Purpose.PATIENT else "", specimen_id=row.specimen_id,
             read_at=row.analyzed_at or row.arrived_at, result_id=row.result_id, ways=tuple(ways),
         )  # fmt: skip
+
+    def lots_alike(self, strip_type: str, strip_lot: str) -> tuple[tuple[str, int], ...]:
+        """Give the lots that are written as this one but for capitals, spaces and hyphens, each with its strips, by code."""
+        found = (each for each in self._state.strips.values() if each.is_newest and each.row.strip_type == strip_type)
+        return tuple(sorted(Counter(each.row.strip_lot for each in found if is_alike(each.row.strip_lot, strip_lot)).items()))
 
     def patient_readings(self, strip_type: str, strip_lot: str, *, since: datetime) -> Iterator[LotReading]:
         """Give what patients' strips of a lot showed that arrived since then, oldest first; copies and what was discarded left out."""

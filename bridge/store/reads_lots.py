@@ -7,7 +7,7 @@ from datetime import date, datetime
 from typing import Any
 
 from bridge.bench.containers import ContainerEnd
-from bridge.bench.lots import LotReading, LotUse
+from bridge.bench.lots import LotReading, LotUse, is_alike
 from bridge.model import Container, DeliveryState, Purpose
 from bridge.store.codec import content_of, moment, moment_or_none, unpacked_column, when
 from bridge.store.database import Db
@@ -30,6 +30,12 @@ _COMPARED = (
 _OF_LOT = (
     f"SELECT s.id, s.analyzer, s.number, s.purpose, s.outcome, s.patient_id, s.specimen_id, {_READ}, s.result_id FROM strips s"
     f" WHERE {_LOT} ORDER BY s.id"
+)
+_COUNTED = f"SELECT count(*) FROM strips s WHERE {_LOT}"
+# From code to code along the index: a million strips bear some dozens of them
+_CODES = (
+    "WITH RECURSIVE codes(code) AS (SELECT min(strip_lot) FROM strips UNION ALL SELECT (SELECT min(s.strip_lot) FROM strips s WHERE s.strip_lot > code)"
+    " FROM codes WHERE code IS NOT NULL) SELECT code FROM codes WHERE code IS NOT NULL"
 )
 _WAYS = (
     f"SELECT s.id, d.destination, d.state FROM strips s JOIN deliveries d ON d.result_id = s.result_id WHERE {_LOT} AND s.result_id <> ''"
@@ -73,6 +79,12 @@ class LotReads:
             ways.setdefault(strip_id, []).append((destination, DeliveryState(state)))
         found = self._db().execute(_OF_LOT, of)
         return tuple(_use(row, tuple(ways.get(row[0], ()))) for row in found)
+
+    def lots_alike(self, strip_type: str, strip_lot: str) -> tuple[tuple[str, int], ...]:
+        """Give the lots that are written as this one but for capitals, spaces and hyphens, each with its strips, by code."""
+        alike = (code for (code,) in self._db().execute(_CODES).fetchall() if is_alike(code, strip_lot))
+        counted = ((code, self._db().execute(_COUNTED, (strip_type, code)).fetchone()[0]) for code in sorted(alike))
+        return tuple((code, count) for code, count in counted if count)
 
     def patient_readings(self, strip_type: str, strip_lot: str, *, since: datetime) -> Iterator[LotReading]:
         """Give what patients' strips of a lot showed that arrived since then, oldest first; copies and what was discarded or purged left out."""

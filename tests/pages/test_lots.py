@@ -127,6 +127,11 @@ def test_every_strip_of_a_lot_is_listed(bench: Shelved, visitor: Visitor) -> Non
     assert answer.headers["content-disposition"] == 'attachment; filename="lot.csv"'
     rows = list(csv.reader(StringIO(answer.text, newline="")))
     assert [row[2] for row in rows[1:]] == ["1", "2", "3", "4"]
+    for typed in ("24a01", "24A-01"):
+        alike = visitor.page(f"/lots/strips?strip_type=quill-10&strip_lot={typed}")
+        assert "Written otherwise: 24A01, " in alike.text
+        assert [each["href"] for each in alike.all("a") if each["href"].endswith("strip_lot=24A01")] != []
+    assert "Written otherwise" not in page.text
     other = visitor.page("/lots/strips?strip_type=quill-10&strip_lot=24B07")
     assert "quill-10: 1 strip of 1 patient." in other.text
     assert "1 strip (patient): waiting for your decision" in other.text
@@ -180,8 +185,11 @@ def test_two_lots_are_compared_by_what_was_read_on_both(bench: Shelved, visitor:
     assert "quill-10: 2 pairs of readings of the same specimen." in page.text
     assert "Glucose 1 of 2 (95 % interval 9% to 91%) 2 of 2 (95 % interval 34% to 100%) 0 0 1 negative, 1 positive" in page.text
     assert "whether the new lot may be used is decided by your procedure" in page.text
-    for query in ("first=24A01&second=24A01", "first=24A01&second=24Z", "first=&second="):
-        assert "Nothing was read on both lots" in visitor.page(f"/lots/compared?strip_type=quill-10&{query}").text
+    assert "Nothing was read on both lots" in visitor.page("/lots/compared?strip_type=quill-10&first=24A01&second=24Z").text
+    for query in ("first=24A01&second=24A01", "first=&second="):
+        refused = visitor.get(f"/lots/compared?strip_type=quill-10&{query}")
+        assert refused.status_code == 409
+        assert "Choose two lots that differ: a lot that is compared with itself agrees with itself." in refused.text
     assert "Nothing was read on both lots" in visitor.page("/lots/compared?strip_type=none&first=a&second=b").text
 
 

@@ -315,6 +315,18 @@ class LotContract:
         assert opened.store.lot_uses("plover-12", "L3") == ()
         assert opened.store.lot_uses("quill-10", "L1") == ()
 
+    def test_a_lot_that_is_written_otherwise_is_found_beside(self, opened: Opened) -> None:
+        """HZ-C02: a recall of 24a01 must not end with no strip where the analyzer prints 24A01."""
+        store = opened.store
+        for number, lot in (("1", "24A01"), ("2", "24A01"), ("3", "24a-01"), ("4", "24A02"), ("5", "")):
+            of = s.reading(number)
+            s.record(store, of, s.held(of, strip_lot=lot))
+        alike = opened.restart().lots_alike
+        assert alike("plover-12", "24a01") == (("24A01", 2), ("24a-01", 1))
+        assert alike("plover-12", "24A01") == (("24a-01", 1),)
+        assert alike("quill-10", "24a01") == ()
+        assert alike("plover-12", "") == ()
+
     def test_what_strips_of_a_lot_showed(self, opened: Opened) -> None:
         """Pads as ranks, of patients and of others apart; what was discarded, or is a copy, shows nothing."""
         store = opened.store

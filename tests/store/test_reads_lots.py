@@ -9,7 +9,7 @@ import pytest
 from bridge.model import Coded
 from bridge.store.commands import PurgeCaptures
 from bridge.store.migrate import migrate
-from bridge.store.reads_lots import _COMPARED, _OF_LOT, _PATIENTS, _WAYS
+from bridge.store.reads_lots import _CODES, _COMPARED, _COUNTED, _OF_LOT, _PATIENTS, _WAYS
 from bridge.store.sqlite import FILE, SqliteStore, connect
 from tests.store import strips as s
 from tests.store.strips import NOW, WAIT, later
@@ -49,6 +49,7 @@ def test_a_result_of_two_versions_is_told_by_its_newest(tmp_path: Path) -> None:
         (_COMPARED, (), "strips_seldom"),
         (_OF_LOT, (), "strips_lot"),
         (_WAYS, (), "strips_lot"),
+        (_COUNTED, (), "strips_lot"),
     ],
 )
 def test_a_lot_is_found_by_an_index(tmp_path: Path, query: str, values: tuple[str, ...], index: str) -> None:
@@ -58,3 +59,13 @@ def test_a_lot_is_found_by_an_index(tmp_path: Path, query: str, values: tuple[st
     plan = " ".join(row[3] for row in connection.execute(f"EXPLAIN QUERY PLAN {query}", ("quill-10", "24A01", *values)))
     connection.close()
     assert index in plan
+
+
+def test_the_codes_are_walked_along_the_index(tmp_path: Path) -> None:
+    """Not strip by strip: every step is a search of the index of lots."""
+    migrate(tmp_path / FILE)
+    connection = connect(tmp_path / FILE)
+    plan = [row[3] for row in connection.execute(f"EXPLAIN QUERY PLAN {_CODES}")]
+    connection.close()
+    assert [each for each in plan if each.startswith("SCAN") and "codes" not in each] == []
+    assert sum("strips_lot" in each for each in plan) == 2
