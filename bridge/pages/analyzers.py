@@ -18,7 +18,7 @@ from bridge.bench.clock import Clock, offsets
 from bridge.bench.feed import LikelySetting, spoilt, unsent
 from bridge.bench.gaps import Gap, gaps_before
 from bridge.bench.operators import Operator
-from bridge.desk.analyzer_life import LifeDesk
+from bridge.desk.analyzer_life import WITH_REASON, LifeDesk
 from bridge.desk.operators import OperatorDesk, typed_day
 from bridge.errors import RefusedAction
 from bridge.model import ClockFacts
@@ -179,7 +179,7 @@ class Analyzers:
         text = form.strip_type if form.what is LifeEvent.STRIP_TYPE else form.text
         actor = typed_actor(form.name)
         say = partial(self._life.say, form.analyzer, form.what, text=text, reason=form.reason, done=form.done, actor=actor)
-        return self._do(request, say)
+        return self._do(request, say, life=form)
 
     def declare(self, request: Request, form: Annotated[DeclaredForm, Form()]) -> Response:
         """Declare that an analyzer runs something else than patients for a time."""
@@ -188,12 +188,12 @@ class Analyzers:
         say = partial(
             self._life.declare, form.analyzer, form.run, until=form.until, reason=form.reason, second=second, actor=actor
         )
-        return self._do(request, say)
+        return self._do(request, say, run=form)
 
     def enter(self, request: Request, form: Annotated[OperatorForm, Form()]) -> Response:
         """Enter whose a number is."""
         self._require_token(request, form.token)
-        return self._do(request, lambda: self._enter(form))
+        return self._do(request, lambda: self._enter(form), entered=form)
 
     def _enter(self, form: OperatorForm) -> None:
         today = self._now().astimezone(self._site.zone).date()
@@ -214,14 +214,15 @@ class Analyzers:
         actor = typed_actor(name)
         return self._do(request, lambda: self._desk.end(operator_id, reason=reason, actor=actor))
 
-    def _do(self, request: Request, action: Callable[[], object]) -> Response:
+    def _do(self, request: Request, action: Callable[[], object], **typed: BaseModel) -> Response:
+        """Do it; on a refusal show the page with all that was ``typed``, by the name that its form has in the template."""
         try:
             action()
         except RefusedAction as error:
-            return self._page(request, said=str(error))
+            return self._page(request, said=str(error), typed=typed)
         return RedirectResponse("/analyzers", status_code=SEE_OTHER)
 
-    def _page(self, request: Request, *, said: str = "") -> Response:
+    def _page(self, request: Request, *, said: str = "", typed: Mapping[str, BaseModel] | None = None) -> Response:
         names = tuple(row.analyzer for row in self._store.analyzers())
         lives = self.lives.lives((*names, *self._site.schemes), now=self._now())
         gaps = (part.gap for part in missing_lately(self._store, self._site, now=self._now()))
@@ -237,5 +238,8 @@ class Analyzers:
             "names": names,
             "today": self._now().astimezone(self._site.zone).date(),
             "said": said,
+            "with_reason": " or ".join(each.value for each in CHOICES if each in WITH_REASON),
+            **dict.fromkeys(("life", "run", "entered")),
+            **(typed or {}),
         }
         return self._show(request, "analyzers.html", shown, status=409 if said else 200)

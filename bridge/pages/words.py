@@ -374,14 +374,15 @@ def plain(text: object) -> str:
 
 
 def span(length: timedelta) -> str:
-    """Give a length of time in one word and its unit: ``12 s``, ``3 min``, ``5 h``, ``2 days``."""
+    """Give a length of time: ``12 s``, ``3 min``, ``5 h``, ``3 h 48 min``, ``2 days``. Under two days no minute is rounded away: it is a delay."""
     seconds = max(0, int(length.total_seconds()))
     if seconds < MINUTE:
         return f"{seconds} s"
     if seconds < HOUR:
         return f"{seconds // MINUTE} min"
     if seconds < 2 * DAY:
-        return f"{seconds // HOUR} h"
+        hours, minutes = divmod(seconds // MINUTE, HOUR // MINUTE)
+        return f"{hours} h {minutes} min" if minutes else f"{hours} h"
     return _("{count} days", count=number(seconds // DAY))
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from datetime import timedelta
 
@@ -52,6 +53,25 @@ def test_what_is_to_be_done_stands_on_today(shelf: Stocked) -> None:
         visitor.post("/analyzers/life", **form, what="strip type confirmed", strip_type="quill-10")
         assert "bench-b: " not in visitor.page("/").text
         assert "Strip type quill-10 confirmed since it was switched on." in visitor.page("/analyzers").text
+
+
+def test_what_was_typed_is_kept_when_the_reason_is_missing(shelf: Stocked) -> None:
+    """HZ-D13: a self-test that failed and was typed in is not lost for want of a reason: its form stays open and filled, and says what is needed."""
+    shelf.coded()
+    with shelf.serving(bench=bench()) as visitor:
+        form = {"analyzer": "bench-a", "name": "Ben", "what": "self-test failed", "text": "E03", "done": "2026-11-25T09:00"}
+        refused = visitor.post("/analyzers/life", **form)
+        assert (refused.status_code, "Give a reason: it is kept with what you do." in refused.text) == (409, True)
+        (shown,) = re.findall(r'<details class="card" open>.*?</details>', refused.text, re.DOTALL)
+        for kept in ("<option selected>bench-a<", '<option value="self-test failed" selected>', 'value="E03"', 'value="2026-11-25T09:00"'):
+            assert kept in shown, kept
+        assert 'value="Ben"' in shown
+        assert "Reason (needed for: self-test failed or out of service or another one in its place)" in visitor.page("/analyzers").text
+        declared = {"analyzer": "bench-a", "name": "Ben", "run": "training is run", "until": "2026-11-25T14:00", "reason": "course"}
+        refused = visitor.post("/analyzers/declared", **declared)
+        (shown,) = re.findall(r'<details class="card" open>.*?</details>', refused.text, re.DOTALL)
+        for kept in ('<option value="training is run" selected>', 'value="2026-11-25T14:00"', 'value="course"'):
+            assert kept in shown, kept
 
 
 def test_a_site_that_does_not_ask_is_not_told(shelf: Stocked) -> None:

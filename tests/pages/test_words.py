@@ -123,12 +123,13 @@ def test_html_escaping_agrees_with_the_standard_library() -> None:
         (timedelta(seconds=60), "1 min"),
         (timedelta(minutes=59, seconds=59), "59 min"),
         (timedelta(hours=1), "1 h"),
-        (timedelta(hours=47, minutes=59), "47 h"),
+        (timedelta(hours=3, minutes=48), "3 h 48 min"),
+        (timedelta(hours=47, minutes=59), "47 h 59 min"),
         (timedelta(hours=48), "2 days"),
         (timedelta(days=1234), "1\u202f234 days"),
     ],
 )
-def test_a_length_of_time_has_one_unit(length: timedelta, expected: str) -> None:
+def test_a_length_of_time_is_rounded_down_and_hours_have_their_minutes(length: timedelta, expected: str) -> None:
     """Rounded down: what is said to be 3 minutes old is that old at least."""
     assert words.span(length) == expected
 
