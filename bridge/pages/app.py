@@ -145,7 +145,7 @@ def _editions(site: PagesSite, now: Callable[[], datetime]) -> Editions:
         "nothing_judged": lambda: _(words.NOTHING_JUDGED),
         "group_marks": words.GROUP_MARKS,
         "delivery_words": words.DELIVERY_WORDS,
-        "destination_words": words.DESTINATION_WORDS,
+        "destination_word": words.destination_word,
         "purpose_words": words.PURPOSE_WORDS,
         "outcome_words": words.OUTCOME_WORDS,
         "specimen_words": words.SPECIMEN_WORDS,

@@ -138,4 +138,6 @@ def mark_of(row: DestinationRow, pause: Pause | None) -> Mark:
     """Give the sign of how a receiver stands: done, waiting by a person's will, or taking nothing."""
     if pause is not None:
         return Mark.WAIT
+    if not row.is_tried:
+        return Mark.END
     return Mark.DONE if row.state.value in {"open", "paused"} else Mark.CANNOT

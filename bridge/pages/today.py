@@ -97,7 +97,7 @@ def today(store: Store, site: PagesSite, *, now: datetime) -> Today:
     day = store.day(local.date(), site.zone)
     counts = store.open_stops()
     non_patients = day.of("non_patient")
-    analyzers = store.analyzers()
+    analyzers = analyzers_of(store, site)
     missing = missing_lately(store, site, now=now)
     return Today(
         faults=(*faults(store, site), *degraded(site)),
@@ -174,9 +174,25 @@ def destinations_of(store: Store, site: PagesSite, *, since: datetime) -> tuple[
     return (*configured, *known.values())
 
 
+def analyzers_of(store: Store, site: PagesSite) -> tuple[AnalyzerRow, ...]:
+    """Give every analyzer that was ever heard, then those that are set up and never were: a cable that is plugged in nowhere shows itself."""
+    heard = store.analyzers()
+    silent = sorted(site.schemes.keys() - {row.analyzer for row in heard})
+    never = (AnalyzerRow(analyzer=name, last_strip_at=None, last_number="", waiting_to_be_judged=0) for name in silent)
+    return (*heard, *never)
+
+
 def _untouched(name: str) -> DestinationRow:
     return DestinationRow(
-        name=name, state=DestinationState.OPEN, reason="", since=None, waiting=0, oldest=None, accepted=0, refused=0
+        name=name,
+        state=DestinationState.OPEN,
+        reason="",
+        since=None,
+        waiting=0,
+        oldest=None,
+        accepted=0,
+        refused=0,
+        is_tried=False,
     )
 
 

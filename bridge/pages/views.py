@@ -171,6 +171,7 @@ class Views:
         """Show what a person must know first; ``wall`` for a screen that is read from across the room."""
         shown = today(self._store, self._site, now=self._now())
         in_use = self._lots.board.in_use(now=self._now())
+        lives = self._analyzers.lives.lives((), now=self._now()).values()
         return self._page(
             request,
             "today.html",
@@ -183,7 +184,8 @@ class Views:
                 "kinds": KIND_WORDS,
                 "containers": tuple(each for each in in_use if each.asks_for_a_look),
                 "in_use": in_use,
-                "lives": tuple(each for each in self._analyzers.lives.lives((), now=self._now()).values() if each.asks),
+                "lives": tuple(each for each in lives if each.asks),
+                "off": {each.analyzer for each in lives if each.is_off},
                 "day_logs": tuple(each for each in self._day_log.board.today(now=self._now()) if each.asks_for_a_look),
                 "next_tries": self._site.next_tries(),
                 "notes": self._hand_over.notes(),

@@ -15,6 +15,7 @@ from bridge.lifecycle.ageing import Age
 from bridge.lifecycle.states import DestinationState, SpecimenNext, StopGroup
 from bridge.model import DeliveryState, Flag, Purpose
 from bridge.pages.language import Words, _, later, ngettext, spoken
+from bridge.store.rows import DestinationRow
 from bridge.tables.flag_table import FlagTable
 from bridge.tables.types import Tables
 
@@ -121,6 +122,8 @@ DESTINATION_WORDS = Words[DestinationState](
         DestinationState.PAUSED: "paused, nothing is sent",
     }
 )
+
+UNTRIED = later("not tried yet: nothing was ever sent to it")
 
 PURPOSE_WORDS = Words[Purpose](
     {
@@ -326,6 +329,11 @@ def critical_words(flags: FlagTable) -> str:
         "follow your procedure for critical results.",
         named=named,
     )
+
+
+def destination_word(row: DestinationRow) -> str:
+    """Say how a receiver stands; one that was never tried is not called open."""
+    return DESTINATION_WORDS[row.state] if row.is_tried or row.state is not DestinationState.OPEN else _(UNTRIED)
 
 
 def code_point(char: str) -> str:

@@ -64,6 +64,9 @@ _Series = tuple[str, str, str]  # analyzer, mode, series
 _Window = tuple[str | None, str | None]  # from then, and before then, as stored
 
 
+_TRIED = "SELECT 1 FROM deliveries WHERE destination = ? AND attempts > 0 LIMIT 1"
+
+
 class TodayReads:
     """The reads of Today; mixed into the store, which gives the connection."""
 
@@ -102,6 +105,7 @@ class TodayReads:
                 oldest=oldest(name),
                 accepted=counted(name, DeliveryState.ACCEPTED, born_from=when(since) or ""),
                 refused=counted(name, *STOPPED_DELIVERY),
+                is_tried=name in states or db.execute(_TRIED, (name,)).fetchone() is not None,
             )
             for name in sorted(names)
         )

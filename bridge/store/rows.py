@@ -363,7 +363,10 @@ class AuditSearch:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class DestinationRow:
-    """A destination's state and its queue: how much waits, since when; how much of what was made since a moment it has; how much stands turned away."""
+    """A destination's state and its queue: how much waits, since when; how much of what was made since a moment it has; how much stands turned away.
+
+    ``is_tried``: something was sent to it once, or it was found closed. Of one that never was nobody knows whether it answers.
+    """
 
     name: str
     state: DestinationState
@@ -373,6 +376,7 @@ class DestinationRow:
     oldest: datetime | None
     accepted: int
     refused: int
+    is_tried: bool = True
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

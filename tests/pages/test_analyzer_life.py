@@ -63,15 +63,40 @@ def test_what_was_typed_is_kept_when_the_reason_is_missing(shelf: Stocked) -> No
         refused = visitor.post("/analyzers/life", **form)
         assert (refused.status_code, "Give a reason: it is kept with what you do." in refused.text) == (409, True)
         (shown,) = re.findall(r'<details class="card" open>.*?</details>', refused.text, re.DOTALL)
-        for kept in ("<option selected>bench-a<", '<option value="self-test failed" selected>', 'value="E03"', 'value="2026-11-25T09:00"'):
+        for kept in (
+            "<option selected>bench-a<",
+            '<option value="self-test failed" selected>',
+            'value="E03"',
+            'value="2026-11-25T09:00"',
+        ):
             assert kept in shown, kept
         assert 'value="Ben"' in shown
-        assert "Reason (needed for: self-test failed or out of service or another one in its place)" in visitor.page("/analyzers").text
-        declared = {"analyzer": "bench-a", "name": "Ben", "run": "training is run", "until": "2026-11-25T14:00", "reason": "course"}
+        assert (
+            "Reason (needed for: self-test failed or out of service or another one in its place)"
+            in visitor.page("/analyzers").text
+        )
+        declared = {
+            "analyzer": "bench-a",
+            "name": "Ben",
+            "run": "training is run",
+            "until": "2026-11-25T14:00",
+            "reason": "course",
+        }
         refused = visitor.post("/analyzers/declared", **declared)
         (shown,) = re.findall(r'<details class="card" open>.*?</details>', refused.text, re.DOTALL)
         for kept in ('<option value="training is run" selected>', 'value="2026-11-25T14:00"', 'value="course"'):
             assert kept in shown, kept
+
+
+def test_an_analyzer_that_takes_no_patients_is_so_in_the_table_of_analyzers(shelf: Stocked) -> None:
+    """HZ-D13: what was said of it stands over the table of analyzers on Today, not among rejected messages, and its row says that strips are held."""
+    shelf.coded(number="12")
+    with shelf.serving(bench=bench()) as visitor:
+        assert "bench-a in service" in visitor.page("/").text
+        visitor.post("/analyzers/life", analyzer="bench-a", name="Ben", what="self-test failed", reason="E03")
+        text = visitor.page("/").text
+        assert "bench-a strips are held" in text
+        assert text.index("Hand-over") < text.index("bench-a: the last self-test failed") < text.index("bench-a strips are held")
 
 
 def test_a_site_that_does_not_ask_is_not_told(shelf: Stocked) -> None:

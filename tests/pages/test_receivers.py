@@ -61,6 +61,19 @@ def test_it_says_how_each_stands(shelf: Stocked) -> None:
     assert "Received in the last hour 1" in " ".join(text.split())
 
 
+def test_one_that_was_never_tried_is_not_called_open(shelf: Stocked) -> None:
+    """HZ-H01: nobody knows whether it answers, before its first message and while that waits; the first try tells."""
+    with shelf.serving(destinations=("records",)) as visitor:
+        for path in ("/receivers", "/"):
+            assert "ot tried yet: nothing was ever sent to it" in visitor.page(path).text
+        result = shelf.coded(to=(Format.ORU_R01,))
+        assert "ot tried yet: nothing was ever sent to it" in visitor.page("/").text
+        shelf.answered(result, Answer.ACCEPTED)
+        for path in ("/receivers", "/"):
+            assert "ot tried yet" not in visitor.page(path).text
+        assert "records Open" in visitor.page("/receivers").text
+
+
 def test_a_former_receiver_can_be_resumed_and_not_paused(shelf: Stocked) -> None:
     """Its pause would stand for ever else."""
     shelf.coded(to=(Format.ORU_R01,))

@@ -116,7 +116,7 @@ def test_an_empty_day_says_that_nothing_waits(still: Visitor) -> None:
     """One sentence, no colour; and no control of a page that has nothing to act on."""
     page = still.page("/")
     assert "Nothing waits for you." in page.text
-    assert "No analyzer has sent anything yet." in page.text
+    assert "bench-a never heard from none yet" in page.text
     assert "No strip arrived today." in page.text
     assert "Not watched here. No critical rules are switched on: Padpost calls nothing critical." in page.text
     assert page.all("p", role="alert") == []
