@@ -238,7 +238,7 @@ class Analyzers:
             "names": names,
             "today": self._now().astimezone(self._site.zone).date(),
             "said": said,
-            "with_reason": " or ".join(each.value for each in CHOICES if each in WITH_REASON),
+            "with_reason": ", ".join(_(each.value) for each in CHOICES if each in WITH_REASON),
             **dict.fromkeys(("life", "run", "entered")),
             **(typed or {}),
         }

@@ -222,7 +222,9 @@ class Lots:
         strip = self._tables.strip_types.get(strip_type)
         lots = first.strip(), second.strip()
         if not all(lots) or lots[0] == lots[1]:
-            return self._page(request, said="Choose two lots that differ: a lot that is compared with itself agrees with itself.")
+            return self._page(
+                request, said=_("Choose two lots that differ: a lot that is compared with itself agrees with itself.")
+            )
         found = pairs(*(self._store.compared_readings(strip_type, lot) for lot in lots)) if strip else ()
         shown = {
             "strip_type": strip_type,

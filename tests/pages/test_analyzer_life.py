@@ -72,8 +72,7 @@ def test_what_was_typed_is_kept_when_the_reason_is_missing(shelf: Stocked) -> No
             assert kept in shown, kept
         assert 'value="Ben"' in shown
         assert (
-            "Reason (needed for: self-test failed or out of service or another one in its place)"
-            in visitor.page("/analyzers").text
+            "Reason (needed for: self-test failed, out of service, another one in its place)" in visitor.page("/analyzers").text
         )
         declared = {
             "analyzer": "bench-a",
