@@ -21,6 +21,7 @@ ELSEWHERE = {
     "bridge/store/account_commands.py": "frozen values; tests/store/test_commands.py counts them among the commands",
     "bridge/store/memory_accounts.py": "the twin's accounts; the contract in tests/store/test_memory.py",
     "bridge/store/migrations/versions/m0045_accounts.py": "a migration never changes; tests/store/test_migrate.py runs it",
+    "bridge/store/migrations/versions/m0057_run_at.py": "a migration never changes; tests/store/test_migrate.py runs it",
     "bridge/store/migrations/versions/m0061_sure.py": "a migration never changes; tests/store/test_migrate.py runs it",
     "bridge/store/migrations/versions/m0062_from_a_directory.py": "as above, tests/store/test_migrate.py",
     "bridge/store/addition_commands.py": "as above, tests/store/test_commands.py",

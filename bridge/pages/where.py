@@ -53,6 +53,7 @@ class Nowhere:
     missing: tuple[tuple[GapPart, str, tuple[str, ...]], ...]
     unread: int
     being_judged: int
+    is_time: bool = False
 
 
 class Where:
@@ -137,6 +138,7 @@ class Where:
             missing=missing[:MOST_MISSING],
             unread=sum(count for _, rule, count in self._store.open_reasons() if rule.startswith("read.")),
             being_judged=sum(row.waiting_to_be_judged for row in self._store.analyzers()),
+            is_time=moment_of(wanted, now=now, zone=self._site.zone) is not None,
         )
 
 

@@ -264,7 +264,7 @@ class Store(Protocol):
         """Give the strips that a text names, newest first within each kind, at most ``limit`` and one more of a kind; each strip once."""
 
     def strips_between(self, since: datetime, until: datetime, *, limit: int) -> tuple[rows.FoundStrip, ...]:
-        """Give the strips that arrived from ``since`` to before ``until``, oldest first, at most ``limit``."""
+        """Give the strips that were run, then those that arrived, from ``since`` to before ``until``, oldest first, at most ``limit`` of each; each once."""
 
     def numbers_near(self, number: int, *, reach: int, since: datetime) -> tuple[rows.NearNumber, ...]:
         """Give by analyzer the nearest number below and above that arrived since then, at most ``reach`` away."""

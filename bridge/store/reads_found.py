@@ -36,6 +36,24 @@ _KINDS = (
         1,
     ),
 )
+# By kind: which strips were run or came in a span, and how many times the query takes span and limit; each part stops at the limit
+_MOMENTS = (
+    (
+        rows.FoundBy.RUN_AT,
+        (
+            "SELECT id FROM (SELECT id FROM strips WHERE analyzed_at >= ? AND analyzed_at < ?"
+            f" AND {_STANDS} ORDER BY analyzed_at LIMIT ?) AS printed UNION SELECT id FROM (SELECT s.id AS id FROM decisions d JOIN strips s"
+            " ON s.capture_id = d.capture_id AND s.idx = d.idx AND s.record_digest = d.record_digest"
+            f" WHERE d.analyzed_at >= ? AND d.analyzed_at < ? AND s.{_STANDS} ORDER BY d.analyzed_at LIMIT ?) AS corrected"
+        ),
+        2,
+    ),
+    (
+        rows.FoundBy.TIME,
+        f"SELECT id FROM (SELECT id FROM strips WHERE arrived_at >= ? AND arrived_at < ? AND {_STANDS} ORDER BY arrived_at, id LIMIT ?) AS came",
+        1,
+    ),
+)
 _STOP_OF = "SELECT id FROM stops WHERE strip_id = ? AND state = 'open' ORDER BY id DESC LIMIT 1"
 
 
@@ -59,10 +77,20 @@ class FoundReads:
 
     @one_snapshot
     def strips_between(self, since: datetime, until: datetime, *, limit: int) -> tuple[rows.FoundStrip, ...]:
-        """Give the strips that arrived from ``since`` to before ``until``, oldest first, at most ``limit``."""
-        query = f"{STRIP} WHERE arrived_at >= ? AND arrived_at < ? AND {_STANDS} ORDER BY arrived_at, id LIMIT ?"
-        found = self._db().execute(query, (when(since), when(until), limit)).fetchall()
-        return tuple(self._found(rows.FoundBy.TIME, strip_row(row)) for row in found)
+        """Give the strips that were run, then those that arrived, from ``since`` to before ``until``, oldest first, at most ``limit`` of each; each once.
+
+        A strip was run when it says so, and when a person who corrected that said so.
+        """
+        span = (when(since), when(until))
+        known: set[int] = set()
+        found: list[rows.FoundStrip] = []
+        for kind, query, times in _MOMENTS:
+            in_order = f"{STRIP} WHERE id IN ({query}) ORDER BY coalesce(analyzed_at, arrived_at), id LIMIT ?"
+            for row in self._db().execute(in_order, (*((*span, limit) * times), limit)).fetchall():
+                if row[0] not in known:
+                    known.add(row[0])
+                    found.append(self._found(kind, strip_row(row)))
+        return tuple(found)
 
     @one_snapshot
     def numbers_near(self, number: int, *, reach: int, since: datetime) -> tuple[rows.NearNumber, ...]:

@@ -398,6 +398,7 @@ class FoundBy(StrEnum):
     SPECIMEN = "specimen"
     NUMBER = "strip number"
     CONTROL_ID = "control ID of a message"
+    RUN_AT = "time at which it was run"
     TIME = "time of arrival"
 
 

@@ -108,6 +108,7 @@ strips = Table(
     Index("strips_capture", "capture_id", "idx"),
     Index("strips_series", "analyzer", "series"),
     Index("strips_arrived", "arrived_at"),
+    Index("strips_analyzed", "analyzed_at"),
     Index(
         "strips_waiting",
         "analyzer",
@@ -165,6 +166,7 @@ decisions = Table(
     Column("record_digest", Text, nullable=False, server_default=""),
     Column("analyzed_at", Text),
     Index("decisions_reading", "capture_id", "idx"),
+    part_index("decisions_analyzed", "analyzed_at", where="analyzed_at IS NOT NULL"),
 )
 
 results = Table(

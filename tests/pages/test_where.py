@@ -32,12 +32,16 @@ def test_a_strip_is_found_by_each_of_its_marks(shelf: Stocked) -> None:
             ("M000001O", "control ID of a message"),
             ("12:00", "time of arrival"),
             ("2026-11-25 11:56", "time of arrival"),
+            ("11:40", "time at which it was run"),
         ):
             answer = find(visitor, text)
             assert f"Found as {kind}" in answer, text
             assert "bench-a 41" in answer
             assert "Filed" in answer
-        assert "No strip here is known as" in find(visitor, "11:40")
+        assert "Run 11:40, 20 min ago. Arrived 12:00, just now" in find(visitor, "41")
+        nowhere = find(visitor, "11:20")
+        assert "No strip here was run or arrived within five minutes of 11:20." in nowhere
+        assert "its analyzer’s clock tells another time" in nowhere
         assert visitor.get("/find?text=" + GOOD).status_code == 200
         assert "Found as" not in visitor.get("/find?text=" + GOOD).text
 

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from datetime import timedelta
 from pathlib import Path
 
 import pytest
 
+from bridge.lifecycle.states import StopEnd
+from bridge.model import NonPatient
 from bridge.store import reads_found
 from bridge.store.rows import FoundBy, NearNumber
 from bridge.store.sqlite import SqliteStore
@@ -36,9 +37,32 @@ def test_each_strip_once_newest_first(store: SqliteStore) -> None:
     assert store.find_strips("471", limit=20) == ()
     (by_control,) = store.find_strips("8rec", limit=20)
     assert (by_control.kind, by_control.strip.number) == (FoundBy.CONTROL_ID, "8")
-    between = store.strips_between(s.NOW, s.NOW + timedelta(seconds=1), limit=2)
-    assert [each.strip.number for each in between] == ["4711", "8"]
-    assert store.strips_between(s.later(1), s.later(9), limit=2) == ()
+
+
+def _between(store: SqliteStore, first: float, last: float, *, limit: int = 9) -> list[tuple[FoundBy, str]]:
+    found = store.strips_between(s.later(first), s.later(last), limit=limit)
+    return [(each.kind, each.strip.number) for each in found]
+
+
+def test_a_strip_is_found_by_when_it_was_run_and_when_it_came(store: SqliteStore) -> None:
+    """A day in an analyzer's memory may lie between the two; each strip once, and a correction of the time counts as what was printed does."""
+    for number, at in (("1", s.later(-240)), ("2", s.NOW), ("3", None)):
+        of = s.reading(number)
+        s.record(store, of, NonPatient(checked=s.checked(of, at=at)))
+    of = s.reading("4")
+    held = s.record(store, of, s.held(of, at=s.later(-500)))
+    assert _between(store, -241, -239) == [(FoundBy.RUN_AT, "1")]
+    assert _between(store, 0, 1) == [
+        (FoundBy.RUN_AT, "2"),
+        (FoundBy.TIME, "4"),
+        (FoundBy.TIME, "1"),
+        (FoundBy.TIME, "3"),
+    ]
+    assert _between(store, 1, 9) == []
+    assert len(_between(store, 0, 1, limit=1)) == 2
+    assert _between(store, -501, -499) == [(FoundBy.RUN_AT, "4")]
+    s.close(store, held.stop_id, StopEnd.TIME_CORRECTED, who=s.BO, analyzed_at=s.later(-100))
+    assert _between(store, -101, -99) == [(FoundBy.RUN_AT, "4")]
 
 
 def test_the_nearest_numbers_of_each_analyzer(store: SqliteStore) -> None:
@@ -61,3 +85,7 @@ def test_every_look_is_into_an_index(store: SqliteStore) -> None:
             step for step in steps if step.startswith("SCAN") and "SUBQUERY" not in step and "strips USING" not in step
         ], steps
         assert not [step for step in steps if step.startswith("SCAN strips")], steps
+    for _, query, times in reads_found._MOMENTS:
+        plan = db.execute(f"EXPLAIN QUERY PLAN {query}", ["x", "x", 9] * times).fetchall()
+        walked = [str(step[3]) for step in plan if str(step[3]).startswith("SCAN")]
+        assert set(walked) <= {"SCAN printed", "SCAN corrected", "SCAN came", "SCAN (subquery-1)", "SCAN (subquery-3)"}, walked
