@@ -41,6 +41,7 @@ UNSAID = {
     "months.py": {" is no month"},  # caught where it is raised
     "narrowed.py": {"very long"},  # in an address
     "report_sheets.py": {"90th percentile (s)", "95th percentile (s)", "operator number"},  # columns that a program reads
+    "sent_values.py": {"Observation"},  # the name of a FHIR resource
     "server.py": {"RequestResponseCycle | None", "BoundedProtocol"},
     "site.py": {" is not reached from here."},  # of a site that tries nothing
     "what_if.py": {"not given yet", "somebody else"},  # stand in for what a person would type

@@ -61,6 +61,7 @@ def test_a_strip_is_found_by_when_it_was_run_and_when_it_came(store: SqliteStore
     assert _between(store, 1, 9) == []
     assert len(_between(store, 0, 1, limit=1)) == 2
     assert _between(store, -501, -499) == [(FoundBy.RUN_AT, "4")]
+    assert held.stop_id is not None
     s.close(store, held.stop_id, StopEnd.TIME_CORRECTED, who=s.BO, analyzed_at=s.later(-100))
     assert _between(store, -101, -99) == [(FoundBy.RUN_AT, "4")]
 
