@@ -35,10 +35,14 @@ _BY_RIGHT: Mapping[Right, str] = {
         GET /sign-in/directory/back
         GET /first-sign-in
         POST /first-sign-in
+        GET /api/session
+        POST /api/session/unlock
         GET /health/live
         GET /health/ready
     """,
     Right.OWN: """
+        GET /api/session/used
+        POST /lock
         POST /sign-out
         GET /password
         POST /password

@@ -137,6 +137,16 @@ class Access:
             is_sure=is_sure(session, self._terms, now=now),
         )
 
+    async def resting(self, token: str) -> tuple[Session, Account] | None:
+        """Give the session of this token that is locked, by hand or by its idle time, and whose it is; None where none is."""
+        found = await ask(self._store, self._store.session, digest_of(token)) if token else None
+        return found if found is not None and found[1].is_on and rests(found[0], self._terms, now=self._now()) else None
+
+    @property
+    def idle_s(self) -> int:
+        """Give after how many seconds without use a session is locked."""
+        return int(self._terms.idle.total_seconds())
+
     async def of_key(self, key: str) -> Caller | None:
         """Give the program that has this key; None where it opens nothing (any more)."""
         found: ApiKey | None = await ask(self._store, self._store.api_key, digest_of(key))

@@ -23,13 +23,15 @@ from bridge.pages.controls import GATE_WORDS
 from bridge.pages.doorkeeper import Doorkeeper, Rows, may_see
 from bridge.pages.editions import Editions
 from bridge.pages.forms import caller, second_name, your_name, your_password
-from bridge.pages.guard import API_PREFIX, HEADERS, Guard, form_token, store_fault
+from bridge.pages.guard import API_PREFIX, HEADERS, SESSION, Guard, form_token, store_fault
 from bridge.pages.interpreter import Interpreter
 from bridge.pages.language import Words, _, spoken
+from bridge.pages.lock import LockPages, mark_of
 from bridge.pages.newsroom import Newsroom
-from bridge.pages.once_more import AsksOnceMore, TypedForm
+from bridge.pages.once_more import Asks, TypedForm
 from bridge.pages.pdf import is_installed
 from bridge.pages.sights import SightBook, Witness
+from bridge.pages.sign_in import asked_by
 from bridge.pages.site import Desks, PagesSite
 from bridge.pages.today import degraded, faults
 from bridge.pages.views import Views
@@ -80,12 +82,7 @@ def make_pages(
     app.state.newsroom = newsroom
     if site.door is not None:
         app.add_middleware(
-            Doorkeeper,
-            door=site.door,
-            rows=Rows(lambda: app.routes),
-            site=site,
-            refuse=refuse,
-            once_more=_once_more(editions, site),
+            Doorkeeper, rows=Rows(lambda: app.routes), site=site, refuse=refuse, asks=_asks(editions, site), now=now
         )
     app.add_middleware(Witness, book=book, now=now, doors=site.doors)
     app.add_middleware(Guard, site=site, refuse=refuse)
@@ -93,7 +90,7 @@ def make_pages(
     app.mount("/static", StaticFiles(directory=HERE / "static"), name="static")
     app.include_router(Views(store, desks, site, editions, now).router())
     app.include_router(api.router(store, desks.stops, desks.gates, site))
-    _add_stream(app, newsroom)
+    _add_stream(app, newsroom, site)
     _add_health(app, store, site)
     if doors is not None:
         app.include_router(doors.routes)
@@ -157,6 +154,7 @@ def _editions(site: PagesSite, now: Callable[[], datetime]) -> Editions:
         "on_paper": lambda then: words.on_paper(then, zone=site.zone),
         "pdf_installed": is_installed,
         "signed_in": caller,
+        "mark_of": mark_of,
         "may_see": partial(may_see, has_accounts=site.door is not None),
         "your_name": your_name,
         "second_name": second_name,
@@ -165,17 +163,32 @@ def _editions(site: PagesSite, now: Callable[[], datetime]) -> Editions:
     return Editions(HERE / "templates", names)
 
 
-def _once_more(editions: Editions, site: PagesSite) -> AsksOnceMore:
-    def page(request: Request, typed: TypedForm) -> Response:
+def _asks(editions: Editions, site: PagesSite) -> Asks:
+    def once_more(request: Request, typed: TypedForm) -> Response:
         values = {"typed": typed, "token": form_token(request, site.secret)[0]}
         return editions.page(request, "once_more.html", values, status=403)
 
-    return page
+    def who(request: Request, name: str, kept: str) -> Response:
+        values = {
+            "next": "/",
+            "name": name,
+            "locked": name,
+            "kept": kept,
+            "lost": not kept,
+            "token": form_token(request, site.secret)[0],
+            **(asked_by(site.door) if site.door is not None else {}),
+        }
+        return editions.page(request, "sign_in.html", values, status=401)
+
+    return Asks(once_more=once_more, who=who)
 
 
-def _add_stream(app: FastAPI, newsroom: Newsroom) -> None:
+def _add_stream(app: FastAPI, newsroom: Newsroom, site: PagesSite) -> None:
+    if site.door is not None:
+        app.include_router(LockPages(site.door, newsroom).router())
+
     @app.get("/api/news/stream", include_in_schema=False)
-    async def stream() -> StreamingResponse:
+    async def stream(request: Request) -> StreamingResponse:
         """Tell each time that a strip came or one was stopped (server-sent events): the newest ids of both; `away` while the store is.
 
         `standing` is another mark whenever a receiver, a pause, a signal or a mute stands otherwise.
@@ -183,7 +196,11 @@ def _add_stream(app: FastAPI, newsroom: Newsroom) -> None:
         if not newsroom.has_room:
             raise HTTPException(503, "Too many pages listen already. Ask /api/news every second instead.")
         # a proxy that collects an answer before it passes it on would hold the news back
-        return StreamingResponse(newsroom.stream(), media_type="text/event-stream", headers={"X-Accel-Buffering": "no"})
+        return StreamingResponse(
+            newsroom.stream(str(request.scope.get(SESSION, ""))),
+            media_type="text/event-stream",
+            headers={"X-Accel-Buffering": "no"},
+        )
 
 
 def _add_health(app: FastAPI, store: Store, site: PagesSite) -> None:

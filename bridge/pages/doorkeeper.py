@@ -8,6 +8,7 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from datetime import datetime
 from functools import cached_property
 from http.cookies import CookieError, SimpleCookie
 from typing import Any
@@ -20,22 +21,26 @@ from starlette.routing import BaseRoute
 from starlette.types import ASGIApp, Receive, Scope, Send
 
 from bridge.accounts.grave import is_grave
+from bridge.accounts.people import Account, Session
 from bridge.accounts.permissions import NEEDS, OPEN_FOLDER, Right, may, roles_of
 from bridge.desk.access import Caller, Typed
 from bridge.errors import Overtaken, RefusedAction, StoreError
-from bridge.pages.door import Door, address_of
+from bridge.pages.door import address_of
 from bridge.pages.forms import OWN_PASSWORD, SECOND_FIELDS, SECOND_PASSWORD, SEE_OTHER, called_by, caller
-from bridge.pages.guard import API_PREFIX, SAFE_METHODS, SESSION, Refuse, replay, store_fault, token_is_good
+from bridge.pages.guard import API_PREFIX, LOCKED, SAFE_METHODS, SESSION, Refuse, replay, store_fault, token_is_good
+from bridge.pages.kept import seal
 from bridge.pages.language import _
-from bridge.pages.once_more import AsksOnceMore, TypedForm
+from bridge.pages.once_more import Asks, TypedForm
 from bridge.pages.sights import ACTOR
 from bridge.pages.site import PagesSite
 
 SIGN_IN = "/sign-in"
+LEAVING = frozenset({"/sign-out", "/lock"})  # whoever is out or locked already has what these ask for
 MOST_FIELDS = 1000  # ours, as the application's own reader of forms has it; the longest of ours has some tens
+FORM = "application/x-www-form-urlencoded"
 BEARER = "Bearer "  # RFC 6750 2.1
 BY_ITSELF = frozenset(
-    {"/api/news", "/api/news/rejected", "/api/news/rejected/rows", "/api/news/stream", "/signals/ringing"}
+    {"/api/news", "/api/news/rejected", "/api/news/rejected/rows", "/api/news/stream", "/api/session", "/signals/ringing"}
 )  # what an open page asks again and again: no sign that anybody sits there
 
 
@@ -91,14 +96,19 @@ class Rows:
 class Doorkeeper:
     """ASGI middleware inside the guard, which has looked at host, origin and size, and holds the body ready."""
 
-    def __init__(self, app: ASGIApp, *, door: Door, rows: Rows, site: PagesSite, refuse: Refuse, once_more: AsksOnceMore) -> None:
+    def __init__(
+        self, app: ASGIApp, *, rows: Rows, site: PagesSite, refuse: Refuse, asks: Asks, now: Callable[[], datetime]
+    ) -> None:
+        """``site`` has a door."""
+        assert site.door is not None
         self._app = app
-        self._door = door
+        self._door = site.door
         self._rows = rows
         self._secret = site.secret
         self._refuse = refuse
         self._doors = site.doors
-        self._once_more = once_more
+        self._asks = asks
+        self._now = now
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Pass a request on in its caller's name, or answer it."""
@@ -106,20 +116,27 @@ class Doorkeeper:
             await self._app(scope, receive, send)
             return
         right = self._rows.right(scope["method"], scope["path"])
-        who, answer = None, None
+        who, resting, answer = None, None, None
         try:
             who = await self._caller(scope)
+            resting = await self._resting(scope) if who is None else None
         except (
             StoreError
         ) as fault:  # no handler of the application's is around this; what is open is answered also while the store is away
             answer = None if right is Right.OPEN else store_fault(self._refuse, Request(scope), fault)
         if who is not None:
             scope[ACTOR] = who.actor
-            if who.session is not None:
-                scope[SESSION] = who.session.line
+        session = who.session if who is not None else resting[0] if resting is not None else None
+        if resting is not None:
+            scope[LOCKED] = resting[1].name
+        if session is not None:
+            scope[SESSION] = session.line
         with called_by(who):
             if answer is None and right is not Right.OPEN:
-                receive, answer = await self._let_by(scope, receive, right, who)
+                if who is None and resting is not None and scope["method"] not in SAFE_METHODS and right is not Right.OWN:
+                    answer = await self._kept(scope, receive, resting[1])
+                if answer is None:
+                    receive, answer = await self._let_by(scope, receive, right, who)
             await (answer or self._app)(scope, receive, send)
 
     async def _let_by(
@@ -142,6 +159,23 @@ class Doorkeeper:
             return await self._door.access.of_key(shown.removeprefix(BEARER).strip()) if is_key else None
         token = cookie_of(headers, self._door.cookie)
         return await self._door.access.of_session(token, is_used=scope["path"] not in BY_ITSELF) if token else None
+
+    async def _resting(self, scope: Scope) -> tuple[Session, Account] | None:
+        return await self._door.access.resting(cookie_of(Headers(scope=scope), self._door.cookie))
+
+    async def _kept(self, scope: Scope, receive: Receive, account: Account) -> Response | None:
+        """Ask for the password of a locked session with the form that came, sealed; None where it is none of that session's."""
+        request = Request(scope)
+        if _kind(scope) != FORM:
+            return None
+        pairs = _fields((await receive()).get("body", b""))
+        if not token_is_good(request, dict(pairs).get("token", ""), self._secret):
+            return None
+        asks = is_grave(self._rows.route(scope["method"], scope["path"]), pairs)
+        form = TypedForm(path=scope["path"], pairs=tuple(pairs), fault="", asks_password=asks)
+        # who goes by the directory leaves this page on the way, and what is sealed in it
+        kept = "" if account.issuer else seal(form, account_id=account.account_id, secret=self._secret, at=self._now())
+        return self._asks.who(request, account.name, kept)
 
     async def _objection(self, scope: Scope, right: Right | None, who: Caller | None) -> Response | None:
         if who is None:
@@ -170,6 +204,8 @@ class Doorkeeper:
             return answer
         if request.headers.get("sec-fetch-dest") == "empty":  # a script of ours, which shows no page
             return self._refuse(request, 401, _("You are not signed in"), _("Sign in again."))
+        if scope["method"] == "POST" and scope["path"] in LEAVING:
+            return RedirectResponse(SIGN_IN, status_code=SEE_OTHER)
         if scope["method"] in SAFE_METHODS:
             onward = scope["path"] + (f"?{scope['query_string'].decode('ascii', 'replace')}" if scope.get("query_string") else "")
             return RedirectResponse(f"{SIGN_IN}?next={quote(onward, safe='')}", status_code=SEE_OTHER)
@@ -180,17 +216,18 @@ class Doorkeeper:
     async def _looked_at(self, scope: Scope, receive: Receive, who: Caller) -> tuple[Receive, Response | None]:
         """Give the body with the caller's name in it and the passwords of a grave act looked at, or why it is not passed on."""
         body = (await receive()).get("body", b"")
-        kind = Headers(scope=scope).get("content-type", "").partition(";")[0].strip().lower()
-        request = Request(scope)
+        kind, request = _kind(scope), Request(scope)
         try:
             if kind == "application/json" and scope["path"].startswith(API_PREFIX):  # a page's form has its token
                 body = await self._json(body, who, scope)
-            elif kind == "application/x-www-form-urlencoded" or not body:
+            elif kind == FORM or not body:
                 pairs = self._pairs(body, who, scope)
                 try:
                     body = await self._form(pairs, who, scope)
                 except NotSure as error:
-                    return receive, self._once_more(request, TypedForm(path=scope["path"], pairs=tuple(pairs), fault=str(error)))
+                    return receive, self._asks.once_more(
+                        request, TypedForm(path=scope["path"], pairs=tuple(pairs), fault=str(error))
+                    )
             else:
                 return receive, self._refuse(request, 415, _("This is no form of ours"), _("Send it as a form or as JSON."))
         except (RefusedAction, Overtaken) as error:
@@ -201,12 +238,7 @@ class Doorkeeper:
         return replay(body, receive), None
 
     def _pairs(self, body: bytes, who: Caller, scope: Scope) -> list[tuple[str, str]]:
-        try:
-            pairs = parse_qsl(body.decode("utf-8", "replace"), keep_blank_values=True, max_num_fields=MOST_FIELDS)
-        except ValueError as error:
-            raise RefusedAction(
-                _("This form has more than {most} fields. Open the page again and send it from there.", most=MOST_FIELDS)
-            ) from error
+        pairs = _fields(body)
         token = next((value for name, value in pairs if name == "token"), "")
         if who.session is None or not token_is_good(Request(scope), token, self._secret):
             raise RefusedAction(_("This form is too old, or not of this sign-in. Open the page again and send it from there."))
@@ -270,3 +302,17 @@ def cookie_of(headers: Headers, name: str) -> str:
     except CookieError:
         return ""
     return found.value if found is not None else ""
+
+
+def _kind(scope: Scope) -> str:
+    return Headers(scope=scope).get("content-type", "").partition(";")[0].strip().lower()
+
+
+def _fields(body: bytes) -> list[tuple[str, str]]:
+    """Give a form's fields. Raises RefusedAction where they are too many."""
+    try:
+        return parse_qsl(body.decode("utf-8", "replace"), keep_blank_values=True, max_num_fields=MOST_FIELDS)
+    except ValueError as error:
+        raise RefusedAction(
+            _("This form has more than {most} fields. Open the page again and send it from there.", most=MOST_FIELDS)
+        ) from error

@@ -26,6 +26,7 @@ SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})  # RFC 9110 section 9.2.1 (
 API_HEADER = "x-padpost"  # ours: a header that no HTML form can send, and that a browser asks about first across origins
 COOKIE = "padpost_form"
 SESSION = "padpost.session"  # in a request's scope: the line of the session, where somebody is signed in
+LOCKED = "padpost.locked"  # in a request's scope: the name of the account whose session is locked, where one is
 API_PREFIX = "/api/"
 BODY_S = 30.0  # ours: a form is a few hundred bytes; the slowest line has brought it by then
 

@@ -34,7 +34,7 @@ class Newsroom:
     def __init__(self, store: Store, *, longest_s: float = LONGEST_S) -> None:
         self._store = store
         self._longest_s = longest_s
-        self._listeners: set[asyncio.Event] = set()
+        self._listeners: dict[asyncio.Event, str] = {}
         self._looking: asyncio.Task[None] | None = None
         self._latest = b""
         self._turn = 0
@@ -56,21 +56,32 @@ class Newsroom:
         self._rest()
         self._wake()
 
-    async def stream(self) -> AsyncIterator[bytes]:
-        """Give the events for one page: where things stand, and then each time that something came, until it is asked anew who listens."""
+    def end(self, of: str) -> None:
+        """End the streams of a sign-in that is locked: who comes back is asked who they are."""
+        for woken in [each for each, whose in self._listeners.items() if of and whose == of]:
+            del self._listeners[woken]
+            woken.set()
+        if not self._listeners:
+            self._rest()
+
+    async def stream(self, of: str = "") -> AsyncIterator[bytes]:
+        """Give the events for one page: where things stand, and then each time that something came, until it is asked anew who listens.
+
+        ``of``: the line of the sign-in that listens, by which ``end`` finds it.
+        """
         woken = asyncio.Event()
         until = asyncio.get_running_loop().time() + self._longest_s
-        self._listeners.add(woken)
+        self._listeners[woken] = of
         try:
             if self._looking is None and not self._is_over:
                 self._looking = asyncio.create_task(self._look())
             yield f"retry: {AGAIN_MS}\n\n".encode() + self._latest
-            while not self._is_over and asyncio.get_running_loop().time() < until:
+            while woken in self._listeners and not self._is_over and asyncio.get_running_loop().time() < until:
                 yield await self._next(woken, until)
             if not self._is_over:
                 yield AT_ONCE
         finally:
-            self._listeners.discard(woken)
+            self._listeners.pop(woken, None)
             if not self._listeners:
                 self._rest()
 
@@ -81,7 +92,7 @@ class Newsroom:
         except TimeoutError:
             return b": nothing came\n\n"
         woken.clear()
-        return b"" if self._is_over else self._latest
+        return b"" if self._is_over or woken not in self._listeners else self._latest
 
     async def _look(self) -> None:
         seen = News(stops=0, strips=0, last_stop=0, last_strip=0, standing="")

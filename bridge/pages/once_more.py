@@ -37,11 +37,12 @@ _OURS = frozenset({"token", "name", OWN_PASSWORD, SECOND_PASSWORD})  # a new one
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class TypedForm:
-    """A form as it came: where it was sent to, its fields, and why it was not taken."""
+    """A form as it came: where it was sent to, its fields, and why it was not taken. ``asks_password``: its act is grave."""
 
     path: str
     pairs: tuple[tuple[str, str], ...]
     fault: str
+    asks_password: bool = True
 
     @property
     def carried(self) -> tuple[tuple[str, str], ...]:
@@ -64,3 +65,18 @@ class AsksOnceMore(Protocol):
 
     def __call__(self, request: Request, typed: TypedForm, /) -> Response:
         """Give the page."""
+
+
+class AsksWho(Protocol):
+    """Shows the page on which the person of a locked session gives the password, with a sealed form that came meanwhile."""
+
+    def __call__(self, request: Request, name: str, kept: str, /) -> Response:
+        """Give the page."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Asks:
+    """What the doorkeeper asks people by."""
+
+    once_more: AsksOnceMore
+    who: AsksWho

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Awaitable, Callable
+from dataclasses import replace
+from datetime import datetime
 from typing import Annotated
 from urllib.parse import urlsplit
 
@@ -15,17 +17,25 @@ from bridge.desk.access import Typed
 from bridge.errors import Overtaken, RefusedAction
 from bridge.pages.directory import DirectoryPages
 from bridge.pages.door import Door, address_of
-from bridge.pages.forms import SEE_OTHER, Field, RequiresToken, ShowsPage, caller
+from bridge.pages.forms import SEE_OTHER, Field, RequiresToken, ShowsPage, called_by, caller
+from bridge.pages.guard import LOCKED, SESSION
+from bridge.pages.kept import opened
+from bridge.pages.site import PagesSite
 
 Secret = Annotated[str, pydantic.Field(max_length=4 * LONGEST)]  # the policy's own sentence comes first
 
 
+KEPT_LONGEST = 50_000  # ours: somewhat more than what is sealed, so that a change of that refuses nothing
+SIGNED_IN_AGAIN = "You are signed in again."
+
+
 class SignInForm(pydantic.BaseModel):
-    """Who wants in, and whereto."""
+    """Who wants in, and whereto; ``kept``: a sealed form that came while the session was locked."""
 
     name: Field = ""
     password: Secret = ""
     next: Annotated[str, pydantic.Field(max_length=2000)] = "/"
+    kept: Annotated[str, pydantic.Field(max_length=KEPT_LONGEST)] = ""
     token: Field = ""
 
 
@@ -51,10 +61,14 @@ class PasswordForm(pydantic.BaseModel):
 class SignInPages:
     """Makes these routes."""
 
-    def __init__(self, door: Door, page: ShowsPage, require_token: RequiresToken) -> None:
+    def __init__(
+        self, site: PagesSite, door: Door, page: ShowsPage, require_token: RequiresToken, now: Callable[[], datetime]
+    ) -> None:
+        self._site = site
         self._door = door
         self._page = page
         self._require_token = require_token
+        self._now = now
 
     def add_to(self, routes: APIRouter) -> None:
         """Add the routes."""
@@ -72,18 +86,22 @@ class SignInPages:
             DirectoryPages(self._door, self._door.by_directory, self._not_let_in, inside).add_to(routes)
 
     async def sign_in_page(self, request: Request, next: str = "/", left: bool = False) -> Response:  # noqa: A002 - the word in the address
-        """Ask who it is. ``left``: somebody of the directory signed out here, and is still known there."""
+        """Ask who it is; where a session of this browser is locked, its person. ``left``: somebody of the directory signed out here, and is still known there."""
         by = self._door.by_directory
-        return self._asked(request, onward=next, leave=by.directory.leave() if by is not None and left else "")
+        leave = by.directory.leave() if by is not None and left else ""
+        return self._asked(request, onward=next, name=_locked(request), leave=leave)
 
-    def _asked(self, request: Request, *, onward: str = "/", name: str = "", fault: str = "", leave: str = "") -> Response:
+    def _asked(
+        self, request: Request, *, onward: str = "/", name: str = "", fault: str = "", kept: str = "", leave: str = ""
+    ) -> Response:
         values = {
             "next": inside(onward),
             "name": name,
             "fault": fault,
             "leave": leave,
-            "by_directory": self._door.by_directory is not None,
-            "by_password": self._door.access.taken.passwords,
+            "locked": _locked(request),
+            "kept": kept,
+            **asked_by(self._door),
         }
         return self._page(request, "sign_in.html", values, status=403 if fault else 200)
 
@@ -91,15 +109,27 @@ class SignInPages:
         return self._asked(request, fault=fault)
 
     async def sign_in(self, request: Request, form: Annotated[SignInForm, Form()]) -> Response:
-        """Let somebody in."""
+        """Let somebody in; a form that came while their session was locked is shown to them again, and to nobody else."""
         self._require_token(request, form.token)
         typed = Typed(name=form.name, password=form.password, address=address_of(request.scope))
         old = request.cookies.get(self._door.cookie, "")
-        return await self._let_in(
-            lambda: self._door.access.sign_in(typed, replaces=old),
-            inside(form.next),
-            lambda fault: self._asked(request, onward=form.next, name=form.name, fault=fault),
-        )
+        try:
+            token = await self._door.access.sign_in(typed, replaces=old)
+        except (RefusedAction, Overtaken) as error:
+            return self._asked(request, onward=form.next, name=form.name, fault=str(error), kept=form.kept)
+        again = await self._again(request, form.kept, token) if form.kept else None
+        return self._door.give(again or RedirectResponse(inside(form.next), status_code=SEE_OTHER), token)
+
+    async def _again(self, request: Request, kept: str, token: str) -> Response | None:
+        who = await self._door.access.of_session(token)
+        if who is None or who.account is None or who.session is None:
+            return None
+        typed = opened(kept, account_id=who.account.account_id, secret=self._site.secret, now=self._now())
+        if typed is None:
+            return None
+        request.scope[SESSION] = who.session.line
+        with called_by(who):
+            return self._page(request, "once_more.html", {"typed": replace(typed, fault=SIGNED_IN_AGAIN)})
 
     async def first_page(self, request: Request) -> Response:
         """Ask for a one-time code and a password."""
@@ -144,6 +174,15 @@ class SignInPages:
         except (RefusedAction, Overtaken) as error:
             return again(str(error))
         return self._door.give(RedirectResponse(onward, status_code=SEE_OTHER), token)
+
+
+def asked_by(door: Door) -> dict[str, bool]:
+    """Give what the page of sign-in must know of the ways in."""
+    return {"by_directory": door.by_directory is not None, "by_password": door.access.taken.passwords}
+
+
+def _locked(request: Request) -> str:
+    return str(request.scope.get(LOCKED, ""))
 
 
 def inside(onward: str) -> str:

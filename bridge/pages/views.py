@@ -146,7 +146,7 @@ class Views:
         self._entries.add_to(routes)
         self._additions.add_to(routes)
         if self._site.door is not None:
-            SignInPages(self._site.door, self._page, self._require_token).add_to(routes)
+            SignInPages(self._site, self._site.door, self._page, self._require_token, self._now).add_to(routes)
             AccountPages(self._store, self._site.door.desk, self._page, self._now).add_to(routes)
         return routes
 

@@ -4,6 +4,7 @@
 const body = document.body;
 const intoFind = document.getElementById("into-find");
 const keys = document.getElementById("keys");
+const isLocked = () => body.classList.contains("locked"); // lock.js took the page out of sight: nothing of it moves or is asked for
 
 // --- a scanner ends what it types with Enter: in a form that acts, Enter goes on to the next field and never sends
 
@@ -56,7 +57,7 @@ function noField(event) {
 }
 
 document.addEventListener("keydown", (event) => {
-  if (event.ctrlKey || event.altKey || event.metaKey || event.isComposing || keys.open) return;
+  if (event.ctrlKey || event.altKey || event.metaKey || event.isComposing || keys.open || isLocked()) return;
   const inField = event.target.closest?.("input, select, textarea");
   if (event.key === "Escape") {
     if (inField) inField.blur();
@@ -157,6 +158,7 @@ async function showTurned() {
 }
 
 async function look() {
+  if (isLocked()) return;
   looked = Date.now();
   try {
     if (!stream || body.dataset.watch === "row") await showTurned();
@@ -209,9 +211,11 @@ function unlisten() {
 if (aged) setTimeout(() => (aged.hidden = false), AGED_MS);
 
 if (body.dataset.watch) {
-  const follow = () => (document.hidden ? unlisten() : listen());
+  const follow = () => (unlisten(), document.hidden || isLocked() || listen());
   document.addEventListener("visibilitychange", () => (follow(), document.hidden || lookSoon()));
   addEventListener("pagehide", unlisten);
+  addEventListener("padpost-locked", unlisten); // nobody reads what comes; the session hears nothing any more
+  addEventListener("padpost-unlocked", () => (follow(), lookSoon()));
   addEventListener("pageshow", (event) => event.persisted && follow());
   follow();
   setInterval(() => {
