@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from typing import Annotated
+from urllib.parse import quote
 
 import pydantic
 from fastapi import APIRouter, Body, Form, HTTPException, Request
@@ -60,7 +61,7 @@ class LockPages:
         assert who is not None
         await self._door.access.lock(who)
         self._newsroom.end(str(request.scope.get(SESSION, "")))
-        return RedirectResponse(f"/sign-in?next={inside(form.next)}", status_code=SEE_OTHER)
+        return RedirectResponse(f"/sign-in?next={quote(inside(form.next), safe='')}", status_code=SEE_OTHER)
 
     async def state(self, request: Request) -> Response:
         """Say whether the session is open, locked or over, and which it is. Asking is no use of it."""

@@ -41,13 +41,13 @@ def test_a_session_is_locked_by_hand_and_goes_on_by_its_persons_password(house: 
     assert mark["state"] == "open"
     cookie = person.client.cookies[house.door.cookie]
     answer = person.post("/lock", next="/results")
-    assert (answer.status_code, answer.headers["location"]) == (303, "/sign-in?next=/results")
+    assert (answer.status_code, answer.headers["location"]) == (303, "/sign-in?next=%2Fresults")
     assert person.get("/").headers["location"] == "/sign-in?next=%2F"
     assert person.get("/api/stops").status_code == 401
     assert person.get("/api/session/used").status_code == 401
     assert person.get("/api/session").json() == {**mark, "state": "locked"}
     page = person.get("/sign-in").text
-    assert "Ana Lima</b>, give your password" in page
+    assert "Ana Lima</b>, sign in again to go on." in page
     assert _unlock(person, "wrong") == (
         403,
         "The name or the password is not right. After several wrong ones in a row the next is taken only after a while.",
