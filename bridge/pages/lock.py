@@ -15,6 +15,7 @@ from bridge.errors import Overtaken, RefusedAction
 from bridge.pages.door import Door, address_of
 from bridge.pages.forms import SEE_OTHER, caller
 from bridge.pages.guard import LOCKED, SESSION
+from bridge.pages.language import _
 from bridge.pages.newsroom import Newsroom
 from bridge.pages.sign_in import Secret, inside
 
@@ -76,7 +77,7 @@ class LockPages:
         """Go on in a locked session by its person's password, with a new token."""
         name = str(request.scope.get(LOCKED, ""))
         if not name:
-            raise HTTPException(409, "This sign-in is over. Sign in again.")
+            raise HTTPException(409, _("This sign-in is over. Sign in again."))
         token = request.cookies.get(self._door.cookie, "")
         typed = Typed(name=name, password=body.password, address=address_of(request.scope))
         try:

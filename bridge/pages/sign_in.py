@@ -20,13 +20,13 @@ from bridge.pages.door import Door, address_of
 from bridge.pages.forms import SEE_OTHER, Field, RequiresToken, ShowsPage, called_by, caller
 from bridge.pages.guard import LOCKED, SESSION
 from bridge.pages.kept import opened
+from bridge.pages.language import _
 from bridge.pages.site import PagesSite
 
 Secret = Annotated[str, pydantic.Field(max_length=4 * LONGEST)]  # the policy's own sentence comes first
 
 
 KEPT_LONGEST = 50_000  # ours: somewhat more than what is sealed, so that a change of that refuses nothing
-SIGNED_IN_AGAIN = "You are signed in again."
 
 
 class SignInForm(pydantic.BaseModel):
@@ -129,7 +129,7 @@ class SignInPages:
             return None
         request.scope[SESSION] = who.session.line
         with called_by(who):
-            return self._page(request, "once_more.html", {"typed": replace(typed, fault=SIGNED_IN_AGAIN)})
+            return self._page(request, "once_more.html", {"typed": replace(typed, fault=_("You are signed in again."))})
 
     async def first_page(self, request: Request) -> Response:
         """Ask for a one-time code and a password."""

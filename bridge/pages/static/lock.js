@@ -131,7 +131,7 @@ unlock?.addEventListener("submit", async (event) => {
     }
     fault.textContent = said.detail;
   } catch {
-    fault.textContent = fault.dataset.away;
+    fault.textContent = fault.nextElementSibling.textContent; // said in the page's language
   }
   password.focus();
 });
