@@ -12,6 +12,8 @@ from bridge.bench.gaps import gaps_before
 from bridge.bench.period import begin_of
 from bridge.bench.tally import DayTally, Fate, Standing, TalliedDelivery, TalliedStrip, fate_of, standing_of, tally
 from bridge.bench.timeline import Hour, Outage, hours_of, outages_of
+from bridge.desk.waits import Pile, piles
+from bridge.lifecycle.ageing import edges
 from bridge.lifecycle.pauses import Pause
 from bridge.lifecycle.states import DestinationState, StopGroup
 from bridge.model import Priority
@@ -21,7 +23,7 @@ from bridge.pages.language import _, later
 from bridge.pages.site import PagesSite
 from bridge.pages.telling import ToDo, to_do
 from bridge.store.api import Store
-from bridge.store.rows import AnalyzerRow, DayStrips, DestinationRow, StopRow, StopSearch, StripRow
+from bridge.store.rows import AnalyzerRow, DayStrips, DestinationRow, StopCount, StopRow, StopSearch, StripRow
 from bridge.tables.types import NumberScheme
 
 STORE_FAILED = later(
@@ -51,7 +53,7 @@ class Today:
     ``missing`` are the numbers that were passed over lately and that nobody has accounted for: what stands right before a number that came
     within ``SERIES_WINDOW``.
     ``tellings`` are the critical results that nobody closed, what is overdue first. ``runs`` counts the runs that are held for what went missing in them.
-    ``pauses`` are the receivers that people paused, ``hours`` and ``outages`` the course of the day. ``non_patient`` are the newest of the day's, ``non_patients`` counts them all.
+    ``pauses`` are the receivers that people paused, ``hours`` and ``outages`` the course of the day. ``piles`` are what waits, by cause; ``stop_counts`` what of it is stopped, as a list is narrowed by it. ``non_patient`` are the newest of the day's, ``non_patients`` counts them all.
     """
 
     faults: tuple[str, ...]
@@ -74,10 +76,20 @@ class Today:
     pauses: Mapping[str, Pause]
     hours: tuple[Hour, ...]
     outages: tuple[Outage, ...]
+    stop_counts: tuple[StopCount, ...]
+    piles: tuple[Pile, ...]
     tally: DayTally
     unreadable_captures: int
     refused_files: int
     date: date
+
+    def missing_of(self, analyzer: str, most: int) -> int:
+        """Count the numbers of an analyzer that were passed over lately and that nobody has accounted for; a jump over more than ``most`` is a question."""
+        return sum(part.gap.count for part in self.missing if part.gap.analyzer == analyzer and not part.is_question(most))
+
+    def asks_of(self, analyzer: str, most: int) -> bool:
+        """Say whether a person is to say if an analyzer's number was set by hand."""
+        return any(part.gap.analyzer == analyzer and part.is_question(most) for part in self.missing)
 
     @property
     def stopped(self) -> int:
@@ -99,6 +111,9 @@ def today(store: Store, site: PagesSite, *, now: datetime) -> Today:
     non_patients = day.of("non_patient")
     analyzers = analyzers_of(store, site)
     missing = missing_lately(store, site, now=now)
+    destinations = destinations_of(store, site, since=begun)
+    pauses = {pause.destination: pause for pause in store.pauses()}
+    stop_counts = store.stop_counts(edges(now))
     return Today(
         faults=(*faults(store, site), *degraded(site)),
         notice=site.notice(),
@@ -116,8 +131,10 @@ def today(store: Store, site: PagesSite, *, now: datetime) -> Today:
         runs=len(store.held_runs()),
         non_patient=tuple(strip for strip_id in non_patients[:CONTROLS_SHOWN] if (strip := store.strip(strip_id)) is not None),
         non_patients=len(non_patients),
-        destinations=destinations_of(store, site, since=begun),
-        pauses={pause.destination: pause for pause in store.pauses()},
+        destinations=destinations,
+        pauses=pauses,
+        stop_counts=stop_counts,
+        piles=piles(stop_counts, store.waiting_for_controls(), destinations, paused=pauses),
         hours=hours_of(store.arrivals(local.date(), site.zone), site.zone),
         outages=outages_of(store.door_moves(since=begun), since=begun),
         tally=tally_of(day, site.schemes, store.gap_answers(gaps_before(day.runs, site.schemes))),

@@ -13,7 +13,6 @@ from bridge.bench.tally import Fate
 from bridge.desk.operators import OperatorDesk
 from bridge.desk.run_again import RunAgainDesk
 from bridge.desk.signals import SignalDesk
-from bridge.lifecycle.ageing import edges
 from bridge.lifecycle.states import OPEN_DELIVERY, STOPPED_DELIVERY, StopGroup
 from bridge.model import DeliveryState
 from bridge.pages import capture_view, way
@@ -38,6 +37,7 @@ from bridge.pages.lots import Lots
 from bridge.pages.months import Months
 from bridge.pages.narrowed import digest
 from bridge.pages.numbers import Numbers, missing_words, question_words
+from bridge.pages.pile_words import pile_words
 from bridge.pages.receivers import Receivers
 from bridge.pages.registered import RegisteredPages
 from bridge.pages.rehearsal import RulesTried
@@ -58,6 +58,7 @@ from bridge.signals.words import KIND_WORDS
 from bridge.store.api import Store
 from bridge.store.rows import ResultRow, StripRow
 
+MOST_PILES = 12  # ours: what a person takes in at one look; the list has every reason
 SECTION = 50  # ours: rows of one group or list on one page
 Kind = Literal["", "non_patient", "copy", "discarded"]
 STATES: dict[str, frozenset[DeliveryState]] = {
@@ -177,7 +178,9 @@ class Views:
             "today.html",
             {
                 "day": shown,
-                "waits": digest(self._store.stop_counts(edges(self._now()))),
+                "waits": digest(shown.stop_counts),
+                "most_piles": MOST_PILES,
+                "pile_words": pile_words,
                 "drawing": day_drawing(shown.hours),
                 "signals": (*map(shown_signal, self._site.own_signals()), *standing(self._store, now=self._now())),
                 "mutes": self._store.muted_kinds(now=self._now()),
@@ -186,7 +189,7 @@ class Views:
                 "in_use": in_use,
                 "lives": tuple(each for each in lives if each.asks),
                 "off": {each.analyzer for each in lives if each.is_off},
-                "day_logs": tuple(each for each in self._day_log.board.today(now=self._now()) if each.asks_for_a_look),
+                "day_logs": {each.analyzer: each for each in self._day_log.board.today(now=self._now())},
                 "next_tries": self._site.next_tries(),
                 "notes": self._hand_over.notes(),
                 "to_add": self._store.awaited_count(),

@@ -129,18 +129,19 @@ class StopsInMemory:
 
     def stop_counts(self, edges: Sequence[datetime]) -> tuple[rows.StopCount, ...]:
         """Count the open stops of each kind that a list is narrowed by."""
-        counts = Counter(
-            (
-                stop.group, stop.rule, stop.analyzer or stop.source, stop.destination, stop.owner,
-                sum(stop.opened_at <= edge for edge in edges),
-            )
-            for stop in self._state.stops.values()
-            if stop.state is StopState.OPEN
-        )  # fmt: skip
+        alike: dict[tuple[StopGroup, str, str, str, str, int], list[datetime]] = {}
+        for stop in self._state.stops.values():
+            if stop.state is StopState.OPEN:
+                age = sum(stop.opened_at <= edge for edge in edges)
+                kind = (stop.group, stop.rule, stop.analyzer or stop.source, stop.destination, stop.owner, age)
+                alike.setdefault(kind, []).append(stop.opened_at)
         return tuple(
-            rows.StopCount(group=group, rule=rule, analyzer=analyzer, destination=destination, owner=owner, age=age, count=count)
-            for (group, rule, analyzer, destination, owner, age), count in sorted(counts.items())
-        )
+            rows.StopCount(
+                group=group, rule=rule, analyzer=analyzer, destination=destination, owner=owner, age=age,
+                count=len(since), oldest=min(since),
+            )
+            for (group, rule, analyzer, destination, owner, age), since in sorted(alike.items())
+        )  # fmt: skip
 
 
 def _stood_before(stop: rows.StopRow, own: rows.StopRow) -> bool:

@@ -132,13 +132,20 @@ class StopReads:
         ages = " ".join(f"WHEN t.opened_at > ? THEN {place}" for place in range(len(edges)))
         age = f"CASE {ages} ELSE {len(edges)} END" if edges else "0"
         found = self._db().execute(
-            f"SELECT t.grp, t.rule, {_WHERE}, coalesce(d.destination, ''), t.owner, {age} age, count(*)"
+            f"SELECT t.grp, t.rule, {_WHERE}, coalesce(d.destination, ''), t.owner, {age} age, count(*), min(t.opened_at)"
             " FROM stops t LEFT JOIN deliveries d ON d.id = t.delivery_id WHERE t.state = 'open' GROUP BY 1, 2, 3, 4, 5, 6 ORDER BY 1, 2, 3, 4, 5, 6",
             tuple(when(edge) for edge in edges),
         )
         return tuple(
             rows.StopCount(
-                group=StopGroup(row[0]), rule=row[1], analyzer=row[2], destination=row[3], owner=row[4], age=row[5], count=row[6]
+                group=StopGroup(row[0]),
+                rule=row[1],
+                analyzer=row[2],
+                destination=row[3],
+                owner=row[4],
+                age=row[5],
+                count=row[6],
+                oldest=moment(row[7]),
             )
             for row in found
         )

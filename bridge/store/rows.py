@@ -176,7 +176,7 @@ EVERY_STOP = StopSearch()
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class StopCount:
-    """How many open stops are alike in all that a list is narrowed by. ``age`` counts the edges that they were not opened after."""
+    """How many open stops are alike in all that a list is narrowed by, and when the oldest was opened. ``age`` counts the edges that they were not opened after."""
 
     group: StopGroup
     rule: str
@@ -185,6 +185,7 @@ class StopCount:
     owner: str
     age: int
     count: int
+    oldest: datetime
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

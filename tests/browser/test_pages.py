@@ -231,7 +231,7 @@ def test_the_wall_shows_what_is_new_by_itself(shelf: Stocked, visitor: Visitor, 
     )
     assert min(size("main p"), size("th"), size("td"), size("footer p")) >= 28
     shelf.rejected()
-    expect(tab.get_by_role("link", name="1 cannot be sent")).to_be_visible()
+    expect(tab.get_by_role("link", name="1 cannot be sent", exact=True)).to_be_visible()
 
 
 def test_a_page_can_be_printed(shelf: Stocked, visitor: Visitor, tab: Page) -> None:

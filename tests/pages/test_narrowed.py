@@ -15,7 +15,7 @@ HELD, REFUSED = StopGroup.HELD, StopGroup.REFUSED
 
 def count(number: int, group: StopGroup = HELD, rule: str = "copy.possible", **more: object) -> StopCount:
     """Count so many rows that are alike."""
-    alike = {"analyzer": "bench-a", "destination": "", "owner": "", "age": 0, **more}
+    alike = {"analyzer": "bench-a", "destination": "", "owner": "", "age": 0, "oldest": NOW, **more}
     return StopCount(group=group, rule=rule, count=number, **alike)  # type: ignore[arg-type]  # the fields vary by row
 
 

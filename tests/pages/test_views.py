@@ -145,6 +145,8 @@ def test_today_leads_to_what_is_stopped(shelf: Stocked, visitor: Visitor) -> Non
         "/rejected?age=new",
         "/rejected?owner=-",
         f"/rejected/{urgent}",
+        "/rejected?group=held&rule=time.missing",
+        "/rejected?group=rejected&rule=patient.check_digit",
     ]
     assert f"STAT {GOOD} · bench-a 14 No time is printed. since 12:00, just now" in page.text
 

@@ -133,9 +133,9 @@ class StopContract:
         s.close(store, gone, StopEnd.DISCARDED)
         alike = {"group": StopGroup.HELD, "rule": "copy.possible", "analyzer": "brook-1", "destination": ""}
         assert store.stop_counts((later(10), later(5))) == (
-            StopCount(**alike, owner="", age=0, count=1),  # type: ignore[arg-type]  # its own fields
-            StopCount(**alike, owner="", age=1, count=1),  # type: ignore[arg-type]  # as above
-            StopCount(**alike, owner="Bo", age=2, count=1),  # type: ignore[arg-type]  # as above
+            StopCount(**alike, owner="", age=0, count=1, oldest=later(11)),  # type: ignore[arg-type]  # its own fields
+            StopCount(**alike, owner="", age=1, count=1, oldest=later(10)),  # type: ignore[arg-type]  # as above
+            StopCount(**alike, owner="Bo", age=2, count=1, oldest=NOW),  # type: ignore[arg-type]  # as above
         )
         assert sum(each.count for each in store.stop_counts(())) == 3
         assert two
