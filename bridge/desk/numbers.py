@@ -42,14 +42,18 @@ class NumberDesk:
         answer = GapAnswer(gap=numbers, end=end, by=named(actor), reason=reason.strip(), at=self._now())
         self._store.submit(AnswerGap(answer=answer)).result()
 
-    def sign(self, day: date, *, content: str, left: tuple[str, ...], remark: str, actor: Actor) -> None:
-        """Sign a day's sheet as it stands (``content``). What is ``left`` to do on it, in words, asks for a remark."""
+    def sign(self, day: date, *, content: str, left: tuple[str, ...], remark: str, actor: Actor, is_empty: bool = False) -> None:
+        """Sign a day's sheet as it stands (``content``). What is ``left`` to do on it, in words, asks for a remark; so does a day of which nothing is here."""
         require_name(actor)
         if day > self._now().astimezone(self._zone).date():
             raise RefusedAction("This day has not begun. Sign it when its strips are in.")
         if left and not remark.strip():
             raise RefusedAction(
                 f"Not everything of this day is settled: {'; '.join(left)}. Settle it first, or write in a remark why it stays so."
+            )
+        if is_empty and not remark.strip():
+            raise RefusedAction(
+                "Nothing arrived on this day. Write in a remark why it is signed, for example that the laboratory was shut."
             )
         command = SignDay(day=day, content=content, actor=named(actor), remark=remark.strip(), at=self._now())
         self._store.submit(command).result()

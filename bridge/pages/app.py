@@ -7,11 +7,12 @@ from contextlib import asynccontextmanager, nullcontext
 from dataclasses import dataclass
 from datetime import datetime
 from functools import partial
+from http import HTTPStatus
 from pathlib import Path
 
 from fastapi import APIRouter, FastAPI, Request
 from fastapi.exceptions import RequestValidationError
-from fastapi.responses import JSONResponse, Response, StreamingResponse
+from fastapi.responses import JSONResponse, RedirectResponse, Response, StreamingResponse
 from fastapi.staticfiles import StaticFiles
 from starlette.exceptions import HTTPException
 
@@ -22,7 +23,7 @@ from bridge.pages import api, words
 from bridge.pages.controls import GATE_WORDS
 from bridge.pages.doorkeeper import Doorkeeper, Rows, may_see
 from bridge.pages.editions import Editions
-from bridge.pages.forms import caller, second_name, your_name, your_password
+from bridge.pages.forms import SEE_OTHER, caller, second_name, your_name, your_password
 from bridge.pages.guard import API_PREFIX, HEADERS, SESSION, Guard, form_token, store_fault
 from bridge.pages.interpreter import Interpreter
 from bridge.pages.language import Words, _, spoken
@@ -96,16 +97,31 @@ def make_pages(
         app.include_router(doors.routes)
         app.add_exception_handler(doors.fault, doors.answer)
 
+    rows = Rows(lambda: app.routes)
+
     @app.exception_handler(HTTPException)
     def http_fault(request: Request, fault: HTTPException) -> Response:
-        answer = refuse(request, fault.status_code, TITLES.get(fault.status_code, _("This did not work")), str(fault.detail))
+        path = request.url.path
+        if fault.status_code == HTTPStatus.METHOD_NOT_ALLOWED and request.method == "GET" and not path.startswith(API_PREFIX):
+            return RedirectResponse(rows.page_above(path), status_code=SEE_OTHER)
+        is_bare = fault.detail == HTTPStatus(fault.status_code).phrase and not path.startswith(API_PREFIX)
+        sentence = (
+            _("Look whether the address is whole. From Today there is a way to every page.") if is_bare else str(fault.detail)
+        )
+        answer = refuse(request, fault.status_code, TITLES.get(fault.status_code, _("This did not work")), sentence)
         answer.headers.update(fault.headers or {})  # Allow goes with every 405 (RFC 9110 section 15.5.6)
         return answer
 
     @app.exception_handler(RequestValidationError)
     def bad_request(request: Request, fault: RequestValidationError) -> Response:
         fields = ", ".join(sorted({str(error["loc"][-1]) for error in fault.errors()}))
-        return refuse(request, 422, _("Something is missing or not of its kind"), _("Look at: {fields}.", fields=fields))
+        is_address = request.method == "GET" and not request.url.path.startswith(API_PREFIX)
+        sentence = (
+            _("Its address holds what no address of Padpost holds. Open the page anew.")
+            if is_address
+            else _("Look at: {fields}.", fields=fields)
+        )
+        return refuse(request, 422, _("Something is missing or not of its kind"), sentence)
 
     @app.exception_handler(StoreError)
     def not_kept(request: Request, fault: StoreError) -> Response:
@@ -150,6 +166,8 @@ def _editions(site: PagesSite, now: Callable[[], datetime]) -> Editions:
         "series_words": lambda mode, series: words.series_words(mode, series, now=now(), zone=site.zone),
         "when": lambda then: words.when(then, now=now(), zone=site.zone),
         "clock_time": lambda: words.clock_time(now(), now=now(), zone=site.zone),
+        "span": words.span,
+        "to_the_second": lambda then: words.to_the_second(then, zone=site.zone),
         "age": lambda since: age(since, now=now()),
         "on_paper": lambda then: words.on_paper(then, zone=site.zone),
         "pdf_installed": is_installed,

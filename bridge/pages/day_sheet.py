@@ -36,6 +36,12 @@ class DaySheet:
     figures: str
     signatures: tuple[DaySignature, ...]
     is_over: bool
+    is_to_come: bool = False
+
+    @property
+    def is_empty(self) -> bool:
+        """Say whether nothing of this day is here, so that nothing of it can be settled either."""
+        return not self.strips.groups and not self.strips.refused_files
 
     @property
     def has_changed(self) -> bool:
@@ -56,6 +62,7 @@ def day_sheet(store: Store, site: PagesSite, day: date, *, now: datetime) -> Day
         figures=figures(strips, tally),
         signatures=store.day_signatures(since=day, until=day),
         is_over=day < now.astimezone(site.zone).date(),
+        is_to_come=day > now.astimezone(site.zone).date(),
     )
 
 

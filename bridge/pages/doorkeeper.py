@@ -88,6 +88,12 @@ class Rows:
                 return f"{method} {route.replace('{action}', match.groupdict().get('action', ''))}"
         return ""
 
+    def page_above(self, path: str) -> str:
+        """Give the nearest page above an address that only takes what a form sends: an act that is loaded anew by its address leads back to its row."""
+        parts = path.split("/")
+        above = ("/".join(parts[:end]) or "/" for end in range(len(parts) - 1, 0, -1))
+        return next(each for each in above if self.is_served("GET", each))
+
     def is_served(self, method: str, path: str) -> bool:
         """Say whether anything is served there."""
         return any(method in methods and pattern.match(path) for pattern, methods, _ in self._rows)

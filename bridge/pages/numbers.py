@@ -14,6 +14,7 @@ from pydantic import BaseModel
 
 from bridge.bench.answered import GapEnd, parts
 from bridge.bench.gaps import Gap
+from bridge.bench.period import Period
 from bridge.desk.actions import Desk
 from bridge.desk.numbers import NumberDesk, missing_numbers
 from bridge.errors import Overtaken, RefusedAction
@@ -129,7 +130,7 @@ class Numbers:
                 **{name: each[:MOST_SHOWN] for name, each in lists.items()},
                 "more": {name: len(each) - MOST_SHOWN for name, each in lists.items()},
                 "pause": self._site.bench.tables.policy.run_pause_minutes,
-                "days": tuple((day, latest.get(day)) for day in days),
+                "days": tuple((day, latest.get(day), self._has_strips(day)) for day in days),
                 "closings": CLOSINGS,
                 "ends": GapEnd,
                 "missing_words": missing_words,
@@ -138,6 +139,10 @@ class Numbers:
             },
             status=409 if said else 200,
         )
+
+    def _has_strips(self, day: date) -> bool:
+        since, until = Period(day, day).bounds(self._site.zone)
+        return self._store.came_between(since, until)
 
     def answer(self, request: Request, form: Annotated[AnswerForm, Form()]) -> Response:
         """Keep a person's word on missing numbers."""
@@ -197,7 +202,9 @@ class Numbers:
         try:
             if seen_of(sheet) != mark:
                 raise Overtaken(_("The figures have changed since you opened the sheet. Look at them again."))
-            self._desk.sign(day, content=sheet.figures, left=sheet.left, remark=remark, actor=typed_actor(name))
+            self._desk.sign(
+                day, content=sheet.figures, left=sheet.left, remark=remark, actor=typed_actor(name), is_empty=sheet.is_empty
+            )
         except RefusedAction as error:
             return self._day(request, day, said=str(error))
         return RedirectResponse(f"/days/{day}", status_code=SEE_OTHER)

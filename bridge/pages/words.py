@@ -401,6 +401,11 @@ def ago(then: datetime, *, now: datetime) -> str:
     return _("just now") if now - then < timedelta(seconds=MINUTE) else _("{span} ago", span=span(now - then))
 
 
+def to_the_second(then: datetime, *, zone: ZoneInfo) -> str:
+    """Give a time of day in ``zone`` with its seconds, for what may be over within a minute: ``12:27:10``."""
+    return f"{then.astimezone(zone):%H:%M:%S}"
+
+
 def clock_time(then: datetime, *, now: datetime, zone: ZoneInfo) -> str:
     """Give a time of day in ``zone``: ``08:42`` today, ``24 Nov 08:42`` this year, else with the year."""
     local, today = then.astimezone(zone), now.astimezone(zone)

@@ -269,6 +269,9 @@ class Store(Protocol):
     def numbers_near(self, number: int, *, reach: int, since: datetime) -> tuple[rows.NearNumber, ...]:
         """Give by analyzer the nearest number below and above that arrived since then, at most ``reach`` away."""
 
+    def came_between(self, since: datetime, until: datetime) -> bool:
+        """Say whether any strip arrived from then until before then."""
+
     def arrivals(self, day: date, zone: ZoneInfo) -> tuple[tuple[datetime, int, int], ...]:
         """Give by the minute of a local day (UTC) how many strips arrived, and how many of them are stopped or could not be read."""
 

@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 
 from bridge.bench.timeline import Move
 from bridge.lifecycle.states import DestinationState
-from bridge.store.codec import microseconds, moment_of
+from bridge.store.codec import microseconds, moment_of, when
 from bridge.store.database import Db
 from bridge.store.reads_shown import bounds_of
 
@@ -31,6 +31,11 @@ class CourseReads:
         """Give by the minute of a local day (UTC) how many strips arrived, and how many of them are stopped or could not be read."""
         found = self._db().execute(_MINUTES, bounds_of(day, zone)).fetchall()
         return tuple((datetime.fromisoformat(minute).replace(tzinfo=UTC), count, stopped) for minute, count, stopped in found)
+
+    def came_between(self, since: datetime, until: datetime) -> bool:
+        """Say whether any strip arrived from then until before then."""
+        asked = "SELECT 1 FROM strips WHERE arrived_at >= ? AND arrived_at < ? LIMIT 1"
+        return self._db().execute(asked, (when(since), when(until))).fetchone() is not None
 
     def door_moves(self, *, since: datetime) -> tuple[Move, ...]:
         """Give how receivers began and ceased to take messages since then, in order of time."""

@@ -42,4 +42,4 @@ def test_today_shows_the_course_as_a_chart_and_as_a_table(shelf: Stocked) -> Non
         page = visitor.page("/")
     assert [its["aria-label"] for its in page.all("svg")] == ["2 strips today, 1 of them stopped; most from 12:00, 2"]
     assert "From Strips Stopped 12:00 2 1" in page.text
-    assert "records took nothing from 11:10, 50 min ago to 11:40, 20 min ago." in page.text
+    assert "records took nothing for 30 min, from 11:10:00 to 11:40:00." in page.text

@@ -71,7 +71,7 @@ def test_today_says_how_long_they_wait(shelf: Stocked, visitor: Visitor) -> None
     shelf.now = NOW
     visitor.post(f"/rejected/{shelf.rejected(number='2')}/take", name="Ana")
     page = visitor.page("/")
-    assert "They wait: 1 very long, 1 new. 1 taken by nobody yet." in page.text
+    assert "How long they wait: 1 very long, 1 new. Taken by nobody yet: 1 of 2." in page.text
     (link,) = page.links("/rejected?age=very")
     assert _rows(visitor.page(link)) == [old]
 

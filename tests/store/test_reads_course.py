@@ -31,6 +31,14 @@ def test_strips_of_the_day_by_the_minute(store: SqliteStore) -> None:
     assert store.arrivals(s.later(24 * 60).date(), zone) == ()
 
 
+def test_whether_any_strip_came(store: SqliteStore) -> None:
+    """From a moment, that one included, until before another."""
+    s.post(store, "1")
+    assert store.came_between(s.NOW, s.later(1))
+    assert not store.came_between(s.later(1), s.later(60))
+    assert not store.came_between(s.later(-60), s.NOW)
+
+
 def test_doors_moves_are_told_in_order(store: SqliteStore) -> None:
     """From the events, since a moment; the first state of a receiver is no outage that ends."""
     for minute, name, state in (
