@@ -7,12 +7,11 @@ from contextlib import asynccontextmanager, nullcontext
 from dataclasses import dataclass
 from datetime import datetime
 from functools import partial
-from http import HTTPStatus
 from pathlib import Path
 
 from fastapi import APIRouter, FastAPI, Request
 from fastapi.exceptions import RequestValidationError
-from fastapi.responses import JSONResponse, RedirectResponse, Response, StreamingResponse
+from fastapi.responses import JSONResponse, Response, StreamingResponse
 from fastapi.staticfiles import StaticFiles
 from starlette.exceptions import HTTPException
 
@@ -20,13 +19,14 @@ from bridge import __version__
 from bridge.errors import StoreError
 from bridge.lifecycle.ageing import age
 from bridge.pages import api, words
+from bridge.pages.astray import astray, lacking
 from bridge.pages.controls import GATE_WORDS
 from bridge.pages.doorkeeper import Doorkeeper, Rows, may_see
 from bridge.pages.editions import Editions
-from bridge.pages.forms import SEE_OTHER, caller, second_name, your_name, your_password
+from bridge.pages.forms import caller, second_name, your_name, your_password
 from bridge.pages.guard import API_PREFIX, HEADERS, SESSION, Guard, form_token, store_fault
 from bridge.pages.interpreter import Interpreter
-from bridge.pages.language import Words, _, spoken
+from bridge.pages.language import _, spoken
 from bridge.pages.lock import LockPages, mark_of
 from bridge.pages.newsroom import Newsroom
 from bridge.pages.once_more import Asks, TypedForm
@@ -39,7 +39,6 @@ from bridge.pages.views import Views
 from bridge.store.api import Store
 
 HERE = Path(__file__).parent
-TITLES = Words[int]({404: "There is no such page", 405: "This address takes no such request"})
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -101,27 +100,11 @@ def make_pages(
 
     @app.exception_handler(HTTPException)
     def http_fault(request: Request, fault: HTTPException) -> Response:
-        path = request.url.path
-        if fault.status_code == HTTPStatus.METHOD_NOT_ALLOWED and request.method == "GET" and not path.startswith(API_PREFIX):
-            return RedirectResponse(rows.page_above(path), status_code=SEE_OTHER)
-        is_bare = fault.detail == HTTPStatus(fault.status_code).phrase and not path.startswith(API_PREFIX)
-        sentence = (
-            _("Look whether the address is whole. From Today there is a way to every page.") if is_bare else str(fault.detail)
-        )
-        answer = refuse(request, fault.status_code, TITLES.get(fault.status_code, _("This did not work")), sentence)
-        answer.headers.update(fault.headers or {})  # Allow goes with every 405 (RFC 9110 section 15.5.6)
-        return answer
+        return astray(request, fault, rows=rows, refuse=refuse)
 
     @app.exception_handler(RequestValidationError)
     def bad_request(request: Request, fault: RequestValidationError) -> Response:
-        fields = ", ".join(sorted({str(error["loc"][-1]) for error in fault.errors()}))
-        is_address = request.method == "GET" and not request.url.path.startswith(API_PREFIX)
-        sentence = (
-            _("Its address holds what no address of Padpost holds. Open the page anew.")
-            if is_address
-            else _("Look at: {fields}.", fields=fields)
-        )
-        return refuse(request, 422, _("Something is missing or not of its kind"), sentence)
+        return lacking(request, fault, refuse=refuse)
 
     @app.exception_handler(StoreError)
     def not_kept(request: Request, fault: StoreError) -> Response:

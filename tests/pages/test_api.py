@@ -74,13 +74,13 @@ def test_news_counts_what_came_since(shelf: Stocked, visitor: Visitor) -> None:
     """Open stops and strips behind the two ids; a stop that was dealt with is no news."""
     shelf.rejected()
     before = visitor.get("/api/news").json()
-    assert before == {"stops": 1, "strips": 1, "last_stop": 1, "last_strip": 1}
+    assert before == {"stops": 1, "strips": 1, "last_stop": 1, "last_strip": 1, "standing": before["standing"]}
     shelf.coded()
     stop = shelf.held()
     since = f"/api/news?stop={before['last_stop']}&strip={before['last_strip']}"
-    assert visitor.get(since).json() == {"stops": 1, "strips": 2, "last_stop": 2, "last_strip": 3}
+    assert visitor.get(since).json() == {"stops": 1, "strips": 2, "last_stop": 2, "last_strip": 3, "standing": before["standing"]}
     visitor.api(f"/api/stops/{stop}/discard", {"name": "Ana", "reason": "r", "specimen": "run again"})
-    assert visitor.get(since).json() == {"stops": 0, "strips": 2, "last_stop": 2, "last_strip": 3}
+    assert visitor.get(since).json() == {"stops": 0, "strips": 2, "last_stop": 2, "last_strip": 3, "standing": before["standing"]}
 
 
 def test_stops_come_most_urgent_first(shelf: Stocked, visitor: Visitor) -> None:

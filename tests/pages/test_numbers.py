@@ -88,6 +88,23 @@ def test_a_large_jump_is_one_question(shelf: Stocked, visitor: Visitor) -> None:
     assert "were read and never arrived" not in visitor.page("/").text
 
 
+def test_a_day_with_nothing_in_it_is_not_called_settled(shelf: Stocked, visitor: Visitor) -> None:
+    """HZ-D03: an empty day may be one on which nothing came through; who signs it says why. A day to come is not signed at all."""
+    shelf.coded(number="1")
+    for path in ("/days/2026-11-24", "/days/2026-11-24/report"):
+        text = visitor.page(path).text
+        assert "Nothing arrived on this day. Padpost does not know whether any strip was read." in text
+        assert "settled" not in text
+    (mark,) = [each["value"] for each in visitor.page("/days/2026-11-24").all("input", name="mark")]
+    refused = visitor.post("/days/2026-11-24", mark=mark, name="Ana")
+    assert "Nothing arrived on this day. Write in a remark why it is signed" in Page(refused.text).text
+    assert visitor.post("/days/2026-11-24", mark=mark, name="Ana", remark="shut").status_code == 303
+    assert "2026-11-24 signed by Ana" in visitor.page("/numbers").text
+    to_come = visitor.page("/days/2026-11-26")
+    assert "This day is still to come." in to_come.text
+    assert [to_come.all("input", name="mark"), "settled" in to_come.text, "is not over" in to_come.text] == [[], False, False]
+
+
 def test_a_day_is_signed_as_it_was_seen(shelf: Stocked, visitor: Visitor) -> None:
     """The sheet says what is not settled; a remark is asked for then; figures that changed are not signed unseen."""
     shelf.coded(number="1"), shelf.coded(number="3")
@@ -108,7 +125,7 @@ def test_a_day_is_signed_as_it_was_seen(shelf: Stocked, visitor: Visitor) -> Non
     text = visitor.page("/days/2026-11-25").text
     assert "Ana (unverified), 12:00, just now. Remark: 2 fell" in text
     assert "2026-11-25 signed by Ana (unverified)" in visitor.page("/numbers").text
-    assert "2026-11-24 nobody has signed it" in visitor.page("/numbers").text
+    assert "2026-11-24 no strip arrived" in visitor.page("/numbers").text
     shelf.coded(number="5")
     assert "The figures have changed since it was signed last." in visitor.page("/days/2026-11-25").text
 
