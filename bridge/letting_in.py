@@ -15,6 +15,7 @@ from bridge.credentials.passwords import Passwords
 from bridge.desk.access import TOKEN_BYTES, Access, Taken
 from bridge.desk.accounts import AccountDesk
 from bridge.desk.arrivals import Arrivals
+from bridge.desk.envelopes import EnvelopeDesk
 from bridge.pages.door import DirectoryDoor, Door
 from bridge.store.api import Store
 
@@ -30,6 +31,7 @@ def door_of(config: settings.Settings, store: Store) -> Door | None:
         idle=timedelta(minutes=config.accounts.idle_minutes),
         longest=timedelta(hours=config.accounts.longest_hours),
         sure=timedelta(minutes=config.accounts.password_again_minutes),
+        emergency=timedelta(minutes=config.accounts.emergency_minutes),
     )
     token = partial(secrets.token_urlsafe, TOKEN_BYTES)
     oidc = config.accounts.oidc
@@ -41,6 +43,7 @@ def door_of(config: settings.Settings, store: Store) -> Door | None:
     return Door(
         access=access,
         desk=AccountDesk(store, clock.now, secrets.token_bytes),
+        envelopes=EnvelopeDesk(store, access, clock.now, secrets.token_bytes),
         behind_tls=config.pages.behind_tls,
         by_directory=by_directory,
     )

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime, time, timedelta
 from urllib.parse import urlsplit
 from zoneinfo import ZoneInfo
@@ -25,7 +25,7 @@ from bridge.settings.signals import DAYS
 from bridge.signal_ways import Sender, Way, says_of
 from bridge.signals.causes import Limits, Receiver, Seen, Stuck, causes
 from bridge.signals.hours import EVERY_DAY, Hours
-from bridge.signals.kinds import KEPT, Cause, Kind
+from bridge.signals.kinds import KEPT, WITHOUT_DELAY, Cause, Kind
 from bridge.signals.machine import Rule, Signal, SignalState, What, look
 from bridge.signals.told import Audience
 from bridge.signals.words import KIND_WORDS
@@ -164,8 +164,15 @@ class SignalWatch:
             now=now,
         )
         verified = self._store.verified()
+        newest = self._store.envelopes(limit=1)
         return Seen(
             history_broken_since=verified.since if verified and verified.broken else None,
+            opened=tuple(
+                Stuck(subject=f"envelope:{each.envelope_id}", since=each.opened_at)
+                for each in self._store.envelopes_opened()
+                if each.opened_at is not None
+            ),
+            spent_since=newest[0].opened_at if newest else None,
             receivers=tuple(_receiver(row) for row in self._store.destinations(since=now) if row.name in self._destinations),
             analyzers=tuple(
                 (row.analyzer, row.last_strip_at) for row in self._store.analyzers() if row.last_strip_at is not None
@@ -188,7 +195,8 @@ class SignalWatch:
         """Give what is to be kept of a kind, None where nothing is."""
         before = standing.get(kind) or self._rising.get(kind)
         of_kind = tuple(cause for cause in found if cause.kind is kind)
-        signal, what = look(before, kind, of_kind, self._rule, now=now, is_muted=is_muted)
+        rule = replace(self._rule, settle=timedelta(0), ease=timedelta(0)) if kind in WITHOUT_DELAY else self._rule
+        signal, what = look(before, kind, of_kind, rule, now=now, is_muted=is_muted)
         self._rising.pop(kind, None)
         if signal is None or signal == before:
             if signal is not None and not signal.signal_id:

@@ -27,6 +27,7 @@ for shared in (
             "clock",
             "correction",
             "day_log",
+            "envelope",
             "gate",
             "life",
             "look_back",

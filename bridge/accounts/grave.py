@@ -46,6 +46,7 @@ GRAVE: Sequence[Grave] = (
     Grave(route="POST /accounts/{account_id}/code"),
     Grave(route="POST /accounts/{account_id}/role"),
     Grave(route="POST /accounts/{account_id}/switch"),
+    Grave(route="POST /envelopes"),
 )
 _BY_ROUTE = {each.route: each for each in GRAVE}
 

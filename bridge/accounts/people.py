@@ -89,12 +89,13 @@ class ApiKey:
 class Terms:
     """How long a session lasts: until ``idle`` has gone by without a request, and no longer than ``longest`` after sign-in whatever happens.
 
-    ``sure``: for how long after a password was given a grave act asks for none.
+    ``sure``: for how long after a password was given a grave act asks for none. ``emergency``: for how long an emergency envelope opens the pages.
     """
 
     idle: timedelta
     longest: timedelta
     sure: timedelta = timedelta(0)
+    emergency: timedelta = timedelta(hours=1)
 
 
 def is_open(session: Session, terms: Terms, *, now: datetime) -> bool:

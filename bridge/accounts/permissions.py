@@ -31,6 +31,8 @@ _BY_RIGHT: Mapping[Right, str] = {
     Right.OPEN: """
         GET /sign-in
         POST /sign-in
+        GET /emergency
+        POST /emergency
         GET /sign-in/directory
         GET /sign-in/directory/back
         GET /first-sign-in
@@ -168,6 +170,8 @@ _BY_RIGHT: Mapping[Right, str] = {
     # ours: what stands for the laboratory, or silences a warning, or shows who did what
     Right.SUPERVISE: """
         GET /audit
+        GET /envelopes
+        POST /envelopes/{envelope_id}/look
         POST /analyzers/operators
         POST /analyzers/operators/{operator_id}/end
         POST /controls/months/{month}/signature
@@ -181,6 +185,7 @@ _BY_RIGHT: Mapping[Right, str] = {
         POST /accounts/{account_id}/code
         POST /accounts/{account_id}/role
         POST /accounts/{account_id}/switch
+        POST /envelopes
     """,
 }
 

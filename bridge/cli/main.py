@@ -281,6 +281,17 @@ def new_code(
 
 
 @app.command()
+def seal_envelope(
+    config: ConfigOption,
+    reason: Annotated[str, typer.Option("--reason", help="Why; it stands in the audit trail.")],
+) -> None:
+    """Print what goes into a new sealed emergency envelope; with the service stopped, unless the store is a database server."""
+    from bridge.cli import seal_envelope as room  # noqa: PLC0415 - as above
+
+    raise typer.Exit(room.seal_envelope(config, reason))
+
+
+@app.command()
 def convert(
     file: Annotated[str, typer.Argument(help="A captured transmission; - reads standard input.")],
     profile: Annotated[str, typer.Option("--profile", "-p", help="The analyzer profile that reads it.")],

@@ -9,6 +9,7 @@ from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 
+from bridge.accounts.envelope import BY_ENVELOPE, is_emergency
 from bridge.accounts.people import MACHINE_NAME, Account, ApiKey, Role, Session, Terms, is_open, is_sure, rests
 from bridge.accounts.permissions import Right, may
 from bridge.accounts.policy import normal, password_fault, plain_code, plain_name
@@ -80,11 +81,13 @@ class Taken:
 
     def takes(self, account: Account) -> bool:
         """Say whether an account is one of these. One of a directory that the site has left is none."""
-        return self.passwords if not account.issuer else account.issuer == self.issuer
+        return self.passwords if not account.issuer else account.issuer == self.issuer or is_emergency(account)
 
 
 def actor_of(account: Account) -> Actor:
     """Give who acts with an account, and how they are known."""
+    if is_emergency(account):
+        return Actor(name=account.name, verified=BY_ENVELOPE)
     return Actor(name=account.name, verified=BY_DIRECTORY if account.issuer else BY_PASSWORD)
 
 
@@ -108,6 +111,9 @@ class Access:
     ) -> None:
         """``token`` gives a new unguessable text of ``TOKEN_BYTES`` random bytes each time."""
         self.taken = taken
+        # no rest in between and no password again: what would open it again is spent
+        lasts = min(terms.emergency, terms.longest)
+        self._emergency = Terms(idle=lasts, longest=lasts, sure=lasts)
         self._store = store
         self._terms = terms
         self._passwords = passwords
@@ -124,7 +130,8 @@ class Access:
             return None
         session, account = found
         now = self._now()
-        if not is_open(session, self._terms, now=now) or not account.is_on or not self.taken.takes(account):
+        terms = self._emergency if is_emergency(account) else self._terms
+        if not is_open(session, terms, now=now) or not account.is_on or not self.taken.takes(account):
             return None
         if is_used and now - session.seen_at >= TOUCHED_EACH:
             with suppress(StoreError):  # a page is shown also where its use cannot be kept for now
@@ -134,7 +141,7 @@ class Access:
             role=account.role,
             account=account,
             session=session,
-            is_sure=is_sure(session, self._terms, now=now),
+            is_sure=is_sure(session, terms, now=now),
         )
 
     async def resting(self, token: str) -> tuple[Session, Account] | None:
@@ -272,7 +279,11 @@ class Access:
     # --- parts
 
     async def _begin(self, typed: Typed) -> BeginTry:
-        begun = BeginTry(name_key=f"name:{digest_of(bare(typed.name))}", address_key=f"address:{typed.address}", at=self._now())
+        name_key = f"name:{digest_of(bare(typed.name))}"
+        return await self.begin(BeginTry(name_key=name_key, address_key=f"address:{typed.address}", at=self._now()))
+
+    async def begin(self, begun: BeginTry) -> BeginTry:
+        """Count a try before it is looked at. Raises RefusedAction where none is taken yet."""
         until = await done(self._store, begun)
         if until is not None:
             raise RefusedAction(f"Too many wrong ones in a row. Wait {_seconds(until - begun.at)} and try again.")
@@ -289,6 +300,14 @@ class Access:
 
     async def open(self, account: Account, begun: BeginTry | None, address: str, *, replaces: str = "") -> str:
         """Give a new session's token for somebody who has shown who they are. Raises Overtaken where the account is switched off."""
+        token, command = await self.opening(account, begun, address, replaces=replaces)
+        await done(self._store, command)
+        return token
+
+    async def opening(
+        self, account: Account, begun: BeginTry | None, address: str, *, replaces: str = ""
+    ) -> tuple[str, OpenSession]:
+        """Give a new token, and the command that keeps its session."""
         token, now = self._token(), self._now()
         before = await self._same_before(account, replaces)
         session = Session(
@@ -308,8 +327,7 @@ class Access:
             what="account.unlocked" if before and rests(before, self._terms, now=now) else "account.signed_in",
             forget_before=now - self._terms.longest,
         )
-        await done(self._store, command)
-        return token
+        return token, command
 
     async def _same_before(self, account: Account, token: str) -> Session | None:
         """Give the session of this token if it is of the same account: what was open in that browser is its person's still."""

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
+from bridge.accounts.envelope import is_emergency
 from bridge.accounts.people import PEOPLE, Account, ApiKey, Role
 from bridge.accounts.policy import CODE_BYTES, CODE_LASTS, code_text, plain_name
 from bridge.desk.access import NAME_FAULT, digest_of
@@ -16,6 +17,7 @@ from bridge.store.account_commands import EndKey, EnterKey, KeepAccount
 from bridge.store.api import Store
 from bridge.store.apply_accounts import CHANGED
 
+OF_ENVELOPE = "This account is opened by a sealed envelope alone, and its role is fixed."
 OF_DIRECTORY = "This account is the hospital directory's: its groups there decide the role, and its password is there."
 LONGEST_KEY = timedelta(days=366)  # ours: a key that nobody looks at for a year is a forgotten one
 KEY_BYTES = 32  # ours: 256 bits
@@ -100,6 +102,8 @@ class AccountDesk:
 
     def _own(self, account_id: int) -> Account:
         account = self._known(account_id)
+        if is_emergency(account):
+            raise RefusedAction(OF_ENVELOPE)
         if account.issuer:
             raise RefusedAction(OF_DIRECTORY)
         return account

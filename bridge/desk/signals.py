@@ -8,7 +8,7 @@ from datetime import datetime, timedelta
 from bridge.desk.who import named, require_reason
 from bridge.errors import RefusedAction
 from bridge.model import Actor
-from bridge.signals.kinds import OWN, URGENT, Kind
+from bridge.signals.kinds import OWN, URGENT, WITHOUT_DELAY, Kind
 from bridge.store.api import Store
 from bridge.store.commands import AcknowledgeSignal, MuteSignals, NoteOnSignal
 
@@ -43,6 +43,8 @@ class SignalDesk:
         who = named(actor)
         if hours and hours not in MUTE_HOURS:
             raise RefusedAction(f"A kind is muted for {', '.join(map(str, MUTE_HOURS[:-1]))} or {MUTE_HOURS[-1]} hours.")
+        if kind in WITHOUT_DELAY:
+            raise RefusedAction("This cannot be muted: it is over once somebody has looked into it.")
         if kind in OWN:
             raise RefusedAction("What a process tells of itself cannot be muted: mend it, or start Padpost again.")
         if hours > max(URGENT_HOURS) and kind in URGENT:

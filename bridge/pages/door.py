@@ -15,6 +15,7 @@ from bridge.accounts.directory import TRIP as TRIP_LASTS
 from bridge.desk.access import Access
 from bridge.desk.accounts import AccountDesk
 from bridge.desk.arrivals import Arrivals
+from bridge.desk.envelopes import EnvelopeDesk
 
 COOKIE = "padpost_session"
 if TYPE_CHECKING:
@@ -38,6 +39,7 @@ class Door:
 
     access: Access
     desk: AccountDesk
+    envelopes: EnvelopeDesk
     behind_tls: bool = False
     by_directory: DirectoryDoor | None = None
 

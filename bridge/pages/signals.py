@@ -18,7 +18,7 @@ from bridge.pages.forms import SEE_OTHER, Field, RequiresToken, ShowsPage, typed
 from bridge.pages.language import Words, _
 from bridge.pages.site import PagesSite
 from bridge.pages.words import Mark
-from bridge.signals.kinds import KEPT, URGENT, Cause, Kind
+from bridge.signals.kinds import KEPT, URGENT, WITHOUT_DELAY, Cause, Kind
 from bridge.signals.machine import EASINGS, MAY_ACKNOWLEDGE, Signal, SignalState
 from bridge.signals.words import KIND_WORDS, headline, place, subject_words
 from bridge.store.api import Store
@@ -101,7 +101,7 @@ class ShownSignal:
     @property
     def may_acknowledge(self) -> bool:
         """Say whether a person can take it in hand."""
-        return self.signal.state in MAY_ACKNOWLEDGE
+        return self.signal.state in MAY_ACKNOWLEDGE and self.signal.kind not in WITHOUT_DELAY
 
 
 def standing(store: Store, *, now: datetime, whole: bool = False) -> tuple[ShownSignal, ...]:
@@ -187,7 +187,7 @@ class SignalsPage:
                 "ended": tuple(shown_signal(each) for each in self._store.ended_signals(limit=ENDED_SHOWN)),
                 "mutes": self._store.muted_kinds(now=now),
                 "kinds": KIND_WORDS,
-                "may_mute": KEPT,
+                "may_mute": tuple(kind for kind in KEPT if kind not in WITHOUT_DELAY),
                 "mute_hours": MUTE_HOURS,
                 "state_words": STATE_WORDS,
                 "event_words": EVENT_WORDS,

@@ -29,6 +29,7 @@ from bridge.pages.day_log import DayLogPages
 from bridge.pages.day_report import DayReport
 from bridge.pages.editions import Editions
 from bridge.pages.entries import Entries
+from bridge.pages.envelopes import EnvelopePages
 from bridge.pages.forms import Text
 from bridge.pages.guard import COOKIE, form_token, token_is_good
 from bridge.pages.hand_over import HandOverPages
@@ -148,6 +149,7 @@ class Views:
         self._additions.add_to(routes)
         if self._site.door is not None:
             SignInPages(self._site, self._site.door, self._page, self._require_token, self._now).add_to(routes)
+            EnvelopePages(self._store, self._site.door, self._page, self._require_token).add_to(routes)
             AccountPages(self._store, self._site.door.desk, self._page, self._now).add_to(routes)
         return routes
 

@@ -62,7 +62,7 @@ class Accounts(Shape):
     either way; with ``none`` names are as typed and nobody checks them, which is
     taken only where the pages listen on this machine alone. A session is locked after ``idle_minutes`` without use, and ends ``longest_hours`` after
     sign-in. A release, correction, withdrawal or signature asks for the password again, unless it was given within ``password_again_minutes``; with
-    0 it is asked each time.
+    0 it is asked each time. An emergency envelope opens the pages for ``emergency_minutes``.
     """
 
     sign_in: Literal["local", "oidc", "both", "none"] = "local"
@@ -70,6 +70,7 @@ class Accounts(Shape):
     idle_minutes: int = Field(default=15, ge=1, le=480)
     longest_hours: int = Field(default=12, ge=1, le=24)
     password_again_minutes: int = Field(default=0, ge=0, le=15)
+    emergency_minutes: int = Field(default=60, ge=10, le=240)
 
     @model_validator(mode="after")
     def _directory_is_said(self) -> Accounts:

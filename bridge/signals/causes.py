@@ -58,6 +58,7 @@ class Seen:
 
     ``telling`` holds critical results that nobody was told of in time (``telling:3``). ``stat`` and ``rejected`` hold only what has stood for too long already; ``for_controls`` is by analyzer. ``room`` says since when room
     runs short, ``certificates`` names the ways in and out whose certificate, key or secret needs a look, and since when. ``history_broken_since`` is when the history was found first not to be as it was written.
+    ``opened`` are emergency envelopes that were opened and that nobody has looked into (``envelope:2``); ``spent_since`` is when the newest was, None while it is sealed.
     """
 
     receivers: Sequence[Receiver] = ()
@@ -69,6 +70,8 @@ class Seen:
     room_low_since: datetime | None = None
     certificates: Sequence[tuple[str, datetime]] = ()
     history_broken_since: datetime | None = None
+    opened: Sequence[Stuck] = ()
+    spent_since: datetime | None = None
 
 
 def causes(seen: Seen, limits: Limits, *, now: datetime) -> tuple[Cause, ...]:
@@ -85,7 +88,7 @@ def causes(seen: Seen, limits: Limits, *, now: datetime) -> tuple[Cause, ...]:
 
 
 def _urgent(seen: Seen) -> Iterator[Cause]:
-    for kind, stuck in ((Kind.TELLING, seen.telling), (Kind.STAT, seen.stat)):
+    for kind, stuck in ((Kind.TELLING, seen.telling), (Kind.STAT, seen.stat), (Kind.EMERGENCY, seen.opened)):
         yield from (Cause(kind=kind, subject=each.subject, since=each.since) for each in stuck)
 
 
@@ -120,5 +123,7 @@ def _machine(seen: Seen) -> Iterator[Cause]:
         yield Cause(kind=Kind.ROOM, subject="", since=seen.room_low_since)
     if seen.history_broken_since is not None:
         yield Cause(kind=Kind.HISTORY, subject="", since=seen.history_broken_since)
+    if seen.spent_since is not None:
+        yield Cause(kind=Kind.ENVELOPE, subject="", since=seen.spent_since)
     for name, since in seen.certificates:
         yield Cause(kind=Kind.CERTIFICATE, subject=name, since=since)

@@ -13,6 +13,7 @@ class Kind(StrEnum):
     TELLING = "telling"
     STAT = "stat"
     STORE = "store"
+    EMERGENCY = "emergency"
     RECEIVER = "receiver"
     WAITING = "waiting"
     CONTROLS = "controls"
@@ -21,11 +22,14 @@ class Kind(StrEnum):
     SILENT = "silent"
     ROOM = "room"
     CERTIFICATE = "certificate"
+    ENVELOPE = "envelope"
     LOOP = "loop"
 
 
-# ours: what may hurt a patient within the hour; quiet hours do not hold these back
-URGENT = frozenset({Kind.TELLING, Kind.STAT, Kind.STORE})
+# ours: what may hurt a patient within the hour, and somebody who is in by an envelope just now; quiet hours do not hold these back
+URGENT = frozenset({Kind.TELLING, Kind.STAT, Kind.STORE, Kind.EMERGENCY})
+# what is told with the first look, and ends by an act of its own alone: it is neither acknowledged in passing nor muted
+WITHOUT_DELAY = frozenset({Kind.EMERGENCY})
 # what a process tells of itself, from memory: a store that failed keeps no signal, and no other process sees a loop that fell
 OWN = frozenset({Kind.STORE, Kind.LOOP})
 KEPT = tuple(kind for kind in Kind if kind not in OWN)

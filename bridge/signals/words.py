@@ -90,6 +90,18 @@ KIND_WORDS: Mapping[Kind, Words] = {
         many="Room runs short where the store lies",
         todo="Make room there; Today says how much is free.",
     ),
+    Kind.EMERGENCY: Words(
+        name="Emergency account in use",
+        one="The emergency envelope was opened",
+        many="{} emergency envelopes were opened",
+        todo="Find out who it was and whether it was right, and say so on Emergency envelopes. Nobody looks into their own.",
+    ),
+    Kind.ENVELOPE: Words(
+        name="Envelope spent",
+        one="There is no good emergency envelope",
+        many="There is no good emergency envelope",
+        todo="An administrator seals a new one on Emergency envelopes.",
+    ),
     Kind.CERTIFICATE: Words(
         name="Certificate or key",
         one="A certificate, key or secret needs a look",
@@ -98,8 +110,8 @@ KIND_WORDS: Mapping[Kind, Words] = {
     ),
 }
 MOST_LINES = 20  # ours: what fits a telephone
-_SUBJECTS = {"stop": "rejected message", "strip": "strip", "telling": "task"}
-_PLACES = {"stop": "/rejected/", "strip": "/strips/", "telling": "/telling#t"}
+_SUBJECTS = {"stop": "rejected message", "strip": "strip", "telling": "task", "envelope": "envelope"}
+_PLACES = {"stop": "/rejected/", "strip": "/strips/", "telling": "/telling#t", "envelope": "/envelopes#e"}
 
 
 def headline(kind: Kind, causes: tuple[Cause, ...]) -> str:
@@ -120,9 +132,13 @@ def place(cause: Cause) -> str:
     sort, colon, number = cause.subject.partition(":")
     if colon and sort in _SUBJECTS:
         return f"{_PLACES[sort]}{number}"
-    return {Kind.CONTROLS: "/controls", Kind.REJECTED: "/rejected", Kind.SILENT: "/analyzers", Kind.HISTORY: "/audit"}.get(
-        cause.kind, "/"
-    )
+    return {
+        Kind.CONTROLS: "/controls",
+        Kind.REJECTED: "/rejected",
+        Kind.SILENT: "/analyzers",
+        Kind.HISTORY: "/audit",
+        Kind.ENVELOPE: "/envelopes",
+    }.get(cause.kind, "/")
 
 
 def line(cause: Cause, when: Callable[[Cause], str]) -> str:

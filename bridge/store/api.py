@@ -8,6 +8,7 @@ from datetime import date, datetime, timedelta
 from typing import Any, Protocol
 from zoneinfo import ZoneInfo
 
+from bridge.accounts.envelope import Envelope
 from bridge.accounts.people import Account, ApiKey, Session
 from bridge.bench.analyzer_life import KeptHappening
 from bridge.bench.answered import GapAnswer
@@ -361,6 +362,12 @@ class Store(Protocol):
 
     def account_of(self, issuer: str, subject: str) -> Account | None:
         """Give the account of somebody in a directory, whatever their name."""
+
+    def envelopes(self, *, limit: int) -> tuple[Envelope, ...]:
+        """Give sealed envelopes, the newest first."""
+
+    def envelopes_opened(self) -> tuple[Envelope, ...]:
+        """Give those whose opening nobody has looked into, in the order in which they were sealed."""
 
     def session(self, digest: str) -> tuple[Session, Account] | None:
         """Give a session and whose it is; by the digest of its token."""

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from datetime import datetime
 
-from bridge.errors import Overtaken
+from bridge.errors import Overtaken, RefusedAction
 from bridge.model import SERVICE
+from bridge.signals.kinds import WITHOUT_DELAY
 from bridge.signals.machine import MAY_ACKNOWLEDGE, Signal, SignalState, What, acknowledged
 from bridge.store import commands as c
 from bridge.store.codec import when
@@ -16,6 +17,7 @@ from bridge.store.statements import Change, note
 
 HELD = "signals"  # what whoever changes signals holds: a look and a person never change one at the same time
 NOT_ANY_MORE = "Somebody has acknowledged this signal already, or it is over. Look at the page again."
+NOT_IN_PASSING = "This is not taken in hand in passing: somebody else than who it concerns looks into it, and says on its own page what they found."
 NO_SIGNAL = "There is no such signal. Look at the page again."
 
 
@@ -119,6 +121,8 @@ def acknowledge_signal(db: Db, command: c.AcknowledgeSignal) -> None:
     signal = signal_of(row) if row else None
     if signal is None or signal.state not in MAY_ACKNOWLEDGE:
         raise Overtaken(NOT_ANY_MORE)
+    if signal.kind in WITHOUT_DELAY:
+        raise RefusedAction(NOT_IN_PASSING)
     after = acknowledged(signal, by=command.actor.name, at=command.at)
     _write(db, after)
     _drop(db, "signal_id = ?", (command.signal_id,), command.at)

@@ -41,6 +41,7 @@ from bridge.store.memory_audit import AuditInMemory
 from bridge.store.memory_clock import ClocksInMemory
 from bridge.store.memory_correction import CorrectionsInMemory, as_sent
 from bridge.store.memory_day_log import DayLogsInMemory
+from bridge.store.memory_envelopes import EnvelopesInMemory
 from bridge.store.memory_gate import GatesInMemory
 from bridge.store.memory_life import LivesInMemory
 from bridge.store.memory_look_back import LookBacksInMemory
@@ -79,6 +80,7 @@ class MemoryStore(
     ReportsInMemory,
     AccountsInMemory,
     AdditionsInMemory,
+    EnvelopesInMemory,
     SignalsInMemory,
     TellingsInMemory,
     TodayInMemory,

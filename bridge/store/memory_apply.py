@@ -39,6 +39,7 @@ from bridge.store.addition_commands import AddToHeld, AddToResult, EndAwaiting
 from bridge.store.apply_telling import DISCARDED, Why
 from bridge.store.audit_commands import NoteVerified
 from bridge.store.chains import CORRECTED_ALREADY
+from bridge.store.envelope_commands import LookIntoEnvelope, OpenEnvelope, SealEnvelope
 from bridge.store.life_commands import EndRegistration, NoteDayLog, NoteLife, RegisterId, SignRegistration
 from bridge.store.memory_accounts import (
     begin_try,
@@ -56,6 +57,7 @@ from bridge.store.memory_additions import add_to_held, add_to_result, end_awaiti
 from bridge.store.memory_audit import note_sights, note_verified
 from bridge.store.memory_correction import correct_result, has_left, join_lanes, record_call, replaced, was_corrected
 from bridge.store.memory_day_log import note_day_log
+from bridge.store.memory_envelopes import look_into_envelope, open_envelope, seal_envelope
 from bridge.store.memory_gate import close_lot, end_waiting, enter_lot, judge_waiting, say_of_gate, sign_lot
 from bridge.store.memory_lease import check_lease, hold_leases, leave_leases, recover_deliveries
 from bridge.store.memory_life import note_life
@@ -573,6 +575,9 @@ _APPLY: Mapping[type, Callable[[State, Any], Any]] = {
     LockSession: lock_session,
     EndSession: end_session,
     NoteAccess: note_access,
+    SealEnvelope: seal_envelope,
+    OpenEnvelope: open_envelope,
+    LookIntoEnvelope: look_into_envelope,
     EnterKey: enter_key,
     EndKey: end_key,
     AddToResult: add_to_result,

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
 
+from bridge.accounts.envelope import Envelope
 from bridge.accounts.people import Account, ApiKey, Session
 from bridge.added import Addable, Addition
 from bridge.bench.analyzer_life import KeptHappening
@@ -225,6 +226,7 @@ class State:
     accounts: dict[int, Account] = field(default_factory=dict)
     sessions: dict[str, Session] = field(default_factory=dict)
     tries: dict[str, tuple[int, datetime]] = field(default_factory=dict)  # wrong ones in a row, and when the last was
+    envelopes: dict[int, Envelope] = field(default_factory=dict)
     api_keys: dict[int, ApiKey] = field(default_factory=dict)
     day_log: dict[int, KeptLine] = field(default_factory=dict)
     gap_answers: list[GapAnswer] = field(default_factory=list)

@@ -6,13 +6,14 @@ from collections.abc import Callable
 from dataclasses import replace
 from datetime import datetime
 
-from bridge.errors import Overtaken
+from bridge.errors import Overtaken, RefusedAction
 from bridge.lifecycle.states import OPEN_DELIVERY, StopState
 from bridge.model import SERVICE, Priority
 from bridge.signals.causes import Standing, Stuck
+from bridge.signals.kinds import WITHOUT_DELAY
 from bridge.signals.machine import MAY_ACKNOWLEDGE, Signal, SignalState, What, acknowledged
 from bridge.store import commands as c
-from bridge.store.apply_signals import NO_SIGNAL, NOT_ANY_MORE
+from bridge.store.apply_signals import NO_SIGNAL, NOT_ANY_MORE, NOT_IN_PASSING
 from bridge.store.memory_rows import State, next_id
 from bridge.store.rows import MuteRow, SayRow, SayState
 from bridge.store.statements import Change
@@ -90,6 +91,8 @@ def acknowledge_signal(state: State, command: c.AcknowledgeSignal) -> None:
     signal = state.signals.get(command.signal_id)
     if signal is None or signal.state not in MAY_ACKNOWLEDGE:
         raise Overtaken(NOT_ANY_MORE)
+    if signal.kind in WITHOUT_DELAY:
+        raise RefusedAction(NOT_IN_PASSING)
     after = acknowledged(signal, by=command.actor.name, at=command.at)
     state.signals[command.signal_id] = replace(after, version=signal.version + 1)
     _drop(state, command.at, lambda row: row.signal_id == command.signal_id)

@@ -9,6 +9,7 @@ from bridge.store.reads_clock import ClockReads
 from bridge.store.reads_corrections import CorrectionReads
 from bridge.store.reads_course import CourseReads
 from bridge.store.reads_day_log import DayLogReads
+from bridge.store.reads_envelopes import EnvelopeReads
 from bridge.store.reads_found import FoundReads
 from bridge.store.reads_gate import GateReads
 from bridge.store.reads_kept import KeptReads
@@ -56,6 +57,7 @@ class Reads(
     ReportReads,
     AccountReads,
     AdditionReads,
+    EnvelopeReads,
     CorrectionReads,
     ReplacementReads,
     ShiftReads,

@@ -50,6 +50,22 @@ sign_in_tries = Table(
     Column("last_at", Text, nullable=False),
 )
 
+# digest: SHA-256 of the secret inside; opened_by: the name that was typed; only the newest row opens anything, once
+envelopes = Table(
+    "envelopes",
+    metadata,
+    row_id(),
+    Column("digest", Text, nullable=False),
+    Column("sealed_by", Text, nullable=False),
+    Column("sealed_at", Text, nullable=False),
+    Column("opened_by", Text, nullable=False),
+    Column("opened_at", Text),
+    Column("opened_why", Text, nullable=False),
+    Column("looked_by", Text, nullable=False),
+    Column("looked_at", Text),
+    Column("looked_why", Text, nullable=False),
+)
+
 # digest: SHA-256 of the whole key; ended_by "": not yet
 api_keys = Table(
     "api_keys",

@@ -18,6 +18,7 @@ from bridge.desk.access import Access, Taken
 from bridge.desk.accounts import AccountDesk
 from bridge.desk.arrivals import Arrivals
 from bridge.desk.directory import LONGEST_ANSWER_BYTES, Directory, Here
+from bridge.desk.envelopes import EnvelopeDesk
 from bridge.pages.door import DirectoryDoor, Door
 from bridge.settings import Tls
 from tests.pages.peopled import TERMS, House, Person
@@ -54,6 +55,7 @@ def door_of(stocked: Stocked, issuer: str, port: int = 1, *, passwords: bool = T
     return Door(
         access=access,
         desk=AccountDesk(stocked.store, now, secrets.token_bytes),
+        envelopes=EnvelopeDesk(stocked.store, access, now, secrets.token_bytes),
         by_directory=DirectoryDoor(directory=directory, arrivals=Arrivals(stocked.store, access, now)),
     )
 

@@ -14,6 +14,7 @@ from bridge.accounts.people import PEOPLE, Account, Role, Terms
 from bridge.credentials.passwords import Passwords
 from bridge.desk.access import Access
 from bridge.desk.accounts import AccountDesk, NewKey
+from bridge.desk.envelopes import EnvelopeDesk
 from bridge.model import Actor
 from bridge.pages.door import Door
 from bridge.store.account_commands import KeepAccount
@@ -33,9 +34,11 @@ def door_of(stocked: Stocked, *, behind_tls: bool = False) -> Door:
     def token() -> str:
         return secrets.token_urlsafe(32)
 
+    access = Access(stocked.store, TERMS, Passwords(), now=lambda: stocked.now, token=token)
     return Door(
-        access=Access(stocked.store, TERMS, Passwords(), now=lambda: stocked.now, token=token),
+        access=access,
         desk=AccountDesk(stocked.store, lambda: stocked.now, secrets.token_bytes),
+        envelopes=EnvelopeDesk(stocked.store, access, lambda: stocked.now, secrets.token_bytes),
         behind_tls=behind_tls,
     )
 

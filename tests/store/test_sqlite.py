@@ -30,6 +30,7 @@ from tests.store.clock_contract import ClockContract
 from tests.store.contract import StoreContract
 from tests.store.correction_contract import CorrectionContract
 from tests.store.day_log_contract import DayLogContract
+from tests.store.envelope_contract import EnvelopeContract
 from tests.store.gate_contract import GateContract
 from tests.store.life_contract import LifeContract
 from tests.store.look_back_contract import LookBackContract
@@ -190,6 +191,14 @@ class TestStops(StopContract):
 
 class TestAccounts(AccountContract):
     """The same store keeps the contract of accounts."""
+
+    @pytest.fixture
+    def make(self, tmp_path: Path) -> Callable[[], Store]:
+        return lambda: SqliteStore(tmp_path / "store", now=lambda: later(60))
+
+
+class TestEnvelopes(EnvelopeContract):
+    """The same store keeps the contract of envelopes."""
 
     @pytest.fixture
     def make(self, tmp_path: Path) -> Callable[[], Store]:

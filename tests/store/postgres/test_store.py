@@ -43,6 +43,7 @@ from tests.store.clock_contract import ClockContract
 from tests.store.contract import StoreContract
 from tests.store.correction_contract import CorrectionContract
 from tests.store.day_log_contract import DayLogContract
+from tests.store.envelope_contract import EnvelopeContract
 from tests.store.gate_contract import GateContract
 from tests.store.histories import SINCE, Past, pasts, plain_runs, write
 from tests.store.life_contract import LifeContract
@@ -201,6 +202,14 @@ class TestStops(StopContract):
 
 class TestAccounts(AccountContract):
     """The same store keeps the contract of accounts."""
+
+    @pytest.fixture
+    def make(self, at: Server) -> Callable[[], Store]:
+        return lambda: PostgresStore(at)
+
+
+class TestEnvelopes(EnvelopeContract):
+    """The same store keeps the contract of envelopes."""
 
     @pytest.fixture
     def make(self, at: Server) -> Callable[[], Store]:
