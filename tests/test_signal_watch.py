@@ -35,11 +35,13 @@ from bridge.signals.kinds import Kind
 from bridge.signals.machine import SignalState
 from bridge.store.audit_commands import NoteVerified
 from bridge.store.commands import AcknowledgeSignal, SetDestination
+from bridge.store.envelope_commands import LookIntoEnvelope, SealEnvelope
 from bridge.store.sqlite import SqliteStore
 from bridge.tables.telling_terms import TellingTerms
 from tests.peers.mail_server import Mailbox, mail_server
 from tests.store import strips as s
-from tests.store.strips import BO, NOW, WAIT, later
+from tests.store.envelope_contract import opening
+from tests.store.strips import BO, EDA, NOW, WAIT, later
 from tests.store.telling_contract import ONCE, told
 
 UTC_ZONE = ZoneInfo("UTC")
@@ -340,3 +342,20 @@ def test_a_way_that_could_not_be_used_is_noted(tmp_path: Path) -> None:
     notes = way_notes(Signals.model_validate({"ways": [MAIL, hook]}).ways, now=NOW)
     assert list(notes) == ["pager"]
     assert "cannot be read" in notes["pager"][0]
+
+
+def test_the_emergency_account_s_use_is_told_with_the_first_look_until_somebody_looks_into_it(bench: Bench) -> None:
+    """HZ-J04: at once, to whoever is told of signals; then, until a new envelope is sealed, that there is no good one."""
+    bench.store.submit(SealEnvelope(digest="d1", actor=BO, reason="yearly", at=later(0))).result(WAIT)
+    assert bench.at(9) == []
+    bench.store.submit(opening(bench.store)).result(WAIT)
+    assert bench.at(10) == [(Kind.EMERGENCY, SignalState.OPEN)]
+    assert bench.at(11) == [(Kind.EMERGENCY, SignalState.OPEN), (Kind.ENVELOPE, SignalState.OPEN)]
+    (emergency, _) = bench.store.standing_signals()
+    assert [(cause.subject, cause.since) for cause in emergency.causes] == [("envelope:1", later(10))]
+    bench.store.submit(LookIntoEnvelope(envelope_id=1, actor=EDA, reason="rightly", at=later(12))).result(WAIT)
+    bench.at(12)
+    assert bench.at(12.5) == [(Kind.ENVELOPE, SignalState.OPEN)]
+    bench.store.submit(SealEnvelope(digest="d2", actor=BO, reason="yearly", at=later(13))).result(WAIT)
+    bench.at(13)
+    assert bench.at(60) == []

@@ -51,11 +51,11 @@ def test_the_pages_of_accounts_shut_nobody_out(tab: Page, house: House) -> None:
     """As tests/browser/test_every_page.py asks of all others, whose site has no accounts."""
     origin = f"http://127.0.0.1:{house.port}"
     faults = []
-    for path in ("/sign-in", "/first-sign-in"):
+    for path in ("/sign-in", "/first-sign-in", "/emergency"):
         tab.goto(origin + path)
         faults += [f"{path}: {each}" for each in faults_of(tab)]
     _sign_in(tab, house, Role.ADMINISTRATOR)
-    for path in ("/", "/accounts", "/password"):
+    for path in ("/", "/accounts", "/password", "/envelopes"):
         tab.goto(origin + path)
         faults += [f"{path}: {each}" for each in faults_of(tab)]
     assert faults == []

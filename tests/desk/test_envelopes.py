@@ -47,7 +47,7 @@ def test_of_two_who_open_one_envelope_one_comes_in(desk: EnvelopeDesk) -> None:
     secret = desk.seal(reason="yearly", actor=BO)
 
     async def race() -> list[str]:
-        return await asyncio.gather(opens(desk, secret), opens(desk, secret, address="from 10.0.0.8"))
+        return list(await asyncio.gather(opens(desk, secret), opens(desk, secret, address="from 10.0.0.8")))
 
     said = asyncio.run(race())
     assert sorted(bool(each) for each in said) == [False, True]

@@ -65,16 +65,20 @@ def test_the_rest_is_told_as_it_was_found() -> None:
         for_controls=(Standing(name="bench-a", count=3, since=ago(30)), Standing(name="bench-b", count=1, since=ago(29))),
         room_low_since=ago(1),
         history_broken_since=ago(3),
+        opened=(Stuck(subject="envelope:2", since=ago(4)),),
+        spent_since=ago(4),
         certificates=(("records", ago(2)),),
     )
     assert [(each.kind, each.subject, each.count) for each in found(seen)] == [
         (Kind.TELLING, "telling:3", 1),
         (Kind.STAT, "stop:12", 1),
         (Kind.STAT, "strip:9", 1),
+        (Kind.EMERGENCY, "envelope:2", 1),
         (Kind.CONTROLS, "bench-a", 3),
         (Kind.REJECTED, "", 4),
         (Kind.HISTORY, "", 1),
         (Kind.ROOM, "", 1),
         (Kind.CERTIFICATE, "records", 1),
+        (Kind.ENVELOPE, "", 1),
     ]
     assert found(Seen()) == []

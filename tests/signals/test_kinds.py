@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from bridge.signals.kinds import KEPT, OWN, URGENT, Kind
+from bridge.signals.kinds import KEPT, OWN, URGENT, WITHOUT_DELAY, Kind
 
 
 def test_the_most_urgent_comes_first() -> None:
     """The order of the enumeration is that of the page and of causes."""
     assert list(Kind)[:2] == [Kind.TELLING, Kind.STAT]
-    assert frozenset({Kind.TELLING, Kind.STAT, Kind.STORE}) == URGENT
+    assert frozenset({Kind.TELLING, Kind.STAT, Kind.STORE, Kind.EMERGENCY}) == URGENT
 
 
 def test_a_process_tells_of_itself_what_no_store_can_keep() -> None:
@@ -16,3 +16,8 @@ def test_a_process_tells_of_itself_what_no_store_can_keep() -> None:
     assert frozenset({Kind.STORE, Kind.LOOP}) == OWN
     assert set(KEPT) | OWN == set(Kind)
     assert not OWN & set(KEPT)
+
+
+def test_what_is_told_without_delay_breaks_into_quiet_hours_too() -> None:
+    """Somebody is in by the envelope now."""
+    assert WITHOUT_DELAY <= URGENT - OWN

@@ -43,6 +43,8 @@ def test_a_cause_is_a_line_with_a_place() -> None:
         (cause(Kind.CONTROLS, "bench\x07-\u202ea", 3), "bench-a, 3 waiting, since 08:00", "/controls"),
         (cause(Kind.REJECTED, "", 2), "2 waiting, since 08:00", "/rejected"),
         (cause(Kind.SILENT, "bench-a"), "bench-a, since 08:00", "/analyzers"),
+        (cause(Kind.EMERGENCY, "envelope:2"), "envelope 2, since 08:00", "/envelopes#e2"),
+        (cause(Kind.ENVELOPE), "since 08:00", "/envelopes"),
         (cause(Kind.RECEIVER, "records"), "records, since 08:00", "/"),
     ):
         assert line(given, lambda each: f"{each.since:%H:%M}") == words
