@@ -12,6 +12,7 @@ import pydantic
 from fastapi import APIRouter, Form, Request
 from fastapi.responses import RedirectResponse, Response
 
+from bridge.accounts.envelope import is_emergency
 from bridge.accounts.policy import LONGEST
 from bridge.desk.access import Typed
 from bridge.errors import Overtaken, RefusedAction
@@ -165,7 +166,7 @@ class SignInPages:
         who = caller()
         assert who is not None
         await self._door.access.sign_out(who)
-        is_known_there = who.account is not None and bool(who.account.issuer)
+        is_known_there = who.account is not None and bool(who.account.issuer) and not is_emergency(who.account)
         return self._door.take(RedirectResponse(f"/sign-in{'?left=yes' if is_known_there else ''}", status_code=SEE_OTHER))
 
     async def _let_in(self, let_in: Callable[[], Awaitable[str]], onward: str, again: Callable[[str], Response]) -> Response:

@@ -51,6 +51,7 @@ def test_an_envelope_lets_somebody_in_as_a_supervisor_and_marks_each_act(house: 
     assert (found.actor, found.verified) == (NAME, BY_ENVELOPE)
     assert "Your password" not in person.get("/controls/months").text
     assert person.get("/accounts").status_code == 403
+    assert person.post("/sign-out").headers["location"] == "/sign-in"
     assert secret.encode() not in b"".join(path.read_bytes() for path in house.stocked.files())
 
 
