@@ -6,8 +6,6 @@ from dataclasses import dataclass, field
 from datetime import datetime
 
 from bridge.accounts.people import Account, Role
-from bridge.identity.person import same_person
-from bridge.model import Actor
 
 NAME = "Emergency account"  # beside whatever is done with it
 ISSUER = "padpost:envelope"  # no directory can be called so: it is no https address
@@ -44,12 +42,3 @@ class Envelope:
 def is_emergency(account: Account) -> bool:
     """Say whether this is the account behind the envelopes."""
     return account.issuer == ISSUER
-
-
-def look_fault(envelope: Envelope, actor: Actor) -> str:
-    """Say why somebody may not be the one who looks into an opening, "" if they may: nobody looks into their own."""
-    if actor.verified == BY_ENVELOPE or same_person(actor.name, NAME):
-        return "The emergency account cannot look into its own use. Somebody does it with an account of their own."
-    if same_person(actor.name, envelope.opened_by):
-        return "You opened this envelope: somebody else looks into it."
-    return ""

@@ -62,6 +62,11 @@ class Caller:
     acts: bool = False
     is_sure: bool = False
 
+    @property
+    def may_lock(self) -> bool:
+        """Say whether the session can be locked: not the emergency account's, since what would unlock it is spent."""
+        return self.session is not None and self.account is not None and not is_emergency(self.account)
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Typed:
@@ -224,8 +229,11 @@ class Access:
         await done(self._store, command)
 
     async def lock(self, caller: Caller) -> None:
-        """Lock the session until its person gives the password."""
+        """Lock the session until its person gives the password; end one that nobody could unlock."""
         assert caller.session is not None
+        if not caller.may_lock:
+            await self.sign_out(caller)
+            return
         await done(self._store, LockSession(digest=caller.session.digest, actor=caller.actor, at=self._now()))
 
     async def sign_out(self, caller: Caller) -> None:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from bridge.accounts.envelope import ACCOUNT, ISSUER, SUBJECT, look_fault
+from bridge.accounts.envelope import ACCOUNT, BY_ENVELOPE, ISSUER, NAME, SUBJECT, Envelope
 from bridge.errors import Overtaken, RefusedAction
+from bridge.identity.person import same_person
+from bridge.model import Actor
 from bridge.store.account_commands import KeepAccount
 from bridge.store.apply_accounts import keep_account, open_session
 from bridge.store.codec import when
@@ -15,6 +17,15 @@ from bridge.store.statements import Change, note
 HELD = "envelopes"  # what whoever changes envelopes holds
 NOT_RIGHT = "This is not what stands in the newest envelope, or that was opened already. Look at the date on the envelope."
 NO_LOOK = "Somebody looked into this already, or it was not opened. Look at the list again."
+
+
+def look_fault(envelope: Envelope, actor: Actor) -> str:
+    """Say why somebody may not be the one who looks into an opening, "" if they may: nobody looks into their own."""
+    if actor.verified == BY_ENVELOPE or same_person(actor.name, NAME):
+        return "The emergency account cannot look into its own use. Somebody does it with an account of their own."
+    if same_person(actor.name, envelope.opened_by):
+        return "You opened this envelope: somebody else looks into it."
+    return ""
 
 
 def seal_envelope(db: Db, command: SealEnvelope) -> int:

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from bridge.accounts.envelope import ACCOUNT, Envelope, is_emergency, look_fault
+from bridge.accounts.envelope import ACCOUNT, Envelope, is_emergency
 from bridge.errors import Overtaken, RefusedAction
 from bridge.store.account_commands import KeepAccount
-from bridge.store.apply_envelopes import NO_LOOK, NOT_RIGHT
+from bridge.store.apply_envelopes import NO_LOOK, NOT_RIGHT, look_fault
 from bridge.store.envelope_commands import LookIntoEnvelope, OpenEnvelope, SealEnvelope
 from bridge.store.memory_accounts import keep_account, open_session
 from bridge.store.memory_rows import State, next_id

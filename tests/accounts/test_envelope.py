@@ -6,9 +6,10 @@ from datetime import UTC, datetime
 
 import pytest
 
-from bridge.accounts.envelope import ACCOUNT, BY_ENVELOPE, NAME, Envelope, is_emergency, look_fault
+from bridge.accounts.envelope import ACCOUNT, BY_ENVELOPE, NAME, Envelope, is_emergency
 from bridge.accounts.people import Account, Role
 from bridge.model import Actor
+from bridge.store.apply_envelopes import look_fault
 
 AT = datetime(2026, 11, 27, 9, 0, tzinfo=UTC)
 SEALED = Envelope(envelope_id=1, digest="d", sealed_by="Ada Reis", sealed_at=AT)

@@ -51,7 +51,9 @@ def test_an_envelope_lets_somebody_in_as_a_supervisor_and_marks_each_act(house: 
     assert (found.actor, found.verified) == (NAME, BY_ENVELOPE)
     assert "Your password" not in person.get("/controls/months").text
     assert person.get("/accounts").status_code == 403
-    assert person.post("/sign-out").headers["location"] == "/sign-in"
+    assert 'action="/lock"' not in person.get("/").text
+    assert person.post("/lock").status_code == 303
+    assert person.get("/").status_code == 303
     assert secret.encode() not in b"".join(path.read_bytes() for path in house.stocked.files())
 
 
