@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from datetime import date, datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
 from bridge.bench.feed import Came
-from bridge.bench.gaps import NumberRun, stretches
 from bridge.lifecycle.states import OPEN_DELIVERY, STOPPED_DELIVERY, DestinationState
 from bridge.model import DeliveryState, Purpose, Severity
 from bridge.store import rows
 from bridge.store.codec import json_of, moment, moment_or_none, when
 from bridge.store.database import Db
+from bridge.store.reads_runs import RunReads
 from bridge.store.reads_shown import SENT_TO, bounds_of
 from bridge.store.snapshots import one_snapshot
 
@@ -50,24 +50,10 @@ _DAY_SENT = (
     " FROM strips s INDEXED BY strips_arrived JOIN deliveries d ON d.result_id = s.result_id"
     f" WHERE {_OF_DAY} AND s.result_id <> '' AND s.outcome IN ('coded', 'withdrawn', 'non_patient') GROUP BY d.destination, d.state, is_older"
 )
-_ARRIVED = (
-    "SELECT analyzer, mode, series, group_concat(number, ',') FROM strips INDEXED BY strips_arrived"
-    " WHERE arrived_at >= ? AND arrived_at < ? AND series <> '' AND number <> '' AND outcome <> 'superseded'"
-    " GROUP BY analyzer, mode, series ORDER BY analyzer, mode, series"
-)
-_OF_SERIES = "analyzer = ? AND mode = ? AND series = ? AND outcome <> 'superseded'"
-_EVER = "~"  # sorts behind every time
-AT_ONCE = 64  # ours: numbers that one look-up asks for; most holes are of one or two
-FARTHEST = 1_024  # ours: numbers looked up one by one below a hole; past that it is quicker to read the series once
-
-_Series = tuple[str, str, str]  # analyzer, mode, series
-_Window = tuple[str | None, str | None]  # from then, and before then, as stored
-
-
 _TRIED = "SELECT 1 FROM deliveries WHERE destination = ? AND attempts > 0 LIMIT 1"
 
 
-class TodayReads:
+class TodayReads(RunReads):
     """The reads of Today; mixed into the store, which gives the connection."""
 
     _db: Callable[[], Db]
@@ -127,55 +113,6 @@ class TodayReads:
         )
 
     @one_snapshot
-    def number_runs(self, *, since: datetime, until: datetime | None = None) -> tuple[NumberRun, ...]:
-        """Give the numbers that arrived since ``since``, and before ``until``, as runs without a hole, in order of analyzer, mode, series, number; copies too, what was set aside not."""
-        return self._runs_within((when(since), when(until) or _EVER))
-
-    def _runs_within(self, window: _Window) -> tuple[NumberRun, ...]:
-        found = self._db().execute(_ARRIVED, window).fetchall()
-        numbers = (((analyzer, mode, series), _numbers(together)) for analyzer, mode, series, together in found)
-        return tuple(run for key, of in numbers if of for run in self._runs(key, of, window))
-
-    def _runs(self, key: _Series, numbers: list[int], window: _Window) -> Iterator[NumberRun]:
-        """Give the runs of one series; what stands before each may have arrived long before the window, or since."""
-        analyzer, mode, series = key
-        floor: int | None = None
-        for first, last in stretches(numbers):
-            before = self._before(key, first, floor, window)
-            yield NumberRun(analyzer=analyzer, mode=mode, series=series, first=first, last=last, before=before)
-            floor = last
-
-    def _before(self, key: _Series, number: int, floor: int | None, window: _Window) -> int | None:
-        """Give the nearest number of the series below ``number``; ``floor`` is the nearest one of the window, None where there is none.
-
-        By look-ups of one number, nearest first: a hole is small, and a series may be years long.
-        """
-        lowest = 0 if floor is None else floor + 1
-        asked = range(max(lowest, number - 1), number)
-        while asked and number - asked.start <= FARTHEST:
-            if found := self._used(key, asked):
-                return max(found)
-            if floor is None and asked.stop == number and not self._is_longer(key, window):
-                return None
-            asked = range(max(lowest, asked.start - AT_ONCE), asked.start)
-        return max((each for each in self._all_used(key) if lowest <= each < asked.stop), default=floor) if asked else floor
-
-    def _used(self, key: _Series, numbers: range) -> list[int]:
-        marks = ", ".join("?" * len(numbers))
-        query = f"SELECT number FROM strips INDEXED BY strips_number WHERE {_OF_SERIES} AND number IN ({marks})"
-        return [int(number) for (number,) in self._db().execute(query, (*key, *map(str, numbers)))]
-
-    def _is_longer(self, key: _Series, window: _Window) -> bool:
-        """Say whether something of a series arrived outside the window; its first strips by id are its oldest but for what was judged again."""
-        outside = "(arrived_at < ? OR arrived_at >= ?)"
-        query = f"SELECT 1 FROM strips INDEXED BY strips_series WHERE {_OF_SERIES} AND {outside} AND number <> '' LIMIT 1"
-        return self._db().execute(query, (*key, *window)).fetchone() is not None
-
-    def _all_used(self, key: _Series) -> Iterator[int]:
-        query = f"SELECT number FROM strips INDEXED BY strips_series WHERE {_OF_SERIES}"
-        return iter(_numbers(",".join(number for (number,) in self._db().execute(query, key))))
-
-    @one_snapshot
     def day(self, day: date, zone: ZoneInfo) -> rows.DayStrips:
         """Give everything that the day tally adds up, by arrival within the local day."""
         db, span = self._db(), bounds_of(day, zone)
@@ -195,11 +132,6 @@ class TodayReads:
             last_accepted_at=moment_or_none(max((at for _, _, _, at, _ in sent if at), default=None)),
             runs=self._runs_within(span),
         )
-
-
-def _numbers(together: str) -> list[int]:
-    """Give the numbers of a text with commas, each once, in order; what is none is left out."""
-    return sorted({int(number) for number in together.split(",") if number.isascii() and number.isdecimal()})
 
 
 def _group(row: tuple[str, ...]) -> rows.DayGroup:

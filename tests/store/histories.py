@@ -46,14 +46,16 @@ def write(db: Db, capture_id: int, analyzer: str, strips: Iterable[Past]) -> Non
     db.execute("COMMIT")
 
 
-def plain_runs(analyzer: str, strips: Sequence[Past], *, ended_hours_ago: int = -1) -> tuple[NumberRun, ...]:
+def plain_runs(
+    analyzer: str, strips: Sequence[Past], *, ended_hours_ago: int = -1, began_hours_ago: int = 48
+) -> tuple[NumberRun, ...]:
     """Give the runs of the window, and before each the nearest number of all the strips: everything is looked at."""
     counted = [each for each in strips if each.outcome != "superseded" and each.series and each.number.isdecimal()]
     found = []
     for mode, series in sorted({(each.mode, each.series) for each in counted}):
         of = [each for each in counted if (each.mode, each.series) == (mode, series)]
         ever = sorted({int(each.number) for each in of})
-        late = {int(each.number) for each in of if ended_hours_ago < each.hours_ago <= 48}
+        late = {int(each.number) for each in of if ended_hours_ago < each.hours_ago <= began_hours_ago}
         for first in sorted(number for number in late if number - 1 not in late):
             last = next(number for number in itertools.count(first) if number + 1 not in late)
             before = max((number for number in ever if number < first), default=None)

@@ -1,34 +1,28 @@
-"""What Today asks: analyzers, receivers, the numbers of the last days, and the sums of a day; each from a few rows, however much is stored."""
+"""What Today asks: analyzers, receivers, and the sums of a day; each from a few rows, however much is stored."""
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Callable
 from datetime import date, timedelta
 from zoneinfo import ZoneInfo
 
 import pytest
-from hypothesis import HealthCheck, given, settings
-from hypothesis import strategies as st
 
 from bridge.bench.corrections import Kind
 from bridge.bench.feed import Came
-from bridge.bench.gaps import NumberRun
 from bridge.lifecycle.states import StopEnd
 from bridge.model import Answer, Coded, DeliveryState, Severity
 from bridge.store.commands import NoteRefusedFile
-from bridge.store.database import SqliteDb
 from bridge.store.rows import DaySent
 from bridge.store.sqlite import SqliteStore
 from tests.store import strips as s
 from tests.store.correction_contract import change
-from tests.store.histories import SINCE, Past, pasts, plain_runs, write
+from tests.store.histories import SINCE
 from tests.store.plans import plans
 from tests.store.strips import NOW, later
 
 LISBON = ZoneInfo("Europe/Lisbon")
 DAY = date(2026, 11, 25)
-_NAMES = (f"mill-{number}" for number in itertools.count())
 
 
 def _refused_file(store: SqliteStore, at: float = 0) -> int:
@@ -65,58 +59,6 @@ def test_the_last_strip_is_the_one_that_came_last(store: SqliteStore) -> None:
 
 def _numbers(store: SqliteStore, day: date) -> list[str]:
     return [number for group in store.day(day, LISBON).groups for _, number in group.strips]
-
-
-def _run(first: int, last: int, before: int | None, analyzer: str = "mill") -> NumberRun:
-    return NumberRun(analyzer=analyzer, mode="all", series="2026-11-25", first=first, last=last, before=before)
-
-
-@pytest.mark.parametrize(
-    ("strips", "expected"),
-    [
-        ([], ()),
-        ([Past("7", 1)], (_run(7, 7, None),)),  # nothing of the series came earlier: it begins here
-        ([Past("6", 60), Past("7", 1)], (_run(7, 7, 6),)),
-        ([Past("3", 60), Past("7", 1)], (_run(7, 7, 3),)),  # a hole at the window's beginning
-        ([Past("3", 60), Past("7000", 1)], (_run(7000, 7000, 3),)),  # too wide for look-ups
-        ([Past("3", 60), Past("6", 60, "superseded"), Past("7", 1)], (_run(7, 7, 3),)),
-        (
-            [Past("2", 1), Past("5", 60), Past("7", 1)],
-            (_run(2, 2, None), _run(7, 7, 5)),
-        ),  # an old number inside a hole of the window
-        ([Past("9", 60), Past("4", 1)], (_run(4, 4, None),)),  # older numbers all stand above
-        ([Past("9", 60)], ()),  # nothing of the series came lately
-        ([Past("1", 1, series=""), Past("", 1), Past("1b", 1)], ()),
-    ],
-)
-def test_runs_are_of_the_window_and_know_what_stands_before(
-    store: SqliteStore, file: SqliteDb, strips: list[Past], expected: tuple[NumberRun, ...]
-) -> None:
-    """The numbers that came since, and before each run the nearest that ever came."""
-    write(file, s.keep(store), "mill", strips)
-    assert store.number_runs(since=SINCE) == expected
-    assert plain_runs("mill", strips) == expected
-
-
-@settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
-@given(strips=pasts)
-def test_runs_are_those_of_the_plain_definition(store: SqliteStore, file: SqliteDb, strips: list[Past]) -> None:
-    """Against reading every number that the analyzer ever had; each example is an analyzer of its own in one store."""
-    name = next(_NAMES)
-    write(file, s.keep(store), name, strips)
-    assert tuple(run for run in store.number_runs(since=SINCE) if run.analyzer == name) == plain_runs(name, strips)
-
-
-@settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
-@given(strips=pasts, ended=st.integers(0, 47))
-def test_runs_of_a_window_that_is_over_know_what_came_since(
-    store: SqliteStore, file: SqliteDb, strips: list[Past], ended: int
-) -> None:
-    """A day of last week: a number that came later closes its gap, and begins no run of that day."""
-    name, until = next(_NAMES), NOW - timedelta(hours=ended)
-    write(file, s.keep(store), name, strips)
-    found = tuple(run for run in store.number_runs(since=SINCE, until=until) if run.analyzer == name)
-    assert found == plain_runs(name, strips, ended_hours_ago=ended)
 
 
 def test_a_strip_in_error_says_so_whatever_else_was_wrong(store: SqliteStore) -> None:
@@ -197,8 +139,6 @@ def test_a_day_is_as_long_as_its_clocks_say(store: SqliteStore) -> None:
         (lambda store: store.analyzers(), "captures_analyzer"),
         (lambda store: store.analyzers(), "strips_analyzer"),
         (lambda store: store.day(DAY, LISBON), "strips_arrived"),
-        (lambda store: store.number_runs(since=SINCE), "strips_arrived"),
-        (lambda store: store.number_runs(since=SINCE), "strips_number"),
         (lambda store: store.destinations(since=SINCE), "deliveries_state"),
     ],
 )
