@@ -8,7 +8,8 @@
     │   └── TableError             a mapping file: file, line, key, remedy
     ├── RejectError                the analyzer's data; becomes a row on the rejected-messages page
     ├── RefusedAction              a person's action that the rules do not allow; says why
-    │   └── Overtaken              somebody else acted first
+    │   ├── Overtaken              somebody else acted first
+    │   └── AnotherStrip           the person is asked something, and says so with the same action again
     ├── StoreError                 the local disk or database
     │   ├── StoreFull              no room; try again when there is
     │   ├── StoreLocked            another process owns the store
@@ -94,6 +95,10 @@ class RefusedAction(PadpostError):  # noqa: N818 - the house's word for it; "ref
 
 class Overtaken(RefusedAction):
     """Somebody else has dealt with this already; show the page anew."""
+
+
+class AnotherStrip(RefusedAction):
+    """The patient has another strip of that day: the person says first that it is the same person's."""
 
 
 class StoreError(PadpostError):

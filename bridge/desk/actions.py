@@ -14,6 +14,7 @@ from bridge.bench.entry import entered_by
 from bridge.check import copies, entries
 from bridge.check.rulebook import OF_TIME
 from bridge.desk.conflicts import require_one_result
+from bridge.desk.same_day import ask_same_person
 from bridge.desk.terms import agreed, said_of_specimen
 from bridge.desk.typed_time import typed_time
 from bridge.desk.who import require_name, require_reason
@@ -21,7 +22,7 @@ from bridge.errors import Overtaken, RefusedAction
 from bridge.identity.patient_id import IdFault, id_fault
 from bridge.identity.person import same_person
 from bridge.lifecycle.states import StopEnd, StopGroup, StopState
-from bridge.model import Actor, Purpose
+from bridge.model import SERVICE, Actor, Purpose
 from bridge.store.api import Store
 from bridge.store.commands import CloseStop, ConfirmRun
 from bridge.store.rows import StopRow, StripRow
@@ -78,6 +79,17 @@ class Desk:
             raise RefusedAction("This is the patient ID that the strip has already.")
         compare(second_identifier, strip)
         self._submit(stop, replace(self._ended(stop, StopEnd.ID_CORRECTED, actor, reason), patient_id=first))
+
+    def ask_same_person(self, stop_id: int, patient_id: str) -> None:
+        """Raise AnotherStrip where the patient that a strip is to go to has another one of that day."""
+        stop = self._there(stop_id)
+        strip = self._store.strip(stop.strip_id) if stop.strip_id is not None else None
+        if strip is not None:
+            ask_same_person(self._store, strip, patient_id, zone=self._zone)
+
+    def why_not_corrected(self, stop: StopRow) -> str:
+        """Say why nothing of an open stop's strip may be corrected here; "" where it may. So it is of what a receiver has, or may have."""
+        return self._store.why_not(self._ended(stop, StopEnd.ID_CORRECTED, SERVICE, ""))
 
     def correct_time(self, stop_id: int, *, day: str, clock: str, which: str, reason: str, actor: Actor) -> None:
         """Judge the strip again as analyzed at another time; the printed one stays beside it, and its report names both.

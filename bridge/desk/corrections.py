@@ -14,6 +14,7 @@ from bridge.bench.corrections import REPLACED, Call, Correction, Kind, Unit, Wan
 from bridge.bench.registered import registered_as
 from bridge.desk.actions import ID_FAULTS, SAME_MINUTE, compare
 from bridge.desk.labels import labels_of
+from bridge.desk.same_day import ask_same_person
 from bridge.desk.typed_time import typed_time
 from bridge.desk.who import require_name, require_reason
 from bridge.errors import Overtaken, RefusedAction, RejectError
@@ -133,6 +134,11 @@ class CorrectionDesk:
             result, result_id=f"{self._store.epoch}R{number}", patient_id=first, by=by, at=at, is_banded=self._is_banded(result)
         )
         return self._change(Kind.MOVED, result, who, fields=("patient ID",), made=made, taken=self._taken(result, who))
+
+    def ask_same_person(self, result_id: str, patient_id: str) -> None:
+        """Raise AnotherStrip where the patient that a result is to go to has another strip of that day."""
+        if (found := self._store.result(result_id)) is not None:
+            ask_same_person(self._store, found.strip, patient_id, zone=self._zone)
 
     def record_call(self, correction_id: int, unit: Unit, *, told: str, read_back: bool, actor: Actor) -> None:
         """Keep who was told by telephone, and whether it was read back."""

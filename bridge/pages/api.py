@@ -43,7 +43,7 @@ class Problem(BaseModel):
 
 
 class Act(BaseModel):
-    """Who acts and why; the ID fields are for ``correct`` only.
+    """Who acts and why; the ID fields are for ``correct`` only. ``same_person``: `yes` once somebody has looked at the patient's other strip of that day.
 
     ``day``, ``clock`` and ``which`` are for ``correct-time``: ISO date, time of day in the site's zone, and ``first`` or ``second`` where the clocks
     showed it twice. ``second_person`` is for ``release``, where the site's terms ask for two; ``specimen`` for ``discard`` of a
@@ -56,6 +56,7 @@ class Act(BaseModel):
     first: str = ""
     second: str = ""
     second_identifier: str = ""
+    same_person: str = ""
     day: str = ""
     clock: str = ""
     which: str = ""
@@ -318,6 +319,8 @@ def do(desk: Desk, stop_id: int, action: str, act: Act) -> None:
     actor = typed_actor(act.name)
     match action:
         case "correct":
+            if act.first == act.second and not act.same_person:
+                desk.ask_same_person(stop_id, act.first)
             desk.correct_patient_id(
                 stop_id,
                 first=act.first,

@@ -13,7 +13,7 @@ from pydantic import BaseModel
 
 from bridge.bench.corrections import Kind, Unit, units_to_call
 from bridge.desk.corrections import CorrectionDesk, Typed, Who
-from bridge.errors import RefusedAction
+from bridge.errors import AnotherStrip, RefusedAction
 from bridge.model import CodedPad, DeliveryState, Purpose, ResultStatus
 from bridge.pages import message_view, sent_values, way
 from bridge.pages.forms import SEE_OTHER, Field, RequiresToken, ShowsPage, typed_actor
@@ -47,6 +47,7 @@ class ChangeForm(BaseModel):
     first: Field = ""
     second: Field = ""
     second_identifier: Field = ""
+    same_person: Field = ""
 
 
 class CallForm(BaseModel):
@@ -155,7 +156,9 @@ class Corrections:
         """Show one result, its versions and their whole way."""
         return self._result(request, result_id)
 
-    def _result(self, request: Request, result_id: str, *, said: str = "", given: ChangeForm | None = None) -> Response:
+    def _result(
+        self, request: Request, result_id: str, *, refused: RefusedAction | None = None, given: ChangeForm | None = None
+    ) -> Response:
         detail = self._store.result(result_id)
         if detail is None:
             raise HTTPException(404, _("There is no such result."))
@@ -184,11 +187,12 @@ class Corrections:
             "added": wording.added(detail.result) if detail.result else (),
             "withdrawn": still.withdrawn(withdrawal) if is_withdrawn else None,
             "needs_second": self._desk.terms.needs_second,
-            "said": said,
+            "said": str(refused or ""),
+            "asks_same_person": isinstance(refused, AnotherStrip),
             "given": given or ChangeForm(version=detail.version),
         }
         name = "result.html" if detail.result else "purged.html"
-        return self._show(request, name, shown, status=409 if said else 200)
+        return self._show(request, name, shown, status=409 if refused else 200)
 
     def change(
         self,
@@ -202,7 +206,7 @@ class Corrections:
         try:
             self._do(result_id, action, form)
         except RefusedAction as error:
-            return self._result(request, result_id, said=str(error), given=form)
+            return self._result(request, result_id, refused=error, given=form)
         return RedirectResponse(f"/results/{result_id}", status_code=SEE_OTHER)
 
     def _do(self, result_id: str, action: str, form: ChangeForm) -> RecordedCorrection:
@@ -221,6 +225,8 @@ class Corrections:
                 )
                 return self._desk.correct(result_id, form.version, typed, who=who)
             case "move":
+                if form.first == form.second and not form.same_person:
+                    self._desk.ask_same_person(result_id, form.first)
                 return self._desk.move(
                     result_id,
                     form.version,

@@ -15,9 +15,9 @@ from bridge.check import copies
 from bridge.check.rulebook import OF_TIME
 from bridge.desk.conflicts import others_of_number
 from bridge.desk.together import By, Seen, Together
-from bridge.errors import RefusedAction
+from bridge.errors import AnotherStrip, RefusedAction
 from bridge.lifecycle.ageing import edges
-from bridge.lifecycle.states import StopGroup
+from bridge.lifecycle.states import StopGroup, StopState
 from bridge.pages import capture_view, way
 from bridge.pages.api import ACTIONS, Act, do
 from bridge.pages.forms import SEE_OTHER, Field, RequiresToken, ShowsPage, Text, typed_actor
@@ -28,7 +28,7 @@ from bridge.pages.way import Way
 from bridge.pages.words import counted, number
 from bridge.pages.words import reason as reason_words
 from bridge.store.api import Store
-from bridge.store.rows import CaptureRow, RefusedFileRow, StopCount, StopRow
+from bridge.store.rows import CaptureRow, RefusedFileRow, StopCount, StopRow, StripRow
 
 SECTION = 50  # ours: rows of one group on one page
 LONGEST_ID = 19  # the digits of the largest id that a database gives
@@ -55,6 +55,7 @@ class ActForm(Act):
     first: Field = ""
     second: Field = ""
     second_identifier: Field = ""
+    same_person: Field = ""
     day: Field = ""
     clock: Field = ""
     which: Field = ""
@@ -167,12 +168,12 @@ class Rejected:
         """Show one stopped strip or message: the bytes beside what was understood, and what can be done."""
         return self._stop(request, stop_id, start=start)
 
-    def refused(self, request: Request, stop_id: int, sentence: str, given: Act) -> Response:
+    def refused(self, request: Request, stop_id: int, why: RefusedAction, given: Act) -> Response:
         """Show a stop with why something was not done, and what the person had given."""
-        return self._stop(request, stop_id, refused=(sentence, given))
+        return self._stop(request, stop_id, refused=(why, given))
 
     def _stop(
-        self, request: Request, stop_id: int, *, start: int | None = None, refused: tuple[str, Act] | None = None
+        self, request: Request, stop_id: int, *, start: int | None = None, refused: tuple[RefusedAction, Act] | None = None
     ) -> Response:
         """Show a stop; ``refused`` is why an action was not done, and what the person had given."""
         row = self._store.stop(stop_id)
@@ -183,7 +184,7 @@ class Rejected:
         file = self._store.refused_file(stop_id)
         place = row.place or (strip.place if strip else None)
         payload = _received(kept, file)
-        said, given = refused or ("", Act(name="", reason=""))
+        said, given = refused or (None, Act(name="", reason=""))
         return self._show(
             request,
             "stop.html",
@@ -196,7 +197,13 @@ class Rejected:
                 "way": way.way_of_stop(row),
                 "events": self._store.stop_events(stop_id),
                 "steps": self._site.send_again.get(row.analyzer, ()),
-                "said": said,
+                "said": str(said or ""),
+                "asks_same_person": isinstance(said, AnotherStrip),
+                "not_corrected": self._desk.why_not_corrected(row)
+                if row.delivery_id is not None and row.state is StopState.OPEN
+                else "",
+                "unit_in_doubt": any(rule.startswith("unit.") for rule in row.rules),
+                "of_file": self._of_file(row, strip),
                 "given": given,
                 "others": others_of_number(self._store, strip) if strip and copies.CONFLICT in row.rules else (),
                 "groups": StopGroup,
@@ -206,6 +213,14 @@ class Rejected:
                 "has_specimen": self._desk.has_specimen(row),
             },
             status=409 if refused else 200,
+        )
+
+    def _of_file(self, stop: StopRow, strip: StripRow | None) -> tuple[StripRow, ...]:
+        """Give the other strips that came with one that could not be read: what of the file is safe, and what is not."""
+        if stop.capture_id is None or (strip is not None and strip.outcome != "unreadable"):
+            return ()
+        return tuple(
+            each for each in self._store.capture_strips(stop.capture_id) if strip is None or each.strip_id != strip.strip_id
         )
 
     # --- actions
@@ -218,7 +233,7 @@ class Rejected:
         try:
             do(self._desk, stop_id, action, form)
         except RefusedAction as error:
-            return self._stop(request, stop_id, refused=(str(error), form))
+            return self._stop(request, stop_id, refused=(error, form))
         return RedirectResponse(f"/rejected/{stop_id}", status_code=SEE_OTHER)
 
     def read_all_again(

@@ -76,7 +76,7 @@ class WhatIfPage:
             command = intended(self._store, self._desk, partial(do, stop_id=stop_id, action=action, act=given))
             seen = self._site.foresees(stop, command)
         except RefusedAction as error:
-            return self._rejected.refused(request, stop_id, str(error), form)
+            return self._rejected.refused(request, stop_id, error, form)
         strip = self._store.strip(stop.strip_id) if stop.strip_id is not None else None
         shown = {
             "stop": stop, "strip": strip, "action": action, "given": form, "command": command, "future": seen,

@@ -23,12 +23,14 @@ from bridge.pages.way import Way, newest_of, way_of_strip
 from bridge.pages.withdrawal import StandingStill, withdrawal_of
 from bridge.pages.words import DELIVERY_WORDS, GROUP_MARKS, OUTCOME_WORDS, Mark, begin
 from bridge.store.api import Store
-from bridge.store.rows import DeliveryRow, FoundBy, FoundStrip, NearNumber
+from bridge.store.rows import DeliveryRow, FoundBy, FoundStrip, NearNumber, StopRow
 
 MOST = 20  # ours: strips of one kind on the answer; who has more to look through goes to Results
 MOST_MISSING = 10  # ours: holes that are named; Numbers has all
 REACH = 16  # ours: numbers on either side among which the nearest are looked for
 NEAR_FOR = timedelta(days=7)  # ours: neighbours of weeks ago tell nothing of a strip that somebody looks for now
+LOOKED_THROUGH = 20  # ours: of each reason, the newest pieces that could not be read and that are looked through for the text
+SHORTEST = 4  # ours: characters; a shorter text stands in any bytes by chance
 AROUND = timedelta(minutes=5)  # ours: how well a person remembers when a strip was run
 _TIME = re.compile(r"(?:(\d{4}-\d{2}-\d{2})[ T])?(\d{1,2}):(\d{2})")
 
@@ -54,6 +56,7 @@ class Nowhere:
     unread: int
     being_judged: int
     is_time: bool = False
+    torn: tuple[StopRow, ...] = ()
 
 
 class Where:
@@ -124,6 +127,20 @@ class Where:
         way = way_of_strip(strip, [state for _, state in states])
         return Answered(found=found, mark=mark, word=word, sentence=sentence, way=way, link=link)
 
+    def _torn(self, wanted: str) -> tuple[StopRow, ...]:
+        """Give the newest stops whose bytes could not be read and hold the text: of a strip that was cut, its label is often still there."""
+        if len(wanted) < SHORTEST:
+            return ()
+        sought = wanted.encode()
+        unread = (rule for _, rule, _ in self._store.open_reasons() if rule.startswith("read."))
+        stops = (stop for rule in unread for stop in self._store.stops(rule=rule, limit=LOOKED_THROUGH))
+        return tuple(stop for stop in stops if stop.capture_id is not None and sought in self._bytes(stop, stop.capture_id))
+
+    def _bytes(self, stop: StopRow, capture_id: int) -> bytes:
+        payload = self._store.capture(capture_id).capture.payload
+        strip = self._store.strip(stop.strip_id) if stop.strip_id is not None else None
+        return payload[strip.place.start : strip.place.end] if strip else payload
+
     def _nowhere(self, wanted: str) -> Nowhere:
         now = self._now()
         number = int(wanted) if wanted.isascii() and wanted.isdecimal() and len(wanted) < 8 else None  # longer ones are IDs
@@ -138,6 +155,7 @@ class Where:
             missing=missing[:MOST_MISSING],
             unread=sum(count for _, rule, count in self._store.open_reasons() if rule.startswith("read.")),
             being_judged=sum(row.waiting_to_be_judged for row in self._store.analyzers()),
+            torn=self._torn(wanted),
             is_time=moment_of(wanted, now=now, zone=self._site.zone) is not None,
         )
 

@@ -125,7 +125,7 @@ def test_without_script_half_a_form_does_not_leave_either(bridge: Running, brows
         tab.keyboard.press("Enter")
         expect(form.get_by_label("Patient ID", exact=True)).to_have_value(GOOD)  # the page is the same one still
         form.get_by_label("Patient ID again").fill(GOOD)
-        form.get_by_label("Specimen ID, or number on the slip").fill("1")
+        form.get_by_label("Specimen ID from the tube, or number from the slip; not from this screen").fill("1")
         form.get_by_label("Your name").fill("Ana")
         form.get_by_label("Reason").fill("typing slip")
         tab.keyboard.press("Enter")

@@ -5,14 +5,16 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from datetime import timedelta
 
 import httpx
 import pytest
 
-from bridge.model import Priority
+from bridge.model import Answer, Format, NonPatient, Place, Priority
 from bridge.pages.rejected import NEWEST
-from tests.pages.stocked import GOOD, NOW, Page, Stocked, Visitor
+from tests.pages.stocked import GOOD, NOW, OTHER, Page, Stocked, Visitor, finding
+from tests.store import strips
 
 
 def _rows(page: Page) -> list[int]:
@@ -187,3 +189,52 @@ def test_two_peoples_notes_are_both_kept(shelf: Stocked, visitor: Visitor) -> No
         assert list(people.map(note, ("Ana", "Ben"))) == [303, 303]
     notes = {event.reason for event in shelf.store.events(f"stop:{stop}") if event.what == "stop.note"}
     assert notes == {"by Ana", "by Ben"}
+
+
+# --- what is offered, and in which order
+
+
+def test_an_identity_is_corrected_first_only_where_it_stopped_the_strip(shelf: Stocked, visitor: Visitor) -> None:
+    """HZ-D05: of a strip whose unit is in doubt the first act is not about its patient, and its values say that they are not to be used."""
+    unit = finding("unit.differs", sentence="Unit is not the declared one.", remedy="Set the units.")
+    page = visitor.page(f"/rejected/{shelf.rejected(GOOD, found=unit)}")
+    assert "Unit in doubt: do not use these values." in page.text
+    assert page.text.index("Unit in doubt") < page.text.index("GLUC")
+    assert page.text.index("Read again with the current profile") < page.text.index("Correct the patient ID")
+    page = visitor.page(f"/rejected/{shelf.rejected()}")
+    assert "Unit in doubt" not in page.text
+    assert page.text.index("Correct the patient ID") < page.text.index("Read again with the current profile")
+
+
+def test_what_a_receiver_has_is_not_offered_for_correction(shelf: Stocked, visitor: Visitor) -> None:
+    """It would be refused: the way leads to the result's own page, where it is moved or withdrawn."""
+    result = shelf.coded(GOOD, to=(Format.ORU_R01, Format.FHIR), number="7")
+    shelf.answered(result, Answer.ACCEPTED, "filed", "chart")
+    shelf.answered(result, Answer.REFUSED, "no such patient")
+    (stop,) = shelf.store.stops()
+    page = visitor.page(f"/rejected/{stop.stop_id}")
+    assert "chart has this result as it was, or may have it." in page.text
+    assert page.all("form", action=f"/rejected/{stop.stop_id}/correct") == []
+    assert f"/results/{result}" in page.links("/results/")
+    assert "The strip itself has none." in page.text
+    alone = shelf.refused(OTHER, number="8")
+    assert len(visitor.page(f"/rejected/{alone}").all("form", action=f"/rejected/{alone}/correct")) == 1
+
+
+def test_a_piece_that_could_not_be_read_has_the_others_of_its_file_beside_it(shelf: Stocked, visitor: Visitor) -> None:
+    """HZ-D04: what of a cut file is safe stands beside what is not, and the label in the cut piece finds it."""
+    file = strips.keep(shelf.store, b"24|A;26|40703266|GL")
+    first, cut = strips.reading("24"), replace(strips.unreadable(index=1), place=Place(start=5, end=19))
+    strips.record(shelf.store, first, NonPatient(checked=strips.checked(first)), capture_id=file, ends=False)
+    torn = strips.record(shelf.store, cut, None, capture_id=file)
+    page = visitor.page(f"/rejected/{torn.stop_id}")
+    assert "This piece could not be read; it stands marked among the bytes." in page.text
+    assert "What else came with it: brook-1 24 stored and shown" in page.text
+    alone = shelf.unread(payload=b"27|40703274|GL")
+    assert "What else came with it" not in visitor.page(f"/rejected/{alone}").text
+    found = Page(visitor.post("/find", text="40703266").text)
+    assert "No strip here is known as 40703266." in found.text
+    assert "It stands in what could not be read: brook-1" in found.text
+    assert found.links("/rejected/") == [f"/rejected/{torn.stop_id}"]
+    assert "It stands in what could not be read" not in Page(visitor.post("/find", text="24|A").text).text
+    assert "It stands in what could not be read" not in Page(visitor.post("/find", text="407").text).text

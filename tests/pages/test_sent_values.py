@@ -47,7 +47,7 @@ def test_a_grade_is_read_in_each_of_its_forms(name: str) -> None:
 @pytest.mark.parametrize("order", [GRADES_FIRST, NUMBERS_FIRST, SI_FIRST])
 @pytest.mark.parametrize("fmt", [Format.ORU_R01, Format.FHIR])
 def test_what_was_rendered_is_what_is_shown(order: tuple[UnitSystem, ...], fmt: Format) -> None:
-    """HZ-D01: a page that names another value or unit than the record got misleads whoever compares the two."""
+    """A page that names another value or unit than the record got misleads whoever compares the two."""
     result = stat_result()
     said = sent_as(message(written(result, terms(fmt, order)), fmt))
     for pad in result.pads:
