@@ -23,6 +23,7 @@ PASSING = frozenset({"begin", "plain", "shown"})  # give back the words that the
 COUNTED = "counted"
 MARK = "_"
 LETTER = re.compile(r"[^\W\d_]")
+WORD = re.compile(r"[^\W\d_]{2}")  # a figure's form, such as `%g`, has none
 ENTITY = re.compile(r"&#?\w+;")
 PLACE = re.compile(r"\{(\w+)\}")
 TAG = re.compile(r"<([/!]?)([a-zA-Z][\w-]*)")
@@ -182,7 +183,7 @@ class Reader:
 
     def _word(self, node: nodes.Expr) -> nodes.Expr:
         """Give a word in the language: one that stands there, one of a table that stands there, or how a member of an enumeration is called."""
-        if isinstance(node, nodes.Const) and isinstance(node.value, str) and LETTER.search(node.value):
+        if isinstance(node, nodes.Const) and isinstance(node.value, str) and WORD.search(node.value):
             word = node.value.strip()
             return nodes.Const(node.value.replace(word, self.says(word, node.lineno)), lineno=node.lineno)
         if isinstance(node, nodes.Getitem) and isinstance(node.node, nodes.Dict):

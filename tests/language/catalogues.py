@@ -39,7 +39,13 @@ def updated(old: Catalog, found: Texts | None = None) -> Catalog:
 
 
 def text_of(catalogue: Catalog) -> str:
-    """Give a catalogue as it is written."""
+    """Give a catalogue as it is written: its head holds what a reader of it needs, and no time of making."""
     file = io.BytesIO()
-    write_po(file, catalogue, width=WIDE, omit_header=False, no_location=True, sort_output=False)
-    return file.getvalue().decode()
+    write_po(file, catalogue, width=WIDE, omit_header=True, no_location=True)
+    head = {
+        "Language": str(catalogue.locale),
+        "Content-Type": "text/plain; charset=utf-8",
+        "Plural-Forms": f"nplurals={catalogue.num_plurals}; plural={catalogue.plural_expr};",
+    }
+    lines = "".join(f'"{name}: {value}\\n"\n' for name, value in head.items())
+    return f'msgid ""\nmsgstr ""\n{lines}\n{file.getvalue().decode().strip()}\n'

@@ -11,13 +11,38 @@ from pathlib import Path
 
 from jinja2 import Environment, nodes
 
+from bridge.accounts.people import Role
+from bridge.accounts.policy import CODE_LASTS_WORDS
+from bridge.bench.analyzer_life import LifeEvent
+from bridge.bench.answered import GapEnd
+from bridge.bench.containers import ContainerEnd
+from bridge.bench.controls import Fit, Flaw, Unmatched
+from bridge.bench.corrections import Kind, Unit
+from bridge.bench.day_log import ITEM_WORDS, Found
+from bridge.bench.feed import Setting
+from bridge.bench.indicators import INDICATORS, NOT_COUNTED, Among
+from bridge.bench.look_back import Verdict
+from bridge.bench.spread import METHOD
+from bridge.bench.telling import Means, TellingStep
+from bridge.bench.turnaround import By, Stage
+from bridge.desk.months import STATEMENT
+from bridge.lifecycle.ageing import Age
+from bridge.lifecycle.states import StopEnd
+from bridge.pages.container_board import Standing
 from bridge.pages.sentences import MARK, texts_of
+from bridge.signals.words import KIND_WORDS
+from bridge.store.rows import FoundBy
 
 ROOT = Path(__file__).parents[2]
 PAGES = ROOT / "bridge" / "pages"
 TEMPLATES = PAGES / "templates"
 MARKS = frozenset({MARK, "later"})
 COUNTED = frozenset({"counted", "ngettext", "several"})
+# Enumerations whose members are shown as they are called
+CALLED: tuple[type[StrEnum], ...] = (
+    Role, LifeEvent, GapEnd, ContainerEnd, Fit, Flaw, Unmatched, Kind, Unit, Found, Setting, Among, Verdict, TellingStep, Means, Stage, By, Age,
+    StopEnd, Standing, FoundBy,
+)  # fmt: skip
 LETTERS = re.compile(r"[^\W\d_]{2}")
 
 Place = tuple[str, int]  # file and line
@@ -49,7 +74,19 @@ def collect() -> Texts:
             found.several[one, many].append((f"templates/{path.name}", line))
     for path in sorted(PAGES.glob("*.py")):
         of_module(ast.parse(path.read_text(encoding="utf-8")), path.name, found)
+    for text in from_other_rooms():
+        found.single[text].append(("other rooms", 0))
     return found
+
+
+def from_other_rooms() -> Iterator[str]:
+    """Give the texts of other rooms that pages put into a language as they show them: those rooms speak English alone."""
+    yield from (each.value for kind in CALLED for each in kind)
+    yield from ITEM_WORDS.values()
+    yield from (text for each in INDICATORS for text in (each.title, each.counts))
+    yield from (text for pair in NOT_COUNTED for text in pair)
+    yield from (METHOD, STATEMENT, CODE_LASTS_WORDS)
+    yield from (text for words in KIND_WORDS.values() for text in (words.name, words.one, words.many, words.todo))
 
 
 def of_module(tree: ast.Module, name: str, found: Texts) -> None:
@@ -94,11 +131,6 @@ def of_heads(call: ast.Call) -> Iterable[str]:
     """Give the headings of a report's table, as they are shown."""
     first = [each.elts[0] if isinstance(each, ast.Tuple) else each for each in call.args]
     return [text for text in map(text_of, first) if text and LETTERS.search(text)]
-
-
-def spoken_values(kinds: Iterable[type[StrEnum]]) -> list[str]:
-    """Give the words of enumerations whose members are shown as they are called."""
-    return [each.value for kind in kinds for each in kind]
 
 
 # --- what is left unmarked

@@ -1,0 +1,75 @@
+"""The catalogues are whole: nothing untranslated, nothing left over, every place and count in its text, and nothing that could break a page."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+from babel.messages.catalog import Message
+
+from bridge.pages.language import LOCALES, SHIPPED, address_of, language
+from tests.language.catalogues import read, text_of, updated
+from tests.language.texts import collect
+
+TAGS = sorted(path.name for path in LOCALES.iterdir())
+PLACE = re.compile(r"\{\w*\}")
+SIGN = re.compile(r"[<>]|&(?!#?\w+;)")
+FIGURE = re.compile(r"\d+")
+
+
+def pairs(message: Message) -> list[tuple[str, str]]:
+    """Give each English text of an entry with what stands for it."""
+    if isinstance(message.id, str):
+        return [(message.id, str(message.string))]
+    said = message.string if isinstance(message.string, tuple) else ()
+    return [(message.id[min(place, 1)], text) for place, text in enumerate(said)]
+
+
+def test_every_language_that_is_offered_has_a_catalogue() -> None:
+    """English stands in the code."""
+    assert tuple(TAGS) == tuple(tag for tag in SHIPPED if tag != "en")
+
+
+@pytest.mark.parametrize("tag", TAGS)
+def test_a_catalogue_holds_what_the_pages_say_and_nothing_else(tag: str) -> None:
+    """`python -m tests.language` writes it again; a text that is new stands untranslated there until somebody says it."""
+    kept = read(address_of(tag))
+    assert text_of(updated(kept, collect())) == address_of(tag).read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("tag", TAGS)
+def test_nothing_is_untranslated_or_in_doubt(tag: str) -> None:
+    """A caution that stands in English on a Spanish page may not be read (HZ-K03)."""
+    open_ones = [
+        each.id for each in read(address_of(tag)) if each.id and (each.fuzzy or not all(text for _, text in pairs(each)))
+    ]
+    assert open_ones == []
+
+
+@pytest.mark.parametrize("tag", TAGS)
+def test_places_and_figures_are_those_of_the_english_text(tag: str) -> None:
+    """A place that is lost would hide a lot, a level or a patient's strip; a figure that is lost would change a rule."""
+    kept = [pair for each in read(address_of(tag)) if each.id for pair in pairs(each)]
+    assert [(en, said) for en, said in kept if sorted(PLACE.findall(en)) != sorted(PLACE.findall(said))] == []
+    assert [(en, said) for en, said in kept if sorted(FIGURE.findall(en)) != sorted(FIGURE.findall(said))] == []
+
+
+@pytest.mark.parametrize("tag", TAGS)
+def test_a_text_brings_no_markup_and_keeps_its_edges(tag: str) -> None:
+    """A text stands in HTML as it is, also inside an attribute; blanks and signs at its edges join it to what stands beside it."""
+    kept = [pair for each in read(address_of(tag)) if each.id for pair in pairs(each)]
+    assert [said for en, said in kept if SIGN.search(said) or ('"' in said and '"' not in en)] == []
+    assert [
+        said
+        for en, said in kept
+        if (en[0] == " ", en[-1] == " ") != (said[0] == " ", said[-1] == " ") and not said.startswith(" :")
+    ] == []
+    assert [(en, said) for en, said in kept if en[-1] in ".?!:" and en[-1] != said[-1]] == []
+
+
+def test_spanish_and_french_say_the_same_words() -> None:
+    """One of each sort."""
+    assert language("es").text("Rejected messages") == "Mensajes rechazados"
+    assert language("fr").text("Rejected messages") == "Messages rejetés"
+    assert language("fr").texts.ngettext("strip", "strips", 0) == "bandelette"
+    assert language("es").texts.ngettext("strip", "strips", 0) == "tiras"
