@@ -43,6 +43,7 @@ from bridge.model import LIVE, Acknowledgement, CodedResult, Message, ReadBy
 from bridge.own_signals import OwnSignals
 from bridge.pages.app import Doors, make_pages
 from bridge.pages.door import Door
+from bridge.pages.language import SHIPPED, language
 from bridge.pages.server import PagesServer
 from bridge.pages.site import Bench, Desks, PagesSite, WayIn
 from bridge.pages.words import reason
@@ -632,6 +633,8 @@ def _pages_site(
         name=config.site.name,
         zone=config.site.zone,
         port=config.pages.port,
+        languages=tuple(map(language, SHIPPED)),
+        language=config.pages.language,
         secret=secrets.token_bytes(32),
         bench=bench,
         host_names=config.pages.host_names,

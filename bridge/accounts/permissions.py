@@ -39,6 +39,7 @@ _BY_RIGHT: Mapping[Right, str] = {
         POST /first-sign-in
         GET /api/session
         POST /api/session/unlock
+        POST /language
         GET /health/live
         GET /health/ready
     """,

@@ -21,6 +21,7 @@ from bridge.pages.additions import AdditionPages
 from bridge.pages.analyzers import Analyzers
 from bridge.pages.api import Search
 from bridge.pages.audit import AuditPage
+from bridge.pages.choosing import ChoicePages
 from bridge.pages.control_lots import ControlLots
 from bridge.pages.controls import Controls
 from bridge.pages.corrections import Corrections, to_telephone
@@ -146,6 +147,7 @@ class Views:
         self._where.add_to(routes)
         self._try_out.add_to(routes)
         self._entries.add_to(routes)
+        ChoicePages(self._site.languages, self._require_token).add_to(routes)
         self._additions.add_to(routes)
         if self._site.door is not None:
             SignInPages(self._site, self._site.door, self._page, self._require_token, self._now).add_to(routes)

@@ -36,6 +36,7 @@ class Pages(Shape):
     """Where the pages listen. Other than loopback needs ``allow_other_hosts`` and the host names to accept.
 
     ``behind_tls``: browsers reach the pages over TLS alone, by a proxy in front of them; the cookie of a sign-in then goes over nothing else.
+    ``language`` is what the pages speak to whoever has chosen none; where it is not set, what a browser asks for, else English.
     """
 
     host: str = "127.0.0.1"
@@ -43,6 +44,7 @@ class Pages(Shape):
     allow_other_hosts: bool = False
     host_names: tuple[str, ...] = ()
     behind_tls: bool = False
+    language: Literal["", "en", "es", "fr"] = ""
 
     @model_validator(mode="after")
     def _loopback_unless_said(self) -> Pages:
