@@ -25,6 +25,9 @@ FOCUS = """() => {
   return [document.activeElement.tagName, at.outlineStyle, parseFloat(at.outlineWidth), parseFloat(at.outlineOffset)];
 }"""
 
+SMALL = "[...document.querySelectorAll('main a, nav a')].filter((each) => each.checkVisibility() && each.getBoundingClientRect().height < 24).map((each) => each.textContent)"
+CUT = "[...document.querySelectorAll('.wide')].filter((each) => each.scrollWidth > each.clientWidth + 1).map((each) => each.ariaLabel)"
+
 
 def sided(sheet: str) -> list[str]:
     """Give what in a style sheet holds for one writing direction alone."""
@@ -111,3 +114,22 @@ def test_the_focus_is_seen_wherever_it_goes(shelf: Stocked, browser: Browser) ->
                 assert (style, width, offset) == ("solid", 3, 2), tag
             tab.keyboard.press("Tab")
     assert seen >= {"A", "INPUT", "BUTTON", "SUMMARY"}
+
+
+@pytest.mark.browser
+def test_on_a_telephone_links_can_be_hit_and_nothing_runs_out_of_its_box(
+    shelf: Stocked, visitor: Visitor, browser: Browser
+) -> None:
+    """Every link is 24 px high at least (WCAG 2.2, 2.5.8); a chart and the codes of a result fit, and no name breaks at its hyphen."""
+    shelf.rejected()
+    result = shelf.coded()
+    with Tab(browser, width=390) as tab:
+        for path in ("/", "/rejected", "/results", f"/results/{result}", "/numbers", "/reports/2026-11/indicators"):
+            tab.goto(visitor.origin + path)
+            assert tab.evaluate(SMALL) == [], path
+            assert tab.evaluate(CUT) == [], path
+        assert tab.locator("svg.lines.narrow").first.is_visible()
+        assert not tab.locator("svg.lines:not(.narrow)").first.is_visible()
+        tab.goto(f"{visitor.origin}/results/{result}")
+        name = tab.locator("h1 .unbroken")
+        assert name.evaluate("(each) => each.getClientRects().length") == 1
