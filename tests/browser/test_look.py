@@ -15,8 +15,8 @@ STATIC = Path(__file__).parents[2] / "bridge" / "pages" / "static"
 SHEETS = sorted(STATIC.glob("*.css"))
 # Properties and values that name a side of the screen, where the reader's language may begin on the other (CSS Logical Properties 1)
 SIDED = re.compile(
-    r"(?<![\w@-])(?:(?:margin|padding|border|scroll-margin|scroll-padding)-(?:left|right)[\w-]*|left|right|float|border-(?:top|bottom)-(?:left|right)-radius)\s*:"
-    r"|text-align:\s*(?:left|right)"
+    r"(?<![\w@-])(?:(?:margin|padding|border|scroll-margin|scroll-padding)-(?:left|right)[\w-]*|left|right|border-(?:top|bottom)-(?:left|right)-radius)\s*:"
+    r"|(?:text-align|float|clear):\s*(?:left|right)"
 )
 FOUR = re.compile(r"(?<![\w-])(?:margin|padding|inset|border-width|border-color)\s*:\s*([^;}]+)")
 MOVES = re.compile(r"(?<![\w-])(?:animation|transition|scroll-behavior)[\w-]*\s*:(?!\s*(?:none|auto))")

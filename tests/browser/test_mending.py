@@ -9,6 +9,7 @@ import pytest
 from playwright.sync_api import Browser, Page, expect
 
 from bridge.lifecycle.states import StopGroup, StopState
+from tests.browser.by_keyboard import reach
 from tests.browser.watched import Tab
 from tests.journey.running import Running, play, running
 from tests.pages.stocked import GOOD
@@ -46,13 +47,10 @@ def test_a_mistyped_id_is_mended_with_the_keyboard_alone(bridge: Running, tab: P
     bridge.drop("a.txt", bridge.tern(play(1, SWAPPED)))
     (stop,) = bridge.wait(lambda: bridge.store.stops(group=StopGroup.REJECTED))
     tab.goto(bridge.url)
-    tab.keyboard.press("j")
-    tab.keyboard.press("j")
-    assert focused(tab) == "1 cannot be sent"
+    reach(tab, "1 cannot be sent")
     follow(tab)
     expect(tab.locator("h1")).to_have_text("Rejected messages")
-    tab.keyboard.press("j")
-    assert focused(tab) == f"{SWAPPED} · bench-b 1"
+    reach(tab, f"{SWAPPED} · bench-b 1")
     follow(tab)
     expect(tab.locator("h1")).to_have_text(f"Patient ID {SWAPPED} fails its check digit.")
     here = tab.url
@@ -72,12 +70,14 @@ def test_a_mistyped_id_is_mended_with_the_keyboard_alone(bridge: Running, tab: P
     (message,) = bridge.records.results.values()
     assert b"PID|1||" + GOOD.encode() in message
     bridge.wait(lambda: {state for row in bridge.store.results() for _, state in row.states} == {"accepted"})
-    tab.keyboard.press("/")
+    reach(tab, "Results")
+    follow(tab)
+    reach(tab, "Patient ID")
     expect(tab.locator("#search")).to_be_focused()
     with tab.expect_navigation():  # the list before the search has the same one row
         type_and_enter(tab, GOOD)
     expect(tab.locator("tbody tr")).to_have_count(1)
-    tab.keyboard.press("j")
+    reach(tab, GOOD)
     follow(tab)
     expect(tab.get_by_role("heading", name="records: received")).to_be_visible()
     assert tab.locator("ol.way").get_attribute("aria-label") == "The strip's way: acknowledged: received by every receiver"
