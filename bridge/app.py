@@ -61,6 +61,8 @@ from bridge.receive.serial_line import SerialReceiver
 from bridge.receive.tcp import TcpReceiver
 from bridge.room import Room
 from bridge.service import Runs, Service
+from bridge.shift_digest import ShiftDigest
+from bridge.shift_digest import Terms as DigestTerms
 from bridge.sign_off_watch import SignOffWatch
 from bridge.signal_watch import Machine, SignalWatch, audience_of, rule_of, shown_ways, way_notes
 from bridge.signal_ways import Says, Way, WayTester
@@ -229,14 +231,26 @@ def _own_signals(config: settings.Settings, store: Store, out: _WaysOut, service
     )
 
 
+def _digest(config: settings.Settings, store: Store, out: _WaysOut, tables: Tables) -> ShiftDigest:
+    """Make what says the digest of a shift; it holds nothing between two times."""
+    terms = DigestTerms(
+        schemes={source.analyzer: tables.profiles[source.profile].numbers for source in config.sources},
+        controls=tables.controls.policy,
+        telling=tables.policy.telling,
+    )
+    return ShiftDigest(store, config.signals.digest, out.signals, terms, zone=config.site.zone, now=clock.now)
+
+
 def _with_signals(site: PagesSite, config: settings.Settings, store: Store, out: _WaysOut, own: OwnSignals) -> PagesSite:
     """Let the pages show the ways of signals, try them, and tell what this process tells of itself."""
+    digest = _digest(config, store, out, site.bench.tables)
     return replace(
         site,
         ways=shown_ways(config.signals),
         way_notes=lambda: way_notes(config.signals.ways, now=clock.now()),
         test_ways=WayTester(store, out.signals, name=partial(secrets.token_hex, 8), now=clock.now).test,
         own_signals=lambda: own.standing,
+        digest=digest.on_page(partial(secrets.token_hex, 8)) if config.signals.digest else None,
         receiver_kinds=ways_out_shown.kinds(config.destinations),
         certificates=partial(ways_out_shown.certificates, config.destinations),
         test_receiver=ways_out_shown.tries(config.destinations),
@@ -365,6 +379,7 @@ async def _watches(
             now=clock.now,
             telling=tables.policy.telling,
             ways=out.signals,
+            digest=_digest(config, store, out, tables).keep,
         ),
         audit=AuditWatch(store, clock.now),
         pauses=pauses,

@@ -7,7 +7,7 @@ rise anew, by less than a minute.
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Awaitable, Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime, time, timedelta
 from urllib.parse import urlsplit
@@ -107,8 +107,13 @@ class SignalWatch:
         now: Callable[[], datetime],
         telling: TellingTerms,
         ways: Sequence[Way] = (),
+        digest: Callable[[], Awaitable[None]] | None = None,
     ) -> None:
-        """``destinations`` are the configured ones: a former one that takes nothing is no fault any more. ``telling`` says what is overdue."""
+        """``destinations`` are the configured ones: a former one that takes nothing is no fault any more. ``telling`` says what is overdue.
+
+        ``digest`` keeps the digest of a shift where it is due, so that it is said with what else is.
+        """
+        self._digest = digest
         self._store = store
         self._ways = ways
         self._sender = Sender(store, ways, grip=grip, now=now)
@@ -131,6 +136,8 @@ class SignalWatch:
         await self.say()
         while True:
             await self.look()
+            if self._digest is not None:
+                await self._digest()
             await self.say()
             await asyncio.sleep(LOOK_S)
 

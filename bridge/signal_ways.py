@@ -16,7 +16,7 @@ from bridge.model import Actor
 from bridge.queue.leases import Grip
 from bridge.signals.hours import quiet_until
 from bridge.signals.machine import Signal, What
-from bridge.signals.told import TEST, Audience, Told
+from bridge.signals.told import DIGEST, TEST, Audience, Told
 from bridge.signals.words import headline, text
 from bridge.store.api import Store
 from bridge.store.awaited import done
@@ -113,6 +113,11 @@ class Sender:
 
 def told_of(row: SayRow, epoch: str) -> Told:
     """Give what a kept row says. The epoch keeps its identity from being another store's."""
+    if row.what == DIGEST:
+        thread = f"{epoch}-digest"
+        return Told(
+            identity=f"{epoch}-{row.say_id}", thread=thread, what=row.what, headline=row.headline, text=row.text, at=row.at
+        )
     return Told(
         identity=f"{epoch}-{row.say_id}",
         thread=f"{epoch}-signal-{row.signal_id}",

@@ -33,6 +33,8 @@ ELSEWHERE = {
     "bridge/store/reads_envelopes.py": "as above, tests/store/envelope_contract.py",
     "bridge/store/memory_envelopes.py": "as above, tests/store/envelope_contract.py",
     "bridge/store/migrations/versions/m0052_envelopes.py": "as above, tests/store/test_migrate.py",
+    "bridge/store/digest_commands.py": "a frozen value; tests/store/test_commands.py counts it among the commands",
+    "bridge/store/memory_digest.py": "the twin's digest; the contract in tests/store/test_memory.py",
     "bridge/store/life_commands.py": "frozen values; tests/store/test_commands.py counts them among the commands",
     "bridge/store/stop_commands.py": "as above, tests/store/test_commands.py",
     "bridge/store/memory_stops.py": "the twin's stops; the contract in tests/store/test_memory.py",

@@ -158,6 +158,7 @@ _BY_RIGHT: Mapping[Right, str] = {
         POST /rejected/{stop_id}/what-if/{action}
         POST /rejected/{stop_id}/{action}
         POST /results/{result_id}/{action}
+        POST /signals/digest
         POST /signals/test
         POST /signals/{signal_id}/acknowledge
         POST /signals/{signal_id}/note

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Annotated
 
-from fastapi import APIRouter, Form, Request
+from fastapi import APIRouter, Form, HTTPException, Request
 from fastapi.responses import RedirectResponse, Response
 from pydantic import BaseModel
 
@@ -169,6 +169,7 @@ class SignalsPage:
         routes.add_api_route("/signals", self.page, methods=["GET"], response_model=None)
         routes.add_api_route("/signals/ringing", self.ringing, methods=["GET"], response_model=None)
         routes.add_api_route("/signals/test", self.test, methods=["POST"], response_model=None)
+        routes.add_api_route("/signals/digest", self.test_digest, methods=["POST"], response_model=None)
         routes.add_api_route("/signals/mute", self.mute, methods=["POST"], response_model=None)
         routes.add_api_route("/signals/{signal_id}/acknowledge", self.acknowledge, methods=["POST"], response_model=None)
         routes.add_api_route("/signals/{signal_id}/note", self.note, methods=["POST"], response_model=None)
@@ -195,6 +196,7 @@ class SignalsPage:
                 "own": tuple(map(shown_signal, self._site.own_signals())),
                 "tested": tested,
                 "ways": self._site.ways,
+                "digest": self._site.digest,
                 "way_notes": self._site.way_notes() if self._site.ways else {},
                 "last": _last(says),
                 "says": says[:SAYS_SHOWN],
@@ -209,6 +211,16 @@ class SignalsPage:
         muted = {row.kind for row in self._store.muted_kinds(now=self._now())}
         rings = [each for each in self._store.standing_signals() if each.rings and each.kind not in muted]
         return {"ringing": len(rings) + len(self._site.own_signals())}
+
+    async def test_digest(self, request: Request, form: Annotated[SignalForm, Form()]) -> Response:
+        """Say the digest of this moment by each of its ways, as a test; show what came of each."""
+        self._require_token(request, form.token)
+        if self._site.digest is None:
+            raise HTTPException(404, "This site has no digest: its file can name times under signals, digest.")
+        if not form.name.strip():
+            return await asyncio.to_thread(self._page, request, said=_("Say who you are: the name is kept with what you do."))
+        tested = await self._site.digest.test(typed_actor(form.name))
+        return await asyncio.to_thread(self._page, request, tested=tested)
 
     async def test(self, request: Request, form: Annotated[SignalForm, Form()]) -> Response:
         """Say a test by every way; show what came of each."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import datetime, time
 from typing import Protocol
 from zoneinfo import ZoneInfo
 
@@ -68,6 +68,16 @@ class SaysTest(Protocol):
         """Give for each way its name, and "" or why it did not go."""
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ShownDigest:
+    """The digest of a shift: its times by the site's clock, the names of its ways, what it would say now, and a test of it."""
+
+    times: tuple[time, ...]
+    ways: tuple[str, ...]
+    now: Callable[[], str]
+    test: SaysTest
+
+
 async def _no_ways(_: Actor) -> tuple[tuple[str, str], ...]:
     return ()
 
@@ -127,7 +137,7 @@ class PagesSite:
     for each destination what its people should look at, though it works, and ``ways_in`` the like for each source that is a port or a key. ``refusing`` says why no strip is taken in while all else
     goes on, ``notice`` what will come to that; both "" while all is well. ``send_again`` gives, by analyzer, the steps that make it send a strip from its memory again.
     ``schemes`` says, by analyzer, how it numbers its strips: for missing numbers and the day tally.
-    ``ways`` are those by which signals are told, ``way_notes`` says what to look at on each, ``test_ways`` says a test by each; ``own_signals`` are those that this process tells of itself.
+    ``ways`` are those by which signals are told, ``way_notes`` says what to look at on each, ``test_ways`` says a test by each; ``digest`` is that of a shift, None where the site has none; ``own_signals`` are those that this process tells of itself.
     ``receiver_kinds`` says by destination in words what it is, ``certificates`` until when each certificate for it is valid; ``test_receiver`` tries one.
     ``wake`` lets the loops look at what a person did.
     ``doors`` are the paths where analyzers' programs post with a key of their own (POST): their handlers check it before they read a body.
@@ -155,6 +165,7 @@ class PagesSite:
     ways: tuple[ShownWay, ...] = ()
     way_notes: Callable[[], Mapping[str, tuple[str, ...]]] = _no_notes
     test_ways: SaysTest = _no_ways
+    digest: ShownDigest | None = None
     own_signals: Callable[[], tuple[Signal, ...]] = _no_signals
     receiver_kinds: Mapping[str, str] = field(default_factory=dict)
     certificates: Callable[[], Mapping[str, tuple[str, ...]]] = _no_notes

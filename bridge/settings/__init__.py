@@ -31,7 +31,7 @@ from bridge.settings.destinations import (
 from bridge.settings.document import Document, KeyPath
 from bridge.settings.security import Basic, OAuth, Signing, Tls
 from bridge.settings.shapes import Name, Secret, Shape, Zone, cause
-from bridge.settings.signals import MailWay, NoticeWay, Opening, Quiet, Signals
+from bridge.settings.signals import Digest, MailWay, NoticeWay, Opening, Quiet, Signals
 from bridge.settings.site import (
     Checks,
     ClockChecks,
@@ -81,6 +81,7 @@ __all__ = [
     "DayLog",
     "Destination",
     "DestinationShape",
+    "Digest",
     "Document",
     "FhirDestination",
     "FolderDestination",

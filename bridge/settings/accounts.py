@@ -8,7 +8,7 @@ from urllib.parse import urlsplit
 
 from pydantic import Field, field_validator, model_validator
 
-from bridge.settings.security import Tls, has_no_fragment, holds_nobody, keeps_secrets
+from bridge.settings.security import Tls, has_a_port_that_can_be, has_no_fragment, holds_nobody, keeps_secrets
 from bridge.settings.shapes import Secret, Shape
 
 PersonRole = Literal["viewer", "technician", "supervisor", "administrator"]
@@ -39,6 +39,7 @@ class Oidc(Shape):
     tls: Tls | None = None
 
     _holds_nobody = field_validator("issuer", "address")(holds_nobody)
+    _has_a_port = field_validator("issuer", "address")(has_a_port_that_can_be)
     _has_no_fragment = field_validator("issuer", "address")(has_no_fragment)
 
     @model_validator(mode="after")

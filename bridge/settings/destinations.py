@@ -11,7 +11,18 @@ from typing import Annotated, Literal
 from pydantic import Field, ValidationInfo, field_validator, model_validator
 
 from bridge.model import Grade
-from bridge.settings.security import Basic, OAuth, Signing, Tls, has_no_fragment, holds_nobody, is_a_base, is_https, keeps_secrets
+from bridge.settings.security import (
+    Basic,
+    OAuth,
+    Signing,
+    Tls,
+    has_a_port_that_can_be,
+    has_no_fragment,
+    holds_nobody,
+    is_a_base,
+    is_https,
+    keeps_secrets,
+)
 from bridge.settings.shapes import Name, Network, Secret, Shape, Zone
 
 
@@ -328,6 +339,7 @@ class FhirDestination(HttpDestination):
     answers: tuple[SiteAnswer, ...] = ()
 
     _holds_nobody = field_validator("base_url")(holds_nobody)
+    _has_a_port = field_validator("base_url")(has_a_port_that_can_be)
     _is_a_base = field_validator("base_url")(is_a_base)
 
     def address(self) -> str:
@@ -349,6 +361,7 @@ class HookDestination(HttpDestination):
 
     _holds_nobody = field_validator("url")(holds_nobody)
     _is_sent_whole = field_validator("url")(has_no_fragment)
+    _has_a_port = field_validator("url")(has_a_port_that_can_be)
 
     def address(self) -> str:
         """Give the hook's address."""

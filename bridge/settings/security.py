@@ -26,6 +26,17 @@ def holds_nobody(address: str) -> str:
     return address
 
 
+def has_a_port_that_can_be(address: str) -> str:
+    """Give ``address`` again. Raises an error of pydantic, which does not repeat it, if its port is no number from 1 to 65535 (RFC 3986 3.2.3; RFC 9293 3.1)."""
+    try:
+        can_be = urlsplit(address).port != 0
+    except ValueError:
+        can_be = False
+    if not can_be:
+        raise PydanticCustomError(QUIET, "the port in the address is no number from 1 to 65535")
+    return address
+
+
 def has_no_fragment(address: str) -> str:
     """Give ``address`` again. Raises an error of pydantic, which does not repeat it, if a fragment stands in it: none is ever sent (RFC 9110 4.2.5)."""
     if "#" in address:

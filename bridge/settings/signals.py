@@ -7,7 +7,16 @@ from typing import Annotated, Literal
 
 from pydantic import Field, field_validator, model_validator
 
-from bridge.settings.security import Signing, Tls, has_no_fragment, holds_nobody, is_https, is_loopback, keeps_secrets
+from bridge.settings.security import (
+    Signing,
+    Tls,
+    has_a_port_that_can_be,
+    has_no_fragment,
+    holds_nobody,
+    is_https,
+    is_loopback,
+    keeps_secrets,
+)
 from bridge.settings.shapes import Name, Secret, Shape
 
 Day = Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
@@ -88,6 +97,7 @@ class NoticeWay(WayShape):
 
     _holds_nobody = field_validator("url")(holds_nobody)
     _is_sent_whole = field_validator("url")(has_no_fragment)
+    _has_a_port = field_validator("url")(has_a_port_that_can_be)
 
     @model_validator(mode="after")
     def _is_kept(self) -> NoticeWay:
@@ -101,6 +111,25 @@ class NoticeWay(WayShape):
 Way = Annotated[MailWay | NoticeWay, Field(discriminator="kind")]
 
 
+class Digest(Shape):
+    """What is open, told once at each of these ``times`` of a day by the site's clock, mostly the ends of shifts; quiet hours do not hold it back.
+
+    ``ways``: the names of those that carry it; left out: all.
+    """
+
+    times: tuple[time, ...] = Field(min_length=1, max_length=8)
+    ways: tuple[Name, ...] = ()
+
+    @field_validator("times")
+    @classmethod
+    def _times_are_plain(cls, times: tuple[time, ...]) -> tuple[time, ...]:
+        if len(set(times)) < len(times):
+            raise ValueError("a time stands twice; name each once")
+        if any(each.tzinfo for each in times):
+            raise ValueError("a time is by the site's clock and has no zone of its own; write it as '07:30'")
+        return tuple(sorted(times))
+
+
 class Signals(Shape):
     """What becomes a signal, after how many minutes.
 
@@ -112,7 +141,7 @@ class Signals(Shape):
     ``settle_s``: a cause must stand as long before it is told; ``ease_minutes``: be gone as long before its signal ends. An open signal is said
     again every ``repeat_minutes`` (0: never); an acknowledgement holds for ``acknowledged_hours``, after which what still stands is open again.
 
-    ``ways``: by whom people are told who do not look at a page; none is needed.
+    ``ways``: by whom people are told who do not look at a page; none is needed. ``digest``: what is open, told once a shift by these ways.
     """
 
     opening: tuple[Opening, ...] = ()
@@ -127,6 +156,7 @@ class Signals(Shape):
     repeat_minutes: int = Field(default=60, ge=0, le=1_440)
     acknowledged_hours: int = Field(default=4, ge=1, le=24)
     ways: tuple[Way, ...] = ()
+    digest: Digest | None = None
 
     @field_validator("ways")
     @classmethod
@@ -136,6 +166,16 @@ class Signals(Shape):
         if twice:
             raise ValueError(f"two ways are called {twice[0]!r}; a way's name must be its own")
         return ways
+
+    @model_validator(mode="after")
+    def _digest_has_ways(self) -> Signals:
+        if self.digest is not None:
+            known = {way.name for way in self.ways}
+            if not known:
+                raise ValueError("digest has no way to go: name one under ways")
+            if unknown := sorted(set(self.digest.ways) - known):
+                raise ValueError(f"digest names the way {unknown[0]!r}, which is not under ways")
+        return self
 
     @model_validator(mode="after")
     def _repeats_not_at_once(self) -> Signals:

@@ -36,6 +36,16 @@ def _span(hours: Hours, day: date, zone: ZoneInfo) -> Iterator[tuple[datetime, d
         yield datetime.combine(day, hours.start, zone).astimezone(UTC), datetime.combine(last, hours.end, zone).astimezone(UTC)
 
 
+def last_of(times: Sequence[time], *, now: datetime, zone: ZoneInfo) -> datetime | None:
+    """Give when (UTC) the last of these times of a day was, by the site's clock; None where there is none.
+
+    Where the clock is set back over one, its first coming counts; one that the clock jumps over comes an hour later.
+    """
+    today = now.astimezone(zone).date()
+    found = (datetime.combine(day, each, zone).astimezone(UTC) for day in (today, today - timedelta(days=1)) for each in times)
+    return max((each for each in found if each <= now), default=None)
+
+
 def open_since(opening: Sequence[Hours], *, now: datetime, zone: ZoneInfo) -> datetime | None:
     """Give since when the laboratory has been open without a break; None while it is closed, or says no hours."""
     found: datetime | None = None

@@ -11,6 +11,7 @@ from bridge.signals.kinds import URGENT, Kind
 from bridge.signals.machine import What
 
 TEST = "test"
+DIGEST = "digest"
 # How a headline begins, by what is said
 PREFIXES: Mapping[str, str] = {
     What.OPENED: "",
@@ -18,6 +19,7 @@ PREFIXES: Mapping[str, str] = {
     What.REPEATED: "Still: ",
     What.ENDED: "Over: ",
     TEST: "Test: ",
+    DIGEST: "Digest: ",
 }
 
 
@@ -26,7 +28,7 @@ class Told:
     """One thing to say. No patient is in it.
 
     ``identity`` is the same at every try, and another's never: who gets it twice can tell. ``thread`` is the same for all that is said of one
-    signal. ``what`` is a machine.What or TEST. ``at`` is aware, UTC.
+    signal. ``what`` is a machine.What, TEST or DIGEST. ``at`` is aware, UTC.
     """
 
     identity: str

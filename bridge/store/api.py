@@ -451,6 +451,9 @@ class Store(Protocol):
 
     # --- signals
 
+    def last_digest(self) -> datetime | None:
+        """Give for which time the last digest of a shift was kept; None before the first."""
+
     def standing_signals(self) -> tuple[Signal, ...]:
         """Give the signals that are not over, by kind."""
 

@@ -44,6 +44,7 @@ from bridge.store.apply_container import accept_lot, close_container, open_conta
 from bridge.store.apply_correction import correct_result, record_call
 from bridge.store.apply_day_log import note_day_log
 from bridge.store.apply_desk import close_stop
+from bridge.store.apply_digest import keep_digest
 from bridge.store.apply_envelopes import look_into_envelope, open_envelope, seal_envelope
 from bridge.store.apply_gate import end_waiting, judge_waiting, say_of_gate
 from bridge.store.apply_lease import check_lease, hold_leases, leave_leases
@@ -65,6 +66,7 @@ from bridge.store.apply_today import close_note, leave_note, pause_destination, 
 from bridge.store.audit_commands import NoteVerified
 from bridge.store.codec import microseconds, packed, when
 from bridge.store.database import Db
+from bridge.store.digest_commands import KeepDigest
 from bridge.store.envelope_commands import LookIntoEnvelope, OpenEnvelope, SealEnvelope
 from bridge.store.interned import OwnKind
 from bridge.store.lanes import MAY_GO, Moved, hold_lanes
@@ -368,6 +370,7 @@ _APPLY: Mapping[type, Callable[[Db, Any], Any]] = {
     c.KeepSignals: keep_signals,
     c.NoteSaid: note_said,
     c.KeepTest: keep_test,
+    KeepDigest: keep_digest,
     c.AcknowledgeSignal: acknowledge_signal,
     c.NoteOnSignal: note_on_signal,
     c.MuteSignals: mute_signals,

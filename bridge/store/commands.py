@@ -45,6 +45,7 @@ from bridge.store.account_commands import (
 )
 from bridge.store.addition_commands import AddedWrite, AddToHeld, AddToResult, EndAwaiting
 from bridge.store.audit_commands import NoteVerified
+from bridge.store.digest_commands import KeepDigest
 from bridge.store.envelope_commands import LookIntoEnvelope, OpenEnvelope, SealEnvelope
 from bridge.store.life_commands import EndRegistration, NoteDayLog, NoteLife, RegisterId, SignRegistration
 from bridge.store.stop_commands import AssignStop, NoteStop
@@ -964,6 +965,7 @@ Command = (
     | KeepSignals
     | NoteSaid
     | KeepTest
+    | KeepDigest
     | AcknowledgeSignal
     | NoteOnSignal
     | MuteSignals

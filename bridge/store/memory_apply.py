@@ -39,6 +39,7 @@ from bridge.store.addition_commands import AddToHeld, AddToResult, EndAwaiting
 from bridge.store.apply_telling import DISCARDED, Why
 from bridge.store.audit_commands import NoteVerified
 from bridge.store.chains import CORRECTED_ALREADY
+from bridge.store.digest_commands import KeepDigest
 from bridge.store.envelope_commands import LookIntoEnvelope, OpenEnvelope, SealEnvelope
 from bridge.store.life_commands import EndRegistration, NoteDayLog, NoteLife, RegisterId, SignRegistration
 from bridge.store.memory_accounts import (
@@ -57,6 +58,7 @@ from bridge.store.memory_additions import add_to_held, add_to_result, end_awaiti
 from bridge.store.memory_audit import note_sights, note_verified
 from bridge.store.memory_correction import correct_result, has_left, join_lanes, record_call, replaced, was_corrected
 from bridge.store.memory_day_log import note_day_log
+from bridge.store.memory_digest import keep_digest
 from bridge.store.memory_envelopes import look_into_envelope, open_envelope, seal_envelope
 from bridge.store.memory_gate import close_lot, end_waiting, enter_lot, judge_waiting, say_of_gate, sign_lot
 from bridge.store.memory_lease import check_lease, hold_leases, leave_leases, recover_deliveries
@@ -592,6 +594,7 @@ _APPLY: Mapping[type, Callable[[State, Any], Any]] = {
     c.KeepSignals: keep_signals,
     c.NoteSaid: note_said,
     c.KeepTest: keep_test,
+    KeepDigest: keep_digest,
     c.AcknowledgeSignal: acknowledge_signal,
     c.NoteOnSignal: note_on_signal,
     c.MuteSignals: mute_signals,

@@ -239,6 +239,7 @@ class State:
     accepted_lots: dict[tuple[str, str], AcceptedLot] = field(default_factory=dict)  # by strip type and lot
     signals: dict[int, Signal] = field(default_factory=dict)
     says: dict[int, SayRow] = field(default_factory=dict)
+    last_digest: datetime | None = None
     mutes: dict[Kind, MuteRow] = field(default_factory=dict)
     verified: Verified | None = None
     leases: dict[str, tuple[str, int]] = field(default_factory=dict)  # name -> owner, token

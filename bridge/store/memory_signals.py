@@ -132,6 +132,10 @@ class SignalsInMemory:
             )
         )
 
+    def last_digest(self) -> datetime | None:
+        """Give for which time the last digest of a shift was kept; None before the first."""
+        return self._state.last_digest
+
     def ended_signals(self, *, limit: int) -> tuple[Signal, ...]:
         """Give signals that are over, newest first."""
         return tuple(each for each in reversed(self._state.signals.values()) if each.state is SignalState.ENDED)[:limit]

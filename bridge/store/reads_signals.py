@@ -10,6 +10,7 @@ from bridge.model import Actor
 from bridge.signals.causes import Standing, Stuck
 from bridge.signals.kinds import Kind
 from bridge.signals.machine import Signal
+from bridge.store.apply_digest import last_digest
 from bridge.store.codec import moment, moment_or_none, when
 from bridge.store.database import Db
 from bridge.store.lanes import opened
@@ -44,6 +45,10 @@ class SignalReads:
     def standing_signals(self) -> tuple[Signal, ...]:
         """Give the signals that are not over, by kind."""
         return tuple(map(signal_of, self._db().execute(_STANDING)))
+
+    def last_digest(self) -> datetime | None:
+        """Give for which time the last digest of a shift was kept; None before the first."""
+        return last_digest(self._db())
 
     def ended_signals(self, *, limit: int) -> tuple[Signal, ...]:
         """Give signals that are over, newest first."""

@@ -738,7 +738,7 @@ class SayState(StrEnum):
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class SayRow:
-    """Something said of a signal by one way, or to be said from ``due_at`` on. ``what``: a machine.What, or "test" with ``signal_id`` None.
+    """Something said of a signal by one way, or to be said from ``due_at`` on. ``what``: a machine.What, or "test" or "digest" with ``signal_id`` None.
 
     ``fault`` is why the last of ``tries`` did not go, "" for none. ``actor`` is who asked for a test.
     """

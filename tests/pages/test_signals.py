@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import timedelta
+from datetime import time, timedelta
 
 from bridge.model import Actor
 from bridge.pages.signals import SAY_MARKS, SAY_WORDS, STATE_WORDS, standing
-from bridge.pages.site import ShownWay
+from bridge.pages.site import ShownDigest, ShownWay
 from bridge.signals.kinds import Cause, Kind
 from bridge.signals.machine import EASINGS, Signal, SignalState
 from bridge.store.commands import NoteOnSignal, NoteSaid
@@ -172,3 +172,27 @@ def test_what_is_over_is_listed(shelf: Stocked, visitor: Visitor) -> None:
         "9 messages wait, the oldest for too long from 12:00, just now to 12:00, just now; in hand: Bo"
         in visitor.page("/signals").text
     )
+
+
+def test_the_digest_of_a_shift_is_shown_and_tried(shelf: Stocked) -> None:
+    """Its times and ways, what it would say now, and a test that says what came of each way; nobody tries it without a name."""
+    asked: list[str] = []
+
+    async def say(actor: Actor) -> tuple[tuple[str, str], ...]:
+        asked.append(actor.name)
+        return (("mail", "The mail server does not answer."),)
+
+    digest = ShownDigest(times=(time(7, 30), time(15, 30)), ways=("mail",), now=lambda: "Nothing is open: <none>", test=say)
+    with shelf.serving(ways=(ShownWay(name="mail", words="mail to 1 address"),), digest=digest) as visitor:
+        page = visitor.page("/signals")
+        assert "Each day at 07:30 , 15:30 by mail: what is open, by cause." in page.text
+        assert "Nothing is open: <none>" in page.text
+        assert visitor.post("/signals/digest", name=" ").status_code == 409
+        assert asked == []
+        assert (
+            "mail : it did not go. The mail server does not answer."
+            in Page(visitor.post("/signals/digest", name="Ana").text).text
+        )
+        assert asked == ["Ana"]
+    with shelf.serving() as without:
+        assert without.post("/signals/digest", name="Ana").status_code == 404

@@ -36,6 +36,13 @@ def test_opening_hours_are_local_times_on_days(tmp_path: Path) -> None:
     assert opening.days == ("sat",)
 
 
+def test_a_digest_has_its_times_in_order(tmp_path: Path) -> None:
+    """By all ways where none is named."""
+    digest = read(tmp_path, f'ways: [{HOOK}], digest: {{times: ["15:30", "07:30"]}}').digest
+    assert digest is not None
+    assert (digest.times, digest.ways) == ((time(7, 30), time(15, 30)), ())
+
+
 @pytest.mark.parametrize(
     ("signals", "key"),
     [
@@ -65,6 +72,14 @@ def test_opening_hours_are_local_times_on_days(tmp_path: Path) -> None:
             "signals.ways[0].kinds[0]",
         ),
         (f"ways: [{HOOK}, {HOOK}]", "signals.ways"),
+        ("ways: [{kind: hook, name: a, url: 'https://x.example:65536/', signing: {keys: k}}]", "signals.ways[0].url"),
+        ("ways: [{kind: hook, name: a, url: 'https://x.example:0/', signing: {keys: k}}]", "signals.ways[0].url"),
+        ("ways: [{kind: hook, name: a, url: 'https://x.example:http/', signing: {keys: k}}]", "signals.ways[0].url"),
+        ('digest: {times: ["07:30"]}', "signals"),
+        (f"ways: [{HOOK}], digest: {{times: []}}", "signals.digest.times"),
+        (f'ways: [{HOOK}], digest: {{times: ["07:30", "07:30"]}}', "signals.digest.times"),
+        (f'ways: [{HOOK}], digest: {{times: ["07:30Z"]}}', "signals.digest.times"),
+        (f'ways: [{HOOK}], digest: {{times: ["07:30"], ways: [pager]}}', "signals"),
         ('opening: [{start: "07:61", end: "19:00"}]', "signals.opening[0].start"),
     ],
 )

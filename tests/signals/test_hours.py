@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from bridge.signals.hours import EVERY_DAY, Hours, open_since, quiet_until, within
+from bridge.signals.hours import EVERY_DAY, Hours, last_of, open_since, quiet_until, within
 
 LISBON = ZoneInfo("Europe/Lisbon")  # UTC in winter
 WEEK = Hours(days=frozenset(range(5)), start=time(7), end=time(19))
@@ -49,3 +49,20 @@ def test_hours_are_local() -> None:
     """In the night in which the clocks go back (25 October 2026, 02:00 to 01:00) quiet hours have one hour more."""
     span = within(NIGHT, now=datetime(2026, 10, 25, 3, tzinfo=UTC), zone=LISBON)
     assert span == (datetime(2026, 10, 24, 21, tzinfo=UTC), datetime(2026, 10, 25, 6, tzinfo=UTC))
+
+
+def test_the_last_of_a_days_times_is_found_by_the_sites_clock() -> None:
+    """Today's that has come, else yesterday's; where the clock is set back over one, its first coming counts (Lisbon: 25 October 2026, from 02:00 to 01:00)."""
+    zone = ZoneInfo("Europe/Lisbon")
+    times = (time(1, 30), time(23, 30))
+
+    def last(day: int, hour: int, minute: int) -> datetime | None:
+        return last_of(times, now=datetime(2026, 10, day, hour, minute, tzinfo=UTC), zone=zone)
+
+    assert last(24, 0, 29) == datetime(2026, 10, 23, 22, 30, tzinfo=UTC)
+    assert last(24, 0, 30) == datetime(2026, 10, 24, 0, 30, tzinfo=UTC)
+    assert last(24, 22, 30) == datetime(2026, 10, 24, 22, 30, tzinfo=UTC)
+    assert last(25, 0, 30) == datetime(2026, 10, 25, 0, 30, tzinfo=UTC)
+    assert last(25, 1, 45) == datetime(2026, 10, 25, 0, 30, tzinfo=UTC)
+    assert last(25, 23, 30) == datetime(2026, 10, 25, 23, 30, tzinfo=UTC)
+    assert last_of((), now=datetime(2026, 10, 25, tzinfo=UTC), zone=zone) is None

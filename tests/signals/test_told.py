@@ -9,7 +9,7 @@ import pytest
 from bridge.signals.hours import EVERY_DAY, Hours
 from bridge.signals.kinds import Kind
 from bridge.signals.machine import What
-from bridge.signals.told import PREFIXES, TEST, Audience, Told
+from bridge.signals.told import DIGEST, PREFIXES, TEST, Audience, Told
 
 NIGHT = Hours(days=EVERY_DAY, start=time(22), end=time(6))
 NOW = datetime(2026, 11, 27, 8, 0, tzinfo=UTC)
@@ -29,10 +29,11 @@ def test_a_way_hears_of_its_kinds() -> None:
 
 
 @pytest.mark.parametrize(
-    ("what", "subject"), [(What.OPENED, "x"), (What.REPEATED, "Still: x"), (What.ENDED, "Over: x"), (TEST, "Test: x")]
+    ("what", "subject"),
+    [(What.OPENED, "x"), (What.REPEATED, "Still: x"), (What.ENDED, "Over: x"), (TEST, "Test: x"), (DIGEST, "Digest: x")],
 )
 def test_a_word_says_what_it_is(what: str, subject: str) -> None:
     """Somebody who is woken sees at once that it is over, or only a test."""
     told = Told(identity="i", thread="t", what=what, headline="x", text="y", at=NOW)
     assert told.subject == subject
-    assert set(PREFIXES) == {*What, TEST}
+    assert set(PREFIXES) == {*What, TEST, DIGEST}

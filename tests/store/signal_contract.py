@@ -23,6 +23,7 @@ from bridge.store.commands import (
     NoteOnSignal,
     NoteSaid,
 )
+from bridge.store.digest_commands import KeepDigest
 from bridge.store.rows import MuteRow, SayRow, SayState
 from tests.store.contract import Opened
 from tests.store.strips import BO, EDA, NOW, WAIT, attempt, checked, finding, held, later, post, reading, record
@@ -206,3 +207,26 @@ class SignalContract:
             record(opened.store, reading(number), waits)
         assert opened.store.waiting_for_controls() == (Standing(name="brook-1", count=2, since=NOW),)
         assert [each.since for each in opened.store.stuck_stat(before=NOW, limit=9)] == [NOW]
+
+    def test_a_digest_is_kept_once_for_its_time(self, opened: Opened) -> None:
+        """The first time of a store is only marked; the same time, or an earlier one, is kept no more, also after a restart."""
+        store = opened.store
+        assert store.last_digest() is None
+
+        def keep(due: int, headline: str = "h") -> bool:
+            command = KeepDigest(due=later(due), ways=("lab", "chief"), headline=headline, text="t", at=later(due))
+            kept: bool = opened.store.submit(command).result(WAIT)
+            return kept
+
+        assert [keep(0), keep(10), keep(10), keep(5)] == [False, True, False, False]
+        assert opened.restart().last_digest() == later(10)
+        assert not keep(10)
+        assert keep(20, "next")
+        says = [(row.way, row.what, row.headline, row.signal_id, str(row.state)) for row in opened.store.newest_says(limit=9)]
+        assert says == [
+            ("chief", "digest", "next", None, "due"),
+            ("lab", "digest", "next", None, "due"),
+            ("chief", "digest", "h", None, "dropped"),
+            ("lab", "digest", "h", None, "dropped"),
+        ]
+        assert [event.after for event in opened.store.events("digest")] == ["kept", "kept"]
