@@ -216,7 +216,7 @@ class SignalsPage:
         """Say the digest of this moment by each of its ways, as a test; show what came of each."""
         self._require_token(request, form.token)
         if self._site.digest is None:
-            raise HTTPException(404, "This site has no digest: its file can name times under signals, digest.")
+            raise HTTPException(404, _("This site has no digest: its file can name times under signals, digest."))
         if not form.name.strip():
             return await asyncio.to_thread(self._page, request, said=_("Say who you are: the name is kept with what you do."))
         tested = await self._site.digest.test(typed_actor(form.name))

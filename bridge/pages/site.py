@@ -77,6 +77,11 @@ class ShownDigest:
     now: Callable[[], str]
     test: SaysTest
 
+    @property
+    def hours(self) -> str:
+        """Give its times as a line."""
+        return ", ".join(f"{each:%H:%M}" for each in self.times)
+
 
 async def _no_ways(_: Actor) -> tuple[tuple[str, str], ...]:
     return ()
