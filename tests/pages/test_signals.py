@@ -190,8 +190,7 @@ def test_the_digest_of_a_shift_is_shown_and_tried(shelf: Stocked) -> None:
         assert visitor.post("/signals/digest", name=" ").status_code == 409
         assert asked == []
         assert (
-            "mail: it did not go. The mail server does not answer."
-            in Page(visitor.post("/signals/digest", name="Ana").text).text
+            "mail: it did not go. The mail server does not answer." in Page(visitor.post("/signals/digest", name="Ana").text).text
         )
         assert asked == ["Ana"]
     with shelf.serving() as without:
