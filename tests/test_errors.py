@@ -43,7 +43,7 @@ def test_every_error_is_caught_where_the_command_catches() -> None:
     """``padpost`` turns a PadpostError into one sentence and status 2; another class would be a trace."""
     raised = {value for value in vars(errors).values() if isinstance(value, type) and issubclass(value, Exception)}
     assert [error.__name__ for error in raised if not issubclass(error, PadpostError)] == []
-    assert len(raised) == 16
+    assert len(raised) == 17
     assert issubclass(errors.Overtaken, errors.RefusedAction)
     assert issubclass(errors.SettingsError, SetupError)
     assert issubclass(errors.TableError, SetupError)
