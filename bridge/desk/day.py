@@ -8,16 +8,26 @@ from datetime import datetime
 from bridge.bench.hand_over import fault_of
 from bridge.desk.who import named, require_reason
 from bridge.errors import RefusedAction
+from bridge.identity.patient_id import names_patient
 from bridge.model import Actor
 from bridge.store.api import Store
 from bridge.store.today_commands import CloseNote, LeaveNote, PauseDestination, ResumeDestination
+from bridge.tables.types import PatientIdPolicy
+
+NAMES_PATIENT = (
+    "This looks like a patient ID, and a note stands on Today for everybody. Name the analyzer and the strip's number instead."
+)
 
 
 class DayDesk:
     """The actions. ``destinations`` are the configured ones. Raises RefusedAction or Overtaken with a sentence for the technician."""
 
-    def __init__(self, store: Store, now: Callable[[], datetime], *, destinations: tuple[str, ...]) -> None:
+    def __init__(
+        self, store: Store, now: Callable[[], datetime], *, destinations: tuple[str, ...], ids: PatientIdPolicy | None = None
+    ) -> None:
+        """Take the parts. ``ids``: what a patient ID looks like here, so that no note names one."""
         self._store = store
+        self._ids = ids
         self._now = now
         self._destinations = destinations
 
@@ -42,6 +52,8 @@ class DayDesk:
         who = named(actor)
         if fault := fault_of(text.strip()):
             raise RefusedAction(fault)
+        if self._ids is not None and names_patient(text, self._ids):
+            raise RefusedAction(NAMES_PATIENT)
         made: int = self._store.submit(LeaveNote(text=text.strip(), actor=who, at=self._now())).result()
         return made
 

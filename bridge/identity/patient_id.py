@@ -33,3 +33,16 @@ def id_fault(patient_id: str, policy: PatientIdPolicy, *, also_denied: frozenset
     if policy.check_digit and not CHECK_DIGITS[policy.check_digit](patient_id):
         return IdFault.CHECK_DIGIT
     return None
+
+
+SHORTEST = 6  # ours: signs; a shorter number in a sentence is a strip's, a lot's or a clock time
+_WORD = re.compile(r"[^\s,;:.!?()\"']+")
+
+
+def names_patient(text: str, policy: PatientIdPolicy) -> bool:
+    """Say whether a sentence holds what looks like a patient ID of this site: of its pattern, at least six signs with a digit among them.
+
+    One that fails its check digit counts: it is a patient's, mistyped. What the site never takes for a patient's does not.
+    """
+    words = (word for word in _WORD.findall(text) if len(word) >= SHORTEST and any(sign.isdigit() for sign in word))
+    return any(id_fault(word, policy) in (None, IdFault.CHECK_DIGIT) for word in words)

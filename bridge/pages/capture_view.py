@@ -45,7 +45,10 @@ class HexRow:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class CaptureView:
-    """A window ``[start, end)`` of ``size`` bytes. ``earlier`` and ``later`` start the neighbouring windows."""
+    """A window ``[start, end)`` of ``size`` bytes. ``earlier`` and ``later`` start the neighbouring windows.
+
+    ``stands`` is where the strip stands that the page is about, where nothing of it is at fault: it is told in words, and no byte is marked.
+    """
 
     size: int
     start: int
@@ -54,15 +57,16 @@ class CaptureView:
     rows: tuple[HexRow, ...]
     earlier: int | None
     later: int | None
+    stands: Place | None = None
 
 
-def view(payload: bytes, place: Place | None, *, start: int | None = None) -> CaptureView:
-    """Give the window at ``start``; without one, the window in which the offending place begins."""
+def view(payload: bytes, place: Place | None, *, start: int | None = None, is_fault: bool = True) -> CaptureView:
+    """Give the window at ``start``; without one, the window in which ``place`` begins. Its bytes are marked where they are at fault."""
     if start is None:
         start = place.start // WINDOW * WINDOW if place is not None else 0
     start = max(0, min(start, len(payload) - 1)) // WINDOW * WINDOW if payload else 0
     end = min(start + WINDOW, len(payload))
-    marked = range(place.start, place.end) if place is not None else range(0)
+    marked = range(place.start, place.end) if place is not None and is_fault else range(0)
     return CaptureView(
         size=len(payload),
         start=start,
@@ -71,6 +75,7 @@ def view(payload: bytes, place: Place | None, *, start: int | None = None) -> Ca
         rows=tuple(_row(payload, at, min(at + HEX_ROW, end), marked) for at in range(start, end, HEX_ROW)),
         earlier=start - WINDOW if start else None,
         later=end if end < len(payload) else None,
+        stands=place if not is_fault else None,
     )
 
 

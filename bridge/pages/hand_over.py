@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from datetime import datetime, timedelta
 
 from fastapi import APIRouter, Request
 from fastapi.responses import RedirectResponse, Response
 
+from bridge.bench.answered import GapPart
 from bridge.bench.hand_over import LONGEST_NOTE, HandOver
 from bridge.desk.day import DayDesk
 from bridge.errors import RefusedAction
+from bridge.pages.analyzers import missing_lately
 from bridge.pages.forms import SEE_OTHER, RequiresToken, ShowsPage, Text, typed_actor
+from bridge.pages.language import _, several
+from bridge.pages.site import PagesSite
+from bridge.pages.words import counted
 from bridge.store.api import Store
 
 CLOSED_SHOWN = timedelta(hours=24)  # ours: every shift of a day sees what the last ones did
@@ -20,12 +25,15 @@ CLOSED_SHOWN = timedelta(hours=24)  # ours: every shift of a day sees what the l
 class HandOverPages:
     """Makes the routes; ``notes`` gives what Today shows."""
 
-    def __init__(self, store: Store, show: ShowsPage, require_token: RequiresToken, now: Callable[[], datetime]) -> None:
+    def __init__(
+        self, store: Store, site: PagesSite, show: ShowsPage, require_token: RequiresToken, now: Callable[[], datetime]
+    ) -> None:
         self._store = store
+        self._site = site
         self._show = show
         self._require_token = require_token
         self._now = now
-        self._desk = DayDesk(store, now, destinations=())
+        self._desk = DayDesk(store, now, destinations=(), ids=site.bench.tables.policy.patient_id)
 
     def add_to(self, routes: APIRouter) -> None:
         """Add the routes."""
@@ -66,5 +74,24 @@ class HandOverPages:
             "said": said,
             "text": text,
             "longest": LONGEST_NOTE,
+            "open": still_open(
+                self._store,
+                stopped=sum(self._store.open_stops().values()),
+                missing=missing_lately(self._store, self._site, now=self._now()),
+            ),
         }
         return self._show(request, "hand_over.html", shown, status=409 if said else 200)
+
+
+def still_open(store: Store, *, stopped: int, missing: Iterable[GapPart]) -> tuple[str, ...]:
+    """Say in words what the next shift finds open besides notes; ``stopped`` counts rejected messages, ``missing`` are the holes of late."""
+    counts = (
+        (stopped, *several("rejected message", "rejected messages")),
+        (len(store.tellings_open()), *several("critical result to tell", "critical results to tell")),
+        (sum(part.gap.count for part in missing), *several("missing number", "missing numbers")),
+    )
+    return (
+        *(counted(count, one, many) for count, one, many in counts if count),
+        *(_("{receiver} paused", receiver=pause.destination) for pause in store.pauses()),
+        *(_("{receiver} shut", receiver=name) for name in store.shut_destinations()),
+    )

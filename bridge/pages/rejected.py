@@ -183,6 +183,7 @@ class Rejected:
         strip = self._store.strip(row.strip_id) if row.strip_id is not None else None
         file = self._store.refused_file(stop_id)
         place = row.place or (strip.place if strip else None)
+        is_fault = row.place is not None or strip is None or strip.outcome == "unreadable"
         payload = _received(kept, file)
         said, given = refused or (None, Act(name="", reason=""))
         return self._show(
@@ -192,7 +193,7 @@ class Rejected:
                 "stop": row,
                 "strip": strip,
                 "kept": kept,
-                "view": capture_view.view(payload, place, start=start) if payload is not None else None,
+                "view": None if payload is None else capture_view.view(payload, place, start=start, is_fault=is_fault),
                 "file": file,
                 "way": way.way_of_stop(row),
                 "events": self._store.stop_events(stop_id),

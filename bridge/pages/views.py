@@ -33,7 +33,7 @@ from bridge.pages.entries import Entries
 from bridge.pages.envelopes import EnvelopePages
 from bridge.pages.forms import Text
 from bridge.pages.guard import COOKIE, form_token, token_is_good
-from bridge.pages.hand_over import HandOverPages
+from bridge.pages.hand_over import HandOverPages, still_open
 from bridge.pages.language import _, later
 from bridge.pages.lots import Lots
 from bridge.pages.months import Months
@@ -103,7 +103,7 @@ class Views:
         self._signals = SignalsPage(store, SignalDesk(store, now), site, self._page, self._require_token, now)
         self._receivers = Receivers(store, site, self._page, self._require_token, now)
         self._where = Where(store, site, self._page, self._require_token, now)
-        self._hand_over = HandOverPages(store, self._page, self._require_token, now)
+        self._hand_over = HandOverPages(store, site, self._page, self._require_token, now)
         self._try_out = TryOut(site.bench, self._page, self._require_token, now)
         self._entries = Entries(store, desks.entries, site, self._page, self._require_token)
         self._additions = AdditionPages(store, desks.additions, self._page, self._require_token)
@@ -196,6 +196,7 @@ class Views:
                 "day_logs": {each.analyzer: each for each in self._day_log.board.today(now=self._now())},
                 "next_tries": self._site.next_tries(),
                 "notes": self._hand_over.notes(),
+                "still_open": still_open(self._store, stopped=shown.stopped, missing=shown.missing),
                 "to_add": self._store.awaited_count(),
                 "to_telephone": to_telephone(self._store, now=self._now()),
                 "ways_in": self._site.ways_in(),
@@ -255,7 +256,7 @@ class Views:
             raise HTTPException(404, _("There is no such strip."))
         kept = self._store.capture(row.capture_id)
         states = self._states(row)
-        view = capture_view.view(kept.capture.payload, row.place, start=start)
+        view = capture_view.view(kept.capture.payload, row.place, start=start, is_fault=row.outcome == "unreadable")
         drawn = way.way_of_strip(row, states)
         decided = self._store.reading_facts(row.capture_id, row.index, record_digest=row.record_digest).decisions
         shown = {"strip": row, "kept": kept, "view": view, "way": drawn, "times": way.times_of(row), "decided": decided}

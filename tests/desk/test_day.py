@@ -12,6 +12,7 @@ from bridge.errors import Overtaken, RefusedAction
 from bridge.lifecycle.pauses import Pause
 from bridge.model import Actor
 from bridge.store.sqlite import SqliteStore
+from bridge.tables.types import PatientIdPolicy
 from tests.store.strips import BO, EDA, NOW
 
 NOBODY = Actor(name=" ", verified="unverified")
@@ -55,6 +56,9 @@ def test_a_note_is_left_and_closed_by_name(store: SqliteStore, desk: DayDesk) ->
     for text, actor in (("Run 41 again", NOBODY), (" ", BO), ("x" * 301, BO)):
         with pytest.raises(RefusedAction):
             desk.leave(text, actor=actor)
+    careful = DayDesk(store, lambda: NOW, destinations=(), ids=PatientIdPolicy(pattern=r"\d{8}", check_digit="", denied=frozenset(), denied_patterns=()))  # fmt: skip
+    with pytest.raises(RefusedAction, match="looks like a patient ID"):
+        careful.leave("Ask for 40700007", actor=BO)
     note = desk.leave(" Run 41 again ", actor=BO)
     assert [each.text for each in store.hand_over(since=NOW)] == ["Run 41 again"]
     with pytest.raises(RefusedAction):

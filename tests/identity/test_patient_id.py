@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.identity.patient_id import IdFault, id_fault
+from bridge.identity.patient_id import IdFault, id_fault, names_patient
 from bridge.tables.types import PatientIdPolicy
 
 POLICY = PatientIdPolicy(
@@ -52,3 +52,19 @@ def test_any_text_gets_an_answer(patient_id: str) -> None:
         assert patient_id.isascii()
         assert patient_id.isdigit()
         assert 5 <= len(patient_id) <= 10
+
+
+@pytest.mark.parametrize(
+    ("text", "names"),
+    [
+        ("Call the ward about 1234566.", True),
+        ("(1234567)", True),  # mistyped: a patient's all the same
+        ("Run 41 again at 08:42", False),
+        ("lot 12345", False),  # as short as many a lot or strip number
+        ("QC-LEVEL-1 again, LOT4711, 999999", False),  # never a patient's here
+        ("", False),
+    ],
+)
+def test_a_sentence_that_names_a_patient(text: str, names: bool) -> None:
+    """By the site's own pattern, word by word; what is never a patient's ID here is none in a sentence either."""
+    assert names_patient(text, POLICY) is names

@@ -44,6 +44,17 @@ def test_the_offending_place_is_marked_byte_by_byte() -> None:
     assert seen.rows[1].cells == (("30", True), ("0D", True), ("4F", False), ("7C", False))
 
 
+def test_a_strip_without_a_fault_has_no_byte_marked() -> None:
+    """A control, or a result that a receiver turned away, is no fault of its bytes: where the strip stands is told in words."""
+    place = Place(start=5, end=10)
+    seen = view(b"P|1||4070\rO|", place, is_fault=False)
+    assert lines(seen) == [(0, "P|1||4070[CR]"), (10, "O|")]
+    assert not any(marked for row in seen.rows for _, marked in row.cells)
+    assert (seen.stands, view(b"P|1||4070\rO|", place).stands) == (place, None)
+    far = view(b"x" * (2 * WINDOW), Place(start=WINDOW + 1, end=WINDOW + 2), is_fault=False)
+    assert far.start == WINDOW
+
+
 def test_nothing_received_is_shown_as_nothing() -> None:
     """An empty file has no line and no window beside it."""
     seen = view(b"", None)
