@@ -12,10 +12,11 @@ from bridge.accounts.policy import CODE_BYTES, CODE_LASTS, code_text, plain_name
 from bridge.desk.access import NAME_FAULT, digest_of
 from bridge.desk.who import require_name, require_reason
 from bridge.errors import Overtaken, RefusedAction
-from bridge.model import Actor
+from bridge.model import SERVICE, Actor
 from bridge.store.account_commands import EndKey, EnterKey, KeepAccount
 from bridge.store.api import Store
 from bridge.store.apply_accounts import CHANGED
+from bridge.store.statements import first_said
 
 OF_ENVELOPE = "This account is opened by a sealed envelope alone, and its role is fixed."
 OF_DIRECTORY = "This account is the hospital directory's: its groups there decide the role, and its password is there."
@@ -52,21 +53,21 @@ class AccountDesk:
         self._keep(account, "account.added", "", actor)
         return code
 
-    def set_role(self, account_id: int, role: str, *, reason: str, actor: Actor) -> None:
+    def set_role(self, account_id: int, role: str, *, reason: str, actor: Actor, seen: int = 0) -> None:
         """Give an account another role."""
         require_reason(reason)
-        self._keep(replace(self._own(account_id), role=_role(role)), "account.role", reason, actor)
+        self._keep(replace(self._own(account_id, seen), role=_role(role)), "account.role", reason, actor)
 
-    def switch(self, account_id: int, *, on: bool, reason: str, actor: Actor) -> None:
+    def switch(self, account_id: int, *, on: bool, reason: str, actor: Actor, seen: int = 0) -> None:
         """Switch an account on or off."""
         require_reason(reason)
-        self._keep(replace(self._known(account_id), is_on=on), "account.on" if on else "account.off", reason, actor)
+        self._keep(replace(self._known(account_id, seen), is_on=on), "account.on" if on else "account.off", reason, actor)
 
-    def new_code(self, account_id: int, *, reason: str, actor: Actor) -> str:
+    def new_code(self, account_id: int, *, reason: str, actor: Actor, seen: int = 0) -> str:
         """Take an account's password away, and give a one-time code with which a new one is chosen."""
         require_reason(reason)
         code, digest = self._code()
-        account = replace(self._own(account_id), secret="", code_digest=digest, code_until=self._now() + CODE_LASTS)
+        account = replace(self._own(account_id, seen), secret="", code_digest=digest, code_until=self._now() + CODE_LASTS)
         self._keep(account, "account.code", reason, actor)
         return code
 
@@ -94,14 +95,16 @@ class AccountDesk:
         code = code_text(self._random(CODE_BYTES))
         return code, digest_of(code)
 
-    def _known(self, account_id: int) -> Account:
+    def _known(self, account_id: int, seen: int) -> Account:
+        """Give an account as the person saw it: ``seen`` is the version of their page, 0 where none was told."""
         account = self._store.account(account_id)
-        if account is None:
-            raise Overtaken(CHANGED)
+        if account is None or (seen and account.version != seen):
+            by = [event.actor for event in self._store.events(f"account:{account_id}") if event.verified != SERVICE.verified]
+            raise Overtaken(first_said(by[-1] if by else "", CHANGED))
         return account
 
-    def _own(self, account_id: int) -> Account:
-        account = self._known(account_id)
+    def _own(self, account_id: int, seen: int) -> Account:
+        account = self._known(account_id, seen)
         if is_emergency(account):
             raise RefusedAction(OF_ENVELOPE)
         if account.issuer:

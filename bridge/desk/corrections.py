@@ -25,6 +25,7 @@ from bridge.render import lane_of
 from bridge.store.api import Store
 from bridge.store.commands import CloseStop, CorrectResult, RecordCall, RecordedCorrection, ReplaceResult, ReserveNumbers
 from bridge.store.rows import StripRow
+from bridge.store.statements import first_said
 from bridge.tables.types import Tables
 
 LONGEST_NUMBER = 60  # ours: characters of an order or specimen number; labels are shorter
@@ -161,7 +162,8 @@ class CorrectionDesk:
         if found.result.purpose is not Purpose.PATIENT:
             raise RefusedAction("This is no patient's result. Nothing of it is in a patient's record.")
         if found.version != version or found.strip.outcome != "coded":
-            raise Overtaken(CHANGED)
+            by = [row.correction.by.name for row in self._store.corrections(result_id=result_id)]
+            raise Overtaken(first_said(by[0] if by else "", CHANGED))
         return found.result, found.strip
 
     def _require(self, who: Who) -> None:

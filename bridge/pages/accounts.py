@@ -24,6 +24,7 @@ class AccountForm(pydantic.BaseModel):
 
     account_name: Field = ""
     role: Field = ""
+    version: int = 0  # of the account, as the page that the form stands on showed it
     on: Field = ""
     reason: Field = ""
     name: Field = ""
@@ -76,20 +77,26 @@ class AccountPages:
     def role(self, request: Request, account_id: int, form: Annotated[AccountForm, Form()]) -> Response:
         """Give an account another role."""
         return self._done(
-            lambda: self._desk.set_role(account_id, form.role, reason=form.reason, actor=typed_actor(form.name)), request
+            lambda: self._desk.set_role(
+                account_id, form.role, reason=form.reason, actor=typed_actor(form.name), seen=form.version
+            ),
+            request,
         )
 
     def switch(self, request: Request, account_id: int, form: Annotated[AccountForm, Form()]) -> Response:
         """Switch an account on or off."""
         return self._done(
-            lambda: self._desk.switch(account_id, on=form.on == "yes", reason=form.reason, actor=typed_actor(form.name)), request
+            lambda: self._desk.switch(
+                account_id, on=form.on == "yes", reason=form.reason, actor=typed_actor(form.name), seen=form.version
+            ),
+            request,
         )
 
     def code(self, request: Request, account_id: int, form: Annotated[AccountForm, Form()]) -> Response:
         """Give an account a one-time code in place of its password."""
         return self._secret(
             request,
-            lambda: self._desk.new_code(account_id, reason=form.reason, actor=typed_actor(form.name)),
+            lambda: self._desk.new_code(account_id, reason=form.reason, actor=typed_actor(form.name), seen=form.version),
             _("One-time code, {lasts}", lasts=_(CODE_LASTS_WORDS)),
         )
 

@@ -140,7 +140,7 @@ class ControlLots:
     def _lot(self, request: Request, lot_id: int, *, said: str = "") -> Response:
         found = next((each for each in typed_lots(self._store, self._tables) if each.shown.lot_id == lot_id), None)
         if found is None:
-            raise HTTPException(404, _("There is no such lot in use."))
+            raise HTTPException(409 if said else 404, said or _("There is no such lot in use."))
         values = {"lot": found, "pads": tuple(self._said(found)), "table": self._tables.controls, "said": said}
         return self._show(request, "control_lot.html", values, status=409 if said else 200)
 

@@ -22,7 +22,7 @@ from bridge.store.account_commands import (
 )
 from bridge.store.codec import moment, when
 from bridge.store.database import Db
-from bridge.store.statements import Change, note
+from bridge.store.statements import Change, note, overtaken
 
 ACCOUNTS = "accounts"  # what is held while accounts change
 CHANGED = "This account was changed meanwhile. Look at the list again."
@@ -53,8 +53,9 @@ def keep_account(db: Db, command: KeepAccount) -> int:
         ).fetchone()
     ):
         raise Overtaken(CHANGED)
-    if db.execute("SELECT 1 FROM accounts WHERE bare = ? AND id <> ?", (bare(of.name), of.account_id)).fetchone():
-        raise RefusedAction(TAKEN)
+    taken = db.execute("SELECT id FROM accounts WHERE bare = ? AND id <> ?", (bare(of.name), of.account_id)).fetchone()
+    if taken is not None:
+        raise RefusedAction(str(overtaken(db, f"account:{taken[0]}", TAKEN)))
     values = (of.name, bare(of.name), of.role.value, int(of.is_on), of.secret, of.code_digest, when(of.code_until))
     number = of.account_id
     if number:
@@ -64,7 +65,7 @@ def keep_account(db: Db, command: KeepAccount) -> int:
             (*values, number, of.version),
         ).rowcount
         if not changed:
-            raise Overtaken(CHANGED)
+            raise overtaken(db, f"account:{number}", CHANGED)
         if not command.by_directory:
             _require_administrator(db)
     else:
@@ -186,5 +187,5 @@ def end_key(db: Db, command: EndKey) -> None:
         (command.actor.name, when(command.at), command.key_id),
     ).rowcount
     if not ended:
-        raise Overtaken(KEY_OVER)
+        raise overtaken(db, f"key:{command.key_id}", KEY_OVER)
     note(db, command.at, command.actor, "key.ended", f"key:{command.key_id}", Change(after="ended", reason=command.reason))

@@ -8,7 +8,7 @@ from datetime import datetime, timedelta
 from bridge.bench.containers import ContainerEnd
 from bridge.bench.controls import RunVerdict
 from bridge.bench.gate import BegunAnew, Cause, Gate, GateKey, at_time, set_right
-from bridge.errors import Overtaken, RefusedAction
+from bridge.errors import RefusedAction
 from bridge.identity.person import same_person
 from bridge.lifecycle.states import StopEnd
 from bridge.model import Actor
@@ -17,7 +17,7 @@ from bridge.store.codec import json_text, when
 from bridge.store.commands import AcceptLot, CloseContainer, OpenContainer, SayOfGate, SignAcceptedLot, WithdrawLot
 from bridge.store.database import Db
 from bridge.store.gate_codec import gate_of
-from bridge.store.statements import Change, note
+from bridge.store.statements import Change, note, overtaken
 from bridge.tables.control_table import GatePolicy
 
 NEWS = "containers"  # the name by which other processes hear that what they keep of containers is old
@@ -72,7 +72,7 @@ def close_container(db: Db, command: CloseContainer) -> None:
         (command.actor.name, when(command.at), command.how, command.container_id),
     ).rowcount
     if not closed:
-        raise Overtaken("This container is out of use already. Look at the list again.")
+        raise overtaken(db, f"container:{command.container_id}", "This container is out of use already. Look at the list again.")
     change = Change(before="in use", after=command.how, reason=command.reason)
     note(db, command.at, command.actor, "container.closed", f"container:{command.container_id}", change)
     db.tell(NEWS)
@@ -160,7 +160,7 @@ def accept_lot(db: Db, command: AcceptLot) -> None:
     db.hold(NEWS)
     of = (command.strip_type, command.strip_lot)
     if db.execute(f"SELECT 1 FROM accepted_lots WHERE {_STANDING}", of).fetchone() is not None:
-        raise Overtaken(IS_ACCEPTED)
+        raise overtaken(db, subject_of(*of), IS_ACCEPTED)
     db.execute(
         "INSERT INTO accepted_lots (strip_type, strip_lot, accepted_by, accepted_at, reason, signed_by, withdrawn_by) VALUES (?,?,?,?,?,'','')",
         (*of, command.actor.name, when(command.at), command.reason),
@@ -174,9 +174,9 @@ def sign_accepted_lot(db: Db, command: SignAcceptedLot) -> None:
     of = (command.strip_type, command.strip_lot)
     row = db.execute(f"SELECT accepted_by, signed_by FROM accepted_lots WHERE {_STANDING}", of).fetchone()
     if row is None:
-        raise Overtaken(IS_NOT_ACCEPTED)
+        raise overtaken(db, subject_of(*of), IS_NOT_ACCEPTED)
     if row[1]:
-        raise Overtaken(IS_SIGNED)
+        raise overtaken(db, subject_of(*of), IS_SIGNED)
     if same_person(row[0], command.actor.name):
         raise RefusedAction(SAME_PERSON)
     db.execute(
@@ -197,7 +197,7 @@ def withdraw_lot(db: Db, command: WithdrawLot) -> None:
         (command.actor.name, when(command.at), *of),
     ).rowcount
     if not changed:
-        raise Overtaken(IS_NOT_ACCEPTED)
+        raise overtaken(db, subject_of(*of), IS_NOT_ACCEPTED)
     change = Change(before="accepted", after="not accepted", reason=command.reason)
     note(db, command.at, command.actor, "strip_lot.withdrawn", subject_of(*of), change)
     db.tell(NEWS)

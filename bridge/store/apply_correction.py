@@ -15,7 +15,7 @@ from bridge.store.commands import CorrectResult, RecordCall, RecordedCorrection
 from bridge.store.database import Db
 from bridge.store.interned import word_id
 from bridge.store.lanes import behind, hold_lanes, is_over, join_lane, lane_behind
-from bridge.store.statements import Change, note
+from bridge.store.statements import Change, first_said, note
 
 _TRIED = frozenset({DeliveryState.SENDING, DeliveryState.RETRYING, DeliveryState.COMMITTED})
 _REPLACEABLE = frozenset({DeliveryState.UNBORN, DeliveryState.QUEUED, DeliveryState.REFUSED, DeliveryState.EXPIRED})
@@ -86,7 +86,9 @@ def _standing_strip(db: Db, command: CorrectResult) -> int:
         (of.result_id,),
     ).fetchone()
     if row is None or row[:1] != (of.version,) or row[2] != "coded" or not row[3] or _is_underway(db, *row[4:]):
-        raise Overtaken("This result does not stand as you saw it any more. Look at it again.")
+        last = "SELECT actor FROM corrections WHERE result_id = ? ORDER BY id DESC LIMIT 1"
+        by = db.execute(last, (of.result_id,)).fetchone()
+        raise Overtaken(first_said(by[0] if by else "", "This result does not stand as you saw it any more. Look at it again."))
     return int(row[1])
 
 

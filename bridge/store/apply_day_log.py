@@ -14,7 +14,7 @@ from bridge.store.codec import json_text, when
 from bridge.store.commands import SayOfGate
 from bridge.store.database import Db
 from bridge.store.life_commands import NoteDayLog
-from bridge.store.statements import Change, note
+from bridge.store.statements import Change, first_said, note
 from bridge.tables.control_table import GatePolicy
 from bridge.tables.day_log_table import DayItem
 
@@ -39,9 +39,9 @@ def note_day_log(db: Db, command: NoteDayLog) -> tuple[int, ...]:
 
 def _require_standing(db: Db, line_id: int) -> None:
     known = db.execute("SELECT 1 FROM day_log WHERE id = ?", (line_id,)).fetchone()
-    corrected = db.execute("SELECT 1 FROM day_log WHERE corrects = ?", (line_id,)).fetchone()
+    corrected = db.execute("SELECT entered_by FROM day_log WHERE corrects = ?", (line_id,)).fetchone()
     if known is None or corrected is not None:
-        raise Overtaken(CORRECTED)
+        raise Overtaken(first_said(corrected[0] if corrected else "", CORRECTED))
 
 
 def _append(db: Db, command: NoteDayLog, line: LogLine) -> int:

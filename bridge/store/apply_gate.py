@@ -32,7 +32,7 @@ from bridge.store.codec import SAME_RECORD, json_text, of_record, when
 from bridge.store.commands import EndWaiting, GateWrite, JudgeWaiting, RecordOutcome, SayOfGate
 from bridge.store.database import Db
 from bridge.store.gate_codec import gate_of, gate_text
-from bridge.store.statements import Change, note, note_terms
+from bridge.store.statements import Change, first_said, note, note_terms, overtaken
 
 PASSED = "controls passed"  # why a strip that waited is judged again
 NONE_WAITS = "no strip waits any more"  # the site took its policy back, or has another
@@ -214,7 +214,9 @@ def say_of_gate(db: Db, command: SayOfGate) -> None:
     before = set_right(_held(db, key), word.at)
     stands = at_time(before, word.at, command.policy)
     if not may(stands.state, asks(word)):
-        raise Overtaken("The controls stand otherwise by now. Look at them again.")
+        last = f"SELECT actor FROM gate_events WHERE {_OF_KEY} AND verified <> 'service' ORDER BY id DESC LIMIT 1"
+        row = db.execute(last, _values(key)).fetchone()
+        raise Overtaken(first_said(row[0] if row else "", "The controls stand otherwise by now. Look at them again."))
     left = after(before, word, command.policy)
     _keep(db, key, left)
     _append(db, key, word, stands, left, _Line(what=asks(word).name.lower(), actor=word.by, reason=reason_of(word)))
@@ -229,11 +231,11 @@ def end_waiting(db: Db, command: EndWaiting) -> None:
         (command.strip_id,),
     ).fetchone()
     if row is None:
-        raise Overtaken("This strip does not wait any more. Look at the list again.")
+        raise overtaken(db, f"strip:{command.strip_id}", "This strip does not wait any more. Look at the list again.")
     capture_id, index, analyzer, digest = row
     db.hold(f"gate:{analyzer}")
     if _is_underway(db, analyzer, capture_id, index):
-        raise Overtaken("This strip is on its way already. Look at the list again.")
+        raise overtaken(db, f"strip:{command.strip_id}", "This strip is on its way already. Look at the list again.")
     if command.end is StopEnd.RELEASED:
         db.execute(
             "INSERT INTO decisions (capture_id, idx, patient_id, rules, actor, verified, at, record_digest) VALUES (?,?,'',?,?,?,?,?)",

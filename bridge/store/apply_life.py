@@ -11,7 +11,7 @@ from bridge.store.codec import json_text, when
 from bridge.store.database import Db
 from bridge.store.life_commands import NoteLife
 from bridge.store.reads_life import life_of
-from bridge.store.statements import Change, note
+from bridge.store.statements import Change, first_said, note
 
 OTHERWISE = "This analyzer stands otherwise by now. Look at it again."
 AGREED = "analyzer.agreed"
@@ -24,7 +24,9 @@ def note_life(db: Db, command: NoteLife) -> int:
     of: Happened = command.happened
     db.hold(f"life:{of.analyzer}")
     if not may_happen(standing(in_order(life_of(db, of.analyzer)), of.at), of.what):
-        raise Overtaken(OTHERWISE)
+        last = "SELECT entered_by FROM analyzer_events WHERE analyzer = ? ORDER BY id DESC LIMIT 1"
+        row = db.execute(last, (of.analyzer,)).fetchone()
+        raise Overtaken(first_said(row[0] if row else "", OTHERWISE))
     new = db.insert(
         "INSERT INTO analyzer_events (analyzer, what, happened_at, text, reason, entered_by, verified, entered_at) VALUES (?,?,?,?,?,?,?,?)",
         (of.analyzer, of.what, when(of.at), of.text, of.reason, command.actor.name, command.actor.verified, when(command.at)),

@@ -5,11 +5,10 @@ from __future__ import annotations
 from bridge.bench.corrections import Kind
 from bridge.bench.gate import Seat
 from bridge.bench.look_back import Verdict
-from bridge.errors import Overtaken
 from bridge.store.codec import when
 from bridge.store.commands import CorrectResult, LetStand
 from bridge.store.database import Db
-from bridge.store.statements import Change, note
+from bridge.store.statements import Change, note, overtaken
 
 DECIDED = "Somebody has decided about this result already. Look at the list again."
 VERDICTS = {Kind.CORRECTED: Verdict.CORRECTED, Kind.WITHDRAWN: Verdict.WITHDRAWN, Kind.REPLACED: Verdict.WITHDRAWN}
@@ -22,7 +21,7 @@ def let_stand(db: Db, command: LetStand) -> None:
         (Verdict.STANDS, command.actor.name, command.actor.verified, when(command.at), command.reason, command.row_id),
     ).rowcount
     if not decided:
-        raise Overtaken(DECIDED)
+        raise overtaken(db, f"look_back:{command.row_id}", DECIDED)
     change = Change(after=Verdict.STANDS, reason=command.reason)
     note(db, command.at, command.actor, "look_back.decided", f"look_back:{command.row_id}", change)
 
@@ -40,7 +39,7 @@ def settle_look_back(db: Db, command: CorrectResult, seat: Seat, correction_id: 
     ).fetchone()
     is_told = command.look_back is not None
     if is_told and (found is None or found != (command.look_back, "") or verdict is None):
-        raise Overtaken(DECIDED)
+        raise overtaken(db, f"look_back:{command.look_back}", DECIDED)
     if found is None or verdict is None:
         return
     row_id, decided = found

@@ -7,7 +7,7 @@ from bridge.identity.person import same_person
 from bridge.store.codec import when
 from bridge.store.commands import CloseLot, EnterLot, SignLot
 from bridge.store.database import Db
-from bridge.store.statements import Change, note
+from bridge.store.statements import Change, note, overtaken
 
 SAME_PERSON = "You entered this lot yourself. A second person compares it with the insert and signs."
 
@@ -52,5 +52,5 @@ def _in_use(db: Db, lot_id: int) -> tuple[str, str]:
         f"SELECT entered_by, signed_by FROM control_lots WHERE id = ? AND closed_at IS NULL{db.for_update}", (lot_id,)
     ).fetchone()
     if row is None:
-        raise Overtaken("This lot is out of use already. Look at the list again.")
+        raise overtaken(db, f"lot:{lot_id}", "This lot is out of use already. Look at the list again.")
     return row[0], row[1]

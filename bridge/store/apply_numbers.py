@@ -7,7 +7,7 @@ from bridge.errors import Overtaken
 from bridge.store.codec import when
 from bridge.store.commands import AnswerGap, SignDay
 from bridge.store.database import Db
-from bridge.store.statements import Change, note
+from bridge.store.statements import Change, first_said, note
 
 ANSWERED = "Somebody has said of these numbers already what became of them. Look at the list again."
 
@@ -17,11 +17,12 @@ def answer_gap(db: Db, command: AnswerGap) -> None:
     answer, gap = command.answer, command.answer.gap
     db.hold(f"numbers:{gap.analyzer}")
     found = db.execute(
-        "SELECT what FROM gap_answers WHERE analyzer = ? AND mode = ? AND series = ? AND first_number <= ? AND last_number >= ?",
+        "SELECT what, actor FROM gap_answers WHERE analyzer = ? AND mode = ? AND series = ? AND first_number <= ? AND last_number >= ?",
         (gap.analyzer, gap.mode, gap.series, gap.last, gap.first),
     )
-    if any(is_over(GapEnd(what), answer.end) for (what,) in found.fetchall()):
-        raise Overtaken(ANSWERED)
+    first = next((actor for what, actor in found.fetchall() if is_over(GapEnd(what), answer.end)), None)
+    if first is not None:
+        raise Overtaken(first_said(first, ANSWERED))
     new = db.insert(
         "INSERT INTO gap_answers (analyzer, mode, series, first_number, last_number, what, actor, verified, at, reason)"
         " VALUES (?,?,?,?,?,?,?,?,?,?)",

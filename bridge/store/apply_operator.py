@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from bridge.bench.operators import Operator
-from bridge.errors import Overtaken, RefusedAction
+from bridge.errors import RefusedAction
 from bridge.store.codec import when
 from bridge.store.commands import EndOperator, EnterOperator
 from bridge.store.database import Db
 from bridge.store.reads_operators import operators_of
-from bridge.store.statements import Change, note
+from bridge.store.statements import Change, first_said, note, overtaken
 
 TAKEN = "This number is another entry's at this analyzer on some of these days. End that one first, or choose other days."
 ENDED = "This entry is ended already. Look at the list again."
@@ -18,8 +18,9 @@ def enter_operator(db: Db, command: EnterOperator) -> int:
     """Keep an entry; give its id. Raises RefusedAction where another one has the number on one of its days."""
     of: Operator = command.operator
     db.hold(f"operators:{of.analyzer}")
-    if any(of.overlaps(each.operator) for each in operators_of(db)):
-        raise RefusedAction(TAKEN)
+    first = next((each.entered_by for each in operators_of(db) if of.overlaps(each.operator)), None)
+    if first is not None:
+        raise RefusedAction(first_said(first, TAKEN))
     new = db.insert(
         "INSERT INTO operators (analyzer, number, name, since, until, competency_due, shift, entered_by, entered_at, ended_by) VALUES (?,?,?,?,?,?,?,?,?,'')",
         (
@@ -39,6 +40,6 @@ def end_operator(db: Db, command: EndOperator) -> None:
         (command.actor.name, when(command.at), command.operator_id),
     ).rowcount
     if not ended:
-        raise Overtaken(ENDED)
+        raise overtaken(db, f"operator:{command.operator_id}", ENDED)
     change = Change(before="entered", after="ended", reason=command.reason)
     note(db, command.at, command.actor, "operator.ended", f"operator:{command.operator_id}", change)

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from bridge.errors import Overtaken, RefusedAction
+from bridge.errors import RefusedAction
 from bridge.identity.person import same_person
 from bridge.store.codec import when
 from bridge.store.database import Db
 from bridge.store.life_commands import EndRegistration, RegisterId, SignRegistration
-from bridge.store.statements import Change, note
+from bridge.store.statements import Change, note, overtaken
 
 NEWS = "registered"  # the name by which other processes hear that what they keep of the register is old
 OVER = "This registration is signed or ended already. Look at the list again."
@@ -34,7 +34,7 @@ def sign_registration(db: Db, command: SignRegistration) -> None:
         "SELECT entered_by FROM registered_ids WHERE id = ? AND signed_by = '' AND ended_by = ''", (command.registration_id,)
     ).fetchone()
     if row is None:
-        raise Overtaken(OVER)
+        raise overtaken(db, f"registered:{command.registration_id}", OVER)
     if same_person(row[0], command.actor.name):
         raise RefusedAction(SAME_PERSON)
     db.execute(
@@ -53,7 +53,7 @@ def end_registration(db: Db, command: EndRegistration) -> None:
         (command.actor.name, when(command.at), command.reason, command.registration_id),
     ).rowcount
     if not ended:
-        raise Overtaken(OVER)
+        raise overtaken(db, f"registered:{command.registration_id}", OVER)
     change = Change(before="in force", after="ended", reason=command.reason)
     note(db, command.at, command.actor, "registered.ended", f"registered:{command.registration_id}", change)
     db.tell(NEWS)

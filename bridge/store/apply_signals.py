@@ -13,7 +13,7 @@ from bridge.store.codec import when
 from bridge.store.database import Db
 from bridge.store.rows import SayState
 from bridge.store.signal_codec import COLUMNS, content_of, signal_of
-from bridge.store.statements import Change, note
+from bridge.store.statements import Change, note, overtaken
 
 HELD = "signals"  # what whoever changes signals holds: a look and a person never change one at the same time
 NOT_ANY_MORE = "Somebody has acknowledged this signal already, or it is over. Look at the page again."
@@ -120,7 +120,7 @@ def acknowledge_signal(db: Db, command: c.AcknowledgeSignal) -> None:
     row = db.execute(f"SELECT {COLUMNS} FROM signals WHERE id = ?", (command.signal_id,)).fetchone()
     signal = signal_of(row) if row else None
     if signal is None or signal.state not in MAY_ACKNOWLEDGE:
-        raise Overtaken(NOT_ANY_MORE)
+        raise overtaken(db, f"signal:{command.signal_id}", NOT_ANY_MORE)
     if signal.kind in WITHOUT_DELAY:
         raise RefusedAction(NOT_IN_PASSING)
     after = acknowledged(signal, by=command.actor.name, at=command.at)

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from bridge.errors import Overtaken
 from bridge.store.codec import when
 from bridge.store.database import Db
-from bridge.store.statements import Change, note
+from bridge.store.statements import Change, note, overtaken
 from bridge.store.today_commands import CloseNote, LeaveNote, PauseDestination, ResumeDestination
 
 NEWS = "pauses"  # the name by which every process hears that a receiver was paused or resumed
@@ -18,7 +17,7 @@ def pause_destination(db: Db, command: PauseDestination) -> None:
     """Keep that a destination is paused. Raises Overtaken where it is paused already."""
     db.hold(NEWS)
     if db.execute("SELECT 1 FROM pauses WHERE destination = ? AND ended_at IS NULL", (command.destination,)).fetchone():
-        raise Overtaken(PAUSED)
+        raise overtaken(db, f"destination:{command.destination}", PAUSED)
     db.execute(
         "INSERT INTO pauses (destination, actor, verified, at, reason, ended_by, ended_reason) VALUES (?,?,?,?,?,'','')",
         (command.destination, command.actor.name, command.actor.verified, when(command.at), command.reason),
@@ -35,7 +34,7 @@ def resume_destination(db: Db, command: ResumeDestination) -> None:
         (command.actor.name, when(command.at), command.reason, command.destination),
     ).rowcount
     if not ended:
-        raise Overtaken(NOT_PAUSED)
+        raise overtaken(db, f"destination:{command.destination}", NOT_PAUSED)
     change = Change(before="paused", after="resumed", reason=command.reason)
     note(db, command.at, command.actor, "destination.resumed", f"destination:{command.destination}", change)
     db.tell(NEWS)
@@ -59,5 +58,5 @@ def close_note(db: Db, command: CloseNote) -> None:
         (command.actor.name, when(command.at), command.note_id),
     ).rowcount
     if not closed:
-        raise Overtaken(CLOSED)
+        raise overtaken(db, f"note:{command.note_id}", CLOSED)
     note(db, command.at, command.actor, "note.closed", f"note:{command.note_id}", Change(before="open", after="closed"))

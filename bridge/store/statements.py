@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from datetime import datetime
 
+from bridge.errors import Overtaken
 from bridge.lifecycle.states import OPEN_DELIVERY, DeliveryEvent, StopGroup, step
 from bridge.model import SERVICE, Actor, DeliveryState, Place
 from bridge.store.chain import event_bytes, kind_digest
@@ -79,6 +80,24 @@ def note_terms(db: Db, command: CloseStop | EndWaiting, subject: str) -> None:
     """Append the events of ``terms_noted``."""
     for actor, what, change in terms_noted(command):
         note(db, command.at, actor, what, subject, change)
+
+
+_LAST_PERSON = (
+    "SELECT k.actor FROM events e JOIN event_kinds k ON k.id = e.kind WHERE e.number = ? AND e.kind IN (SELECT id FROM event_kinds"
+    " WHERE subject = ? AND what NOT IN ('seen', 'asked') AND verified <> 'service') ORDER BY e.id DESC LIMIT 1"
+)
+
+
+def overtaken(db: Db, subject: str, sentence: str) -> Overtaken:
+    """Give the error for an act that somebody else was quicker with: it names who acted on ``subject`` last, where a person did."""
+    sort, number = parted(subject)
+    row = db.execute(_LAST_PERSON, (number, sort)).fetchone()
+    return Overtaken(first_said(row[0] if row else "", sentence))
+
+
+def first_said(who: str, sentence: str) -> str:
+    """Give the sentence for whoever comes second; ``who`` was first, "" where nobody knows."""
+    return f"{who} was first. {sentence}" if who else sentence
 
 
 def note_own(db: Db, at_us: int, kind: OwnKind, number: int, reason: str = "") -> None:

@@ -93,7 +93,7 @@ def test_a_failure_asks_for_a_reason_and_names_the_pad(bench: Bench, visitor: Vi
     assert "the repeat of a failed control is to be run" in page.text
     assert "Ana (unverified) a drop missed a pad" in page.text
     again = Page(visitor.post("/controls/gate", action="explain", **OF_GATE, **SIGNED).text)
-    assert "Not done. The controls stand otherwise by now. Look at them again." in again.text
+    assert "was first. The controls stand otherwise by now. Look at them again." in again.text
     answer = visitor.post("/controls/gate", action="mend", done="new container", **OF_GATE, **SIGNED)
     assert answer.status_code == 303
     assert "put right: a new full set of controls is to be run" in visitor.page("/controls").text
@@ -121,7 +121,7 @@ def test_one_result_goes_in_an_emergency_and_is_listed(bench: Bench, visitor: Vi
     assert "Sent before controls were right bench-a 1 40718801" in text
     assert "1 result sent before controls were right, since yesterday." in visitor.page("/").text
     assert (
-        "Not done. This strip does not wait any more."
+        "was first. This strip does not wait any more."
         in Page(visitor.post(path, action="discard", name="Ana", reason="r", specimen="run again").text).text
     )
 

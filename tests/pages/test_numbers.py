@@ -65,7 +65,7 @@ def test_numbers_are_accounted_for_by_a_person(shelf: Stocked, visitor: Visitor)
     assert "41 was read and never arrived." in visitor.page("/").text
     refused = visitor.post("/numbers", **typed)
     assert refused.status_code == 409
-    assert "Not done. Somebody has said of these numbers already what became of them." in Page(refused.text).text
+    assert "was first. Somebody has said of these numbers already what became of them." in Page(refused.text).text
     assert visitor.post("/numbers", **{**typed, "first": "x"}).status_code == 422
     assert visitor.post("/numbers", **{**typed, "token": "old"}).status_code == 403
 

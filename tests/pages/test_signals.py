@@ -66,7 +66,7 @@ def test_a_person_takes_it_in_hand(shelf: Stocked, visitor: Visitor) -> None:
     assert "in hand, Ana" in visitor.page("/").text
     second = visitor.post(path, name="Ben")
     assert second.status_code == 409
-    assert "Not done. Somebody has acknowledged this signal already, or it is over." in Page(second.text).text
+    assert "was first. Somebody has acknowledged this signal already, or it is over." in Page(second.text).text
     assert visitor.post(path, **WHO, token="old").status_code == 403
 
 
