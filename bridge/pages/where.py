@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from datetime import datetime, time, timedelta
+from datetime import UTC, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
 from fastapi import APIRouter, Request
@@ -88,10 +88,12 @@ class Where:
         return self._answer(request, wanted, found, self._nowhere(wanted) if wanted and not found else None)
 
     def _found(self, wanted: str) -> tuple[FoundStrip, ...]:
-        moment = moment_of(wanted, now=self._now(), zone=self._site.zone)
-        if moment is None:
+        moments = moments_of(wanted, now=self._now(), zone=self._site.zone)
+        if not moments:
             return self._store.find_strips(wanted, limit=MOST)
-        return self._store.strips_between(moment - AROUND, moment + AROUND + timedelta(minutes=1), limit=MOST + 1)
+        around = timedelta(minutes=1) + AROUND
+        found = (each for at in moments for each in self._store.strips_between(at - AROUND, at + around, limit=MOST + 1))
+        return tuple({each.strip.strip_id: each for each in found}.values())
 
     def _answer(self, request: Request, wanted: str, found: Sequence[FoundStrip], nowhere: Nowhere | None) -> Response:
         by_kind = {
@@ -156,7 +158,7 @@ class Where:
             unread=sum(count for _, rule, count in self._store.open_reasons() if rule.startswith("read.")),
             being_judged=sum(row.waiting_to_be_judged for row in self._store.analyzers()),
             torn=self._torn(wanted),
-            is_time=moment_of(wanted, now=now, zone=self._site.zone) is not None,
+            is_time=bool(moments_of(wanted, now=now, zone=self._site.zone)),
         )
 
 
@@ -192,16 +194,22 @@ def _is_filed(delivery: DeliveryRow) -> bool:
     return delivery.last_code.startswith(("AA", "HTTP 20"))
 
 
-def moment_of(text: str, *, now: datetime, zone: ZoneInfo) -> datetime | None:
-    """Read ``08:42`` (the last time that it was so) or ``2026-11-25 08:42``, of the site's clock; None for what is no time."""
+def moments_of(text: str, *, now: datetime, zone: ZoneInfo) -> tuple[datetime, ...]:
+    """Read ``08:42`` (the last time that it was so) or ``2026-11-25 08:42``, of the site's clock, in UTC; none for what is no time.
+
+    Two where the clock is set back over it: nobody who remembers the time knows which of them it was (PEP 495: fold).
+    """
     match = _TIME.fullmatch(text)
     if match is None:
-        return None
+        return ()
     local = now.astimezone(zone)
     try:
         clock = time(int(match[2]), int(match[3]))
         day = datetime.fromisoformat(match[1]).date() if match[1] else local.date()
     except ValueError:
-        return None
+        return ()
     moment = datetime.combine(day, clock, tzinfo=zone)
-    return moment - timedelta(days=1) if not match[1] and moment > now else moment
+    if not match[1] and moment > now:
+        moment -= timedelta(days=1)
+    first, again = moment.astimezone(UTC), moment.replace(fold=1).astimezone(UTC)
+    return (first, again) if again > first else (first,)  # the second is less where the clock jumps over it

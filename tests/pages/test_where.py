@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 
 import pytest
 
 from bridge.model import DeliveryState, Format, Priority, Purpose
-from bridge.pages.where import how_far, moment_of
+from bridge.pages.where import how_far, moments_of
 from bridge.pages.words import Mark
 from bridge.store.rows import DeliveryRow
 from tests.pages.stocked import GOOD, LISBON, NOW, OTHER, Page, Stocked, Visitor
@@ -148,11 +148,25 @@ def test_a_strip_without_a_receiver_says_so() -> None:
         ("12:01", datetime(2026, 11, 24, 12, 1, tzinfo=UTC)),
         ("2026-07-01 12:01", datetime(2026, 7, 1, 11, 1, tzinfo=UTC)),
         ("2026-07-01T12:01", datetime(2026, 7, 1, 11, 1, tzinfo=UTC)),
+        ("2026-03-29 01:30", datetime(2026, 3, 29, 1, 30, tzinfo=UTC)),
         ("25:00", None),
         ("2026-13-01 12:01", None),
         ("4711", None),
     ],
 )
 def test_times_are_the_sites_clock(text: str, moment: datetime | None) -> None:
-    """A time alone is the last time that it was so."""
-    assert moment_of(text, now=NOW, zone=LISBON) == moment
+    """A time alone is the last time that it was so; one that the clock jumped over is read by the clock before."""
+    assert moments_of(text, now=NOW, zone=LISBON) == (() if moment is None else (moment,))
+
+
+def test_a_time_that_came_twice_is_looked_for_at_both(shelf: Stocked, visitor: Visitor) -> None:
+    """Lisbon set its clocks back from 02:00 to 01:00 on 25 October 2026 (IANA tz): who remembers 01:30 may mean either."""
+    first, second = (datetime(2026, 10, 25, hour, 30, tzinfo=UTC) for hour in (0, 1))
+    assert moments_of("2026-10-25 01:30", now=NOW, zone=LISBON) == (first, second)
+    for number, at in (("7", first), ("8", second)):
+        shelf.now = at + timedelta(minutes=20)
+        shelf.coded(number=number)
+    shelf.now = NOW
+    text = find(visitor, "2026-10-25 01:30")
+    assert "bench-a 7" in text
+    assert "bench-a 8" in text
