@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import hmac
+import secrets
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
@@ -14,6 +15,7 @@ from bridge.accounts.people import MACHINE_NAME, Account, ApiKey, Role, Session,
 from bridge.accounts.permissions import Right, may
 from bridge.accounts.policy import normal, password_fault, plain_code, plain_name
 from bridge.credentials.passwords import Passwords
+from bridge.desk.own_codes import OwnCodes
 from bridge.errors import RefusedAction, StoreError
 from bridge.identity.person import bare, same_person
 from bridge.model import Actor
@@ -37,10 +39,10 @@ BY_PASSWORD = "password"  # noqa: S105 - how somebody is known, not a password
 NOT_RIGHT = "The name or the password is not right. After several wrong ones in a row the next is taken only after a while."
 CODE_NOT_RIGHT = "The name or the code is not right, or the code is too old. Your administrator gives a new one."
 NO_PASSWORDS = "Passwords of this site are not taken here: sign in by the hospital's directory."
-SECOND_BY_DIRECTORY = "The second person's account is the hospital directory's, and Padpost knows no password of it. Nothing was done: ask somebody who has an account of this site."
-SURE_BY_DIRECTORY = "Your account is the hospital directory's, and Padpost knows no password of it. Nothing was done: ask somebody who has an account of this site."
+CODE_ASKED = "This asks for a code from the hospital's directory."
+OWN_CODE_NOT_RIGHT = "The code is not right, or was used, or is too old. Get a new one from the hospital's directory."
 OWN_BY_DIRECTORY = "Your password is the hospital directory's: change it there."
-SECOND_NOT_RIGHT = "The second person's name or password is not right, or that account may not act. Nothing was done: go back and let them type it again."
+SECOND_NOT_RIGHT = "The second person's name, password or code is not right, or that account may not act. Nothing was done: go back and let them type it again."
 PASSWORD_ASKED = "This asks for your own password."  # noqa: S105 - a sentence
 PASSWORD_NOT_RIGHT = "Your password is not right."  # noqa: S105 - a sentence
 NAME_FAULT = "Give a name of 2 to 60 characters, as it is to stand beside what you do."
@@ -116,6 +118,7 @@ class Access:
     ) -> None:
         """``token`` gives a new unguessable text of ``TOKEN_BYTES`` random bytes each time."""
         self.taken = taken
+        self.codes = OwnCodes(now, secrets.token_bytes)
         # no rest in between and no password again: what would open it again is spent
         lasts = min(terms.emergency, terms.longest)
         self._emergency = Terms(idle=lasts, longest=lasts, sure=lasts)
@@ -215,15 +218,14 @@ class Access:
         """Look at the password that who is signed in gave again, before a grave act. Raises RefusedAction where it is none or wrong."""
         assert caller.account is not None
         assert caller.session is not None
-        if caller.account.issuer:
-            raise RefusedAction(SURE_BY_DIRECTORY)
+        is_by_directory = bool(caller.account.issuer)
         if not password:
-            raise RefusedAction(PASSWORD_ASKED)
+            raise RefusedAction(CODE_ASKED if is_by_directory else PASSWORD_ASKED)
         typed = Typed(name=caller.account.name, password=password, address=address)
         begun = await self._begin(typed)
-        if await self._right(typed) is None:
+        if await self._sure(typed) is None:
             await self._note(caller, "password.again_failed", address)
-            raise RefusedAction(PASSWORD_NOT_RIGHT)
+            raise RefusedAction(OWN_CODE_NOT_RIGHT if is_by_directory else PASSWORD_NOT_RIGHT)
         digest = caller.session.digest
         command = MakeSure(digest=digest, begun=begun, actor=caller.actor, address=address, at=self._now())
         await done(self._store, command)
@@ -244,10 +246,7 @@ class Access:
     async def second(self, caller: Caller, typed: Typed) -> str:
         """Give the name of the second person, who gave their own password. Raises RefusedAction."""
         begun = await self._begin(typed)
-        named = await ask(self._store, self._store.account_named, typed.name)
-        if named is not None and named.issuer:
-            raise RefusedAction(SECOND_BY_DIRECTORY)
-        account = await self._right(typed)
+        account = await self._sure(typed)
         if account is None or not may(account.role, Right.ACT) or same_person(account.name, caller.actor.name):
             await self._note_failed(typed, "second.failed")
             raise RefusedAction(SECOND_NOT_RIGHT)
@@ -301,6 +300,14 @@ class Access:
         account = await ask(self._store, self._store.account_named, typed.name)
         is_right = await self._passwords.is_right(account.secret if account else "", normal(typed.password))
         return account if account is not None and account.is_on and is_right and self.taken.takes(account) else None
+
+    async def _sure(self, typed: Typed) -> Account | None:
+        """Give whose password this is, or whose code from the directory: to confirm with, never to sign in."""
+        account = await ask(self._store, self._store.account_named, typed.name)
+        if account is None or not account.issuer:
+            return await self._right(typed)
+        is_right = self.codes.take(account.account_id, typed.password)
+        return account if is_right and account.is_on and self.taken.takes(account) else None
 
     def _require_passwords(self) -> None:
         if not self.taken.passwords:

@@ -36,6 +36,14 @@ class Arrivals:
         account = await self.account(found, address=address)
         return await self._access.open(account, None, address, replaces=replaces)
 
+    async def code(self, found: Found, *, address: str) -> tuple[str, str]:
+        """Give the name of who showed their password just now, and a code that stands for it once. Raises RefusedAction where they may not come in."""
+        account = await self.account(found, address=address)
+        subject = f"account:{account.account_id}"
+        note = NoteAccess(what="account.code_shown", subject=subject, actor=actor_of(account), reason=address, at=self._now())
+        await done(self._store, note)
+        return account.name, self._access.codes.give(account.account_id)
+
     async def account(self, found: Found, *, address: str) -> Account:
         """Give the account of who came, as their groups have it now. Raises RefusedAction where they may not come in."""
         try:

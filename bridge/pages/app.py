@@ -158,7 +158,7 @@ def _editions(site: PagesSite, now: Callable[[], datetime]) -> Editions:
         "mark_of": mark_of,
         "may_see": partial(may_see, has_accounts=site.door is not None),
         "your_name": your_name,
-        "second_name": second_name,
+        "second_name": partial(second_name, has_directory=site.door is not None and site.door.by_directory is not None),
         "your_password": your_password,
     }
     return Editions(HERE / "templates", names)

@@ -74,15 +74,23 @@ def your_name(given: str = "") -> Markup:
     )
 
 
-def second_name(field: str, label: str, given: str = "", *, required: bool = True) -> Markup:
-    """Give the field for a second person; with accounts also that for their password, which they type themselves."""
+def second_name(field: str, label: str, given: str = "", *, required: bool = True, has_directory: bool = False) -> Markup:
+    """Give the field for a second person; with accounts also that for their password, which they type themselves, or where the site has a directory a code from it."""
     value = Markup(' value="{}"').format(given) if given else ""
     asked = Markup(" required") if required else ""
     name = Markup('<label>{} <input name="{}"{} autocomplete="off" maxlength="100"{}></label>').format(label, field, asked, value)
     if _CALLER.get() is None:
         return name
     password = Markup('<label>{} <input name="{}" type="password"{} autocomplete="off" maxlength="256"></label>')
-    return name + Markup(" ") + password.format(_("Their own password"), SECOND_PASSWORD, asked)
+    words = _("Their own password, or their code from the hospital's directory") if has_directory else _("Their own password")
+    more = Markup(" ") + _to_code() if has_directory else Markup()
+    return name + Markup(" ") + password.format(words, SECOND_PASSWORD, asked) + more
+
+
+def _to_code() -> Markup:
+    """Give the way to a code, in a tab of its own, so that nothing that was typed is lost."""
+    link = Markup('<a href="/sign-in/directory?code=yes" target="_blank" rel="noopener">{}</a> ')
+    return link.format(_("Get a code from the hospital's directory, in a tab of its own"))
 
 
 def your_password(label: str = "", *, required: bool = True) -> Markup:
@@ -90,5 +98,9 @@ def your_password(label: str = "", *, required: bool = True) -> Markup:
     signed_in = _CALLER.get()
     if signed_in is None or signed_in.session is None or signed_in.is_sure:
         return Markup()
+    if signed_in.account is not None and signed_in.account.issuer:
+        asked = Markup(" required") if required else ""
+        code = Markup('<label>{} <input name="{}"{} autocomplete="one-time-code" spellcheck="false" maxlength="40"></label> ')
+        return code.format(_("Code from the hospital's directory"), OWN_PASSWORD, asked) + _to_code()
     field = Markup('<label>{} <input name="{}" type="password"{} autocomplete="current-password" maxlength="256"></label> ')
     return field.format(label or _("Your password"), OWN_PASSWORD, Markup(" required") if required else "")

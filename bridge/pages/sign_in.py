@@ -84,7 +84,7 @@ class SignInPages:
         ):
             routes.add_api_route(path, view, methods=[method], response_model=None)
         if self._door.by_directory is not None:
-            DirectoryPages(self._door, self._door.by_directory, self._not_let_in, inside).add_to(routes)
+            DirectoryPages(self._door, self._door.by_directory, self._page, self._not_let_in, inside).add_to(routes)
 
     async def sign_in_page(self, request: Request, next: str = "/", left: bool = False) -> Response:  # noqa: A002 - the word in the address
         """Ask who it is; where a session of this browser is locked, its person. ``left``: somebody of the directory signed out here, and is still known there."""

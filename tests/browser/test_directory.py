@@ -46,6 +46,11 @@ def test_one_comes_in_by_the_directory_with_the_keyboard_and_leaves_both(tab: Pa
     follow(tab, "u-17")
     expect(tab.locator("header")).to_contain_text("Ana Lima technician")
     assert tab.url == f"{origin}/results"
+    tab.goto(f"{origin}/sign-in/directory?code=yes")
+    follow(tab, "u-17")
+    expect(tab.get_by_role("heading", level=1)).to_have_text("Your code")
+    assert faults_of(tab) == []
+    tab.goto(f"{origin}/controls/lots/new")
     follow(tab, "Ana Lima")
     expect(tab.get_by_role("main")).to_contain_text("change it there")
     assert faults_of(tab) == []

@@ -77,13 +77,13 @@ def serving(stocked: Stocked, issuer: str, *, passwords: bool = True, every_time
             house.close()
 
 
-def back_of(person: Person, onward: str = "/") -> str:
+def back_of(person: Person, onward: str = "/", *, code: bool = False) -> str:
     """Go to the directory, which asks nothing; give the address that it sends the browser back to."""
-    there = person.client.get("/sign-in/directory", params={"next": onward})
+    there = person.client.get("/sign-in/directory", params={"next": onward, **({"code": "yes"} if code else {})})
     assert there.status_code == 303, there.text
     return httpx.get(there.headers["location"], trust_env=False).headers["location"]
 
 
-def come(person: Person, onward: str = "/") -> httpx.Response:
+def come(person: Person, onward: str = "/", *, code: bool = False) -> httpx.Response:
     """Go to the directory and come back; give the answer to that, which is followed no further."""
-    return person.client.get(back_of(person, onward))
+    return person.client.get(back_of(person, onward, code=code))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import html
+import re
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import replace
 from datetime import timedelta
@@ -16,11 +17,12 @@ import pytest
 
 from bridge.accounts.directory import TRIP
 from bridge.accounts.people import Account, Role
-from bridge.desk.access import NO_PASSWORDS, SECOND_BY_DIRECTORY
+from bridge.desk.access import CODE_ASKED, NO_PASSWORDS, OWN_CODE_NOT_RIGHT, SECOND_NOT_RIGHT
 from bridge.desk.arrivals import IS_OFF, NAME_TAKEN, NO_GROUP, NO_NAME
 from bridge.desk.directory import AWAY, KEYS_LAST, NOT_ASKED, WRONG
+from bridge.desk.own_codes import LASTS
 from tests.pages.from_directory import ANA, back_of, come, serving
-from tests.pages.peopled import BOOT, NAMES, PASSWORD, House, people
+from tests.pages.peopled import BOOT, NAMES, PASSWORD, House, Person, people
 from tests.pages.stocked import NOW, Stocked
 from tests.peers.directory_server import DirectoryServer, Signer
 
@@ -354,7 +356,7 @@ def test_sign_out_offers_the_directory_s_own(house: House, directory: DirectoryS
 
 
 def test_a_directory_s_account_has_no_password_here(house: House) -> None:
-    """No code, no password and no role is given by hand, and as a second person it is refused with what to do."""
+    """No code, no password and no role is given by hand."""
     people(house.stocked)
     person = house.browser()
     come(person)
@@ -365,9 +367,64 @@ def test_a_directory_s_account_has_no_password_here(house: House) -> None:
         assert (answer.status_code, "hospital directory" in answer.text) == (409, True)
     assert kept(house).role is Role.TECHNICIAN
     assert "change it there" in person.post("/password", old="x" * 12, password="y" * 12, again="y" * 12).text
-    sam = house.person(Role.SUPERVISOR)
-    answer = sam.post("/controls/lots/new", second_person=kept(house).name, second_password="x")
-    assert SECOND_BY_DIRECTORY in said(answer)
+
+
+def code_of(person: Person) -> str:
+    """Get a code from the directory, in whichever browser."""
+    answer = come(person, code=True)
+    assert answer.status_code == 200, answer.text
+    (code,) = re.findall(r"<code>([A-Z2-7]{4}-[A-Z2-7]{4})</code>", answer.text)
+    return str(code)
+
+
+def sealed(person: Person, code: str) -> str:
+    """Do a grave act with a code; give the page."""
+    return said(person.send("/envelopes", token=person.token("/envelopes"), reason="yearly", own_password=code))
+
+
+def test_a_code_from_the_directory_stands_for_the_password_once(house: House, directory: DirectoryServer) -> None:
+    """HZ-J04: got by showing the directory one's password just now, at any screen; one person's alone, for five minutes; it signs nobody in."""
+    directory.people["u-17"]["groups"] = ["lab-it"]
+    directory.people["u-18"] = {"name": "Rui Alves", "groups": ["lab-it"]}
+    ana, other = house.browser(), house.browser()
+    come(ana)
+    assert CODE_ASKED in sealed(ana, "")
+    code = code_of(other)
+    assert "padpost_session" not in other.client.cookies
+    assert (directory.asked[-1]["max_age"], directory.asked[-1]["prompt"]) == ("0", "login")
+    directory.who = "u-18"
+    assert OWN_CODE_NOT_RIGHT in sealed(ana, code_of(other))
+    directory.who = "u-17"
+    assert "kept nowhere" in sealed(ana, code.lower().replace("-", " "))
+    assert OWN_CODE_NOT_RIGHT in sealed(ana, code)
+    late = code_of(other)
+    house.stocked.now += LASTS
+    assert OWN_CODE_NOT_RIGHT in sealed(ana, late)
+    assert other.sign_in("Ana Lima", code_of(house.browser())).status_code == 403
+    assert [what for what, _, _ in told(house, kept(house))].count("account.code_shown") == 3
+    assert code.encode() not in b"".join(path.read_bytes() for path in house.stocked.files())
+
+
+def test_a_directory_that_does_not_say_when_it_asked_gives_no_code(house: House, directory: DirectoryServer) -> None:
+    """OpenID Connect Core 1.0, 3.1.2.1: auth_time is required where max_age was sent; one of yesterday is a password of yesterday."""
+    for spoil in (_without("auth_time"), lambda claims: {**claims, "auth_time": claims["iat"] - 61}):
+        directory.spoil = spoil
+        answer = come(house.browser(), code=True)
+        assert (answer.status_code, WRONG in said(answer)) == (403, True)
+
+
+def _without(claim: str) -> Callable[[dict[str, Any]], dict[str, Any]]:
+    return lambda claims: {name: value for name, value in claims.items() if name != claim}
+
+
+def test_a_second_person_of_the_directory_types_a_code(house: House) -> None:
+    """At the first one's screen, with a code that they got wherever they are signed in."""
+    people(house.stocked)
+    code, sam = code_of(house.browser()), house.person(Role.SUPERVISOR)
+    fields = {"second_person": kept(house).name, "action": "release", "reason": "seen"}
+    assert SECOND_NOT_RIGHT in said(sam.post("/rejected/1/release", **fields, second_password="x"))
+    assert SECOND_NOT_RIGHT not in said(sam.post("/rejected/1/release", **fields, second_password=code))
+    assert SECOND_NOT_RIGHT in said(sam.post("/rejected/1/release", **fields, second_password=code))
 
 
 def test_where_only_the_directory_counts_no_password_opens_anything(shelf: Stocked, directory: DirectoryServer) -> None:
