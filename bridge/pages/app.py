@@ -129,6 +129,7 @@ def _editions(site: PagesSite, now: Callable[[], datetime]) -> Editions:
         "site": site,
         "version": __version__,
         "shown": words.shown,
+        "told": words.told,
         "begin": words.begin,
         "plain": words.plain,
         "counted": words.counted,

@@ -6,6 +6,7 @@ A text is put into a language as it is shown, never as it is kept: what the stor
 from __future__ import annotations
 
 import io
+import re
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from contextvars import ContextVar
@@ -22,7 +23,32 @@ from babel.messages.pofile import read_po
 
 LOCALES = Path(__file__).parent / "locale"
 DOMAIN = "padpost"
+SENTENCE = "sentence"  # the context of those that other rooms say
+PLACE = re.compile(r"\{(\w+)\}")
 Key = TypeVar("Key")
+
+
+class Sentences:
+    """Sentences of other rooms, which are kept in English with their values in them: known again by their shape, and said with the same values."""
+
+    def __init__(self, said: Mapping[str, str]) -> None:
+        self._whole = {english: text for english, text in said.items() if not PLACE.search(english)}
+        built = sorted((each for each in said.items() if PLACE.search(each[0])), key=lambda each: -len(PLACE.sub("", each[0])))
+        self._built = [(_shape(english), text) for english, text in built]  # the longest first: it says most of what it is
+
+    def said(self, english: str) -> str:
+        """Give a sentence in the language; as it is where it is none of them."""
+        if english in self._whole or not english:
+            return self._whole.get(english, english)
+        for shape, text in self._built:
+            if found := shape.fullmatch(english):
+                return text.format(**found.groupdict())
+        return english
+
+
+def _shape(english: str) -> re.Pattern[str]:
+    parts = PLACE.split(english)
+    return re.compile("".join(re.escape(part) if at % 2 == 0 else f"(?P<{part}>.+)" for at, part in enumerate(parts)), re.DOTALL)
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,6 +66,7 @@ class Language:
     whole_months: tuple[str, ...]
     days: tuple[str, ...]
     decimal_sign: str
+    sentences: Sentences
 
     def text(self, english: str, *, page: str = "") -> str:
         """Give a text; the English one where none is known."""
@@ -47,7 +74,7 @@ class Language:
         return self.texts.gettext(english) if said == english else said
 
 
-def language_of(tag: str, texts: NullTranslations) -> Language:
+def language_of(tag: str, texts: NullTranslations, sentences: Mapping[str, str] | None = None) -> Language:
     """Give a language with its texts; names of months and days are the Unicode CLDR's, as Babel carries them."""
     locale = Locale.parse(tag, sep="-")
     short, wide, days = locale.months["format"]["abbreviated"], locale.months["format"]["wide"], locale.days["format"]["wide"]
@@ -60,6 +87,7 @@ def language_of(tag: str, texts: NullTranslations) -> Language:
         whole_months=tuple(wide[at] for at in range(1, 13)),
         days=tuple(days[at] for at in range(7)),
         decimal_sign=locale.number_symbols["latn"]["decimal"],
+        sentences=Sentences(sentences or {}),
     )
 
 
@@ -82,7 +110,10 @@ def language(tag: str) -> Language:
     if tag == ENGLISH.tag:
         return ENGLISH
     with address_of(tag).open("rb") as file:
-        return language_of(tag, compiled(read_po(file, locale=tag)))
+        catalogue = read_po(file, locale=tag)
+    return language_of(
+        tag, compiled(catalogue), {str(each.id): str(each.string) for each in catalogue if each.context == SENTENCE}
+    )
 
 
 ENGLISH = language_of("en", NullTranslations())

@@ -19,7 +19,7 @@ from bridge.pages.language import Language
 SAID_ATTRIBUTES = frozenset({"title", "aria-label", "placeholder", "alt", "data-head", "aria-description"})
 UNSAID_ELEMENTS = frozenset({"code", "kbd", "pre", "samp", "script", "style", "textarea"})  # their content is no language's
 UNSAID_BLOCKS = frozenset({"back", "here", "script", "watch"})  # addresses and names, of base.html
-PASSING = frozenset({"begin", "plain", "shown"})  # give back the words that they are given
+PASSING = frozenset({"begin", "plain", "shown", "told"})  # give back the words that they are given
 COUNTED = "counted"
 MARK = "_"
 LETTER = re.compile(r"[^\W\d_]")

@@ -20,7 +20,7 @@ from bridge.pages.site import PagesSite
 from bridge.pages.words import Mark
 from bridge.signals.kinds import KEPT, URGENT, WITHOUT_DELAY, Cause, Kind
 from bridge.signals.machine import EASINGS, MAY_ACKNOWLEDGE, Signal, SignalState
-from bridge.signals.words import KIND_WORDS, headline, place, subject_words
+from bridge.signals.words import KIND_WORDS, place, subject_words
 from bridge.store.api import Store
 from bridge.store.rows import EventRow, MuteRow, SayRow, SayState
 
@@ -122,14 +122,21 @@ def shown_signal(signal: Signal, muted: MuteRow | None = None) -> ShownSignal:
     """Give a signal in words."""
     return ShownSignal(
         signal=signal,
-        headline=headline(signal.kind, signal.causes),
-        todo=KIND_WORDS[signal.kind].todo,
+        headline=_headline(signal),
+        todo=_(KIND_WORDS[signal.kind].todo),
         state=STATE_WORDS[signal.state],
         mark=_mark(signal),
         causes=tuple(map(_cause, signal.causes[:SHOWN_CAUSES])),
         more=len(signal.causes[SHOWN_CAUSES:]),
         muted=muted,
     )
+
+
+def _headline(signal: Signal) -> str:
+    """Say in one line what stands, as mail does, in the language of the request."""
+    words = KIND_WORDS[signal.kind]
+    count = sum(cause.count for cause in signal.causes) if words.counts else len(signal.causes)
+    return _(words.one) if count == 1 else _(words.many).format(count)
 
 
 def _mark(signal: Signal) -> Mark:

@@ -8,7 +8,7 @@ from datetime import datetime
 
 from bridge.lifecycle.states import OPEN_DELIVERY, STOPPED_DELIVERY, StopGroup, StopState
 from bridge.model import DeliveryState
-from bridge.pages.language import _, later
+from bridge.pages.language import _, later, spoken
 from bridge.pages.words import GROUP_MARKS, OUTCOME_WORDS, Mark, reason
 from bridge.store.rows import AttemptRow, DeliveryRow, StopRow, StripRow
 
@@ -40,7 +40,12 @@ def way_of_stop(stop: StopRow) -> Way:
     """Give the way of what stands behind a stop, up to the station where it stopped."""
     at = _station_of_stop(stop)
     mark = GROUP_MARKS[stop.group] if stop.state is StopState.OPEN else Mark.END
-    return _way(at, mark, _("stopped at {station}: {sentence}", station=_(at), sentence=stop.sentence), word=reason(stop.rule))
+    return _way(
+        at,
+        mark,
+        _("stopped at {station}: {sentence}", station=_(at), sentence=spoken().sentences.said(stop.sentence)),
+        word=reason(stop.rule),
+    )
 
 
 def way_of_strip(strip: StripRow, states: Sequence[DeliveryState]) -> Way:

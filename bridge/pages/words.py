@@ -371,6 +371,11 @@ def shown(text: object) -> Markup:
     )
 
 
+def told(sentence: object) -> Markup:
+    """Give a sentence of another room, kept or just said, as ``shown`` does, in the language of the request where it is known there."""
+    return shown(spoken().sentences.said(str(sentence)))
+
+
 def _leans_right(piece: str) -> bool:
     """Say whether a stretch holds right-to-left letters, which would move their neighbours (UAX #9)."""
     return any(unicodedata.bidirectional(char) in {"R", "AL", "AN"} for char in piece)

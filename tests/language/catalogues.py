@@ -8,6 +8,7 @@ from pathlib import Path
 from babel.messages.catalog import Catalog
 from babel.messages.pofile import read_po, write_po
 
+from bridge.pages.language import SENTENCE
 from tests.language.texts import Texts, collect
 
 WIDE = 140
@@ -33,7 +34,7 @@ def updated(old: Catalog, found: Texts | None = None) -> Catalog:
         kept = old.get(one)
         made.add((one, many), kept.string if kept and isinstance(kept.string, tuple) else ("",) * made.num_plurals)
     for each in old:
-        if each.context and each.id in found.of_page.get(each.context, ()):
+        if each.context and each.id in (found.elsewhere if each.context == SENTENCE else found.of_page.get(each.context, ())):
             made.add(each.id, each.string, context=each.context)
     return made
 

@@ -39,7 +39,7 @@ def test_a_catalogue_holds_what_the_pages_say_and_nothing_else(tag: str) -> None
 
 @pytest.mark.parametrize("tag", TAGS)
 def test_nothing_is_untranslated_or_in_doubt(tag: str) -> None:
-    """A caution that stands in English on a Spanish page may not be read (HZ-K03)."""
+    """A caution that stands in English on a Spanish page may not be read."""
     open_ones = [
         each.id for each in read(address_of(tag)) if each.id and (each.fuzzy or not all(text for _, text in pairs(each)))
     ]

@@ -36,6 +36,10 @@ from bridge.store.rows import FoundBy
 ROOT = Path(__file__).parents[2]
 PAGES = ROOT / "bridge" / "pages"
 TEMPLATES = PAGES / "templates"
+# Where sentences are made that a page shows as they were made, or as they were kept
+SENTENCES = sorted(
+    [*(ROOT / "bridge" / "check").glob("*.py"), *(ROOT / "bridge" / "desk").glob("*.py"), ROOT / "bridge" / "bench" / "feed.py"]
+)
 MARKS = frozenset({MARK, "later"})
 COUNTED = frozenset({"counted", "ngettext", "several"})
 # Enumerations whose members are shown as they are called
@@ -55,6 +59,7 @@ class Texts:
         self.single: dict[str, list[Place]] = defaultdict(list)
         self.several: dict[tuple[str, str], list[Place]] = defaultdict(list)
         self.of_page: dict[str, set[str]] = defaultdict(set)
+        self.elsewhere: set[str] = set()
 
 
 def environment() -> Environment:
@@ -74,6 +79,8 @@ def collect() -> Texts:
             found.several[one, many].append((f"templates/{path.name}", line))
     for path in sorted(PAGES.glob("*.py")):
         of_module(ast.parse(path.read_text(encoding="utf-8")), path.name, found)
+    for path in SENTENCES:
+        found.elsewhere |= {text for text in map(sentence_of, ast.walk(ast.parse(path.read_text(encoding="utf-8")))) if text}
     for text in from_other_rooms():
         found.single[text].append(("other rooms", 0))
     return found
@@ -131,6 +138,34 @@ def of_heads(call: ast.Call) -> Iterable[str]:
     """Give the headings of a report's table, as they are shown."""
     first = [each.elts[0] if isinstance(each, ast.Tuple) else each for each in call.args]
     return [text for text in map(text_of, first) if text and LETTERS.search(text)]
+
+
+# --- sentences of other rooms
+
+
+def sentence_of(node: ast.AST) -> str:
+    """Give a sentence that a module makes, with the names of what it puts in; "" for anything else."""
+    if isinstance(node, ast.JoinedStr):
+        names: list[str] = []
+        said = ""
+        for part in node.values:
+            if isinstance(part, ast.FormattedValue):
+                name = _put_in(part.value)
+                names.append(name if name not in names else f"{name}{len(names) + 1}")
+            said += f"{{{names[-1]}}}" if isinstance(part, ast.FormattedValue) else text_of(part) or ""
+    else:
+        said = (text_of(node) if isinstance(node, ast.expr) else "") or ""
+    return said if said.count(" ") >= 2 and said[-1] in ".?!" else ""
+
+
+def _put_in(node: ast.expr) -> str:
+    if isinstance(node, ast.Call):
+        return _put_in(node.args[0] if node.args else node.func)
+    if isinstance(node, ast.Attribute):
+        return _put_in(node.value) if node.attr == "value" else node.attr
+    if isinstance(node, ast.Subscript):
+        return _put_in(node.value)
+    return node.id if isinstance(node, ast.Name) else "it"
 
 
 # --- what is left unmarked

@@ -14,10 +14,12 @@ from babel.messages.catalog import Catalog
 from bridge.pages.language import (
     ENGLISH,
     Language,
+    Sentences,
     Words,
     _,
     compiled,
     decimal,
+    language,
     language_of,
     later,
     ngettext,
@@ -124,3 +126,19 @@ def test_marks_give_back_what_they_are_given() -> None:
 def test_what_a_browser_asks_for(header: str, wanted: str) -> None:
     """RFC 9110 section 12.5.4 and 12.4.2: a weight of 0 is not wanted; the first of equal weight is meant first."""
     assert wanted_of(header, ("en", "es", "fr")) == wanted
+
+
+def test_a_sentence_that_was_kept_in_english_is_known_again_by_its_shape() -> None:
+    """What a check said is kept with the strip, in English and with its values; who reads Spanish reads it in Spanish, with the same values."""
+    said = language("es").sentences.said
+    assert said("The strip has no patient ID.") == "La tira no tiene ID de paciente."
+    assert said("Patient ID 40{0}01 fails its check digit.") == "El ID de paciente 40{0}01 no supera su dígito de control."
+    assert said("Somebody wrote this.") == "Somebody wrote this."
+    assert said("") == ""
+
+
+def test_the_sentence_that_says_most_is_meant() -> None:
+    """Where two shapes fit, the one with more of its own words is it."""
+    known = Sentences({"Lot {lot} is held.": "A {lot}", "Lot {lot} is held by {name}.": "B {lot} {name}"})
+    assert known.said("Lot 1 is held by Ana.") == "B 1 Ana"
+    assert known.said("Lot 1 is held.") == "A 1"
