@@ -130,6 +130,7 @@ def _editions(site: PagesSite, now: Callable[[], datetime]) -> Editions:
         "version": __version__,
         "shown": words.shown,
         "told": words.told,
+        "month_words": words.month_words,
         "begin": words.begin,
         "plain": words.plain,
         "counted": words.counted,

@@ -19,6 +19,9 @@ from bridge.pages.language import Language
 SAID_ATTRIBUTES = frozenset({"title", "aria-label", "placeholder", "alt", "data-head", "aria-description"})
 UNSAID_ELEMENTS = frozenset({"code", "kbd", "pre", "samp", "script", "style", "textarea"})  # their content is no language's
 UNSAID_BLOCKS = frozenset({"back", "here", "script", "watch"})  # addresses and names, of base.html
+CALLED = frozenset(
+    {"closed_how", "value", "verified"}
+)  # attributes that hold a word of ours: how a member of an enumeration is called
 PASSING = frozenset({"begin", "plain", "shown", "told"})  # give back the words that they are given
 COUNTED = "counted"
 MARK = "_"
@@ -189,7 +192,7 @@ class Reader:
         if isinstance(node, nodes.Getitem) and isinstance(node.node, nodes.Dict):
             for pair in node.node.items:
                 pair.value = self._said(pair.value)
-        if isinstance(node, nodes.Getattr) and node.attr == "value":
+        if isinstance(node, nodes.Getattr) and node.attr in CALLED:
             return nodes.Call(nodes.Name(MARK, "load", lineno=node.lineno), [node], [], None, None, lineno=node.lineno)
         return node
 

@@ -47,6 +47,16 @@ CALLED: tuple[type[StrEnum], ...] = (
     Role, LifeEvent, GapEnd, ContainerEnd, Fit, Flaw, Unmatched, Kind, Unit, Found, Setting, Among, Verdict, TellingStep, Means, Stage, By, Age,
     StopEnd, Standing, FoundBy,
 )  # fmt: skip
+VERIFIED = (
+    "unverified",
+    "service",
+    "console",
+    "key",
+    "one-time code",
+    "password",
+    "directory",
+    "emergency envelope",
+)  # how an actor's name was checked: Actor.verified
 LETTERS = re.compile(r"[^\W\d_]{2}")
 
 Place = tuple[str, int]  # file and line
@@ -90,6 +100,7 @@ def from_other_rooms() -> Iterator[str]:
     """Give the texts of other rooms that pages put into a language as they show them: those rooms speak English alone."""
     yield from (each.value for kind in CALLED for each in kind)
     yield from ITEM_WORDS.values()
+    yield from VERIFIED
     yield from (text for each in INDICATORS for text in (each.title, each.counts))
     yield from (text for pair in NOT_COUNTED for text in pair)
     yield from (METHOD, STATEMENT, CODE_LASTS_WORDS)
