@@ -17,7 +17,7 @@ from hypothesis import HealthCheck, given, settings
 
 from bridge.errors import LeaseLost, StoreAway, StoreFailed, StoreUnsure
 from bridge.lifecycle.states import StopEnd
-from bridge.model import Acknowledgement, Answer, Coded, DeliveryState
+from bridge.model import Acknowledgement, Answer, Coded, DeliveryState, NonPatient
 from bridge.store.api import Store
 from bridge.store.apply import EPOCH_LETTERS
 from bridge.store.commands import (
@@ -34,6 +34,7 @@ from bridge.store.commands import (
 from bridge.store.migrate import NEWEST
 from bridge.store.postgres.connection import WRITING, Server
 from bridge.store.postgres.store import PostgresStore, revision
+from bridge.store.rows import FoundBy
 from tests.peers.postgres import PostgresServer
 from tests.store import strips as s
 from tests.store.account_contract import AccountContract
@@ -564,3 +565,22 @@ def test_today_is_asked_of_a_server_as_of_a_file(store: PostgresStore) -> None:
     assert [row.result_id for row in store.results(search="P2", day=(NOW.date(), s.UTC_ZONE))] == ["2"]
     assert [row.number for row in store.strips(outcome="coded")] == ["2", "1"]
     assert store.strips(outcome="copy") == ()
+
+
+def test_a_strip_is_found_by_when_it_was_run(store: PostgresStore) -> None:
+    """As on a file: as printed, as a person corrected it, and by when it came; the last strip of an analyzer is the one that came last."""
+    first, second = s.reading("1"), s.reading("2")
+    s.record(store, first, NonPatient(checked=s.checked(first, at=later(-240))))
+    held = s.record(store, second, s.held(second, at=later(-500)))
+    assert held.stop_id is not None
+    s.close(store, held.stop_id, StopEnd.TIME_CORRECTED, analyzed_at=later(-100))
+
+    def numbers(minutes: float) -> list[tuple[FoundBy, str]]:
+        found = store.strips_between(later(minutes - 1), later(minutes + 1), limit=9)
+        return [(each.kind, each.strip.number) for each in found]
+
+    assert numbers(-240) == [(FoundBy.RUN_AT, "1")]
+    assert numbers(-100) == numbers(-500) == [(FoundBy.RUN_AT, "2")]
+    assert sorted(numbers(0)) == [(FoundBy.TIME, "1"), (FoundBy.TIME, "2")]
+    assert [row.last_number for row in store.analyzers()] == ["2"]
+    assert store.shut_destinations() == ()
