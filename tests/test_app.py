@@ -19,6 +19,7 @@ from bridge.deliver.pool import Pool
 from bridge.errors import SettingsError, StoreLocked, TableError
 from bridge.lifecycle.sharing import Role
 from bridge.site import answer_faults, terms_of
+from bridge.store.digest_commands import KeepDigest
 from bridge.store.rows import SayState
 from bridge.store.sqlite import SqliteStore
 from tests.peers.mail_server import Mailbox, mail_server
@@ -181,19 +182,26 @@ def test_which_sources_one_process_alone_runs_and_which_are_here(tmp_path: Path,
     assert (_is_leased(read), _is_here(read)) == (leased, here)
 
 
-def test_a_signal_leaves_the_whole_service_by_mail(tmp_path: Path) -> None:
-    """Room runs short: the process that holds the lease looks, keeps, sends and notes it."""
+def test_a_signal_and_a_digest_leave_the_whole_service_by_mail(tmp_path: Path) -> None:
+    """Room runs short, and a shift has ended: the process that holds the lease looks, keeps, sends and notes both. The page has the digest too."""
     with mail_server(Mailbox()) as mailbox:
         way = f"{{kind: mail, name: desk, host: 127.0.0.1, port: {mailbox.port}, security: none, sender: p@x.example, to: [a@x.example]}}"
         head = "checks: {"
-        config = site(tmp_path, head, f"signals: {{settle_s: 0, ways: [{way}]}}\nroom: {{warn_below_mb: 1000000}}\n{head}")
+        config = site(
+            tmp_path,
+            head,
+            f"signals: {{settle_s: 0, ways: [{way}], digest: {{times: ['00:00']}}}}\nroom: {{warn_below_mb: 1000000}}\n{head}",
+        )
 
         async def run() -> list[str]:
             bridge = await assemble(config)
+            before = datetime(2026, 1, 1, tzinfo=UTC)  # a digest was said long ago, so that the last midnight's is due
+            bridge.store.submit(KeepDigest(due=before, ways=(), headline="", text="", at=before)).result(10)
             running = asyncio.create_task(bridge.service.run())
             try:
-                while not (
-                    found := [str(row.state) for row in bridge.store.newest_says(limit=5) if row.state is not SayState.DUE]
+                while (
+                    len(found := [str(row.state) for row in bridge.store.newest_says(limit=5) if row.state is not SayState.DUE])
+                    < 2
                 ):
                     await asyncio.sleep(0.05)
                 return found
@@ -202,5 +210,8 @@ def test_a_signal_leaves_the_whole_service_by_mail(tmp_path: Path) -> None:
                 await asyncio.gather(running, return_exceptions=True)
                 await bridge.close()
 
-        assert asyncio.run(asyncio.wait_for(run(), 60)) == ["said"]
-    assert [str(each["subject"]) for each in mailbox.taken] == ["Test Clinic: Room runs short where the store lies"]
+        assert asyncio.run(asyncio.wait_for(run(), 60)) == ["said", "said"]
+    assert [str(each["subject"]) for each in mailbox.taken] == [
+        "Test Clinic: Room runs short where the store lies",
+        "Test Clinic: Digest: nothing is open",
+    ]

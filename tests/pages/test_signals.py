@@ -182,11 +182,11 @@ def test_the_digest_of_a_shift_is_shown_and_tried(shelf: Stocked) -> None:
         asked.append(actor.name)
         return (("mail", "The mail server does not answer."),)
 
-    digest = ShownDigest(times=(time(7, 30), time(15, 30)), ways=("mail",), now=lambda: "Nothing is open: <none>", test=say)
+    digest = ShownDigest(times=(time(7, 30), time(15, 30)), ways=("mail",), now=lambda: "What waits:\n- 2 <none>", test=say)
     with shelf.serving(ways=(ShownWay(name="mail", words="mail to 1 address"),), digest=digest) as visitor:
         page = visitor.page("/signals")
         assert "Each day at 07:30, 15:30 by mail: what is open, by cause." in page.text
-        assert "Nothing is open: <none>" in page.text
+        assert "What waits: - 2 <none> Your name" in page.text
         assert visitor.post("/signals/digest", name=" ").status_code == 409
         assert asked == []
         assert (
