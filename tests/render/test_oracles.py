@@ -49,7 +49,9 @@ def test_the_library_finds_nothing_in_any_sample(fmt: Format, order: str, profil
     shown = [each for number, each in enumerate(rendered(fmt, order, profile, strip)) if is_shown(fmt, order, number, each[0])]
     found = {sample.result_id: faults for sample, payload in shown if (faults := asked(fmt, payload))}
     assert found == {}
-    assert len(shown) >= (2 + 4 + 6 if fmt.is_fhir or order == "grades" else 2)  # plain strips, the variants, at least six hostile texts
+    assert len(shown) >= (
+        2 + 4 + 6 if fmt.is_fhir or order == "grades" else 2
+    )  # plain strips, the variants, at least six hostile texts
 
 
 def test_the_golden_messages_pass() -> None:
