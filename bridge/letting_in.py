@@ -15,12 +15,16 @@ from bridge.credentials.passwords import Passwords
 from bridge.desk.access import TOKEN_BYTES, Access, Taken
 from bridge.desk.accounts import AccountDesk
 from bridge.desk.arrivals import Arrivals
+from bridge.desk.benches import Benches
 from bridge.desk.envelopes import EnvelopeDesk
+from bridge.errors import SettingsError
 from bridge.pages.door import DirectoryDoor, Door
 from bridge.store.api import Store
 
 if TYPE_CHECKING:
     from bridge.desk.directory import Directory
+
+SHORTEST_KEY = 32  # ours: 128 random bits in hexadecimal
 
 
 def door_of(config: settings.Settings, store: Store) -> Door | None:
@@ -36,7 +40,8 @@ def door_of(config: settings.Settings, store: Store) -> Door | None:
     token = partial(secrets.token_urlsafe, TOKEN_BYTES)
     oidc = config.accounts.oidc
     taken = Taken(passwords=config.accounts.sign_in in {"local", "both"}, issuer=oidc.issuer if oidc is not None else "")
-    access = Access(store, terms, Passwords(), now=clock.now, token=token, taken=taken)
+    passwords = Passwords()
+    access = Access(store, terms, passwords, now=clock.now, token=token, taken=taken)
     by_directory = None
     if oidc is not None:
         by_directory = DirectoryDoor(directory=directory_of(oidc), arrivals=Arrivals(store, access, clock.now))
@@ -46,7 +51,23 @@ def door_of(config: settings.Settings, store: Store) -> Door | None:
         envelopes=EnvelopeDesk(store, access, clock.now, secrets.token_bytes),
         behind_tls=config.pages.behind_tls,
         by_directory=by_directory,
+        benches=benches_of(config.accounts, store, access, passwords),
     )
+
+
+def benches_of(accounts: settings.Accounts, store: Store, access: Access, passwords: Passwords) -> Benches | None:
+    """Give the shared benches; None where the site has none. Raises SettingsError where the key of badges is missing or short."""
+    if accounts.quick_switch is None:
+        return None
+    secret = accounts.quick_switch.badge_key
+    key = secret.value().encode()
+    if len(key) < SHORTEST_KEY:
+        raise SettingsError(
+            f"The secret {secret.env} has fewer than {SHORTEST_KEY} characters.",
+            remedy="Give it random ones, for example by `openssl rand -hex 32`.",
+        )
+    longest = timedelta(hours=accounts.longest_hours)
+    return Benches(store, access, passwords, badge_key=key, longest=longest, now=clock.now)
 
 
 def directory_of(oidc: settings.Oidc) -> Directory:

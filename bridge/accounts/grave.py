@@ -41,6 +41,7 @@ GRAVE: Sequence[Grave] = (
     Grave(route="POST /controls/lots/{lot_id}/sign"),
     Grave(route="POST /controls/months/{month}/signature"),
     Grave(route="POST /registered/{registration_id}/sign"),
+    Grave(route="POST /bench"),
     Grave(route="POST /accounts"),
     Grave(route="POST /accounts/keys"),
     Grave(route="POST /accounts/{account_id}/code"),

@@ -54,7 +54,8 @@ class Session:
 
     ``sure_at``: when its person last gave the password, at sign-in or again before a grave act. ``locked_at``: since when it opens nothing until its
     person gives the password; None: it is not locked. ``line`` is an unguessable text that goes on from a session to the next one of the same
-    person in the same browser, so that forms that were open before a lock are theirs still.
+    person in the same browser, so that forms that were open before a lock are theirs still. ``known_by``: "" by the account's own way in, else the
+    badge or PIN by which its person switched at a shared bench.
     """
 
     digest: str
@@ -64,6 +65,7 @@ class Session:
     sure_at: datetime | None = None
     locked_at: datetime | None = None
     line: str = field(default="", repr=False)
+    known_by: str = ""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -38,6 +38,8 @@ _BY_RIGHT: Mapping[Right, str] = {
         GET /first-sign-in
         POST /first-sign-in
         GET /api/session
+        GET /switch
+        POST /switch
         POST /api/session/unlock
         POST /language
         GET /health/live
@@ -46,6 +48,8 @@ _BY_RIGHT: Mapping[Right, str] = {
     Right.OWN: """
         GET /api/session/used
         POST /lock
+        GET /quick
+        POST /quick
         POST /sign-out
         GET /password
         POST /password
@@ -174,6 +178,9 @@ _BY_RIGHT: Mapping[Right, str] = {
         GET /audit
         GET /envelopes
         POST /envelopes/{envelope_id}/look
+        GET /bench
+        POST /bench
+        POST /bench/{bench_id}/end
         POST /analyzers/operators
         POST /analyzers/operators/{operator_id}/end
         POST /controls/months/{month}/signature

@@ -91,11 +91,11 @@ class Taken:
         return self.passwords if not account.issuer else account.issuer == self.issuer or is_emergency(account)
 
 
-def actor_of(account: Account) -> Actor:
+def actor_of(account: Account, known_by: str = "") -> Actor:
     """Give who acts with an account, and how they are known."""
     if is_emergency(account):
         return Actor(name=account.name, verified=BY_ENVELOPE)
-    return Actor(name=account.name, verified=BY_DIRECTORY if account.issuer else BY_PASSWORD)
+    return Actor(name=account.name, verified=known_by or (BY_DIRECTORY if account.issuer else BY_PASSWORD))
 
 
 def digest_of(token: str) -> str:
@@ -145,7 +145,7 @@ class Access:
             with suppress(StoreError):  # a page is shown also where its use cannot be kept for now
                 await done(self._store, TouchSession(digest=session.digest, at=now))
         return Caller(
-            actor=actor_of(account),
+            actor=actor_of(account, session.known_by),
             role=account.role,
             account=account,
             session=session,
@@ -313,14 +313,23 @@ class Access:
         if not self.taken.passwords:
             raise RefusedAction(NO_PASSWORDS)
 
-    async def open(self, account: Account, begun: BeginTry | None, address: str, *, replaces: str = "") -> str:
-        """Give a new session's token for somebody who has shown who they are. Raises Overtaken where the account is switched off."""
-        token, command = await self.opening(account, begun, address, replaces=replaces)
+    def new_token(self) -> str:
+        """Give an unguessable text for a browser to hold."""
+        return self._token()
+
+    async def open(
+        self, account: Account, begun: BeginTry | None, address: str, *, replaces: str = "", known_by: str = ""
+    ) -> str:
+        """Give a new session's token for somebody who has shown who they are. Raises Overtaken where the account is switched off.
+
+        ``known_by``: the badge or PIN by which they switched at a shared bench, where they gave no password.
+        """
+        token, command = await self.opening(account, begun, address, replaces=replaces, known_by=known_by)
         await done(self._store, command)
         return token
 
     async def opening(
-        self, account: Account, begun: BeginTry | None, address: str, *, replaces: str = ""
+        self, account: Account, begun: BeginTry | None, address: str, *, replaces: str = "", known_by: str = ""
     ) -> tuple[str, OpenSession]:
         """Give a new token, and the command that keeps its session."""
         token, now = self._token(), self._now()
@@ -330,16 +339,19 @@ class Access:
             account_id=account.account_id,
             opened_at=now,
             seen_at=now,
-            sure_at=now if begun is not None else None,  # who comes from a directory may have been remembered there
+            sure_at=now
+            if begun is not None and not known_by
+            else None,  # who comes from a directory may have been remembered there
             line=before.line if before else self._token(),
+            known_by=known_by,
         )
         command = OpenSession(
             session=session,
             replaces=digest_of(replaces) if replaces else "",
             begun=begun,
-            actor=actor_of(account),
+            actor=actor_of(account, known_by),
             address=address,
-            what="account.unlocked" if before and rests(before, self._terms, now=now) else "account.signed_in",
+            what=_what(before, known_by, is_resting=before is not None and rests(before, self._terms, now=now)),
             forget_before=now - self._terms.longest,
         )
         return token, command
@@ -376,6 +388,12 @@ def _require_password(typed: Typed, again: str) -> None:
         raise RefusedAction(fault)
     if typed.password != again:
         raise RefusedAction("The two new passwords are not the same. Type them again.")
+
+
+def _what(before: Session | None, known_by: str, *, is_resting: bool) -> str:
+    if before is not None and is_resting:
+        return "account.unlocked"
+    return "account.switched" if known_by else "account.signed_in"
 
 
 def _same(kept: str, code: str) -> bool:

@@ -8,6 +8,7 @@ from contextlib import asynccontextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from starlette.requests import Request
 from starlette.responses import Response
 from starlette.types import Scope
 
@@ -15,9 +16,11 @@ from bridge.accounts.directory import TRIP as TRIP_LASTS
 from bridge.desk.access import Access
 from bridge.desk.accounts import AccountDesk
 from bridge.desk.arrivals import Arrivals
+from bridge.desk.benches import Benches
 from bridge.desk.envelopes import EnvelopeDesk
 
 COOKIE = "padpost_session"
+BENCH = "padpost_bench"  # what a browser holds that several people share
 if TYPE_CHECKING:
     from bridge.desk.directory import Directory  # 11 MB of libraries, loaded only where a site has a directory
 
@@ -35,13 +38,17 @@ class DirectoryDoor:
 
 @dataclass(frozen=True, kw_only=True)
 class Door:
-    """How people and programs come in. ``behind_tls``: browsers reach us over TLS alone, by a proxy in front. ``by_directory`` None: nobody comes by one."""
+    """How people and programs come in. ``behind_tls``: browsers reach us over TLS alone, by a proxy in front. ``by_directory`` None: nobody comes by one.
+
+    ``benches`` None: nobody switches at a shared bench.
+    """
 
     access: Access
     desk: AccountDesk
     envelopes: EnvelopeDesk
     behind_tls: bool = False
     by_directory: DirectoryDoor | None = None
+    benches: Benches | None = None
 
     @asynccontextmanager
     async def served(self) -> AsyncIterator[None]:
@@ -82,6 +89,22 @@ class Door:
     def receive(self, response: Response) -> Response:
         """Take back what the browser brought: it is good once."""
         response.delete_cookie(self.trip, httponly=True, samesite="lax", secure=self.behind_tls, path="/")
+        return response
+
+    @property
+    def bench(self) -> str:
+        """Give the name of the cookie of a shared bench."""
+        return f"__Host-{BENCH}" if self.behind_tls else BENCH
+
+    def bench_of(self, request: Request) -> str:
+        """Give the token of the shared bench that a browser is, "" where it is none."""
+        return request.cookies.get(self.bench, "") if self.benches is not None else ""
+
+    def mark(self, response: Response, token: str, *, days: int) -> Response:
+        """Make the browser a shared bench for so many days."""
+        response.set_cookie(
+            self.bench, token, httponly=True, samesite="lax", secure=self.behind_tls, path="/", max_age=days * 86_400
+        )
         return response
 
     def take(self, response: Response) -> Response:

@@ -118,6 +118,8 @@ class SignInPages:
             token = await self._door.access.sign_in(typed, replaces=old)
         except (RefusedAction, Overtaken) as error:
             return self._asked(request, onward=form.next, name=form.name, fault=str(error), kept=form.kept)
+        if self._door.benches is not None:
+            await self._door.benches.opened(self._door.bench_of(request), token)
         again = await self._again(request, form.kept, token) if form.kept else None
         return self._door.give(again or RedirectResponse(inside(form.next), status_code=SEE_OTHER), token)
 

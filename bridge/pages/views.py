@@ -21,6 +21,7 @@ from bridge.pages.additions import AdditionPages
 from bridge.pages.analyzers import Analyzers
 from bridge.pages.api import Search
 from bridge.pages.audit import AuditPage
+from bridge.pages.benches import BenchPages
 from bridge.pages.choosing import ChoicePages
 from bridge.pages.control_lots import ControlLots
 from bridge.pages.controls import Controls
@@ -152,6 +153,8 @@ class Views:
         if self._site.door is not None:
             SignInPages(self._site, self._site.door, self._page, self._require_token, self._now).add_to(routes)
             EnvelopePages(self._store, self._site.door, self._page, self._require_token).add_to(routes)
+            if self._site.door.benches is not None:
+                BenchPages(self._store, self._site.door, self._page, self._require_token, self._now).add_to(routes)
             AccountPages(self._store, self._site.door.desk, self._page, self._now).add_to(routes)
         return routes
 

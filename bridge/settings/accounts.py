@@ -56,6 +56,16 @@ class Oidc(Shape):
         return self
 
 
+class QuickSwitch(Shape):
+    """Shared benches: browsers that a supervisor marks, at which viewers and technicians switch by badge or PIN once somebody signed in with a password.
+
+    ``badge_key`` is a secret under which badges are kept, 32 characters at least: whoever copies the database cannot try badges out without it.
+    With another one every badge is to be made known again.
+    """
+
+    badge_key: Secret
+
+
 class Accounts(Shape):
     """Who may use the pages.
 
@@ -72,6 +82,7 @@ class Accounts(Shape):
     longest_hours: int = Field(default=12, ge=1, le=24)
     password_again_minutes: int = Field(default=0, ge=0, le=15)
     emergency_minutes: int = Field(default=60, ge=10, le=240)
+    quick_switch: QuickSwitch | None = None
 
     @model_validator(mode="after")
     def _directory_is_said(self) -> Accounts:

@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo
 
 from bridge.accounts.envelope import Envelope
 from bridge.accounts.people import Account, ApiKey, Session
+from bridge.accounts.quick import Bench, Quick
 from bridge.bench.analyzer_life import KeptHappening
 from bridge.bench.answered import GapAnswer
 from bridge.bench.clock import Heard
@@ -359,6 +360,18 @@ class Store(Protocol):
 
     def account_named(self, name: str) -> Account | None:
         """Give the account of a name; capitals and blanks make no other one."""
+
+    def benches(self) -> tuple[Bench, ...]:
+        """Give every shared bench, ended ones too, in the order in which they were made."""
+
+    def bench(self, digest: str) -> Bench | None:
+        """Give the bench of the browser whose token has this digest."""
+
+    def quick(self, account_id: int) -> Quick | None:
+        """Give what an account switches by at a bench; None where it never chose."""
+
+    def quick_by_badge(self, badge: str) -> Quick | None:
+        """Give what the account of a badge switches by."""
 
     def account_of(self, issuer: str, subject: str) -> Account | None:
         """Give the account of somebody in a directory, whatever their name."""

@@ -56,6 +56,7 @@ from bridge.store.apply_numbers import answer_gap, sign_day
 from bridge.store.apply_operator import end_operator, enter_operator
 from bridge.store.apply_outcome import record_outcome, set_unreadable_aside
 from bridge.store.apply_purge import purge_captures, purge_events, purge_files, trust_clock
+from bridge.store.apply_quick import end_bench, keep_quick, mark_bench, open_bench
 from bridge.store.apply_registered import end_registration, register_id, sign_registration
 from bridge.store.apply_replacement import replace_result
 from bridge.store.apply_shift import confirm_run
@@ -71,6 +72,7 @@ from bridge.store.envelope_commands import LookIntoEnvelope, OpenEnvelope, SealE
 from bridge.store.interned import OwnKind
 from bridge.store.lanes import MAY_GO, Moved, hold_lanes
 from bridge.store.life_commands import EndRegistration, NoteDayLog, NoteLife, RegisterId, SignRegistration
+from bridge.store.quick_commands import EndBench, KeepQuick, MarkBench, OpenBench
 from bridge.store.reads_shown import SENT_TO
 from bridge.store.statements import (
     KEEP_MESSAGE,
@@ -351,6 +353,10 @@ _APPLY: Mapping[type, Callable[[Db, Any], Any]] = {
     LookIntoEnvelope: look_into_envelope,
     EnterKey: enter_key,
     EndKey: end_key,
+    KeepQuick: keep_quick,
+    MarkBench: mark_bench,
+    OpenBench: open_bench,
+    EndBench: end_bench,
     AddToResult: add_to_result,
     AddToHeld: add_to_held,
     EndAwaiting: end_awaiting,

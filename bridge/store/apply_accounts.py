@@ -76,6 +76,8 @@ def keep_account(db: Db, command: KeepAccount) -> int:
                 (*values, of.issuer, of.subject),
             )
         )
+    if not of.secret:  # where the password is taken away, nobody comes in by another way meanwhile
+        db.execute("DELETE FROM quick_ways WHERE account_id = ?", (number,))
     if command.ends_sessions:
         db.execute("DELETE FROM sessions WHERE account_id = ?", (number,))
     note(db, command.at, command.actor, command.what, f"account:{number}", change_of(command))
@@ -117,8 +119,8 @@ def open_session(db: Db, command: OpenSession) -> None:
         _forgive(db, command.begun)
     db.execute("DELETE FROM sessions WHERE digest = ? OR opened_at < ?", (command.replaces, when(command.forget_before)))
     db.execute(
-        "INSERT INTO sessions (digest, account_id, opened_at, seen_at, sure_at, line) VALUES (?,?,?,?,?,?)",
-        (of.digest, of.account_id, when(of.opened_at), when(of.seen_at), when(of.sure_at), of.line),
+        "INSERT INTO sessions (digest, account_id, opened_at, seen_at, sure_at, line, known_by) VALUES (?,?,?,?,?,?,?)",
+        (of.digest, of.account_id, when(of.opened_at), when(of.seen_at), when(of.sure_at), of.line, of.known_by),
     )
     note(db, of.seen_at, command.actor, command.what, f"account:{of.account_id}", Change(reason=command.address))
 

@@ -48,6 +48,7 @@ from bridge.store.audit_commands import NoteVerified
 from bridge.store.digest_commands import KeepDigest
 from bridge.store.envelope_commands import LookIntoEnvelope, OpenEnvelope, SealEnvelope
 from bridge.store.life_commands import EndRegistration, NoteDayLog, NoteLife, RegisterId, SignRegistration
+from bridge.store.quick_commands import EndBench, KeepQuick, MarkBench, OpenBench
 from bridge.store.stop_commands import AssignStop, NoteStop
 from bridge.store.today_commands import CloseNote, LeaveNote, PauseDestination, ResumeDestination
 from bridge.tables.control_table import GatePolicy
@@ -946,6 +947,10 @@ Command = (
     | LookIntoEnvelope
     | EnterKey
     | EndKey
+    | KeepQuick
+    | MarkBench
+    | OpenBench
+    | EndBench
     | AddToResult
     | AddToHeld
     | EndAwaiting

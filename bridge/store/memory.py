@@ -49,6 +49,7 @@ from bridge.store.memory_lots import LotsInMemory
 from bridge.store.memory_month import MonthsInMemory
 from bridge.store.memory_numbers import NumbersInMemory
 from bridge.store.memory_operators import OperatorsInMemory
+from bridge.store.memory_quick import QuickInMemory
 from bridge.store.memory_registered import RegisteredInMemory
 from bridge.store.memory_replacement import ReplacementsInMemory
 from bridge.store.memory_reports import ReportsInMemory
@@ -79,6 +80,7 @@ class MemoryStore(
     RegisteredInMemory,
     ReportsInMemory,
     AccountsInMemory,
+    QuickInMemory,
     AdditionsInMemory,
     EnvelopesInMemory,
     SignalsInMemory,

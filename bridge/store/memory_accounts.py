@@ -49,6 +49,8 @@ def keep_account(state: State, command: KeepAccount) -> int:
     else:
         number = next_id(state.accounts)
         state.accounts[number] = replace(of, account_id=number, version=1)
+    if not of.secret:
+        state.quick_ways.pop(number, None)
     if command.ends_sessions:
         for digest in [each.digest for each in state.sessions.values() if each.account_id == number]:
             del state.sessions[digest]

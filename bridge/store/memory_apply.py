@@ -69,12 +69,14 @@ from bridge.store.memory_month import note_action, sign_month
 from bridge.store.memory_numbers import answer_gap, confirm_run, sign_day
 from bridge.store.memory_operators import end_operator, enter_operator
 from bridge.store.memory_outcome import record_outcome, set_unreadable_aside
+from bridge.store.memory_quick import end_bench, keep_quick, mark_bench, open_bench
 from bridge.store.memory_registered import end_registration, register_id, sign_registration
 from bridge.store.memory_rows import Decided, Door, Sent, State, Tried, next_id
 from bridge.store.memory_signals import acknowledge_signal, keep_signals, keep_test, mute_signals, note_on_signal, note_said
 from bridge.store.memory_stops import assign_stop, keep_owner, note_stop, owner_before
 from bridge.store.memory_telling import say_of_telling, tell_again
 from bridge.store.memory_today import close_note, leave_note, pause_destination, resume_destination
+from bridge.store.quick_commands import EndBench, KeepQuick, MarkBench, OpenBench
 from bridge.store.rows import AttemptRow, CaptureRow, DeliveryRow, IntakeRow, RefusedFileRow, StopRow
 from bridge.store.statements import Change
 from bridge.store.stop_commands import AssignStop, NoteStop
@@ -582,6 +584,10 @@ _APPLY: Mapping[type, Callable[[State, Any], Any]] = {
     LookIntoEnvelope: look_into_envelope,
     EnterKey: enter_key,
     EndKey: end_key,
+    KeepQuick: keep_quick,
+    MarkBench: mark_bench,
+    OpenBench: open_bench,
+    EndBench: end_bench,
     AddToResult: add_to_result,
     AddToHeld: lambda state, command: add_to_held(state, command, close_stop),
     EndAwaiting: lambda state, command: end_awaiting(state, command, move),

@@ -9,6 +9,7 @@ from typing import Any
 
 from bridge.accounts.envelope import Envelope
 from bridge.accounts.people import Account, ApiKey, Session
+from bridge.accounts.quick import Bench, Quick
 from bridge.added import Addable, Addition
 from bridge.bench.analyzer_life import KeptHappening
 from bridge.bench.answered import GapAnswer
@@ -224,6 +225,8 @@ class State:
     pauses: dict[str, Pause] = field(default_factory=dict)  # by destination
     hand_over: dict[int, HandOver] = field(default_factory=dict)
     accounts: dict[int, Account] = field(default_factory=dict)
+    benches: dict[int, Bench] = field(default_factory=dict)
+    quick_ways: dict[int, Quick] = field(default_factory=dict)
     sessions: dict[str, Session] = field(default_factory=dict)
     tries: dict[str, tuple[int, datetime]] = field(default_factory=dict)  # wrong ones in a row, and when the last was
     envelopes: dict[int, Envelope] = field(default_factory=dict)

@@ -20,6 +20,7 @@ from bridge.store.reads_month import MonthReads
 from bridge.store.reads_numbers import NumberReads
 from bridge.store.reads_operators import OperatorReads
 from bridge.store.reads_purge import PurgeReads
+from bridge.store.reads_quick import QuickReads
 from bridge.store.reads_receivers import ReceiverReads
 from bridge.store.reads_registered import RegisteredReads
 from bridge.store.reads_replacement import ReplacementReads
@@ -56,6 +57,7 @@ class Reads(
     RegisteredReads,
     ReportReads,
     AccountReads,
+    QuickReads,
     AdditionReads,
     EnvelopeReads,
     CorrectionReads,

@@ -44,7 +44,7 @@ class AccountReads:
         row = (
             self._db()
             .execute(
-                "SELECT s.digest, s.account_id, s.opened_at, s.seen_at, s.sure_at, s.locked_at, s.line,"
+                "SELECT s.digest, s.account_id, s.opened_at, s.seen_at, s.sure_at, s.locked_at, s.line, s.known_by,"
                 " a.id, a.name, a.role, a.is_on, a.secret, a.code_digest, a.code_until, a.version, a.issuer, a.subject"
                 " FROM sessions s JOIN accounts a ON a.id = s.account_id WHERE s.digest = ?",
                 (digest,),
@@ -61,8 +61,9 @@ class AccountReads:
             sure_at=moment_or_none(row[4]),
             locked_at=moment_or_none(row[5]),
             line=row[6],
+            known_by=row[7],
         )
-        return session, _account(row[7:])
+        return session, _account(row[8:])
 
     def api_keys(self) -> tuple[ApiKey, ...]:
         """Give every key, ended ones too, in the order in which they were made."""

@@ -38,7 +38,34 @@ sessions = Table(
     Column("sure_at", Text),
     Column("locked_at", Text),
     Column("line", Text, nullable=False),
+    Column("known_by", Text, nullable=False),
     Index("sessions_account", "account_id"),
+)
+
+# digest: SHA-256 of the token that the browser holds; open_until: until then people switch there; ended_by "": not yet
+benches = Table(
+    "benches",
+    metadata,
+    row_id(),
+    Column("name", Text, nullable=False),
+    Column("digest", Text, nullable=False),
+    Column("made_by", Text, nullable=False),
+    Column("made_at", Text, nullable=False),
+    Column("open_until", Text),
+    Column("opened_by", Text, nullable=False),
+    Column("ended_by", Text, nullable=False),
+    Column("ended_at", Text),
+    Index("benches_digest", "digest", unique=True),
+)
+
+# pin: an Argon2id hash; badge: an HMAC-SHA-256 (hex) with the site's key; "" for none
+quick_ways = Table(
+    "quick_ways",
+    metadata,
+    Column("account_id", Integer, primary_key=True, autoincrement=False),
+    Column("pin", Text, nullable=False),
+    Column("badge", Text, nullable=False),
+    Index("quick_ways_badge", "badge"),
 )
 
 # who: a digest of a name, or an address; failures: wrong tries in a row

@@ -63,6 +63,7 @@ def test_the_newest_revision_is_the_only_head(tmp_path: Path) -> None:
     assert script.get_heads() == [NEWEST]
     assert script.get_bases() == ["0001"]
     assert [step.revision for step in script.walk_revisions()] == [
+        "0161",
         "0052",
         "0057",
         "0064",

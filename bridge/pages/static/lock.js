@@ -17,6 +17,7 @@ const NOTED_EVERY_MS = 1000;
 const ACTIVE = "padpost.active"; // in every tab of this browser
 const LOCKED = "padpost.locked";
 const UNLOCKED = "padpost.unlocked";
+const WHO = "padpost.who"; // the mark of whoever is signed in, as the page that was opened last has it
 
 let active = Date.now();
 let used = Date.now(); // when the server last heard of it
@@ -102,7 +103,7 @@ for (const kind of ["keydown", "pointerdown", "pointermove", "input", "wheel"]) 
 
 addEventListener("storage", (event) => {
   if (event.key === LOCKED) coverUp();
-  if (event.key === UNLOCKED) ask("/api/session");
+  if (event.key === UNLOCKED || (event.key === WHO && event.newValue !== MARK)) ask("/api/session");
 });
 document.addEventListener("visibilitychange", () => {
   if (document.hidden) return;
@@ -136,4 +137,5 @@ unlock?.addEventListener("submit", async (event) => {
   password.focus();
 });
 
+localStorage.setItem(WHO, MARK);
 setInterval(look, LOOK_EVERY_MS);
