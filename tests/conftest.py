@@ -34,6 +34,7 @@ for shared in (
             "lot",
             "month",
             "number",
+            "quick",
             "operator",
             "registered",
             "report",

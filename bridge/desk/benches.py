@@ -95,7 +95,7 @@ class Benches:
         """Open the bench of a browser in which somebody has just signed in with the password."""
         bench = await self.of_browser(token)
         who = await self._access.of_session(session_token) if bench is not None else None
-        if bench is None or who is None:
+        if bench is None or who is None or who.account is None or who.account.issuer:
             return
         now = self._now()
         await done(self._store, OpenBench(bench_id=bench.bench_id, until=now + self._longest, actor=who.actor, at=now))

@@ -102,7 +102,7 @@ class BenchPages:
     async def _shown(self, request: Request, *, fault: str = "") -> Response:
         values = {
             "benches": [each for each in self._store.benches() if not each.ended_by],
-            "here": await self._here(request),
+            "this_bench": await self._here(request),
             "now": self._now(),
             "fault": fault,
         }

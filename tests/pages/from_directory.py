@@ -21,7 +21,7 @@ from bridge.desk.directory import LONGEST_ANSWER_BYTES, Directory, Here
 from bridge.desk.envelopes import EnvelopeDesk
 from bridge.pages.door import DirectoryDoor, Door
 from bridge.settings import Tls
-from tests.pages.peopled import TERMS, House, Person
+from tests.pages.peopled import TERMS, House, Person, benches_of
 from tests.pages.stocked import Stocked
 from tests.peers.directory_server import CLIENT, SECRET
 
@@ -57,6 +57,7 @@ def door_of(stocked: Stocked, issuer: str, port: int = 1, *, passwords: bool = T
         desk=AccountDesk(stocked.store, now, secrets.token_bytes),
         envelopes=EnvelopeDesk(stocked.store, access, now, secrets.token_bytes),
         by_directory=DirectoryDoor(directory=directory, arrivals=Arrivals(stocked.store, access, now)),
+        benches=benches_of(stocked, access),
     )
 
 

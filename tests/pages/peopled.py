@@ -14,6 +14,7 @@ from bridge.accounts.people import PEOPLE, Account, Role, Terms
 from bridge.credentials.passwords import Passwords
 from bridge.desk.access import Access
 from bridge.desk.accounts import AccountDesk, NewKey
+from bridge.desk.benches import Benches
 from bridge.desk.envelopes import EnvelopeDesk
 from bridge.model import Actor
 from bridge.pages.door import Door
@@ -40,7 +41,13 @@ def door_of(stocked: Stocked, *, behind_tls: bool = False) -> Door:
         desk=AccountDesk(stocked.store, lambda: stocked.now, secrets.token_bytes),
         envelopes=EnvelopeDesk(stocked.store, access, lambda: stocked.now, secrets.token_bytes),
         behind_tls=behind_tls,
+        benches=benches_of(stocked, access),
     )
+
+
+def benches_of(stocked: Stocked, access: Access) -> Benches:
+    """Give the shared benches over a store."""
+    return Benches(stocked.store, access, Passwords(), badge_key=b"k" * 32, longest=TERMS.longest, now=lambda: stocked.now)
 
 
 def people(stocked: Stocked) -> dict[Role, Account]:

@@ -16,6 +16,7 @@ from bridge.store import (
     digest_commands,
     envelope_commands,
     life_commands,
+    quick_commands,
     stop_commands,
     today_commands,
 )
@@ -67,6 +68,7 @@ def test_every_command_is_done_by_one_function() -> None:
             envelope_commands,
             digest_commands,
             life_commands,
+            quick_commands,
             stop_commands,
             today_commands,
         )

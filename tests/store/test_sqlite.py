@@ -38,6 +38,7 @@ from tests.store.lot_contract import LotContract
 from tests.store.month_contract import MonthContract
 from tests.store.number_contract import NumberContract, ShiftContract
 from tests.store.operator_contract import OperatorContract
+from tests.store.quick_contract import QuickContract
 from tests.store.registered_contract import RegisteredContract
 from tests.store.replacement_contract import ReplacementContract
 from tests.store.report_contract import ReportContract
@@ -199,6 +200,14 @@ class TestAccounts(AccountContract):
 
 class TestEnvelopes(EnvelopeContract):
     """The same store keeps the contract of envelopes."""
+
+    @pytest.fixture
+    def make(self, tmp_path: Path) -> Callable[[], Store]:
+        return lambda: SqliteStore(tmp_path / "store", now=lambda: later(60))
+
+
+class TestBenches(QuickContract):
+    """The same store keeps the contract of shared benches."""
 
     @pytest.fixture
     def make(self, tmp_path: Path) -> Callable[[], Store]:

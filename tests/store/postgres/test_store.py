@@ -53,6 +53,7 @@ from tests.store.lot_contract import LotContract
 from tests.store.month_contract import MonthContract
 from tests.store.number_contract import NumberContract, ShiftContract
 from tests.store.operator_contract import OperatorContract
+from tests.store.quick_contract import QuickContract
 from tests.store.registered_contract import RegisteredContract
 from tests.store.replacement_contract import ReplacementContract
 from tests.store.report_contract import ReportContract
@@ -211,6 +212,14 @@ class TestAccounts(AccountContract):
 
 class TestEnvelopes(EnvelopeContract):
     """The same store keeps the contract of envelopes."""
+
+    @pytest.fixture
+    def make(self, at: Server) -> Callable[[], Store]:
+        return lambda: PostgresStore(at)
+
+
+class TestBenches(QuickContract):
+    """The same store keeps the contract of shared benches."""
 
     @pytest.fixture
     def make(self, at: Server) -> Callable[[], Store]:
