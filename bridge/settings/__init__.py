@@ -6,7 +6,7 @@ and the nearest right word. The shapes are pydantic models; unknown keys are err
 
 from __future__ import annotations
 
-from bridge.settings.accounts import Accounts, Oidc
+from bridge.settings.accounts import Accounts, Oidc, QuickSwitch
 from bridge.settings.database import Database
 from bridge.settings.destinations import (
     CLAIM,
@@ -108,6 +108,7 @@ __all__ = [
     "PatientIds",
     "Pointers",
     "Provider",
+    "QuickSwitch",
     "Quiet",
     "Retry",
     "Room",
