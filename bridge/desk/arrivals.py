@@ -7,9 +7,11 @@ from dataclasses import replace
 from datetime import datetime
 
 from bridge.accounts.directory import Found
+from bridge.accounts.envelope import NAME as EMERGENCY
 from bridge.accounts.people import Account, Role
 from bridge.desk.access import NOBODY, Access, actor_of
 from bridge.errors import Overtaken, RefusedAction
+from bridge.identity.person import same_person
 from bridge.store.account_commands import KeepAccount, NoteAccess
 from bridge.store.api import Store
 from bridge.store.asking import ask
@@ -73,7 +75,7 @@ class Arrivals:
         if not found.names:
             raise RefusedAction(NO_NAME)
         for name in found.names:
-            if await ask(self._store, self._store.account_named, name) is None:
+            if not same_person(name, EMERGENCY) and await ask(self._store, self._store.account_named, name) is None:
                 account = Account(account_id=0, name=name, role=role, issuer=found.issuer, subject=found.subject)
                 return await self._keep(account, "account.from_directory", "")
         raise RefusedAction(NAME_TAKEN)

@@ -51,6 +51,10 @@ class Oidc(Shape):
             raise ValueError("oidc.issuer has a query (?...); write it exactly as the directory does")
         if urlsplit(self.address).path not in {"", "/"} or "?" in self.address:
             raise ValueError("oidc.address has a path; write the scheme, the host and the port alone")
+        if (
+            self.address.rstrip("/").lower().endswith((":443", ":80"))
+        ):  # a browser leaves them out of Host, and would be sent there for ever
+            raise ValueError("oidc.address names its scheme's own port; leave the port out")
         if "openid" not in self.scope.split():
             raise ValueError("oidc.scope lacks openid, without which nobody is told who signs in")
         return self

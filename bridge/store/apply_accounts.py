@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from datetime import datetime
 
-from bridge.accounts.people import Role
+from bridge.accounts.envelope import NAME, is_emergency
+from bridge.accounts.people import Account, Role
 from bridge.accounts.policy import FORGOTTEN_AFTER, FREE_TRIES, FREE_TRIES_OF_ADDRESS, counted, free_again_at
 from bridge.errors import Overtaken, RefusedAction
-from bridge.identity.person import bare
+from bridge.identity.person import bare, same_person
 from bridge.store.account_commands import (
     BeginTry,
     EndKey,
@@ -56,6 +57,8 @@ def keep_account(db: Db, command: KeepAccount) -> int:
     taken = db.execute("SELECT id FROM accounts WHERE bare = ? AND id <> ?", (bare(of.name), of.account_id)).fetchone()
     if taken is not None:
         raise RefusedAction(str(overtaken(db, f"account:{taken[0]}", TAKEN)))
+    if is_pretended(of):
+        raise RefusedAction(TAKEN)
     values = (of.name, bare(of.name), of.role.value, int(of.is_on), of.secret, of.code_digest, when(of.code_until))
     number = of.account_id
     if number:
@@ -82,6 +85,11 @@ def keep_account(db: Db, command: KeepAccount) -> int:
         db.execute("DELETE FROM sessions WHERE account_id = ?", (number,))
     note(db, command.at, command.actor, command.what, f"account:{number}", change_of(command))
     return number
+
+
+def is_pretended(account: Account) -> bool:
+    """Say whether a person's account has the emergency account's name, by which nobody's acts must be kept."""
+    return same_person(account.name, NAME) and not is_emergency(account)
 
 
 def _require_administrator(db: Db) -> None:

@@ -21,7 +21,7 @@ from bridge.store.account_commands import (
     OpenSession,
     TouchSession,
 )
-from bridge.store.apply_accounts import CHANGED, KEY_OVER, LAST_ONE, NOT_FIRST, OFF, SIGNED_OUT, TAKEN, change_of
+from bridge.store.apply_accounts import CHANGED, KEY_OVER, LAST_ONE, NOT_FIRST, OFF, SIGNED_OUT, TAKEN, change_of, is_pretended
 from bridge.store.memory_rows import State, next_id
 from bridge.store.statements import Change
 
@@ -36,7 +36,8 @@ def keep_account(state: State, command: KeepAccount) -> int:
         for each in state.accounts.values()
     ):
         raise Overtaken(CHANGED)
-    if any(same_person(each.name, of.name) and each.account_id != of.account_id for each in state.accounts.values()):
+    namesakes = (each for each in state.accounts.values() if same_person(each.name, of.name) and each.account_id != of.account_id)
+    if any(namesakes) or is_pretended(of):
         raise RefusedAction(TAKEN)
     number, known = of.account_id, state.accounts.get(of.account_id)
     if number:

@@ -276,6 +276,8 @@ def test_an_account_is_bound_to_the_subject_and_to_no_name(house: House, directo
     assert kept(house).name == "Ana Lima (alima)"
     directory.people["u-18"], directory.who = {**ANA}, "u-18"
     assert NAME_TAKEN in said(come(house.browser()))
+    directory.people["u-18"] = {"name": "emergency account", "groups": ["lab"]}
+    assert NAME_TAKEN in said(come(house.browser()))
     directory.people["u-18"] = {"name": "\u202e", "groups": ["lab"]}
     assert NO_NAME in said(come(house.browser()))
     assert house.browser().sign_in("Ana Lima").status_code == 303

@@ -52,6 +52,7 @@ def test_a_directory_is_named_and_its_groups_are_roles(tmp_path: Path) -> None:
         ("realms/staff", "realms/staff#top", "a fragment"),
         ("https://padpost.example\n", "https://padpost.example/lab\n", "oidc.address has a path"),
         ("https://padpost.example\n", "http://padpost.example\n", "oidc.address is plain http"),
+        ("https://padpost.example\n", "https://padpost.example:443\n", "leave the port out"),
         ("lab: technician", "lab: machine", "'viewer', 'technician', 'supervisor' or 'administrator'"),
         ("{lab: technician, lab-leads: supervisor}", "{}", "roles"),
         ("client_id: padpost", "client_id: padpost\n    scope: profile", "oidc.scope lacks openid"),

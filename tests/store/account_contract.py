@@ -90,6 +90,8 @@ class AccountContract:
         add(opened.store)
         with pytest.raises(RefusedAction, match="Another account has this name"):
             add(opened.store, replace(BEN, name=" ana lima"))
+        with pytest.raises(RefusedAction, match="Another account has this name"):
+            add(opened.store, replace(BEN, name="emergency  Account"))
         assert len(opened.store.accounts()) == 1
 
     def test_of_two_who_change_an_account_one_is_told(self, opened: Opened) -> None:
