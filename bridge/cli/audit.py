@@ -38,7 +38,9 @@ def _lines(found: Walked) -> Iterator[str]:
     for each in found.epochs:
         yield f"epoch {each.epoch} since {each.since:%Y-%m-%d %H:%M} UTC"
     if found.head is not None:
-        yield f"newest seal: {shown_entry(found.head.entry_id)}={found.head.digest.hex()}"
+        seal = f"{shown_entry(found.head.entry_id)}={found.head.digest.hex()}"
+        yield f"newest seal: {seal}"
+        yield "  Note it where nobody who can change the store can: `padpost audit verify --seal` with it says later whether the history up to here still stands."
 
 
 def _head(text: str) -> Head:

@@ -55,7 +55,7 @@ def report(
         f"mapping files: {len(tables.profiles)} profiles, {len(tables.strip_types)} strip types, {len(tables.catalogue.pads)} pads"
     )
     print(_critical(tables))
-    wrong = 0
+    wrong: list[str] = []
     lines = _lines(tables, config, with_oracles=with_oracles)
     if config_path and config:
         # accepted output holds each destination's message: it cannot be made while one of them cannot be told a grade
@@ -63,11 +63,13 @@ def report(
         lines = chain(_site_lines(config, config_path, tables), lines, accepted, signature_lines(config, tables))
     for line, fault in lines:
         print(f"{line}: {fault or 'ok'}", flush=True)
-        wrong += bool(fault)
+        wrong += [f"{line}: {fault}"] if fault else []
     told = [*map(str, tables.doubts), *(_warnings(config, tables, signing=signing, ask=ask) if config else ())]
     for words in told:
         print(f"warning: {words}")
-    print(_verdict(wrong, len(told)))
+    for each in wrong:  # again and last: between a list of ok and of warnings nobody finds them
+        print(f"TO PUT RIGHT: {each}")
+    print(_verdict(len(wrong), len(told)))
     return 1 if wrong else 0
 
 

@@ -170,7 +170,10 @@ def rehearse(
     ] = None,
     days: Annotated[int, typer.Option(min=1, max=36_500, help="How far back strips are looked at.")] = 30,
 ) -> None:
-    """Try critical rules, and rules on what pads say together, over the stored strips, beside those that are signed; also while the service runs. Changes nothing."""
+    """Try the laboratory's rules over the stored strips, beside those that are signed; also while the service runs. Changes nothing.
+
+    Critical rules say which results somebody is to be told of at once (flags.yaml); the others what pads say together (holds.yaml).
+    """
     from bridge.cli import rehearse as room  # noqa: PLC0415 - as above
 
     raise typer.Exit(room.rehearse(config, flags=flags, holds=holds, days=days))
@@ -222,7 +225,7 @@ def sign_off(
     by: Annotated[str, typer.Option("--by", help="Who checked the tables and answers for them: a person's name.")],
     words: Annotated[str, typer.Option("--words", help="What was checked, and how.")] = "",
 ) -> None:
-    """Sign the tables in use, before they serve a live destination (processing_id P).
+    """Sign the tables in use, before they serve a live destination: one whose processing_id is P, production, so that its messages are of real patients.
 
     The checks of `padpost check` run first; what fails is not signed. What changed since the last signed tables is shown.
     """

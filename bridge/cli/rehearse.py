@@ -14,6 +14,7 @@ from bridge import clock, settings
 from bridge.cli.signatures import said
 from bridge.errors import StoreFailed
 from bridge.model import Severity
+from bridge.pages.words import REASON_WORDS
 from bridge.rehearsal import Example, Kept, Rehearsal, TriedDeclared, TriedRule
 from bridge.sign_off import last_signed, read_signatures
 from bridge.site import declared_rules, signed_rules, tables_for
@@ -133,7 +134,9 @@ def _declared_lines(rule: TriedDeclared, looked_at: int, config: settings.Settin
     does = "holds" if of.severity is Severity.HOLD else "a comment on the report" if of.report else "a note"
     signed = "the signed tables have no such rule on" if rule.signed is None else f"by the signed tables {rule.signed}"
     met = f"{_strips(rule.met)} would meet it ({_share(rule.met, looked_at)})"
-    yield f"rule {of.rule} ({'on' if rule.is_on else 'off'}, {does}): {met}; {signed}; {rule.found} bore it when they were judged"
+    said_of = REASON_WORDS.get(of.rule)
+    named = f"rule {of.rule}" if said_of is None else f"rule {of.rule}, {said_of}"
+    yield f"{named} ({'on' if rule.is_on else 'off'}, {does}): {met}; {signed}; {rule.found} bore it when they were judged"
     if of.report:
         yield f"  the comment: {of.report}"
     if rule.examples:

@@ -61,7 +61,11 @@ def back_up(store: Path, folder: Path, *, now: datetime, spare_bytes: int) -> tu
 
 def _taken(store: Path, folder: Path, now: datetime, spare_bytes: int) -> tuple[Path, BackupText]:
     name = f"padpost-{now.astimezone(UTC):%Y%m%dT%H%M%SZ}.sqlite"
-    folder.mkdir(parents=True, exist_ok=True, mode=0o700)
+    if not folder.parent.is_dir():  # a mistyped name, or a disk that is not there: the copy would lie on the store's own disk
+        raise BackupError(
+            f"There is no folder {folder.parent}. Look whether the name is right and the disk is there, or make the folder."
+        )
+    folder.mkdir(exist_ok=True, mode=0o700)
     with _alone_in(folder):
         for left in folder.glob(f"padpost-*{PART}"):  # of a backup that was killed: ours alone, by the lock
             left.unlink()

@@ -31,7 +31,8 @@ def test_an_intact_history_is_told_beside_its_service(tmp_path: Path, capfd: pyt
     assert (status, said) == (0, "")
     lines = output.splitlines()
     assert lines[-1] == "intact"
-    assert lines[-2] == f"newest seal: {noted}"
+    assert lines[-3] == f"newest seal: {noted}"
+    assert "`padpost audit verify --seal` with it says later" in lines[-2]
     assert lines[1] == f"purged by the site's rule: {purged(store)} events, all older than 2026-11-25 10:01 UTC"
     s.keep(store)
     store.close()

@@ -184,7 +184,11 @@ def test_a_profile_that_is_nowhere_is_told_with_its_line(tmp_path: Path) -> None
             " Set CHART_TOKEN, or CHART_TOKEN_FILE to a file that holds it."
         ),
     ]
-    assert lines[-1] == "2 things to put right"
+    assert lines[-3:] == [
+        f"TO PUT RIGHT: {lines[2]}",
+        f"TO PUT RIGHT: {lines[4]}",
+        "2 things to put right",
+    ]  # behind the warnings
 
 
 def test_critical_rules_that_are_on_are_said_loudly(tmp_path: Path) -> None:

@@ -154,6 +154,14 @@ def test_no_store_and_no_room_are_told(tmp_path: Path) -> None:
     assert list((tmp_path / "backups").iterdir()) == []
 
 
+def test_a_folder_in_a_place_that_is_not_there_is_not_made(tmp_path: Path) -> None:
+    """HZ-H09: a mistyped name, or a disk that is not mounted, must not end as a copy beside the store."""
+    SqliteStore(tmp_path / "data", now=lambda: NOW).close()
+    with pytest.raises(BackupError, match=r"^There is no folder .*nope\. Look whether the name is right and the disk is there"):
+        take(tmp_path / "data", tmp_path / "nope" / "backups")
+    assert not (tmp_path / "nope").exists()
+
+
 def test_a_damaged_store_gives_no_backup(tmp_path: Path) -> None:
     """A copy that fails its check is never given a backup's name: an older, sound one is worth more."""
     store = SqliteStore(tmp_path / "data", now=lambda: NOW)
