@@ -23,7 +23,7 @@ from bridge.desk.operators import OperatorDesk, typed_day
 from bridge.errors import RefusedAction
 from bridge.model import ClockFacts
 from bridge.pages.analyzer_life import CHOICES, RUN_CHOICES, LifeBoard
-from bridge.pages.clock_chart import MOST_DRAWN, ClockDrawing, by_words, clock_drawing
+from bridge.pages.clock_chart import FEWEST_DRAWN, MOST_DRAWN, ClockDrawing, by_words, clock_drawing
 from bridge.pages.forms import SEE_OTHER, Field, RequiresToken, ShowsPage, Text, typed_actor
 from bridge.pages.language import _
 from bridge.pages.site import PagesSite
@@ -37,7 +37,7 @@ LOOKED_AT = 3 * MOST_DRAWN  # ours: strips that a chart is made from; most of th
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class ShownClock:
-    """An analyzer's clock: how it stands in words, whether that asks for something, and its chart (None without a strip to draw)."""
+    """An analyzer's clock: how it stands in words, whether that asks for something, and its chart (None where there are too few strips to draw)."""
 
     analyzer: str
     facts: ClockFacts
@@ -60,7 +60,7 @@ def shown_clock(store: Store, site: PagesSite, analyzer: str) -> ShownClock:
         words=_words(facts),
         is_off=off > timedelta(minutes=rule.note_minutes),
         stops=site.bench.tables.policy.clock is not None and rule.stops and off > timedelta(minutes=rule.hold_minutes),
-        drawing=clock_drawing(told, rule, site.zone) if told else None,
+        drawing=clock_drawing(told, rule, site.zone) if len(told) >= FEWEST_DRAWN else None,
     )
 
 
@@ -71,7 +71,7 @@ def _words(facts: ClockFacts) -> str:
         )
     if facts.strips == 0:
         return _("Nothing can be told of its clock: no strip with a time came over a line as it was read.")
-    return _("Nothing can be told of its clock yet: its last strips are too few, or differ too much.")
+    return _("How far its clock is off cannot be told yet: its last strips are too few, or differ too much.")
 
 
 def clocks_off(store: Store, site: PagesSite, analyzers: tuple[str, ...]) -> Mapping[str, str]:
@@ -238,6 +238,7 @@ class Analyzers:
             "names": names,
             "today": self._now().astimezone(self._site.zone).date(),
             "said": said,
+            "site_minutes": (self._site.bench.tables.policy.clock or ClockRule()).hold_minutes,
             "with_reason": ", ".join(_(each.value) for each in CHOICES if each in WITH_REASON),
             **dict.fromkeys(("life", "run", "entered")),
             **(typed or {}),

@@ -15,6 +15,7 @@ from bridge.tables.types import ClockRule
 STRIP_PX = 8  # ours: between two strips; forty are as wide as a phone
 MINUTE_PX = 2  # ours: the usual limits are seen at a glance
 FARTHEST = 30  # ours: minutes; what is further off is drawn at the edge as a triangle, and said in words
+FEWEST_DRAWN = 5  # ours: fewer are dots that show no course; the sentence says all that they do
 MOST_DRAWN = 120  # ours: a few busy days
 SOON = timedelta(seconds=90)  # ours: less is no minute
 

@@ -63,7 +63,7 @@ def test_a_mistyped_id_is_mended_with_the_keyboard_alone(bridge: Running, tab: P
         assert row is not None
         assert row.state is StopState.OPEN
     assert fields == ["first", "second", "second_identifier", "name", "reason"]
-    assert focused(tab) == "Correct and judge again"
+    assert focused(tab) == "Correct, and send on if it passes"
     follow(tab)
     expect(tab.get_by_text("Dealt with: patient ID corrected by Ana (unverified)")).to_be_visible()
     bridge.wait(lambda: len(bridge.records.results) == 1 and bridge.records.filed_reports() == 1)
