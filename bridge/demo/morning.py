@@ -22,9 +22,11 @@ from bridge.demo.analyzers import FdWire, TcpWire, open_pty, post, say, transmit
 from bridge.demo.printers import framed, printed
 from bridge.demo.record_system import RecordSystem
 from bridge.demo.scenario import TRUTH, Truth
+from bridge.desk.entries import EntryDesk, EntryPlace
 from bridge.errors import SettingsError
 from bridge.lifecycle.states import StopGroup
 from bridge.logs import configure_logging
+from bridge.model import Actor
 from bridge.receive.mllp_listener import MllpReceiver
 from bridge.receive.serial_line import SerialReceiver
 
@@ -49,6 +51,7 @@ sources:
   - {{name: bench-b-folder, kind: folder, path: drops, analyzer: bench-b, profile: tern, complete: rename, sweep_s: 0.2}}
   - {{name: bench-c-net, kind: mllp, port: 0, analyzer: bench-c, profile: dipper, peers: [127.0.0.1]}}
   - {{name: bench-d-posts, kind: http, key: {{env: {key}}}, analyzer: bench-d, profile: lark, peers: [127.0.0.1]}}
+  - {{name: ward-eyes, kind: by_eye, analyzer: ward-4, profile: heron}}
 destinations:
   - {{name: records, kind: mllp, host: 127.0.0.1, port: {mllp}, receiving_application: RECORDS, processing_id: T, retry: {{first_s: 0.3, longest_s: 2}}}}
   - {{name: chart, kind: fhir, base_url: "http://127.0.0.1:{fhir}/fhir", result_system: "urn:example:saltmarsh:results", processing_id: T, retry: {{first_s: 0.3, longest_s: 2}}}}
@@ -95,7 +98,10 @@ async def _run(home: Path, *, once: bool, port: int) -> int:
         asyncio.get_running_loop().add_signal_handler(number, stop.set)
     running = asyncio.create_task(run_until(bridge, stop))
     try:
-        print(f"Saltmarsh Clinic, one morning on four simulated analyzers. Files and log: {home}", flush=True)
+        print(
+            f"Saltmarsh Clinic, one morning on four simulated analyzers, and one strip read by eye. Files and log: {home}",
+            flush=True,
+        )
         reached = await _play(bridge, records, FdWire(master), home / "drops", stop)
         _summary(reached)
         if not once and not stop.is_set():
@@ -122,6 +128,7 @@ async def _play(bridge: Padpost, records: RecordSystem, wire: FdWire, drops: Pat
             _drop_files(bridge, drops, day),
             _speak(bridge, day),
             _post(bridge, day),
+            _enter(bridge),
         )
     ]
     done, _ = await asyncio.wait(playing, timeout=LONGEST_S)
@@ -195,6 +202,16 @@ async def _post(bridge: Padpost, day: date) -> None:
             taken = await post(address, readings, key=key, idempotency_key=f"{day:%Y%m%d}-{play.number}")
         print(f"bench-d {play.number:05}: {'kept' if taken else 'not taken'}", flush=True)
         await asyncio.sleep(0.4)
+
+
+async def _enter(bridge: Padpost) -> None:
+    """Let a nurse enter one strip that was read by eye, as the page Enter a strip does; a second person has still to compare it."""
+    place = EntryPlace(source="ward-eyes", analyzer="ward-4", profile=bridge.tables.profiles["heron"])
+    desk = EntryDesk(bridge.store, bridge.tables, [place], now=clock.now)
+    entry = scenario.read_by_eye(desk.next_number(place))
+    entered = await asyncio.to_thread(desk.by_eye, place, entry, Actor(name=scenario.NURSE, verified="unverified"))
+    bridge.service.wake()
+    print(f"ward-4 {entered.number}: entered by {scenario.NURSE}", flush=True)
 
 
 def _await_pages(port: int) -> None:

@@ -11,6 +11,7 @@ from datetime import date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
 from bridge.demo.printers import Play
+from bridge.desk.entries import EyeEntry
 from bridge.identity.check_digits import luhn_agrees
 
 ZONE = ZoneInfo("Europe/Lisbon")
@@ -43,11 +44,11 @@ class Truth:
 
 
 TRUTH = Truth(
-    received=75,  # 35 from bench-a, 26 from bench-b, counting the reprint and the torn strip, 8 from bench-c and 6 from bench-d
+    received=76,  # 35 from bench-a, 26 from bench-b, counting the reprint and the torn strip, 8 from bench-c, 6 from bench-d, 1 by eye
     sent_on=65,
     copies=1,  # the reprint; what bench-c and bench-d send twice is the same message or post, and is taken once
     controls=6,
-    held=0,
+    held=1,  # the strip read by eye waits for a second person
     rejected=3,  # mistyped ID, unit mix-up, torn strip
     missing=("bench-a 117",),
     refused=1,
@@ -148,6 +149,21 @@ def bench_b(day: date) -> list[Drop]:
     drops = [Drop(plays=controls)] + [Drop(plays=tuple(plays[n : n + 3])) for n in range(0, 24, 3)]
     drops[-1] = Drop(plays=drops[-1].plays, keep=0.9)
     return drops
+
+
+NURSE = "Rita Falcão"  # invented
+# By pad the rank of the step that the nurse saw
+_SEEN: Mapping[str, int] = {"ph": 2, "specific_gravity": 3, "blood": 2, "protein": 2, "nitrite": 1, "leukocytes": 2}
+_OTHERS = ("glucose", "bilirubin", "ketones", "urobilinogen")
+
+
+def read_by_eye(number: int) -> EyeEntry:
+    """Give the one strip of the morning that a person read."""
+    who, specimen = patient(700), "U26-0700"
+    return EyeEntry(
+        number=number, strip_type="ten", purpose="ward", strip_lot="22D31", operator="R4", patient_id=who, patient_again=who,
+        specimen_id=specimen, specimen_again=specimen, ranks={**dict.fromkeys(_OTHERS, 0), **_SEEN},
+    )  # fmt: skip
 
 
 SAID_TWICE = frozenset({4})  # numbers of bench-c and bench-d whose answer is lost on the way: sent again, the same bytes

@@ -6,6 +6,7 @@ import hashlib
 from collections.abc import Iterator
 from dataclasses import replace
 
+from bridge.added import listed
 from bridge.render.fhir import LOCAL_SYSTEM
 from bridge.render.grades import TEXT
 from bridge.render.wording import FLAGS, FOUND
@@ -90,6 +91,7 @@ def _formats(subject: Subject, *, is_fhir: bool) -> Facts:
             Fact(name="which form is sent", says=f"one for each pad: the first that its step has of {order}"),
             Fact(name="grade", says=grade),
             *_words_and_ratios(subject, is_fhir=is_fhir),
+            *_added(subject),
             Fact(name="number", says=f"{number}; digits as the scale has them, trailing zeros kept"),
             Fact(name="number with comparator", says=compared),
             Fact(name="time", says="to the second, with offset: " + ("YYYY-MM-DDThh:mm:ss+zz:zz" if is_fhir else "YYYYMMDDHHMMSS+ZZZZ")),
@@ -120,6 +122,18 @@ def _words_and_ratios(subject: Subject, *, is_fhir: bool) -> Iterator[Fact]:
             name="computed ratio",
             says=f"a number like others; {where} say that Padpost computed it, and from what. Left out where the two values do not decide it",
         )
+
+
+def _added(subject: Subject) -> Iterator[Fact]:
+    """Say what a technician adds to strips, where any source of the site asks for it."""
+    asked = {what: None for terms in subject.tables.additions.terms.values() for what in terms.asks}
+    if not asked:
+        return
+    where = "as values of their own, seen by eye, or in the specimen's type; a comment says added by hand, and by whom"
+    yield Fact(
+        name=f"{listed(tuple(asked))} added by a technician",
+        says=where if subject.terms.added else "not sent to this destination",
+    )
 
 
 def _unit_words(terms: DestinationTerms) -> str:

@@ -79,7 +79,7 @@ MEANINGS: dict[str, tuple[str, str]] = {
     "extension": ("none", "The Device of the strips whose lot was printed: HL7 Europe's link to a test kit."),
     "basedOn": ("v2-0203", "The order whose number was printed, by identifier; absent where none was."),
     "basedOn.reference": ("none", "The order's address, or the search that must find exactly one, as set for this destination."),
-    "Specimen.type": ("v2-0487", "Always UR: urine."),
+    "Specimen.type": ("v2-0487", "UR: urine; URC or URT where a technician said how it was collected, and this destination takes that."),
     "Specimen.collection": ("none", "When it was collected, where that is known."),
     "status": ("observation-status, diagnostic-report-status", "final; corrected; entered-in-error of what was posted in error."),
     "subject": ("none", "The patient by identifier: system and value as agreed. No Patient resource is written or changed."),

@@ -89,7 +89,7 @@ ROWS: tuple[tuple[str, str, str, str, str, str, str, str], ...] = (
     ("SID-2", "Substance lot number", "ST", "RE", OPEN, NO_TABLE, "The strip's lot as printed. The segment stands between OBX and its NTE, and is absent where no lot was printed.", SEEN),
     ("SPM-1", "Set ID", "SI", "R", "1", NO_TABLE, "Always 1.", SEEN),
     ("SPM-2", "Specimen ID", "EIP", "RE", OPEN, NO_TABLE, "The specimen's number as printed, in .1.", SEEN),
-    ("SPM-4", "Specimen type", "CWE", "R", "17", "0487", "Always UR: urine.", SEEN),
+    ("SPM-4", "Specimen type", "CWE", "R", "17", "0487", "UR: urine; URC or URT where a technician said how it was collected, and this destination takes that.", SEEN),
     ("SPM-11", "Specimen role", "CWE", "R", "41", "0369", "Always P: a patient's specimen.", SEEN),
     ("SPM-17", "Specimen collection date/time", "DR", "X", STAMP, NO_TABLE, "As OBX-14.", NOT_TODAY),
 )  # fmt: skip

@@ -14,7 +14,7 @@ ROOT = Path(__file__).parents[2]
 
 
 def test_the_morning_comes_to_its_known_truth_and_its_log_names_nobody(tmp_path: Path) -> None:
-    """75 strips in by four ways, 65 on their way, each filed once; and not one ID or name of a patient in the log."""
+    """76 strips in by five ways, 65 on their way, each filed once; and not one ID or name of a patient in the log."""
     run = subprocess.run(
         [sys.executable, "-m", "bridge", "demo", "--once", "--port", "0", "--folder", str(tmp_path / "demo")],
         cwd=ROOT,
@@ -24,7 +24,7 @@ def test_the_morning_comes_to_its_known_truth_and_its_log_names_nobody(tmp_path:
         check=False,
     )
     assert run.returncode == 0, run.stdout[-2000:] + run.stderr[-2000:]
-    assert "received = sent on + controls + copies + waiting + cannot be sent: 75 = 75" in run.stdout
+    assert "received = sent on + controls + copies + waiting + cannot be sent: 76 = 76" in run.stdout
     log = (tmp_path / "demo" / "log.jsonl").read_text(encoding="utf-8")
     events = [json.loads(line)["event"] for line in log.splitlines()]
     assert events.count("capture.kept") == 35 + 9 + (8 + 1) + (

@@ -12,9 +12,10 @@ from bridge.errors import RejectError
 from bridge.model import Format
 from bridge.specification import Door, Specification, specify
 from bridge.specification.document import LETTERS
-from bridge.specification.types import FILL_IN, AnswerTable, Facts, FieldTable, Sample
+from bridge.specification.types import FILL_IN, AnswerTable, Facts, FieldTable, Sample, Subject
 from tests.render.every_sample import terms_for
 from tests.specification.subjects import FHIR, bare, document, hostile, subject
+from tests.tables.additions_for_tests import asking
 
 
 def blanks(value: object, path: str = "") -> Iterator[str]:
@@ -165,3 +166,18 @@ def test_words_and_ratios_are_described_where_a_strip_has_them(door: Door, word:
         told[profiles[0]] = {fact.name: fact.says for part in facts for fact in part.rows}
     assert (told["wren"]["colour and clarity"], told["wren"]["computed ratio"]) == (word, ratio)
     assert not told["brook"].keys() & {"colour and clarity", "computed ratio"}
+
+
+def test_what_a_technician_adds_is_said_where_a_source_asks_for_it() -> None:
+    """And that a destination does not take it, where its settings say so; a site where nobody asks is told of nothing."""
+
+    def said(given: Subject) -> list[str]:
+        facts = (part for block in specify(given).blocks for part in block.parts if isinstance(part, Facts))
+        return [fact.says for each in facts for fact in each.rows if fact.name.endswith("added by a technician")]
+
+    given = subject()
+    assert said(given) == []
+    asks = replace(given, tables=replace(given.tables, additions=asking().additions))
+    (words,) = said(asks)
+    assert "a comment says added by hand, and by whom" in words
+    assert said(replace(asks, terms=replace(asks.terms, added=False))) == ["not sent to this destination"]
