@@ -31,6 +31,7 @@ from bridge.pages.lock import LockPages, mark_of
 from bridge.pages.newsroom import Newsroom
 from bridge.pages.once_more import Asks, TypedForm
 from bridge.pages.pdf import is_installed
+from bridge.pages.script_words import script_words
 from bridge.pages.sights import SightBook, Witness
 from bridge.pages.sign_in import asked_by
 from bridge.pages.site import Desks, PagesSite
@@ -159,6 +160,7 @@ def _editions(site: PagesSite, now: Callable[[], datetime]) -> Editions:
         "signed_in": caller,
         "mark_of": mark_of,
         "may_see": partial(may_see, has_accounts=site.door is not None),
+        "script_words": script_words,
         "your_name": your_name,
         "second_name": partial(second_name, has_directory=site.door is not None and site.door.by_directory is not None),
         "your_password": your_password,

@@ -11,14 +11,14 @@ let dippedAt = 0;
 
 function look() {
   const gone = Math.floor((performance.now() - dippedAt) / 1000);
-  since.value = `${Math.floor(gone / 60)}:${String(gone % 60).padStart(2, "0")} since dipping`;
+  since.value = inWords("{time} since dipping", { time: `${Math.floor(gone / 60)}:${String(gone % 60).padStart(2, "0")}` });
   const now = pads.filter((pad) => {
     const after = Number(pad.dataset.after);
     const isDue = after > 0 && gone >= after - SAY_AHEAD_S && !pad.querySelector("input:checked");
     pad.classList.toggle("due", isDue);
     return isDue;
   });
-  const words = now.map((pad) => `${pad.dataset.pad} at ${pad.dataset.after} s`).join(", ");
+  const words = now.map((pad) => inWords("{pad} at {seconds} s", { pad: pad.dataset.pad, seconds: pad.dataset.after })).join(", ");
   if (due.textContent !== words) due.textContent = words;
 }
 
@@ -45,7 +45,7 @@ function choose(pad, step) {
     step.checked = false;
     if (was) was.checked = true;
     (was ?? pad.querySelector("input")).focus();
-    due.textContent = "A scan came while a pad was chosen: no step was set by it. Choose its field and scan again.";
+    due.textContent = inWords("A scan came while a pad was chosen: no step was set by it. Choose its field and scan again.");
   };
   (pads[pads.indexOf(pad) + 1]?.querySelector("input") ?? readAt ?? pad.form.querySelector("input[name=name], button")).focus();
 }

@@ -2,6 +2,8 @@
 "use strict";
 
 const body = document.body;
+const SAID = JSON.parse(body.dataset.words ?? "{}"); // what scripts say, in the page's language; a page in English has none
+const inWords = (english, put = {}) => (SAID[english] ?? english).replace(/\{(\w+)\}/g, (_, name) => put[name]);
 const intoFind = document.getElementById("into-find");
 const keys = document.getElementById("keys");
 const isLocked = () => body.classList.contains("locked"); // lock.js took the page out of sight: nothing of it moves or is asked for
@@ -52,7 +54,7 @@ function noField(event) {
     lettered = event.timeStamp;
   } else if (isOfScan(event) && (event.key === "Enter" || event.key === " ")) {
     event.preventDefault();
-    if (event.key === "Enter") say("No field was chosen: what was scanned went nowhere. Choose the field and scan again, or find the strip", "/find");
+    if (event.key === "Enter") say(inWords("No field was chosen: what was scanned went nowhere. Choose the field and scan again, or find the strip"), "/find");
   }
 }
 
@@ -99,12 +101,13 @@ const stands = (now) => Boolean(body.dataset.standing) && now.standing !== body.
 function told(news) {
   const count = body.dataset.watch === "stops" ? news.stops : news.strips;
   const shown = count >= MOST ? "1\u202f000 or more" : String(count);
-  const stopped = body.dataset.watch !== "stops" && news.stops ? `, ${news.stops} stopped` : "";
+  const stopped = body.dataset.watch !== "stops" ? news.stops : 0;
   const changed = count || news.stops;
   const moved = stands(news);
   if (body.classList.contains("wall") && (changed || moved || Date.now() - opened > AGED_MS)) location.reload(); // nobody stands there to renew it
   document.title = changed ? `(${shown}) ${title}` : title;
-  const words = changed ? `${shown} new since you opened this page${stopped}. Show` : moved ? "A receiver or a signal changed since you opened this page. Show" : "";
+  const came = stopped ? "{count} new since you opened this page, {stopped} stopped. Show" : "{count} new since you opened this page. Show";
+  const words = changed ? inWords(came, { count: shown, stopped }) : moved ? inWords("A receiver or a signal changed since you opened this page. Show") : "";
   say(words, location.pathname + location.search);
 }
 
@@ -168,13 +171,13 @@ async function look() {
       return;
     }
     const answer = await fetch(`/api/news?stop=${body.dataset.stop}&strip=${body.dataset.strip}`, { cache: "no-store" });
-    if (!answer.ok) return say("Padpost cannot say what is new. Open Today", "/");
+    if (!answer.ok) return say(inWords("Padpost cannot say what is new. Open Today"), "/");
     const news = await answer.json();
     told(news);
     if (newest && news.stops) await showNewest();
   } catch {
     lost = true;
-    say("Padpost does not answer. What you see may be old. Try again", location.pathname + location.search);
+    say(inWords("Padpost does not answer. What you see may be old. Try again"), location.pathname + location.search);
   }
 }
 

@@ -43,14 +43,14 @@ async function told(count) {
     rang = 0;
     return;
   }
-  const words = count === 1 ? "A signal is open" : `${count} signals are open`;
+  const words = count === 1 ? inWords("A signal is open") : inWords("{count} signals are open", { count });
   const isHushed = Date.now() < Number(localStorage.getItem(HUSHED) ?? 0);
   let heard = true;
   if (!isHushed && Date.now() - rang >= RING_EVERY_MS) {
     heard = await ring();
     if (heard) rang = Date.now();
   }
-  const shown = heard ? words : `${words}. Click anywhere to let this page sound`;
+  const shown = heard ? words : inWords("{words}. Click anywhere to let this page sound", { words });
   if (ringingWords.textContent !== shown) ringingWords.textContent = shown;
 }
 
