@@ -76,6 +76,7 @@ class HandOverPages:
             "longest": LONGEST_NOTE,
             "open": still_open(
                 self._store,
+                self._site,
                 stopped=sum(self._store.open_stops().values()),
                 missing=missing_lately(self._store, self._site, now=self._now()),
             ),
@@ -83,12 +84,22 @@ class HandOverPages:
         return self._show(request, "hand_over.html", shown, status=409 if said else 200)
 
 
-def still_open(store: Store, *, stopped: int, missing: Iterable[GapPart]) -> tuple[str, ...]:
-    """Say in words what the next shift finds open besides notes; ``stopped`` counts rejected messages, ``missing`` are the holes of late."""
+def still_open(store: Store, site: PagesSite, *, stopped: int, missing: Iterable[GapPart]) -> tuple[str, ...]:
+    """Say in words what the next shift finds open besides notes; ``stopped`` counts rejected messages, ``missing`` are the holes of late.
+
+    A jump that may have been set by hand is a question, and counts as one and not by its numbers.
+    """
+    most = site.bench.tables.policy.jump_limit
+    parts = tuple(missing)
+    lacking = sum(part.gap.count for part in parts if not part.is_question(most))
     counts = (
         (stopped, *several("rejected message", "rejected messages")),
         (len(store.tellings_open()), *several("critical result to tell", "critical results to tell")),
-        (sum(part.gap.count for part in missing), *several("missing number", "missing numbers")),
+        (lacking, *several("missing number", "missing numbers")),
+        (
+            sum(part.is_question(most) for part in parts),
+            *several("jump of the numbers to look at", "jumps of the numbers to look at"),
+        ),
     )
     return (
         *(counted(count, one, many) for count, one, many in counts if count),

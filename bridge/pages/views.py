@@ -199,7 +199,7 @@ class Views:
                 "day_logs": {each.analyzer: each for each in self._day_log.board.today(now=self._now())},
                 "next_tries": self._site.next_tries(),
                 "notes": self._hand_over.notes(),
-                "still_open": still_open(self._store, stopped=shown.stopped, missing=shown.missing),
+                "still_open": still_open(self._store, self._site, stopped=shown.stopped, missing=shown.missing),
                 "to_add": self._store.awaited_count(),
                 "to_telephone": to_telephone(self._store, now=self._now()),
                 "ways_in": self._site.ways_in(),

@@ -49,6 +49,7 @@ def test_what_is_open_stands_beside_the_notes(shelf: Stocked) -> None:
     shelf.coded(GOOD, number="1")
     shelf.coded(GOOD, number="4")
     shelf.rejected(number="5")
+    shelf.coded(GOOD, number="9000")
     shelf.store.submit(SetDestination(name="chart", state=DestinationState.SHUT, reason="r", at=NOW)).result(10)
     shelf.store.submit(
         PauseDestination(destination="records", actor=Actor(name="Ben", verified="unverified"), reason="update", at=NOW)
@@ -57,4 +58,7 @@ def test_what_is_open_stands_beside_the_notes(shelf: Stocked) -> None:
         for page in ("/", "/hand-over"):
             text = visitor.page(page).text
             assert "No note is left." in text
-            assert "Still open besides: 1 rejected message; 2 missing numbers; records paused; chart shut." in text
+            assert (
+                "Still open besides: 1 rejected message; 2 missing numbers; 1 jump of the numbers to look at; records paused; chart shut."
+                in text
+            )
