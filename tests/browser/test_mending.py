@@ -89,7 +89,7 @@ def test_all_of_one_reason_are_read_again_with_a_preview(bridge: Running, tab: P
     before = bridge.wait(lambda: (found := bridge.store.stops(group=StopGroup.REJECTED)) and len(found) == 2 and found)
     tab.goto(f"{bridge.url}/rejected")
     tab.get_by_label("Reason").select_option("patient.check_digit")
-    tab.get_by_role("button", name="Show").click()
+    tab.get_by_role("button", name="Show", exact=True).click()
     tab.get_by_text("Read 2 rows of the reason “patient ID fails its check digit” again").click()
     expect(tab.locator("ol.preview li")).to_have_text(
         [
