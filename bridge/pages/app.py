@@ -31,6 +31,7 @@ from bridge.pages.lock import LockPages, mark_of
 from bridge.pages.newsroom import Newsroom
 from bridge.pages.once_more import Asks, TypedForm
 from bridge.pages.pdf import is_installed
+from bridge.pages.reach import within_reach
 from bridge.pages.script_words import script_words
 from bridge.pages.sights import SightBook, Witness
 from bridge.pages.sign_in import asked_by
@@ -55,7 +56,7 @@ def make_pages(
     store: Store, desks: Desks, *, site: PagesSite, now: Callable[[], datetime], doors: Doors | None = None
 ) -> FastAPI:
     """Give the application. Every request passes the guard first: Host, origin, size, headers."""
-    editions = _editions(site, now)
+    editions = _editions(site, now, lambda page: within_reach(page, caller(), rows.right))
 
     def refuse(request: Request, status: int, title: str, sentence: str) -> Response:
         if request.url.path.startswith(API_PREFIX):
@@ -81,10 +82,9 @@ def make_pages(
         lifespan=kept_at_the_end,
     )
     app.state.newsroom = newsroom
+    rows = Rows(lambda: app.routes)
     if site.door is not None:
-        app.add_middleware(
-            Doorkeeper, rows=Rows(lambda: app.routes), site=site, refuse=refuse, asks=_asks(editions, site), now=now
-        )
+        app.add_middleware(Doorkeeper, rows=rows, site=site, refuse=refuse, asks=_asks(editions, site), now=now)
     app.add_middleware(Witness, book=book, now=now, doors=site.doors)
     app.add_middleware(Guard, site=site, refuse=refuse)
     app.add_middleware(Interpreter, offered=site.languages, own=site.language)
@@ -96,8 +96,6 @@ def make_pages(
     if doors is not None:
         app.include_router(doors.routes)
         app.add_exception_handler(doors.fault, doors.answer)
-
-    rows = Rows(lambda: app.routes)
 
     @app.exception_handler(HTTPException)
     def http_fault(request: Request, fault: HTTPException) -> Response:
@@ -123,7 +121,7 @@ def make_pages(
     return app
 
 
-def _editions(site: PagesSite, now: Callable[[], datetime]) -> Editions:
+def _editions(site: PagesSite, now: Callable[[], datetime], reach: Callable[[str], str]) -> Editions:
     names: dict[str, object] = {
         "_": _,
         "language": spoken,
@@ -165,7 +163,7 @@ def _editions(site: PagesSite, now: Callable[[], datetime]) -> Editions:
         "second_name": partial(second_name, has_directory=site.door is not None and site.door.by_directory is not None),
         "your_password": your_password,
     }
-    return Editions(HERE / "templates", names)
+    return Editions(HERE / "templates", names, reach=reach)
 
 
 def _asks(editions: Editions, site: PagesSite) -> Asks:
