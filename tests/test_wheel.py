@@ -110,5 +110,5 @@ def test_the_installed_demo_comes_to_its_known_truth(installed: Path, tmp_path: 
     """Migrations, mappings, pages and the way out all run from the wheel, in a folder that holds nothing of ours."""
     demo = run(str(installed / "bin" / "padpost"), "demo", "--once", "--port", "0", cwd=tmp_path, timeout_s=DEMO_S)
     assert demo.returncode == 0, demo.stdout[-2000:] + demo.stderr[-2000:]
-    assert "received = sent on + controls + copies + waiting + cannot be sent: 75 = 75" in demo.stdout
+    assert "received = sent on + controls + copies + waiting + cannot be sent: 76 = 76" in demo.stdout
     assert [path.name.startswith("padpost-demo-") for path in tmp_path.iterdir()] == [True]

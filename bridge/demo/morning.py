@@ -30,9 +30,9 @@ from bridge.model import Actor
 from bridge.receive.mllp_listener import MllpReceiver
 from bridge.receive.serial_line import SerialReceiver
 
-LONGEST_S = 120.0  # ours: the morning takes some 20 seconds; a slow machine gets six times that
+LONGEST_S = 240.0  # ours: the morning takes some 20 seconds; a slow machine gets twelve times that
 KEY = "PADPOST_DEMO_KEY"
-QUIET_S = 45.0  # ours: once all is played and nothing has changed for so long (the check of the plans takes half of that where all cores are busy), it has come to what it will come to
+QUIET_S = 90.0  # ours: once all is played and nothing has changed for so long (the check of the plans has taken half of that where all cores are busy), it has come to what it will come to
 OUTAGE_AFTER = 18  # ours: the record system goes deaf after this strip of the first analyzer
 OUTAGE_S = 2.0  # ours: long enough for several tries to fail
 

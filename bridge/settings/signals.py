@@ -39,8 +39,9 @@ class Quiet(Shape):
 
 
 Kinds = Literal[
-    "telling", "stat", "store", "receiver", "waiting", "controls", "rejected", "history", "silent", "room", "certificate", "loop"
-]
+    "telling", "stat", "store", "receiver", "waiting", "controls", "rejected", "history", "silent", "room", "certificate", "loop",
+    "emergency", "envelope",
+]  # fmt: skip
 Address = Annotated[str, Field(pattern=r"^[^@\s,<>\"]+@[^@\s,<>\"]+$", max_length=254)]  # RFC 5321 4.5.3.1.3, less two brackets
 PORTS = {"starttls": 587, "tls": 465, "none": 25}  # RFC 6409 3.1; RFC 8314 7.3; RFC 5321 4.5.4.2
 

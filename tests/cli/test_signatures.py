@@ -67,16 +67,15 @@ def test_who_has_not_signed_is_warned_with_what_changed(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("text", [LIVE, SITE])
 def test_a_spoilt_file_is_a_fault(tmp_path: Path, capfd: pytest.CaptureFixture[str], text: str) -> None:
-    """Told once, with its line, and the check fails: whoever signed cannot be told."""
+    """Told in its place with its line, and again at the end, and the check fails: whoever signed cannot be told."""
     (tmp_path / "signed_off.yaml").write_text("signed_off:\n  - tables: 0f\n", encoding="utf-8")
     status, output, errors = here("check", "--config", site(tmp_path, text), "--no-oracles", capfd=capfd)
     assert (status, errors) == (1, "")
-    assert [line for line in output.splitlines() if "sign" in line] == [
-        (
-            f"signatures: {tmp_path}/signed_off.yaml:2: signed_off[0].tables: String should match pattern '^[0-9a-f]{{64}}$'."
-            " It says '0f'. Correct the value."
-        )
-    ]
+    fault = (
+        f"signatures: {tmp_path}/signed_off.yaml:2: signed_off[0].tables: String should match pattern '^[0-9a-f]{{64}}$'."
+        " It says '0f'. Correct the value."
+    )
+    assert [line for line in output.splitlines() if "sign" in line] == [fault, f"TO PUT RIGHT: {fault}"]
 
 
 def test_check_says_it_and_passes(tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:

@@ -114,17 +114,6 @@ def test_a_hook_is_called_and_not_posted_to(tmp_path: Path) -> None:
         assert door.heard == []
 
 
-def test_an_address_that_nobody_can_have_is_told_in_words(tmp_path: Path) -> None:
-    """RFC 3986 3.2.3 lets any digits be a port; no line has one above 65535."""
-    hook = HookDestination.model_validate(
-        {"kind": "hook", "name": "hook", "url": "https://127.0.0.1:99999/in", "signing": {"keys": tmp_path}}
-    )
-    is_there, words = reached(hook)
-    assert not is_there
-    assert words.startswith("host name unknown: ")
-    assert "Port out of range" in words
-
-
 @pytest.mark.parametrize(
     ("folder", "words"), [("out", "may write into it. Nothing was written."), ("gone", "The folder is not there.")]
 )

@@ -82,6 +82,8 @@ NO_RACE = {
     "/envelopes": "two envelopes", "/envelopes/{envelope_id}/look": "of two who look at once one is told: test_envelopes.py",
     "/emergency": "an envelope opens once: test_envelopes.py, tests/store/envelope_contract.py",
     "/analyzers/declared": "the later word counts and stands on the page; both are in the history, with two names each",
+    "/switch": "about oneself", "/quick": "about oneself", "/signals/digest": "changes nothing",
+    "/bench": "a browser is marked in its own name", "/bench/{bench_id}/end": "the second one is refused: tests/store/quick_contract.py",
     "/first-sign-in": "about oneself", "/sign-in": "about oneself", "/sign-out": "about oneself", "/password": "about oneself",
     "/find": "changes nothing", "/results": "changes nothing", "/try-out": "changes nothing", "/to-add/find": "changes nothing",
     "/receivers/{destination}/test": "changes nothing", "/signals/test": "changes nothing",

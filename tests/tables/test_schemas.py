@@ -30,6 +30,7 @@ def test_committed_schemas_are_the_shapes() -> None:
     committed = {path.name: path.read_text(encoding="utf-8") for path in (shipped_mappings() / "schemas").glob("*.json")}
     assert committed == schema_texts()
     assert sorted(committed) == [
+        "additions.json",
         "catalogue.json",
         "containers.json",
         "controls.json",
