@@ -15,5 +15,7 @@ def seen_by_two(entered_by: Printed | None, read_by: ReadBy, *, is_one_enough: b
     """
     if entered_by is None or (read_by is ReadBy.EYE and is_one_enough):
         return ()
-    what = "read this strip by eye" if read_by is ReadBy.EYE else "typed this in from a slip"
-    return (finding(UNCONFIRMED, f"{entered_by.text} {what}, and nobody else has compared it yet.", place=entered_by.place),)
+    who, place = entered_by.text, entered_by.place
+    if read_by is ReadBy.EYE:
+        return (finding(UNCONFIRMED, f"{who} read this strip by eye, and nobody else has compared it yet.", place=place),)
+    return (finding(UNCONFIRMED, f"{who} typed this in from a slip, and nobody else has compared it yet.", place=place),)
