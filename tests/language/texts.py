@@ -90,7 +90,7 @@ def collect() -> Texts:
     for path in sorted(PAGES.glob("*.py")):
         of_module(ast.parse(path.read_text(encoding="utf-8")), path.name, found)
     for path in SENTENCES:
-        found.elsewhere |= {text for text in map(sentence_of, ast.walk(ast.parse(path.read_text(encoding="utf-8")))) if text}
+        found.elsewhere |= sentences_of(ast.parse(path.read_text(encoding="utf-8")))
     for text in from_other_rooms():
         found.single[text].append(("other rooms", 0))
     return found
@@ -152,6 +152,15 @@ def of_heads(call: ast.Call) -> Iterable[str]:
 
 
 # --- sentences of other rooms
+
+
+def sentences_of(tree: ast.Module) -> set[str]:
+    """Give the sentences that a module makes: whole ones, and none of its docstrings."""
+    aside = {id(node.value) for node in ast.walk(tree) if isinstance(node, ast.Expr)}
+    aside |= {
+        id(part) for node in ast.walk(tree) if isinstance(node, ast.JoinedStr) for part in ast.walk(node) if part is not node
+    }
+    return {text for node in ast.walk(tree) if id(node) not in aside and (text := sentence_of(node))}
 
 
 def sentence_of(node: ast.AST) -> str:
