@@ -317,6 +317,29 @@ def test_a_step_that_fails_leaves_nothing_behind(tmp_path: Path) -> None:
     assert revision(file) == NEWEST
 
 
+def test_a_store_of_the_first_accounts_takes_sessions_again(tmp_path: Path) -> None:
+    """Schema 0045 wanted a time of every session that nobody writes any more: whoever was signed in signs in again, and can."""
+    old, new = tmp_path / "old", tmp_path / "new"
+    old.mkdir()
+    new.mkdir()
+    command.upgrade(_config(old / FILE), "0045")
+    connection = sqlite3.connect(old / FILE)
+    connection.execute("INSERT INTO sessions (digest, account_id, opened_at, seen_at, confirmed_at) VALUES ('d', 1, 'x', 'x', 'x')")
+    connection.commit()
+    connection.close()
+    migrate(old / FILE)
+    migrate(new / FILE)
+    columns = "SELECT name, type, \"notnull\" FROM pragma_table_info('sessions')"
+    shapes = []
+    for folder in (old, new):
+        connection = sqlite3.connect(folder / FILE)
+        shapes.append(connection.execute(columns).fetchall())
+        assert connection.execute("SELECT count(*) FROM sessions").fetchone() == (0,)
+        connection.close()
+    assert shapes[0] == shapes[1]
+    assert "confirmed_at" not in [name for name, *_ in shapes[0]]
+
+
 def test_a_disk_without_room_for_the_step_to_0008_is_named_and_the_step_is_done_once_there_is_room(tmp_path: Path) -> None:
     """SQLite's own bound on pages stands for the disk: full in the middle, nothing is changed, and the sentence says where to look."""
     file = tmp_path / FILE

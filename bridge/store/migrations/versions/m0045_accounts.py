@@ -34,7 +34,7 @@ def upgrade() -> None:
         "sessions",
         *_texts("digest"),
         sa.Column("account_id", Integer, nullable=False),
-        *_texts("opened_at", "seen_at"),
+        *_texts("opened_at", "seen_at", "confirmed_at"),
         sa.PrimaryKeyConstraint("digest"),
     )
     op.create_index("sessions_account", "sessions", ["account_id"])
