@@ -99,7 +99,8 @@ class AccountDesk:
         """Give an account as the person saw it: ``seen`` is the version of their page, 0 where none was told."""
         account = self._store.account(account_id)
         if account is None or (seen and account.version != seen):
-            by = [event.actor for event in self._store.events(f"account:{account_id}") if event.verified != SERVICE.verified]
+            changes = (event for event in self._store.events(f"account:{account_id}") if event.after)  # a sign-in is none
+            by = [event.actor for event in changes if event.verified != SERVICE.verified]
             raise Overtaken(first_said(by[-1] if by else "", CHANGED))
         return account
 

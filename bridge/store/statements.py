@@ -84,12 +84,15 @@ def note_terms(db: Db, command: CloseStop | EndWaiting, subject: str) -> None:
 
 _LAST_PERSON = (
     "SELECT k.actor FROM events e JOIN event_kinds k ON k.id = e.kind WHERE e.number = ? AND e.kind IN (SELECT id FROM event_kinds"
-    " WHERE subject = ? AND what NOT IN ('seen', 'asked') AND verified <> 'service') ORDER BY e.id DESC LIMIT 1"
+    " WHERE subject = ? AND what NOT IN ('seen', 'asked') AND after <> '' AND verified <> 'service') ORDER BY e.id DESC LIMIT 1"
 )
 
 
 def overtaken(db: Db, subject: str, sentence: str) -> Overtaken:
-    """Give the error for an act that somebody else was quicker with: it names who acted on ``subject`` last, where a person did."""
+    """Give the error for an act that somebody else was quicker with: it names who changed ``subject`` last, where a person did.
+
+    Who only signed in to an account, or left a note, changed nothing: such an event says nothing of what it became (``after``).
+    """
     sort, number = parted(subject)
     row = db.execute(_LAST_PERSON, (number, sort)).fetchone()
     return Overtaken(first_said(row[0] if row else "", sentence))
