@@ -3,20 +3,22 @@
 from __future__ import annotations
 
 from bridge.errors import Overtaken, RefusedAction
+from bridge.store.apply_accounts import ACCOUNTS, SIGNED_OUT
 from bridge.store.codec import when
 from bridge.store.database import Db
 from bridge.store.quick_commands import EndBench, KeepQuick, MarkBench, OpenBench
 from bridge.store.statements import Change, note
 
-BADGES = "badges"  # what is held while badges change
 BADGE_TAKEN = "This badge is another account's already."
 BENCH_OVER = "This bench is ended already. Look at the list again."
 
 
 def keep_quick(db: Db, command: KeepQuick) -> None:
-    """Keep what an account switches by."""
-    db.hold(BADGES)
+    """Keep what an account switches by. Raises Overtaken where the password was taken away meanwhile, and somebody still chooses."""
+    db.hold(ACCOUNTS)
     of = command.quick
+    if (of.pin or of.badge) and not db.execute("SELECT 1 FROM accounts WHERE id = ? AND secret <> ''", (of.account_id,)).fetchone():
+        raise Overtaken(SIGNED_OUT)
     if of.badge and db.execute(
         "SELECT 1 FROM quick_ways WHERE badge = ? AND account_id <> ?", (of.badge, of.account_id)
     ).fetchone():  # fmt: skip

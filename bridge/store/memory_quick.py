@@ -6,6 +6,7 @@ from dataclasses import replace
 
 from bridge.accounts.quick import Bench, Quick
 from bridge.errors import Overtaken, RefusedAction
+from bridge.store.apply_accounts import SIGNED_OUT
 from bridge.store.apply_quick import BADGE_TAKEN, BENCH_OVER
 from bridge.store.memory_rows import State, next_id
 from bridge.store.quick_commands import EndBench, KeepQuick, MarkBench, OpenBench
@@ -15,6 +16,9 @@ from bridge.store.statements import Change
 def keep_quick(state: State, command: KeepQuick) -> None:
     """Keep what an account switches by."""
     of = command.quick
+    account = state.accounts.get(of.account_id)
+    if (of.pin or of.badge) and (account is None or not account.secret):
+        raise Overtaken(SIGNED_OUT)
     if of.badge and any(each.badge == of.badge and each.account_id != of.account_id for each in state.quick_ways.values()):
         raise RefusedAction(BADGE_TAKEN)
     state.quick_ways[of.account_id] = of

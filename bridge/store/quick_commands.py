@@ -13,7 +13,7 @@ from bridge.model import Actor
 class KeepQuick:
     """Keep what an account switches by, in place of what it did. ``what`` names the event. Gives None.
 
-    Raises RefusedAction where the badge is another account's.
+    Raises RefusedAction where the badge is another account's; Overtaken where a PIN or a badge is chosen for an account without a password.
     """
 
     quick: Quick

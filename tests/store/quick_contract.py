@@ -73,3 +73,7 @@ class QuickContract:
         gone = KeepAccount(account=replace(ana, secret="", code_digest="c"), what="account.code", actor=BO, at=NOW)
         opened.store.submit(gone).result(WAIT)
         assert (opened.store.quick(ana.account_id), opened.store.quick_by_badge("badge")) == (None, None)
+        with pytest.raises(Overtaken, match="signed out"):  # chosen just before, kept just behind
+            keep(opened.store, Quick(account_id=ana.account_id, pin="hash"))
+        keep(opened.store, Quick(account_id=ana.account_id))
+        assert opened.store.quick(ana.account_id) == Quick(account_id=ana.account_id)
