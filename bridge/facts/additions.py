@@ -7,7 +7,7 @@ from dataclasses import replace
 from datetime import datetime
 
 from bridge.added import Addable
-from bridge.check.additions import MISSING
+from bridge.check.additions import MISSING, missing_of
 from bridge.model import Coded, Outcome, Priority
 from bridge.store.addition_commands import AddedWrite
 from bridge.store.commands import NewDelivery
@@ -35,9 +35,8 @@ def still_asked(outcome: Coded, tables: Tables) -> tuple[Addable, ...]:
     """Give what is asked for and nobody has answered; nothing where a person let the strip go without."""
     if any(each.rule == MISSING for each in outcome.findings):
         return ()
-    answered = {each.what for each in outcome.result.additions}
     asked = tables.additions.asked(outcome.result.analyzer, {pad.pad for pad in outcome.result.pads})
-    return tuple(what for what in asked if what not in answered)
+    return missing_of(asked, outcome.result.additions)
 
 
 def without_messages(deliveries: Sequence[NewDelivery]) -> tuple[NewDelivery, ...]:

@@ -4,7 +4,7 @@ Three columns of ``deliveries`` are kept in the transaction that moves a deliver
 
 - ``is_head``: the lane goes on with this one. It is the one that is being sent, else the oldest open one.
 - ``rank``, of a head: 0 where its lane has an open STAT delivery, else 1.
-- ``is_blocked``: the delivery named by ``after`` is not over.
+- ``is_blocked``: the delivery named by ``after`` is not over; or there is none, and its result waits for additions (``apply_additions``).
 
 What waits for a delivery of another lane stands in no lane meanwhile (``behind``), so that it holds up nobody's results; it joins its own
 once it may go.

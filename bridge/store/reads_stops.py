@@ -170,8 +170,8 @@ class StopReads:
         )
 
     def _standing(self) -> str:
-        rows = [list(row) for query in _STANDING for row in self._db().execute(query)]
-        return blake2s(json.dumps(rows).encode(), digest_size=8).hexdigest()
+        said = [list(row) for query in _STANDING for row in self._db().execute(query)]
+        return blake2s(json.dumps(said).encode(), digest_size=8).hexdigest()
 
     def stop(self, stop_id: int) -> rows.StopRow | None:
         """Give one stop."""

@@ -50,6 +50,14 @@ _COUNTS: tuple[tuple[str, str, str], ...] = (
         "{} messages wait for an earlier version that is over; they are not sent",
     ),
     (
+        "deliveries: none waits for additions that nobody is asked for",
+        (
+            f"SELECT count(*) FROM deliveries d WHERE d.is_blocked = 1 AND d.after IS NULL AND {opened('d.')} AND NOT EXISTS"
+            " (SELECT 1 FROM additions_awaited a WHERE a.state = 'open' AND a.result_id = d.result_id AND a.version = d.version)"
+        ),
+        "{} messages wait for additions, and stand on no list; they are not sent",
+    ),
+    (
         "deliveries: each that stopped stands on Rejected messages",
         (
             f"SELECT count(*) FROM deliveries d WHERE d.destination IN ({SENT_TO}) AND d.state IN ({_STOPPED})"

@@ -9,6 +9,7 @@ import pytest
 
 from bridge.bench.corrections import Kind
 from bridge.store.addition_commands import EndAwaiting
+from bridge.store.sound import faults
 from bridge.store.sqlite import SqliteStore
 from tests.store import strips as s
 from tests.store.addition_contract import one, waiting
@@ -49,3 +50,4 @@ def test_the_way_of_the_lanes_is_sound_while_one_waits(store: SqliteStore) -> No
     s.post(store, "L1")
     assert s.heads(store) == []
     assert one(store).strip.number == "W1"
+    assert [fault for _, fault in faults(store._db()) if fault] == []

@@ -38,7 +38,7 @@ def test_a_sound_store_has_nothing_wrong_with_it(busy: SqliteStore, file: Sqlite
     assert busy.fault == ""
     lines = [line for line, _ in (*file_faults(file), *faults(file))]
     assert _wrong(file) == []
-    assert (len(lines), lines[-1]) == (10, "captures: bytes of the newest 8")
+    assert (len(lines), lines[-1]) == (11, "captures: bytes of the newest 8")
 
 
 def test_a_strip_that_a_person_has_decided_about_is_on_its_way_to_be_judged_again(busy: SqliteStore, file: SqliteDb) -> None:
@@ -62,6 +62,11 @@ def test_a_strip_that_a_person_has_decided_about_is_on_its_way_to_be_judged_agai
             "UPDATE deliveries SET is_blocked = 1, after = (SELECT id FROM deliveries WHERE state = 'accepted') WHERE id = 1",
             "deliveries: none waits for one that is over",
             "1 messages wait for an earlier version that is over",
+        ),
+        (
+            "UPDATE deliveries SET is_blocked = 1 WHERE id = 1",
+            "deliveries: none waits for additions that nobody is asked for",
+            "1 messages wait for additions, and stand on no list",
         ),
         (
             "UPDATE stops SET state = 'closed' WHERE delivery_id IS NOT NULL",
