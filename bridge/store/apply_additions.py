@@ -130,6 +130,11 @@ def end_awaiting(db: Db, command: EndAwaiting) -> int:
     return len(found)
 
 
+def end_wait_of(db: Db, result_id: str) -> None:
+    """End the wait of a result that a person changed, and whose deliveries are set aside with that: no list shows it any more."""
+    db.execute("UPDATE additions_awaited SET state = ? WHERE result_id = ? AND state = 'open'", (OVER, result_id))
+
+
 def _end(db: Db, awaited_id: int, state: str) -> None:
     db.execute("UPDATE additions_awaited SET state = ? WHERE id = ?", (state, awaited_id))
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from bridge.bench.gate import Seat
 from bridge.errors import Overtaken, RefusedAction
 from bridge.model import CodedResult, DeliveryState
+from bridge.store.apply_additions import end_wait_of
 from bridge.store.apply_look_back import settle_look_back
 from bridge.store.apply_telling import OTHER_PATIENT, WITHDRAWN, Why, tell_again
 from bridge.store.chains import has_left, may_be_there, set_aside
@@ -53,6 +54,7 @@ def correct_result(db: Db, command: CorrectResult) -> RecordedCorrection:
     hold_lanes(db)  # nothing of it is sent or answered meanwhile
     strip_id = _standing_strip(db, command)
     standings = _standings(db, command)
+    end_wait_of(db, command.correction.result_id)
     new_strip = _strip_anew(db, command, strip_id)
     seat = _seat(db, strip_id)
     if command.withdrawn is not None:  # who was told of a critical value was told of a result that does not stand

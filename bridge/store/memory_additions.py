@@ -84,6 +84,13 @@ def end_awaiting(state: State, command: EndAwaiting, move: Callable[..., Deliver
     return len(due[: command.most])
 
 
+def end_wait_of(state: State, result_id: str) -> None:
+    """End the wait of a result that a person changed."""
+    for number, each in list(state.awaited.items()):
+        if each.state == OPEN and each.result_id == result_id:
+            state.awaited[number] = replace(each, state=OVER)
+
+
 def _added_by(state: State, seat: Seat) -> str:
     return next((each.addition.by for each in reversed(state.added) if each.seat == seat), "")
 

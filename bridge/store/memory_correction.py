@@ -13,6 +13,7 @@ from bridge.model import SERVICE, Actor, CodedResult, DeliveryState, ResultStatu
 from bridge.store.apply_look_back import DECIDED
 from bridge.store.apply_telling import OTHER_PATIENT, WITHDRAWN, Why
 from bridge.store.commands import CorrectResult, RecordCall, RecordedCorrection
+from bridge.store.memory_additions import end_wait_of
 from bridge.store.memory_look_back import is_decided, settle_look_back
 from bridge.store.memory_rows import Corrected, Result, Sent, State, next_id
 from bridge.store.memory_telling import tell_again
@@ -34,6 +35,7 @@ def correct_result(state: State, command: CorrectResult, move: Move) -> Recorded
         raise RefusedAction(
             f"After the restore nobody knows whether {doubtful} has this result. Settle that row among the rejected messages first, then come back."
         )
+    end_wait_of(state, of.result_id)
     seat = (state.strips[strip_id].row.capture_id, state.strips[strip_id].row.index)
     made, withdrawn = command.made, command.withdrawn
     shown = made or withdrawn

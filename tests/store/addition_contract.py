@@ -9,6 +9,7 @@ from dataclasses import replace
 import pytest
 
 from bridge.added import Addable, AddedFacts, Addition
+from bridge.bench.corrections import Kind
 from bridge.errors import Overtaken
 from bridge.model import Coded, CodedResult, DeliveryState, Priority
 from bridge.store.addition_commands import AddedWrite, AddToHeld, AddToResult, EndAwaiting
@@ -17,6 +18,7 @@ from bridge.store.commands import BearMessage, RecordedOutcome, RecordOutcome
 from bridge.store.rows import AwaitedRow
 from tests.store import strips as s
 from tests.store.contract import Opened
+from tests.store.correction_contract import change
 from tests.store.strips import BO, EDA, NOW, WAIT, later
 
 COLOUR, CLARITY = Addable.COLOUR, Addable.CLARITY
@@ -189,6 +191,21 @@ class AdditionContract:
         for row, words in ((went, "the result went without"), (was_held, "this strip is held now")):
             with pytest.raises(Overtaken, match=words):
                 add(store, row, YELLOW, CLEAR)
+
+    def test_a_result_that_was_corrected_meanwhile_waits_no_more(self, store: Store) -> None:
+        """A person has dealt with it: the corrected version goes at once, no list asks for it, and the end of the wait touches nothing."""
+        waiting(store, "W1")
+        row = one(store)
+        change(store, "W1", Kind.CORRECTED)
+        assert (store.awaited(), store.awaited_of("W1"), store.awaited_count(), store.next_awaited_due()) == ((), None, 0, None)
+        with pytest.raises(Overtaken, match="was changed meanwhile, and does not wait any more"):
+            add(store, row, YELLOW, CLEAR)
+        bear(store)
+        assert store.submit(EndAwaiting(at=later(10))).result(WAIT) == 0
+        assert [(row.version, row.state.value) for row in store.deliveries("W1") if row.destination == "records"] == [
+            (1, "superseded"),
+            (2, "queued"),
+        ]
 
     def test_a_held_strip_is_added_to_and_judged_again(self, store: Store) -> None:
         """Its stop is over by name, and what was added is known."""

@@ -7,13 +7,11 @@ from pathlib import Path
 
 import pytest
 
-from bridge.bench.corrections import Kind
 from bridge.store.addition_commands import EndAwaiting
 from bridge.store.sound import faults
 from bridge.store.sqlite import SqliteStore
 from tests.store import strips as s
 from tests.store.addition_contract import one, waiting
-from tests.store.correction_contract import bear, change
 from tests.store.strips import NOW, WAIT, later
 
 
@@ -22,18 +20,6 @@ def store(tmp_path: Path) -> Iterator[SqliteStore]:
     opened = SqliteStore(tmp_path / "store", now=lambda: NOW)
     yield opened
     opened.close()
-
-
-def test_a_result_that_was_corrected_meanwhile_waits_no_more(store: SqliteStore) -> None:
-    """A person has dealt with it: the corrected version goes at once, and the end of the wait touches nothing."""
-    waiting(store, "W1")
-    change(store, "W1", Kind.CORRECTED)
-    assert bear(store) == [("W1", 2, "F")]
-    assert store.submit(EndAwaiting(at=later(10))).result(WAIT) == 1
-    assert [(row.version, row.state.value) for row in store.deliveries("W1") if row.destination == "records"] == [
-        (1, "superseded"),
-        (2, "queued"),
-    ]
 
 
 def test_the_waits_end_oldest_first_and_not_all_at_once(store: SqliteStore) -> None:
