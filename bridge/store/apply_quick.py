@@ -17,7 +17,9 @@ def keep_quick(db: Db, command: KeepQuick) -> None:
     """Keep what an account switches by. Raises Overtaken where the password was taken away meanwhile, and somebody still chooses."""
     db.hold(ACCOUNTS)
     of = command.quick
-    if (of.pin or of.badge) and not db.execute("SELECT 1 FROM accounts WHERE id = ? AND secret <> ''", (of.account_id,)).fetchone():
+    if (of.pin or of.badge) and not db.execute(
+        "SELECT 1 FROM accounts WHERE id = ? AND secret <> ''", (of.account_id,)
+    ).fetchone():
         raise Overtaken(SIGNED_OUT)
     if of.badge and db.execute(
         "SELECT 1 FROM quick_ways WHERE badge = ? AND account_id <> ?", (of.badge, of.account_id)

@@ -324,7 +324,9 @@ def test_a_store_of_the_first_accounts_takes_sessions_again(tmp_path: Path) -> N
     new.mkdir()
     command.upgrade(_config(old / FILE), "0045")
     connection = sqlite3.connect(old / FILE)
-    connection.execute("INSERT INTO sessions (digest, account_id, opened_at, seen_at, confirmed_at) VALUES ('d', 1, 'x', 'x', 'x')")
+    connection.execute(
+        "INSERT INTO sessions (digest, account_id, opened_at, seen_at, confirmed_at) VALUES ('d', 1, 'x', 'x', 'x')"
+    )
     connection.commit()
     connection.close()
     migrate(old / FILE)
