@@ -83,11 +83,16 @@ def why_not_anew(db: Db, delivery_id: int) -> str:
     for other_id, destination, state in db.execute(_OF_VERSION, (delivery_id,)).fetchall():
         is_clear = state in NEVER_THERE or state in _OVER
         if not is_clear or (state != DeliveryState.REFUSED and _was_given_up_unanswered(db, other_id)):
-            return (
-                f"{destination} has this result as it was, or may have it. Correct or withdraw it from the result's own page; "
-                "or discard this row, or send it again."
-            )
+            return is_there_words(destination)
     return ""
+
+
+def is_there_words(destination: str) -> str:
+    """Say that a receiver has a result, or may have it, and what a person does then."""
+    return (
+        f"{destination} has this result as it was, or may have it. Correct or withdraw it from the result's own page; "
+        "or discard this row, or send it again."
+    )
 
 
 def _was_given_up_unanswered(db: Db, delivery_id: int) -> bool:

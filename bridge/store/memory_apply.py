@@ -9,7 +9,6 @@ from datetime import datetime
 from typing import Any
 
 from bridge.errors import Overtaken, RefusedAction
-from bridge.lifecycle.answers import Silence
 from bridge.lifecycle.states import (
     ANSWERED_LATE,
     STOPPED_DELIVERY,
@@ -36,9 +35,11 @@ from bridge.store.account_commands import (
     TouchSession,
 )
 from bridge.store.addition_commands import AddToHeld, AddToResult, EndAwaiting
+from bridge.store.apply_desk import NEVER_SENT, NOT_KEPT
+from bridge.store.apply_stop import ENDED
 from bridge.store.apply_telling import DISCARDED, Why
 from bridge.store.audit_commands import NoteVerified
-from bridge.store.chains import CORRECTED_ALREADY
+from bridge.store.chains import CORRECTED_ALREADY, NEVER_LEFT, NEVER_THERE, is_there_words
 from bridge.store.digest_commands import KeepDigest
 from bridge.store.envelope_commands import LookIntoEnvelope, OpenEnvelope, SealEnvelope
 from bridge.store.life_commands import EndRegistration, NoteDayLog, NoteLife, RegisterId, SignRegistration
@@ -90,9 +91,7 @@ _EVENTS: Mapping[Answer, DeliveryEvent] = {
     Answer.CLOSED: DeliveryEvent.CLOSE,
 }
 COMMITTED = "CA"  # as apply_answers.py has it (HL7 table 0008)
-_NEVER_THERE = (DeliveryState.UNBORN, DeliveryState.QUEUED, DeliveryState.REFUSED, DeliveryState.EXPIRED)
 _GONE = (DeliveryState.SUPERSEDED, DeliveryState.DISCARDED)
-_NEVER_LEFT = (Silence.NO_CONNECTION, Silence.NAME, Silence.TLS, Silence.SETUP, Silence.UNFRAMED, Silence.KEPT_BACK)
 
 
 def keep_capture(state: State, command: c.KeepCapture) -> int:
@@ -386,7 +385,7 @@ def close_stop(state: State, command: c.CloseStop) -> None:
     """End an open stop. Raises Overtaken if it is not open, RefusedAction where it would touch what a receiver may hold."""
     stop = state.stops.get(command.stop_id)
     if stop is None or stop.state is not StopState.OPEN:
-        raise Overtaken("Somebody has dealt with this already. Look at the list again.")
+        raise Overtaken(ENDED)
     match command.end:
         case StopEnd.ID_CORRECTED | StopEnd.TIME_CORRECTED | StopEnd.RELEASED | StopEnd.READ_AGAIN:
             _judge_again(state, command, stop)
@@ -410,7 +409,7 @@ def _close(state: State, stop: StopRow, command: c.CloseStop) -> None:
 
 def _judge_again(state: State, command: c.CloseStop, stop: StopRow) -> None:
     if stop.capture_id is None or stop.strip_id is None:
-        raise RefusedAction("This file was not kept, so it cannot be read again. Put it into the folder again once it is mended.")
+        raise RefusedAction(NOT_KEPT)
     if stop.delivery_id is not None:
         if was_corrected(state, state.sent[stop.delivery_id].row.result_id):
             raise RefusedAction(CORRECTED_ALREADY)
@@ -436,12 +435,9 @@ def _set_result_aside(state: State, command: c.CloseStop, delivery_id: int, stop
     stopped = state.sent[delivery_id].row
     siblings = [s.row for s in state.sent.values() if (s.row.result_id, s.row.version) == (stopped.result_id, stopped.version)]
     for row in siblings:
-        is_clear = row.state in _NEVER_THERE or row.state in _GONE
+        is_clear = row.state in NEVER_THERE or row.state in _GONE
         if not is_clear or (row.state is not DeliveryState.REFUSED and _was_given_up_unanswered(state, row.delivery_id)):
-            raise RefusedAction(
-                f"{row.destination} has this result as it was, or may have it. Correct or withdraw it from the result's own page; "
-                "or discard this row, or send it again."
-            )
+            raise RefusedAction(is_there_words(row.destination))
     for row in siblings:
         if row.state not in _GONE:
             move(state, row.delivery_id, DeliveryEvent.SUPERSEDE, command.at, command.actor)
@@ -457,13 +453,13 @@ def _was_given_up_unanswered(state: State, delivery_id: int) -> bool:
     was_given_up = any(
         s.delivery_id == delivery_id and s.rule in ("deliver.expired", "deliver.unanswered") for s in state.stops.values()
     )
-    left = any(t.delivery_id == delivery_id and t.row.code not in _NEVER_LEFT for t in state.tried.values())
+    left = any(t.delivery_id == delivery_id and t.row.code not in NEVER_LEFT for t in state.tried.values())
     return was_given_up and left
 
 
 def _send_again(state: State, command: c.CloseStop, stop: StopRow) -> None:
     if stop.delivery_id is None:
-        raise RefusedAction("Nothing of this was ever sent, so it cannot be sent again.")
+        raise RefusedAction(NEVER_SENT)
     move(state, stop.delivery_id, DeliveryEvent.SEND_AGAIN, command.at, command.actor, reason=command.reason)
     sent = state.sent[stop.delivery_id]
     state.sent[stop.delivery_id] = replace(sent, row=replace(sent.row, due_at=None), first_attempt_at=None)
@@ -513,7 +509,7 @@ def _correct_result(state: State, command: c.CorrectResult) -> c.RecordedCorrect
 def _replace_result(state: State, command: c.ReplaceResult) -> c.RecordedCorrection:
     stop = state.stops.get(command.end.stop_id)
     if stop is None or stop.state is not StopState.OPEN:  # before anything changes, since this twin takes nothing back
-        raise Overtaken("Somebody has dealt with this already. Look at the list again.")
+        raise Overtaken(ENDED)
     recorded = correct_result(state, command.withdraw, move)
     close_stop(state, command.end)
     assert stop.capture_id is not None

@@ -7,11 +7,11 @@ from dataclasses import replace
 from datetime import datetime
 
 from bridge.errors import Overtaken, RefusedAction
-from bridge.lifecycle.answers import Silence
 from bridge.lifecycle.states import REPLACED, DeliveryEvent, StopState
 from bridge.model import SERVICE, Actor, CodedResult, DeliveryState, ResultStatus
 from bridge.store.apply_look_back import DECIDED
 from bridge.store.apply_telling import OTHER_PATIENT, WITHDRAWN, Why
+from bridge.store.chains import NEVER_LEFT
 from bridge.store.commands import CorrectResult, RecordCall, RecordedCorrection
 from bridge.store.memory_additions import end_wait_of
 from bridge.store.memory_look_back import is_decided, settle_look_back
@@ -22,7 +22,6 @@ from bridge.store.statements import Change
 
 Move = Callable[..., DeliveryState]
 _D = DeliveryState
-_NEVER_LEFT = (Silence.NO_CONNECTION, Silence.NAME, Silence.TLS, Silence.SETUP, Silence.UNFRAMED, Silence.KEPT_BACK)
 
 
 def correct_result(state: State, command: CorrectResult, move: Move) -> RecordedCorrection:
@@ -146,7 +145,7 @@ def _may_be_there(state: State, row: DeliveryRow) -> bool:
 
 def has_left(state: State, delivery_id: int) -> bool:
     """Say whether any try of a delivery sent something, or may have."""
-    return any(tried.delivery_id == delivery_id and tried.row.code not in _NEVER_LEFT for tried in state.tried.values())
+    return any(tried.delivery_id == delivery_id and tried.row.code not in NEVER_LEFT for tried in state.tried.values())
 
 
 def as_sent(state: State, result: CodedResult, destination: str) -> CodedResult:
