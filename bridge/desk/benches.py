@@ -10,7 +10,7 @@ from datetime import datetime, timedelta
 
 from bridge.accounts.people import Account
 from bridge.accounts.policy import plain_name
-from bridge.accounts.quick import BY_BADGE, BY_PIN, QUICK_ROLES, Bench, Quick, badge_fault, pin_fault
+from bridge.accounts.quick import BY_BADGE, BY_PIN, Bench, Quick, badge_fault, may_switch, pin_fault
 from bridge.credentials.passwords import Passwords
 from bridge.desk.access import NOBODY, Access, Caller, digest_of
 from bridge.desk.who import require_reason
@@ -24,7 +24,7 @@ from bridge.store.quick_commands import EndBench, KeepQuick, MarkBench, OpenBenc
 
 NOT_OPEN = "Nobody can switch at this browser now. Sign in with your password: a shared bench is open from then on."
 NOT_SWITCHED = "The badge, or the name and PIN, are not right, or this account signs in with its password. After several wrong ones in a row the next is taken only after a while."
-NO_ROLE = "Supervisors and administrators sign in with the password: they have no PIN and no badge here."
+NOT_QUICK = "Supervisors, administrators and people of the hospital's directory sign in with the password: they have no PIN and no badge here."
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -110,7 +110,7 @@ class Benches:
         name_key = f"badge:{bench.bench_id}" if shown.badge else f"quick:{digest_of(bare(shown.name))}"
         begun = await self._access.begin(BeginTry(name_key=name_key, address_key=f"address:{shown.address}", at=self._now()))
         account = await (self._by_badge(shown.badge) if shown.badge else self._by_pin(shown))
-        if account is None or not account.is_on or account.role not in QUICK_ROLES:
+        if account is None or not account.is_on or not may_switch(account) or not self._access.taken.takes(account):
             await self._note_failed(shown, bench)
             raise RefusedAction(NOT_SWITCHED)
         known_by = BY_BADGE if shown.badge else BY_PIN
@@ -140,8 +140,8 @@ class Benches:
         """Keep what who is signed in switches by; asks for the password as it is. Raises RefusedAction, Overtaken."""
         assert caller.account is not None
         account = caller.account
-        if account.role not in QUICK_ROLES and not chosen.drops:
-            raise RefusedAction(NO_ROLE)
+        if not may_switch(account) and not chosen.drops:
+            raise RefusedAction(NOT_QUICK)
         fault = _fault(chosen)
         if fault:
             raise RefusedAction(fault)

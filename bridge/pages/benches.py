@@ -11,7 +11,7 @@ from fastapi import APIRouter, Form, HTTPException, Request
 from fastapi.responses import RedirectResponse, Response
 
 from bridge.accounts.policy import LONGEST
-from bridge.accounts.quick import BADGE_LONGEST, QUICK_ROLES, Bench
+from bridge.accounts.quick import BADGE_LONGEST, Bench, may_switch
 from bridge.desk.benches import NOT_OPEN, Benches, Chosen, Shown
 from bridge.errors import Overtaken, RefusedAction
 from bridge.pages.door import Door, address_of
@@ -161,7 +161,7 @@ class BenchPages:
         values = {
             "has_pin": quick is not None and bool(quick.pin),
             "has_badge": quick is not None and bool(quick.badge),
-            "may_choose": who.role in QUICK_ROLES and not who.account.issuer,
+            "may_choose": may_switch(who.account),
             "fault": fault,
         }
         return self._page(request, "quick.html", values, status=409 if fault else 200)

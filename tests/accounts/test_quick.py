@@ -7,7 +7,8 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from bridge.accounts.quick import Bench, badge_fault, pin_fault
+from bridge.accounts.people import Account, Role
+from bridge.accounts.quick import Bench, badge_fault, may_switch, pin_fault
 
 NOW = datetime(2026, 11, 25, 12, 0, tzinfo=UTC)
 
@@ -49,3 +50,15 @@ def test_a_bench_is_open_from_a_password_until_its_time() -> None:
     opened = replace(bench, open_until=NOW + timedelta(hours=1))
     assert (bench.is_open(NOW), opened.is_open(NOW), opened.is_open(NOW + timedelta(hours=1))) == (False, True, False)
     assert not replace(opened, ended_by="Sam").is_open(NOW)
+
+
+@pytest.mark.parametrize(("role", "issuer", "may"), [
+    (Role.VIEWER, "", True),
+    (Role.TECHNICIAN, "", True),
+    (Role.SUPERVISOR, "", False),
+    (Role.ADMINISTRATOR, "", False),
+    (Role.TECHNICIAN, "https://staff.example", False),
+])  # fmt: skip
+def test_only_accounts_of_the_site_that_look_or_act_switch(role: Role, issuer: str, may: bool) -> None:
+    """HZ-J04: a PIN would let in whoever a directory lets in no more."""
+    assert may_switch(Account(account_id=1, name="Ana Lima", role=role, issuer=issuer)) is may

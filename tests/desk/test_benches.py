@@ -15,7 +15,7 @@ import pytest
 from bridge.accounts.people import Role, Terms
 from bridge.credentials.passwords import Passwords
 from bridge.desk.access import Access, Typed
-from bridge.desk.benches import NO_ROLE, Benches, Chosen, Shown
+from bridge.desk.benches import NOT_QUICK, Benches, Chosen, Shown
 from bridge.errors import RefusedAction
 from bridge.store.account_commands import KeepAccount
 from bridge.store.sqlite import SqliteStore
@@ -51,7 +51,7 @@ def test_a_pin_is_kept_as_a_password_is_and_a_badge_under_the_sites_key(tmp_path
         promote()
         boss = await access.of_session(token)
         assert boss is not None
-        with pytest.raises(RefusedAction, match=NO_ROLE):
+        with pytest.raises(RefusedAction, match=NOT_QUICK):
             await benches(KEY).choose(boss, chosen, "from 10.0.0.7")
 
     def promoted() -> None:
