@@ -174,7 +174,10 @@ class Doorkeeper:
         request = Request(scope)
         if _kind(scope) != FORM:
             return None
-        pairs = _fields((await receive()).get("body", b""))
+        try:
+            pairs = _fields((await receive()).get("body", b""))
+        except RefusedAction as error:
+            return self._refuse(request, 403, _("Nothing was done"), str(error))
         if not token_is_good(request, dict(pairs).get("token", ""), self._secret):
             return None
         asks = is_grave(self._rows.route(scope["method"], scope["path"]), pairs)
