@@ -35,7 +35,10 @@ class OwnCodes:
 
     def take(self, account_id: int, typed: str) -> bool:
         """Say whether this is the account's code; a right one is spent."""
-        code, until = self._out.get(account_id, ("", self._now()))
+        out = self._out.get(account_id)
+        if out is None:
+            return False
+        code, until = out
         is_right = hmac.compare_digest(code.encode(), plain_code(typed).encode("utf-8", "replace")) and self._now() < until
         if is_right:
             del self._out[account_id]

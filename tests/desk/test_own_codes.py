@@ -21,3 +21,10 @@ def test_a_code_is_good_once_for_its_account_and_not_for_long() -> None:
     other = codes.give(2)
     now[0] += timedelta(seconds=1)
     assert (codes.take(1, late), codes.take(2, other)) == (False, True)
+
+
+def test_nothing_typed_is_no_code_where_none_is_out() -> None:
+    """Also while the clock is set back, as a network sets it."""
+    clock = iter((NOW, NOW - timedelta(seconds=1), NOW - timedelta(seconds=2)))
+    codes = OwnCodes(lambda: next(clock), lambda size: bytes(size))
+    assert [codes.take(1, typed) for typed in ("", "-")] == [False, False]
