@@ -138,7 +138,7 @@ class Access:
             return None
         session, account = found
         now = self._now()
-        terms = self._emergency if is_emergency(account) else self._terms
+        terms = self._terms_of(account)
         if not is_open(session, terms, now=now) or not account.is_on or not self.taken.takes(account):
             return None
         if is_used and now - session.seen_at >= TOUCHED_EACH:
@@ -155,7 +155,14 @@ class Access:
     async def resting(self, token: str) -> tuple[Session, Account] | None:
         """Give the session of this token that is locked, by hand or by its idle time, and whose it is; None where none is."""
         found = await ask(self._store, self._store.session, digest_of(token)) if token else None
-        return found if found is not None and found[1].is_on and rests(found[0], self._terms, now=self._now()) else None
+        if found is None:
+            return None
+        session, account = found
+        may_go_on = account.is_on and self.taken.takes(account)
+        return found if may_go_on and rests(session, self._terms_of(account), now=self._now()) else None
+
+    def _terms_of(self, account: Account) -> Terms:
+        return self._emergency if is_emergency(account) else self._terms
 
     @property
     def idle_s(self) -> int:
@@ -320,7 +327,7 @@ class Access:
     async def open(
         self, account: Account, begun: BeginTry | None, address: str, *, replaces: str = "", known_by: str = ""
     ) -> str:
-        """Give a new session's token for somebody who has shown who they are. Raises Overtaken where the account is switched off.
+        """Give a new session's token for somebody who has shown who they are. Raises Overtaken where the account is switched off, or was changed since.
 
         ``known_by``: the badge or PIN by which they switched at a shared bench, where they gave no password.
         """
@@ -347,11 +354,12 @@ class Access:
         )
         command = OpenSession(
             session=session,
+            version=account.version,
             replaces=digest_of(replaces) if replaces else "",
             begun=begun,
             actor=actor_of(account, known_by),
             address=address,
-            what=_what(before, known_by, is_resting=before is not None and rests(before, self._terms, now=now)),
+            what=_what(before, known_by, is_resting=before is not None and rests(before, self._terms_of(account), now=now)),
             forget_before=now - self._terms.longest,
         )
         return token, command
@@ -362,8 +370,7 @@ class Access:
         return found[0] if found is not None and found[1].account_id == account.account_id else None
 
     async def _forgive(self, account: Account, begun: BeginTry, address: str) -> None:
-        actor = Actor(name=account.name, verified=BY_PASSWORD)
-        subject = f"account:{account.account_id}"
+        actor, subject = actor_of(account), f"account:{account.account_id}"
         command = NoteAccess(what="second.given", subject=subject, actor=actor, reason=address, at=self._now(), forgives=begun)
         await done(self._store, command)
 
@@ -371,7 +378,7 @@ class Access:
         changed = replace(account, secret=secret, code_digest="", code_until=None)
         actor = Actor(name=account.name, verified="one-time code" if account.code_digest else BY_PASSWORD)
         await done(self._store, KeepAccount(account=changed, what=what, actor=actor, at=self._now(), ends_sessions=True))
-        return changed
+        return replace(changed, version=account.version + 1)
 
     async def _note_failed(self, typed: Typed, what: str) -> None:
         account = await ask(self._store, self._store.account_named, typed.name)

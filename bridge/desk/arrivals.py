@@ -91,7 +91,7 @@ class Arrivals:
             by_directory=True,
         )
         number = await done(self._store, command)
-        return replace(account, account_id=number)
+        return replace(account, account_id=number, version=account.version + 1 if account.account_id else account.version)
 
     async def _note(self, what: str, subject: str, address: str) -> None:
         await done(self._store, NoteAccess(what=what, subject=subject, actor=NOBODY, reason=address, at=self._now()))

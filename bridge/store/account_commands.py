@@ -47,10 +47,12 @@ class BeginTry:
 class OpenSession:
     """Keep a session, in place of the one whose digest is ``replaces``; the try that led to it, if it was one by password, was no wrong one. Gives None.
 
-    What was opened before ``forget_before`` is forgotten. Raises Overtaken where the account is switched off.
+    ``version`` is the account's as its person was let in by it. What was opened before ``forget_before`` is forgotten. Raises Overtaken where the
+    account is switched off, or was changed since: its password may have been taken away while it was looked at.
     """
 
     session: Session
+    version: int
     replaces: str
     begun: BeginTry | None
     actor: Actor

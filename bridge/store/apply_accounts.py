@@ -31,6 +31,7 @@ NOT_FIRST = "There is an account already: sign in, or ask your administrator for
 TAKEN = "Another account has this name already. Add a middle name or a letter, so that what is kept with it is one person's."
 LAST_ONE = "Nobody would be left who may administer. Give somebody else that role first."
 OFF = "This account is switched off."
+CHANGED_MEANWHILE = "This account was changed while you signed in. Sign in once more."
 SIGNED_OUT = "You are signed out. Sign in, then do it again."
 KEY_OVER = "This key is ended already. Look at the list again."
 
@@ -119,10 +120,14 @@ def begin_try(db: Db, command: BeginTry) -> datetime | None:
 
 
 def open_session(db: Db, command: OpenSession) -> None:
-    """Keep a session. Raises Overtaken where its account is switched off."""
+    """Keep a session. Raises Overtaken where its account is switched off, or is another one than its person was let in by."""
     of = command.session
-    if not db.execute("SELECT 1 FROM accounts WHERE id = ? AND is_on = 1", (of.account_id,)).fetchone():
+    db.hold(ACCOUNTS)
+    known = db.execute("SELECT version FROM accounts WHERE id = ? AND is_on = 1", (of.account_id,)).fetchone()
+    if known is None:
         raise Overtaken(OFF)
+    if known[0] != command.version:
+        raise Overtaken(CHANGED_MEANWHILE)
     if command.begun is not None:
         _forgive(db, command.begun)
     db.execute("DELETE FROM sessions WHERE digest = ? OR opened_at < ?", (command.replaces, when(command.forget_before)))

@@ -21,7 +21,18 @@ from bridge.store.account_commands import (
     OpenSession,
     TouchSession,
 )
-from bridge.store.apply_accounts import CHANGED, KEY_OVER, LAST_ONE, NOT_FIRST, OFF, SIGNED_OUT, TAKEN, change_of, is_pretended
+from bridge.store.apply_accounts import (
+    CHANGED,
+    CHANGED_MEANWHILE,
+    KEY_OVER,
+    LAST_ONE,
+    NOT_FIRST,
+    OFF,
+    SIGNED_OUT,
+    TAKEN,
+    change_of,
+    is_pretended,
+)
 from bridge.store.memory_rows import State, next_id
 from bridge.store.statements import Change
 
@@ -75,11 +86,13 @@ def begin_try(state: State, command: BeginTry) -> datetime | None:
 
 
 def open_session(state: State, command: OpenSession) -> None:
-    """Keep a session. Raises Overtaken where its account is switched off."""
+    """Keep a session. Raises Overtaken where its account is switched off, or is another one than its person was let in by."""
     of = command.session
     account = state.accounts.get(of.account_id)
     if account is None or not account.is_on:
         raise Overtaken(OFF)
+    if account.version != command.version:
+        raise Overtaken(CHANGED_MEANWHILE)
     if command.begun is not None:
         _forgive(state, command.begun)
     gone = [each.digest for each in state.sessions.values() if each.opened_at < command.forget_before]

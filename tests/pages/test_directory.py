@@ -17,12 +17,15 @@ import pytest
 
 from bridge.accounts.directory import TRIP
 from bridge.accounts.people import Account, Role
+from bridge.accounts.quick import Quick
 from bridge.desk.access import CODE_ASKED, NO_PASSWORDS, OWN_CODE_NOT_RIGHT, SECOND_NOT_RIGHT
 from bridge.desk.arrivals import IS_OFF, NAME_TAKEN, NO_GROUP, NO_NAME
+from bridge.desk.benches import NOT_QUICK, NOT_SWITCHED
 from bridge.desk.directory import AWAY, KEYS_LAST, NOT_ASKED, WRONG
 from bridge.desk.own_codes import LASTS
+from bridge.store.quick_commands import KeepQuick
 from tests.pages.from_directory import ANA, back_of, come, serving
-from tests.pages.peopled import BOOT, NAMES, PASSWORD, House, Person, people
+from tests.pages.peopled import BOOT, HASH, NAMES, PASSWORD, House, Person, people
 from tests.pages.stocked import NOW, Stocked
 from tests.peers.directory_server import DirectoryServer, Signer
 
@@ -407,6 +410,23 @@ def test_a_code_from_the_directory_stands_for_the_password_once(house: House, di
     assert code.encode() not in b"".join(path.read_bytes() for path in house.stocked.files())
 
 
+def test_nobody_of_a_directory_has_a_pin(house: House) -> None:
+    """HZ-J04: a PIN would let in at a shared bench whoever the directory lets in no more; nothing is kept, and one of before opens nothing."""
+    people(house.stocked)
+    bench, ana = house.person(Role.SUPERVISOR), house.browser()
+    assert bench.post("/bench", bench_name="Bench 1").status_code == 303
+    come(ana)
+    answer = ana.post("/quick", old=code_of(ana), pin="407316", pin_again="407316")
+    assert (answer.status_code, NOT_QUICK in said(answer)) == (409, True)
+    account = house.stocked.store.account_of(kept(house).issuer, "u-17")
+    assert account is not None
+    assert house.stocked.store.quick(account.account_id) is None
+    quick = Quick(account_id=account.account_id, pin=HASH)
+    house.stocked.store.submit(KeepQuick(quick=quick, what="account.quick_chosen", actor=BOOT, at=NOW)).result(10)
+    answer = bench.send("/switch", token=bench.token("/switch"), person=account.name, pin=PASSWORD)
+    assert (answer.status_code, NOT_SWITCHED in said(answer)) == (403, True)
+
+
 def test_a_directory_that_does_not_say_when_it_asked_gives_no_code(house: House, directory: DirectoryServer) -> None:
     """OpenID Connect Core 1.0, 3.1.2.1: auth_time is required where max_age was sent; one of yesterday is a password of yesterday."""
     for spoil in (_without("auth_time"), lambda claims: {**claims, "auth_time": claims["iat"] - 61}):
@@ -420,13 +440,14 @@ def _without(claim: str) -> Callable[[dict[str, Any]], dict[str, Any]]:
 
 
 def test_a_second_person_of_the_directory_types_a_code(house: House) -> None:
-    """At the first one's screen, with a code that they got wherever they are signed in."""
+    """At the first one's screen, with a code that they got wherever they are signed in; the history says by what they were known."""
     people(house.stocked)
     code, sam = code_of(house.browser()), house.person(Role.SUPERVISOR)
     fields = {"second_person": kept(house).name, "action": "release", "reason": "seen"}
     assert SECOND_NOT_RIGHT in said(sam.post("/rejected/1/release", **fields, second_password="x"))
     assert SECOND_NOT_RIGHT not in said(sam.post("/rejected/1/release", **fields, second_password=code))
     assert SECOND_NOT_RIGHT in said(sam.post("/rejected/1/release", **fields, second_password=code))
+    assert ("second.given", kept(house).name, "directory") in told(house, kept(house))
 
 
 def test_where_only_the_directory_counts_no_password_opens_anything(shelf: Stocked, directory: DirectoryServer) -> None:

@@ -69,6 +69,8 @@ def test_it_opens_once_and_for_an_hour(house: House) -> None:
     assert person.get("/").status_code == 200
     house.stocked.now = NOW + timedelta(minutes=60)
     assert person.get("/").status_code == 303
+    assert person.get("/api/session").json()["state"] == "over"
+    assert "sign in again to go on" not in person.get("/sign-in").text
 
 
 def test_somebody_else_looks_into_it(house: House) -> None:

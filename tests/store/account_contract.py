@@ -53,6 +53,7 @@ def sign_in(
     session = Session(digest=digest, account_id=account.account_id, opened_at=later(at), seen_at=later(at))
     command = OpenSession(
         session=session,
+        version=account.version,
         replaces=replaces,
         begun=begun,
         actor=BO,
@@ -187,6 +188,17 @@ class AccountContract:
             sign_in(opened.store, ben, "s2")
         assert opened.store.session("s2") is None
 
+    def test_who_was_let_in_by_what_an_account_was_before_has_no_session(self, opened: Opened) -> None:
+        """Its password is taken away while it is looked at: the old one opens nothing after that (HZ-J04)."""
+        add(opened.store)
+        ben = add(opened.store, BEN)
+        change(opened.store, replace(ben, secret="", code_digest="c2", code_until=later(60)), ends_sessions=True)
+        with pytest.raises(Overtaken, match="changed while you signed in"):
+            sign_in(opened.store, ben)
+        assert opened.store.session("s1") is None
+        sign_in(opened.store, replace(ben, version=2))
+        assert opened.store.session("s1") is not None
+
     def test_old_sessions_are_forgotten(self, opened: Opened) -> None:
         """What nobody signed out of does not stay for ever."""
         ana = add(opened.store)
@@ -242,6 +254,7 @@ class AccountContract:
         session = replace(Session(digest="s1", account_id=ana.account_id, opened_at=NOW, seen_at=NOW), sure_at=NOW, line="line")
         command = OpenSession(
             session=session,
+            version=ana.version,
             replaces="",
             begun=TRY,
             actor=BO,

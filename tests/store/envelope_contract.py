@@ -36,7 +36,7 @@ def opening(store: Store, digest: str = "d1", token: str = "s1") -> OpenEnvelope
     assert account is not None
     session = Session(digest=token, account_id=account.account_id, opened_at=later(10), seen_at=later(10))
     opens = OpenSession(
-        session=session, replaces="", begun=None, actor=EMERGENCY, address="from 10.0.0.7", what="account.signed_in",
+        session=session, version=account.version, replaces="", begun=None, actor=EMERGENCY, address="from 10.0.0.7", what="account.signed_in",
         forget_before=later(10) - timedelta(hours=12),
     )  # fmt: skip
     return OpenEnvelope(digest=digest, by="Ana Lima", why="directory down", opens=opens)
