@@ -26,5 +26,5 @@ def test_a_code_is_good_once_for_its_account_and_not_for_long() -> None:
 def test_nothing_typed_is_no_code_where_none_is_out() -> None:
     """Also while the clock is set back, as a network sets it."""
     clock = iter((NOW, NOW - timedelta(seconds=1), NOW - timedelta(seconds=2)))
-    codes = OwnCodes(lambda: next(clock), lambda size: bytes(size))
+    codes = OwnCodes(lambda: next(clock), bytes)
     assert [codes.take(1, typed) for typed in ("", "-")] == [False, False]
