@@ -40,6 +40,8 @@ GRAVE: Sequence[Grave] = (
     Grave(route="POST /results/{result_id}/withdraw"),
     Grave(route="POST /controls/lots/{lot_id}/sign"),
     Grave(route="POST /controls/months/{month}/signature"),
+    Grave(route="POST /days/{day}"),
+    Grave(route="POST /lots/accepted", field="action", values=frozenset({"sign"})),  # what the lot held goes on by it
     Grave(route="POST /registered/{registration_id}/sign"),
     Grave(route="POST /bench"),
     Grave(route="POST /accounts"),
