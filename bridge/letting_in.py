@@ -59,15 +59,25 @@ def benches_of(accounts: settings.Accounts, store: Store, access: Access, passwo
     """Give the shared benches; None where the site has none. Raises SettingsError where the key of badges is missing or short."""
     if accounts.quick_switch is None:
         return None
-    secret = accounts.quick_switch.badge_key
-    key = secret.value().encode()
+    longest = timedelta(hours=accounts.longest_hours)
+    key = badge_key_of(accounts.quick_switch)
+    return Benches(store, access, passwords, badge_key=key, longest=longest, now=clock.now)
+
+
+def badge_key_of(quick_switch: settings.QuickSwitch) -> bytes:
+    """Give the secret that badges are kept under. Raises SettingsError where it is missing or short, with its place in the site's file."""
+    secret, place = quick_switch.badge_key, ("accounts", "quick_switch", "badge_key", "env")
+    try:
+        key = secret.value().encode()
+    except SettingsError as error:
+        raise SettingsError(error.sentence, remedy=error.remedy, path=place) from error
     if len(key) < SHORTEST_KEY:
         raise SettingsError(
             f"The secret {secret.env} has fewer than {SHORTEST_KEY} characters.",
             remedy="Give it random ones, for example by `openssl rand -hex 32`.",
+            path=place,
         )
-    longest = timedelta(hours=accounts.longest_hours)
-    return Benches(store, access, passwords, badge_key=key, longest=longest, now=clock.now)
+    return key
 
 
 def directory_of(oidc: settings.Oidc) -> Directory:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Sequence
+from functools import partial
 from itertools import chain
 from pathlib import Path
 
@@ -14,7 +15,7 @@ from bridge.cli.spec import subject_of
 from bridge.credentials.destination import WayOut, faults, warnings
 from bridge.credentials.tls import client_context
 from bridge.errors import RejectError, SettingsError, TableError
-from bridge.letting_in import directory_fault
+from bridge.letting_in import badge_key_of, directory_fault
 from bridge.plan_book import PlanBook, own_faults
 from bridge.read import check_example
 from bridge.receive.fit import key_faults, source_faults
@@ -25,6 +26,8 @@ from bridge.specification import specify
 from bridge.tables.containers import container_doubts
 from bridge.tables.controls import control_doubts
 from bridge.tables.types import DestinationTerms, Tables
+
+_Uses = Sequence[tuple[settings.KeyPath, Callable[[], object]]]
 
 
 def check(config_path: Path | None, *, with_oracles: bool, ask: bool = False) -> int:
@@ -142,20 +145,30 @@ def _site_lines(config: settings.Settings, path: Path, tables: Tables) -> Iterat
         yield f"source {source.name}", wrong.get(number, "")
     for number, destination in enumerate(config.destinations):
         yield f"destination {destination.name}", mute.get(number) or _way_fault(destination, path, ("destinations", number))
-    if config.accounts.oidc is not None:
-        yield "the hospital's directory", _directory_fault(config.accounts.oidc, path)
+    yield from _accounts_lines(config.accounts, path)
     for number, way in enumerate(config.signals.ways):
         yield f"signals by {way.name}", _way_fault(way, path, ("signals", "ways", number))
 
 
-def _directory_fault(oidc: settings.Oidc, path: Path) -> str:
-    """Give what of our own side of sign-in by a directory cannot be used, with file and line."""
-    for key, use in (("client_secret", oidc.client_secret.value), ("tls", lambda: client_context(oidc.tls or settings.Tls()))):
+def _accounts_lines(accounts: settings.Accounts, path: Path) -> Iterator[tuple[str, str]]:
+    """Give what of our own side of sign-in cannot be used, with file and line."""
+    if (oidc := accounts.oidc) is not None:
+        uses: _Uses = (
+            (("accounts", "oidc", "client_secret", "env"), oidc.client_secret.value),
+            (("accounts", "oidc"), partial(client_context, oidc.tls or settings.Tls())),
+        )
+        yield "the hospital's directory", _first_fault(uses, path)
+    if (quick := accounts.quick_switch) is not None:
+        yield "the key of badges", _first_fault((((), partial(badge_key_of, quick)),), path)
+
+
+def _first_fault(uses: _Uses, path: Path) -> str:
+    """Give what the first of ``uses`` raises, with file and line; each stands at its place in the site's file."""
+    for place, use in uses:
         try:
             use()
         except SettingsError as error:
-            whole = SettingsError(error.sentence, remedy=error.remedy, path=("accounts", "oidc", key, *error.path))
-            return str(settings.placed(whole, path))
+            return str(settings.placed(SettingsError(error.sentence, remedy=error.remedy, path=(*place, *error.path)), path))
     return ""
 
 

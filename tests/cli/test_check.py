@@ -14,6 +14,7 @@ from bridge.credentials.keys import make_key
 from bridge.settings import shipped_mappings
 from tests.cli.commands import CHART, ROOT, SITE, here, padpost, site
 from tests.credentials.papers import papers
+from tests.peers.directory_server import DirectoryServer
 from tests.peers.fhir_receiver import FhirReceiver
 from tests.peers.postgres import PostgresServer
 
@@ -329,6 +330,74 @@ def test_a_plain_line_to_elsewhere_is_warned_of(
     status, output, _ = here("check", "--config", path, "--no-oracles", capfd=capfd)
     assert status == 0
     assert ("warning: other: results leave this machine unencrypted: set tls" in output) is is_plain
+
+
+DIRECTORY = """accounts:
+  sign_in: both
+  oidc:
+    issuer: {issuer}
+    client_id: padpost
+    client_secret: {{env: PADPOST_OIDC_SECRET}}
+    address: http://127.0.0.1:8765
+    roles: {{lab: technician}}
+"""
+
+
+@pytest.mark.parametrize(("more", "env", "fault"), [
+    ("", {"PADPOST_OIDC_SECRET": "tell-nobody"}, "ok"),
+    ("", {}, "site.yaml:8: accounts.oidc.client_secret.env: The secret PADPOST_OIDC_SECRET is not set."),
+    ("    tls: {ca: absent.pem}\n", {"PADPOST_OIDC_SECRET": "tell-nobody"}, "site.yaml:11: accounts.oidc.tls.ca: "),
+])  # fmt: skip
+def test_our_own_side_of_a_directory_is_checked_without_asking_it(
+    tmp_path: Path, capfd: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, more: str, env: dict[str, str], fault: str
+) -> None:
+    """A secret or a file that is not there is a fault with file and line; no secret is shown. Nothing answers at the directory's address."""
+    for name, value in env.items():
+        monkeypatch.setenv(name, value)
+    text = SITE.replace("patient_ids:", f"{DIRECTORY.format(issuer='http://127.0.0.1:1/staff')}{more}patient_ids:")
+    status, output, errors = here("check", "--config", site(tmp_path, text), "--no-oracles", capfd=capfd)
+    (line,) = [line for line in output.splitlines() if line.startswith("the hospital's directory: ")]
+    assert (status, fault in line) == (0 if fault == "ok" else 1, True), line
+    assert "tell-nobody" not in output + errors
+    assert "warning: the hospital's directory" not in output
+
+
+@pytest.mark.parametrize(("key", "fault"), [
+    ("k" * 32, "ok"),
+    ("k" * 31, "site.yaml:3: accounts.quick_switch.badge_key.env: The secret PADPOST_BADGE_KEY has fewer than 32 characters."),
+    (None, "site.yaml:3: accounts.quick_switch.badge_key.env: The secret PADPOST_BADGE_KEY is not set."),
+])  # fmt: skip
+def test_the_key_of_badges_is_checked(
+    tmp_path: Path, capfd: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, key: str | None, fault: str
+) -> None:
+    """Without it the service does not start; that is to be known before."""
+    if key is not None:
+        monkeypatch.setenv("PADPOST_BADGE_KEY", key)
+    benches = "accounts: {quick_switch: {badge_key: {env: PADPOST_BADGE_KEY}}}\n"
+    path = site(tmp_path, SITE.replace("patient_ids:", f"{benches}patient_ids:"))
+    status, output, _ = here("check", "--config", path, "--no-oracles", capfd=capfd)
+    (line,) = [line for line in output.splitlines() if line.startswith("the key of badges: ")]
+    assert (status, fault in line) == (0 if fault == "ok" else 1, True), line
+
+
+def test_a_directory_is_asked_what_it_can_do_only_if_told_so(
+    tmp_path: Path, capfd: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Nothing is said of one that answers as it must; one that does not, or does not answer, is a warning, since it may be mended by the time."""
+    monkeypatch.setenv("PADPOST_OIDC_SECRET", "tell-nobody")
+
+    def warned(more: str = "") -> list[str]:
+        text = SITE.replace("patient_ids:", f"{DIRECTORY.format(issuer=directory.url)}{more}patient_ids:")
+        output = here("check", "--config", site(tmp_path, text), "--no-oracles", "--ask", capfd=capfd)[1]
+        return [line for line in output.splitlines() if line.startswith("warning: the hospital's directory: ")]
+
+    with DirectoryServer(now=lambda: 0.0) as directory:
+        assert warned() == []
+        directory.metadata = {"issuer": "https://other.example"}
+        (line,) = warned()
+        assert "write it exactly as the directory does" in line
+    (line,) = warned()
+    assert f"{directory.url}/.well-known/openid-configuration" in line
 
 
 def test_a_fhir_server_is_asked_what_it_can_do_only_if_told_so(tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
