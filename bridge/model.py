@@ -785,7 +785,7 @@ class Facts:
     ``neighbours`` None: not asked for.
     ``day_log`` None: its day log can say nothing. ``life`` None: nobody said anything of the analyzer.
     ``registered`` None: no identifier of the strip is registered as no patient's.
-    ``placed``: the number series in which the strip was counted when it was judged before, "" for none. ``added`` None: nobody added anything.
+    ``placed``: the number series in which the strip was counted when it was judged before, "" for none. ``added`` None: nobody added anything, and no time to add is over.
     """
 
     seen: SeenStrips = field(default_factory=SeenStrips)

@@ -12,7 +12,7 @@ from bridge.store.codec import when
 from bridge.store.database import Db
 from bridge.store.envelope_commands import LookIntoEnvelope, OpenEnvelope, SealEnvelope
 from bridge.store.reads_envelopes import NEWEST, ONE, envelope_of
-from bridge.store.statements import Change, note
+from bridge.store.statements import Change, first_said, note
 
 HELD = "envelopes"  # what whoever changes envelopes holds
 NOT_RIGHT = "This is not what stands in the newest envelope, or that was opened already. Look at the date on the envelope."
@@ -68,7 +68,7 @@ def look_into_envelope(db: Db, command: LookIntoEnvelope) -> None:
     row = db.execute(ONE, (command.envelope_id,)).fetchone()
     envelope = envelope_of(row) if row else None
     if envelope is None or not envelope.asks_for_a_look:
-        raise Overtaken(NO_LOOK)
+        raise Overtaken(first_said(envelope.looked_by if envelope else "", NO_LOOK))
     fault = look_fault(envelope, command.actor)
     if fault:
         raise RefusedAction(fault)

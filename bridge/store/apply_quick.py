@@ -7,7 +7,7 @@ from bridge.store.apply_accounts import ACCOUNTS, SIGNED_OUT
 from bridge.store.codec import when
 from bridge.store.database import Db
 from bridge.store.quick_commands import EndBench, KeepQuick, MarkBench, OpenBench
-from bridge.store.statements import Change, note
+from bridge.store.statements import Change, first_said, note
 
 BADGE_TAKEN = "This badge is another account's already."
 BENCH_OVER = "This bench is ended already. Look at the list again."
@@ -53,7 +53,7 @@ def open_bench(db: Db, command: OpenBench) -> None:
         (when(command.until), command.actor.name, command.bench_id),
     ).rowcount
     if not opened:
-        raise Overtaken(BENCH_OVER)
+        raise _ended(db, command.bench_id)
     note(db, command.at, command.actor, "bench.opened", f"bench:{command.bench_id}", Change())
 
 
@@ -64,5 +64,10 @@ def end_bench(db: Db, command: EndBench) -> None:
         (command.actor.name, when(command.at), command.bench_id),
     ).rowcount
     if not ended:
-        raise Overtaken(BENCH_OVER)
+        raise _ended(db, command.bench_id)
     note(db, command.at, command.actor, "bench.ended", f"bench:{command.bench_id}", Change(reason=command.reason))
+
+
+def _ended(db: Db, bench_id: int) -> Overtaken:
+    row = db.execute("SELECT ended_by FROM benches WHERE id = ?", (bench_id,)).fetchone()
+    return Overtaken(first_said(row[0] if row else "", BENCH_OVER))

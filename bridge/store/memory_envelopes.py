@@ -11,7 +11,7 @@ from bridge.store.apply_envelopes import NO_LOOK, NOT_RIGHT, look_fault
 from bridge.store.envelope_commands import LookIntoEnvelope, OpenEnvelope, SealEnvelope
 from bridge.store.memory_accounts import keep_account, open_session
 from bridge.store.memory_rows import State, next_id
-from bridge.store.statements import Change
+from bridge.store.statements import Change, first_said
 
 
 def seal_envelope(state: State, command: SealEnvelope) -> int:
@@ -42,7 +42,7 @@ def look_into_envelope(state: State, command: LookIntoEnvelope) -> None:
     """Keep that somebody looked into an opening. Raises Overtaken where nobody can any more, RefusedAction where it is their own."""
     known = state.envelopes.get(command.envelope_id)
     if known is None or not known.asks_for_a_look:
-        raise Overtaken(NO_LOOK)
+        raise Overtaken(first_said(known.looked_by if known else "", NO_LOOK))
     fault = look_fault(known, command.actor)
     if fault:
         raise RefusedAction(fault)

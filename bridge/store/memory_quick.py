@@ -10,7 +10,7 @@ from bridge.store.apply_accounts import SIGNED_OUT
 from bridge.store.apply_quick import BADGE_TAKEN, BENCH_OVER
 from bridge.store.memory_rows import State, next_id
 from bridge.store.quick_commands import EndBench, KeepQuick, MarkBench, OpenBench
-from bridge.store.statements import Change
+from bridge.store.statements import Change, first_said
 
 
 def keep_quick(state: State, command: KeepQuick) -> None:
@@ -57,7 +57,7 @@ def end_bench(state: State, command: EndBench) -> None:
 def _standing(state: State, bench_id: int) -> Bench:
     known = state.benches.get(bench_id)
     if known is None or known.ended_by:
-        raise Overtaken(BENCH_OVER)
+        raise Overtaken(first_said(known.ended_by if known else "", BENCH_OVER))
     return known
 
 

@@ -109,7 +109,7 @@ class EnvelopeContract:
             with pytest.raises(RefusedAction, match=words):
                 opened.store.submit(replace(look, actor=actor)).result(WAIT)
         opened.store.submit(look).result(WAIT)
-        with pytest.raises(Overtaken, match="looked into this already"):
+        with pytest.raises(Overtaken, match=r"^Eda was first\. Somebody looked into this already"):
             opened.store.submit(look).result(WAIT)
         store = opened.restart()
         (kept,) = store.envelopes(limit=5)

@@ -44,7 +44,7 @@ class QuickContract:
         end = EndBench(bench_id=number, actor=EDA, reason="moved", at=later(2))
         store.submit(end).result(WAIT)
         for again in (end, OpenBench(bench_id=number, until=later(60), actor=EDA, at=later(3))):
-            with pytest.raises(Overtaken):
+            with pytest.raises(Overtaken, match=r"^Eda was first\. This bench is ended already"):
                 store.submit(again).result(WAIT)
         assert store.bench("b1") == replace(open_now, ended_by=EDA.name, ended_at=later(2))
         told = [(each.what, each.after, each.reason) for each in store.events(f"bench:{number}")]
