@@ -27,6 +27,6 @@ def test_who_was_quicker_is_who_changed_the_account_and_not_who_signed_in(store:
     ana = add(store)
     keep = KeepAccount(account=ana, what="account.role", actor=EDA, at=NOW)
     store.submit(keep).result(WAIT)
-    sign_in(store, ana, "digest")
+    sign_in(store, replace(ana, version=2), "digest")
     with pytest.raises(Overtaken, match=r"^Eda was first\. This account was changed meanwhile\."):
         store.submit(replace(keep, actor=BO)).result(WAIT)
