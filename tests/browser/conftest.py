@@ -27,7 +27,7 @@ def browser() -> Iterator[Browser]:
 
 @pytest.fixture
 def tab(browser: Browser) -> Iterator[Page]:
-    """Open a tab of 1280 by 900; the test fails on any console error, page error or dialog in it."""
+    """Open a tab of 1280 by 900; the test fails on any console error, page error or dialog in it. A test names what serves before it: the tab closes first."""
     with Tab(browser) as page:
         yield page
 

@@ -34,7 +34,7 @@ def _sign_in(tab: Page, house: House, role: Role, path: str = "/") -> None:
     expect(tab.get_by_role("button", name="Sign out")).to_be_visible()
 
 
-def test_one_signs_in_with_the_keyboard_and_out_again(tab: Page, house: House) -> None:
+def test_one_signs_in_with_the_keyboard_and_out_again(house: House, tab: Page) -> None:
     """HZ-J01: the page that was asked for comes; who is signed in stands on it; after signing out the browser has nothing to go back to."""
     _sign_in(tab, house, Role.TECHNICIAN, "/results")
     assert tab.url.endswith("/results")
@@ -47,7 +47,7 @@ def test_one_signs_in_with_the_keyboard_and_out_again(tab: Page, house: House) -
     expect(tab.get_by_role("heading", level=1)).to_have_text("Sign in")
 
 
-def test_the_pages_of_accounts_shut_nobody_out(tab: Page, house: House) -> None:
+def test_the_pages_of_accounts_shut_nobody_out(house: House, tab: Page) -> None:
     """As tests/browser/test_every_page.py asks of all others, whose site has no accounts."""
     origin = f"http://127.0.0.1:{house.port}"
     faults = []

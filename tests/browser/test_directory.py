@@ -36,7 +36,7 @@ def tab(browser: Browser) -> Iterator[Page]:
         yield page
 
 
-def test_one_comes_in_by_the_directory_with_the_keyboard_and_leaves_both(tab: Page, house: House) -> None:
+def test_one_comes_in_by_the_directory_with_the_keyboard_and_leaves_both(house: House, tab: Page) -> None:
     """HZ-J04: from the page that was asked for to the directory and back to it; whoever leaves is led to leave the directory too, since the next person sits down here."""
     origin = f"http://127.0.0.1:{house.port}"
     tab.goto(f"{origin}/results")

@@ -29,7 +29,7 @@ def _sign_in(tab: Page, role: Role) -> None:
     follow(tab, "Sign in")
 
 
-def test_an_envelope_is_sealed_opened_and_looked_into(tab: Page, house: House) -> None:
+def test_an_envelope_is_sealed_opened_and_looked_into(house: House, tab: Page) -> None:
     """HZ-J04: what the page shows once is what opens it; the use stands on a page that asks somebody else for a look."""
     origin = f"http://127.0.0.1:{house.port}"
     tab.goto(f"{origin}/accounts")

@@ -333,6 +333,11 @@ class Stocked:
             review(file, now=self.now, taken_at=self.now - timedelta(hours=1))
             file.execute("COMMIT")
 
+    def pin_of_before(self, account_id: int, pin: str) -> None:
+        """Let an account have a PIN which the store would not keep now."""
+        with closing(sqlite3.connect(self._file, isolation_level=None, factory=SqliteDb)) as file:
+            file.execute("INSERT INTO quick_ways (account_id, pin, badge) VALUES (?, ?, '')", (account_id, pin))
+
     def answered(self, result_id: str, answer: Answer = Answer.ACCEPTED, text: str = "", destination: str = "records") -> None:
         """Let a receiver answer a result's message."""
         *_, delivery = (each for each in self.store.deliveries(result_id) if each.destination == destination)

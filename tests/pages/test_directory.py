@@ -17,13 +17,11 @@ import pytest
 
 from bridge.accounts.directory import TRIP
 from bridge.accounts.people import Account, Role
-from bridge.accounts.quick import Quick
 from bridge.desk.access import CODE_ASKED, NO_PASSWORDS, OWN_CODE_NOT_RIGHT, SECOND_NOT_RIGHT
 from bridge.desk.arrivals import IS_OFF, NAME_TAKEN, NO_GROUP, NO_NAME
 from bridge.desk.benches import NOT_QUICK, NOT_SWITCHED
 from bridge.desk.directory import AWAY, KEYS_LAST, NOT_ASKED, WRONG
 from bridge.desk.own_codes import LASTS
-from bridge.store.quick_commands import KeepQuick
 from tests.pages.from_directory import ANA, back_of, come, serving
 from tests.pages.peopled import BOOT, HASH, NAMES, PASSWORD, House, Person, people
 from tests.pages.stocked import NOW, Stocked
@@ -421,8 +419,7 @@ def test_nobody_of_a_directory_has_a_pin(house: House) -> None:
     account = house.stocked.store.account_of(kept(house).issuer, "u-17")
     assert account is not None
     assert house.stocked.store.quick(account.account_id) is None
-    quick = Quick(account_id=account.account_id, pin=HASH)
-    house.stocked.store.submit(KeepQuick(quick=quick, what="account.quick_chosen", actor=BOOT, at=NOW)).result(10)
+    house.stocked.pin_of_before(account.account_id, HASH)
     answer = bench.send("/switch", token=bench.token("/switch"), person=account.name, pin=PASSWORD)
     assert (answer.status_code, NOT_SWITCHED in said(answer)) == (403, True)
 
