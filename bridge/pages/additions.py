@@ -5,14 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Form, HTTPException, Path, Query, Request
+from fastapi import APIRouter, Form, HTTPException, Query, Request
 from fastapi.responses import RedirectResponse, Response
 from pydantic import BaseModel, ConfigDict
 
 from bridge.added import Addable
 from bridge.desk.additions import LEFT_OUT, AdditionDesk, standing
 from bridge.errors import Overtaken, RefusedAction
-from bridge.pages.forms import SEE_OTHER, Field, RequiresToken, ShowsPage, Text, typed_actor
+from bridge.pages.forms import LONGEST_ID, SEE_OTHER, Behind, Field, RequiresToken, RowId, ShowsPage, Text, typed_actor
 from bridge.pages.language import Words, _
 from bridge.store.api import Store
 from bridge.store.rows import StopRow, StripRow
@@ -20,8 +20,6 @@ from bridge.tables.addition_table import Choice
 
 PAGE = 50  # ours: rows of one page; a bench has some dozens that wait
 ADDABLE_WORDS = Words[Addable]({Addable.COLOUR: "colour", Addable.CLARITY: "clarity", Addable.SPECIMEN_TYPE: "specimen type"})
-LONGEST_ID = 2**63 - 1  # the widest a database column holds
-RowId = Annotated[int, Path(ge=1, le=LONGEST_ID)]
 
 
 class AddForm(BaseModel):
@@ -73,8 +71,8 @@ class AdditionPages:
     def waiting(
         self,
         request: Request,
-        after: Annotated[int | None, Query(ge=1, le=LONGEST_ID)] = None,
-        done: Annotated[int | None, Query(ge=1, le=LONGEST_ID)] = None,
+        after: Behind = None,
+        done: Annotated[int | None, Query(ge=0, le=LONGEST_ID)] = None,
     ) -> Response:
         """Show what waits, the oldest first; ``done`` is the row that something was just added to."""
         rows = self._store.awaited(after=after, limit=PAGE + 1)

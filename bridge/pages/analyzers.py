@@ -24,7 +24,7 @@ from bridge.errors import RefusedAction
 from bridge.model import ClockFacts
 from bridge.pages.analyzer_life import CHOICES, RUN_CHOICES, LifeBoard
 from bridge.pages.clock_chart import FEWEST_DRAWN, MOST_DRAWN, ClockDrawing, by_words, clock_drawing
-from bridge.pages.forms import SEE_OTHER, Field, RequiresToken, ShowsPage, Text, typed_actor
+from bridge.pages.forms import SEE_OTHER, Field, RequiresToken, RowId, ShowsPage, Text, typed_actor
 from bridge.pages.language import _
 from bridge.pages.site import PagesSite
 from bridge.store.api import Store
@@ -208,7 +208,7 @@ class Analyzers:
         )
         self._desk.enter(operator, actor=typed_actor(form.name))
 
-    def end(self, request: Request, operator_id: int, token: Text = "", name: Text = "", reason: Text = "") -> Response:
+    def end(self, request: Request, operator_id: RowId, token: Text = "", name: Text = "", reason: Text = "") -> Response:
         """End an entry."""
         self._require_token(request, token)
         actor = typed_actor(name)

@@ -19,7 +19,7 @@ from bridge.errors import Overtaken, RefusedAction
 from bridge.lifecycle.states import StopGroup
 from bridge.model import DeliveryState
 from bridge.pages import message_view
-from bridge.pages.forms import typed_actor
+from bridge.pages.forms import LONGEST_ID, Behind, RowId, typed_actor
 from bridge.pages.site import PagesSite
 from bridge.pages.today import degraded, faults
 from bridge.store.api import Store
@@ -29,6 +29,7 @@ LONGEST = 500  # ours: what one answer holds at most; `after` and `before` go on
 PROBLEM = "application/problem+json"  # RFC 9457 section 3
 T = TypeVar("T")
 Limit = Annotated[int, Query(ge=1, le=LONGEST)]
+Known = Annotated[int, Query(ge=0, le=LONGEST_ID)]  # the newest row that the caller knows; 0: none
 Action = Literal["correct", "correct-time", "release", "discard", "send-again", "read-again", "take", "assign", "note"]
 ACTIONS = frozenset(get_args(Action))
 
@@ -130,9 +131,9 @@ class Search(BaseModel):
     """What to look for; empty text and None look for everything."""
 
     text: str = ""
-    day: date | None = None
+    day: Annotated[date | None, Field(gt=date.min, lt=date.max)] = None  # a day has one before it and one behind it
     states: frozenset[DeliveryState] = frozenset()
-    before: int | None = None
+    before: Annotated[int | None, Field(ge=0, le=LONGEST_ID)] = None
     limit: Annotated[int, Field(ge=1, le=LONGEST)] = 50
 
 
@@ -188,21 +189,19 @@ def _add_today(routes: APIRouter, store: Store, site: PagesSite) -> None:
         return TodayNow(faults=(*faults(store, site), *degraded(site)), stopped=store.open_stops())
 
     @routes.get("/news")
-    def news(stop: int = 0, strip: int = 0) -> News:
+    def news(stop: Known = 0, strip: Known = 0) -> News:
         """Count what came after a stop and a strip: for the bar of a page that stays open."""
         return store.news(after_stop=stop, after_strip=strip)
 
 
 def _add_stops(routes: APIRouter, store: Store, desk: Desk) -> None:
     @routes.get("/stops")
-    def stops(
-        group: StopGroup | None = None, rule: str = "", after: int | None = None, limit: Limit = 100
-    ) -> tuple[StopRow, ...]:
+    def stops(group: StopGroup | None = None, rule: str = "", after: Behind = None, limit: Limit = 100) -> tuple[StopRow, ...]:
         """List what is stopped, the most urgent first, from behind the stop ``after``."""
         return store.urgent_stops(StopSearch(group=group, rule=rule), after=after, limit=limit)
 
     @routes.get("/stops/{stop_id}")
-    def stop(stop_id: int) -> StopDetail:
+    def stop(stop_id: RowId) -> StopDetail:
         """Give one stopped strip or message with its history."""
         row = store.stop(stop_id)
         if row is None:
@@ -210,7 +209,7 @@ def _add_stops(routes: APIRouter, store: Store, desk: Desk) -> None:
         return StopDetail(stop=row, history=store.stop_events(stop_id))
 
     @routes.post("/stops/{stop_id}/{action}")
-    def act(stop_id: int, action: Action, body: Annotated[Act, Body()]) -> Done:
+    def act(stop_id: RowId, action: Action, body: Annotated[Act, Body()]) -> Done:
         """Do one action in a named person's name."""
         _told(lambda: do(desk, stop_id, action, body))
         return Done(stop_id=stop_id, done=action)
@@ -251,7 +250,7 @@ def _add_reasons(routes: APIRouter, store: Store, desk: Desk, together: Together
 
 def _add_results(routes: APIRouter, store: Store, site: PagesSite) -> None:
     @routes.get("/results")
-    def results(before: int | None = None, limit: Limit = 50) -> tuple[ResultRow, ...]:
+    def results(before: Behind = None, limit: Limit = 50) -> tuple[ResultRow, ...]:
         """List results, newest first, before the strip ``before``."""
         return store.results(before=before, limit=limit)
 
@@ -291,12 +290,12 @@ def _add_results(routes: APIRouter, store: Store, site: PagesSite) -> None:
         )
 
     @routes.get("/strips")
-    def strips(outcome: str = "", before: int | None = None, limit: Limit = 50) -> tuple[StripRow, ...]:
+    def strips(outcome: str = "", before: Behind = None, limit: Limit = 50) -> tuple[StripRow, ...]:
         """List judged strips, newest first; of one outcome where one is named."""
         return store.strips(outcome=outcome, before=before, limit=limit)
 
     @routes.get("/strips/{strip_id}")
-    def strip(strip_id: int) -> StripRow:
+    def strip(strip_id: RowId) -> StripRow:
         """Give one judged strip."""
         row = store.strip(strip_id)
         if row is None:

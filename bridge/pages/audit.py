@@ -11,14 +11,13 @@ from fastapi.responses import Response
 
 from bridge.bench.period import begin_of
 from bridge.model import SERVICE
-from bridge.pages.forms import ShowsPage
+from bridge.pages.forms import LONGEST_ID, ShowsPage
 from bridge.pages.language import Words, _
 from bridge.pages.site import PagesSite
 from bridge.store.api import Store
 from bridge.store.rows import AuditRow, AuditSearch, EventRow
 
 SECTION = 50  # ours: as Results; a screen or two
-LARGEST = 2**62  # no id is as large
 # What each act is called; what is not here is shown by its own words
 ACTS = Words[str](
     {
@@ -117,7 +116,7 @@ def _is_ours(row: AuditRow) -> bool:
 def _number(text: str, name: str) -> int | None:
     if not text:
         return None
-    if not (text.isascii() and text.isdecimal()) or int(text) >= LARGEST:
+    if not (text.isascii() and text.isdecimal()) or int(text) > LONGEST_ID:
         raise HTTPException(
             422, _("Look at: {name}. It is a whole number; the strip's stands in the address of its page.", name=name)
         )

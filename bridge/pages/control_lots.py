@@ -14,7 +14,7 @@ from starlette.datastructures import FormData
 from bridge.desk.lots import LotDesk, TypedLot, typed_lots
 from bridge.errors import RefusedAction
 from bridge.model import UnitSystem
-from bridge.pages.forms import SEE_OTHER, RequiresToken, ShowsPage, Text, typed_actor
+from bridge.pages.forms import SEE_OTHER, RequiresToken, RowId, ShowsPage, Text, typed_actor
 from bridge.pages.language import _
 from bridge.pages.site import Bench
 from bridge.store.api import Store
@@ -133,7 +133,7 @@ class ControlLots:
             "expected": [_expected(form, pad.pad) for pad in strip.pads],
         }
 
-    def lot(self, request: Request, lot_id: int) -> Response:
+    def lot(self, request: Request, lot_id: RowId) -> Response:
         """Show a lot as it was typed, beside the scale, for who compares it with the insert."""
         return self._lot(request, lot_id)
 
@@ -160,7 +160,7 @@ class ControlLots:
             steps = (step_text(ladders[row.pad][rank], found.row.unit_system) for rank in allowed.get(row.pad, ()))
             yield PadSaid(name=pad.name if pad else row.pad, typed=typed, steps=", ".join(steps) or _("not compared"))
 
-    def sign(self, request: Request, lot_id: int, token: Text = "", name: Text = "") -> Response:
+    def sign(self, request: Request, lot_id: RowId, token: Text = "", name: Text = "") -> Response:
         """Keep the second person's signature."""
         self._require_token(request, token)
         try:
@@ -169,7 +169,7 @@ class ControlLots:
             return self._lot(request, lot_id, said=str(error))
         return RedirectResponse("/controls", status_code=SEE_OTHER)
 
-    def close(self, request: Request, lot_id: int, token: Text = "", name: Text = "", reason: Text = "") -> Response:
+    def close(self, request: Request, lot_id: RowId, token: Text = "", name: Text = "", reason: Text = "") -> Response:
         """Take a lot out of use."""
         self._require_token(request, token)
         try:

@@ -23,7 +23,7 @@ from bridge.desk.lots import typed_lots
 from bridge.errors import RefusedAction
 from bridge.model import GateState
 from bridge.pages.control_chart import Drawing, drawing
-from bridge.pages.forms import SEE_OTHER, Field, RequiresToken, ShowsPage, typed_actor
+from bridge.pages.forms import SEE_OTHER, Field, RequiresToken, RowId, ShowsPage, typed_actor
 from bridge.pages.language import Words, _
 from bridge.pages.site import Bench, Desks
 from bridge.store.api import Store
@@ -261,7 +261,7 @@ class Controls:
         key = GateKey(analyzer=form.analyzer, strip_type=form.strip_type, strip_lot=form.strip_lot)
         return self._do(request, lambda: _say(self._desk, key, form))
 
-    def end_waiting(self, request: Request, strip_id: int, form: Annotated[WaitingForm, Form()]) -> Response:
+    def end_waiting(self, request: Request, strip_id: RowId, form: Annotated[WaitingForm, Form()]) -> Response:
         """Release or give up one waiting strip."""
         self._require_token(request, form.token)
         by, why = typed_actor(form.name), form.reason
@@ -273,7 +273,7 @@ class Controls:
             raise HTTPException(404, _("There is no such action."))
         return self._do(request, ends[form.action])
 
-    def decide(self, request: Request, row_id: int, form: Annotated[LookBackForm, Form()]) -> Response:
+    def decide(self, request: Request, row_id: RowId, form: Annotated[LookBackForm, Form()]) -> Response:
         """Decide about one result of a look-back, and do it: a result that does not stand is withdrawn, or its report is corrected."""
         self._require_token(request, form.token)
         by = typed_actor(form.name)

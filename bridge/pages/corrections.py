@@ -16,7 +16,7 @@ from bridge.desk.corrections import CorrectionDesk, Typed, Who
 from bridge.errors import AnotherStrip, RefusedAction
 from bridge.model import CodedPad, DeliveryState, Purpose, ResultStatus
 from bridge.pages import message_view, sent_values, way
-from bridge.pages.forms import SEE_OTHER, Field, RequiresToken, ShowsPage, typed_actor
+from bridge.pages.forms import SEE_OTHER, Field, RequiresToken, RowId, ShowsPage, typed_actor
 from bridge.pages.language import _
 from bridge.pages.withdrawal import StandingStill, Withdrawn, withdrawal_of
 from bridge.pages.words import plain
@@ -253,7 +253,7 @@ class Corrections:
         }
         return self._show(request, "corrections.html", shown, status=409 if said else 200)
 
-    def call(self, request: Request, correction_id: int, form: Annotated[CallForm, Form()]) -> Response:
+    def call(self, request: Request, correction_id: RowId, form: Annotated[CallForm, Form()]) -> Response:
         """Keep a telephone call."""
         self._require_token(request, form.token)
         try:

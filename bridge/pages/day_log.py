@@ -29,7 +29,7 @@ from bridge.bench.day_log import (
 )
 from bridge.desk.day_log import DayLogDesk, TypedLine, day_bounds
 from bridge.errors import RefusedAction
-from bridge.pages.forms import SEE_OTHER, Field, RequiresToken, ShowsPage, typed_actor
+from bridge.pages.forms import SEE_OTHER, Field, RequiresToken, RowId, ShowsPage, typed_actor
 from bridge.pages.language import _
 from bridge.pages.site import PagesSite
 from bridge.store.api import Store
@@ -214,7 +214,7 @@ class DayLogPages:
             request, lambda: self._desk.note(form.analyzer, _typed(form), done=form.done, actor=typed_actor(form.name))
         )
 
-    def correct(self, request: Request, line_id: int, form: Annotated[CorrectionForm, Form()]) -> Response:
+    def correct(self, request: Request, line_id: RowId, form: Annotated[CorrectionForm, Form()]) -> Response:
         """Put another line in the place of one."""
         self._require_token(request, form.token)
         known = self._store.day_log_line(line_id)

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from typing import Annotated, Any
 
 import pydantic
-from fastapi import APIRouter, Form, HTTPException, Path, Request
+from fastapi import APIRouter, Form, HTTPException, Request
 from fastapi.responses import RedirectResponse, Response
 from pydantic import BaseModel, ConfigDict
 
@@ -15,7 +15,7 @@ from bridge.bench.entry import ladders, printed_ladders
 from bridge.desk.entries import EntryDesk, EntryPlace, EyeEntry, SlipEntry
 from bridge.errors import RefusedAction
 from bridge.model import Priority, Purpose
-from bridge.pages.forms import SEE_OTHER, Field, RequiresToken, ShowsPage, typed_actor
+from bridge.pages.forms import SEE_OTHER, Field, RequiresToken, RowId, ShowsPage, typed_actor
 from bridge.pages.language import _
 from bridge.pages.site import PagesSite
 from bridge.pages.words import PURPOSE_WORDS
@@ -23,7 +23,6 @@ from bridge.store.api import Store
 from bridge.tables.types import NumberScheme
 
 LARGEST = 10**9  # ours: more digits than any day needs
-LONGEST_ID = 2**63 - 1  # the widest a database column holds
 PAD = "pad."  # before a pad's key, in the name of its field
 _RANK = re.compile("[0-9]{1,3}")
 
@@ -170,7 +169,7 @@ class Entries:
 
     # --- what was kept
 
-    def kept(self, request: Request, capture_id: Annotated[int, Path(ge=1, le=LONGEST_ID)]) -> Response:
+    def kept(self, request: Request, capture_id: RowId) -> Response:
         """Say that a strip was kept, and what became of it so far; nothing here names the patient."""
         state = self._store.capture_state(capture_id)
         if state is None:

@@ -8,7 +8,7 @@ from contextvars import ContextVar
 from typing import Annotated, Any, Protocol
 
 import pydantic
-from fastapi import Form, Request
+from fastapi import Form, Path, Query, Request
 from fastapi.responses import Response
 from markupsafe import Markup, escape
 
@@ -21,6 +21,9 @@ LONGEST_FIELD = 500  # ours: characters; far more than a name, an identifier or 
 SECOND_FIELDS = ("second_person", "colleague", "agreed_by")  # fields that name a second person, on whichever page
 SECOND_PASSWORD = "second_password"  # noqa: S105 - a field's name
 OWN_PASSWORD = "own_password"  # noqa: S105 - a field's name
+LONGEST_ID = 2**63 - 1  # the widest a database column holds; what is wider could not even be asked for
+RowId = Annotated[int, Path(ge=0, le=LONGEST_ID)]
+Behind = Annotated[int | None, Query(ge=0, le=LONGEST_ID)]  # the row from behind which a list goes on
 Text = Annotated[str, Form(max_length=LONGEST_FIELD)]
 Field = Annotated[str, pydantic.Field(max_length=LONGEST_FIELD)]
 RequiresToken = Callable[[Request, str], None]  # refuses a form without its token

@@ -13,7 +13,7 @@ from bridge.bench.hand_over import LONGEST_NOTE, HandOver
 from bridge.desk.day import DayDesk
 from bridge.errors import RefusedAction
 from bridge.pages.analyzers import missing_lately
-from bridge.pages.forms import SEE_OTHER, RequiresToken, ShowsPage, Text, typed_actor
+from bridge.pages.forms import SEE_OTHER, RequiresToken, RowId, ShowsPage, Text, typed_actor
 from bridge.pages.language import _, several
 from bridge.pages.site import PagesSite
 from bridge.pages.words import counted
@@ -54,7 +54,7 @@ class HandOverPages:
         self._require_token(request, token)
         return self._do(request, lambda: self._desk.leave(text, actor=typed_actor(name)), text=text)
 
-    def close(self, request: Request, note_id: int, token: Text = "", name: Text = "") -> Response:
+    def close(self, request: Request, note_id: RowId, token: Text = "", name: Text = "") -> Response:
         """Close a note."""
         self._require_token(request, token)
         return self._do(request, lambda: self._desk.close(note_id, actor=typed_actor(name)))

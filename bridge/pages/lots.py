@@ -19,7 +19,7 @@ from bridge.errors import RefusedAction
 from bridge.model import Container
 from bridge.pages.container_board import ContainerBoard
 from bridge.pages.controls import share_words
-from bridge.pages.forms import SEE_OTHER, Field, RequiresToken, ShowsPage, Text, typed_actor
+from bridge.pages.forms import SEE_OTHER, Field, RequiresToken, RowId, ShowsPage, Text, typed_actor
 from bridge.pages.language import _
 from bridge.pages.lot_export import lot_csv
 from bridge.pages.site import PagesSite
@@ -139,7 +139,7 @@ class Lots:
     def close(
         self,
         request: Request,
-        container_id: int,
+        container_id: RowId,
         how: Annotated[ContainerEnd, Form()],
         token: Text = "",
         name: Text = "",

@@ -13,7 +13,7 @@ from pydantic import BaseModel, Field
 
 from bridge.lifecycle.ageing import AGES, Age, Span, span
 from bridge.lifecycle.states import StopGroup
-from bridge.pages.forms import LONGEST_FIELD
+from bridge.pages.forms import LONGEST_FIELD, LONGEST_ID
 from bridge.pages.language import _, later
 from bridge.pages.words import AGE_WORDS, begin, reason
 from bridge.store.rows import StopCount, StopSearch
@@ -31,7 +31,7 @@ class Narrowed(BaseModel):
     receiver: _Word = ""
     age: Literal["", "new", "waiting", "long", "very long"] = ""
     owner: _Word = ""
-    after: int | None = None
+    after: Annotated[int | None, Field(ge=0, le=LONGEST_ID)] = None
 
     def search(self, *, now: datetime) -> StopSearch:
         """Give the same as the store is asked."""

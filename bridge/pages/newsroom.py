@@ -10,6 +10,7 @@ import json
 from collections.abc import AsyncIterator
 
 from bridge.errors import StoreError
+from bridge.pages.forms import LONGEST_ID
 from bridge.store.api import Store
 from bridge.store.asking import ask
 from bridge.store.rows import News, Turns
@@ -21,7 +22,6 @@ LONGEST_S = (
     60.0  # ours: a stream ends by itself and the browser comes back, so that a session that is over hears nothing after a minute
 )
 AGAIN_MS = 3_000  # ours: a browser whose stream ended comes back after that, so that a restart meets no crowd
-LARGEST = 2**62  # behind every id that a database gives
 # ours: of two writers of one database the later event may be there first; what one commit holds is fewer
 OVERLAP = 256
 AT_ONCE = b"retry: 100\n\n"  # where it is only asked anew who listens, nothing is missed for long
@@ -113,7 +113,7 @@ class Newsroom:
     async def _turned(self, before: Turns | None) -> Turns:
         """Count on where a row became somebody's, nobody's or ended since the last look."""
         if before is None:
-            before = await ask(self._store, self._store.stop_turns, after=LARGEST)
+            before = await ask(self._store, self._store.stop_turns, after=LONGEST_ID)
             return await ask(self._store, self._store.stop_turns, after=before.last_event - OVERLAP)
         found = await ask(self._store, self._store.stop_turns, after=before.last_event - OVERLAP)
         if set(found.events) - set(before.events):

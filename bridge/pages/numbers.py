@@ -19,7 +19,7 @@ from bridge.desk.actions import Desk
 from bridge.desk.numbers import NumberDesk, missing_numbers
 from bridge.errors import Overtaken, RefusedAction
 from bridge.pages.day_sheet import DaySheet, day_sheet
-from bridge.pages.forms import SEE_OTHER, Field, RequiresToken, ShowsPage, Text, typed_actor
+from bridge.pages.forms import SEE_OTHER, Field, RequiresToken, RowId, ShowsPage, Text, typed_actor
 from bridge.pages.language import _
 from bridge.pages.site import PagesSite
 from bridge.pages.today import fate_terms, standing_terms
@@ -154,7 +154,7 @@ class Numbers:
             return self._page(request, said=str(error))
         return RedirectResponse("/numbers", status_code=SEE_OTHER)
 
-    def confirm(self, request: Request, shift_id: int, form: Annotated[ConfirmForm, Form()]) -> Response:
+    def confirm(self, request: Request, shift_id: RowId, form: Annotated[ConfirmForm, Form()]) -> Response:
         """Let a held run go whose first and last specimen were compared."""
         self._require_token(request, form.token)
         try:

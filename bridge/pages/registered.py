@@ -16,7 +16,7 @@ from bridge.desk.operators import typed_day
 from bridge.desk.registered import RegisterDesk
 from bridge.errors import RefusedAction
 from bridge.model import Purpose
-from bridge.pages.forms import SEE_OTHER, Field, RequiresToken, ShowsPage, Text, typed_actor
+from bridge.pages.forms import SEE_OTHER, Field, RequiresToken, RowId, ShowsPage, Text, typed_actor
 from bridge.pages.language import _
 from bridge.pages.site import PagesSite
 from bridge.store.api import Store
@@ -79,12 +79,12 @@ class RegisteredPages:
         of = Registration(text=form.text.strip(), purpose=form.purpose, scheme=form.scheme.strip(), since=since, until=until)
         self._desk.register(of, actor=typed_actor(form.name))
 
-    def sign(self, request: Request, registration_id: int, token: Text = "", name: Text = "") -> Response:
+    def sign(self, request: Request, registration_id: RowId, token: Text = "", name: Text = "") -> Response:
         """Sign a registration as the second person."""
         self._require_token(request, token)
         return self._do(request, lambda: self._desk.sign(registration_id, actor=typed_actor(name)))
 
-    def end(self, request: Request, registration_id: int, token: Text = "", name: Text = "", reason: Text = "") -> Response:
+    def end(self, request: Request, registration_id: RowId, token: Text = "", name: Text = "", reason: Text = "") -> Response:
         """Take a registration out of force."""
         self._require_token(request, token)
         return self._do(request, lambda: self._desk.end(registration_id, reason=reason, actor=typed_actor(name)))

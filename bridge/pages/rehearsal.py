@@ -5,7 +5,7 @@ from __future__ import annotations
 from fastapi import APIRouter, Request
 from fastapi.responses import Response
 
-from bridge.pages.forms import ShowsPage
+from bridge.pages.forms import Behind, ShowsPage
 from bridge.pages.site import PagesSite
 from bridge.rehearsal import Kept, Rehearsal
 from bridge.store.api import Store
@@ -25,7 +25,7 @@ class RulesTried:
         """Add the route."""
         routes.add_api_route("/telling/rules", self.page, methods=["GET"], response_model=None)
 
-    def page(self, request: Request, before: int | None = None) -> Response:
+    def page(self, request: Request, before: Behind = None) -> Response:
         """Show how many strips of one stretch meet each rule."""
         flags = self._site.bench.tables.flags
         has_rules = bool(flags.critical or flags.off)

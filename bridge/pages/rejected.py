@@ -20,7 +20,7 @@ from bridge.lifecycle.ageing import edges
 from bridge.lifecycle.states import StopGroup, StopState
 from bridge.pages import capture_view, way
 from bridge.pages.api import ACTIONS, Act, do
-from bridge.pages.forms import SEE_OTHER, Field, RequiresToken, ShowsPage, Text, typed_actor
+from bridge.pages.forms import LONGEST_ID, SEE_OTHER, Field, RequiresToken, RowId, ShowsPage, Text, typed_actor
 from bridge.pages.language import _, ngettext, several
 from bridge.pages.narrowed import Narrowed, count_of, facets
 from bridge.pages.site import Desks, PagesSite
@@ -31,8 +31,7 @@ from bridge.store.api import Store
 from bridge.store.rows import CaptureRow, RefusedFileRow, StopCount, StopRow, StripRow
 
 SECTION = 50  # ours: rows of one group on one page
-LONGEST_ID = 19  # the digits of the largest id that a database gives
-LONGEST_LIST = 3 * SECTION * (LONGEST_ID + 1)  # the rows of all groups on one page
+LONGEST_LIST = 3 * SECTION * (len(str(LONGEST_ID)) + 1)  # the rows of all groups on one page
 NEWEST = 3  # ours: what fits over the foot of a telephone's page and hides no more than half of it
 
 
@@ -152,7 +151,7 @@ class Rejected:
     ) -> Response:
         """Say how rows that an open page shows stand by now, and how many there are: pieces of a page, which name no patient."""
         asked = dict.fromkeys(
-            int(each) for each in stops.split(",") if each.isascii() and each.isdecimal() and len(each) < LONGEST_ID
+            int(each) for each in stops.split(",") if each.isascii() and each.isdecimal() and int(each) <= LONGEST_ID
         )
         found = (self._store.stop(stop_id) for stop_id in asked)
         counts = self._store.stop_counts(edges(self._now()))
@@ -164,7 +163,7 @@ class Rejected:
 
     # --- one of them
 
-    def stop(self, request: Request, stop_id: int, start: int | None = None) -> Response:
+    def stop(self, request: Request, stop_id: RowId, start: int | None = None) -> Response:
         """Show one stopped strip or message: the bytes beside what was understood, and what can be done."""
         return self._stop(request, stop_id, start=start)
 
@@ -226,7 +225,7 @@ class Rejected:
 
     # --- actions
 
-    def act(self, request: Request, stop_id: int, action: str, form: Annotated[ActForm, Form()]) -> Response:
+    def act(self, request: Request, stop_id: RowId, action: str, form: Annotated[ActForm, Form()]) -> Response:
         """Do one action; on a refusal show the page again with the reason."""
         self._require_token(request, form.token)
         if action not in ACTIONS:

@@ -11,7 +11,7 @@ from pydantic import BaseModel
 from bridge.desk.corrections import Who
 from bridge.desk.run_again import RunAgainDesk
 from bridge.errors import RefusedAction
-from bridge.pages.forms import SEE_OTHER, Field, RequiresToken, ShowsPage, typed_actor
+from bridge.pages.forms import SEE_OTHER, Field, RequiresToken, RowId, ShowsPage, typed_actor
 from bridge.pages.language import _, later
 
 NO_PAIR = later("This row is of no specimen that was run again, so there are no two strips to compare. Look at the row itself.")
@@ -40,7 +40,7 @@ class RunAgain:
         routes.add_api_route("/rejected/{stop_id}/specimen", self.page, methods=["GET"], response_model=None)
         routes.add_api_route("/rejected/{stop_id}/specimen/{action}", self.act, methods=["POST"], response_model=None)
 
-    def page(self, request: Request, stop_id: int) -> Response:
+    def page(self, request: Request, stop_id: RowId) -> Response:
         """Show both strips of a specimen."""
         return self._page(request, stop_id)
 
@@ -60,7 +60,7 @@ class RunAgain:
         return self._show(request, "run_again.html", shown, status=409 if said else 200)
 
     def act(
-        self, request: Request, stop_id: int, action: Literal["keep", "replace"], form: Annotated[RunAgainForm, Form()]
+        self, request: Request, stop_id: RowId, action: Literal["keep", "replace"], form: Annotated[RunAgainForm, Form()]
     ) -> Response:
         """Keep the first result, or replace it; on a refusal show the page again with the reason."""
         self._require_token(request, form.token)

@@ -14,7 +14,7 @@ from pydantic import BaseModel
 
 from bridge.desk.signals import MUTE_HOURS, SignalDesk
 from bridge.errors import RefusedAction
-from bridge.pages.forms import SEE_OTHER, Field, RequiresToken, ShowsPage, typed_actor
+from bridge.pages.forms import SEE_OTHER, Field, RequiresToken, RowId, ShowsPage, typed_actor
 from bridge.pages.language import Words, _
 from bridge.pages.site import PagesSite
 from bridge.pages.words import Mark
@@ -237,13 +237,13 @@ class SignalsPage:
         tested = await self._site.test_ways(typed_actor(form.name))
         return await asyncio.to_thread(self._page, request, tested=tested)
 
-    def acknowledge(self, request: Request, signal_id: int, form: Annotated[SignalForm, Form()]) -> Response:
+    def acknowledge(self, request: Request, signal_id: RowId, form: Annotated[SignalForm, Form()]) -> Response:
         """Take a signal in hand."""
         return self._done(
             request, form.token, lambda: self._desk.acknowledge(signal_id, note=form.note, actor=typed_actor(form.name))
         )
 
-    def note(self, request: Request, signal_id: int, form: Annotated[SignalForm, Form()]) -> Response:
+    def note(self, request: Request, signal_id: RowId, form: Annotated[SignalForm, Form()]) -> Response:
         """Keep a note on a signal."""
         return self._done(request, form.token, lambda: self._desk.note(signal_id, text=form.note, actor=typed_actor(form.name)))
 

@@ -14,7 +14,7 @@ from pydantic import BaseModel
 from bridge.bench.telling import Means, TellingState, TellingStep, is_overdue, whose_turn
 from bridge.desk.telling import Call, TellingDesk
 from bridge.errors import RefusedAction
-from bridge.pages.forms import SEE_OTHER, Field, RequiresToken, ShowsPage, typed_actor
+from bridge.pages.forms import SEE_OTHER, Behind, Field, RequiresToken, RowId, ShowsPage, typed_actor
 from bridge.pages.language import _
 from bridge.pages.site import PagesSite
 from bridge.store.api import Store
@@ -115,7 +115,7 @@ class TellingPage:
         routes.add_api_route("/telling/{telling_id}/close", self.close, methods=["POST"], response_model=None)
         routes.add_api_route("/telling/{telling_id}/close-untold", self.close_untold, methods=["POST"], response_model=None)
 
-    def page(self, request: Request, before: int | None = None) -> Response:
+    def page(self, request: Request, before: Behind = None) -> Response:
         """Show what is to be told, and what was."""
         return self._page(request, before=before)
 
@@ -138,7 +138,7 @@ class TellingPage:
             status=409 if said else 200,
         )
 
-    def write(self, request: Request, telling_id: int, form: Annotated[CallForm, Form()]) -> Response:
+    def write(self, request: Request, telling_id: RowId, form: Annotated[CallForm, Form()]) -> Response:
         """Keep whom somebody told, or tried to tell."""
         self._require_token(request, form.token)
         call = Call(
@@ -153,12 +153,12 @@ class TellingPage:
         )
         return self._do(request, lambda: self._desk.write(telling_id, call, steps=form.steps, actor=typed_actor(form.name)))
 
-    def close(self, request: Request, telling_id: int, form: Annotated[CloseForm, Form()]) -> Response:
+    def close(self, request: Request, telling_id: RowId, form: Annotated[CloseForm, Form()]) -> Response:
         """Close what was told and read back."""
         self._require_token(request, form.token)
         return self._do(request, lambda: self._desk.close(telling_id, steps=form.steps, actor=typed_actor(form.name)))
 
-    def close_untold(self, request: Request, telling_id: int, form: Annotated[CloseForm, Form()]) -> Response:
+    def close_untold(self, request: Request, telling_id: RowId, form: Annotated[CloseForm, Form()]) -> Response:
         """Close without telling anybody."""
         self._require_token(request, form.token)
         return self._do(

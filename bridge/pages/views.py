@@ -32,7 +32,7 @@ from bridge.pages.day_report import DayReport
 from bridge.pages.editions import Editions
 from bridge.pages.entries import Entries
 from bridge.pages.envelopes import EnvelopePages
-from bridge.pages.forms import Text
+from bridge.pages.forms import Behind, RowId, Text
 from bridge.pages.guard import COOKIE, form_token, token_is_good
 from bridge.pages.hand_over import HandOverPages, still_open
 from bridge.pages.language import _, later
@@ -214,7 +214,7 @@ class Views:
             },
         )
 
-    def results(self, request: Request, before: int | None = None, kind: Kind = "") -> Response:
+    def results(self, request: Request, before: Behind = None, kind: Kind = "") -> Response:
         """Show results, newest first; ``kind`` shows controls, copies or discarded strips instead."""
         if kind:
             strips = self._store.strips(outcome=kind, before=before, limit=SECTION + 1)
@@ -252,7 +252,7 @@ class Views:
             },
         )
 
-    def strip(self, request: Request, strip_id: int, start: int | None = None) -> Response:
+    def strip(self, request: Request, strip_id: RowId, start: int | None = None) -> Response:
         """Show one judged strip as it was received and understood."""
         row = self._store.strip(strip_id)
         if row is None:

@@ -17,7 +17,7 @@ from bridge.model import Message
 from bridge.pages import message_view
 from bridge.pages.api import do
 from bridge.pages.difference import Difference, differences
-from bridge.pages.forms import RequiresToken, ShowsPage
+from bridge.pages.forms import RequiresToken, RowId, ShowsPage
 from bridge.pages.language import _
 from bridge.pages.rejected import ActForm, Rejected
 from bridge.pages.site import PagesSite
@@ -65,7 +65,7 @@ class WhatIfPage:
         """Add the route. By POST: what is typed may be a patient ID, and stands in no address."""
         routes.add_api_route("/rejected/{stop_id}/what-if/{action}", self.shown, methods=["POST"], response_model=None)
 
-    def shown(self, request: Request, stop_id: int, action: Foreseeable, form: Annotated[ActForm, Form()]) -> Response:
+    def shown(self, request: Request, stop_id: RowId, action: Foreseeable, form: Annotated[ActForm, Form()]) -> Response:
         """Show what the act would do; nothing is stored. Where the desk would refuse it, show the row again and why."""
         self._require_token(request, form.token)
         stop = self._store.stop(stop_id)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime, time, timedelta
+from datetime import UTC, date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
 from fastapi import APIRouter, Request
@@ -205,8 +205,10 @@ def moments_of(text: str, *, now: datetime, zone: ZoneInfo) -> tuple[datetime, .
     local = now.astimezone(zone)
     try:
         clock = time(int(match[2]), int(match[3]))
-        day = datetime.fromisoformat(match[1]).date() if match[1] else local.date()
+        day = date.fromisoformat(match[1]) if match[1] else local.date()
     except ValueError:
+        return ()
+    if not date.min.year < day.year < date.max.year:  # it has a day before it and one behind it, in every zone
         return ()
     moment = datetime.combine(day, clock, tzinfo=zone)
     if not match[1] and moment > now:

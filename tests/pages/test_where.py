@@ -151,6 +151,8 @@ def test_a_strip_without_a_receiver_says_so() -> None:
         ("2026-03-29 01:30", datetime(2026, 3, 29, 1, 30, tzinfo=UTC)),
         ("25:00", None),
         ("2026-13-01 12:01", None),
+        ("0001-01-01 00:01", None),
+        ("9999-12-31 23:59", None),
         ("4711", None),
     ],
 )
