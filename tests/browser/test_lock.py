@@ -93,6 +93,47 @@ def test_locking_by_hand_covers_every_tab_and_its_news_end(tab: Page, house: Hou
     assert "new lot" not in other.content()
 
 
+def test_a_lock_that_the_server_did_not_hear_of_stays(browser: Browser, house: House) -> None:
+    """HZ-J04: while Padpost does not answer, and when it answers again, the page uncovers by the password alone; so does one that is loaded anew."""
+    cut = ("Failed to load resource: net::ERR_CONNECTION_FAILED", f"http://127.0.0.1:{house.port}/lock: net::ERR_CONNECTION_FAILED")
+    with Tab(browser, allowed=(*REFUSED, *cut)) as tab:
+        _sign_in(tab, house, "/hand-over")
+        heading = tab.get_by_role("heading", level=1)
+        tab.route("**/lock", lambda route: route.abort("connectionfailed"))
+        tab.get_by_role("button", name="Lock").click()
+        for _ in range(2):
+            with tab.expect_event("requestfailed", timeout=5_000):
+                tab.evaluate("document.dispatchEvent(new Event('visibilitychange'))")
+            expect(heading).to_have_text("Locked")
+        tab.reload()
+        expect(heading).to_have_text("Locked")
+        tab.unroute("**/lock")
+        with tab.expect_response("**/api/session"):
+            tab.evaluate("document.dispatchEvent(new Event('visibilitychange'))")
+        expect(heading).to_have_text("Locked")
+        assert tab.request.get(f"http://127.0.0.1:{house.port}/api/session").json()["state"] == "locked"
+        tab.get_by_label("Password").fill(PASSWORD)
+        tab.keyboard.press("Enter")
+        expect(heading).to_have_text("Hand-over")
+
+
+def test_a_page_that_covers_after_the_server_locked_opens_by_the_password(tab: Page, house: House) -> None:
+    """HZ-J04: the server's time may be over first; and a page of before Padpost began anew, whose forms are too old, locks too."""
+    _sign_in(tab, house, "/hand-over")
+    heading = tab.get_by_role("heading", level=1)
+    house.stocked.now += TERMS.idle
+    for is_too_old in (False, True):
+        if is_too_old:
+            tab.evaluate("document.querySelector('#lock [name=token]').value = 'of-before'")
+        with tab.expect_response("**/lock"):
+            tab.get_by_role("button", name="Lock").click()
+        expect(heading).to_have_text("Locked")
+        tab.wait_for_function("localStorage.getItem('padpost.owed') === null")
+        tab.get_by_label("Password").fill(PASSWORD)
+        tab.keyboard.press("Enter")
+        expect(heading).to_have_text("Hand-over")
+
+
 def test_without_script_the_next_request_asks_and_the_form_comes_again(browser: Browser, house: House) -> None:
     """HZ-J04: what was typed is there once more after the password."""
     with Tab(browser, java_script_enabled=False, allowed=REFUSED) as tab:

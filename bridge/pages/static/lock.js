@@ -18,14 +18,18 @@ const ACTIVE = "padpost.active"; // in every tab of this browser
 const LOCKED = "padpost.locked";
 const UNLOCKED = "padpost.unlocked";
 const WHO = "padpost.who"; // the mark of whoever is signed in, as the page that was opened last has it
+const OWED = "padpost.owed"; // the mark of a sign-in that was locked, while the server has not heard of it
 
 let active = Date.now();
 let used = Date.now(); // when the server last heard of it
 let kept = null; // what stood on the page, while it is locked: not in the document, so that nothing of it is shown, read out or searched
 let was = {};
+let covers = 0; // how often it was covered: what the server was asked before that uncovers nothing
+let telling = null; // on its way
 
 function coverUp() {
   if (kept) return;
+  covers += 1;
   was = { title: document.title, at: scrollY, field: document.activeElement };
   kept = document.createDocumentFragment();
   kept.append(...body.childNodes);
@@ -59,7 +63,10 @@ function stands(session) {
 
 async function ask(path) {
   try {
+    await tellLock();
+    const before = covers;
     const answer = await fetch(path, { cache: "no-store" });
+    if (covers !== before) return;
     if (answer.ok) stands(await answer.json());
     else if (answer.status === 401) coverUp();
   } catch {
@@ -67,14 +74,31 @@ async function ask(path) {
   }
 }
 
-async function lock() {
+// Until the server has heard of a lock it says that the session is open: so it is told before it is asked, whichever tab asks
+
+const isOwed = () => localStorage.getItem(OWED) === MARK;
+
+async function postLock() {
+  const answer = await fetch(lockForm.action, { method: "POST", body: new URLSearchParams(new FormData(lockForm)), redirect: "manual", keepalive: true });
+  if (answer.type === "opaqueredirect" || answer.status === 401) return localStorage.removeItem(OWED); // 401: it was locked, or over, already
+  const [way] = performance.getEntriesByType("navigation");
+  if (answer.status < 500 && way.type !== "reload") location.reload(); // Padpost began anew meanwhile: its forms are too old, a fresh one locks
+  throw new Error("not locked");
+}
+
+async function tellLock() {
+  if (!isOwed()) return;
+  telling ??= postLock().finally(() => (telling = null));
+  await telling;
+}
+
+const tellLater = () => {}; // the page is covered; the server is told with the next look
+
+function lock() {
   coverUp();
+  localStorage.setItem(OWED, MARK);
   localStorage.setItem(LOCKED, String(Date.now()));
-  try {
-    await fetch(lockForm.action, { method: "POST", body: new URLSearchParams(new FormData(lockForm)), redirect: "manual", keepalive: true });
-  } catch {
-    // the page is covered; the server locks by itself after the same time
-  }
+  tellLock().catch(tellLater);
 }
 
 function lastActive() {
@@ -82,6 +106,7 @@ function lastActive() {
 }
 
 function look() {
+  if (kept) tellLock().catch(tellLater);
   if (kept || body.classList.contains("wall")) return; // nobody sits at a screen on the wall
   const rest = IDLE_MS - (Date.now() - lastActive());
   if (rest <= 0) return lock();
@@ -122,6 +147,7 @@ unlock?.addEventListener("submit", async (event) => {
   const typed = password.value;
   password.value = "";
   try {
+    await tellLock();
     const headers = { "Content-Type": "application/json", "X-Padpost": "1" };
     const answer = await fetch("/api/session/unlock", { method: "POST", headers, body: JSON.stringify({ password: typed }) });
     const said = await answer.json();
@@ -138,4 +164,5 @@ unlock?.addEventListener("submit", async (event) => {
 });
 
 localStorage.setItem(WHO, MARK);
+if (isOwed()) lock();
 setInterval(look, LOOK_EVERY_MS);
