@@ -95,7 +95,10 @@ def test_locking_by_hand_covers_every_tab_and_its_news_end(tab: Page, house: Hou
 
 def test_a_lock_that_the_server_did_not_hear_of_stays(browser: Browser, house: House) -> None:
     """HZ-J04: while Padpost does not answer, and when it answers again, the page uncovers by the password alone; so does one that is loaded anew."""
-    cut = ("Failed to load resource: net::ERR_CONNECTION_FAILED", f"http://127.0.0.1:{house.port}/lock: net::ERR_CONNECTION_FAILED")
+    cut = (
+        "Failed to load resource: net::ERR_CONNECTION_FAILED",
+        f"http://127.0.0.1:{house.port}/lock: net::ERR_CONNECTION_FAILED",
+    )
     with Tab(browser, allowed=(*REFUSED, *cut)) as tab:
         _sign_in(tab, house, "/hand-over")
         heading = tab.get_by_role("heading", level=1)

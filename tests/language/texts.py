@@ -37,8 +37,17 @@ ROOT = Path(__file__).parents[2]
 PAGES = ROOT / "bridge" / "pages"
 TEMPLATES = PAGES / "templates"
 # Where sentences are made that a page shows as they were made, or as they were kept
+BRIDGE = ROOT / "bridge"
+OF_PROCESSES = frozenset({"apply.py", "apply_lease.py"})  # what these refuse, they refuse to our own loops: it goes to the log
 SENTENCES = sorted(
-    [*(ROOT / "bridge" / "check").glob("*.py"), *(ROOT / "bridge" / "desk").glob("*.py"), ROOT / "bridge" / "bench" / "feed.py"]
+    [
+        *BRIDGE.glob("check/*.py"),
+        *BRIDGE.glob("desk/*.py"),
+        *(path for path in BRIDGE.glob("store/apply*.py") if path.name not in OF_PROCESSES),
+        *(BRIDGE / "store" / name for name in ("chains.py", "review.py")),
+        *(BRIDGE / "accounts" / name for name in ("policy.py", "quick.py")),
+        *(BRIDGE / "bench" / name for name in ("corrections.py", "feed.py", "hand_over.py", "registered.py")),
+    ]
 )
 MARKS = frozenset({MARK, "later"})
 COUNTED = frozenset({"counted", "ngettext", "several"})
@@ -57,6 +66,14 @@ VERIFIED = (
     "directory",
     "emergency envelope",
 )  # how an actor's name was checked: Actor.verified
+FIELDS = (
+    "order number",
+    "specimen number",
+    "collection time",
+    "comment",
+    "patient ID",
+)  # what a correction changes: Correction.fields
+STATEMENT_OF_SQL = re.compile(r"[=<>]=? \?|[A-Z]{4,} ")
 LETTERS = re.compile(r"[^\W\d_]{2}")
 
 Place = tuple[str, int]  # file and line
@@ -100,7 +117,7 @@ def from_other_rooms() -> Iterator[str]:
     """Give the texts of other rooms that pages put into a language as they show them: those rooms speak English alone."""
     yield from (each.value for kind in CALLED for each in kind)
     yield from ITEM_WORDS.values()
-    yield from VERIFIED
+    yield from (*VERIFIED, *FIELDS)
     yield from (text for each in INDICATORS for text in (each.title, each.counts))
     yield from (text for pair in NOT_COUNTED for text in pair)
     yield from (METHOD, STATEMENT, CODE_LASTS_WORDS)
@@ -175,7 +192,8 @@ def sentence_of(node: ast.AST) -> str:
             said += f"{{{names[-1]}}}" if isinstance(part, ast.FormattedValue) else text_of(part) or ""
     else:
         said = (text_of(node) if isinstance(node, ast.expr) else "") or ""
-    return said if said.count(" ") >= 2 and said[-1] in ".?!" else ""
+    is_said = said.count(" ") >= 2 and said[-1] in ".?!" and not STATEMENT_OF_SQL.match(said) and not said.endswith(" ?")
+    return said if is_said else ""
 
 
 def _put_in(node: ast.expr) -> str:
