@@ -110,11 +110,15 @@ def order_kept(
 
 
 def off_words(offset: timedelta) -> str:
-    """Say an offset: so much behind where it is positive, else ahead, in minutes, or in hours and minutes."""
+    """Say an offset: so much behind where it is positive, else ahead."""
+    return f"{size_words(offset)} {'behind' if offset > timedelta() else 'ahead'}"
+
+
+def size_words(offset: timedelta) -> str:
+    """Say how much an offset is, either way: in minutes, or in hours and minutes."""
     minutes = round(abs(offset).total_seconds() / 60)
     hours, rest = divmod(minutes, 60)
-    size = f"{hours} h {rest} min" if hours else f"{rest} min"
-    return f"{size} {'behind' if offset > timedelta() else 'ahead'}"
+    return f"{hours} h {rest} min" if hours else f"{rest} min"
 
 
 def _day_clock(at: datetime) -> str:

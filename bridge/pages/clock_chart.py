@@ -8,7 +8,7 @@ from datetime import timedelta
 from zoneinfo import ZoneInfo
 
 from bridge.bench.clock import Offset
-from bridge.check.clock import off_words
+from bridge.check.clock import size_words
 from bridge.pages.language import _
 from bridge.tables.types import ClockRule
 
@@ -67,11 +67,9 @@ def _mark(place: int, offset: Offset, middle: int, rule: ClockRule, zone: ZoneIn
 
 def by_words(offset: timedelta) -> str:
     """Say an offset; less than a minute and a half is none."""
-    return _("right") if abs(offset) < SOON else _told_off(offset)
-
-
-def _told_off(offset: timedelta) -> str:
-    length = off_words(abs(offset)).removesuffix(" behind")
+    if abs(offset) < SOON:
+        return _("right")
+    length = size_words(offset)
     return _("{length} behind", length=length) if offset > timedelta() else _("{length} ahead", length=length)
 
 

@@ -29,7 +29,7 @@ from bridge.pages.door import address_of
 from bridge.pages.forms import OWN_PASSWORD, SECOND_FIELDS, SECOND_PASSWORD, SEE_OTHER, called_by, caller
 from bridge.pages.guard import API_PREFIX, LOCKED, SAFE_METHODS, SESSION, Refuse, replay, store_fault, token_is_good
 from bridge.pages.kept import seal
-from bridge.pages.language import _
+from bridge.pages.language import _, later
 from bridge.pages.once_more import Asks, TypedForm
 from bridge.pages.sights import ACTOR
 from bridge.pages.site import PagesSite
@@ -44,7 +44,7 @@ BY_ITSELF = frozenset(
 )  # what an open page asks again and again: no sign that anybody sits there
 
 
-NO_PERSON = _("A person does this, with their own password: a program's key does not reach so far.")
+NO_PERSON = later("A person does this, with their own password: a program's key does not reach so far.")
 PASSWORDS = frozenset({OWN_PASSWORD, SECOND_PASSWORD})  # fields that go no further than here
 
 
@@ -279,7 +279,7 @@ class Doorkeeper:
         if who.is_sure or not is_grave(self._rows.route(scope["method"], scope["path"]), fields):
             return
         if who.session is None:
-            raise RefusedAction(NO_PERSON)
+            raise RefusedAction(_(NO_PERSON))
         try:
             await self._door.access.make_sure(who, password=password, address=address_of(scope))
         except RefusedAction as error:

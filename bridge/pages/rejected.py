@@ -204,6 +204,7 @@ class Rejected:
                 else "",
                 "unit_in_doubt": any(rule.startswith("unit.") for rule in row.rules),
                 "of_file": self._of_file(row, strip),
+                "most_of_file": SECTION,
                 "given": given,
                 "others": others_of_number(self._store, strip) if strip and copies.CONFLICT in row.rules else (),
                 "groups": StopGroup,

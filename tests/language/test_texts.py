@@ -8,8 +8,9 @@ from pathlib import Path
 
 import pytest
 
-from tests.language.texts import PAGES, TEMPLATES, collect, unmarked_in_module, unmarked_in_template
+from tests.language.texts import PAGES, TEMPLATES, calls, collect, name_of, unmarked_in_module, unmarked_in_template
 
+OF_A_REQUEST = (ast.FunctionDef, ast.AsyncFunctionDef, ast.Lambda)  # what runs while one is answered
 NAMES = re.compile(
     r"[A-Z][A-Z0-9-]*( \d+)?"
 )  # methods, control characters, fields of HL7, STAT: they are the same in every language
@@ -64,6 +65,15 @@ def test_a_module_says_nothing_past_the_catalogues(path: Path) -> None:
         return
     left = {text for text, _ in unmarked_in_module(ast.parse(path.read_text(encoding="utf-8"))) if not NAMES.fullmatch(text)}
     assert left == UNSAID.get(path.name, set())
+
+
+@pytest.mark.parametrize("path", sorted(PAGES.glob("*.py")), ids=lambda path: path.name)
+def test_no_text_is_put_into_a_language_as_a_module_is_read(path: Path) -> None:
+    """No request is answered then, so that text would be English for ever: `later()` marks it, and `_()` says it where it is shown."""
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    inside = {id(part) for node in ast.walk(tree) if isinstance(node, OF_A_REQUEST) for part in ast.walk(node)}
+    said = [call for call in calls(tree) if id(call) not in inside and name_of(call) in {"_", "ngettext", "counted"}]
+    assert [f"{path.name}:{call.lineno}" for call in said] == []
 
 
 def test_the_look_finds_what_is_left_out() -> None:

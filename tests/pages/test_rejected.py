@@ -221,6 +221,17 @@ def test_what_a_receiver_has_is_not_offered_for_correction(shelf: Stocked, visit
     assert len(visitor.page(f"/rejected/{alone}").all("form", action=f"/rejected/{alone}/correct")) == 1
 
 
+def test_of_a_large_file_the_first_others_stand_beside_the_piece(shelf: Stocked, visitor: Visitor) -> None:
+    """HZ-D04: an analyzer's whole memory may come as one file, and the page stays one that opens at once."""
+    file = strips.keep(shelf.store, b"24|A" * 60)
+    for index in range(52):
+        reading = replace(strips.reading(str(24 + index)), index=index)
+        strips.record(shelf.store, reading, NonPatient(checked=strips.checked(reading)), capture_id=file, ends=False)
+    torn = strips.record(shelf.store, strips.unreadable(index=52), None, capture_id=file)
+    page = visitor.page(f"/rejected/{torn.stop_id}")
+    assert "brook-1 73 stored and shown in no patient's record and 2 more" in page.text.replace(";", "")
+
+
 def test_a_piece_that_could_not_be_read_has_the_others_of_its_file_beside_it(shelf: Stocked, visitor: Visitor) -> None:
     """HZ-D04: what of a cut file is safe stands beside what is not, and the label in the cut piece finds it."""
     file = strips.keep(shelf.store, b"24|A;26|40703266|GL")
