@@ -12,11 +12,10 @@ from bridge.pages.guard import API_PREFIX
 from bridge.pages.language import ENGLISH, Language, speaking, wanted_of
 
 CHOSEN = "padpost_language"  # the cookie of who chose a language on a page; it says nothing else
-OF_PROGRAMS = (
-    API_PREFIX,
-    "/health/",
-)  # a program reads the same words whoever sits before it; so it is with tables for a spreadsheet
+# A program reads the same words whoever sits before it; so it is with tables for a spreadsheet
+OF_PROGRAMS = (API_PREFIX, "/health/")
 TABLE = ".csv"
+OF_PAGES = ("/api/news/rejected", "/api/session/")  # but these an open page asks for, and shows what they say
 
 
 class Interpreter:
@@ -39,7 +38,8 @@ class Interpreter:
             await self._app(scope, receive, send)
 
     def _wanted(self, scope: Scope) -> Language:
-        if scope["path"].startswith(OF_PROGRAMS) or scope["path"].endswith(TABLE):
+        path = scope["path"]
+        if path.endswith(TABLE) or (path.startswith(OF_PROGRAMS) and not path.startswith(OF_PAGES)):
             return ENGLISH
         headers = Headers(scope=scope)
         chosen = cookie_of(headers, CHOSEN)

@@ -15,7 +15,7 @@ from bridge.errors import Overtaken, RefusedAction
 from bridge.pages.door import Door, address_of
 from bridge.pages.forms import SEE_OTHER, caller
 from bridge.pages.guard import LOCKED, SESSION
-from bridge.pages.language import _
+from bridge.pages.language import _, spoken
 from bridge.pages.newsroom import Newsroom
 from bridge.pages.sign_in import Secret, inside
 
@@ -83,5 +83,5 @@ class LockPages:
         try:
             new = await self._door.access.sign_in(typed, replaces=token)
         except (RefusedAction, Overtaken) as error:
-            raise HTTPException(403, str(error)) from error
+            raise HTTPException(403, spoken().sentences.said(str(error))) from error  # the cover shows it as it is
         return self._door.give(JSONResponse({"state": "open", "mark": mark_of(request)}), new)

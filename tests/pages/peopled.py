@@ -7,6 +7,7 @@ import re
 import secrets
 from collections.abc import Iterator
 from datetime import timedelta
+from typing import Any
 
 import httpx
 
@@ -122,10 +123,10 @@ class House:
 
 
 @contextlib.contextmanager
-def serving(stocked: Stocked, *, behind_tls: bool = False) -> Iterator[House]:
-    """Serve the pages with accounts."""
+def serving(stocked: Stocked, *, behind_tls: bool = False, **site: Any) -> Iterator[House]:
+    """Serve the pages with accounts. ``site``: what else of PagesSite is not the usual."""
     door = door_of(stocked, behind_tls=behind_tls)
-    with stocked.serving(door=door) as visitor:
+    with stocked.serving(door=door, **site) as visitor:
         house = House(stocked, door, visitor.port)
         try:
             yield house

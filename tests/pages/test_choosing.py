@@ -51,3 +51,11 @@ def test_what_is_sent_and_what_programs_read_is_the_same_in_every_language(shelf
         shown = visitor.get("/results").text
     assert result is not None
     assert "4000000042" in shown
+
+
+def test_rows_that_came_or_turned_since_a_page_was_opened_are_in_its_language(shelf: Stocked) -> None:
+    """A script puts these pieces among the page's own words."""
+    stop = shelf.rejected()
+    with shelf.serving(languages=ALL, language="es") as visitor:
+        assert "aún sin nadie a cargo" in visitor.get(f"/api/news/rejected/rows?stops={stop}").text
+        assert "Nuevo desde que abrió esta página" in visitor.get("/api/news/rejected?after=0").text

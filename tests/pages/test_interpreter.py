@@ -62,6 +62,12 @@ def test_programs_are_answered_in_english_whoever_sits_before_them(path: str) ->
     assert answered(path, own="es", cookie=f"{CHOSEN}=fr") == "en"
 
 
+@pytest.mark.parametrize("path", ["/api/news/rejected", "/api/news/rejected/rows", "/api/session/unlock"])
+def test_what_a_page_shows_of_an_answer_is_in_the_page_s_language(path: str) -> None:
+    """Rows that came, rows that turned and why a page stays locked stand among words of the reader's language."""
+    assert answered(path, own="es", cookie=f"{CHOSEN}=fr") == "fr"
+
+
 def test_nothing_is_left_of_a_request_s_language() -> None:
     assert answered(own="fr") == "fr"
     assert spoken() is ENGLISH

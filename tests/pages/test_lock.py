@@ -9,6 +9,7 @@ from datetime import timedelta
 import pytest
 
 from bridge.accounts.people import Role
+from bridge.pages.language import language
 from tests.pages.peopled import NAMES, PASSWORD, House, Person, people, serving
 from tests.pages.stocked import NOW, Stocked
 
@@ -32,6 +33,16 @@ def _events(house: House, role: Role) -> list[str]:
 def _unlock(person: Person, password: str = PASSWORD) -> tuple[int, str]:
     answer = person.api("/api/session/unlock", {"password": password})
     return answer.status_code, answer.json().get("state") or answer.json()["detail"]
+
+
+def test_why_a_page_stays_locked_is_said_in_its_language(shelf: Stocked) -> None:
+    """The cover shows the answer as it is."""
+    people(shelf)
+    with serving(shelf, languages=(language("en"), language("es")), language="es") as house:
+        person = house.person(Role.TECHNICIAN)
+        person.post("/lock", next="/results")
+        status, said = _unlock(person, "wrong")
+        assert (status, said.startswith("El nombre o la contraseña no es correcto.")) == (403, True), said
 
 
 def test_a_session_is_locked_by_hand_and_goes_on_by_its_persons_password(house: House) -> None:
