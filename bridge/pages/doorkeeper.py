@@ -38,6 +38,7 @@ SIGN_IN = "/sign-in"
 LEAVING = frozenset({"/sign-out", "/lock"})  # whoever is out or locked already has what these ask for
 MOST_FIELDS = 1000  # ours, as the application's own reader of forms has it; the longest of ours has some tens
 FORM = "application/x-www-form-urlencoded"
+UPLOAD = "multipart/form-data"  # RFC 7578
 BEARER = "Bearer "  # RFC 6750 2.1
 BY_ITSELF = frozenset(
     {"/api/news", "/api/news/rejected", "/api/news/rejected/rows", "/api/news/stream", "/api/session", "/signals/ringing"}
@@ -151,7 +152,9 @@ class Doorkeeper:
         """Give the body as it is passed on, or why nothing is."""
         try:
             answer = await self._objection(scope, right, who)
-            if answer is None and who is not None and scope["method"] not in SAFE_METHODS:
+            # a file that is only looked at: nothing is done with it in anybody's name, and its page looks at the token itself
+            is_seen_alone = right is Right.LOOK and _kind(scope) == UPLOAD
+            if answer is None and who is not None and scope["method"] not in SAFE_METHODS and not is_seen_alone:
                 return await self._looked_at(scope, receive, who)
         except StoreError as fault:
             answer = store_fault(self._refuse, Request(scope), fault)

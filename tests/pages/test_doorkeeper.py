@@ -276,6 +276,17 @@ def test_a_body_of_another_kind_is_not_taken(house: House) -> None:
     assert answer.status_code == 415
 
 
+def test_a_file_is_tried_out_by_whoever_may_look(still: House) -> None:
+    """It comes as multipart/form-data (RFC 7578), which the page that only looks takes, with the token of this sign-in alone."""
+    viewer, other = still.person(Role.VIEWER), still.person(Role.VIEWER)
+    file = {"file": ("shift.txt", b"no strip")}
+    for token, status in ((viewer.token("/try-out"), 200), (other.token("/try-out"), 403), ("", 403)):
+        fields = {"token": token, "profile": "tern"}
+        answer = viewer.client.post("/try-out", data=fields, files=file, headers={"origin": viewer.origin})
+        assert answer.status_code == status
+        assert ("in 8 bytes" in answer.text) is (status == 200)
+
+
 def test_a_page_takes_no_json_in_place_of_its_form(house: House) -> None:
     """JSON bears no token of a form, so it is for the API alone: nobody is signed out by it."""
     one = house.person(Role.TECHNICIAN)
