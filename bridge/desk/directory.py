@@ -231,7 +231,11 @@ class Directory:
         """Give what the browser set out with, while it may still come back; else nothing."""
         try:
             trip: Mapping[str, Any] = jwt.decode(cookie, self._seal, algorithms=[_COOKIE_ALG]).claims
-        except (JoseError, ValueError):
+        except (
+            JoseError,
+            ValueError,
+            TypeError,
+        ):  # whatever somebody wrote into their cookie: TypeError for a head whose `crit` is no list
             return {}
         return trip if trip["iat"] <= self._now().timestamp() < trip["exp"] else {}
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import base64
 import html
+import json
 import re
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import replace
@@ -132,6 +134,19 @@ def test_an_answer_is_taken_once_and_in_the_browser_that_asked(house: House, dir
     assert directory.granted == 1
     back_of(other)
     assert NOT_ASKED in said(other.client.get(back))  # the state of one way with the cookie of another
+
+
+def test_a_cookie_that_somebody_wrote_is_none_of_ours(house: House) -> None:
+    """No cookie of any shape is a defect of ours (RFC 7515: a head that is none, or asks for what is not known)."""
+    for head in ({"alg": "none"}, {"alg": "HS256", "crit": 5}, {"alg": "HS256", "crit": ["exp"]}, {"alg": []}, [], "x"):
+        person = house.browser()
+        person.client.cookies.set("padpost_trip", f"{_base64(json.dumps(head))}.{_base64('{}')}.x", domain="127.0.0.1")
+        answer = person.client.get("/sign-in/directory/back", params={"state": "x", "code": "y"})
+        assert (answer.status_code, NOT_ASKED in said(answer)) == (403, True), head
+
+
+def _base64(text: str) -> str:
+    return base64.urlsafe_b64encode(text.encode()).rstrip(b"=").decode()
 
 
 def test_a_code_of_somebody_else_s_way_is_not_taken(house: House, directory: DirectoryServer) -> None:
