@@ -195,7 +195,7 @@ class Access:
         _require_password(typed, again)
         begun = await self._begin(typed)
         account = await ask(self._store, self._store.account_named, typed.name)
-        is_first = self._is_first_code(code)
+        is_first = self._is_first_code(code) and not await self._is_anybody_here()
         if not is_first and not (account is not None and account.code_counts(self._now()) and _same(account.code_digest, code)):
             await self._note_failed(typed, "sign_in.code_failed")
             raise RefusedAction(CODE_NOT_RIGHT)
@@ -271,13 +271,16 @@ class Access:
     # --- the first account
 
     async def first_code(self, code: str) -> bool:
-        """Let ``code`` make the first administrator, if there is no account yet; say whether it does."""
-        if not self.taken.passwords:
-            return False
-        if await ask(self._store, self._store.accounts):
+        """Let ``code`` make the first administrator, if nobody has an account yet that counts here; say whether it does."""
+        if not self.taken.passwords or await self._is_anybody_here():
             return False
         self._first_code = digest_of(plain_code(code))
         return True
+
+    async def _is_anybody_here(self) -> bool:
+        """Say whether a person has an account. The emergency one is nobody's, and one of a directory that the site has left lets nobody in."""
+        accounts = await ask(self._store, self._store.accounts)
+        return any(self.taken.takes(each) and not is_emergency(each) for each in accounts)
 
     def _is_first_code(self, code: str) -> bool:
         return bool(self._first_code) and hmac.compare_digest(self._first_code, digest_of(plain_code(code)))

@@ -14,7 +14,7 @@ class KeepAccount:
     """Keep a new account (``account_id`` 0), or what one has become. Gives its id (int).
 
     ``account.version`` is the one that was seen; what is kept has the next one. ``what`` names the event, ``reason`` is kept with it.
-    ``ends_sessions``: every session of the account is over with it. ``is_first``: only while there is no account at all.
+    ``ends_sessions``: every session of the account is over with it. ``is_first``: only while the site has none of its own.
 
     Raises Overtaken where the account changed since, or there is one already (``is_first``; of this issuer and subject); RefusedAction where the name is another account's
     (capitals and blanks make no other one), or nobody would be left who may administer; not so where ``by_directory``: its groups decide alone.

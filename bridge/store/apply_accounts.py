@@ -46,7 +46,7 @@ def keep_account(db: Db, command: KeepAccount) -> int:
     """Keep an account; give its id."""
     db.hold(ACCOUNTS)
     of = command.account
-    if command.is_first and db.execute("SELECT 1 FROM accounts LIMIT 1").fetchone():
+    if command.is_first and db.execute("SELECT 1 FROM accounts WHERE issuer = '' LIMIT 1").fetchone():
         raise Overtaken(NOT_FIRST)
     if (
         of.issuer

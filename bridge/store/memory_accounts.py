@@ -40,7 +40,7 @@ from bridge.store.statements import Change
 def keep_account(state: State, command: KeepAccount) -> int:
     """Keep an account; give its id."""
     of = command.account
-    if command.is_first and state.accounts:
+    if command.is_first and any(not each.issuer for each in state.accounts.values()):
         raise Overtaken(NOT_FIRST)
     if of.issuer and any(
         (each.issuer, each.subject) == (of.issuer, of.subject) and each.account_id != of.account_id

@@ -12,12 +12,14 @@ import pytest
 
 from bridge.accounts.people import Account, Role, Terms
 from bridge.credentials.passwords import Passwords
-from bridge.desk.access import Access, Caller, Typed, digest_of
+from bridge.desk.access import Access, Caller, Taken, Typed, digest_of
+from bridge.desk.envelopes import seal
 from bridge.errors import Overtaken, RefusedAction, StoreFull
-from bridge.store.account_commands import TouchSession
+from bridge.store.account_commands import KeepAccount, TouchSession
 from bridge.store.commands import Command
 from bridge.store.sqlite import SqliteStore
-from tests.pages.peopled import PASSWORD
+from tests.pages.peopled import BOOT, PASSWORD
+from tests.store.account_contract import CARA
 
 NOW = datetime(2026, 11, 25, 12, 0, tzinfo=UTC)
 CODE = "ABCD-EFGH-IJKL-MNOP"
@@ -168,5 +170,30 @@ def test_a_password_again_makes_sure_for_the_sites_span_and_a_lock_ends_it(tmp_p
             "account.first", "account.signed_in", "password.again_failed", "password.again", "account.locked", "account.unlocked",
             "account.signed_in",
         ]  # fmt: skip
+    finally:
+        store.close()
+
+
+def test_an_envelope_or_the_accounts_of_a_directory_that_was_left_take_the_first_code_from_nobody(tmp_path: Path) -> None:
+    """Else nobody could ever administer: neither of them makes an administrator, and the console gives a new code to known accounts alone."""
+    store = SqliteStore(tmp_path / "store", now=lambda: NOW)
+    tokens = iter(f"token-{number}" for number in range(9))
+    terms = Terms(idle=timedelta(minutes=15), longest=timedelta(hours=12))
+
+    def access(issuer: str = "") -> Access:
+        return Access(store, terms, Passwords(), now=lambda: NOW, token=lambda: next(tokens), taken=Taken(issuer=issuer))
+
+    async def steps() -> None:
+        assert await access(CARA.issuer).first_code(CODE) is False
+        here = access()
+        assert await here.first_code(CODE) is True
+        assert await here.of_session(await here.first_sign_in(TYPED, code=CODE, again=PASSWORD)) is not None
+        assert await access().first_code(CODE) is False
+
+    try:
+        seal(store, reason="before anybody", actor=BOOT, now=NOW, random=bytes)
+        store.submit(KeepAccount(account=CARA, what="account.from_directory", actor=BOOT, at=NOW)).result(10)
+        asyncio.run(steps())
+        assert [each.role for each in store.accounts() if each.name == TYPED.name] == [Role.ADMINISTRATOR]
     finally:
         store.close()

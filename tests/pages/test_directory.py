@@ -138,7 +138,15 @@ def test_an_answer_is_taken_once_and_in_the_browser_that_asked(house: House, dir
 
 def test_a_cookie_that_somebody_wrote_is_none_of_ours(house: House) -> None:
     """No cookie of any shape is a defect of ours (RFC 7515: a head that is none, or asks for what is not known)."""
-    for head in ({"alg": "none"}, {"alg": "HS256", "crit": 5}, {"alg": "HS256", "crit": ["exp"]}, {"alg": []}, [], "x"):
+    heads: tuple[object, ...] = (
+        {"alg": "none"},
+        {"alg": "HS256", "crit": 5},
+        {"alg": "HS256", "crit": ["exp"]},
+        {"alg": []},
+        [],
+        "x",
+    )
+    for head in heads:
         person = house.browser()
         person.client.cookies.set("padpost_trip", f"{_base64(json.dumps(head))}.{_base64('{}')}.x", domain="127.0.0.1")
         answer = person.client.get("/sign-in/directory/back", params={"state": "x", "code": "y"})

@@ -8,6 +8,7 @@ from datetime import timedelta
 
 import pytest
 
+from bridge.accounts.envelope import ACCOUNT as EMERGENCY
 from bridge.accounts.people import Account, ApiKey, Role, Session
 from bridge.errors import Overtaken, RefusedAction
 from bridge.store.account_commands import (
@@ -115,7 +116,9 @@ class AccountContract:
         change(opened.store, replace(ana, is_on=False))
 
     def test_the_first_account_is_made_once(self, opened: Opened) -> None:
-        """A first-run code that two use at once makes one administrator."""
+        """A first-run code that two use at once makes one administrator; an account that is nobody's, or a directory's, is none of the site's own."""
+        add(opened.store, CARA)
+        add(opened.store, EMERGENCY)
         add(opened.store, is_first=True)
         with pytest.raises(Overtaken, match="There is an account already"):
             add(opened.store, BEN, is_first=True)
