@@ -15,6 +15,8 @@ from bridge.store.snapshots import one_snapshot
 
 OPEN, ADDED, WENT, HELD, OVER = "open", "added", "went", "held", "over"  # how a wait stands, or how it ended
 _AWAITED = "SELECT id, capture_id, idx, result_id, version, asks, due_at, holds, state FROM additions_awaited"
+# The open ones alone: by its key the list would walk along every wait that there ever was
+_WAITING = f"{_AWAITED} a INDEXED BY additions_awaited_open WHERE a.state = 'open'"
 _ADDED = "SELECT what, word, actor, at FROM additions WHERE capture_id = ? AND idx = ? AND record_digest = ? ORDER BY id"
 _WAS_HELD = "SELECT 1 FROM additions_awaited WHERE capture_id = ? AND idx = ? AND state = 'held' LIMIT 1"
 MOST_FOUND = 500  # ours: open waits that a number is looked for in; a bench has some dozens
@@ -46,9 +48,7 @@ class AdditionReads:
     @one_snapshot
     def awaited(self, *, after: int | None = None, limit: int = 100) -> tuple[AwaitedRow, ...]:
         """Give the results that wait for additions, in the order in which they came; behind the row ``after``."""
-        found = (
-            self._db().execute(f"{_AWAITED} WHERE state = 'open' AND id > ? ORDER BY id LIMIT ?", (after or 0, limit)).fetchall()
-        )
+        found = self._db().execute(f"{_WAITING} AND a.id > ? ORDER BY a.id LIMIT ?", (after or 0, limit)).fetchall()
         return tuple(self._awaited_row(row) for row in found)
 
     @one_snapshot
@@ -71,7 +71,7 @@ class AdditionReads:
     def awaited_named(self, text: str) -> tuple[AwaitedRow, ...]:
         """Give the results that wait and whose strip has ``text`` as its number, specimen ID or patient ID, sign by sign."""
         found = self._db().execute(
-            f"{_AWAITED} a WHERE a.state = 'open' AND EXISTS (SELECT 1 FROM strips s WHERE s.capture_id = a.capture_id AND s.idx = a.idx"
+            f"{_WAITING} AND EXISTS (SELECT 1 FROM strips s WHERE s.capture_id = a.capture_id AND s.idx = a.idx"
             " AND s.is_newest = 1 AND (s.number = ? OR s.specimen_id = ? OR s.patient_id = ?)) ORDER BY a.id LIMIT ?",
             (text, text, text, MOST_FOUND),
         ).fetchall()  # fmt: skip

@@ -392,16 +392,17 @@ def full_store(options: Options) -> Iterator[Row]:
         )
 
 
-_AWAIT = (
+_WAITS = (
     "INSERT INTO additions_awaited (capture_id, idx, analyzer, result_id, version, asks, due_at, holds, state) SELECT capture_id, idx, analyzer,"
-    " result_id, 1, '[\"colour\"]', '2999-01-01T00:00:00.000000Z', 0, 'open' FROM strips WHERE outcome = 'coded' ORDER BY id DESC LIMIT 100"
+    " result_id, 1, '[\"colour\"]', '2999-01-01T00:00:00.000000Z', 0, ? FROM strips WHERE outcome = 'coded' ORDER BY id DESC LIMIT ?"
 )
 
 
 def _await(file: Path) -> None:
-    """Let a hundred of the newest results wait for additions, more than any bench has."""
+    """Let every result have waited for additions, and a hundred of the newest wait still, more than any bench has."""
     with closing(sqlite3.connect(file)) as store, store:
-        store.execute(_AWAIT)
+        store.execute(_WAITS, ("added", -1))
+        store.execute(_WAITS, ("open", 100))
 
 
 def _p95(bridge: Site, page: str) -> float:
