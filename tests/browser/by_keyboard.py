@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from playwright.sync_api import Page
 
+PERSON_MS = 60  # a key is held so long: over the 40 ms under which figures count as scanned (static/entry.js)
 MOST_STEPS = 150  # of Tab; a page that needs more to come to its own button is no page for the keyboard
 NAME = """() => {
   const at = document.activeElement;

@@ -10,6 +10,7 @@ import pytest
 from playwright.sync_api import Browser, Page, expect, sync_playwright
 
 from tests.browser.watched import Tab
+from tests.pages.peopled import House, people, serving
 from tests.pages.stocked import Stocked, Visitor
 
 
@@ -45,3 +46,11 @@ def visitor(shelf: Stocked) -> Iterator[Visitor]:
     """Serve the pages over the shelf, on a loopback port."""
     with shelf.serving() as visitor:
         yield visitor
+
+
+@pytest.fixture
+def house(shelf: Stocked) -> Iterator[House]:
+    """Serve the pages with accounts of each role."""
+    people(shelf)
+    with serving(shelf) as house:
+        yield house

@@ -2,25 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-
 import pytest
 from playwright.sync_api import Page, expect
 
 from bridge.accounts.people import Role
 from tests.browser.test_every_page import faults_of
-from tests.pages.peopled import NAMES, PASSWORD, House, people, serving
-from tests.pages.stocked import Stocked
+from tests.pages.peopled import NAMES, PASSWORD, House
 
 pytestmark = pytest.mark.browser
-
-
-@pytest.fixture
-def house(shelf: Stocked) -> Iterator[House]:
-    """Serve the pages with accounts."""
-    people(shelf)
-    with serving(shelf) as house:
-        yield house
 
 
 def _sign_in(tab: Page, house: House, role: Role, path: str = "/") -> None:

@@ -10,20 +10,10 @@ from playwright.sync_api import Browser, Page, expect
 from bridge.accounts.people import Role
 from tests.browser.test_every_page import faults_of
 from tests.browser.watched import Tab
-from tests.pages.peopled import NAMES, PASSWORD, House, people, serving
-from tests.pages.stocked import Stocked
+from tests.pages.peopled import NAMES, PASSWORD, House
 from tests.pages.test_benches import BADGE, PIN, chosen
 
 pytestmark = pytest.mark.browser
-
-
-@pytest.fixture
-def house(shelf: Stocked) -> Iterator[House]:
-    """Serve the pages with accounts, of which one technician has a PIN and a badge."""
-    people(shelf)
-    with serving(shelf) as house:
-        chosen(house)
-        yield house
 
 
 @pytest.fixture
@@ -35,6 +25,7 @@ def tab(browser: Browser, house: House) -> Iterator[Page]:
 
 def test_a_supervisor_opens_a_bench_and_a_technician_switches_by_scan_and_by_pin(tab: Page, house: House) -> None:
     """HZ-J04: by keyboard alone; a scanner ends with Enter; the name on every tab is the new one, and what was typed before is nobody's."""
+    chosen(house)
     origin = f"http://127.0.0.1:{house.port}"
     tab.goto(f"{origin}/bench")
     tab.keyboard.type(NAMES[Role.SUPERVISOR])

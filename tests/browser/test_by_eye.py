@@ -7,7 +7,7 @@ import json
 import pytest
 from playwright.sync_api import Browser, expect
 
-from tests.browser.by_keyboard import follow, reach
+from tests.browser.by_keyboard import PERSON_MS, follow, reach
 from tests.browser.test_pages import CONTRAST
 from tests.browser.watched import Tab
 from tests.desk.test_entries import PLACE
@@ -38,7 +38,6 @@ def test_the_ladders_fit_and_can_be_read(shelf: Stocked, browser: Browser, width
         assert tab.evaluate("document.documentElement.scrollWidth") == width
 
 
-PERSON_MS = 60  # a key is held so long: over the 40 ms under which figures count as scanned
 SCAN = """(text) => { for (const key of text) document.activeElement.dispatchEvent(new KeyboardEvent("keydown", { key, bubbles: true, cancelable: true })); }"""
 
 

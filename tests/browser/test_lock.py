@@ -10,20 +10,12 @@ from playwright.sync_api import Browser, Page, expect
 from bridge.accounts.people import Role
 from tests.browser.test_every_page import faults_of
 from tests.browser.watched import Tab
-from tests.pages.peopled import NAMES, PASSWORD, TERMS, House, people, serving
-from tests.pages.stocked import NOW, Stocked, wait_until
+from tests.pages.peopled import NAMES, PASSWORD, TERMS, House
+from tests.pages.stocked import NOW, wait_until
 
 pytestmark = pytest.mark.browser
 REFUSED = ("Failed to load resource: the server responded with a status of 40",)
 IDLE_MS = int(TERMS.idle.total_seconds() * 1000)
-
-
-@pytest.fixture
-def house(shelf: Stocked) -> Iterator[House]:
-    """Serve the pages with accounts."""
-    people(shelf)
-    with serving(shelf) as house:
-        yield house
 
 
 def _sign_in(tab: Page, house: House, path: str) -> None:

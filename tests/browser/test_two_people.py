@@ -10,6 +10,7 @@ from playwright.sync_api import Browser, Page, expect
 from bridge.accounts.people import Role
 from bridge.pages.site import Bench
 from bridge.site import example_terms
+from tests.browser.by_keyboard import PERSON_MS
 from tests.browser.watched import Tab
 from tests.pages.peopled import NAMES, PASSWORD, door_of, people
 from tests.pages.stocked import Stocked
@@ -32,10 +33,9 @@ def discarded(tab: Page) -> None:
 def added(tab: Page) -> None:
     """Choose a colour and a clarity by their figures, as a keyboard alone does."""
     tab.locator("input[type=radio]").first.focus()
-    tab.keyboard.press("5")
+    tab.keyboard.press("5", delay=PERSON_MS)
     expect(tab.locator("input[value=red]")).to_be_checked()
-    tab.wait_for_timeout(100)  # figures that come within 40 ms of each other are a scan, and choose nothing (static/entry.js)
-    tab.keyboard.press("1")
+    tab.keyboard.press("1", delay=PERSON_MS)
     expect(tab.locator("input[value=clear]")).to_be_checked()
     expect(tab.get_by_role("button", name="Add it")).to_be_focused()
 

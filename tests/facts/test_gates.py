@@ -79,7 +79,7 @@ def send(bench: Bench, play: Play, was: bytes, becomes: bytes) -> list[str]:
 
 @pytest.mark.parametrize(
     ("was", "becomes", "first"),
-    [(b"|20261125", b"|20261325", "rejected"), (b"NITR|POS", b"NITR|XXX", "rejected"), (b"NITR|POS", b"NITR|POS", "non_patient")],
+    [(b"|20261125", b"|20261325", "rejected"), (b"NITR|POS", b"NITR|QQQ", "rejected"), (b"NITR|POS", b"NITR|POS", "non_patient")],
     ids=["an impossible time", "an unknown value", "nothing wrong with the record"],
 )
 def test_a_failed_control_that_is_sent_again_fails_once(bench: Bench, was: bytes, becomes: bytes, first: str) -> None:

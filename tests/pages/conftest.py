@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.pages.peopled import House, people, serving
 from tests.pages.stocked import Stocked, Visitor
 
 
@@ -23,6 +24,14 @@ def visitor(shelf: Stocked) -> Iterator[Visitor]:
     """Serve the pages over the shelf, on a loopback port."""
     with shelf.serving() as visitor:
         yield visitor
+
+
+@pytest.fixture
+def house(shelf: Stocked) -> Iterator[House]:
+    """Serve people of each role over a store of the test's own."""
+    people(shelf)
+    with serving(shelf) as house:
+        yield house
 
 
 @pytest.fixture(scope="module")

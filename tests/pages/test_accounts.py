@@ -3,22 +3,11 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
 from datetime import timedelta
 
-import pytest
-
 from bridge.accounts.people import Role
-from tests.pages.peopled import NAMES, House, people, serving
-from tests.pages.stocked import NOW, Stocked
-
-
-@pytest.fixture
-def house(shelf: Stocked) -> Iterator[House]:
-    """Serve people of each role over a store of the test's own."""
-    people(shelf)
-    with serving(shelf) as house:
-        yield house
+from tests.pages.peopled import NAMES, House
+from tests.pages.stocked import NOW
 
 
 def test_a_code_is_shown_once_and_kept_as_a_digest(house: House) -> None:

@@ -2,25 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from datetime import timedelta
 
 import pytest
 
 from bridge.accounts.people import Role
-from tests.pages.peopled import NAMES, PASSWORD, TERMS, House, Person, people, serving
-from tests.pages.stocked import NOW, Stocked
+from tests.pages.peopled import NAMES, PASSWORD, TERMS, House, Person
+from tests.pages.stocked import NOW
 
 PIN = "407316"
 BADGE = "LAB-0004711"
-
-
-@pytest.fixture
-def house(shelf: Stocked) -> Iterator[House]:
-    """Serve people of each role over a store of the test's own."""
-    people(shelf)
-    with serving(shelf) as house:
-        yield house
 
 
 def chosen(house: House, role: Role = Role.TECHNICIAN) -> None:

@@ -22,7 +22,7 @@ from bridge.store.account_commands import NoteAccess
 from bridge.store.commands import Command
 from bridge.store.rows import AuditSearch
 from tests.pages import from_directory
-from tests.pages.peopled import NAMES, PASSWORD, House, Person, door_of, key, people, serving
+from tests.pages.peopled import NAMES, PASSWORD, House, Person, door_of, key, people
 from tests.pages.stocked import NOW, Stocked, wait_until
 
 AWAY = "http://127.0.0.1:1/staff"  # a directory that never answers: its routes are there all the same
@@ -37,14 +37,6 @@ def still(tmp_path_factory: pytest.TempPathFactory) -> Iterator[House]:
     with from_directory.serving(stocked, AWAY) as house:
         yield house
     stocked.close()
-
-
-@pytest.fixture
-def house(shelf: Stocked) -> Iterator[House]:
-    """Serve people of each role over a store of the test's own."""
-    people(shelf)
-    with serving(shelf) as house:
-        yield house
 
 
 def filled(path: str, number: str = "1") -> str:

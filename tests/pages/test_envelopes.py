@@ -4,26 +4,16 @@ from __future__ import annotations
 
 import html
 import re
-from collections.abc import Iterator
 from datetime import timedelta
 
 import httpx
-import pytest
 
 from bridge.accounts.envelope import BY_ENVELOPE, NAME
 from bridge.accounts.people import Role
 from bridge.store.apply_envelopes import NO_LOOK, NOT_RIGHT
 from tests.pages import from_directory
-from tests.pages.peopled import BOOT, NAMES, House, Person, people, serving
+from tests.pages.peopled import BOOT, NAMES, House, Person
 from tests.pages.stocked import NOW, Stocked
-
-
-@pytest.fixture
-def house(shelf: Stocked) -> Iterator[House]:
-    """Serve people of each role over a store of the test's own."""
-    people(shelf)
-    with serving(shelf) as house:
-        yield house
 
 
 def sealed(house: House) -> str:

@@ -53,6 +53,7 @@ def answered(path: str = "/", *, own: str = "", **headers: str) -> str:
     ],
 )
 def test_who_chose_comes_first_then_the_site_then_the_browser(wanted: str, own: str, headers: dict[str, str]) -> None:
+    """Where none of them names a language that is there, it is English."""
     assert answered(own=own, **headers) == wanted
 
 
@@ -69,5 +70,6 @@ def test_what_a_page_shows_of_an_answer_is_in_the_page_s_language(path: str) -> 
 
 
 def test_nothing_is_left_of_a_request_s_language() -> None:
+    """The next person's page is not in the language of the one before."""
     assert answered(own="fr") == "fr"
     assert spoken() is ENGLISH

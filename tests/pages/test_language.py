@@ -45,6 +45,7 @@ def spanish() -> Language:
 
 
 def test_english_is_what_stands_in_the_code() -> None:
+    """Nothing is looked up for it."""
     assert spoken() is ENGLISH
     assert _("Lot {lot}", lot="{A}") == "Lot {A}"
     assert ngettext("strip", "strips", 1) == "strip"
@@ -62,12 +63,14 @@ def test_a_text_is_given_in_the_language_of_the_request_with_its_values() -> Non
 
 
 def test_a_word_can_mean_something_else_on_one_page() -> None:
+    """A setting and an analyzer are both "off" in English, and not in Spanish."""
     assert spanish().text("off") == "desactivado"
     assert spanish().text("off", page="analyzers.html") == "apagado"
     assert spanish().text("off", page="accounts.html") == "desactivado"
 
 
 def test_a_table_of_words_is_looked_up_as_it_is_asked() -> None:
+    """It is made once, as its module is read, when nobody knows who will ask."""
     table = Words[int]({1: "waiting"})
     with speaking(spanish()):
         assert table[1] == "en espera"
@@ -101,12 +104,14 @@ def test_a_month_is_named_in_its_language_so_that_no_date_can_be_misread() -> No
 
 
 def test_which_way_a_language_runs() -> None:
+    """By the Unicode CLDR, as is its own name."""
     assert language_of("ar", NullTranslations()).is_reversed
     assert not ENGLISH.is_reversed
     assert language_of("fr", NullTranslations()).name == "français"
 
 
 def test_marks_give_back_what_they_are_given() -> None:
+    """They only tell the catalogues that it is there."""
     assert later("waiting") == "waiting"
     assert several("strip", "strips") == ("strip", "strips")
 

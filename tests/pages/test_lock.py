@@ -3,25 +3,14 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
 from datetime import timedelta
-
-import pytest
 
 from bridge.accounts.people import Role
 from bridge.pages.language import language
-from tests.pages.peopled import NAMES, PASSWORD, House, Person, people, serving
-from tests.pages.stocked import NOW, Stocked
+from tests.pages.peopled import NAMES, PASSWORD, House, Person
+from tests.pages.stocked import NOW
 
 IDLE = timedelta(minutes=15)
-
-
-@pytest.fixture
-def house(shelf: Stocked) -> Iterator[House]:
-    """Serve people of each role over a store of the test's own."""
-    people(shelf)
-    with serving(shelf) as house:
-        yield house
 
 
 def _events(house: House, role: Role) -> list[str]:
@@ -90,7 +79,7 @@ def test_what_was_sent_after_the_idle_time_is_kept_for_its_person(house: House) 
     house.stocked.now = NOW + IDLE
     asked = person.send("/hand-over", token=token, text="<b>new lot tomorrow</b>")
     assert (asked.status_code, "new lot" in asked.text) == (401, False)
-    assert "You see it again" in asked.text or "you see it again" in asked.text
+    assert "It is kept in this page for 30 minutes, and you see it again." in asked.text
     kept = _kept(asked.text)
     fields = {"name": NAMES[Role.TECHNICIAN], "token": person.token("/sign-in"), "kept": kept}
     wrong = person.send("/sign-in", password="wrong", **fields)

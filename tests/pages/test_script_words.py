@@ -21,6 +21,7 @@ def test_every_text_of_a_script_goes_with_the_page() -> None:
 
 
 def test_they_are_said_in_the_language_of_the_page() -> None:
+    """A script asks nobody else for them."""
     with speaking(language("es")):
         assert json.loads(script_words())["A signal is open"] == "Hay una señal abierta"
     assert json.loads(script_words())["A signal is open"] == "A signal is open"

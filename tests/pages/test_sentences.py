@@ -64,10 +64,12 @@ def found(source: str) -> list[str]:
     ],
 )
 def test_what_is_a_text(source: str, texts: list[str]) -> None:
+    """What people read or hear, whole, with its places; no value, no markup, nothing that a form sends."""
     assert sorted(found(source)) == sorted(texts)
 
 
 def test_a_noun_with_its_count_is_found_with_both_forms() -> None:
+    """A plural that is not made with an s is named."""
     assert texts_of('<p>{{ counted(n, "strip") }}, {{ counted(m, "copy", "copies") }}</p>', environment())[1] == [
         ("strip", "strips", 1),
         ("copy", "copies", 1),
@@ -87,6 +89,7 @@ def test_places_may_stand_in_another_order() -> None:
 
 
 def test_markup_blanks_and_values_stay_as_they_are() -> None:
+    """Only the words are others."""
     source = '<p class="wide" title="Old {{ n }}">Lot  {{ lot }} <b>held</b>{{ " by " if lot }}</p>\n<pre>as printed</pre>'
     assert (
         rendered(source, n=3, lot="a&b") == '<p class="wide" title="OLD 3">LOT a&amp;b <b>HELD</b> BY </p>\n<pre>as printed</pre>'

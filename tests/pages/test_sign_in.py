@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import re
-from collections.abc import Iterator
 from datetime import timedelta
 
 import pytest
@@ -16,14 +15,6 @@ from tests.pages.peopled import BOOT, NAMES, PASSWORD, House, Person, people, se
 from tests.pages.stocked import NOW, Stocked
 
 ANA = NAMES[Role.TECHNICIAN]
-
-
-@pytest.fixture
-def house(shelf: Stocked) -> Iterator[House]:
-    """Serve people of each role over a store of the test's own."""
-    people(shelf)
-    with serving(shelf) as house:
-        yield house
 
 
 def first(person: Person, name: str, code: str, password: str, again: str = "") -> tuple[int, str]:

@@ -13,7 +13,6 @@ import hashlib
 import http.server
 import json
 import secrets
-import socket
 import ssl
 import subprocess
 import sys
@@ -28,6 +27,8 @@ from typing import Any, Self
 import httpx
 import jwt
 from cryptography.hazmat.primitives.asymmetric import ec, rsa
+
+from tests.faults.served import free_port
 
 SECRET = "a secret: with + / and % in it"
 CLIENT = "padpost bench"
@@ -210,7 +211,7 @@ class DirectoryServer:
 @contextlib.contextmanager
 def provider_process(*people: dict[str, Any]) -> Iterator[str]:
     """Run the package oidc-provider-mock, a provider that others wrote on Authlib's server, in a process of its own; give its issuer."""
-    port = _free_port()
+    port = free_port()
     command = [sys.executable, "-W", "ignore", "-m", "oidc_provider_mock", "--port", str(port), "--require-nonce", "true"]
     for person in people:
         command += ["--user-claims", json.dumps(person)]
@@ -221,11 +222,6 @@ def provider_process(*people: dict[str, Any]) -> Iterator[str]:
             yield issuer
         finally:
             process.terminate()
-
-
-def _free_port() -> int:
-    with contextlib.closing(socket.create_server(("127.0.0.1", 0))) as listening:
-        return int(listening.getsockname()[1])
 
 
 def _wait_for(address: str, process: subprocess.Popen[bytes]) -> None:

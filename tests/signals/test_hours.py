@@ -53,11 +53,10 @@ def test_hours_are_local() -> None:
 
 def test_the_last_of_a_days_times_is_found_by_the_sites_clock() -> None:
     """Today's that has come, else yesterday's; where the clock is set back over one, its first coming counts (Lisbon: 25 October 2026, from 02:00 to 01:00)."""
-    zone = ZoneInfo("Europe/Lisbon")
     times = (time(1, 30), time(23, 30))
 
     def last(day: int, hour: int, minute: int) -> datetime | None:
-        return last_of(times, now=datetime(2026, 10, day, hour, minute, tzinfo=UTC), zone=zone)
+        return last_of(times, now=datetime(2026, 10, day, hour, minute, tzinfo=UTC), zone=LISBON)
 
     assert last(24, 0, 29) == datetime(2026, 10, 23, 22, 30, tzinfo=UTC)
     assert last(24, 0, 30) == datetime(2026, 10, 24, 0, 30, tzinfo=UTC)
@@ -65,4 +64,4 @@ def test_the_last_of_a_days_times_is_found_by_the_sites_clock() -> None:
     assert last(25, 0, 30) == datetime(2026, 10, 25, 0, 30, tzinfo=UTC)
     assert last(25, 1, 45) == datetime(2026, 10, 25, 0, 30, tzinfo=UTC)
     assert last(25, 23, 30) == datetime(2026, 10, 25, 23, 30, tzinfo=UTC)
-    assert last_of((), now=datetime(2026, 10, 25, tzinfo=UTC), zone=zone) is None
+    assert last_of((), now=datetime(2026, 10, 25, tzinfo=UTC), zone=LISBON) is None

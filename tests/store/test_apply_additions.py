@@ -2,24 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from pathlib import Path
-
-import pytest
-
 from bridge.store.addition_commands import EndAwaiting
+from bridge.store.database import SqliteDb
 from bridge.store.sound import faults
 from bridge.store.sqlite import SqliteStore
 from tests.store import strips as s
 from tests.store.addition_contract import one, waiting
-from tests.store.strips import NOW, WAIT, later
-
-
-@pytest.fixture
-def store(tmp_path: Path) -> Iterator[SqliteStore]:
-    opened = SqliteStore(tmp_path / "store", now=lambda: NOW)
-    yield opened
-    opened.close()
+from tests.store.strips import WAIT, later
 
 
 def test_the_waits_end_oldest_first_and_not_all_at_once(store: SqliteStore) -> None:
@@ -30,10 +19,10 @@ def test_the_waits_end_oldest_first_and_not_all_at_once(store: SqliteStore) -> N
     assert [row.result_id for row in store.awaited()] == ["W3", "W4"]
 
 
-def test_the_way_of_the_lanes_is_sound_while_one_waits(store: SqliteStore) -> None:
-    """What is kept of lanes is what the rows say, also behind a blocked head."""
+def test_the_way_of_the_lanes_is_sound_while_one_waits(store: SqliteStore, file: SqliteDb) -> None:
+    """What is kept of lanes is what the rows say, also behind a blocked head: a look through the store finds nothing wrong."""
     waiting(store, "W1")
     s.post(store, "L1")
     assert s.heads(store) == []
     assert one(store).strip.number == "W1"
-    assert [fault for _, fault in faults(store._db()) if fault] == []
+    assert [fault for _, fault in faults(file) if fault] == []
