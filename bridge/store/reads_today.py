@@ -50,7 +50,7 @@ _DAY_SENT = (
     " FROM strips s INDEXED BY strips_arrived JOIN deliveries d ON d.result_id = s.result_id"
     f" WHERE {_OF_DAY} AND s.result_id <> '' AND s.outcome IN ('coded', 'withdrawn', 'non_patient') GROUP BY d.destination, d.state, is_older"
 )
-_TRIED = "SELECT 1 FROM deliveries WHERE destination = ? AND attempts > 0 LIMIT 1"
+_TRIED = "SELECT 1 FROM deliveries WHERE destination = ? AND (attempts > 0 OR state = 'unsure') LIMIT 1"
 
 
 class TodayReads(RunReads):

@@ -366,7 +366,7 @@ class AuditSearch:
 class DestinationRow:
     """A destination's state and its queue: how much waits, since when; how much of what was made since a moment it has; how much stands turned away.
 
-    ``is_tried``: something was sent to it once, or it was found closed. Of one that never was nobody knows whether it answers.
+    ``is_tried``: something was sent to it once, or may have been since a backup, or it was found closed. Of one that never was nobody knows whether it answers.
     """
 
     name: str

@@ -74,6 +74,15 @@ def test_one_that_was_never_tried_is_not_called_open(shelf: Stocked) -> None:
         assert "records Open" in visitor.page("/receivers").text
 
 
+def test_one_that_may_have_been_sent_something_since_a_backup_is_not_called_untried(shelf: Stocked) -> None:
+    """HZ-H01: what was queued in the backup may have gone after it."""
+    shelf.coded(to=(Format.ORU_R01,))
+    with shelf.serving(destinations=("records",)) as visitor:
+        assert "Not tried yet: nothing was ever sent to it" in visitor.page("/receivers").text
+        shelf.restored()
+        assert "Not tried yet" not in visitor.page("/receivers").text
+
+
 def test_a_former_receiver_can_be_resumed_and_not_paused(shelf: Stocked) -> None:
     """Its pause would stand for ever else."""
     shelf.coded(to=(Format.ORU_R01,))
