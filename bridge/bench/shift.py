@@ -10,6 +10,12 @@ from datetime import UTC, datetime, timedelta
 
 from bridge.model import RunState, SeriesState, StripKey
 
+# What may have gone before a strip in its run, in words of a sentence
+ONE_MISSING = "{first} was read and never arrived"
+SOME_MISSING = "{first} to {last} were read and never arrived"
+AN_ERROR = "the strip before ended in an error"
+CAUSES = (ONE_MISSING, SOME_MISSING, AN_ERROR)
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class RunTerms:
@@ -43,8 +49,8 @@ def broken_by(key: StripKey, read: Read, state: RunState | None, newest: SeriesS
         return state.broken_by
     if passed_over:
         first, last = passed_over.start, passed_over.stop - 1
-        return f"{first} was read and never arrived" if first == last else f"{first} to {last} were read and never arrived"
-    return "the strip before ended in an error" if state.has_fault else ""
+        return (ONE_MISSING if first == last else SOME_MISSING).format(first=first, last=last)
+    return AN_ERROR if state.has_fault else ""
 
 
 def is_late(read: Read, state: RunState) -> bool:

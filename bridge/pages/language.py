@@ -21,6 +21,8 @@ from babel.messages.catalog import Catalog
 from babel.messages.mofile import write_mo
 from babel.messages.pofile import read_po
 
+from bridge.bench.shift import CAUSES
+
 LOCALES = Path(__file__).parent / "locale"
 DOMAIN = "padpost"
 SENTENCE = "sentence"  # the context of those that other rooms say
@@ -35,6 +37,7 @@ class Sentences:
         self._whole = {english: text for english, text in said.items() if not PLACE.search(english)}
         built = sorted((each for each in said.items() if PLACE.search(each[0])), key=lambda each: -len(PLACE.sub("", each[0])))
         self._built = [(_shape(english), text) for english, text in built]  # the longest first: it says most of what it is
+        self._causes = [(_shape(english), said[english]) for english in CAUSES if english in said]
 
     def said(self, english: str) -> str:
         """Give a sentence in the language; as it is where it is none of them."""
@@ -42,8 +45,15 @@ class Sentences:
             return self._whole.get(english, english)
         for shape, text in self._built:
             if found := shape.fullmatch(english):
-                return text.format(**found.groupdict())
+                return text.format(**{name: self._cause(value) for name, value in found.groupdict().items()})
         return english
+
+    def _cause(self, value: str) -> str:
+        """Give what was put into a sentence: words of ours in the language, anything else as it is."""
+        for shape, text in self._causes:
+            if found := shape.fullmatch(value):
+                return text.format(**found.groupdict())
+        return value
 
 
 def _shape(english: str) -> re.Pattern[str]:

@@ -77,7 +77,6 @@ def test_spanish_and_french_say_the_same_words() -> None:
 
 # Put together of English words, or of a file's own: half in one language and half in another would be read worse than whole in English
 STAY_ENGLISH = {
-    "Before it in the same run, {cause}. {confirmed_by} confirmed the run.",
     "Choose a role: {it}.",
     "Compare with the list in docs/rejections.md.",
     "Not everything of this day is settled: {left}. Settle it first, or write in a remark why it stays so.",

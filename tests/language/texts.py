@@ -22,6 +22,7 @@ from bridge.bench.day_log import ITEM_WORDS, Found
 from bridge.bench.feed import Setting
 from bridge.bench.indicators import INDICATORS, NOT_COUNTED, Among
 from bridge.bench.look_back import Verdict
+from bridge.bench.shift import CAUSES
 from bridge.bench.spread import METHOD
 from bridge.bench.telling import Means, TellingStep
 from bridge.bench.turnaround import By, Stage
@@ -108,6 +109,7 @@ def collect() -> Texts:
         of_module(ast.parse(path.read_text(encoding="utf-8")), path.name, found)
     for path in SENTENCES:
         found.elsewhere |= sentences_of(ast.parse(path.read_text(encoding="utf-8")))
+    found.elsewhere |= set(CAUSES)
     for text in from_other_rooms():
         found.single[text].append(("other rooms", 0))
     return found

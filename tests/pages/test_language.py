@@ -138,6 +138,9 @@ def test_a_sentence_that_was_kept_in_english_is_known_again_by_its_shape() -> No
     said = language("es").sentences.said
     assert said("The strip has no patient ID.") == "La tira no tiene ID de paciente."
     assert said("Patient ID 40{0}01 fails its check digit.") == "El ID de paciente 40{0}01 no supera su dígito de control."
+    assert said("Before it in the same run, 17 to 18 were read and never arrived. Ana {0} confirmed the run.") == (
+        "Antes de ella, en la misma tanda, 17 a 18 se leyeron y nunca llegaron. Ana {0} confirmó la tanda."
+    )
     assert said("Somebody wrote this.") == "Somebody wrote this."
     assert said("") == ""
 
