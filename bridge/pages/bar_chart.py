@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 # ours: pixels; the whole is as wide as a page of A4 has room for
-LABEL_PX, PLOT_PX, WORDS_PX = 220, 260, 170
+LABEL_PX, PLOT_PX, WORDS_PX = 220, 260, 210
 LINE_PX, HEAD_PX = 22, 6
 LONGEST_LABEL = 29  # ours: characters that fit before the plot; the whole label stands in the table
 
