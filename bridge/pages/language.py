@@ -26,6 +26,7 @@ from bridge.bench.shift import CAUSES
 LOCALES = Path(__file__).parent / "locale"
 DOMAIN = "padpost"
 SENTENCE = "sentence"  # the context of those that other rooms say
+CAUSE = "cause"  # the one place of a sentence that holds words of ours; in any other a person's may stand, and stay as they are
 PLACE = re.compile(r"\{(\w+)\}")
 Key = TypeVar("Key")
 
@@ -45,11 +46,12 @@ class Sentences:
             return self._whole.get(english, english)
         for shape, text in self._built:
             if found := shape.fullmatch(english):
-                return text.format(**{name: self._cause(value) for name, value in found.groupdict().items()})
+                values = found.groupdict().items()
+                return text.format(**{name: self._cause(value) if name == CAUSE else value for name, value in values})
         return english
 
     def _cause(self, value: str) -> str:
-        """Give what was put into a sentence: words of ours in the language, anything else as it is."""
+        """Give what went before in a run: words of ours in the language, anything else as it is."""
         for shape, text in self._causes:
             if found := shape.fullmatch(value):
                 return text.format(**found.groupdict())

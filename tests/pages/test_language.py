@@ -141,6 +141,9 @@ def test_a_sentence_that_was_kept_in_english_is_known_again_by_its_shape() -> No
     assert said("Before it in the same run, 17 to 18 were read and never arrived. Ana {0} confirmed the run.") == (
         "Antes de ella, en la misma tanda, 17 a 18 se leyeron y nunca llegaron. Ana {0} confirmó la tanda."
     )
+    assert said("“the strip before ended in an error” is not a date and time of this analyzer.") == (
+        "“the strip before ended in an error” no es una fecha y hora de este analizador."
+    )
     assert said("Somebody wrote this.") == "Somebody wrote this."
     assert said("") == ""
 
