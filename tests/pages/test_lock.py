@@ -7,8 +7,8 @@ from datetime import timedelta
 
 from bridge.accounts.people import Role
 from bridge.pages.language import language
-from tests.pages.peopled import NAMES, PASSWORD, House, Person
-from tests.pages.stocked import NOW
+from tests.pages.peopled import NAMES, PASSWORD, House, Person, people, serving
+from tests.pages.stocked import NOW, Stocked
 
 IDLE = timedelta(minutes=15)
 
