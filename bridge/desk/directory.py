@@ -231,11 +231,7 @@ class Directory:
         """Give what the browser set out with, while it may still come back; else nothing."""
         try:
             trip: Mapping[str, Any] = jwt.decode(cookie, self._seal, algorithms=[_COOKIE_ALG]).claims
-        except (
-            JoseError,
-            ValueError,
-            TypeError,
-        ):  # whatever somebody wrote into their cookie: TypeError for a head whose `crit` is no list
+        except (JoseError, ValueError, TypeError):  # anybody can write a cookie; TypeError: its head's `crit` is no list
             return {}
         return trip if trip["iat"] <= self._now().timestamp() < trip["exp"] else {}
 

@@ -6,7 +6,6 @@ from collections.abc import Awaitable, Callable
 from dataclasses import replace
 from datetime import datetime
 from typing import Annotated
-from urllib.parse import urlsplit
 
 import pydantic
 from fastapi import APIRouter, Form, Request
@@ -190,6 +189,5 @@ def _locked(request: Request) -> str:
 
 def inside(onward: str) -> str:
     """Give an address of ours to go on to, "/" for any other: sign-in leads to no other site."""
-    parts = urlsplit(onward)
-    is_ours = onward.startswith("/") and not onward.startswith(("//", "/\\")) and not (parts.scheme or parts.netloc)
-    return onward if is_ours and onward.isprintable() and "\\" not in onward else "/"
+    is_path = onward.startswith("/") and not onward.startswith("//")  # RFC 3986 4.2: two strokes begin another host's name
+    return onward if is_path and onward.isprintable() and "\\" not in onward else "/"

@@ -156,8 +156,8 @@ def test_ones_own_password_is_changed_with_the_old_one_and_ends_other_sessions(h
 
 @pytest.mark.parametrize(("onward", "goes"), [
     ("/results?day=2026-11-25", "/results?day=2026-11-25"), ("//evil.example/x", "/"), ("https://evil.example", "/"), ("/\\evil.example", "/"),
-    ("evil", "/"), ("/a\r\nX: y", "/"), ("", "/"),
+    ("evil", "/"), ("/a\r\nX: y", "/"), ("", "/"), ("//[", "/"), ("http://[", "/"), ("//\u2100.example", "/"),
 ])  # fmt: skip
 def test_sign_in_leads_to_no_other_site(onward: str, goes: str) -> None:
-    """An address of ours, or Today (OWASP: open redirect)."""
+    """An address of ours, or Today (OWASP: open redirect); what is no address at all is no defect of ours."""
     assert inside(onward) == goes
