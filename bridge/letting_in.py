@@ -11,8 +11,9 @@ from bridge import clock, settings
 from bridge.accounts.directory import DirectoryTerms
 from bridge.accounts.people import Role, Terms
 from bridge.accounts.policy import CODE_BYTES, code_text
+from bridge.accounts.taken import Taken
 from bridge.credentials.passwords import Passwords
-from bridge.desk.access import TOKEN_BYTES, Access, Taken
+from bridge.desk.access import TOKEN_BYTES, Access
 from bridge.desk.accounts import AccountDesk
 from bridge.desk.arrivals import Arrivals
 from bridge.desk.benches import Benches
@@ -39,7 +40,7 @@ def door_of(config: settings.Settings, store: Store) -> Door | None:
     )
     token = partial(secrets.token_urlsafe, TOKEN_BYTES)
     oidc = config.accounts.oidc
-    taken = Taken(passwords=config.accounts.sign_in in {"local", "both"}, issuer=oidc.issuer if oidc is not None else "")
+    taken = taken_of(config.accounts)
     passwords = Passwords()
     access = Access(store, terms, passwords, now=clock.now, token=token, taken=taken)
     by_directory = None
@@ -47,11 +48,18 @@ def door_of(config: settings.Settings, store: Store) -> Door | None:
         by_directory = DirectoryDoor(directory=directory_of(oidc), arrivals=Arrivals(store, access, clock.now))
     return Door(
         access=access,
-        desk=AccountDesk(store, clock.now, secrets.token_bytes),
+        desk=AccountDesk(store, clock.now, secrets.token_bytes, taken=taken),
         envelopes=EnvelopeDesk(store, access, clock.now, secrets.token_bytes),
         behind_tls=config.pages.behind_tls,
         by_directory=by_directory,
         benches=benches_of(config.accounts, store, access, passwords),
+    )
+
+
+def taken_of(accounts: settings.Accounts) -> Taken:
+    """Give whose accounts open anything here."""
+    return Taken(
+        passwords=accounts.sign_in in {"local", "both"}, issuer=accounts.oidc.issuer if accounts.oidc is not None else ""
     )
 
 
@@ -107,8 +115,8 @@ async def directory_fault(oidc: settings.Oidc) -> str:
 
 
 async def first_words(door: Door | None) -> str:
-    """Give what the console says while there is no account, with a code of this start; "" where there is one. The code goes into no log."""
+    """Give what the console says while nobody administers, with a code of this start; "" where somebody does. The code goes into no log."""
     code = code_text(secrets.token_bytes(CODE_BYTES))
     if door is None or not await door.access.first_code(code):
         return ""
-    return f"There is no account yet. Open /first-sign-in on the pages and make the administrator's. One-time code: {code}"
+    return f"Nobody administers here yet. Open /first-sign-in on the pages and make the administrator's account. One-time code: {code}"

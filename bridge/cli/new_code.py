@@ -10,6 +10,7 @@ from bridge.accounts.policy import CODE_LASTS_WORDS
 from bridge.app import open_store
 from bridge.desk.accounts import AccountDesk
 from bridge.errors import SetupError, StoreFailed
+from bridge.letting_in import taken_of
 from bridge.model import Actor
 from bridge.store.sqlite import FILE
 
@@ -36,9 +37,10 @@ def new_code(config_path: Path, name: str, reason: str) -> int:
         if account is None:
             raise SetupError(
                 f"There is no account of the name {name!r}.",
-                remedy="Give the name as it stands beside what its owner did. While there is no account at all, padpost serve prints a code.",
+                remedy="Give the name as it stands beside what its owner did. While nobody administers, padpost serve prints a code.",
             )
-        code = AccountDesk(store, clock.now, secrets.token_bytes).new_code(account.account_id, reason=reason, actor=CONSOLE)
+        desk = AccountDesk(store, clock.now, secrets.token_bytes, taken=taken_of(config.accounts))
+        code = desk.new_code(account.account_id, reason=reason, actor=CONSOLE)
     finally:
         store.close()
     print(f"One-time code of {account.name}, {CODE_LASTS_WORDS}: {code}")

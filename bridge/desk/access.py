@@ -14,6 +14,7 @@ from bridge.accounts.envelope import BY_ENVELOPE, is_emergency
 from bridge.accounts.people import MACHINE_NAME, Account, ApiKey, Role, Session, Terms, is_open, is_sure, rests
 from bridge.accounts.permissions import Right, may
 from bridge.accounts.policy import normal, password_fault, plain_code, plain_name
+from bridge.accounts.taken import OWN, Taken
 from bridge.credentials.passwords import Passwords
 from bridge.desk.own_codes import OwnCodes
 from bridge.errors import RefusedAction, StoreError
@@ -79,18 +80,6 @@ class Typed:
     address: str
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Taken:
-    """Whose accounts open anything here: those of this site by ``passwords``, those of the directory ``issuer`` ("": of none)."""
-
-    passwords: bool = True
-    issuer: str = ""
-
-    def takes(self, account: Account) -> bool:
-        """Say whether an account is one of these. One of a directory that the site has left is none."""
-        return self.passwords if not account.issuer else account.issuer == self.issuer or is_emergency(account)
-
-
 def actor_of(account: Account, known_by: str = "") -> Actor:
     """Give who acts with an account, and how they are known."""
     if is_emergency(account):
@@ -114,7 +103,7 @@ class Access:
         *,
         now: Callable[[], datetime],
         token: Callable[[], str],
-        taken: Taken = Taken(),
+        taken: Taken = OWN,
     ) -> None:
         """``token`` gives a new unguessable text of ``TOKEN_BYTES`` random bytes each time."""
         self.taken = taken
@@ -195,7 +184,7 @@ class Access:
         _require_password(typed, again)
         begun = await self._begin(typed)
         account = await ask(self._store, self._store.account_named, typed.name)
-        is_first = self._is_first_code(code) and not await self._is_anybody_here()
+        is_first = self._is_first_code(code) and not await self._is_administered()
         if not is_first and not (account is not None and account.code_counts(self._now()) and _same(account.code_digest, code)):
             await self._note_failed(typed, "sign_in.code_failed")
             raise RefusedAction(CODE_NOT_RIGHT)
@@ -268,19 +257,18 @@ class Access:
         subject = f"account:{caller.account.account_id}" if caller.account else "key"
         await done(self._store, NoteAccess(what=what, subject=subject, actor=caller.actor, reason=reason, at=self._now()))
 
-    # --- the first account
+    # --- the first administrator
 
     async def first_code(self, code: str) -> bool:
-        """Let ``code`` make the first administrator, if nobody has an account yet that counts here; say whether it does."""
-        if not self.taken.passwords or await self._is_anybody_here():
+        """Let ``code`` make the first administrator, if there is none who comes in; say whether it does."""
+        if not self.taken.passwords or await self._is_administered():
             return False
         self._first_code = digest_of(plain_code(code))
         return True
 
-    async def _is_anybody_here(self) -> bool:
-        """Say whether a person has an account. The emergency one is nobody's, and one of a directory that the site has left lets nobody in."""
-        accounts = await ask(self._store, self._store.accounts)
-        return any(self.taken.takes(each) and not is_emergency(each) for each in accounts)
+    async def _is_administered(self) -> bool:
+        """Say whether anybody administers here, as the store asks it once more when the account is kept."""
+        return any(map(self.taken.administers, await ask(self._store, self._store.accounts)))
 
     def _is_first_code(self, code: str) -> bool:
         return bool(self._first_code) and hmac.compare_digest(self._first_code, digest_of(plain_code(code)))
@@ -288,7 +276,7 @@ class Access:
     async def _keep_first(self, name: str, secret: str) -> Account:
         account = Account(account_id=0, name=plain_name(name), role=Role.ADMINISTRATOR, secret=secret)
         actor = Actor(name=account.name, verified="one-time code")
-        command = KeepAccount(account=account, what="account.first", actor=actor, at=self._now(), is_first=True)
+        command = KeepAccount(account=account, what="account.first", actor=actor, at=self._now(), is_first=True, taken=self.taken)
         account_id = await done(self._store, command)
         self._first_code = ""
         return replace(account, account_id=account_id)

@@ -9,6 +9,7 @@ from datetime import datetime, timedelta
 from bridge.accounts.envelope import is_emergency
 from bridge.accounts.people import PEOPLE, Account, ApiKey, Role
 from bridge.accounts.policy import CODE_BYTES, CODE_LASTS, code_text, plain_name
+from bridge.accounts.taken import OWN, Taken
 from bridge.desk.access import NAME_FAULT, digest_of
 from bridge.desk.who import require_name, require_reason
 from bridge.errors import Overtaken, RefusedAction
@@ -36,8 +37,9 @@ class NewKey:
 class AccountDesk:
     """Accounts and keys."""
 
-    def __init__(self, store: Store, now: Callable[[], datetime], random: Callable[[int], bytes]) -> None:
-        """``random`` gives so many unguessable bytes."""
+    def __init__(self, store: Store, now: Callable[[], datetime], random: Callable[[int], bytes], *, taken: Taken = OWN) -> None:
+        """``random`` gives so many unguessable bytes. ``taken``: whose accounts let anybody in."""
+        self._taken = taken
         self._store = store
         self._now = now
         self._random = random
@@ -114,7 +116,15 @@ class AccountDesk:
 
     def _keep(self, account: Account, what: str, reason: str, actor: Actor) -> None:
         require_name(actor)
-        command = KeepAccount(account=account, what=what, actor=actor, at=self._now(), reason=reason.strip(), ends_sessions=True)
+        command = KeepAccount(
+            account=account,
+            what=what,
+            actor=actor,
+            at=self._now(),
+            reason=reason.strip(),
+            ends_sessions=True,
+            taken=self._taken,
+        )
         self._store.submit(command).result()
 
 

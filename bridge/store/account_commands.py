@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from bridge.accounts.people import Account, ApiKey, Session
+from bridge.accounts.taken import OWN, Taken
 from bridge.model import Actor
 
 
@@ -14,10 +15,12 @@ class KeepAccount:
     """Keep a new account (``account_id`` 0), or what one has become. Gives its id (int).
 
     ``account.version`` is the one that was seen; what is kept has the next one. ``what`` names the event, ``reason`` is kept with it.
-    ``ends_sessions``: every session of the account is over with it. ``is_first``: only while the site has none of its own.
+    ``ends_sessions``: every session of the account is over with it. ``is_first``: only while nobody administers.
+    ``taken``: whose accounts let anybody in, so that one of a directory that the site has left is not counted among those who administer.
 
-    Raises Overtaken where the account changed since, or there is one already (``is_first``; of this issuer and subject); RefusedAction where the name is another account's
-    (capitals and blanks make no other one), or nobody would be left who may administer; not so where ``by_directory``: its groups decide alone.
+    Raises Overtaken where the account changed since, the person has one already (of this issuer and subject), or somebody administers already
+    (``is_first``); RefusedAction where the name is another account's (capitals and blanks make no other one), or where the last one who may administer
+    would do so no more; not so where ``by_directory``: its groups decide alone.
     """
 
     account: Account
@@ -28,6 +31,7 @@ class KeepAccount:
     ends_sessions: bool = False
     is_first: bool = False
     by_directory: bool = False
+    taken: Taken = OWN
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -46,7 +46,7 @@ def keep_account(db: Db, command: KeepAccount) -> int:
     """Keep an account; give its id."""
     db.hold(ACCOUNTS)
     of = command.account
-    if command.is_first and db.execute("SELECT 1 FROM accounts WHERE issuer = '' LIMIT 1").fetchone():
+    if command.is_first and _is_administered(db, command):
         raise Overtaken(NOT_FIRST)
     if (
         of.issuer
@@ -63,6 +63,7 @@ def keep_account(db: Db, command: KeepAccount) -> int:
     values = (of.name, bare(of.name), of.role.value, int(of.is_on), of.secret, of.code_digest, when(of.code_until))
     number = of.account_id
     if number:
+        was_administered = not command.by_directory and _is_administered(db, command)
         changed = db.execute(
             "UPDATE accounts SET name = ?, bare = ?, role = ?, is_on = ?, secret = ?, code_digest = ?, code_until = ?, version = version + 1"
             " WHERE id = ? AND version = ?",
@@ -70,8 +71,8 @@ def keep_account(db: Db, command: KeepAccount) -> int:
         ).rowcount
         if not changed:
             raise overtaken(db, f"account:{number}", CHANGED)
-        if not command.by_directory:
-            _require_administrator(db)
+        if was_administered and not _is_administered(db, command):
+            raise RefusedAction(LAST_ONE)
     else:
         number = int(
             db.insert(
@@ -93,9 +94,10 @@ def is_pretended(account: Account) -> bool:
     return same_person(account.name, NAME) and not is_emergency(account)
 
 
-def _require_administrator(db: Db) -> None:
-    if not db.execute("SELECT 1 FROM accounts WHERE role = ? AND is_on = 1", (Role.ADMINISTRATOR.value,)).fetchone():
-        raise RefusedAction(LAST_ONE)
+def _is_administered(db: Db, command: KeepAccount) -> bool:
+    """Say whether anybody who comes in may administer, as ``Taken.administers`` says it of one account."""
+    rows = db.execute("SELECT issuer FROM accounts WHERE role = ? AND is_on = 1", (Role.ADMINISTRATOR.value,))
+    return any(issuer in command.taken.issuers for (issuer,) in rows)
 
 
 def begin_try(db: Db, command: BeginTry) -> datetime | None:

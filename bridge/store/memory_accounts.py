@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 from datetime import datetime
 
-from bridge.accounts.people import Account, ApiKey, Role, Session
+from bridge.accounts.people import Account, ApiKey, Session
 from bridge.accounts.policy import FORGOTTEN_AFTER, FREE_TRIES, FREE_TRIES_OF_ADDRESS, counted, free_again_at
 from bridge.errors import Overtaken, RefusedAction
 from bridge.identity.person import same_person
@@ -40,7 +41,7 @@ from bridge.store.statements import Change
 def keep_account(state: State, command: KeepAccount) -> int:
     """Keep an account; give its id."""
     of = command.account
-    if command.is_first and any(not each.issuer for each in state.accounts.values()):
+    if command.is_first and _is_administered(state.accounts, command):
         raise Overtaken(NOT_FIRST)
     if of.issuer and any(
         (each.issuer, each.subject) == (of.issuer, of.subject) and each.account_id != of.account_id
@@ -54,10 +55,11 @@ def keep_account(state: State, command: KeepAccount) -> int:
     if number:
         if known is None or known.version != of.version:
             raise Overtaken(CHANGED)
-        after = {**state.accounts, number: of}
-        if not command.by_directory and not any(each.role is Role.ADMINISTRATOR and each.is_on for each in after.values()):
+        kept = replace(of, version=of.version + 1, issuer=known.issuer, subject=known.subject)
+        after = {**state.accounts, number: kept}
+        if not command.by_directory and _is_administered(state.accounts, command) and not _is_administered(after, command):
             raise RefusedAction(LAST_ONE)
-        state.accounts[number] = replace(of, version=of.version + 1, issuer=known.issuer, subject=known.subject)
+        state.accounts[number] = kept
     else:
         number = next_id(state.accounts)
         state.accounts[number] = replace(of, account_id=number, version=1)
@@ -68,6 +70,10 @@ def keep_account(state: State, command: KeepAccount) -> int:
             del state.sessions[digest]
     state.note(command.at, command.actor, command.what, f"account:{number}", change_of(command))
     return number
+
+
+def _is_administered(accounts: Mapping[int, Account], command: KeepAccount) -> bool:
+    return any(map(command.taken.administers, accounts.values()))
 
 
 def begin_try(state: State, command: BeginTry) -> datetime | None:

@@ -81,7 +81,7 @@ def test_it_serves_until_it_is_told_to_stop(tmp_path: Path) -> None:
     said = (tmp_path / "console").read_text(
         encoding="utf-8"
     )  # the code for the first account is for who started it, and for no log
-    assert said.startswith("There is no account yet. Open /first-sign-in on the pages")
+    assert said.startswith("Nobody administers here yet. Open /first-sign-in on the pages")
     assert said.split("One-time code: ")[1].strip() not in (tmp_path / "log").read_text(encoding="utf-8")
     with serving(tmp_path, port) as process:
         process.send_signal(signal.SIGINT)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from concurrent.futures import Future
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -11,15 +12,16 @@ from typing import Any
 import pytest
 
 from bridge.accounts.people import Account, Role, Terms
+from bridge.accounts.taken import Taken
 from bridge.credentials.passwords import Passwords
-from bridge.desk.access import Access, Caller, Taken, Typed, digest_of
+from bridge.desk.access import Access, Caller, Typed, digest_of
 from bridge.desk.envelopes import seal
 from bridge.errors import Overtaken, RefusedAction, StoreFull
 from bridge.store.account_commands import KeepAccount, TouchSession
 from bridge.store.commands import Command
 from bridge.store.sqlite import SqliteStore
 from tests.pages.peopled import BOOT, PASSWORD
-from tests.store.account_contract import CARA
+from tests.store.account_contract import BEN, CARA
 
 NOW = datetime(2026, 11, 25, 12, 0, tzinfo=UTC)
 CODE = "ABCD-EFGH-IJKL-MNOP"
@@ -174,8 +176,8 @@ def test_a_password_again_makes_sure_for_the_sites_span_and_a_lock_ends_it(tmp_p
         store.close()
 
 
-def test_an_envelope_or_the_accounts_of_a_directory_that_was_left_take_the_first_code_from_nobody(tmp_path: Path) -> None:
-    """Else nobody could ever administer: neither of them makes an administrator, and the console gives a new code to known accounts alone."""
+def test_the_first_code_is_given_while_nobody_comes_in_who_may_administer(tmp_path: Path) -> None:
+    """Whoever else is there: an envelope, a technician, the administrator of a directory that was left. Else nobody could ever administer again."""
     store = SqliteStore(tmp_path / "store", now=lambda: NOW)
     tokens = iter(f"token-{number}" for number in range(9))
     terms = Terms(idle=timedelta(minutes=15), longest=timedelta(hours=12))
@@ -187,13 +189,19 @@ def test_an_envelope_or_the_accounts_of_a_directory_that_was_left_take_the_first
         assert await access(CARA.issuer).first_code(CODE) is False
         here = access()
         assert await here.first_code(CODE) is True
-        assert await here.of_session(await here.first_sign_in(TYPED, code=CODE, again=PASSWORD)) is not None
+        came = await asyncio.gather(
+            here.first_sign_in(TYPED, code=CODE, again=PASSWORD),
+            here.first_sign_in(replace(TYPED, name="Eve"), code=CODE, again=PASSWORD),
+            return_exceptions=True,
+        )
+        assert sorted(type(each).__name__ for each in came) == ["Overtaken", "str"]
         assert await access().first_code(CODE) is False
 
     try:
         seal(store, reason="before anybody", actor=BOOT, now=NOW, random=bytes)
-        store.submit(KeepAccount(account=CARA, what="account.from_directory", actor=BOOT, at=NOW)).result(10)
+        for each in (BEN, replace(CARA, role=Role.ADMINISTRATOR)):
+            store.submit(KeepAccount(account=each, what="account.added", actor=BOOT, at=NOW)).result(10)
         asyncio.run(steps())
-        assert [each.role for each in store.accounts() if each.name == TYPED.name] == [Role.ADMINISTRATOR]
+        assert len([each for each in store.accounts() if each.role is Role.ADMINISTRATOR and not each.issuer]) == 1
     finally:
         store.close()

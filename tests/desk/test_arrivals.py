@@ -9,8 +9,9 @@ from pathlib import Path
 
 from bridge.accounts.directory import Found
 from bridge.accounts.people import Role, Terms
+from bridge.accounts.taken import Taken
 from bridge.credentials.passwords import Passwords
-from bridge.desk.access import Access, Taken
+from bridge.desk.access import Access
 from bridge.desk.arrivals import Arrivals
 from bridge.store.sqlite import SqliteStore
 from tests.store.strips import NOW

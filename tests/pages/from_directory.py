@@ -12,9 +12,10 @@ import httpx
 
 from bridge.accounts.directory import DirectoryTerms
 from bridge.accounts.people import Role
+from bridge.accounts.taken import Taken
 from bridge.credentials.passwords import Passwords
 from bridge.deliver.http import Poster
-from bridge.desk.access import Access, Taken
+from bridge.desk.access import Access
 from bridge.desk.accounts import AccountDesk
 from bridge.desk.arrivals import Arrivals
 from bridge.desk.directory import LONGEST_ANSWER_BYTES, Directory, Here

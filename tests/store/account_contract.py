@@ -10,6 +10,7 @@ import pytest
 
 from bridge.accounts.envelope import ACCOUNT as EMERGENCY
 from bridge.accounts.people import Account, ApiKey, Role, Session
+from bridge.accounts.taken import OWN, Taken
 from bridge.errors import Overtaken, RefusedAction
 from bridge.store.account_commands import (
     BeginTry,
@@ -34,17 +35,24 @@ TRY = BeginTry(name_key="name:1", address_key="address:127.0.0.1", at=NOW)
 KEY = ApiKey(key_id=0, name="ward list", digest="d1", acts=False, until=later(600), made_by="Bo", made_at=NOW)
 
 
-def add(store: Store, account: Account = ANA, *, is_first: bool = False) -> Account:
+def add(store: Store, account: Account = ANA) -> Account:
     """Keep a new account; give it as it is kept."""
-    command = KeepAccount(account=account, what="account.added", actor=BO, at=NOW, is_first=is_first)
+    command = KeepAccount(account=account, what="account.added", actor=BO, at=NOW)
     return replace(account, account_id=store.submit(command).result(WAIT), version=1)
 
 
-def change(store: Store, account: Account, *, ends_sessions: bool = False) -> None:
+def change(store: Store, account: Account, *, ends_sessions: bool = False, taken: Taken = OWN) -> None:
     """Keep what an account has become."""
-    store.submit(
-        KeepAccount(account=account, what="account.role", actor=EDA, at=later(1), reason="moved", ends_sessions=ends_sessions)
-    ).result(WAIT)
+    command = KeepAccount(
+        account=account,
+        what="account.role",
+        actor=EDA,
+        at=later(1),
+        reason="moved",
+        ends_sessions=ends_sessions,
+        taken=taken,
+    )
+    store.submit(command).result(WAIT)
 
 
 def sign_in(
@@ -115,13 +123,32 @@ class AccountContract:
         add(opened.store, replace(BEN, role=Role.ADMINISTRATOR))
         change(opened.store, replace(ana, is_on=False))
 
-    def test_the_first_account_is_made_once(self, opened: Opened) -> None:
-        """A first-run code that two use at once makes one administrator; an account that is nobody's, or a directory's, is none of the site's own."""
-        add(opened.store, CARA)
-        add(opened.store, EMERGENCY)
-        add(opened.store, is_first=True)
+    def test_who_comes_in_no_more_is_nobody_who_may_administer(self, opened: Opened) -> None:
+        """An administrator of a directory counts while the site has it; after that its own last one is kept, else nobody could change that ever again."""
+        ana = add(opened.store)
+        add(opened.store, replace(CARA, role=Role.ADMINISTRATOR))
+        off = replace(ana, is_on=False)
+        with pytest.raises(RefusedAction, match="Nobody would be left"):
+            change(opened.store, off)
+        change(opened.store, off, taken=Taken(issuer=CARA.issuer))
+        change(opened.store, replace(off, version=2, role=Role.VIEWER))  # there was nobody before it either
+        assert [each.role for each in opened.store.accounts()] == [Role.VIEWER, Role.ADMINISTRATOR]
+
+    def test_the_first_administrator_is_made_once(self, opened: Opened) -> None:
+        """Of two first-run codes that are used at once one makes an administrator; who cannot come in, or not administer, is in nobody's way."""
+        for each in (replace(CARA, role=Role.ADMINISTRATOR), EMERGENCY, BEN):
+            add(opened.store, each)
+        taken = Taken(issuer=CARA.issuer)
+        first = KeepAccount(account=ANA, what="account.first", actor=BO, at=NOW, is_first=True)
+        second = replace(first, account=replace(ANA, name="Eva Dias"))
         with pytest.raises(Overtaken, match="There is an account already"):
-            add(opened.store, BEN, is_first=True)
+            opened.store.submit(replace(first, taken=taken)).result(WAIT)
+        faults = [each.exception(WAIT) for each in (opened.store.submit(first), opened.store.submit(second))]
+        assert [str(each) for each in faults if each] == [
+            "There is an account already: sign in, or ask your administrator for a code."
+        ]
+        own = [each.name for each in opened.store.accounts() if each.role is Role.ADMINISTRATOR and not each.issuer]
+        assert len(own) == 1
 
     def test_an_account_of_a_directory_is_found_by_issuer_and_subject_alone(self, opened: Opened) -> None:
         """Another issuer's same subject is somebody else, and so is an account of the site (HZ-J01)."""
@@ -145,7 +172,7 @@ class AccountContract:
         cara = add(opened.store, replace(CARA, role=Role.ADMINISTRATOR))
         lower = replace(cara, role=Role.VIEWER)
         with pytest.raises(RefusedAction, match="Nobody would be left"):
-            change(opened.store, lower)
+            change(opened.store, lower, taken=Taken(issuer=CARA.issuer))
         command = KeepAccount(account=lower, what="account.role", actor=BO, at=later(1), by_directory=True)
         assert opened.store.submit(command).result(WAIT) == cara.account_id
         assert opened.store.accounts() == (replace(lower, version=2),)

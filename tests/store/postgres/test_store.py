@@ -8,7 +8,7 @@ import threading
 from collections.abc import Callable
 from concurrent.futures import Future
 from contextlib import closing
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Self
 
 import psycopg
@@ -18,6 +18,7 @@ from hypothesis import HealthCheck, given, settings
 from bridge.errors import LeaseLost, StoreAway, StoreFailed, StoreUnsure
 from bridge.lifecycle.states import StopEnd
 from bridge.model import Acknowledgement, Answer, Coded, DeliveryState, NonPatient
+from bridge.store.account_commands import KeepAccount
 from bridge.store.api import Store
 from bridge.store.apply import EPOCH_LETTERS
 from bridge.store.commands import (
@@ -37,7 +38,7 @@ from bridge.store.postgres.store import PostgresStore, revision
 from bridge.store.rows import FoundBy
 from tests.peers.postgres import PostgresServer
 from tests.store import strips as s
-from tests.store.account_contract import AccountContract
+from tests.store.account_contract import ANA, AccountContract
 from tests.store.addition_contract import AdditionContract
 from tests.store.audit_contract import AuditContract
 from tests.store.clock_contract import ClockContract
@@ -328,6 +329,19 @@ def test_a_second_process_works_on_the_same_store(store: PostgresStore, at: Serv
     assert firsts == {1, 6, 11, 16}
     assert s.end(other, number, attempt, Answer.ACCEPTED) is DeliveryState.ACCEPTED
     assert s.states(store, "R1") == {"records": DeliveryState.ACCEPTED}
+    other.close()
+
+
+def test_two_processes_make_one_first_administrator(store: PostgresStore, at: Server) -> None:
+    """Each has printed a code of its own, and both are used at once; the hold on accounts lets one by (HZ-J01)."""
+    other = PostgresStore(at)
+    firsts = [
+        KeepAccount(account=each, what="account.first", actor=s.BO, at=NOW, is_first=True)
+        for each in (ANA, replace(ANA, name="Eva"))
+    ]
+    begun = [mine.submit(first) for mine, first in zip((store, other), firsts, strict=True)]
+    assert sorted(type(each.exception(WAIT)).__name__ for each in begun) == ["NoneType", "Overtaken"]
+    assert len(store.accounts()) == 1
     other.close()
 
 
