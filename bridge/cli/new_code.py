@@ -12,6 +12,7 @@ from bridge.desk.accounts import AccountDesk
 from bridge.errors import SetupError, StoreFailed
 from bridge.letting_in import taken_of
 from bridge.model import Actor
+from bridge.store.api import Store
 from bridge.store.sqlite import FILE
 
 CONSOLE = Actor(name="the machine's console", verified="console")
@@ -29,9 +30,7 @@ def new_code(config_path: Path, name: str, reason: str) -> int:
         raise SetupError(
             "This site has no accounts.", remedy="Nobody needs a code: accounts.sign_in is none in the site configuration."
         )
-    if config.database is None and not (file := config.site.data / FILE).is_file():
-        raise StoreFailed(f"There is no store at {file}. Check site.data in the site configuration, and in which folder you are.")
-    store = open_store(config)
+    store = open_kept(config)
     try:
         account = store.account_named(name)
         if account is None:
@@ -48,3 +47,12 @@ def new_code(config_path: Path, name: str, reason: str) -> int:
     if not account.is_on:
         print("The account is switched off: an administrator must switch it on first.")
     return 0
+
+
+def open_kept(config: settings.Settings) -> Store:
+    """Open the site's store and make none: what is kept in a new one, in the wrong folder, nobody would find. Raises StoreError."""
+    if config.database is None and not (file := config.site.data / FILE).is_file():
+        raise StoreFailed(
+            f"There is no store at {file}. Check site.data in the site configuration, and in which folder you are; padpost serve makes one."
+        )
+    return open_store(config)

@@ -6,8 +6,7 @@ import secrets
 from pathlib import Path
 
 from bridge import clock, settings
-from bridge.app import open_store
-from bridge.cli.new_code import CONSOLE
+from bridge.cli.new_code import CONSOLE, open_kept
 from bridge.desk.envelopes import seal
 from bridge.errors import SetupError
 
@@ -15,7 +14,7 @@ from bridge.errors import SetupError
 def seal_envelope(config_path: Path, reason: str) -> int:
     """Print what goes into a new envelope, once; give 0. An earlier one that was not opened opens nothing any more. It is an event, with the reason.
 
-    Raises SetupError where the site has no accounts, RefusedAction without a reason, StoreFailed where the store cannot be opened, StoreLocked while
+    Raises SetupError where the site has no accounts, RefusedAction without a reason, StoreFailed where there is no store, StoreLocked while
     a service has an SQLite store.
     """
     config = settings.read_settings(config_path)
@@ -23,7 +22,7 @@ def seal_envelope(config_path: Path, reason: str) -> int:
         raise SetupError(
             "This site has no accounts.", remedy="Nobody needs an envelope: accounts.sign_in is none in the site configuration."
         )
-    store = open_store(config)
+    store = open_kept(config)
     try:
         secret = seal(store, reason=reason, actor=CONSOLE, now=clock.now(), random=secrets.token_bytes)
         number = store.envelopes(limit=1)[0].envelope_id

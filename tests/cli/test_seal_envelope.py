@@ -18,6 +18,7 @@ LOCAL = SITE + "accounts: {sign_in: local}\n"
 def test_what_is_printed_opens_the_newest_envelope(tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
     """Only its digest is kept; the history says from where and why."""
     file = site(tmp_path, LOCAL)
+    SqliteStore(tmp_path / "store", now=clock.now).close()
     for number in (1, 2):
         status, out, err = here("seal-envelope", "--config", file, "--reason", "the yearly one", capfd=capfd)
         assert (status, err) == (0, "")
@@ -28,6 +29,14 @@ def test_what_is_printed_opens_the_newest_envelope(tmp_path: Path, capfd: pytest
     last = store.events("envelope:2")[-1]
     assert (last.what, last.actor, last.reason) == ("envelope.sealed", "the machine's console", "the yearly one")
     store.close()
+
+
+def test_no_store_is_made_where_there_is_none(tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
+    """In the wrong folder an envelope would be sealed that opens nothing, and nobody would know before it is needed."""
+    status, out, err = here("seal-envelope", "--config", site(tmp_path, LOCAL), "--reason", "the yearly one", capfd=capfd)
+    assert (status, out) == (2, "")
+    assert err.startswith(f"padpost: There is no store at {tmp_path / 'store'}")
+    assert not (tmp_path / "store").exists()
 
 
 @pytest.mark.parametrize(
@@ -41,6 +50,7 @@ def test_without_accounts_or_a_reason_there_is_none(
     tmp_path: Path, capfd: pytest.CaptureFixture[str], more: str, reason: str, said: str
 ) -> None:
     """Nothing is printed that looks like one."""
+    SqliteStore(tmp_path / "store", now=clock.now).close()
     status, out, err = here("seal-envelope", "--config", site(tmp_path, SITE + more), "--reason", reason, capfd=capfd)
     assert (status, out) == (2, "")
     assert err.startswith(said)
