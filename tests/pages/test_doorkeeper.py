@@ -338,6 +338,15 @@ def test_an_address_that_a_client_writes_itself_is_not_believed(house: House) ->
     assert house.stocked.store.events(f"account:{account.account_id}")[-1].reason == "from 127.0.0.1"
 
 
+def test_a_cookie_of_another_program_on_the_same_host_hinders_nobody(house: House) -> None:
+    """A browser sends the cookies of a host to every port of it (RFC 6265 8.5), and not all are built as its section 4.1.1 asks."""
+    person = house.person(Role.TECHNICIAN)
+    token = person.client.cookies[house.door.cookie]
+    for other in ('seen={"page": 2}', "two words=1", "lonely", "größe=1", "=", ""):
+        header = f"{other}; {house.door.cookie}={token}".encode()
+        assert house.browser().client.get("/results", headers={b"cookie": header}).status_code == 200, other
+
+
 def test_a_session_rests_after_its_time_and_is_over_after_its_longest(house: House) -> None:
     """15 min without use, 12 h in all (NIST SP 800-63B 4.2.3: 30 min and 12 h at most); what a page asks by itself is no use (HZ-J04)."""
     person, start = house.person(Role.TECHNICIAN), NOW

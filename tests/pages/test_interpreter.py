@@ -49,6 +49,7 @@ def answered(path: str = "/", *, own: str = "", **headers: str) -> str:
         ("fr", "es", {"cookie": f"{CHOSEN}=fr"}),
         ("en", "es", {"cookie": f"{CHOSEN}=en", "accept_language": "fr"}),
         ("es", "es", {"cookie": f"{CHOSEN}=xx"}),
+        ("fr", "es", {"cookie": f'seen={{"page": 2}}; {CHOSEN}=fr'}),
         ("en", "", {"accept_language": "de"}),
     ],
 )
