@@ -131,7 +131,7 @@ def language(tag: str) -> Language:
 ENGLISH = language_of("en", NullTranslations())
 SHIPPED = ("en", "es", "fr")
 
-# One request is answered in one language from its first line to its page, in whichever thread; so it is said once, by the middleware below.
+# One request is answered in one language from its first line to its page, in whichever thread; so it is said once, by the middleware of `interpreter`.
 _SPOKEN: ContextVar[Language] = ContextVar("padpost_language", default=ENGLISH)
 
 

@@ -8,6 +8,7 @@ from bridge.pages.language import _, later
 
 SCRIPT_WORDS = (
     later("No field was chosen: what was scanned went nowhere. Choose the field and scan again, or find the strip"),
+    later("{count} or more"),
     later("{count} new since you opened this page. Show"),
     later("{count} new since you opened this page, {stopped} stopped. Show"),
     later("A receiver or a signal changed since you opened this page. Show"),

@@ -12,7 +12,7 @@ from bridge.signals.kinds import Kind
 from bridge.signals.machine import SignalState
 from tests.browser.by_keyboard import fill, follow
 from tests.browser.watched import Tab
-from tests.pages.stocked import NOW, Stocked
+from tests.pages.stocked import NOW, Stocked, wait_until
 from tests.pages.test_signals import of
 from tests.store.signal_contract import MAIL, keep
 
@@ -52,7 +52,7 @@ def test_a_page_sounds_only_where_a_person_asked_for_it(shelf: Stocked, browser:
         assert tab.evaluate("window.tones") == 0
         expect(tab.locator("#ringing")).to_be_hidden()
         tab.get_by_label("Sound on this screen").check()
-        tab.wait_for_function("window.tones >= 2")
+        wait_until(lambda: tab.evaluate("window.tones") >= 2)  # the pages forbid what `wait_for_function` does
         tab.reload()
         expect(tab.locator("#ringing")).to_contain_text("A signal is open")
         tab.get_by_role("button", name="Hush for 10 min").click()

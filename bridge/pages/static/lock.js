@@ -19,6 +19,7 @@ const LOCKED = "padpost.locked";
 const UNLOCKED = "padpost.unlocked";
 const WHO = "padpost.who"; // the mark of whoever is signed in, as the page that was opened last has it
 const OWED = "padpost.owed"; // the mark of a sign-in that was locked, while the server has not heard of it
+const ANEW = "padpost.anew"; // this tab was loaded anew to lock with a fresh form, and has not locked yet
 
 let active = Date.now();
 let used = Date.now(); // when the server last heard of it
@@ -80,9 +81,16 @@ const isOwed = () => localStorage.getItem(OWED) === MARK;
 
 async function postLock() {
   const answer = await fetch(lockForm.action, { method: "POST", body: new URLSearchParams(new FormData(lockForm)), redirect: "manual", keepalive: true });
-  if (answer.type === "opaqueredirect" || answer.status === 401) return localStorage.removeItem(OWED); // 401: it was locked, or over, already
-  const [way] = performance.getEntriesByType("navigation");
-  if (answer.status < 500 && way.type !== "reload") location.reload(); // Padpost began anew meanwhile: its forms are too old, a fresh one locks
+  // 401: it was locked, or over, already
+  if (answer.type === "opaqueredirect" || answer.status === 401) {
+    localStorage.removeItem(OWED);
+    sessionStorage.removeItem(ANEW);
+    return;
+  }
+  if (answer.status < 500 && !sessionStorage.getItem(ANEW)) {
+    sessionStorage.setItem(ANEW, "yes"); // Padpost began anew meanwhile: its forms are too old, a fresh one locks
+    location.reload();
+  }
   throw new Error("not locked");
 }
 
@@ -165,4 +173,5 @@ unlock?.addEventListener("submit", async (event) => {
 
 localStorage.setItem(WHO, MARK);
 if (isOwed()) lock();
+else sessionStorage.removeItem(ANEW);
 setInterval(look, LOOK_EVERY_MS);

@@ -100,7 +100,7 @@ const stands = (now) => Boolean(body.dataset.standing) && now.standing !== body.
 
 function told(news) {
   const count = body.dataset.watch === "stops" ? news.stops : news.strips;
-  const shown = count >= MOST ? "1\u202f000 or more" : String(count);
+  const shown = count >= MOST ? inWords("{count} or more", { count: "1\u202f000" }) : String(count);
   const stopped = body.dataset.watch !== "stops" ? news.stops : 0;
   const changed = count || news.stops;
   const moved = stands(news);
