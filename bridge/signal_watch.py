@@ -28,7 +28,6 @@ from bridge.signals.hours import EVERY_DAY, Hours
 from bridge.signals.kinds import KEPT, WITHOUT_DELAY, Cause, Kind
 from bridge.signals.machine import Rule, Signal, SignalState, What, look
 from bridge.signals.told import Audience
-from bridge.signals.words import KIND_WORDS
 from bridge.store.api import Store
 from bridge.store.awaited import done
 from bridge.store.commands import KeepSignals, NewSay
@@ -239,14 +238,12 @@ def way_notes(ways: Sequence[MailWay | NoticeWay], *, now: datetime) -> dict[str
 
 def shown_ways(signals: Signals) -> tuple[ShownWay, ...]:
     """Give the site's ways as the pages show them: no address of a person, and nothing of an address but its host."""
-    return tuple(ShownWay(name=way.name, words=_way_words(way)) for way in signals.ways)
+    return tuple(_shown_way(way) for way in signals.ways)
 
 
-def _way_words(way: MailWay | NoticeWay) -> str:
-    if isinstance(way, MailWay):
-        to = f"mail to {len(way.to)} address{'' if len(way.to) == 1 else 'es'} by {way.host}"
-    else:
-        to = f"signed web hook at {urlsplit(way.url).hostname}"
-    kinds = ", ".join(KIND_WORDS[Kind(kind)].name for kind in way.kinds) if way.kinds else "every kind"
-    quiet = f"; quiet from {way.quiet.start:%H:%M} to {way.quiet.end:%H:%M}, but for what is urgent" if way.quiet else ""
-    return f"{to}; {kinds}{quiet}"
+def _shown_way(way: MailWay | NoticeWay) -> ShownWay:
+    host, addresses = (way.host, len(way.to)) if isinstance(way, MailWay) else (urlsplit(way.url).hostname or "", 0)
+    start, end = (f"{way.quiet.start:%H:%M}", f"{way.quiet.end:%H:%M}") if way.quiet else ("", "")
+    return ShownWay(
+        name=way.name, host=host, addresses=addresses, kinds=tuple(map(Kind, way.kinds)), quiet_from=start, quiet_to=end
+    )

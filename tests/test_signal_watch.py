@@ -16,6 +16,7 @@ from bridge.deliver.mail import MailClient
 from bridge.errors import LeaseLost
 from bridge.lifecycle.states import DestinationState
 from bridge.model import Answer, Priority
+from bridge.pages.site import ShownWay
 from bridge.queue.leases import FREE
 from bridge.settings import MailWay, Opening, Signals
 from bridge.signal_watch import (
@@ -330,10 +331,10 @@ def test_ways_are_shown_without_anybodys_address() -> None:
         "kinds": ["stat", "room"],
     }
     shown = shown_ways(Signals.model_validate({"ways": [{**MAIL, "quiet": quiet}, hook]}))
-    assert [(each.name, each.words) for each in shown] == [
-        ("desk", "mail to 1 address by 127.0.0.1; every kind; quiet from 22:00 to 06:00, but for what is urgent"),
-        ("pager", "signed web hook at pager.example; STAT stuck, Room runs short"),
-    ]
+    assert shown == (
+        ShownWay(name="desk", host="127.0.0.1", addresses=1, quiet_from="22:00", quiet_to="06:00"),
+        ShownWay(name="pager", host="pager.example", kinds=(Kind.STAT, Kind.ROOM)),
+    )
 
 
 def test_a_way_that_could_not_be_used_is_noted(tmp_path: Path) -> None:

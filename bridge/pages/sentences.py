@@ -189,9 +189,8 @@ class Reader:
         if isinstance(node, nodes.Const) and isinstance(node.value, str) and WORD.search(node.value):
             word = node.value.strip()
             return nodes.Const(node.value.replace(word, self.says(word, node.lineno)), lineno=node.lineno)
-        if isinstance(node, nodes.Getitem) and isinstance(node.node, nodes.Dict):
-            for pair in node.node.items:
-                pair.value = self._said(pair.value)
+        for pair in table_of(node):
+            pair.value = self._said(pair.value)
         if isinstance(node, nodes.Getattr) and node.attr in CALLED:
             return nodes.Call(nodes.Name(MARK, "load", lineno=node.lineno), [node], [], None, None, lineno=node.lineno)
         return node
@@ -205,6 +204,15 @@ class Reader:
             self.says(words[0], call.lineno)
         elif call.node.name == COUNTED and words:
             self.counts(words[0], words[1] if len(words) > 1 else words[0] + "s", call.lineno)
+
+
+def table_of(node: nodes.Expr) -> Sequence[nodes.Pair]:
+    """Give the rows of a table that stands in a template and is asked there, by ``[...]`` or by ``.get(...)``; none for anything else."""
+    if isinstance(node, nodes.Call) and isinstance(node.node, nodes.Getattr) and node.node.attr == "get":
+        node = node.node
+    if isinstance(node, (nodes.Getitem, nodes.Getattr)) and isinstance(node.node, nodes.Dict):
+        return node.node.items
+    return ()
 
 
 def name_of(node: nodes.Expr) -> str:

@@ -149,7 +149,7 @@ def _mark(signal: Signal) -> Mark:
 
 def _cause(cause: Cause) -> ShownCause:
     counted = cause.count if KIND_WORDS[cause.kind].counts else 0
-    return ShownCause(words=subject_words(cause), count=counted, since=cause.since, place=place(cause))
+    return ShownCause(words=subject_words(cause, _), count=counted, since=cause.since, place=place(cause))
 
 
 class SignalsPage:

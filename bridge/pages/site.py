@@ -17,6 +17,7 @@ from bridge.desk.gates import GateDesk
 from bridge.model import Actor
 from bridge.pages.door import Door
 from bridge.pages.language import ENGLISH, Language
+from bridge.signals.kinds import Kind
 from bridge.signals.machine import Signal
 from bridge.tables.types import DestinationTerms, NumberScheme, Tables
 
@@ -55,10 +56,17 @@ class WayIn:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class ShownWay:
-    """A way by which signals are told: its name, and in words what it is, which kinds it hears of and when it is spared."""
+    """A way by which signals are told: its name, the mail server or the web hook's host, and to how many addresses it mails (0: it is a web hook).
+
+    ``kinds``: which it hears of; none: every kind. ``quiet_from`` to ``quiet_to``: when it is spared, HH:MM by the site's clock; "": never.
+    """
 
     name: str
-    words: str
+    host: str
+    addresses: int = 0
+    kinds: tuple[Kind, ...] = ()
+    quiet_from: str = ""
+    quiet_to: str = ""
 
 
 class SaysTest(Protocol):

@@ -110,7 +110,12 @@ KIND_WORDS: Mapping[Kind, Words] = {
     ),
 }
 MOST_LINES = 20  # ours: what fits a telephone
-_SUBJECTS = {"stop": "rejected message", "strip": "strip", "telling": "task", "envelope": "envelope"}
+SUBJECTS = {
+    "stop": "rejected message {number}",
+    "strip": "strip {number}",
+    "telling": "task {number}",
+    "envelope": "envelope {number}",
+}
 _PLACES = {"stop": "/rejected/", "strip": "/strips/", "telling": "/telling#t", "envelope": "/envelopes#e"}
 
 
@@ -121,16 +126,23 @@ def headline(kind: Kind, causes: tuple[Cause, ...]) -> str:
     return words.one if count == 1 else words.many.format(count)
 
 
-def subject_words(cause: Cause) -> str:
-    """Name a cause's subject: ``rejected message 12``, ``strip 9``, or a receiver's or analyzer's own name; "" for none."""
+def subject_words(cause: Cause, said: Callable[[str], str] = str) -> str:
+    """Name a cause's subject: ``rejected message 12``, ``strip 9``, or a receiver's or analyzer's own name; "" for none.
+
+    ``said`` puts a text of ``SUBJECTS`` into the reader's language; a name is no language's.
+    """
     sort, colon, number = cause.subject.partition(":")
-    return f"{_SUBJECTS[sort]} {number}" if colon and sort in _SUBJECTS else "".join(filter(str.isprintable, cause.subject))
+    return (
+        said(SUBJECTS[sort]).format(number=number)
+        if colon and sort in SUBJECTS
+        else "".join(filter(str.isprintable, cause.subject))
+    )
 
 
 def place(cause: Cause) -> str:
     """Give the page on which a cause is worked on."""
     sort, colon, number = cause.subject.partition(":")
-    if colon and sort in _SUBJECTS:
+    if colon and sort in SUBJECTS:
         return f"{_PLACES[sort]}{number}"
     return {
         Kind.CONTROLS: "/controls",

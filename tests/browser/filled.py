@@ -59,7 +59,7 @@ def filled(shelf: Stocked) -> dict[str, Any]:
         "name": LONG_NAME,
         "bench": PagesBench(tables=replace(bench.tables, additions=asking().additions), terms=example_terms()),
         "schemes": {"bench-a": bench.tables.profiles["brook"].numbers},
-        "ways": (ShownWay(name="mail", words="mail to 1 address by mail.example; every kind"),),
+        "ways": (ShownWay(name="mail", host="mail.example", addresses=1),),
     }
 
 

@@ -125,7 +125,7 @@ def _controls(tab: Page, home: Path) -> bytes:
 
 
 def _signals(tab: Page, home: Path) -> bytes:
-    ways = (ShownWay(name="mail", words="mail to 1 address by mail.example; every kind"),)
+    ways = (ShownWay(name="mail", host="mail.example", addresses=1),)
     with stocked(home) as shelf:
         keep(shelf.store, of(Kind.SILENT, "bench-a"), at=NOW)
         keep(shelf.store, of(Kind.RECEIVER, "records", state=SignalState.EASING), replace(MAIL, due_at=NOW), at=NOW)

@@ -17,7 +17,7 @@ from tests.pages.test_signals import of
 from tests.store.signal_contract import MAIL, keep
 
 pytestmark = pytest.mark.browser
-SITE = {"ways": (ShownWay(name="mail", words="mail to 1 address by mail.example; every kind"),)}
+SITE = {"ways": (ShownWay(name="mail", host="mail.example", addresses=1),)}
 # counts the tones that a page really starts
 TONES = """window.tones = 0; const start = AudioScheduledSourceNode.prototype.start;
 AudioScheduledSourceNode.prototype.start = function (...at) { window.tones += 1; return start.apply(this, at); };"""

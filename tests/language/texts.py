@@ -31,7 +31,7 @@ from bridge.lifecycle.ageing import Age
 from bridge.lifecycle.states import StopEnd
 from bridge.pages.container_board import Standing
 from bridge.pages.sentences import MARK, texts_of
-from bridge.signals.words import KIND_WORDS
+from bridge.signals.words import KIND_WORDS, SUBJECTS
 from bridge.store.rows import FoundBy
 
 ROOT = Path(__file__).parents[2]
@@ -119,7 +119,7 @@ def from_other_rooms() -> Iterator[str]:
     """Give the texts of other rooms that pages put into a language as they show them: those rooms speak English alone."""
     yield from (each.value for kind in CALLED for each in kind)
     yield from ITEM_WORDS.values()
-    yield from (*VERIFIED, *FIELDS)
+    yield from (*VERIFIED, *FIELDS, *SUBJECTS.values())
     yield from (text for each in INDICATORS for text in (each.title, each.counts))
     yield from (text for pair in NOT_COUNTED for text in pair)
     yield from (METHOD, STATEMENT, CODE_LASTS_WORDS)

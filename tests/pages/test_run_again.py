@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 
+from bridge.pages.language import language
 from tests.desk.test_run_again import pair
 from tests.pages.stocked import Stocked, Visitor
 
@@ -20,6 +21,8 @@ def test_both_strips_stand_beside_each_other(shelf: Stocked, visitor: Visitor) -
     assert "Second, held" in page.text
     assert "they are never averaged" in page.text
     assert "Other strips of this specimen: bench-a 18 (held)." in visitor.page(f"/results/{first}").text
+    with shelf.serving(languages=(language("en"), language("fr")), language="fr") as visitor:
+        assert "bench-a 18 (retenue)." in visitor.page(f"/results/{first}").text
 
 
 @pytest.mark.parametrize(

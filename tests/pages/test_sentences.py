@@ -58,6 +58,7 @@ def found(source: str) -> list[str]:
         ('<input value="{{ "no" if x else "yes" }}">', []),
         ('{{ field(_("Patient ID"), "patient_id") }}', ["Patient ID"]),
         ('{{ {"hold": "Your decision"}[x] }}', ["Your decision"]),
+        ('{{ {"hold": "Your decision"}.get(x, x) }}', ["Your decision"]),
         ("<!doctype html><p>Said</p>", ["Said"]),
         ("{% macro m(x) %}<b>Old {{ x }}</b>{% endmacro %}", ["Old {x}"]),
         ("{% for x in y %}<li>One</li>{% else %}<li>No one</li>{% endfor %}", ["One", "No one"]),

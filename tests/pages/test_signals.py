@@ -7,6 +7,7 @@ from datetime import time, timedelta
 
 from bridge.model import Actor
 from bridge.pages.signals import SAY_MARKS, SAY_WORDS, STATE_WORDS, standing
+from bridge.pages.language import language
 from bridge.pages.site import ShownDigest, ShownWay
 from bridge.signals.kinds import Cause, Kind
 from bridge.signals.machine import EASINGS, Signal, SignalState
@@ -106,6 +107,30 @@ def test_a_site_without_ways_says_so(still: Visitor) -> None:
     assert "Send a test" not in page.text
 
 
+def test_ways_and_causes_are_said_in_the_reader_s_language(shelf: Stocked) -> None:
+    """Their names are no language's; what they are, what they hear of and when they are spared is."""
+    keep(shelf.store, of(Kind.STAT, "stop:12", "strip:9"), at=NOW)
+    keep(shelf.store, of(Kind.SILENT, "strip of the ward"), at=NOW)
+    ways = (
+        ShownWay(name="pager", host="pager.example", kinds=(Kind.STAT, Kind.ROOM), quiet_from="22:00", quiet_to="06:00"),
+        ShownWay(name="desk", host="mail.example", addresses=2),
+    )
+    with shelf.serving(ways=ways) as visitor:
+        text = visitor.page("/signals").text
+        assert (
+            "pager: signed web hook at pager.example; STAT stuck, Room runs short; quiet from 22:00 to 06:00, but for what is urgent"
+            in text
+        )
+    with shelf.serving(ways=ways, languages=(language("en"), language("es")), language="es") as visitor:
+        text = visitor.page("/signals").text
+    assert "mensaje rechazado 12" in text
+    assert "tira 9" in text
+    assert "strip of the ward" in text
+    assert "pager: web hook firmado en pager.example; " in text
+    assert "; en silencio de 22:00 a 06:00, salvo lo urgente" in text
+    assert "desk: correo a 2 direcciones por mail.example; todos los tipos" in text
+
+
 def test_a_test_says_what_came_of_each_way(shelf: Stocked) -> None:
     """By every way, with the name of who asked; without one nothing is sent."""
     asked: list[Actor] = []
@@ -114,7 +139,7 @@ def test_a_test_says_what_came_of_each_way(shelf: Stocked) -> None:
         asked.append(actor)
         return ("desk", ""), ("pager", "The address answered 503.")
 
-    ways = (ShownWay(name="desk", words="mail to 1 address by mail.example; every kind"),)
+    ways = (ShownWay(name="desk", host="mail.example", addresses=1),)
     with shelf.serving(ways=ways, test_ways=say) as visitor:
         assert "desk: mail to 1 address by mail.example; every kind" in visitor.page("/signals").text
         nobody = visitor.post("/signals/test", name=" ")
@@ -131,10 +156,13 @@ def test_what_was_said_is_listed(shelf: Stocked) -> None:
     keep(shelf.store, of(Kind.RECEIVER, "records"), replace(MAIL, due_at=NOW), at=NOW)
     (row,) = shelf.store.due_says(now=NOW, limit=1)
     shelf.store.submit(NoteSaid(say_id=row.say_id, at=NOW, fault="452 no room", due_at=NOW + timedelta(minutes=1))).result(10)
-    ways = (ShownWay(name="mail", words="mail"),)
+    ways = (ShownWay(name="mail", host="mail.example", addresses=2),)
     with shelf.serving(ways=ways, way_notes=lambda: {"mail": ("the last key runs out",)}) as visitor:
         text = visitor.page("/signals").text
-    assert "mail: mail Its last word did not go: 452 no roomTo look at: the last key runs out" in text
+    assert (
+        "mail: mail to 2 addresses by mail.example; every kind Its last word did not go: 452 no roomTo look at: the last key runs out"
+        in text
+    )
     assert text.count("mail, opened: to be said 12:01, in 1 min: 452 no room 1 try") == 2
 
 
@@ -183,7 +211,7 @@ def test_the_digest_of_a_shift_is_shown_and_tried(shelf: Stocked) -> None:
         return (("mail", "The mail server does not answer."),)
 
     digest = ShownDigest(times=(time(7, 30), time(15, 30)), ways=("mail",), now=lambda: "What waits:\n- 2 <none>", test=say)
-    with shelf.serving(ways=(ShownWay(name="mail", words="mail to 1 address"),), digest=digest) as visitor:
+    with shelf.serving(ways=(ShownWay(name="mail", host="mail.example", addresses=1),), digest=digest) as visitor:
         page = visitor.page("/signals")
         assert "Each day at 07:30, 15:30 by mail: what is open, by cause." in page.text
         assert "What waits: - 2 <none> Your name" in page.text
