@@ -6,8 +6,8 @@ from dataclasses import replace
 from datetime import time, timedelta
 
 from bridge.model import Actor
-from bridge.pages.signals import SAY_MARKS, SAY_WORDS, STATE_WORDS, standing
 from bridge.pages.language import language
+from bridge.pages.signals import SAY_MARKS, SAY_WORDS, STATE_WORDS, standing
 from bridge.pages.site import ShownDigest, ShownWay
 from bridge.signals.kinds import Cause, Kind
 from bridge.signals.machine import EASINGS, Signal, SignalState
