@@ -286,8 +286,6 @@ def compare(store: SqliteStore, stop: StopRow, name: str, act: Act) -> None:
 def compare_messages(store: SqliteStore, stop: StopRow, seen: Foresight) -> None:
     """Each message that was shown is the one that was made, but for identifiers that are only given then."""
     shown = [(each.destination, each.message) for one in (seen, *seen.others) for each in one.messages]
-    if not shown:
-        return
     its = (
         [each.result_id for each in store.capture_strips(stop.capture_id) if each.result_id]
         if stop.capture_id is not None
