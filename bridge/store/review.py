@@ -21,6 +21,8 @@ from bridge.store.database import Db
 from bridge.store.lanes import opened
 from bridge.store.statements import Change, NewStop, move_delivery, note, open_stop
 
+RESTORED = "restored from the backup of {said}"  # why a gate is shut then, in words of a sentence; ``said`` is a time
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Reviewed:
@@ -49,7 +51,7 @@ def review(db: Db, *, now: datetime, taken_at: datetime, known: Collection[str] 
     said = f"{taken_at.astimezone(UTC):%Y-%m-%d %H:%M} UTC"
     deliveries = _review_deliveries(db, now, said)
     captures = _review_intake(db, now, said) + _review_waiting(db, now, said)
-    shut_all(db, at=now, reason=f"restored from the backup of {said}")
+    shut_all(db, at=now, reason=RESTORED.format(said=said))
     note(db, now, SERVICE, "store.restored", "store", Change(before=old, after=epoch, reason=f"backup of {said}"))
     return Reviewed(deliveries=deliveries, captures=captures, old_epoch=old, epoch=epoch)
 

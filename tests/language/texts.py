@@ -16,10 +16,11 @@ from bridge.accounts.policy import CODE_LASTS_WORDS
 from bridge.bench.analyzer_life import LifeEvent
 from bridge.bench.answered import GapEnd
 from bridge.bench.containers import ContainerEnd
-from bridge.bench.controls import Fit, Flaw, Unmatched
+from bridge.bench.controls import Fit, Flaw, RunVerdict, Unmatched
 from bridge.bench.corrections import Kind, Unit
 from bridge.bench.day_log import ITEM_WORDS, Found
 from bridge.bench.feed import Setting
+from bridge.bench.gate import Cause
 from bridge.bench.indicators import INDICATORS, NOT_COUNTED, Among
 from bridge.bench.look_back import Verdict
 from bridge.bench.shift import CAUSES
@@ -32,6 +33,7 @@ from bridge.lifecycle.states import StopEnd
 from bridge.pages.container_board import Standing
 from bridge.pages.sentences import MARK, texts_of
 from bridge.signals.words import KIND_WORDS, SUBJECTS
+from bridge.store.review import RESTORED
 from bridge.store.rows import FoundBy
 
 ROOT = Path(__file__).parents[2]
@@ -54,7 +56,7 @@ MARKS = frozenset({MARK, "later"})
 COUNTED = frozenset({"counted", "ngettext", "several"})
 # Enumerations whose members are shown as they are called
 CALLED: tuple[type[StrEnum], ...] = (
-    Role, LifeEvent, GapEnd, ContainerEnd, Fit, Flaw, Unmatched, Kind, Unit, Found, Setting, Among, Verdict, TellingStep, Means, Stage, By, Age,
+    Role, LifeEvent, GapEnd, ContainerEnd, Fit, Flaw, RunVerdict, Unmatched, Kind, Unit, Found, Setting, Among, Verdict, TellingStep, Means, Stage, By, Age,
     StopEnd, Standing, FoundBy,
 )  # fmt: skip
 VERIFIED = (
@@ -109,7 +111,7 @@ def collect() -> Texts:
         of_module(ast.parse(path.read_text(encoding="utf-8")), path.name, found)
     for path in SENTENCES:
         found.elsewhere |= sentences_of(ast.parse(path.read_text(encoding="utf-8")))
-    found.elsewhere |= set(CAUSES)
+    found.elsewhere |= {*CAUSES, *(each.value for each in Cause), RESTORED}
     for text in from_other_rooms():
         found.single[text].append(("other rooms", 0))
     return found

@@ -9,6 +9,7 @@ import pytest
 from bridge.bench.charts import wilson
 from bridge.model import GateState
 from bridge.pages.controls import GATE_WORDS, results_words, share_words, shown_charts
+from bridge.pages.language import language
 from bridge.pages.site import Bench as PagesBench
 from bridge.site import example_terms
 from bridge.tables.control_table import DriftRule, ShutDoes
@@ -97,6 +98,20 @@ def test_a_failure_asks_for_a_reason_and_names_the_pad(bench: Bench, visitor: Vi
     answer = visitor.post("/controls/gate", action="mend", done="new container", **OF_GATE, **SIGNED)
     assert answer.status_code == 303
     assert "put right: a new full set of controls is to be run" in visitor.page("/controls").text
+
+
+def test_what_became_of_controls_is_said_in_the_reader_s_language(shelf: Stocked, bench: Bench, visitor: Visitor) -> None:
+    """Whether they passed, and why they are due; what a person wrote stays as it is."""
+    bench.read(bench.control("1"))
+    visitor.post("/controls/gate", action="container", name="Ana", **OF_GATE)
+    bench.read(bench.control("2", blood=0))
+    visitor.post("/controls/gate", action="explain", **OF_GATE, **SIGNED)
+    site = PagesBench(tables=bench.tables, terms=example_terms())
+    with shelf.serving(bench=site, languages=(language("en"), language("es")), language="es") as spanish:
+        text = spanish.page("/controls").text
+    rows = text[text.index("Resultado Después") :]
+    said = ("a drop missed a pad", "falló", "se abrió un envase nuevo", "pasó")
+    assert sorted(map(rows.index, said)) == list(map(rows.index, said))
 
 
 @pytest.mark.parametrize("action", ["container", "service"])
