@@ -415,17 +415,32 @@ def _pads(month: Month, history: Iterable[Happened], rule: DriftRule) -> tuple[P
     )
 
 
+# What of a month may be not settled: of one, and of several
+LEFT = (
+    ("set of controls that was due was not done", "sets of controls that were due were not done"),
+    ("failure nobody wrote anything of", "failures nobody wrote anything of"),
+    ("failure that no set followed which opened its gate again", "failures that no set followed which opened their gate again"),
+    ("result of a look-back nobody has decided about", "results of look-backs nobody has decided about"),
+    ("pad and level off on one side too often", "pads and levels off on one side too often"),
+)
+Counted = tuple[int, tuple[str, str]]  # so many, and the words for one and for several
+
+
+def counts_left(review: Review) -> tuple[Counted, ...]:
+    """Count what of a month is not settled, each with its words of ``LEFT``."""
+    counts = (
+        len(review.missed),
+        len(review.unexplained),
+        sum(each.open_at is None for each in review.failures),
+        review.undecided,
+        len(review.drifting),
+    )
+    return tuple((count, words) for count, words in zip(counts, LEFT, strict=True) if count)
+
+
 def things_left(review: Review) -> tuple[str, ...]:
     """Say in words what of a month is not settled, each with its count."""
-    counts = [
-        (len(review.missed), "set of controls that was due was not done", "sets of controls that were due were not done"),
-        (len(review.unexplained), "failure nobody wrote anything of", "failures nobody wrote anything of"),
-        (sum(each.open_at is None for each in review.failures), "failure that no set followed which opened its gate again",
-         "failures that no set followed which opened their gate again"),
-        (review.undecided, "result of a look-back nobody has decided about", "results of look-backs nobody has decided about"),
-        (len(review.drifting), "pad and level off on one side too often", "pads and levels off on one side too often"),
-    ]  # fmt: skip
-    return tuple(f"{count} {one if count == 1 else many}" for count, one, many in counts if count)
+    return tuple(f"{count} {one if count == 1 else many}" for count, (one, many) in counts_left(review))
 
 
 # --- what is kept of a signature
@@ -449,20 +464,32 @@ def digest_of(content: str) -> str:
     return hashlib.sha256(content.encode()).hexdigest()
 
 
-def since_signing(signed: Review, now: Review) -> tuple[str, ...]:
-    """Say in words what of a month is not as it was signed; nothing where all is."""
-    later = [
-        (len({*now.runs} - {*signed.runs}), "control run", "control runs"),
-        (_new(signed.failures, now.failures), "failure, or word on one", "failures, or words on them"),
-        (_new(signed.sets, now.sets), "set that was due", "sets that were due"),
-        (_new(signed.releases, now.releases), "emergency release", "emergency releases"),
-        (_new(signed.reviewed, now.reviewed), "decision on a result of a look-back", "decisions on results of look-backs"),
-        (_new(signed.strip_lots, now.strip_lots), "lot of strips", "lots of strips"),
-        (_new(signed.control_lots, now.control_lots), "lot of control material", "lots of control material"),
-        (_new(signed.pads, now.pads), "pad's counts", "pads' counts"),
-    ]
-    words = tuple(f"{count} {one if count == 1 else many}" for count, one, many in later if count)
-    return words if words or signed == now else ("other figures",)
+# What of a month may be otherwise than it was signed: of one, and of several
+LATER = (
+    ("control run", "control runs"),
+    ("failure, or word on one", "failures, or words on them"),
+    ("set that was due", "sets that were due"),
+    ("emergency release", "emergency releases"),
+    ("decision on a result of a look-back", "decisions on results of look-backs"),
+    ("lot of strips", "lots of strips"),
+    ("lot of control material", "lots of control material"),
+    ("pad's counts", "pads' counts"),
+)
+
+
+def counts_since_signing(signed: Review, now: Review) -> tuple[Counted, ...]:
+    """Count what of a month is not as it was signed, each with its words of ``LATER``; none where it is other figures alone."""
+    counts = (
+        len({*now.runs} - {*signed.runs}),
+        _new(signed.failures, now.failures),
+        _new(signed.sets, now.sets),
+        _new(signed.releases, now.releases),
+        _new(signed.reviewed, now.reviewed),
+        _new(signed.strip_lots, now.strip_lots),
+        _new(signed.control_lots, now.control_lots),
+        _new(signed.pads, now.pads),
+    )
+    return tuple((count, words) for count, words in zip(counts, LATER, strict=True) if count)
 
 
 def _new(signed: Iterable[object], now: Iterable[object]) -> int:

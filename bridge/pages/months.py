@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Annotated, Any
@@ -16,18 +16,19 @@ from pydantic import BaseModel
 from bridge.bench.controls import RunVerdict
 from bridge.bench.gate import GateEvent
 from bridge.bench.month import (
+    Counted,
     Failure,
     Month,
     PadMonth,
     Review,
     content_of,
+    counts_left,
+    counts_since_signing,
     digest_of,
     length_words,
     month_of,
     review_from,
     review_of,
-    since_signing,
-    things_left,
     window_of,
 )
 from bridge.desk.lots import lots_in_use
@@ -38,7 +39,7 @@ from bridge.pages.forms import SEE_OTHER, Field, RequiresToken, ShowsPage, typed
 from bridge.pages.language import Words, _
 from bridge.pages.report import ShowsReport
 from bridge.pages.site import PagesSite
-from bridge.pages.words import month_words
+from bridge.pages.words import counted, month_words
 from bridge.store.api import Store
 from bridge.store.rows import MonthSignature
 from bridge.tables.control_table import GatePolicy
@@ -108,6 +109,16 @@ class ShownMonth:
     def mark(self) -> str:
         """Give the digest of the month as it stands now: what a signature would keep."""
         return digest_of(content_of(self.now))
+
+
+def later_words(signed: Review, now: Review) -> tuple[str, ...]:
+    """Say in words what of a month is not as it was signed; nothing where all is."""
+    words = _said(counts_since_signing(signed, now))
+    return words if words or signed == now else (_("other figures"),)
+
+
+def _said(counts: Iterable[Counted]) -> tuple[str, ...]:
+    return tuple(counted(count, one, many) for count, (one, many) in counts)
 
 
 def first_of(month: str) -> date:
@@ -244,9 +255,9 @@ class Months:
             now=now,
             signatures=signatures,
             is_as_signed=signed is not None and not as_now,
-            later=since_signing(signed, now) if signed else (),
+            later=later_words(signed, now) if signed else (),
             later_failures=tuple(each for each in now.failures if signed and each not in signed.failures),
-            left=things_left(review),
+            left=_said(counts_left(review)),
             is_over=month.ends <= self._now(),
         )
 

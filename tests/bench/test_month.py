@@ -26,12 +26,12 @@ from bridge.bench.month import (
     StripLot,
     UsedLot,
     content_of,
+    counts_since_signing,
     digest_of,
     length_words,
     month_of,
     review_from,
     review_of,
-    since_signing,
     things_left,
     window_of,
 )
@@ -276,13 +276,18 @@ def test_what_came_after_signing_is_named(failed: History) -> None:
     """Nothing where nothing changed; else which parts, with counts."""
     uses = (Use(strip_lot=LOT, at=at(2, "08:00"), strips=5),)
     signed = review(facts(failed, uses))
-    assert since_signing(signed, review(facts(failed, uses))) == ()
+    assert counts_since_signing(signed, review(facts(failed, uses))) == ()
     acted = review(facts(failed, uses, actions=(Action(line_id=4, text="told", by=BRAM, at=at(4, "09:00")),)))
-    assert since_signing(signed, acted) == ("1 failure, or word on one",)
+    assert counts_since_signing(signed, acted) == ((1, ("failure, or word on one", "failures, or words on them")),)
     failed.run(at(4, "07:00"), "1", S.OPEN)
     later = review(facts(failed, uses))
-    assert since_signing(signed, later) == ("1 control run", "1 lot of strips", "1 lot of control material", "1 pad's counts")
-    assert since_signing(signed, replace(signed, noted=3)) == ("other figures",)
+    assert [(count, one) for count, (one, _) in counts_since_signing(signed, later)] == [
+        (1, "control run"),
+        (1, "lot of strips"),
+        (1, "lot of control material"),
+        (1, "pad's counts"),
+    ]
+    assert counts_since_signing(signed, replace(signed, noted=3)) == ()
 
 
 def test_a_length_is_said_in_hours_and_minutes() -> None:

@@ -23,6 +23,8 @@ from bridge.bench.feed import Setting
 from bridge.bench.gate import Cause
 from bridge.bench.indicators import INDICATORS, NOT_COUNTED, Among
 from bridge.bench.look_back import Verdict
+from bridge.bench.month import LATER, LEFT
+from bridge.bench.month_due import BY_CLOCK, BY_COUNT, BY_REPAIR, FIRST_USE
 from bridge.bench.shift import CAUSES
 from bridge.bench.spread import METHOD
 from bridge.bench.telling import Means, TellingStep
@@ -76,6 +78,7 @@ FIELDS = (
     "comment",
     "patient ID",
 )  # what a correction changes: Correction.fields
+WHY_DUE = (BY_CLOCK, BY_COUNT, BY_REPAIR, FIRST_USE, *(each.value for each in Cause), RESTORED)  # controls, in a gate's history
 STATEMENT_OF_SQL = re.compile(r"[=<>]=? \?|[A-Z]{4,} ")
 LETTERS = re.compile(r"[^\W\d_]{2}")
 
@@ -111,7 +114,9 @@ def collect() -> Texts:
         of_module(ast.parse(path.read_text(encoding="utf-8")), path.name, found)
     for path in SENTENCES:
         found.elsewhere |= sentences_of(ast.parse(path.read_text(encoding="utf-8")))
-    found.elsewhere |= {*CAUSES, *(each.value for each in Cause), RESTORED}
+    found.elsewhere |= {*CAUSES, *WHY_DUE}
+    for one, many in (*LEFT, *LATER):
+        found.several[one, many].append(("other rooms", 0))
     for text in from_other_rooms():
         found.single[text].append(("other rooms", 0))
     return found

@@ -4,16 +4,19 @@ from __future__ import annotations
 
 import io
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import UTC, date, datetime
 
 import pytest
 from pypdf import PdfReader
 
 from bridge.bench.month import month_of
-from bridge.pages.months import FOLLOWED_WORDS, address_of, first_of
+from bridge.pages.language import language
+from bridge.pages.months import FOLLOWED_WORDS, address_of, first_of, later_words
 from bridge.pages.site import Bench as PagesBench
 from bridge.site import example_terms
 from tests.bench.judged import MENDED, Bench, with_policy
+from tests.bench.test_month import History, facts, review
 from tests.pages.stocked import Page, Stocked, Visitor
 
 LIST, ADDRESS = "/controls/months", "/controls/months/2026-11"
@@ -103,6 +106,21 @@ def test_a_month_in_words(bench: Bench, visitor: Visitor) -> None:
         assert words.replace(" ,", ",") in text.replace(" ,", ","), words
 
 
+def test_what_is_left_of_a_month_and_why_controls_were_due_are_in_the_reader_s_language(shelf: Stocked, bench: Bench) -> None:
+    """A cause of ours is kept in English in a gate's history; what a person wrote there stays as it is."""
+    bench.read(bench.patient())
+    a_month(bench)
+    tables = PagesBench(tables=bench.tables, terms=example_terms())
+    shelf.now = datetime(2026, 12, 2, 8, 0, tzinfo=UTC)
+    with shelf.serving(bench=tables, languages=(language("es"),), language="es") as visitor:
+        text, runs = visitor.page(MONTH).text, visitor.page("/controls").text
+    assert "Sin resolver: 2 resultados por volver a mirar sobre los que nadie ha decidido." in text
+    assert "lote 24A01 empezó un día o turno" in text
+    assert "qué se corrigió, por A. Sund: strips left open; new container" in text
+    assert "nivel 1, lote B1-0771 pasó" in runs
+    assert "He revisado los controles" in text
+
+
 def test_a_corrective_action_is_written_beside_the_failure(bench: Bench, visitor: Visitor) -> None:
     """By a named person; it stands there from then on."""
     a_month(bench)
@@ -143,6 +161,12 @@ def test_a_signed_month_stays_and_tells_what_came_later(bench: Bench, visitor: V
     text = visitor.page(MONTH).text
     assert text.index("Bo (unverified)") < text.index("Ana (unverified)")
     assert "After signing" not in text
+
+
+def test_figures_that_have_no_word_of_their_own_are_told_too() -> None:
+    """A signed month whose sums alone moved is not as it was signed."""
+    signed = review(facts(History()))
+    assert (later_words(signed, signed), later_words(signed, replace(signed, noted=3))) == ((), ("other figures",))
 
 
 def test_the_report_on_paper(bench: Bench, visitor: Visitor) -> None:
