@@ -6,7 +6,8 @@ import re
 from pathlib import Path
 
 from tests.cli.commands import padpost, site
-from tests.cli.test_serve import free_port, serving
+from tests.cli.test_serve import serving
+from tests.faults.served import free_port
 
 
 def test_it_copies_the_store_of_a_running_service(tmp_path: Path) -> None:

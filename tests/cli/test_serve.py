@@ -15,12 +15,7 @@ from pathlib import Path
 import pytest
 
 from tests.cli.commands import COMMAND, PATIENCE_S, SITE, environment, here, padpost, site
-
-
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
+from tests.faults.served import free_port
 
 
 def ask(port: int, path: str, host: str = "127.0.0.1") -> tuple[int, dict[str, object]]:

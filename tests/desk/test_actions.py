@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from concurrent.futures import Future, ThreadPoolExecutor
 from datetime import UTC, datetime
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -20,14 +19,6 @@ from tests.pages.stocked import GOOD, LISBON, MISTYPED, NOW, OTHER, POLICY, Stoc
 
 ANA, BEN = Actor(name="Ana", verified="unverified"), Actor(name="Ben", verified="unverified")
 SLIP = "typing slip"
-
-
-@pytest.fixture
-def shelf(tmp_path: Path) -> Iterator[Stocked]:
-    """Give a real, empty store."""
-    stocked = Stocked(tmp_path)
-    yield stocked
-    stocked.close()
 
 
 def correct(shelf: Stocked, stop_id: int, **more: Any) -> None:

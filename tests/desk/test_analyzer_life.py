@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from datetime import timedelta
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -18,14 +16,6 @@ from tests.tables.shipped_tables import tables
 
 WHO = Actor(name="Ben", verified="unverified")
 E = LifeEvent
-
-
-@pytest.fixture
-def shelf(tmp_path: Path) -> Iterator[Stocked]:
-    """Give a real, empty store."""
-    stocked = Stocked(tmp_path)
-    yield stocked
-    stocked.close()
 
 
 def desk(shelf: Stocked) -> LifeDesk:

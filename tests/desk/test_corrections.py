@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -27,14 +26,6 @@ from tests.tables.shipped_tables import tables
 ANA = Actor(name="Ana", verified="unverified")
 WHO = Who(actor=ANA, second="Rui", reason="the ward called")
 D = DeliveryState
-
-
-@pytest.fixture
-def shelf(tmp_path: Path) -> Iterator[Stocked]:
-    """Give a real, empty store."""
-    stocked = Stocked(tmp_path)
-    yield stocked
-    stocked.close()
 
 
 @pytest.fixture

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -21,14 +19,6 @@ from tests.tables.shipped_tables import tables
 WHO = Actor(name="Ben", verified="unverified")
 CLEANED = TypedLine(item=DayItem.CLEANING)
 WARM = TypedLine(item=DayItem.TEMPERATURE, typed="22.5", scale=Degrees.CELSIUS)
-
-
-@pytest.fixture
-def shelf(tmp_path: Path) -> Iterator[Stocked]:
-    """Give a real, empty store."""
-    stocked = Stocked(tmp_path)
-    yield stocked
-    stocked.close()
 
 
 def desk(shelf: Stocked, undone: Undone | None = None) -> DayLogDesk:

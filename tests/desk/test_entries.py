@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
 from dataclasses import replace
 from datetime import timedelta
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -31,14 +29,6 @@ ENTRY = EyeEntry(
     patient_again=GOOD,
     ranks={pad.pad: 0 for pad in ladders(PLACE.profile, "ten", TABLES)},
 )
-
-
-@pytest.fixture
-def shelf(tmp_path: Path) -> Iterator[Stocked]:
-    """Give a real, empty store."""
-    stocked = Stocked(tmp_path)
-    yield stocked
-    stocked.close()
 
 
 @pytest.fixture

@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from pathlib import Path
-
 import pytest
 
 from bridge.desk.foresight import intended
@@ -15,14 +12,6 @@ from bridge.store.commands import CloseStop
 from tests.pages.stocked import NOW, Stocked
 
 ANA = Actor(name="Ana", verified="unverified")
-
-
-@pytest.fixture
-def shelf(tmp_path: Path) -> Iterator[Stocked]:
-    """Give a real, empty store."""
-    stocked = Stocked(tmp_path)
-    yield stocked
-    stocked.close()
 
 
 def test_an_act_is_heard_and_not_done(shelf: Stocked) -> None:

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import replace
 from datetime import date
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -17,14 +15,6 @@ from tests.pages.stocked import NOW, Stocked
 from tests.store.operator_contract import ANA
 
 WHO = Actor(name="Ben", verified="unverified")
-
-
-@pytest.fixture
-def shelf(tmp_path: Path) -> Iterator[Stocked]:
-    """Give a real, empty store."""
-    stocked = Stocked(tmp_path)
-    yield stocked
-    stocked.close()
 
 
 @pytest.mark.parametrize(

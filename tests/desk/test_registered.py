@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import replace
 from datetime import date, timedelta
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -18,14 +16,6 @@ from tests.store.registered_contract import ROUND
 
 WHO = Actor(name="Ben", verified="unverified")
 NOBODY = Actor(name=" ", verified="unverified")
-
-
-@pytest.fixture
-def shelf(tmp_path: Path) -> Iterator[Stocked]:
-    """Give a real, empty store."""
-    stocked = Stocked(tmp_path)
-    yield stocked
-    stocked.close()
 
 
 @pytest.mark.parametrize(

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import replace
-from pathlib import Path
 
 import pytest
 
@@ -19,14 +17,6 @@ from tests.pages.stocked import NOW, Stocked, finding
 
 D = DeliveryState
 AGAIN = finding("specimen.run_again", severity=Severity.HOLD, sentence="This specimen was run before.")
-
-
-@pytest.fixture
-def shelf(tmp_path: Path) -> Iterator[Stocked]:
-    """Give a real, empty store."""
-    stocked = Stocked(tmp_path)
-    yield stocked
-    stocked.close()
 
 
 def pair(shelf: Stocked, *more: Finding, answered: bool = True) -> tuple[str, int]:

@@ -2,38 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from datetime import timedelta
-from pathlib import Path
 
 import pytest
 
 from bridge.desk.same_day import ask_same_person, others_of_day
 from bridge.errors import AnotherStrip, RefusedAction
 from bridge.model import Format, Purpose
-from bridge.store.rows import StripRow
 from tests.pages.stocked import GOOD, LISBON, NOW, OTHER, Page, Stocked
-
-
-@pytest.fixture
-def shelf(tmp_path: Path) -> Iterator[Stocked]:
-    stocked = Stocked(tmp_path)
-    yield stocked
-    stocked.close()
-
-
-def strip_of(shelf: Stocked, stop_id: int) -> StripRow:
-    stop = shelf.store.stop(stop_id)
-    assert stop is not None
-    assert stop.strip_id is not None
-    found = shelf.store.strip(stop.strip_id)
-    assert found is not None
-    return found
 
 
 def test_the_patients_other_strips_of_that_day_are_named(shelf: Stocked) -> None:
     """HZ-A02: by analyzer, number and time, newest first; none of another day, another patient, a control or a copy, and not the strip itself."""
-    strip = strip_of(shelf, shelf.rejected(GOOD, number="9"))
+    strip = shelf.strip_of(shelf.rejected(GOOD, number="9"))
     assert others_of_day(shelf.store, strip, OTHER, zone=LISBON) == ()
     ask_same_person(shelf.store, strip, OTHER, zone=LISBON)
     shelf.now = NOW - timedelta(days=1)

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from datetime import timedelta
-from pathlib import Path
 
 import pytest
 
@@ -18,14 +17,6 @@ from tests.store.signal_contract import OPENED, keep
 
 WHO = Actor(name=" Ben ", verified="unverified")
 NOBODY = Actor(name=" ", verified="unverified")
-
-
-@pytest.fixture
-def shelf(tmp_path: Path) -> Iterator[Stocked]:
-    """Give a real, empty store."""
-    stocked = Stocked(tmp_path)
-    yield stocked
-    stocked.close()
 
 
 @pytest.mark.parametrize(

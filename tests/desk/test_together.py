@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import replace
-from pathlib import Path
 
 import pytest
 
@@ -26,14 +24,6 @@ ANA = Actor(name="Ana", verified="unverified")
 BY = By(actor=ANA, reason="the folder was found today", specimen="run again")
 TERMS = {"time.too_old": ReleasePolicy(bulk=True), "time.missing": ReleasePolicy(persons=2, bulk=True)}
 OLD, CRITICAL = "time.too_old", finding("critical.met", severity=Severity.NOTE)
-
-
-@pytest.fixture
-def shelf(tmp_path: Path) -> Iterator[Stocked]:
-    """Give a real, empty store."""
-    stocked = Stocked(tmp_path)
-    yield stocked
-    stocked.close()
 
 
 def together(shelf: Stocked, site: Tables | None = None) -> Together:

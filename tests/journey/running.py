@@ -20,6 +20,7 @@ from bridge.app import Padpost, assemble, run_until
 from bridge.demo.printers import Play, framed, printed
 from bridge.demo.record_system import RecordSystem
 from bridge.plan_book import PlanBook
+from tests.faults.served import free_port
 
 SITE = """\
 site: {{name: Test Clinic, zone: Europe/Lisbon, data: store}}
@@ -114,9 +115,7 @@ def running(
     ``home`` may hold the store of an earlier run; ``profile`` is the one of drops/; ``mode`` is the processing ID of records: P is live.
     ``more`` are further destinations or parts of the site, ``sources`` further lines of the site's sources, in YAML.
     """
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port = int(probe.getsockname()[1])
+    port = free_port()
     for name in ("drops", "line", "undated"):
         (home / name).mkdir(exist_ok=True)
     started = threading.Event()

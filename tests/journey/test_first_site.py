@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import socket
 import textwrap
 from pathlib import Path
 
@@ -11,6 +10,7 @@ import httpx
 
 from bridge import settings
 from bridge.app import assemble, run_until
+from tests.faults.served import free_port
 
 ROOT = Path(__file__).parents[2]
 SITE = ROOT / "docker" / "site.yaml"
@@ -30,9 +30,7 @@ def test_the_site_file_of_the_how_to_is_read(tmp_path: Path) -> None:
 
 def test_the_shipped_site_file_starts_and_stays_up(tmp_path: Path) -> None:
     """An admin starts the container before anything is connected: the pages must be there to look at, and ready."""
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port = int(probe.getsockname()[1])
+    port = free_port()
     text = SITE.read_text(encoding="utf-8")
     for shipped, here in (
         ("  data: /var/lib/padpost", f"  data: {tmp_path / 'store'}"),

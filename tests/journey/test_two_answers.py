@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import socket
 from pathlib import Path
 
 import hl7
@@ -12,6 +11,7 @@ from bridge import settings
 from bridge.app import assemble
 from bridge.demo.printers import framed, printed
 from bridge.model import DeliveryState
+from tests.faults.served import free_port
 from tests.journey.running import play
 from tests.peers.mllp_receiver import MllpReceiver, answer_apart, commit, turn_away
 from tests.queue.stock import until
@@ -31,9 +31,7 @@ destinations:
 
 def test_a_result_that_is_kept_and_then_not_taken(tmp_path: Path) -> None:
     """MSH-15 and MSH-16 ask for both answers; CA commits; AE 207 means later here and is sent again; AE 204 opens a row."""
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        answers = int(probe.getsockname()[1])
+    answers = free_port()
 
     async def whole(receiver: MllpReceiver) -> None:
         (tmp_path / "drops").mkdir()

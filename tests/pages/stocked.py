@@ -81,6 +81,7 @@ from bridge.store.commands import (
 )
 from bridge.store.database import SqliteDb
 from bridge.store.review import review
+from bridge.store.rows import StripRow
 from bridge.store.sqlite import FILE, SqliteStore
 from bridge.tables.types import ModeRule, NumberScheme, PatientIdPolicy, Policy, SeriesRule
 from tests.tables.shipped_tables import tables
@@ -240,6 +241,15 @@ class Stocked:
             finding=found or finding("read.torn", sentence="It stopped in the middle.", remedy="Send it again."),
         )
         return _stop_of(self.record(None, reading, **more))
+
+    def strip_of(self, stop_id: int) -> StripRow:
+        """Give the strip that a stop is of."""
+        stop = self.store.stop(stop_id)
+        assert stop is not None
+        assert stop.strip_id is not None
+        strip = self.store.strip(stop.strip_id)
+        assert strip is not None
+        return strip
 
     def coded(self, patient_id: str = GOOD, *, to: tuple[Format, ...] = (), **more: Any) -> str:
         """Put a result there with a message for each format of ``to`` (``records``, ``chart``); give its id."""
