@@ -12,6 +12,7 @@ import httpx
 import pytest
 
 from bridge.model import Answer, Format, NonPatient, Place, Priority
+from bridge.pages.language import language
 from bridge.pages.rejected import NEWEST
 from tests.pages.stocked import GOOD, NOW, OTHER, Page, Stocked, Visitor, finding
 from tests.store import strips
@@ -219,6 +220,16 @@ def test_what_a_receiver_has_is_not_offered_for_correction(shelf: Stocked, visit
     assert "The strip itself has none." in page.text
     alone = shelf.refused(OTHER, number="8")
     assert len(visitor.page(f"/rejected/{alone}").all("form", action=f"/rejected/{alone}/correct")) == 1
+
+
+def test_why_nothing_is_corrected_here_is_said_in_the_reader_s_language(shelf: Stocked) -> None:
+    """It is what the desk would say if somebody tried."""
+    result = shelf.coded(GOOD, to=(Format.ORU_R01, Format.FHIR), number="7")
+    shelf.answered(result, Answer.ACCEPTED, "filed", "chart")
+    shelf.answered(result, Answer.REFUSED, "no such patient")
+    (stop,) = shelf.store.stops()
+    with shelf.serving(languages=(language("es"),), language="es") as visitor:
+        assert "chart tiene este resultado como era, o puede tenerlo." in visitor.page(f"/rejected/{stop.stop_id}").text
 
 
 def test_of_a_large_file_the_first_others_stand_beside_the_piece(shelf: Stocked, visitor: Visitor) -> None:

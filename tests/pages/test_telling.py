@@ -10,6 +10,7 @@ import pytest
 from bridge.bench.telling import TellingStep
 from bridge.lifecycle.states import StopEnd
 from bridge.model import Severity
+from bridge.pages.language import language
 from bridge.pages.site import Bench as PagesBench
 from bridge.pages.telling import CLOSED_SHOWN, to_do
 from bridge.site import example_terms
@@ -26,6 +27,15 @@ TERMS = TellingTerms(
 TABLES = replace(tables(), policy=replace(tables().policy, telling=TERMS))
 SITE = {"bench": PagesBench(tables=TABLES, terms=example_terms())}
 CALL = {"step": "told and read back", "whom": "N. Ito", "role": "nurse", "means": "by telephone", "name": "Ana"}
+
+
+def test_why_a_critical_strip_was_not_sent_is_said_in_the_reader_s_language(shelf: Stocked) -> None:
+    """HZ-I01: of all that stands on Today this must not be in a language that nobody at the bench reads."""
+    why = finding("time.missing", severity=Severity.HOLD, sentence="The strip has no full date and time.", releasable=True)
+    shelf.held("40700007", number="12", tell=ONCE, found=(why,))
+    with shelf.serving(**SITE, languages=(language("es"),), language="es") as visitor:
+        for page in ("/", "/telling"):
+            assert "La tira no tiene fecha y hora completas." in visitor.page(page).text
 
 
 def test_what_is_overdue_stands_first(shelf: Stocked) -> None:
