@@ -14,7 +14,7 @@ from bridge.accounts.people import PEOPLE
 from bridge.accounts.policy import CODE_LASTS_WORDS
 from bridge.desk.accounts import AccountDesk, NewKey
 from bridge.errors import Overtaken, RefusedAction
-from bridge.pages.forms import SEE_OTHER, Field, ShowsPage, typed_actor
+from bridge.pages.forms import SEE_OTHER, Field, RowId, ShowsPage, typed_actor
 from bridge.pages.language import _
 from bridge.store.api import Store
 
@@ -74,7 +74,7 @@ class AccountPages:
             _("One-time code of {name}, {lasts}", name=form.account_name, lasts=_(CODE_LASTS_WORDS)),
         )
 
-    def role(self, request: Request, account_id: int, form: Annotated[AccountForm, Form()]) -> Response:
+    def role(self, request: Request, account_id: RowId, form: Annotated[AccountForm, Form()]) -> Response:
         """Give an account another role."""
         return self._done(
             lambda: self._desk.set_role(
@@ -83,7 +83,7 @@ class AccountPages:
             request,
         )
 
-    def switch(self, request: Request, account_id: int, form: Annotated[AccountForm, Form()]) -> Response:
+    def switch(self, request: Request, account_id: RowId, form: Annotated[AccountForm, Form()]) -> Response:
         """Switch an account on or off."""
         return self._done(
             lambda: self._desk.switch(
@@ -92,7 +92,7 @@ class AccountPages:
             request,
         )
 
-    def code(self, request: Request, account_id: int, form: Annotated[AccountForm, Form()]) -> Response:
+    def code(self, request: Request, account_id: RowId, form: Annotated[AccountForm, Form()]) -> Response:
         """Give an account a one-time code in place of its password."""
         return self._secret(
             request,
@@ -107,7 +107,7 @@ class AccountPages:
             request, lambda: self._desk.make_key(new, actor=typed_actor(form.name)), _("Key of {name}", name=form.key_name)
         )
 
-    def end_key(self, request: Request, key_id: int, form: Annotated[KeyForm, Form()]) -> Response:
+    def end_key(self, request: Request, key_id: RowId, form: Annotated[KeyForm, Form()]) -> Response:
         """End a key."""
         return self._done(lambda: self._desk.end_key(key_id, reason=form.reason, actor=typed_actor(form.name)), request)
 

@@ -15,7 +15,7 @@ from bridge.accounts.quick import BADGE_LONGEST, Bench, may_switch
 from bridge.desk.benches import NOT_OPEN, Benches, Chosen, Shown
 from bridge.errors import Overtaken, RefusedAction
 from bridge.pages.door import Door, address_of
-from bridge.pages.forms import SEE_OTHER, Field, RequiresToken, ShowsPage, caller
+from bridge.pages.forms import SEE_OTHER, Field, RequiresToken, RowId, ShowsPage, caller
 from bridge.store.api import Store
 
 Hidden = Annotated[str, pydantic.Field(max_length=4 * LONGEST)]  # the policy's own sentence comes first
@@ -92,7 +92,7 @@ class BenchPages:
         answer = RedirectResponse("/bench", status_code=SEE_OTHER)
         return self._door.mark(answer, token, days=KEPT_DAYS)
 
-    async def end(self, request: Request, bench_id: int, form: Annotated[BenchForm, Form()]) -> Response:
+    async def end(self, request: Request, bench_id: RowId, form: Annotated[BenchForm, Form()]) -> Response:
         """End a bench."""
         who = caller()
         assert who is not None

@@ -13,7 +13,7 @@ from bridge.accounts.people import Role
 from bridge.desk.envelopes import EnvelopeDesk
 from bridge.errors import Overtaken, RefusedAction
 from bridge.pages.door import Door, address_of
-from bridge.pages.forms import SEE_OTHER, Field, RequiresToken, ShowsPage, caller, typed_actor
+from bridge.pages.forms import SEE_OTHER, Field, RequiresToken, RowId, ShowsPage, caller, typed_actor
 from bridge.store.api import Store
 
 SHOWN = 25  # ours: envelopes of some years
@@ -87,7 +87,7 @@ class EnvelopePages:
             return self._shown(request, fault=str(error))
         return self._shown(request, secret=secret)
 
-    def look_into(self, request: Request, envelope_id: int, form: Annotated[EnvelopeForm, Form()]) -> Response:
+    def look_into(self, request: Request, envelope_id: RowId, form: Annotated[EnvelopeForm, Form()]) -> Response:
         """Keep what came of an opening."""
         return self._done(request, lambda: self._desk.look_into(envelope_id, reason=form.reason, actor=typed_actor(form.name)))
 

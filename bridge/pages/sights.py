@@ -23,6 +23,7 @@ from bridge.pages.door import address_of
 from bridge.pages.guard import SAFE_METHODS
 from bridge.store.api import Store
 from bridge.store.commands import NoteSights, Sight
+from bridge.store.interned import is_number
 
 log = structlog.get_logger()
 
@@ -90,6 +91,7 @@ _SORTS = {
     "stop_id": "stop", "strip_id": "strip", "result_id": "result", "telling_id": "telling", "lot_id": "lot", "signal_id": "signal",
     "destination": "destination",
 }  # fmt: skip
+_BY_NAME = frozenset({"result", "destination"})  # of these sorts the address holds a name
 
 
 class SightBook:
@@ -177,8 +179,13 @@ class Witness:
             return Sight(at=self._now(), actor=actor, page=view.page, subject=subject, address=address)
         if scope["method"] in SAFE_METHODS or not route or route in self._doors:
             return None
-        about = next((f"{sort}:{parts[name]}" for name, sort in _SORTS.items() if name in parts), "page")
+        about = next((_about(sort, str(parts[name])) for name, sort in _SORTS.items() if name in parts), "page")
         page = route.replace("{action}", str(parts.get("action", ""))) if status < 400 else route
         return Sight(
             at=self._now(), actor=actor, page=page, subject=about, address=f"{address}, answered {status}", is_asked=True
         )
+
+
+def _about(sort: str, of: str) -> str:
+    """Give what an act was about; the sort alone where the address holds what no row has for a number: whatever somebody typed there."""
+    return f"{sort}:{of}" if sort in _BY_NAME or is_number(of) else sort

@@ -16,6 +16,7 @@ from bridge.store.database import Db
 NUMBERED = frozenset(
     {"capture", "strip", "stop", "delivery", "signal", "telling"}
 )  # what an event is about has a number of its own; all else is named in full
+MOST_DIGITS = 18  # SQLite "Datatypes In SQLite" 2, PostgreSQL "bigint": 64 bits with a sign hold every number of so many
 
 
 class OwnKind(NamedTuple):
@@ -71,7 +72,12 @@ def own_kind_id(db: Db, kind: OwnKind) -> int:
 def parted(subject: str) -> tuple[str, int]:
     """Give the sort and the number of an event's subject: `delivery:5` is (`delivery`, 5); one that has no number is itself and 0."""
     sort, _, number = subject.partition(":")
-    return (sort, int(number)) if sort in NUMBERED and number.isascii() and number.isdecimal() else (subject, 0)
+    return (sort, int(number)) if sort in NUMBERED and is_number(number) else (subject, 0)
+
+
+def is_number(text: str) -> bool:
+    """Say whether a text is a number that a row can have."""
+    return text.isascii() and text.isdecimal() and len(text) <= MOST_DIGITS
 
 
 def joined(sort: str, number: int) -> str:

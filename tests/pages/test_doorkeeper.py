@@ -39,6 +39,12 @@ def still(tmp_path_factory: pytest.TempPathFactory) -> Iterator[House]:
     stocked.close()
 
 
+@pytest.fixture(scope="module")
+def administrator(still: House) -> Person:
+    """Give a browser in which the administrator is signed in."""
+    return still.person(Role.ADMINISTRATOR)
+
+
 def filled(path: str, number: str = "1") -> str:
     """Give an address of a route."""
     return re.sub(r"{[^}]*}", number, path)
@@ -277,6 +283,18 @@ def test_a_file_is_tried_out_by_whoever_may_look(still: House) -> None:
         answer = viewer.client.post("/try-out", data=fields, files=file, headers={"origin": viewer.origin})
         assert answer.status_code == status
         assert ("in 8 bytes" in answer.text) is (status == 200)
+
+
+@pytest.mark.parametrize("route", sorted(route for method, route in NEEDS if method == "POST" and "_id}" in route))
+def test_a_number_that_no_row_can_have_is_no_defect(administrator: Person, route: str) -> None:
+    """Whatever stands in an address: the first number beyond 64 bits with a sign is refused in words (SQLite "Datatypes In SQLite" 2)."""
+    path = filled(route, str(2**63))
+    answer = (
+        administrator.client.post(path, json={}, headers={"x-padpost": "1"})
+        if path.startswith("/api/")
+        else administrator.post(path, reason="r")
+    )
+    assert answer.status_code in {404, 409, 422}
 
 
 def test_a_page_takes_no_json_in_place_of_its_form(house: House) -> None:

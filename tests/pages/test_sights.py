@@ -124,6 +124,15 @@ def test_an_act_is_an_entry_with_its_address_and_how_it_was_answered(shelf: Stoc
     ]
 
 
+@pytest.mark.parametrize("number", [str(2**63), "9" * 5000, "x", "²"])
+def test_an_act_on_what_no_row_is_keeps_no_entry_out(shelf: Stocked, visitor: Visitor, number: str) -> None:
+    """One such address had kept every later entry of anybody out of the trail (HZ-J03); it is one as of no row, and bears nothing that was typed."""
+    assert visitor.post(f"/rejected/{number}/discard", name="Ana", reason="spilt").status_code == 422
+    assert visitor.post("/find", text="x").status_code == 200
+    wait_until(lambda: "search" in [each[1] for each in entries(shelf.store, "seen")])
+    assert [each[2] for each in entries(shelf.store, "asked")] == ["stop"]
+
+
 def test_an_act_on_a_result_is_an_entry_of_its_strip(shelf: Stocked, visitor: Visitor) -> None:
     """Taken or refused: whoever looks for a strip in the trail finds what was asked for of its result."""
     result = shelf.coded(number="5")

@@ -53,6 +53,16 @@ class AuditContract:
         )
         store.submit(NoteSights(sights=sights)).result(WAIT)
 
+    def test_whatever_was_asked_for_is_kept(self, opened: Opened) -> None:
+        """HZ-J03: an entry that could not be kept would be tried for ever, and keep every later one out; numbers from an address are as long as somebody types."""
+        subjects = [f"stop:{2**63 - 1}", f"stop:{2**63}", f"strip:{'9' * 5000}", "destination:a"]
+        asked = tuple(saw(BO, "page", each, number, is_asked=True) for number, each in enumerate((*subjects, "result:\0")))
+        opened.store.submit(NoteSights(sights=asked)).result(WAIT)
+        assert [row.event.subject for row in reversed(opened.store.audit(AuditSearch(who="Bo"), limit=9))] == [
+            *subjects,
+            "result",
+        ]
+
     def test_what_people_saw_is_found_by_who_and_what(self, opened: Opened) -> None:
         """HZ-J01: person, page, our own number of what was shown, and the address; newest first, and nothing of Padpost's own between."""
         store = opened.store

@@ -82,6 +82,8 @@ def test_a_subject_comes_together_as_it_was_parted(subject: str) -> None:
         ("destination:5", ("destination:5", 0)),
         ("store", ("store", 0)),
         ("delivery:x", ("delivery:x", 0)),
+        (f"delivery:{10**18 - 1}", ("delivery", 10**18 - 1)),
+        (f"delivery:{2**63}", (f"delivery:{2**63}", 0)),
     ],
 )
 def test_what_is_numbered_is_parted(subject: str, parts: tuple[str, int]) -> None:
