@@ -16,6 +16,11 @@ from tests.pages.stocked import Stocked
 pytestmark = pytest.mark.browser
 MAIN = ("/", "/rejected", "/rejected/2", "/controls", "/lots", "/telling", "/numbers", "/signals", "/analyzers", "/enter")
 NARROW = 390  # CSS pixels, a telephone
+OVER = """() => [...document.querySelectorAll("svg.lines.narrow")].flatMap((chart) => {
+  const texts = [...chart.querySelectorAll("text")].map((each) => [each.textContent, each.getBoundingClientRect()]);
+  const meet = (one, two) => one.left < two.right && two.left < one.right && one.top < two.bottom && two.top < one.bottom;
+  return texts.flatMap(([a, one], at) => texts.slice(at + 1).filter(([, two]) => meet(one, two)).map(([b]) => `${a} / ${b}`));
+})"""  # texts of a chart that stand over each other
 
 
 @pytest.fixture(scope="module")
@@ -39,6 +44,8 @@ def test_longer_texts_fit_and_hide_nothing_from_a_screen_reader(origin: str, bro
             faults += [f"{address}: {each}" for each in tab.evaluate(SIDEWAYS, [["100%", "ltr"]])]
             tab.evaluate(AXE)
             faults += [f"{address}: {each}" for each in tab.evaluate(FAULTS, {"type": "tag", "values": LEVELS})]
+        tab.goto(f"{origin}/reports/2026-11/turnaround")
+        faults += tab.evaluate(OVER)
     assert faults == [], "\n".join(faults)
 
 
