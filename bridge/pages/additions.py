@@ -75,11 +75,12 @@ class AdditionPages:
         done: Annotated[int | None, Query(ge=0, le=LONGEST_ID)] = None,
     ) -> Response:
         """Show what waits, the oldest first; ``done`` is the row that something was just added to."""
-        rows = self._store.awaited(after=after, limit=PAGE + 1)
         kept = self._store.awaited_one(done) if done else None
-        more = rows[PAGE - 1].awaited_id if len(rows) > PAGE else None
-        shown: dict[str, Any] = {"rows": rows[:PAGE], "more": more, "kept": kept, "said": "", "found": None}
-        return self._list(request, shown)
+        return self._list(request, {**self._section(after), "kept": kept, "said": "", "found": None})
+
+    def _section(self, after: int | None = None) -> dict[str, Any]:
+        rows = self._store.awaited(after=after, limit=PAGE + 1)
+        return {"rows": rows[:PAGE], "more": rows[PAGE - 1].awaited_id if len(rows) > PAGE else None}
 
     def find(self, request: Request, text: Text = "", token: Text = "") -> Response:
         """Go to the strip with a scanned or keyed number, specimen ID or patient ID; of several, show them."""
@@ -92,8 +93,8 @@ class AdditionPages:
             if found
             else _("No strip with this number, specimen ID or patient ID waits here. Look where it is on the page Today.")
         )
-        rows = found or self._store.awaited(limit=PAGE)
-        return self._list(request, {"rows": rows, "more": None, "kept": None, "said": said, "found": text if found else None})
+        shown = {"rows": found, "more": None} if found else self._section()
+        return self._list(request, {**shown, "kept": None, "said": said, "found": text if found else None})
 
     def _list(self, request: Request, shown: dict[str, Any]) -> Response:
         status = 404 if shown["said"] else 200
@@ -147,7 +148,7 @@ class AdditionPages:
         whats = self._desk.asked_of(stop)
         over = "" if whats else _("Nothing is to be added to this strip any more.")
         if stop.closed_by:
-            over = _("{who} has dealt with this already: {how}.", who=stop.closed_by, how=stop.closed_how)
+            over = _("{who} has dealt with this already: {how}.", who=stop.closed_by, how=_(stop.closed_how))
         shown = {"due_at": None, "holds": True, "result_id": "", "over": over, "action": f"/to-add/held/{stop.stop_id}"}
         return self._form(request, strip, self._asked(whats), form, shown, said=said)
 

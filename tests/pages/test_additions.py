@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
+from typing import Any
 
 from bridge.model import Severity
 from bridge.pages.additions import PAGE
+from bridge.pages.language import language
 from bridge.pages.site import Bench
 from bridge.site import example_terms
-from tests.pages.stocked import Stocked, Visitor
+from tests.pages.stocked import Page, Stocked, Visitor
 from tests.store import strips as s
 from tests.store.addition_contract import known, waiting
 from tests.tables.additions_for_tests import asking
@@ -18,8 +20,8 @@ SEEN = {"colour": "amber", "clarity": "clear", "name": "Ana"}
 
 
 @contextmanager
-def serving(shelf: Stocked) -> Iterator[Visitor]:
-    with shelf.serving(bench=Bench(tables=asking(), terms=example_terms())) as visitor:
+def serving(shelf: Stocked, **site: Any) -> Iterator[Visitor]:
+    with shelf.serving(bench=Bench(tables=asking(), terms=example_terms()), **site) as visitor:
         yield visitor
 
 
@@ -71,7 +73,9 @@ def test_a_held_strip_is_added_to_from_its_row(shelf: Stocked) -> None:
         assert "/to-add/held/1" in visitor.page("/rejected/1").links("/to-add/")
         answer = visitor.post("/to-add/held/1", specimen_type="urine", **SEEN)
         assert (answer.status_code, answer.headers["location"]) == (303, "/rejected/1")
-        assert "Ana (unverified) has dealt with this already" in visitor.page("/to-add/held/1").text
+        assert "Ana (unverified) has dealt with this already: read again." in visitor.page("/to-add/held/1").text
+    with serving(shelf, languages=(language("es"),), language="es") as spanish:
+        assert "Ana (unverified) ya se ha ocupado de esto: leído de nuevo." in spanish.page("/to-add/held/1").text
 
 
 def test_the_list_goes_on_behind_its_last_row(shelf: Stocked) -> None:
@@ -81,6 +85,8 @@ def test_the_list_goes_on_behind_its_last_row(shelf: Stocked) -> None:
     with serving(shelf) as visitor:
         assert f"/to-add?after={PAGE}" in visitor.page("/to-add").links("/to-add?")
         assert len(visitor.page(f"/to-add?after={PAGE}").links("/to-add/")) == 1
+        nobody = Page(visitor.post("/to-add/find", text="nobody").text)
+        assert f"/to-add?after={PAGE}" in nobody.links("/to-add?")
 
 
 def test_a_site_that_asks_for_nothing_says_so_and_has_no_link(shelf: Stocked) -> None:
