@@ -151,8 +151,8 @@ def spoken() -> Language:
 
 
 def _(english: str, **values: object) -> str:
-    """Give a text in the language of this request, with ``values`` in the places that bear their names."""
-    said = _SPOKEN.get().texts.gettext(english)
+    """Give a text in the language of this request, with ``values`` in the places that bear their names; nothing for none."""
+    said = english and _SPOKEN.get().texts.gettext(english)  # "" is a catalogue's own head (GNU gettext manual, "Header Entry")
     return said.format(**values) if values else said
 
 

@@ -31,7 +31,7 @@ from bridge.bench.telling import Means, TellingStep
 from bridge.bench.turnaround import By, Stage
 from bridge.desk.months import STATEMENT
 from bridge.lifecycle.ageing import Age
-from bridge.lifecycle.states import StopEnd
+from bridge.lifecycle.states import SpecimenNext, StopEnd
 from bridge.pages.container_board import Standing
 from bridge.pages.sentences import MARK, texts_of
 from bridge.signals.words import KIND_WORDS, SUBJECTS
@@ -59,7 +59,7 @@ COUNTED = frozenset({"counted", "ngettext", "several"})
 # Enumerations whose members are shown as they are called
 CALLED: tuple[type[StrEnum], ...] = (
     Role, LifeEvent, GapEnd, ContainerEnd, Fit, Flaw, RunVerdict, Unmatched, Kind, Unit, Found, Setting, Among, Verdict, TellingStep, Means, Stage, By, Age,
-    StopEnd, Standing, FoundBy,
+    StopEnd, SpecimenNext, Standing, FoundBy,
 )  # fmt: skip
 VERIFIED = (
     "unverified",

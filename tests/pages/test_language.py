@@ -59,6 +59,7 @@ def test_a_text_is_given_in_the_language_of_the_request_with_its_values() -> Non
         assert counted(1, "strip") == "1 tira"
         assert counted(2000, "strip") == "2\u202f000 tiras"
         assert _("not in it") == "not in it"
+        assert _("") == "", "a catalogue's own head stands there (GNU gettext manual, Header Entry)"
     assert _("waiting") == "waiting"
 
 

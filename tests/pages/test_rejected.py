@@ -222,6 +222,18 @@ def test_what_a_receiver_has_is_not_offered_for_correction(shelf: Stocked, visit
     assert len(visitor.page(f"/rejected/{alone}").all("form", action=f"/rejected/{alone}/correct")) == 1
 
 
+def test_the_history_of_a_row_is_in_the_reader_s_language(shelf: Stocked) -> None:
+    """How it ended, and what becomes of the specimen; a reason stays as it was written."""
+    stop = shelf.rejected()
+    with shelf.serving(languages=(language("es"),), language="es") as visitor:
+        done = visitor.post(f"/rejected/{stop}/discard", name="Ana", reason="released by mistake", specimen="collected again")
+        text = visitor.page(f"/rejected/{stop}").text
+    assert done.status_code == 303
+    assert "Muestra: recogida de nuevo." in text
+    assert "descartado por Ana (sin verificar). Motivo: released by mistake" in text[text.index("Historial") :]
+    assert "muestra: recogida de nuevo por Ana" in text
+
+
 def test_why_nothing_is_corrected_here_is_said_in_the_reader_s_language(shelf: Stocked) -> None:
     """It is what the desk would say if somebody tried."""
     result = shelf.coded(GOOD, to=(Format.ORU_R01, Format.FHIR), number="7")
