@@ -13,9 +13,9 @@ from bridge.store.api import Store
 from bridge.store.commands import AcknowledgeSignal, MuteSignals, NoteOnSignal
 
 MUTE_HOURS = (1, 4, 8, 24)  # ours: until somebody has looked, half a shift, a shift, a day; nothing is muted for good
-URGENT_HOURS = (
-    1,
-)  # ours: what may hurt a patient within the hour is heard again after one, and muted anew by somebody who looked
+MOST_URGENT_HOURS = (
+    1  # ours: what may hurt a patient within the hour is heard again after one, and muted anew by somebody who looked
+)
 
 
 class SignalDesk:
@@ -47,7 +47,7 @@ class SignalDesk:
             raise RefusedAction("This cannot be muted: it is over once somebody has looked into it.")
         if kind in OWN:
             raise RefusedAction("What a process tells of itself cannot be muted: mend it, or start Padpost again.")
-        if hours > max(URGENT_HOURS) and kind in URGENT:
+        if hours > MOST_URGENT_HOURS and kind in URGENT:
             raise RefusedAction(
                 "What may hurt a patient within the hour is muted for 1 hour at most. Acknowledge it if you have it in hand."
             )

@@ -1,7 +1,8 @@
 """Who saw what, and asked for what: each page that may name a patient leaves an entry in the audit trail, with our own numbers and nothing shown.
 
 Entries are collected and kept together, so that no page waits for a commit. A page is shown also where an entry cannot be kept for now: a
-result that somebody waits for is not held back for it. Such entries are kept in memory, and tried again with the next ones.
+result that somebody waits for is not held back for it. Such entries are kept in memory, and tried again with the next ones; one over which the
+store falls by a defect is given up, and the log says so, since it would keep every later one out.
 """
 
 from __future__ import annotations
@@ -19,6 +20,7 @@ import structlog
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from bridge.desk.access import NOBODY
+from bridge.errors import StoreError
 from bridge.pages.door import address_of
 from bridge.pages.guard import SAFE_METHODS
 from bridge.store.api import Store
@@ -102,6 +104,7 @@ class SightBook:
         self._waiting: deque[Sight] = deque(maxlen=MOST_WAITING)
         self._last: dict[tuple[str, ...], datetime] = {}
         self._timer: asyncio.TimerHandle | None = None
+        self._doubtful = 0  # so many in front are kept one by one, since over one of them the store fell
 
     def take(self, sight: Sight) -> None:
         """Take an entry in, unless it is the same look still; it is kept within a second."""
@@ -117,17 +120,25 @@ class SightBook:
             self._timer.cancel()
             self._timer = None
         while self._waiting:
-            some = tuple(self._waiting.popleft() for _ in range(min(AT_ONCE, len(self._waiting))))
+            some = tuple(self._waiting.popleft() for _ in range(1 if self._doubtful else min(AT_ONCE, len(self._waiting))))
+            self._doubtful = max(0, self._doubtful - 1)
             future = self._store.submit(NoteSights(sights=some))
             future.add_done_callback(partial(self._answered, some))
-            if future.done() and future.exception() is not None:
+            if future.done() and isinstance(future.exception(), StoreError):
                 return  # the next one goes the same way
 
     def _answered(self, some: tuple[Sight, ...], done: Future[Any]) -> None:
         """Take back what was not kept; a deque may be filled from any thread."""
-        if done.exception() is not None:
-            self._waiting.extendleft(reversed(some))
-            log.warning("audit.not_kept", entries=len(some), fault=type(done.exception()).__name__)
+        fault = done.exception()
+        if fault is None:
+            return
+        if not isinstance(fault, StoreError):
+            if len(some) == 1:
+                log.error("audit.entry_lost", page=some[0].page, fault=type(fault).__name__)
+                return
+            self._doubtful = len(some)
+        self._waiting.extendleft(reversed(some))
+        log.warning("audit.not_kept", entries=len(some), fault=type(fault).__name__)
 
     def _is_same_look(self, sight: Sight) -> bool:
         look = (sight.actor.name, sight.address, sight.page, sight.subject)

@@ -21,6 +21,7 @@ from bridge.store.sqlite import SqliteStore
 from tests.pages.stocked import GOOD, NOW, Stocked, Visitor, wait_until
 
 BO = Actor(name="Bo", verified="password")
+UNKEPT = "strip:unkept"  # the subject of an entry over which the store falls, by a defect of ours
 
 
 def sight(minutes: float = 0, *, subject: str = "strip:1", asked: bool = False) -> Sight:
@@ -42,6 +43,8 @@ class Shelf:
         self.commands += 1
         if self.is_away:
             future.set_exception(StoreAway("The database cannot be reached."))
+        elif UNKEPT in [each.subject for each in command.sights]:
+            future.set_exception(OverflowError("Python int too large"))
         else:
             self.kept += command.sights
             future.set_result(None)
@@ -83,6 +86,29 @@ def test_what_cannot_be_kept_now_is_kept_later_in_its_order() -> None:
         asyncio.run(day())
     assert [each.subject for each in shelf.kept] == [f"strip:{number}" for number in range(AT_ONCE + 5)]
     assert logged == [{"event": "audit.not_kept", "log_level": "warning", "entries": AT_ONCE, "fault": "StoreAway"}]
+
+
+def test_an_entry_over_which_the_store_falls_keeps_no_other_out() -> None:
+    """By a defect one cannot be kept, now or ever: it alone is given up, loudly, and those beside it are kept (HZ-J03)."""
+    shelf = Shelf()
+
+    async def day() -> None:
+        book = SightBook(shelf)  # type: ignore[arg-type]  # as above
+        for subject in ("strip:1", UNKEPT, "strip:2"):
+            book.take(sight(subject=subject))
+        book.keep()
+        for subject in ("strip:3", "strip:4"):
+            book.take(sight(subject=subject))
+        book.keep()
+
+    with capture_logs() as logged:
+        asyncio.run(day())
+    assert [each.subject for each in shelf.kept] == [f"strip:{number}" for number in (1, 2, 3, 4)]
+    assert shelf.commands == 1 + 3 + 1
+    assert logged == [
+        {"event": "audit.not_kept", "log_level": "warning", "entries": 3, "fault": "OverflowError"},
+        {"event": "audit.entry_lost", "log_level": "error", "page": "strip", "fault": "OverflowError"},
+    ]
 
 
 def entries(store: SqliteStore, what: str) -> list[tuple[str, str, str, str]]:
