@@ -13,9 +13,7 @@ from bridge.store.api import Store
 from bridge.store.commands import AcknowledgeSignal, MuteSignals, NoteOnSignal
 
 MUTE_HOURS = (1, 4, 8, 24)  # ours: until somebody has looked, half a shift, a shift, a day; nothing is muted for good
-MOST_URGENT_HOURS = (
-    1  # ours: what may hurt a patient within the hour is heard again after one, and muted anew by somebody who looked
-)
+MOST_URGENT_HOURS = 1  # ours: what may hurt a patient within the hour is heard again after one, and muted anew by who looked
 
 
 class SignalDesk:
