@@ -10,11 +10,12 @@ import hashlib
 import json
 import os
 from datetime import datetime, timedelta
-
-from cryptography.exceptions import InvalidTag
-from cryptography.hazmat.primitives.ciphers.aead import AESGCM
+from typing import TYPE_CHECKING
 
 from bridge.pages.once_more import TypedForm
+
+if TYPE_CHECKING:
+    from cryptography.hazmat.primitives.ciphers.aead import AESGCM
 
 LASTS = timedelta(minutes=30)  # ours: somebody was called away from the bench; what is older is typed anew with a fresh look
 LONGEST = 40_000  # ours: characters; it comes back as a field of a form, which holds 64 KiB at most. The longest of ours are some hundreds
@@ -33,6 +34,8 @@ def seal(form: TypedForm, *, account_id: int, secret: bytes, at: datetime) -> st
 
 def opened(sealed: str, *, account_id: int, secret: bytes, now: datetime) -> TypedForm | None:
     """Give the form back; None where it is another person's, of another start of Padpost, too old, or none of ours."""
+    from cryptography.exceptions import InvalidTag  # noqa: PLC0415 - as below
+
     try:
         data = base64.urlsafe_b64decode(sealed.encode())
         held = json.loads(_cipher(secret).decrypt(data[:_NONCE_BYTES], data[_NONCE_BYTES:], _whose(account_id)))
@@ -45,6 +48,8 @@ def opened(sealed: str, *, account_id: int, secret: bytes, now: datetime) -> Typ
 
 
 def _cipher(secret: bytes) -> AESGCM:
+    from cryptography.hazmat.primitives.ciphers.aead import AESGCM  # noqa: PLC0415 - 6 MB, for a form that hardly ever comes
+
     return AESGCM(hashlib.sha256(b"padpost kept form\0" + secret).digest())
 
 

@@ -7,14 +7,14 @@ from __future__ import annotations
 
 import io
 import re
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, cached_property
 from gettext import GNUTranslations, NullTranslations
 from pathlib import Path
-from typing import Generic, TypeVar
+from typing import Generic, NamedTuple, TypeVar
 
 from babel import Locale
 from babel.messages.catalog import Catalog
@@ -63,22 +63,43 @@ def _shape(english: str) -> re.Pattern[str]:
     return re.compile("".join(re.escape(part) if at % 2 == 0 else f"(?P<{part}>.+)" for at, part in enumerate(parts)), re.DOTALL)
 
 
-@dataclass(frozen=True, slots=True)
-class Language:
-    """One language: its tag (RFC 5646), its own name, whether it runs from right to left, its texts, and how it writes dates and numbers.
+class Said(NamedTuple):
+    """What a language says: its texts, and the sentences of other rooms."""
 
-    A text with the context of a template's name stands there in place of the one without. ``months`` are short names.
+    texts: NullTranslations
+    sentences: Sentences
+
+
+@dataclass(frozen=True)
+class Language:
+    """One language: its tag (RFC 5646), its own name, whether it runs from right to left, and how it writes dates and numbers.
+
+    A text with the context of a template's name stands there in place of the one without. ``months`` are short names. ``read`` gives
+    what it says, as somebody first reads a page in it: a site that nobody reads in Spanish holds no Spanish.
     """
 
     tag: str
     name: str
     is_reversed: bool
-    texts: NullTranslations
     months: tuple[str, ...]
     whole_months: tuple[str, ...]
     days: tuple[str, ...]
     decimal_sign: str
-    sentences: Sentences
+    read: Callable[[], Said]
+
+    @cached_property
+    def _said(self) -> Said:
+        return self.read()
+
+    @property
+    def texts(self) -> NullTranslations:
+        """Give its texts."""
+        return self._said.texts
+
+    @property
+    def sentences(self) -> Sentences:
+        """Give the sentences of other rooms."""
+        return self._said.sentences
 
     def text(self, english: str, *, page: str = "") -> str:
         """Give a text; the English one where none is known."""
@@ -86,20 +107,24 @@ class Language:
         return self.texts.gettext(english) if said == english else said
 
 
-def language_of(tag: str, texts: NullTranslations, sentences: Mapping[str, str] | None = None) -> Language:
-    """Give a language with its texts; names of months and days are the Unicode CLDR's, as Babel carries them."""
+def language_of(tag: str, texts: NullTranslations) -> Language:
+    """Give a language with its texts, and none of the sentences of other rooms."""
+    return _language(tag, lambda: Said(texts, Sentences({})))
+
+
+def _language(tag: str, read: Callable[[], Said]) -> Language:
+    """Give a language; names of months and days are the Unicode CLDR's, as Babel carries them."""
     locale = Locale.parse(tag, sep="-")
     short, wide, days = locale.months["format"]["abbreviated"], locale.months["format"]["wide"], locale.days["format"]["wide"]
     return Language(
         tag=tag,
         name=locale.get_display_name() or tag,
         is_reversed=locale.text_direction == "rtl",
-        texts=texts,
         months=tuple(short[at] for at in range(1, 13)),
         whole_months=tuple(wide[at] for at in range(1, 13)),
         days=tuple(days[at] for at in range(7)),
         decimal_sign=locale.number_symbols["latn"]["decimal"],
-        sentences=Sentences(sentences or {}),
+        read=read,
     )
 
 
@@ -121,11 +146,16 @@ def language(tag: str) -> Language:
     """Give a language that is shipped. Raises FileNotFoundError where there is no catalogue of it."""
     if tag == ENGLISH.tag:
         return ENGLISH
+    if not address_of(tag).is_file():
+        raise FileNotFoundError(address_of(tag))
+    return _language(tag, lambda: _shipped(tag))
+
+
+def _shipped(tag: str) -> Said:
     with address_of(tag).open("rb") as file:
         catalogue = read_po(file, locale=tag)
-    return language_of(
-        tag, compiled(catalogue), {str(each.id): str(each.string) for each in catalogue if each.context == SENTENCE}
-    )
+    sentences = {str(each.id): str(each.string) for each in catalogue if each.context == SENTENCE}
+    return Said(compiled(catalogue), Sentences(sentences))
 
 
 ENGLISH = language_of("en", NullTranslations())
