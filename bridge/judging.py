@@ -27,7 +27,7 @@ from bridge.facts.containers import Shelf
 from bridge.facts.day_logs import DayLogs
 from bridge.facts.labels import Labels
 from bridge.facts.lives import Lives
-from bridge.facts.neighbours import left_behind, neighbours
+from bridge.facts.neighbours import Nearby, left_behind
 from bridge.facts.operators import Operators
 from bridge.facts.registrations import Registered
 from bridge.facts.shifts import Runs
@@ -209,6 +209,7 @@ class Judging:
         self._clocks = Clocks(store, tables)
         self._operators = Operators(store, tables, now)
         self._labels = Labels(store, tables, now)
+        self._nearby = Nearby(store, tables, now)
         self._day_logs = DayLogs(store, tables, now)
         self._lives = Lives(store, now)
         self.registered = Registered(store, tables, now)
@@ -514,9 +515,9 @@ class Judging:
         judge = partial(pipeline.judge, piece.reading, tables=self._tables, moment=moment, result_id=await self._ids.result())
         outcome = judge(facts)
         if pipeline.asks_for_neighbours(outcome, self._tables):
-            about = (self._store, self._tables, piece.needs.analyzer, piece.seat)
-            found = await ask(self._store, neighbours, *about, ahead=known.ahead.neighbour())
-            outcome = judge(replace(facts, neighbours=found))
+            found = await ask(self._store, self._nearby.of, piece.needs.analyzer, piece.seat, ahead=known.ahead.neighbour())
+            if pipeline.resembles(outcome, found, self._tables):
+                outcome = judge(replace(facts, neighbours=found))
         return outcome
 
     def _facts(self, piece: _Piece, known: _Known) -> Facts:

@@ -24,6 +24,7 @@ from bridge.model import (
     Finding,
     Held,
     Needs,
+    Neighbours,
     NonPatient,
     Outcome,
     Place,
@@ -39,7 +40,7 @@ from bridge.read import read_capture
 from bridge.tables.control_table import ControlLot, ShutDoes
 from bridge.tables.types import Profile, Tables
 
-__all__ = ["Moment", "asks_for_neighbours", "control_run", "finding_of", "judge", "needs", "not_sent", "understand"]
+__all__ = ["Moment", "asks_for_neighbours", "control_run", "finding_of", "judge", "needs", "not_sent", "resembles", "understand"]
 
 # ours, decision 0013: what a destination may ask for besides patients' strips; proficiency and training never leave the house
 MAY_GO = frozenset({Purpose.CONTROL, Purpose.COMPARISON})
@@ -85,11 +86,16 @@ def judge(reading: Reading, facts: Facts, tables: Tables, *, moment: Moment, res
 
 
 def asks_for_neighbours(outcome: Outcome, tables: Tables) -> bool:
-    """Say whether a strip is to be judged once more with ``Facts.neighbours``: a patient's, with as many abnormal pads as a rule of the site asks for."""
+    """Say whether a strip's neighbours are to be looked at: a patient's, with as many abnormal pads as a rule of the site asks for."""
     least, checked = tables.holds.least_abnormal, outcome.checked
     if least is None or checked is None or checked.purpose is not Purpose.PATIENT or isinstance(outcome, Copy):
         return False
     return checks.abnormal_pads(checked) >= least
+
+
+def resembles(outcome: Outcome, neighbours: Neighbours, tables: Tables) -> bool:
+    """Say whether a strip is to be judged once more with ``Facts.neighbours``: it looks like one of them. Of any other they say nothing."""
+    return outcome.checked is not None and checks.resembles(outcome.checked, neighbours, tables)
 
 
 def control_run(outcome: Outcome, tables: Tables, lots: Iterable[ControlLot], *, arrived_at: datetime) -> ControlRun | None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from bridge.check.declared import abnormal_pads, check_terms, rules_met
+from bridge.check.declared import abnormal_pads, check_terms, resembles, rules_met
 from bridge.check.judgement import Moment, Verdict, check, needs
 
-__all__ = ["Moment", "Verdict", "abnormal_pads", "check", "check_terms", "needs", "rules_met"]
+__all__ = ["Moment", "Verdict", "abnormal_pads", "check", "check_terms", "needs", "resembles", "rules_met"]

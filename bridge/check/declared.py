@@ -8,7 +8,7 @@ from bridge.check.copies import Claim, apart
 from bridge.check.rulebook import RULES, concern_of, is_for_one_by_one
 from bridge.check.understanding import Processing, content_of, understand_reading
 from bridge.errors import TableError
-from bridge.model import CheckedReading, ControlLook, Finding, Neighbour, Purpose, Reading, Severity
+from bridge.model import CheckedReading, ControlLook, Finding, Neighbour, Neighbours, Purpose, Reading, Severity
 from bridge.tables.hold_table import DeclaredRule, HoldTable, LookAlike, RulesToTry
 from bridge.tables.holds import HOLDS_FILE
 from bridge.tables.types import StripType, Tables
@@ -71,6 +71,16 @@ def abnormal_pads(checked: CheckedReading) -> int:
     return sum([pad.step.abnormal for pad in checked.pads])
 
 
+def resembles(checked: CheckedReading, neighbours: Neighbours, tables: Tables) -> bool:
+    """Say whether a strip looks like one of its neighbours at all; the rules below say whether that counts."""
+    strip_type = tables.strip_types.get(checked.strip_type)
+    if strip_type is None:
+        return False
+    return _is_as_another(checked, neighbours.previous) or bool(
+        looks_like_control(checked, strip_type, neighbours.controls, tables.holds.control)
+    )
+
+
 def looks_like_control(
     checked: CheckedReading, strip_type: StripType, controls: tuple[ControlLook, ...], rule: LookAlike | None
 ) -> tuple[Finding, ...]:
@@ -110,13 +120,18 @@ def looks_like_previous(
     """
     if rule is None or previous is None or abnormal_pads(checked) < rule.abnormal_pads:
         return ()
-    is_other = "" not in {previous.patient_id, checked.patient_id} and previous.patient_id != checked.patient_id
-    one, other = checked.content, previous.content
-    same = (one.strip_type, one.pads) == (other.strip_type, other.pads)
-    if not (is_other and same and apart(claim, previous) <= claim.window):
+    if not _is_as_another(checked, previous) or apart(claim, previous) > claim.window:
         return ()
     number = f"strip {previous.number}" if previous.number else "the strip"
     return (_found(rule.declared, f"{rule.declared.sentence} ({number} before it)", checked),)
+
+
+def _is_as_another(checked: CheckedReading, previous: Neighbour | None) -> bool:
+    """Say whether the strip before is another patient's and all its pads read alike."""
+    if previous is None or "" in {previous.patient_id, checked.patient_id} or previous.patient_id == checked.patient_id:
+        return False
+    one, other = checked.content, previous.content
+    return (one.strip_type, one.pads) == (other.strip_type, other.pads)
 
 
 def _found(declared: DeclaredRule, sentence: str, checked: CheckedReading, *, pad: str = "") -> Finding:

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from datetime import datetime
 
 from bridge.bench.gate import Seat
 from bridge.desk.lots import lots_in_use
+from bridge.facts.renewed import Renewed
 from bridge.model import Capture, CheckedReading, ControlLook, Copy, Neighbour, Neighbours, Outcome, Purpose
 from bridge.store.api import Store
 from bridge.tables.control_table import ControlLot, ControlMaterial
@@ -19,14 +21,21 @@ def left_behind(outcome: Outcome | None, capture: Capture) -> Neighbour | None:
     return _neighbour(outcome.checked, capture)
 
 
-def neighbours(store: Store, tables: Tables, analyzer: str, seat: Seat, *, ahead: Neighbour | None) -> Neighbours:
-    """Fetch a strip's neighbours. ``ahead`` is the strip before it where that is judged and does not stand in the store yet."""
-    previous = control = None
-    if tables.holds.previous is not None:
-        previous = ahead or store.strip_before(analyzer, seat)
-    if tables.holds.control is not None:
-        control = tuple(control_look(lot, tables.controls.materials) for lot in lots_in_use(store, tables))
-    return Neighbours(previous=previous, controls=control or ())
+class Nearby:
+    """The strip before another one, and the controls in use as this process knows them: those are read again every few seconds."""
+
+    def __init__(self, store: Store, tables: Tables, now: Callable[[], datetime]) -> None:
+        self._store = store
+        self._holds = tables.holds
+        materials = tables.controls.materials
+        self._controls = Renewed(lambda _: tuple([control_look(lot, materials) for lot in lots_in_use(store, tables)]), now)
+
+    def of(self, analyzer: str, seat: Seat, *, ahead: Neighbour | None) -> Neighbours:
+        """Give a strip's neighbours. ``ahead`` is the strip before it where that is judged and does not stand in the store yet."""
+        previous = None
+        if self._holds.previous is not None:
+            previous = ahead or self._store.strip_before(analyzer, seat)
+        return Neighbours(previous=previous, controls=self._controls.value() if self._holds.control is not None else ())
 
 
 def _neighbour(checked: CheckedReading, capture: Capture) -> Neighbour:

@@ -8,10 +8,12 @@ from dataclasses import replace
 from datetime import timedelta
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
-from bridge.check.declared import abnormal_pads, looks_like_control, looks_like_previous, pads_plausible
+from bridge.check.declared import abnormal_pads, looks_like_control, looks_like_previous, pads_plausible, resembles
 from bridge.facts.neighbours import control_look
-from bridge.model import ControlLook, Severity
+from bridge.model import ControlLook, Neighbours, Severity
 from bridge.tables.hold_table import HoldTable
 from tests.bench.controls_for_tests import compiled
 from tests.check.looks import checked, claim, neighbour, population
@@ -195,3 +197,22 @@ def test_few_strips_of_a_simulated_population_are_held(
     print(f"{strip_type}: {held['held']} of 20000 clean strips held, {held['noted']} noted")
     assert held["held"] <= 200
     assert dict(held) == expected
+
+
+PADS = [(each.pad, st.integers(0, len(each.ladder) - 1)) for each in QUILL.pads]
+ANY_RANKS = st.fixed_dictionaries(dict(PADS)) | st.just(POSITIVE).flatmap(
+    lambda ranks: st.fixed_dictionaries({}, optional=dict(PADS)).map(lambda others: {**ranks, **others})
+)
+
+
+@given(ranks=ANY_RANKS, before=ANY_RANKS, is_same=st.booleans(), patient=st.sampled_from(["40718801", "40718802", ""]))
+def test_a_strip_that_resembles_no_neighbour_meets_no_rule_on_neighbours(
+    ranks: dict[str, int], before: dict[str, int], *, is_same: bool, patient: str
+) -> None:
+    """HZ-A10, HZ-E06: only what resembles one is judged once more, so this must never say no where a rule would hold."""
+    one = checked(patient="40718801", ranks=ranks)
+    previous = neighbour(checked(patient=patient, number="6", ranks=ranks if is_same else before))
+    rules = (*looks_like_control(one, QUILL, LOTS, CONTROL), *looks_like_previous(one, previous, PREVIOUS, claim(one)))
+    assert resembles(one, Neighbours(previous=previous, controls=LOTS), tables()) or rules == ()
+    if is_same and patient == "40718802":
+        assert resembles(one, Neighbours(previous=previous, controls=()), tables())

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
 
@@ -10,8 +11,9 @@ import pytest
 
 from bridge.bench.ahead import Ahead
 from bridge.desk.actions import Desk
-from bridge.facts.neighbours import neighbours
+from bridge.facts.neighbours import Nearby
 from bridge.model import Capture, Needs, Neighbour, Way
+from bridge.store.rows import LotShown
 from bridge.store.sqlite import SqliteStore
 from bridge.tables.hold_table import HoldTable
 from bridge.trial import try_out
@@ -81,7 +83,7 @@ def test_where_the_site_switches_the_rules_off_nothing_is_fetched_or_held(store:
     """Without rules on neighbours a strip is judged once."""
     bench = Bench(store, replace(LOOKS, holds=HoldTable()))
     assert bench.read(bench.patient(ranks=SOUND["2"]), bench.patient(ranks=SOUND["2"])) == ["coded", "coded"]
-    nothing = neighbours(store, bench.tables, "bench-a", (99, 0), ahead=neighbour(checked()))
+    nothing = Nearby(store, bench.tables, now).of("bench-a", (99, 0), ahead=neighbour(checked()))
     assert (nothing.previous, nothing.controls) == (None, ())
 
 
@@ -98,8 +100,24 @@ def test_what_is_judged_ahead_stands_for_what_the_store_has(bench: Bench) -> Non
     ahead.committed()
     assert ahead.neighbour() is None
     bench.read(bench.patient())
-    assert _number(neighbours(bench.store, LOOKS, "bench-a", (99, 0), ahead=None).previous) == "1"
-    assert _number(neighbours(bench.store, LOOKS, "bench-a", (99, 0), ahead=second).previous) == "2"
+    assert _number(Nearby(bench.store, LOOKS, now).of("bench-a", (99, 0), ahead=None).previous) == "1"
+    assert _number(Nearby(bench.store, LOOKS, now).of("bench-a", (99, 0), ahead=second).previous) == "2"
+
+
+def test_the_controls_in_use_cost_no_strip_a_query(tmp_path: Path) -> None:
+    """They are read once for all strips of some seconds, as everything that people entered; a strip that looks like no neighbour is judged once."""
+    asked: list[str] = []
+
+    class Asked(SqliteStore):
+        def control_lots(self) -> tuple[LotShown, ...]:
+            asked.append("lots")
+            return super().control_lots()
+
+    with closing(Asked(tmp_path / "asked", now=now)) as store:
+        nearby = Nearby(store, LOOKS, now)
+        found = [nearby.of("bench-a", (number, 0), ahead=None) for number in range(3)]
+    assert asked == ["lots"]
+    assert [len(each.controls) for each in found] == [2, 2, 2]
 
 
 def _number(found: Neighbour | None) -> str:
