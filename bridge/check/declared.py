@@ -41,16 +41,12 @@ _SOMETIMES = frozenset({"copy.conflict"})  # copies.conflict says when
 
 def pads_plausible(checked: CheckedReading, tables: Tables) -> tuple[Finding, ...]:
     """Give each declared rule that the strip's pads meet together."""
-    if not tables.holds.pads.get(checked.strip_type):
+    rules = tables.holds.pads.get(checked.strip_type)
+    if not rules:
         return ()
-    pads = checked.content.pads
-    strip_type = tables.strip_types[checked.strip_type]
-    met = tables.memo.once(("plausible", strip_type.name, pads), strip_type, lambda: _met(strip_type.name, dict(pads), tables))
-    return tuple([_found(declared, declared.sentence, checked, pad=pad) for declared, pad in met]) if met else ()
-
-
-def _met(strip_type: str, ranks: Mapping[str, int], tables: Tables) -> tuple[tuple[DeclaredRule, str], ...]:
-    return tuple((rule.declared, pad) for rule in tables.holds.pads[strip_type] if (pad := rule.met_by(ranks)))
+    ranks = dict(checked.content.pads)
+    met = [(rule.declared, pad) for rule in rules if (pad := rule.met_by(ranks))]
+    return tuple([_found(declared, declared.sentence, checked, pad=pad) for declared, pad in met])
 
 
 def rules_met(reading: Reading, rules: RulesToTry, tables: Tables) -> frozenset[str]:

@@ -42,8 +42,15 @@ class PadRule:
 
     def met_by(self, ranks: Mapping[str, int]) -> str:
         """Give the first pad by which a strip meets the rule, "" if it does not. ``ranks`` holds the step of each pad."""
-        met = [next((pad for pad, steps in alternatives if ranks.get(pad) in steps), "") for alternatives in self.when]
-        return met[0] if met and all(met) else ""
+        first = ""
+        for alternatives in self.when:
+            for pad, steps in alternatives:
+                if ranks.get(pad) in steps:
+                    first = first or pad
+                    break
+            else:
+                return ""  # most strips meet none of the first: this is asked of every one
+        return first
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
