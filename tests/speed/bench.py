@@ -11,6 +11,7 @@ Every figure is of one run; only ratios mean something on another machine. Run i
 from __future__ import annotations
 
 import argparse
+import compileall
 import json
 import os
 import platform
@@ -20,9 +21,11 @@ from collections.abc import Sequence
 from dataclasses import asdict
 from pathlib import Path
 
+import bridge
 from bridge import clock
 from tests.speed.measures import MEASURES, Options, Row
 
+BRIDGE = Path(bridge.__file__).parent
 PAGE = Path(__file__).parents[2] / "docs" / "performance.md"
 BEGIN, END = "<!-- the table: written by python -m tests.speed.bench --write -->", "<!-- end of the table -->"
 
@@ -72,6 +75,7 @@ def main(arguments: Sequence[str]) -> None:
     if unknown := sorted(set(given.measures) - MEASURES.keys()):
         parser.error(f"there is no measure {unknown[0]!r}; there are {', '.join(MEASURES)}")
     options = Options(folder=given.folder, rounds=given.rounds, strips=given.strips, waiting=given.waiting, stored=given.stored)
+    compileall.compile_dir(BRIDGE, quiet=1)  # as the container has it, also where this shell keeps Python from writing bytecode
     rows: list[Row] = []
     for name in given.measures or MEASURES:
         for row in MEASURES[name](options):
