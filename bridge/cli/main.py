@@ -64,7 +64,7 @@ def serve(
     ] = None,
 ) -> None:
     """Run the bridge until it is told to stop."""
-    gc.disable()  # hardly anything of a start is garbage, and looking through it took a twentieth of the time; `room` looks again once it stands
+    gc.disable()  # hardly anything of a start is garbage, and looking through it took a fifth of the time; `room` looks again once it stands
     try:
         from bridge.cli import serve as room  # noqa: PLC0415 - as above
 

@@ -49,9 +49,9 @@ async def _serve(config: settings.Settings, roles: frozenset[Role]) -> int:
 def _look_less_often_for_cycles() -> None:
     """Look for lost cycles again: with what stands at start set aside for good, and after 50,000 new objects instead of 700.
 
+    It is set aside unlooked at: of 230,000 objects 650 were garbage, and finding them took a sixth of the start.
     ours: a strip makes some thousand objects and hardly a cycle; looking at them all the time cost a seventh of the service's time.
     """
-    gc.collect()
     gc.freeze()
     gc.set_threshold(50_000, 20, 100)
     gc.enable()

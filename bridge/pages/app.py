@@ -89,12 +89,12 @@ def make_pages(
     app.add_middleware(Guard, site=site, refuse=refuse)
     app.add_middleware(Interpreter, offered=site.languages, own=site.language)
     app.mount("/static", StaticFiles(directory=HERE / "static"), name="static")
-    app.include_router(Views(store, desks, site, editions, now).router())
-    app.include_router(api.router(store, desks.stops, desks.gates, site))
+    _take(app, Views(store, desks, site, editions, now).router())
+    _take(app, api.router(store, desks.stops, desks.gates, site))
     _add_stream(app, newsroom, site)
     _add_health(app, store, site)
     if doors is not None:
-        app.include_router(doors.routes)
+        _take(app, doors.routes)
         app.add_exception_handler(doors.fault, doors.answer)
 
     @app.exception_handler(HTTPException)
@@ -119,6 +119,11 @@ def make_pages(
         return answer
 
     return app
+
+
+def _take(app: FastAPI, routes: APIRouter) -> None:
+    """Take routes as they are: ``include_router`` makes each of them a second time as the first page is asked for, and keeps both."""
+    app.router.routes.extend(routes.routes)
 
 
 def _editions(site: PagesSite, now: Callable[[], datetime], reach: Callable[[str], str]) -> Editions:
@@ -188,7 +193,7 @@ def _asks(editions: Editions, site: PagesSite) -> Asks:
 
 def _add_stream(app: FastAPI, newsroom: Newsroom, site: PagesSite) -> None:
     if site.door is not None:
-        app.include_router(LockPages(site.door, newsroom).router())
+        _take(app, LockPages(site.door, newsroom).router())
 
     @app.get("/api/news/stream", include_in_schema=False)
     async def stream(request: Request) -> StreamingResponse:

@@ -14,12 +14,10 @@ from dataclasses import dataclass
 from functools import cache, cached_property
 from gettext import GNUTranslations, NullTranslations
 from pathlib import Path
-from typing import Generic, NamedTuple, TypeVar
+from typing import TYPE_CHECKING, Generic, NamedTuple, TypeVar
 
-from babel import Locale
-from babel.messages.catalog import Catalog
-from babel.messages.mofile import write_mo
-from babel.messages.pofile import read_po
+if TYPE_CHECKING:
+    from babel.messages.catalog import Catalog
 
 from bridge.bench.shift import CAUSES
 
@@ -70,26 +68,32 @@ class Said(NamedTuple):
     sentences: Sentences
 
 
-@dataclass(frozen=True)
-class Language:
-    """One language: its tag (RFC 5646), its own name, whether it runs from right to left, and how it writes dates and numbers.
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Writing:
+    """How a language is written: its own name, whether it runs from right to left, and how it gives dates and numbers. ``months`` are short names."""
 
-    A text with the context of a template's name stands there in place of the one without. ``months`` are short names. ``read`` gives
-    what it says, as somebody first reads a page in it: a site that nobody reads in Spanish holds no Spanish.
-    """
-
-    tag: str
     name: str
     is_reversed: bool
     months: tuple[str, ...]
     whole_months: tuple[str, ...]
     days: tuple[str, ...]
     decimal_sign: str
-    read: Callable[[], Said]
+
+
+class Language:
+    """One language, by its tag (RFC 5646).
+
+    ``read`` gives what it says, as somebody first reads a page in it: a site that nobody reads in Spanish holds no Spanish.
+    A text with the context of a template's name stands there in place of the one without.
+    """
+
+    def __init__(self, tag: str, read: Callable[[], Said]) -> None:
+        self.tag = tag
+        self._read = read
 
     @cached_property
     def _said(self) -> Said:
-        return self.read()
+        return self._read()
 
     @property
     def texts(self) -> NullTranslations:
@@ -101,6 +105,22 @@ class Language:
         """Give the sentences of other rooms."""
         return self._said.sentences
 
+    @cached_property
+    def writing(self) -> Writing:
+        """Give how it is written: the Unicode CLDR's, as Babel carries them."""
+        from babel import Locale  # noqa: PLC0415 - 5 MB of locales, which a site holds as somebody first reads a page
+
+        locale = Locale.parse(self.tag, sep="-")
+        short, wide, days = locale.months["format"]["abbreviated"], locale.months["format"]["wide"], locale.days["format"]["wide"]
+        return Writing(
+            name=locale.get_display_name() or self.tag,
+            is_reversed=locale.text_direction == "rtl",
+            months=tuple(short[at] for at in range(1, 13)),
+            whole_months=tuple(wide[at] for at in range(1, 13)),
+            days=tuple(days[at] for at in range(7)),
+            decimal_sign=locale.number_symbols["latn"]["decimal"],
+        )
+
     def text(self, english: str, *, page: str = "") -> str:
         """Give a text; the English one where none is known."""
         said = self.texts.pgettext(page, english) if page else english
@@ -109,27 +129,13 @@ class Language:
 
 def language_of(tag: str, texts: NullTranslations) -> Language:
     """Give a language with its texts, and none of the sentences of other rooms."""
-    return _language(tag, lambda: Said(texts, Sentences({})))
-
-
-def _language(tag: str, read: Callable[[], Said]) -> Language:
-    """Give a language; names of months and days are the Unicode CLDR's, as Babel carries them."""
-    locale = Locale.parse(tag, sep="-")
-    short, wide, days = locale.months["format"]["abbreviated"], locale.months["format"]["wide"], locale.days["format"]["wide"]
-    return Language(
-        tag=tag,
-        name=locale.get_display_name() or tag,
-        is_reversed=locale.text_direction == "rtl",
-        months=tuple(short[at] for at in range(1, 13)),
-        whole_months=tuple(wide[at] for at in range(1, 13)),
-        days=tuple(days[at] for at in range(7)),
-        decimal_sign=locale.number_symbols["latn"]["decimal"],
-        read=read,
-    )
+    return Language(tag, lambda: Said(texts, Sentences({})))
 
 
 def compiled(catalogue: Catalog) -> GNUTranslations:
     """Give a catalogue as it is looked up in. In memory: no build step can be forgotten."""
+    from babel.messages.mofile import write_mo  # noqa: PLC0415 - as above
+
     file = io.BytesIO()
     write_mo(file, catalogue)
     file.seek(0)
@@ -148,10 +154,12 @@ def language(tag: str) -> Language:
         return ENGLISH
     if not address_of(tag).is_file():
         raise FileNotFoundError(address_of(tag))
-    return _language(tag, lambda: _shipped(tag))
+    return Language(tag, lambda: _shipped(tag))
 
 
 def _shipped(tag: str) -> Said:
+    from babel.messages.pofile import read_po  # noqa: PLC0415 - as above
+
     with address_of(tag).open("rb") as file:
         catalogue = read_po(file, locale=tag)
     sentences = {str(each.id): str(each.string) for each in catalogue if each.context == SENTENCE}
@@ -204,7 +212,7 @@ def several(one: str, many: str) -> tuple[str, str]:
 
 def decimal(figure: str) -> str:
     """Give a figure of ours with the decimal sign of the language. Never for a value of a pad: that stays as it was printed."""
-    return figure.replace(".", _SPOKEN.get().decimal_sign)
+    return figure.replace(".", _SPOKEN.get().writing.decimal_sign)
 
 
 class Words(Mapping[Key, str], Generic[Key]):

@@ -416,7 +416,7 @@ def clock_time(then: datetime, *, now: datetime, zone: ZoneInfo) -> str:
     local, today = then.astimezone(zone), now.astimezone(zone)
     if local.date() == today.date():
         return f"{local:%H:%M}"
-    month = spoken().months[local.month - 1]  # by name: a figure could be taken for the day
+    month = spoken().writing.months[local.month - 1]  # by name: a figure could be taken for the day
     if local.year == today.year:
         return f"{local.day} {month} {local:%H:%M}"
     return f"{local.day} {month} {local:%Y %H:%M}"
@@ -424,12 +424,12 @@ def clock_time(then: datetime, *, now: datetime, zone: ZoneInfo) -> str:
 
 def month_words(day: date) -> str:
     """Name a month: ``November 2026``."""
-    return _("{month} {year}", month=spoken().whole_months[day.month - 1], year=day.year)
+    return _("{month} {year}", month=spoken().writing.whole_months[day.month - 1], year=day.year)
 
 
 def day_words(day: date) -> str:
     """Name a day: ``Wednesday, 25 November 2026``."""
-    names = spoken()
+    names = spoken().writing
     return _(
         "{weekday}, {day} {month} {year}",
         weekday=names.days[day.weekday()],

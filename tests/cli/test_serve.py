@@ -7,6 +7,7 @@ import json
 import signal
 import socket
 import subprocess
+import sys
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
@@ -81,6 +82,14 @@ def test_it_serves_until_it_is_told_to_stop(tmp_path: Path) -> None:
     with serving(tmp_path, port) as process:
         process.send_signal(signal.SIGINT)
         assert process.wait(PATIENCE_S) == 0
+
+
+def test_a_start_loads_what_every_site_needs_alone() -> None:
+    """What some sites need, or somebody who opens a page, is loaded then: together it is 25 MB, and a third of a second of every start."""
+    later = {"alembic", "babel", "cryptography", "hl7apy", "fhir", "httpx", "joserfc", "psycopg", "sqlalchemy", "weasyprint"}
+    look = f"import sys, bridge.app, bridge.cli.serve; print(sorted({later!r} & {{name.split('.')[0] for name in sys.modules}}))"
+    child = subprocess.run([sys.executable, "-c", look], capture_output=True, text=True, timeout=60, check=True)
+    assert child.stdout == "[]\n"
 
 
 def test_a_port_that_is_taken_is_told(tmp_path: Path) -> None:

@@ -11,7 +11,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from starlette.routing import Route
+from fastapi.routing import APIRoute
+from starlette.routing import Mount, Route
 
 from bridge.desk.actions import Desk
 from bridge.errors import StoreFull
@@ -235,6 +236,13 @@ def test_an_action_is_answered_after_its_commit(shelf: Stocked) -> None:
     with shelf.serving() as visitor:
         assert visitor.post(f"/rejected/{stop}/discard", **ANA).status_code == 303
     assert seen == ["discarded"]
+
+
+def test_each_route_is_made_once(shelf: Stocked) -> None:
+    """A router that is included makes each of its routes again as the first page is asked for: an eighth of the start, and the memory twice."""
+    site = shelf.site()
+    app = make_pages(shelf.store, shelf.desks(site), site=site, now=lambda: NOW)
+    assert {type(each) for each in app.routes} == {Route, APIRoute, Mount}
 
 
 def test_the_benchmark_looks_at_every_page(shelf: Stocked) -> None:

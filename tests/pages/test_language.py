@@ -106,9 +106,9 @@ def test_a_month_is_named_in_its_language_so_that_no_date_can_be_misread() -> No
 
 def test_which_way_a_language_runs() -> None:
     """By the Unicode CLDR, as is its own name."""
-    assert language_of("ar", NullTranslations()).is_reversed
-    assert not ENGLISH.is_reversed
-    assert language_of("fr", NullTranslations()).name == "français"
+    assert language_of("ar", NullTranslations()).writing.is_reversed
+    assert not ENGLISH.writing.is_reversed
+    assert language_of("fr", NullTranslations()).writing.name == "français"
 
 
 def test_marks_give_back_what_they_are_given() -> None:
