@@ -22,13 +22,19 @@ def new_code(config_path: Path, name: str, reason: str) -> int:
     """Take an account's password away and print its one-time code; give 0.
 
     Whoever may run this may read the store's file anyhow: it opens no door that was shut. It is an event, with the reason.
-    Raises SetupError where the site has no such account, RefusedAction without a reason,
+    Raises SetupError where the site has no such account or takes no passwords, RefusedAction without a reason,
     StoreFailed where there is no store, StoreLocked while a service has an SQLite store.
     """
     config = settings.read_settings(config_path)
     if config.accounts.sign_in == "none":
         raise SetupError(
             "This site has no accounts.", remedy="Nobody needs a code: accounts.sign_in is none in the site configuration."
+        )
+    taken = taken_of(config.accounts)
+    if not taken.passwords:
+        raise SetupError(
+            "This site takes no passwords: people sign in by the hospital's directory.",
+            remedy="Set accounts.sign_in: both in the site configuration first, while the directory does not let in who is needed.",
         )
     store = open_kept(config)
     try:
@@ -38,7 +44,7 @@ def new_code(config_path: Path, name: str, reason: str) -> int:
                 f"There is no account of the name {name!r}.",
                 remedy="Give the name as it stands beside what its owner did. While nobody administers, padpost serve prints a code.",
             )
-        desk = AccountDesk(store, clock.now, secrets.token_bytes, taken=taken_of(config.accounts))
+        desk = AccountDesk(store, clock.now, secrets.token_bytes, taken=taken)
         code = desk.new_code(account.account_id, reason=reason, actor=CONSOLE)
     finally:
         store.close()

@@ -17,6 +17,15 @@ from tests.cli.commands import SITE, here, site
 from tests.store import strips as s
 
 LOCAL = SITE + "accounts: {sign_in: local}\n"
+BY_DIRECTORY = """accounts:
+  sign_in: oidc
+  oidc:
+    issuer: http://127.0.0.1:1/staff
+    client_id: padpost
+    client_secret: {env: PADPOST_OIDC_SECRET}
+    address: http://127.0.0.1:8765
+    roles: {lab: technician}
+"""
 BOOT = Actor(name="Setup", verified="service")
 
 
@@ -56,16 +65,20 @@ def test_a_forgotten_password_is_replaced_by_a_code(
     [
         ("accounts: {sign_in: local}\n", "Nobody", "padpost: There is no account of the name 'Nobody'."),
         ("accounts: {sign_in: none}\n", "Ada Reis", "padpost: This site has no accounts."),
+        (BY_DIRECTORY, "Ada Reis", "padpost: This site takes no passwords: people sign in by the hospital's directory."),
     ],
 )
 def test_what_cannot_be_done_says_why(
     tmp_path: Path, store: SqliteStore, more: str, name: str, said: str, capfd: pytest.CaptureFixture[str]
 ) -> None:
-    """Nothing is changed."""
+    """Nothing is changed: nobody loses a password for a code that opens nothing."""
     store.close()
     status, out, err = here("new-code", "--config", site(tmp_path, SITE + more), "--name", name, "--reason", "x", capfd=capfd)
     assert (status, out) == (2, "")
     assert err.startswith(said)
+    store = SqliteStore(tmp_path / "store", now=clock.now)
+    assert [(each.secret, each.version) for each in store.accounts()] == [("$argon2id$none", 1)]
+    store.close()
 
 
 def test_no_store_is_made_where_there_is_none(tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
