@@ -10,7 +10,7 @@ from bridge.pages.language import language
 from bridge.pages.signals import SAY_MARKS, SAY_WORDS, STATE_WORDS, standing
 from bridge.pages.site import ShownDigest, ShownWay
 from bridge.signals.kinds import Cause, Kind
-from bridge.signals.machine import EASINGS, Signal, SignalState
+from bridge.signals.machine import EASINGS, Signal, SignalState, What
 from bridge.store.commands import NoteOnSignal, NoteSaid
 from bridge.store.rows import SayState
 from tests.pages.stocked import NOW, Page, Stocked, Visitor
@@ -164,6 +164,21 @@ def test_what_was_said_is_listed(shelf: Stocked) -> None:
         in text
     )
     assert text.count("mail, opened: to be said 12:01, in 1 min: 452 no room 1 try") == 2
+
+
+def test_what_was_said_of_a_signal_is_in_the_reader_s_language(shelf: Stocked) -> None:
+    """And of its gender: a signal is another word there than what else is opened."""
+    keep(
+        shelf.store,
+        of(Kind.RECEIVER, "records"),
+        *(replace(MAIL, what=what, due_at=NOW) for what in (What.OPENED, What.NEWS, What.REPEATED)),
+        at=NOW,
+    )
+    ways = (ShownWay(name="mail", host="mail.example", addresses=2),)
+    with shelf.serving(ways=ways, languages=(language("fr"),), language="fr") as visitor:
+        text = visitor.page("/signals").text
+    for said in ("ouvert", "du nouveau", "répété"):
+        assert f"mail, {said}:" in text, said
 
 
 def test_a_process_shows_what_it_tells_of_itself(shelf: Stocked) -> None:
