@@ -112,6 +112,6 @@ def is_sure(session: Session, terms: Terms, *, now: datetime) -> bool:
     return session.sure_at is not None and session.sure_at <= now < session.sure_at + terms.sure
 
 
-def rests(session: Session, terms: Terms, *, now: datetime) -> bool:
+def is_locked(session: Session, terms: Terms, *, now: datetime) -> bool:
     """Say whether a session is locked, by its person or by its idle time: it opens nothing, and its person may go on with the password."""
     return not is_open(session, terms, now=now) and session.opened_at <= now < session.opened_at + terms.longest

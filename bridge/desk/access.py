@@ -11,7 +11,7 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 
 from bridge.accounts.envelope import BY_ENVELOPE, is_emergency
-from bridge.accounts.people import MACHINE_NAME, Account, ApiKey, Role, Session, Terms, is_open, is_sure, rests
+from bridge.accounts.people import MACHINE_NAME, Account, ApiKey, Role, Session, Terms, is_locked, is_open, is_sure
 from bridge.accounts.permissions import Right, may
 from bridge.accounts.policy import normal, password_fault, plain_code, plain_name
 from bridge.accounts.taken import OWN, Taken
@@ -148,7 +148,7 @@ class Access:
             return None
         session, account = found
         may_go_on = account.is_on and self.taken.takes(account)
-        return found if may_go_on and rests(session, self._terms_of(account), now=self._now()) else None
+        return found if may_go_on and is_locked(session, self._terms_of(account), now=self._now()) else None
 
     def _terms_of(self, account: Account) -> Terms:
         return self._emergency if is_emergency(account) else self._terms
@@ -350,7 +350,7 @@ class Access:
             begun=begun,
             actor=actor_of(account, known_by),
             address=address,
-            what=_what(before, known_by, is_resting=before is not None and rests(before, self._terms_of(account), now=now)),
+            what=_what(before, known_by, was_locked=before is not None and is_locked(before, self._terms_of(account), now=now)),
             forget_before=now - self._terms.longest,
         )
         return token, command
@@ -388,8 +388,8 @@ def _require_password(typed: Typed, again: str) -> None:
         raise RefusedAction("The two new passwords are not the same. Type them again.")
 
 
-def _what(before: Session | None, known_by: str, *, is_resting: bool) -> str:
-    if before is not None and is_resting:
+def _what(before: Session | None, known_by: str, *, was_locked: bool) -> str:
+    if before is not None and was_locked:
         return "account.unlocked"
     return "account.switched" if known_by else "account.signed_in"
 

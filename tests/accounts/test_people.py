@@ -7,7 +7,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from bridge.accounts.people import Account, ApiKey, Role, Session, Terms, is_open, is_sure, rests
+from bridge.accounts.people import Account, ApiKey, Role, Session, Terms, is_locked, is_open, is_sure
 
 NOW = datetime(2026, 11, 25, 12, 0, tzinfo=UTC)
 TERMS = Terms(idle=timedelta(minutes=15), longest=timedelta(hours=12))
@@ -24,14 +24,16 @@ def test_a_session_is_open_while_it_is_used_and_not_for_too_long(opened_min: int
     assert not is_open(replace(session, locked_at=NOW), TERMS, now=NOW)
 
 
-@pytest.mark.parametrize(("opened_min", "seen_min", "locked", "rests_now"), [
+@pytest.mark.parametrize(("opened_min", "seen_min", "locked", "locked_now"), [
     (-60, -15, False, True), (-60, -14, False, False), (-60, -1, True, True), (-720, -1, True, False), (1, 1, True, False),
 ])  # fmt: skip
-def test_a_locked_session_is_its_persons_until_its_longest(opened_min: int, seen_min: int, locked: bool, rests_now: bool) -> None:
+def test_a_locked_session_is_its_persons_until_its_longest(
+    opened_min: int, seen_min: int, locked: bool, locked_now: bool
+) -> None:
     """Locked by hand or by its idle time it opens nothing, and goes on with the password; after 12 h, or from the future, it is over (HZ-J04)."""
     opened_at, seen_at = (NOW + timedelta(minutes=minutes) for minutes in (opened_min, seen_min))
     session = Session(digest="d", account_id=1, opened_at=opened_at, seen_at=seen_at, locked_at=NOW if locked else None)
-    assert rests(session, TERMS, now=NOW) is rests_now
+    assert is_locked(session, TERMS, now=NOW) is locked_now
 
 
 @pytest.mark.parametrize(
