@@ -85,6 +85,7 @@ NOTHING_KNOWN = rows.ReadingFacts(decisions=Decisions(), prior=None)
 
 
 _delivery = maker(NewDelivery)
+_facts_of = maker(Facts)
 _command = maker(RecordOutcome)
 _Judged = tuple[Outcome | None, tuple[NewDelivery, ...], GateWrite | None, ShiftWrite | None]
 
@@ -525,7 +526,7 @@ class Judging:
         before = NOTHING_KNOWN
         if intake.because:  # judged for the first time, nobody has decided about it and no result came of it
             before = self._store.reading_facts(intake.capture_id, reading.index, record_digest=reading.record_digest)
-        return Facts(
+        return _facts_of(
             seen=self._store.seen_strips(
                 needs,
                 now=capture.arrived_at,

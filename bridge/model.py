@@ -775,6 +775,10 @@ class Neighbours:
     controls: tuple[ControlLook, ...] = ()
 
 
+_NOTHING_SEEN = SeenStrips()
+_NOTHING_DECIDED = Decisions()
+
+
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Facts:
     """Everything outside the reading that judging may look at. ``gate``, ``clock`` and ``run`` None: the site's policy asks for none, or the strip is of no run.
@@ -788,9 +792,9 @@ class Facts:
     ``placed``: the number series in which the strip was counted when it was judged before, "" for none. ``added`` None: nobody added anything, and no time to add is over.
     """
 
-    seen: SeenStrips = field(default_factory=SeenStrips)
+    seen: SeenStrips = _NOTHING_SEEN
     series: SeriesState | None = None
-    decisions: Decisions = field(default_factory=Decisions)
+    decisions: Decisions = _NOTHING_DECIDED
     prior: PriorResult | None = None
     gate: GateFacts | None = None
     clock: ClockFacts | None = None

@@ -48,6 +48,8 @@ def _weighed(found: Finding, rule: ClockRule) -> Finding:
 
 def usual_cause(offset: timedelta, at: datetime, *, arrived_at: datetime) -> tuple[str, str] | None:
     """Name the usual cause of an offset (arrival less printed time) as rule and sentence; None where there is none."""
+    if abs(offset) <= CHANGE_SLACK:  # no clock is changed by so little, and of most strips there is nothing to ask
+        return None
     local = arrived_at.astimezone(at.tzinfo)
     if abs(abs(offset) - HALF_DAY) <= NEAR_HALF_DAY:
         return (

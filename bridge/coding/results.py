@@ -19,6 +19,7 @@ CRITICAL_NOTE = "Flagged critical by the laboratory's rule {rule}."
 
 
 _result = maker(CodedResult)
+_known = maker(Known)
 
 
 def code(
@@ -37,7 +38,7 @@ def code(
             f"The strip type {checked.strip_type!r} is not in the tables.",
             remedy="Add it to the mappings, then read this again.",
         )
-    known = {pad.pad: Known(step=pad.step, printed=pad.printed) for pad in checked.pads}
+    known = {pad.pad: _known(step=pad.step, printed=pad.printed) for pad in checked.pads}
     read_by = tables.profiles[checked.reading.profile].read_by
     analyzed_at = _analyzed_at(checked)
     if assessment is None:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import datetime, tzinfo
 from functools import partial
 from typing import NamedTuple
 
@@ -33,6 +33,7 @@ from bridge.tables.memo import Memo
 from bridge.tables.types import DestinationTerms, Laboratory, Orders, Provider
 from bridge.wire.er7 import escape
 
+_FIGURES_ALONE = str.maketrans("", "", "-T:")
 MOST_KNOWN = 2_000  # ours: pads whose text is kept; those that are shared are some hundreds, and one made for a person's band is soon forgotten
 # Table 0211 as 2.5.1 has it -> Python's codec.
 CODECS = {"UNICODE UTF-8": "utf-8", "8859/1": "iso8859-1", "8859/15": "iso8859-15", "ASCII": "ascii"}
@@ -63,6 +64,14 @@ ROLES = {
     Purpose.COMPARISON: "R^Replicate^HL70369",
     Purpose.TRAINING: "O^Operator proficiency^HL70369",
 }
+
+
+def stamp(moment: datetime, zone: tzinfo) -> str:
+    """Give an aware moment as a DTM to the second with the offset of ``zone`` there: ``20261125091502+0100`` (HL7 2.5.1, data type DTM)."""
+    written = moment.astimezone(zone).isoformat(
+        timespec="seconds"
+    )  # a tenth of the time of strftime, and four figures for any year
+    return written[:19].translate(_FIGURES_ALONE) + written[19:].replace(":", "")
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -212,7 +221,7 @@ class Segments:
 
     def time(self, moment: datetime | None) -> str:
         """Give a time stamp to the second with its offset in the destination's zone; empty for unknown."""
-        return moment.astimezone(self.terms.zone).strftime("%Y%m%d%H%M%S%z") if moment else ""
+        return stamp(moment, self.terms.zone) if moment else ""
 
     def encoded(self, text: str) -> bytes:
         """Give the message's bytes. Raises RejectError ``render.charset`` for a character that the destination's set lacks."""

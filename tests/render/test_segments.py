@@ -6,7 +6,8 @@ Outside the project: PyPI ``hl7`` (second_decoder.py) reads what we wrote. Place
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import date
+from datetime import UTC, date, datetime
+from zoneinfo import ZoneInfo
 
 import pytest
 from hypothesis import given, settings
@@ -15,6 +16,7 @@ from hypothesis import strategies as st
 from bridge.model import Format, Sex
 from bridge.render.conformance import faults
 from bridge.render.oracles import oracle_faults
+from bridge.render.segments import stamp
 from bridge.tables.types import DestinationTerms, Laboratory, Orders, Provider
 from tests.render.results_for_tests import normal_result, ordered_result, stat_result
 from tests.render.second_decoder import components, decoded, fields
@@ -150,6 +152,15 @@ def test_enhanced_mode_changes_two_fields_and_nothing_else(destination: Destinat
     assert msh[15:17] == ["AL", application]
     assert [*msh[:15], *before[15:17], *msh[17:]] == before
     assert payload.partition(b"\r")[2] == usual.partition(b"\r")[2]
+
+
+@given(
+    moment=st.datetimes(min_value=datetime(1000, 1, 2), max_value=datetime(9998, 12, 30), timezones=st.just(UTC)),
+    zone=st.timezones(),
+)
+def test_a_time_stamp_is_what_the_system_s_own_form_gives(moment: datetime, zone: ZoneInfo) -> None:
+    """HL7 2.5.1, data type DTM, to the second with its offset, beside POSIX strftime, for any zone of the tz database."""
+    assert stamp(moment, zone) == moment.astimezone(zone).strftime("%Y%m%d%H%M%S%z")
 
 
 @pytest.mark.parametrize("fmt", [Format.ORU_R01, Format.ORU_R01_US, Format.OUL_R22])
