@@ -9,6 +9,7 @@ from collections.abc import Callable
 from concurrent.futures import Future
 from contextlib import closing
 from dataclasses import dataclass, field, replace
+from functools import partial
 from typing import Self
 
 import psycopg
@@ -433,19 +434,35 @@ def test_a_commit_whose_answer_is_lost_is_told_as_unsure(own: PostgresServer) ->
     s.keep(store)
     own.sql("ALTER SYSTEM SET synchronous_standby_names = 'nobody'")
     own.reload()
-    waiting: Future[int] = store.submit(KeepCapture(capture=s.capture(b"?"), analyzer="brook-1", profile="brook"))
-    backend = f"SELECT count(*) FROM pg_stat_activity WHERE pid = {store._engine.backend} AND wait_event = 'SyncRep'"
-    own.until(lambda: own.sql(backend) == [(1,)])
-    assert not waiting.done()
+    number, waiting = _first_that_waits(own, store)
     own.sql(f"SELECT pg_terminate_backend({store._engine.backend})")
     with pytest.raises(StoreUnsure, match=r"^The database went away during a commit \("):
         waiting.result(WAIT)
     own.sql("ALTER SYSTEM RESET synchronous_standby_names")
     own.reload()
     own.until(lambda: not store.away)
-    assert store.capture(2).capture.payload == b"?"
-    assert s.keep(store) == 3
+    assert store.capture(number).capture.payload == b"?"
+    assert s.keep(store) == number + 1
     store.close()
+
+
+def _first_that_waits(own: PostgresServer, store: PostgresStore) -> tuple[int, Future[int]]:
+    """Give the number of the first capture whose commit waits for a standby: the server's processes hear of a new setting one after the other."""
+    backend = f"SELECT count(*) FROM pg_stat_activity WHERE pid = {store._engine.backend} AND wait_event = 'SyncRep'"
+    number = 1
+
+    def keep() -> Future[int]:
+        return store.submit(KeepCapture(capture=s.capture(b"?"), analyzer="brook-1", profile="brook"))
+
+    def is_seen(future: Future[int]) -> bool:
+        return future.done() or own.sql(backend) == [(1,)]
+
+    while True:
+        future, number = keep(), number + 1
+        own.until(partial(is_seen, future))
+        if not future.done():
+            return number, future
+        assert future.result(WAIT) == number
 
 
 def test_a_store_that_cannot_connect_again_can_still_be_closed(own: PostgresServer) -> None:
