@@ -138,12 +138,7 @@ async def assemble(config: settings.Settings, roles: frozenset[Role] = EVERY_ROL
 
     Raises SettingsError or TableError for what must be mended in a file, StoreError for the store.
     """
-    if roles != EVERY_ROLE and config.database is None:
-        raise SettingsError(
-            "Parts of the work can be left to other processes only where they share a database; a store in a folder has one process.",
-            remedy="Leave out --only, or name a database.",
-            path=("database",),
-        )
+    _require_shared(config, roles)
     tables = tables_for(config)
     _require_sound(config, tables)
     terms = [terms_of(config, destination) for destination in config.destinations]
@@ -183,8 +178,7 @@ async def assemble(config: settings.Settings, roles: frozenset[Role] = EVERY_ROL
     bench = Bench(tables=tables, terms=terms or example_terms(), expects=expected_of(config))
     ways_in = partial(_ways_in, {**sources, **{each.source.name: each for each in counters}}, watches.certificates)
     site = _with_signals(_pages_site(config, bench, service, out, watches, ways_in), config, store, out, own)
-    site = replace(site, foresees=WhatIf(store, tables, book, clock.now, profiles=profiles))
-    site = replace(site, door=door_of(config, store))
+    site = replace(site, foresees=WhatIf(store, tables, book, clock.now, profiles=profiles), door=door_of(config, store))
     corrected = _Corrected(terms=_correction_terms(config.corrections), says=book.try_out)
     asked = _Asked(corrected=corrected, sources=config.sources, require_room=watches.room.require)
     return Padpost(
@@ -199,6 +193,15 @@ async def assemble(config: settings.Settings, roles: frozenset[Role] = EVERY_ROL
         door=site.door,
         roles=roles,
     )
+
+
+def _require_shared(config: settings.Settings, roles: frozenset[Role]) -> None:
+    if roles != EVERY_ROLE and config.database is None:
+        raise SettingsError(
+            "Parts of the work can be left to other processes only where they share a database; a store in a folder has one process.",
+            remedy="Leave out --only, or name a database.",
+            path=("database",),
+        )
 
 
 def _require_sound(config: settings.Settings, tables: Tables) -> None:

@@ -775,7 +775,7 @@ class Neighbours:
     controls: tuple[ControlLook, ...] = ()
 
 
-_NOTHING_SEEN = SeenStrips()
+NOTHING_SEEN = SeenStrips()
 _NOTHING_DECIDED = Decisions()
 
 
@@ -792,7 +792,7 @@ class Facts:
     ``placed``: the number series in which the strip was counted when it was judged before, "" for none. ``added`` None: nobody added anything, and no time to add is over.
     """
 
-    seen: SeenStrips = _NOTHING_SEEN
+    seen: SeenStrips = NOTHING_SEEN
     series: SeriesState | None = None
     decisions: Decisions = _NOTHING_DECIDED
     prior: PriorResult | None = None

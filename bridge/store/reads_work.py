@@ -9,6 +9,7 @@ from typing import Any
 
 from bridge.lifecycle.fairness import Waiting, choose
 from bridge.model import (
+    NOTHING_SEEN,
     Actor,
     Capture,
     CodedResult,
@@ -77,7 +78,6 @@ _INTAKE = (
     "SELECT i.id, i.capture_id, i.analyzer, c.profile, i.only_index, i.next_index, i.because FROM intake i JOIN captures c ON c.id = i.capture_id"
     " WHERE i.analyzer = ? AND i.ended_at IS NULL AND i.id > ?"
 )
-_NOTHING_SEEN = SeenStrips(same_number=(), same_record=(), same_patient=())
 
 
 def _intake_row(row: Sequence[Any]) -> IntakeRow:
@@ -164,7 +164,7 @@ class WorkReads:
             ways.append(_of_patient(needs, now, window))
         found = self._which_are_seen(ways, apart_from)
         if not any(found):
-            return _NOTHING_SEEN
+            return NOTHING_SEEN
         same_number, same_record, *same_patient = [
             self._seen(where, values, apart_from) if is_any else () for is_any, (where, values) in zip(found, ways, strict=True)
         ]
